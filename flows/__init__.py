@@ -1,0 +1,1 @@
+"""What runs and when: intake, derive, publish, review and their schedule."""

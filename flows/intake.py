@@ -1,0 +1,78 @@
+"""Intake: whatever lies in the inbox is archived, read, judged and given its place."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import NamedTuple
+
+import duckdb
+
+from flows.steps.archive import archive_arrivals
+from flows.steps.cards import load_cards
+from flows.steps.link import link_jobs
+from flows.steps.notes import write_notes
+from flows.steps.progress import Progress, Runner, plainly, quietly
+from flows.steps.read import read_files, sweep_samples
+from schemas.layout import read_layouts
+from schemas.settings import ShopSettings
+from warehouse.shop import ShopFolder
+
+
+class IntakeResult(NamedTuple):
+    """What one intake did, and where the inbox stands after it."""
+
+    arrived: int
+    read: int
+    linked: list[str]
+    states: dict[str, int]
+    layout_mistakes: dict[str, list[str]]
+
+    @property
+    def changed(self) -> bool:
+        """Whether anything is to be derived anew."""
+        return bool(self.arrived or self.read or self.linked)
+
+
+def take_in(
+    connection: duckdb.DuckDBPyConnection,
+    shop: ShopFolder,
+    settings: ShopSettings,
+    *,
+    run: Runner = plainly,
+    progress: Progress = quietly,
+    now: dt.datetime | None = None,
+) -> IntakeResult:
+    """Take in what lies in the inbox. Done twice, the second time changes nothing.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        The shop's writer.
+    shop : ShopFolder
+        The shop.
+    settings : ShopSettings
+        Its settings.
+    run : callable, default plainly
+        Runs a step; Prefect's runner makes it a task.
+    progress : callable, default quietly
+        Told how far each step is.
+    now : datetime, optional
+        Time of arrival, with its zone.
+
+    Returns
+    -------
+    IntakeResult
+        Counts.
+    """
+    now = now or dt.datetime.now(dt.UTC)
+    layouts, mistakes = read_layouts(shop.layouts)
+    arrived = run("archive what arrived", archive_arrivals, connection, shop, now, progress)
+    run("load job cards", load_cards, connection, shop)
+    read = run("read files", read_files, connection, shop, settings, layouts, progress)
+    linked = run("link files to stages", link_jobs, connection, progress)
+    run("write notes", write_notes, connection, shop)
+    sweep_samples(connection, shop)
+    states = dict(
+        connection.execute("SELECT state, count(*) FROM raw.outcome GROUP BY state").fetchall()
+    )
+    return IntakeResult(arrived, read, linked, states, mistakes)

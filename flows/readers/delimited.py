@@ -1,0 +1,266 @@
+"""Delimited text: finds the header row that a layout describes and reads the rows below it."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import NamedTuple
+
+import polars as pl
+
+from flows.readers.source import BadRow, SourceTable, UnreadableError
+from schemas.layout import Layout
+
+HEAD_LINES = 200
+"""The header row must stand within this many lines; longer heads were never seen."""
+HEAD_BYTES = 128 * 1024
+COMPLETE_ROW = "row has as many cells as the header"
+
+
+class Header(NamedTuple):
+    """Where the header row stands, and its cells."""
+
+    line_no: int
+    cells: list[str]
+
+
+def decoded(data: bytes, encoding: str) -> str:
+    """Return bytes as text with plain line ends.
+
+    Parameters
+    ----------
+    data : bytes
+        The file.
+    encoding : str
+        As in layouts.
+
+    Returns
+    -------
+    str
+        Text without byte order mark.
+
+    Raises
+    ------
+    UnreadableError
+        If the bytes are not of this encoding.
+    """
+    codec = {"utf-8": "utf-8-sig", "windows-1252": "cp1252"}.get(encoding, encoding)
+    try:
+        text = data.decode(codec)
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise UnreadableError(
+            "encoding",
+            f"line {line}: the bytes are not {encoding} text, as the layout says",
+            "Export the file again, or correct text.encoding in the layout.",
+        ) from None
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def header(data: bytes, layout: Layout) -> Header | None:
+    """Return the header row that the layout describes, if this file has it.
+
+    Parameters
+    ----------
+    data : bytes
+        The file.
+    layout : Layout
+        The layout.
+
+    Returns
+    -------
+    Header or None
+        None if the file is of another layout.
+    """
+    start = data[:HEAD_BYTES]
+    if layout.text.encoding == "utf-16":
+        if not data.startswith((b"\xff\xfe", b"\xfe\xff")):
+            return None
+        start = start[: len(start) // 2 * 2]
+    codec = {"utf-8": "utf-8-sig", "windows-1252": "cp1252"}.get(
+        layout.text.encoding, layout.text.encoding
+    )
+    lines = start.decode(codec, errors="replace").replace("\r\n", "\n").replace("\r", "\n")
+    rows = lines.split("\n")[:HEAD_LINES]
+    first = layout.recognise.first_line
+    if first is not None and not rows[0].strip().startswith(first):
+        return None
+    wanted = set(layout.recognise.columns)
+    for number, row in enumerate(rows, start=1):
+        cells = _cells(row, layout.text.delimiter)
+        if wanted <= set(cells):
+            return Header(number, cells)
+    return None
+
+
+def nearest(data: bytes, layouts: list[Layout]) -> str:
+    """Return what keeps a file from being recognised by the layout it comes nearest to.
+
+    Parameters
+    ----------
+    data : bytes
+        The file.
+    layouts : list of Layout
+        Taught layouts.
+
+    Returns
+    -------
+    str
+        A sentence, "" if no layout is near: at least half of its column names in one line.
+    """
+    best, sentence = 0.5, ""
+    for layout in layouts:
+        codec = {"utf-8": "utf-8-sig", "windows-1252": "cp1252"}.get(
+            layout.text.encoding, layout.text.encoding
+        )
+        start = data[: HEAD_BYTES // 2 * 2].decode(codec, errors="replace")
+        for number, row in enumerate(start.splitlines()[:HEAD_LINES], start=1):
+            lacking = [name for name in layout.recognise.columns if name not in row]
+            share = 1 - len(lacking) / len(layout.recognise.columns)
+            if share > best:
+                best = share
+                sentence = f"line {number} comes nearest to layout {layout.name!r}, but " + (
+                    f"column {', '.join(map(repr, lacking))} is missing"
+                    if lacking
+                    else f"its cells are not divided by {layout.text.delimiter!r}"
+                )
+    return sentence
+
+
+def read(data: bytes, layout: Layout) -> SourceTable:
+    """Return the table of a delimited text.
+
+    Parameters
+    ----------
+    data : bytes
+        The file.
+    layout : Layout
+        A layout whose header row the file has.
+
+    Returns
+    -------
+    SourceTable
+        Every column as text, in the source's own names.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is damaged beyond single rows.
+    """
+    found = header(data, layout)
+    if found is None:
+        raise UnreadableError(
+            "no header row",
+            f"no line within the first {HEAD_LINES} names {', '.join(layout.recognise.columns)}",
+            "Export the file again, or correct recognise.columns in the layout.",
+        )
+    text = decoded(data, layout.text.encoding)
+    if (place := text.find("\0")) >= 0:
+        line = text.count("\n", 0, place) + 1
+        raise UnreadableError(
+            "nul bytes",
+            f"line {line}: holds NUL bytes, as a failing memory card or a broken copy leaves them",
+            "Copy the file again from the logger; check its memory card.",
+        )
+    _refuse_doubled_columns(found, layout)
+    lines = text.split("\n")
+    first_row = found.line_no + (1 if layout.text.unit_row else 0)
+    numbered = [
+        (number, line)
+        for number, line in enumerate(lines[first_row:], start=first_row + 1)
+        if line.strip()
+    ]
+    if not numbered:
+        raise UnreadableError(
+            "no rows",
+            f"line {found.line_no} is the header row and nothing follows it",
+            "The recording was probably never started; export the run again.",
+        )
+    width = len(found.cells)
+    if any('"' in line for _, line in numbered):
+        rows, bad_rows = _split_quoted(numbered, layout.text.delimiter, width)
+    else:
+        rows, bad_rows = _split_plain(numbered, layout.text.delimiter, width)
+    if not rows:
+        raise UnreadableError(
+            "no whole row",
+            f"none of {len(numbered)} rows has {width} cells as the header row does; "
+            f"line {bad_rows[0].line_no} is {bad_rows[0].found!r}",
+            "Export the file again, or correct text.delimiter in the layout.",
+        )
+    body = "\n".join(row for _, row in rows)
+    names = [f"column_{index}" for index in range(width)]
+    frame = pl.read_csv(
+        io.BytesIO(body.encode()),
+        has_header=False,
+        separator="\x1f" if rows and "\x1f" in rows[0][1] else layout.text.delimiter,
+        new_columns=names,
+        schema_overrides=dict.fromkeys(names, pl.String),
+        infer_schema=False,
+        quote_char=None,
+        encoding="utf8",
+    )
+    used = {channel.column for channel in layout.channels.values()}
+    keep = {index: cell for index, cell in enumerate(found.cells) if cell in used}
+    return SourceTable(
+        frame=frame.select(pl.col(names[index]).alias(cell) for index, cell in keep.items()),
+        line_no=pl.Series("line_no", [number for number, _ in rows], dtype=pl.Int64),
+        head=_head(lines[: found.line_no - 1], layout.metadata.separator),
+        bad_rows=bad_rows,
+    )
+
+
+def _cells(line: str, delimiter: str) -> list[str]:
+    if '"' in line:
+        row = next(csv.reader([line], delimiter=delimiter), [])
+    else:
+        row = line.split(delimiter)
+    return [cell.strip() for cell in row]
+
+
+def _refuse_doubled_columns(found: Header, layout: Layout) -> None:
+    for word, channel in layout.channels.items():
+        if found.cells.count(channel.column) > 1:
+            raise UnreadableError(
+                "doubled column",
+                f"line {found.line_no}: column {channel.column!r} ({word}) stands "
+                f"{found.cells.count(channel.column)} times; which one is meant cannot be told",
+                "Export the file with that column once.",
+            )
+
+
+def _split_plain(
+    numbered: list[tuple[int, str]], delimiter: str, width: int
+) -> tuple[list[tuple[int, str]], list[BadRow]]:
+    rows: list[tuple[int, str]] = []
+    bad_rows: list[BadRow] = []
+    for number, line in numbered:
+        if line.count(delimiter) == width - 1:
+            rows.append((number, line))
+        else:
+            bad_rows.append(BadRow(number, "", COMPLETE_ROW, line[:200]))
+    return rows, bad_rows
+
+
+def _split_quoted(
+    numbered: list[tuple[int, str]], delimiter: str, width: int
+) -> tuple[list[tuple[int, str]], list[BadRow]]:
+    # A control character takes the delimiter's place, so that quoted delimiters stay text.
+    rows: list[tuple[int, str]] = []
+    bad_rows: list[BadRow] = []
+    for number, line in numbered:
+        cells = next(csv.reader([line], delimiter=delimiter), [])
+        if len(cells) == width:
+            rows.append((number, "\x1f".join(cells)))
+        else:
+            bad_rows.append(BadRow(number, "", COMPLETE_ROW, line[:200]))
+    return rows, bad_rows
+
+
+def _head(lines: list[str], separator: str) -> dict[str, str]:
+    entries: dict[str, str] = {}
+    for line in lines:
+        key, mark, value = line.partition(separator)
+        if mark:
+            entries.setdefault(key.strip().strip('"'), value.strip().strip('";,\t '))
+    return entries

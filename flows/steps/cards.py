@@ -1,0 +1,95 @@
+"""Keeps every job card as it came, and says which one of a folder is in force."""
+
+from __future__ import annotations
+
+import duckdb
+
+from flows.steps.archive import archived_path
+from flows.steps.read import CARD_NAME
+from schemas.card import JobCard, read_card
+from schemas.toml_text import Mistakes
+from warehouse import store
+from warehouse.shop import ShopFolder
+
+
+def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
+    """Load the cards that arrived, right or wrong, and mark the one in force in each folder.
+
+    The newest card without mistakes is in force: a corrected card with a slip in it does not
+    take the earlier one's place.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    shop : ShopFolder
+        The shop.
+
+    Returns
+    -------
+    int
+        Cards loaded.
+    """
+    fresh = connection.execute(
+        "SELECT job_folder, file_sha256 FROM raw.arrival AS arrival WHERE file_name = ? "
+        "AND NOT EXISTS (SELECT 1 FROM raw.card AS card WHERE card.job_folder = arrival.job_folder "
+        "AND card.file_sha256 = arrival.file_sha256) ORDER BY arrival_no",
+        [CARD_NAME],
+    ).fetchall()
+    records = []
+    for job_folder, sha in fresh:
+        text, job_id, problems = _read(shop, sha)
+        records.append(
+            {
+                "job_folder": job_folder,
+                "file_sha256": sha,
+                "card_text": text,
+                "job_id": job_id,
+                "problems": "\n".join(problems),
+                "is_in_force": False,
+            }
+        )
+    with store.transaction(connection):
+        store.insert(connection, "raw.card", store.frame(connection, "raw.card", records))
+        connection.execute(
+            "UPDATE raw.card SET is_in_force = (job_folder, file_sha256) IN ("
+            "SELECT (job_folder, arg_max(file_sha256, arrival_no)) "
+            "FROM raw.card JOIN raw.arrival USING (job_folder, file_sha256) "
+            "WHERE problems = '' AND file_name = ? GROUP BY job_folder)",
+            [CARD_NAME],
+        )
+    return len(records)
+
+
+def card_in_force(connection: duckdb.DuckDBPyConnection, job_folder: str) -> JobCard | None:
+    """Return the card that a folder's figures follow.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection to the warehouse.
+    job_folder : str
+        Folder in the inbox.
+
+    Returns
+    -------
+    JobCard or None
+        None if no card without mistakes has come.
+    """
+    row = connection.execute(
+        "SELECT card_text FROM raw.card WHERE job_folder = ? AND is_in_force", [job_folder]
+    ).fetchone()
+    return read_card(row[0]) if row else None
+
+
+def _read(shop: ShopFolder, sha: str) -> tuple[str, str | None, list[str]]:
+    data = archived_path(shop, sha).read_bytes()
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        return data.decode("utf-8", errors="replace"), None, [f"line {line}: must be UTF-8 text"]
+    try:
+        return text, read_card(text).job, []
+    except Mistakes as error:
+        return text, None, error.mistakes

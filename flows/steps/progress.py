@@ -1,0 +1,38 @@
+"""How a step tells how far it is, and how a flow runs its steps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+Result = TypeVar("Result")
+
+Progress = Callable[[int, int, str], None]
+"""Called with the number done, the number in all, and a word for what is being done."""
+
+Runner = Callable[..., Any]
+"""Runs a step: called with its name, the function and its arguments. Prefect's is in schedule.py."""
+
+
+def quietly(done: int, total: int, word: str) -> None:
+    """Tell nobody."""
+
+
+def plainly(name: str, function: Callable[..., Result], *arguments: object) -> Result:  # noqa: ARG001
+    """Run a step without ado.
+
+    Parameters
+    ----------
+    name : str
+        Name of the step.
+    function : callable
+        The step.
+    *arguments : object
+        Its arguments.
+
+    Returns
+    -------
+    object
+        What the step returns.
+    """
+    return function(*arguments)

@@ -1,0 +1,1 @@
+"""What every value means: column dictionary, contracts, job cards, layouts, settings."""

@@ -1,0 +1,166 @@
+"""The job card: which bike, which stages, which files belong to which stage."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from typing import Annotated, Literal
+
+from pydantic import Field, StringConstraints, field_validator, model_validator
+
+from schemas.toml_text import Strict, read_toml
+
+CATEGORIES = (
+    "silencer",
+    "headers",
+    "full exhaust",
+    "catalyst removed",
+    "air filter",
+    "airbox",
+    "intake length",
+    "cams",
+    "compression",
+    "displacement",
+    "final drive",
+    "other",
+)
+"""Categories of parts, in the order in which a build is written out."""
+
+ETHANOL_SHARE = {"E0": 0.0, "E5": 0.05, "E10": 0.10, "E15": 0.15, "E20": 0.20, "E85": 0.85}
+"""Ethanol by volume of the fuels that a card may name so; other names carry no blend."""
+
+Text = Annotated[str, StringConstraints(min_length=1, max_length=200)]
+Reference = Annotated[str, StringConstraints(min_length=1, max_length=60)]
+
+
+class Part(Strict):
+    """A part fitted to the bike."""
+
+    category: Literal[CATEGORIES]  # type: ignore[valid-type]
+    maker: Text
+    name: Text
+
+
+class ShopMap(Strict):
+    """A map of the shop's own, with the revision it was made from."""
+
+    name: Text
+    revision: int = Field(ge=1)
+    from_revision: int | None = Field(None, alias="from", ge=0)
+
+
+class Bike(Strict):
+    """The bike, by reference, and its model."""
+
+    reference: Reference
+    make: Text
+    model: Text
+    generation: tuple[int, int]
+    displacement_cc: float = Field(gt=20, lt=3000)
+    year: int | None = None
+    cylinders: int | None = Field(None, ge=1, le=8)
+    induction: Literal["natural", "forced"] = "natural"
+    owner: Reference | None = None
+    control: bool = False
+
+    @model_validator(mode="after")
+    def years_are_in_order(self) -> Bike:
+        """Refuse a generation that ends before it begins, or a year outside it."""
+        first, last = self.generation
+        if not 1900 <= first <= last <= 2100:
+            raise ValueError(f"generation must be [first, last] model year, got [{first}, {last}]")
+        if self.year is not None and not first <= self.year <= last:
+            raise ValueError(f"year must lie in the generation {first}-{last}, got {self.year}")
+        return self
+
+    @property
+    def model_id(self) -> str:
+        """Key of the model: make, name, generation, displacement."""
+        first, last = self.generation
+        return f"{self.make} {self.model} {first}-{last} {self.displacement_cc:g}"
+
+
+class Stage(Strict):
+    """One state of the bike within the job."""
+
+    name: Text
+    map: Literal["stock"] | ShopMap = "stock"
+    fuel: Text
+    gear: int | None = Field(None, ge=1, le=8)
+    tyre: Text | None = None
+    dyno: Text | None = None
+    mounting: int | None = Field(None, ge=1)
+    target_lambda: float | None = Field(None, ge=0.7, le=1.05)
+    parts: list[Part] = []
+    pulls: list[Text] = []
+    rides: list[Text] = []
+    note: str = ""
+
+    @field_validator("parts")
+    @classmethod
+    def each_part_once(cls, parts: list[Part]) -> list[Part]:
+        """Refuse the same part twice."""
+        if len({(p.category, p.maker, p.name) for p in parts}) < len(parts):
+            raise ValueError("lists the same part twice")
+        return parts
+
+    @field_validator("pulls", "rides")
+    @classmethod
+    def names_stay_in_the_folder(cls, names: list[str]) -> list[str]:
+        """Refuse a path: files lie beside the card."""
+        for name in names:
+            if re.search(r"[\\/]", name) or name in {".", ".."}:
+                raise ValueError(f"must name files beside the card, got {name!r}")
+        return names
+
+    @property
+    def map_label(self) -> str:
+        """Map and revision in one word."""
+        return "stock" if self.map == "stock" else f"{self.map.name} r{self.map.revision}"
+
+
+class JobCard(Strict):
+    """One visit of one bike."""
+
+    job: Reference
+    received: dt.date
+    note: str = ""
+    bike: Bike
+    stage: list[Stage] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def each_name_once(self) -> JobCard:
+        """Refuse one file under two stages."""
+        seen: dict[str, int] = {}
+        for number, stage in enumerate(self.stage, start=1):
+            for name in stage.pulls + stage.rides:
+                if name in seen:
+                    raise ValueError(
+                        f"file {name!r} stands under stage {seen[name]} and stage {number}; "
+                        "one file belongs to one stage"
+                    )
+                seen[name] = number
+        return self
+
+
+def read_card(text: str, source: str = "card.toml") -> JobCard:
+    """Return a job card.
+
+    Parameters
+    ----------
+    text : str
+        The card, TOML.
+    source : str
+        Its name, for messages.
+
+    Returns
+    -------
+    JobCard
+        The card.
+
+    Raises
+    ------
+    Mistakes
+        With every mistake at once, each with its line.
+    """
+    return read_toml(text, JobCard, source)

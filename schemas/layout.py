@@ -1,0 +1,221 @@
+"""A layout: how to recognise one kind of file and what its columns mean."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Literal
+
+import pydantic
+from pydantic import Field, field_validator, model_validator
+
+from schemas.columns import CHANNELS
+from schemas.toml_text import Mistakes, Strict, read_toml
+from schemas.units import conversion
+
+Standard = Literal["SAE J1349", "ISO 1585", "DIN 70020", "SAE J607"]
+
+
+def _channel_columns() -> dict[str, str]:
+    """Return layout word → column name: a channel's name goes without its unit."""
+    words = {}
+    for name in CHANNELS:
+        word = name
+        for ending in ("_rpm", "_nm", "_w", "_k", "_pa", "_m_s", "_s", "_v", "_deg", "_pct"):
+            if name.endswith(ending):
+                word = name.removesuffix(ending)
+                break
+        words[word] = name
+    return words
+
+
+CHANNEL_COLUMNS = _channel_columns()
+"""Word that a layout uses → column of the samples, such as `engine_speed` → `engine_speed_rpm`."""
+
+HEAD_FIELDS = {
+    "ambient_temp": "ambient_temp_k",
+    "ambient_pressure": "ambient_pressure_pa",
+    "ambient_humidity": "ambient_humidity_pct",
+}
+"""Head entries with a unit."""
+
+
+class About(Strict):
+    """Name and kind."""
+
+    name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,59}$")
+    kind: Literal["pull", "ride"]
+    equipment: str = Field(min_length=1, max_length=80)
+    note: str = ""
+
+
+class Recognise(Strict):
+    """What must hold for a file to be of this layout; at least the columns must be named."""
+
+    columns: list[str] = Field(min_length=2)
+    file_name: str | None = None
+    first_line: str | None = None
+
+
+class TextRules(Strict):
+    """How the text is written."""
+
+    # A tab is a delimiter, not white space to be trimmed.
+    model_config = pydantic.ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=False)
+
+    encoding: Literal["utf-8", "utf-16", "windows-1252", "iso-8859-1"] = "utf-8"
+    delimiter: str = Field(",", min_length=1, max_length=1)
+    decimal: Literal[".", ","] = "."
+    unit_row: bool = False
+    missing: list[str] = []
+
+    @model_validator(mode="after")
+    def decimal_is_not_delimiter(self) -> TextRules:
+        """Refuse a mark that would mean two things."""
+        if self.decimal == self.delimiter:
+            raise ValueError("decimal and delimiter are the same mark")
+        return self
+
+
+class Channel(Strict):
+    """Which column, in which unit, and for the mixture which gauge and probe."""
+
+    column: str = Field(min_length=1)
+    unit: str = "1"
+    gauge_scale: float | None = Field(None, ge=5, le=20)
+    probe: Literal["port", "header", "collector", "tailpipe"] | None = None
+    delay_s: float | None = Field(None, ge=0, le=2)
+    shaft: Literal["engine", "wheel"] | None = None
+
+
+class Power(Strict):
+    """Whether the file's power is observed, or corrected and to what."""
+
+    state: Literal["observed", "corrected"]
+    standard: Standard | None = None
+    factor_key: str | None = None
+
+    @model_validator(mode="after")
+    def corrected_names_its_standard(self) -> Power:
+        """Refuse corrected power with no standard: it could never be undone."""
+        if self.state == "corrected" and self.standard is None:
+            raise ValueError("standard is needed when state is 'corrected'")
+        return self
+
+
+class HeadField(Strict):
+    """Where in the head an entry stands."""
+
+    key: str = Field(min_length=1)
+    unit: str | None = None
+    format: str | None = None
+
+
+class Head(Strict):
+    """The lines before the header row."""
+
+    separator: str = Field(":", min_length=1, max_length=3)
+    fields: dict[
+        Literal["ambient_temp", "ambient_pressure", "ambient_humidity", "started_at", "gear"],
+        HeadField,
+    ] = {}
+
+    @field_validator("fields")
+    @classmethod
+    def entries_are_complete(cls, fields: dict[str, HeadField]) -> dict[str, HeadField]:
+        """Refuse an air reading without its unit and a time without its format."""
+        for name, field in fields.items():
+            if name in HEAD_FIELDS:
+                if field.unit is None:
+                    raise ValueError(f"{name}: unit is missing")
+                conversion(field.unit, CHANNELS[HEAD_FIELDS[name]].unit)
+            if name == "started_at" and field.format is None:
+                raise ValueError("started_at: format is missing, such as '%Y-%m-%d %H:%M'")
+        return fields
+
+
+class Layout(Strict):
+    """One kind of file."""
+
+    layout: About
+    recognise: Recognise
+    text: TextRules = TextRules()
+    channels: dict[str, Channel]
+    power: Power | None = None
+    metadata: Head = Head()
+
+    @field_validator("channels")
+    @classmethod
+    def channels_are_known(cls, channels: dict[str, Channel]) -> dict[str, Channel]:
+        """Refuse unknown channels and units that do not fit them."""
+        for word, channel in channels.items():
+            if word not in CHANNEL_COLUMNS:
+                raise ValueError(
+                    f"{word!r} is not a channel; channels are {', '.join(sorted(CHANNEL_COLUMNS))}"
+                )
+            conversion(channel.unit, CHANNELS[CHANNEL_COLUMNS[word]].unit)
+            if channel.gauge_scale is not None and not word.startswith("lambda_wide"):
+                raise ValueError(f"{word}: gauge_scale belongs to lambda_wide only")
+        return channels
+
+    @model_validator(mode="after")
+    def kind_has_its_channels(self) -> Layout:
+        """Refuse a layout that could not serve its kind."""
+        needed = {"time", "engine_speed"}
+        if self.layout.kind == "ride":
+            needed |= {"throttle"}
+        missing = sorted(needed - set(self.channels))
+        if missing:
+            raise ValueError(f"channels: a {self.layout.kind} needs {', '.join(missing)}")
+        if self.layout.kind == "pull":
+            if not {"wheel_power", "wheel_torque"} & set(self.channels):
+                raise ValueError("channels: a pull needs wheel_power or wheel_torque")
+            if self.power is None:
+                raise ValueError("power is missing: say whether power is observed or corrected")
+        return self
+
+    @property
+    def name(self) -> str:
+        """Name of the layout."""
+        return self.layout.name
+
+    @property
+    def fingerprint(self) -> str:
+        """Short hash of everything that decides how a file is read."""
+        text = self.model_dump_json(exclude={"layout": {"note"}})
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def read_layouts(folder: Path) -> tuple[list[Layout], dict[str, list[str]]]:
+    """Return a shop's layouts and what is wrong with those that cannot be used.
+
+    Parameters
+    ----------
+    folder : Path
+        The shop's `layouts/`.
+
+    Returns
+    -------
+    layouts : list of Layout
+        In the order of their file names.
+    mistakes : dict of str to list of str
+        File name → mistakes. A layout with mistakes recognises nothing.
+    """
+    layouts: list[Layout] = []
+    mistakes: dict[str, list[str]] = {}
+    names: dict[str, str] = {}
+    for path in sorted(folder.glob("*.toml")):
+        try:
+            layout = read_toml(path.read_text(encoding="utf-8"), Layout, path.name)
+        except Mistakes as error:
+            mistakes[path.name] = error.mistakes
+            continue
+        except UnicodeDecodeError:
+            mistakes[path.name] = ["must be UTF-8 text"]
+            continue
+        if layout.name in names:
+            mistakes[path.name] = [f"layout.name {layout.name!r} is taken by {names[layout.name]}"]
+            continue
+        names[layout.name] = path.name
+        layouts.append(layout)
+    return layouts, mistakes

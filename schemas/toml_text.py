@@ -1,0 +1,139 @@
+"""Texts that people write in TOML: read with every mistake named at once, by line and key."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from typing import TypeVar
+
+import pydantic
+
+Model = TypeVar("Model", bound=pydantic.BaseModel)
+
+
+class Mistakes(ValueError):
+    """Everything that is wrong with one text, a plain sentence each.
+
+    Parameters
+    ----------
+    source : str
+        Name of the file.
+    mistakes : list of str
+        What is wrong, each with its line where that can be told.
+    """
+
+    def __init__(self, source: str, mistakes: list[str]) -> None:
+        self.source = source
+        self.mistakes = mistakes
+        super().__init__(f"{source}: " + "; ".join(mistakes))
+
+
+class Strict(pydantic.BaseModel):
+    """Base of all models here: an unknown key is a mistake, not a wish."""
+
+    model_config = pydantic.ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+
+
+def read_toml(text: str, model: type[Model], source: str) -> Model:
+    """Return the text as a model.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    model : type
+        Pydantic model that the text must meet.
+    source : str
+        Name of the file, for messages.
+
+    Returns
+    -------
+    Model
+        The text's content.
+
+    Raises
+    ------
+    Mistakes
+        With every mistake in the text, in the order of its lines.
+    """
+    try:
+        content = tomllib.loads(text.removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError as error:
+        raise Mistakes(source, [f"not valid TOML: {error}"]) from None
+    try:
+        return model.model_validate(content)
+    except pydantic.ValidationError as error:
+        found = [_sentence(text, problem) for problem in error.errors()]
+        found.sort(key=lambda pair: pair[0])
+        raise Mistakes(source, list(dict.fromkeys(sentence for _, sentence in found))) from None
+
+
+def _sentence(text: str, problem: pydantic.ErrorDetails) -> tuple[int, str]:
+    # Union members ("stock" or a map table) add their type's name to the location: drop those.
+    location = [
+        step
+        for step in problem["loc"]
+        if isinstance(step, int) or re.fullmatch(r"[a-z_0-9]+", str(step))
+    ]
+    line = line_of_key(text, location)
+    key = ".".join(str(step + 1) if isinstance(step, int) else str(step) for step in location)
+    message = _plain(problem)
+    where = f"line {line}: " if line else ""
+    return line or 10**9, f"{where}{key or 'the text'} {message}"
+
+
+def _plain(problem: pydantic.ErrorDetails) -> str:
+    kind, given = problem["type"], problem.get("input")
+    if kind == "missing":
+        return "is missing"
+    if kind == "extra_forbidden":
+        return "is not a key that belongs here; check its spelling"
+    if kind == "value_error":
+        return str(problem["ctx"]["error"]) if "ctx" in problem else problem["msg"]
+    message = problem["msg"].replace("Input should be", "must be").replace("Input", "it")
+    shown = repr(given)
+    return f"{message}, got {shown if len(shown) < 60 else shown[:57] + '...'}"
+
+
+def line_of_key(text: str, location: list[str | int]) -> int | None:
+    """Return the line where a key stands, or the nearest table above it.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    location : list of str or int
+        Path of keys; integers count the entries of an array of tables from 0.
+
+    Returns
+    -------
+    int or None
+        Line number from 1, None if nothing of the path is found.
+
+    Examples
+    --------
+    >>> line_of_key("a = 1\\n[[stage]]\\nname = 'x'\\n[[stage]]\\nname = 'y'", ["stage", 1, "name"])
+    5
+    """
+    places: dict[tuple[str | int, ...], int] = {}
+    table: tuple[str | int, ...] = ()
+    counts: dict[str, int] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := re.match(r"\s*\[\[\s*([^\]]+?)\s*\]\]", line):
+            name = header[1]
+            counts[name] = counts.get(name, -1) + 1
+            table = (name, counts[name])
+            places.setdefault((name,), number)
+        elif header := re.match(r"\s*\[\s*([^\[\]]+?)\s*\]\s*(#.*)?$", line):
+            table = tuple(step.strip().strip("\"'") for step in header[1].split("."))
+        elif pair := re.match(r"\s*([A-Za-z0-9_\-\.\"']+?)\s*=", line):
+            keys = tuple(step.strip("\"'") for step in pair[1].split("."))
+            places.setdefault(table + keys, number)
+            continue
+        else:
+            continue
+        places.setdefault(table, number)
+    for length in range(len(location), 0, -1):
+        if (line := places.get(tuple(location[:length]))) is not None:
+            return line
+    return None

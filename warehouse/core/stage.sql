@@ -1,0 +1,18 @@
+-- core.stage: one state of a bike within a job, in order.
+--
+-- Grain:  one row per stage_id.
+-- Writes: flows/steps/link.py
+-- Units:  gear [1], target_lambda [1] (null: the shop's own target).
+CREATE TABLE IF NOT EXISTS core.stage (
+    stage_id VARCHAR PRIMARY KEY,
+    job_id VARCHAR NOT NULL,
+    bike_id VARCHAR NOT NULL,
+    stage_no BIGINT NOT NULL,
+    stage_name VARCHAR NOT NULL,
+    build_id VARCHAR NOT NULL,
+    mounting VARCHAR NOT NULL,
+    gear BIGINT,
+    tyre VARCHAR,
+    dyno VARCHAR,
+    target_lambda DOUBLE
+);

@@ -1,0 +1,22 @@
+-- out.dyno_check: each session of the control bike, and what it says of the dyno that day.
+--
+-- Grain:  one row per stage_id of a control bike.
+-- Writes: flows/steps/stability.py
+-- Units:  level_pct: mean corrected power against the reference period [%].
+CREATE TABLE IF NOT EXISTS out.dyno_check (
+    stage_id VARCHAR PRIMARY KEY,
+    bike_id VARCHAR NOT NULL,
+    run_on DATE NOT NULL,
+    level_pct DOUBLE NOT NULL,
+    individual_centre_pct DOUBLE NOT NULL,
+    individual_lower_pct DOUBLE NOT NULL,
+    individual_upper_pct DOUBLE NOT NULL,
+    ewma_pct DOUBLE NOT NULL,
+    ewma_lower_pct DOUBLE NOT NULL,
+    ewma_upper_pct DOUBLE NOT NULL,
+    is_reference BOOLEAN NOT NULL,
+    air_density_kg_m3 DOUBLE,
+    has_air_doubt BOOLEAN NOT NULL,
+    signal VARCHAR NOT NULL,
+    made_from VARCHAR NOT NULL
+);

@@ -1,0 +1,48 @@
+-- out.gain: what changed between two stages of one bike, and what it gave.
+--
+-- Grain:  one row per gain_id (before_stage_id, after_stage_id).
+-- Writes: flows/steps/gains.py
+-- Units:  *_pct are percent of the before-curve; intervals are 95 %.
+-- Nulls:  greatest_loss_* when nothing was lost anywhere.
+CREATE TABLE IF NOT EXISTS out.gain (
+    gain_id VARCHAR PRIMARY KEY,
+    job_id VARCHAR NOT NULL,
+    bike_id VARCHAR NOT NULL,
+    model_id VARCHAR NOT NULL,
+    before_stage_id VARCHAR NOT NULL,
+    after_stage_id VARCHAR NOT NULL,
+    basis VARCHAR NOT NULL,
+    run_on DATE NOT NULL,
+    change_kind VARCHAR NOT NULL,
+    change_key VARCHAR NOT NULL,
+    change_label VARCHAR NOT NULL,
+    is_like_for_like BOOLEAN NOT NULL,
+    unlike_reason VARCHAR NOT NULL,
+    is_pooled BOOLEAN NOT NULL,
+    pulls_before BIGINT NOT NULL,
+    pulls_after BIGINT NOT NULL,
+    riding_from_rpm DOUBLE NOT NULL,
+    riding_to_rpm DOUBLE NOT NULL,
+    mean_gain_pct DOUBLE NOT NULL,
+    mean_gain_lower_pct DOUBLE NOT NULL,
+    mean_gain_upper_pct DOUBLE NOT NULL,
+    peak_gain_pct DOUBLE NOT NULL,
+    peak_gain_lower_pct DOUBLE NOT NULL,
+    peak_gain_upper_pct DOUBLE NOT NULL,
+    peak_gain_w DOUBLE NOT NULL,
+    gain_at_peak_pct DOUBLE,
+    gain_at_peak_w DOUBLE,
+    greatest_gain_pct DOUBLE,
+    greatest_gain_speed_rpm DOUBLE,
+    greatest_loss_pct DOUBLE,
+    greatest_loss_speed_rpm DOUBLE,
+    over_rev_rpm DOUBLE,
+    smallest_detectable_pct DOUBLE NOT NULL,
+    verdict VARCHAR NOT NULL,
+    verdict_at_peak VARCHAR NOT NULL,
+    log_mean_gain DOUBLE NOT NULL,
+    log_mean_gain_sd DOUBLE NOT NULL,
+    log_peak_gain DOUBLE NOT NULL,
+    log_peak_gain_sd DOUBLE NOT NULL,
+    made_from VARCHAR NOT NULL
+);

@@ -1,0 +1,44 @@
+-- out.pull: each pull at the shop's reference air, with everything that speaks against it.
+--
+-- Grain:  one row per pull_id.
+-- Reads:  core.pull and its samples.
+-- Writes: flows/steps/curves.py
+-- Units:  as in schemas/columns.py.
+-- Nulls:  a pull without a usable sweep has no peak; trouble says why.
+CREATE TABLE IF NOT EXISTS out.pull (
+    pull_id VARCHAR PRIMARY KEY,
+    stage_id VARCHAR NOT NULL,
+    pull_no BIGINT NOT NULL,
+    file_name VARCHAR NOT NULL,
+    file_sha256 VARCHAR NOT NULL,
+    layout VARCHAR NOT NULL,
+    started_at TIMESTAMP,
+    peak_power_w DOUBLE,
+    peak_power_speed_rpm DOUBLE,
+    peak_torque_nm DOUBLE,
+    peak_torque_speed_rpm DOUBLE,
+    sweep_from_rpm DOUBLE,
+    sweep_to_rpm DOUBLE,
+    sweep_s DOUBLE,
+    power_state VARCHAR NOT NULL,
+    file_standard VARCHAR,
+    file_factor DOUBLE,
+    undone_factor DOUBLE,
+    factor_disagreement_pct DOUBLE,
+    reference_air VARCHAR NOT NULL,
+    reference_factor DOUBLE,
+    reference_factor_sd DOUBLE,
+    ambient_temp_k DOUBLE,
+    ambient_pressure_pa DOUBLE,
+    ambient_humidity_pct DOUBLE,
+    air_density_kg_m3 DOUBLE,
+    coolant_start_k DOUBLE,
+    intake_air_start_k DOUBLE,
+    probe_place VARCHAR,
+    probe_delay_s DOUBLE,
+    has_lambda BOOLEAN NOT NULL,
+    is_used BOOLEAN NOT NULL,
+    trouble VARCHAR NOT NULL,
+    notes VARCHAR NOT NULL,
+    made_from VARCHAR NOT NULL
+);

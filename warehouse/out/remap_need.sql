@@ -1,0 +1,32 @@
+-- out.remap_need: which parts on which map leave a model in need of a remap, surest first.
+--
+-- Grain:  one row per need_id (model_id, parts_key, map_label).
+-- Writes: flows/steps/need.py
+-- Units:  warn_* is the chance that a bike so built shows a warn-level lean window [1].
+-- Order:  need_rank by warn_lower_share, so that one odd bike does not top the list.
+CREATE TABLE IF NOT EXISTS out.remap_need (
+    need_id VARCHAR PRIMARY KEY,
+    model_id VARCHAR NOT NULL,
+    parts_key VARCHAR NOT NULL,
+    map_label VARCHAR NOT NULL,
+    is_stock_map BOOLEAN NOT NULL,
+    bikes BIGINT NOT NULL,
+    lean_bikes BIGINT NOT NULL,
+    warn_share DOUBLE NOT NULL,
+    warn_lower_share DOUBLE NOT NULL,
+    warn_upper_share DOUBLE NOT NULL,
+    worst_error_pct DOUBLE NOT NULL,
+    worst_error_lower_pct DOUBLE,
+    worst_error_upper_pct DOUBLE,
+    worst_speed_from_rpm DOUBLE,
+    worst_speed_to_rpm DOUBLE,
+    cruise_bikes BIGINT NOT NULL,
+    cruise_out_share DOUBLE,
+    given_back_bikes BIGINT NOT NULL,
+    given_back_pct DOUBLE,
+    given_back_lower_pct DOUBLE,
+    given_back_upper_pct DOUBLE,
+    need_rank BIGINT NOT NULL,
+    sentence VARCHAR NOT NULL,
+    made_from VARCHAR NOT NULL
+);

@@ -1,0 +1,29 @@
+-- out.session: the pulls of one stage, back to back, as one result.
+--
+-- Grain:  one row per stage_id that has at least one usable pull.
+-- Writes: flows/steps/sessions.py
+-- Units:  repeatability_share: 1 SD of a pull's level within this session [1].
+-- Nulls:  repeatability_share and drift need two pulls.
+CREATE TABLE IF NOT EXISTS out.session (
+    stage_id VARCHAR PRIMARY KEY,
+    job_id VARCHAR NOT NULL,
+    bike_id VARCHAR NOT NULL,
+    model_id VARCHAR NOT NULL,
+    run_on DATE NOT NULL,
+    pulls BIGINT NOT NULL,
+    pulls_used BIGINT NOT NULL,
+    peak_power_w DOUBLE,
+    peak_power_speed_rpm DOUBLE,
+    peak_torque_nm DOUBLE,
+    peak_torque_speed_rpm DOUBLE,
+    repeatability_share DOUBLE,
+    drift_pct_per_pull DOUBLE,
+    reference_air VARCHAR NOT NULL,
+    reference_factor DOUBLE,
+    reference_factor_sd DOUBLE,
+    air_density_kg_m3 DOUBLE,
+    is_corrected BOOLEAN NOT NULL,
+    has_air_doubt BOOLEAN NOT NULL,
+    notes VARCHAR NOT NULL,
+    made_from VARCHAR NOT NULL
+);

@@ -1,0 +1,18 @@
+-- raw.outcome: where each file in the inbox stands now: taken in, waiting, refused or a duplicate.
+--
+-- Grain:  one row per job_folder and file_name.
+-- Writes: flows/steps/link.py
+-- Nulls:  stage_id is null unless the file is taken in.
+CREATE TABLE IF NOT EXISTS raw.outcome (
+    job_folder VARCHAR NOT NULL,
+    file_name VARCHAR NOT NULL,
+    file_sha256 VARCHAR,
+    state VARCHAR NOT NULL CHECK (
+        state IN ('taken in', 'waiting', 'refused', 'duplicate', 'card', 'missing')
+    ),
+    reason_code VARCHAR NOT NULL,
+    reason VARCHAR NOT NULL,
+    remedy VARCHAR NOT NULL,
+    stage_id VARCHAR,
+    PRIMARY KEY (job_folder, file_name)
+);

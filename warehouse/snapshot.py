@@ -1,0 +1,214 @@
+"""Published snapshots: an immutable file of everything that may be shown, swapped in whole."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import json
+import os
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+
+from warehouse import statements
+from warehouse.shop import ShopFolder
+from warehouse.store import columns
+
+POINTER = "current.json"
+KEPT_SNAPSHOTS = 3
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """A published state of the shop."""
+
+    number: int
+    path: Path
+    published_at: dt.datetime
+    content: str
+    """Hash of what it holds: equal content is not published twice."""
+
+
+def current(shop: Path) -> Snapshot | None:
+    """Return the snapshot that readers should open now.
+
+    Parameters
+    ----------
+    shop : Path
+        The shop's folder.
+
+    Returns
+    -------
+    Snapshot or None
+        None before the first publish.
+    """
+    folder = ShopFolder(shop).published
+    try:
+        pointer = json.loads((folder / POINTER).read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    return Snapshot(
+        number=pointer["number"],
+        path=folder / pointer["file"],
+        published_at=dt.datetime.fromisoformat(pointer["published_at"]),
+        content=pointer["content"],
+    )
+
+
+def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
+    """Open a snapshot for reading, with everything else shut.
+
+    Parameters
+    ----------
+    path : Path
+        Snapshot file.
+
+    Returns
+    -------
+    duckdb.DuckDBPyConnection
+        Read-only connection that can touch no other file and whose settings are locked.
+    """
+    connection = duckdb.connect(
+        str(path), read_only=True, config={"threads": "2", "memory_limit": "2GB"}
+    )
+    connection.execute("SET TimeZone = 'UTC'")
+    connection.execute("SET enable_progress_bar = false")
+    connection.execute("SET max_execution_time = 10000")
+    connection.execute("SET enable_external_access = false")
+    connection.execute("SET lock_configuration = true")
+    return connection
+
+
+def publish(
+    connection: duckdb.DuckDBPyConnection,
+    shop: ShopFolder,
+    meanings: list[tuple[str, str, str, str]],
+    now: dt.datetime,
+) -> Snapshot:
+    """Copy all of `out` into a new snapshot file and point readers at it.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    shop : ShopFolder
+        The shop.
+    meanings : list of (table, column, unit, meaning)
+        Dictionary of the published columns, which travels with them.
+    now : datetime
+        Time of publishing, with its zone.
+
+    Returns
+    -------
+    Snapshot
+        The new snapshot, or the standing one when nothing differs from it.
+    """
+    folder = shop.published
+    folder.mkdir(parents=True, exist_ok=True)
+    names = [name for name in statements.definitions() if name.startswith("out.")]
+    content = _content_hash(connection, names, meanings)
+    standing = current(shop.root)
+    if standing and standing.content == content and standing.path.is_file():
+        return standing
+    number = 1 + max((_number(path) for path in folder.glob("snap-*.duckdb")), default=0)
+    if standing:
+        number = max(number, standing.number + 1)
+    target = folder / f"snap-{number:08d}.duckdb"
+    made = folder / f"making-{number:08d}.duckdb"
+    for leftover in folder.glob("making-*"):
+        leftover.unlink()
+    connection.execute(f"ATTACH '{_quoted(made)}' AS published")
+    try:
+        connection.execute("CREATE SCHEMA published.out")
+        for name in names:
+            connection.execute(f"CREATE TABLE published.{name} AS SELECT * FROM {name}")  # noqa: S608
+        connection.execute(
+            "CREATE TABLE published.out.column_meaning "
+            "(table_name VARCHAR, column_name VARCHAR, unit VARCHAR, meaning VARCHAR)"
+        )
+        if meanings:
+            connection.executemany(
+                "INSERT INTO published.out.column_meaning VALUES (?, ?, ?, ?)",
+                [list(row) for row in meanings],
+            )
+        for table, column, unit, meaning in meanings:
+            text = f"{meaning} [{unit}]" if unit else meaning
+            escaped = text.replace("'", "''")
+            connection.execute(f"COMMENT ON COLUMN published.{table}.{column} IS '{escaped}'")
+    finally:
+        connection.execute("DETACH published")
+    os.replace(made, target)
+    snapshot = Snapshot(number, target, now, content)
+    write_whole(
+        folder / POINTER,
+        json.dumps(
+            {
+                "number": number,
+                "file": target.name,
+                "published_at": now.isoformat(),
+                "content": content,
+            },
+            indent=1,
+        ),
+    )
+    _sweep(folder, number)
+    return snapshot
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text file so that a reader sees the old one or the new one, never a part.
+
+    Parameters
+    ----------
+    path : Path
+        File to write.
+    text : str
+        Its content.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".making-")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def _content_hash(
+    connection: duckdb.DuckDBPyConnection,
+    names: list[str],
+    meanings: list[tuple[str, str, str, str]],
+) -> str:
+    # The order of rows in a table is no part of its content: sum the rows' hashes, modulo 2^64.
+    import hashlib
+
+    digest = hashlib.sha256(repr(sorted(meanings)).encode())
+    for name in sorted(names):
+        listed = ", ".join(columns(connection, name))
+        row = connection.execute(
+            f"SELECT count(*), sum(hash({listed})::HUGEINT) % 18446744073709551616 FROM {name}"  # noqa: S608
+        ).fetchone()
+        digest.update(f"{name}({listed})={row}".encode())
+    return digest.hexdigest()
+
+
+def _quoted(path: Path) -> str:
+    return str(path).replace("'", "''")
+
+
+def _number(path: Path) -> int:
+    return int(path.stem.removeprefix("snap-"))
+
+
+def _sweep(folder: Path, number: int) -> None:
+    for path in folder.glob("snap-*.duckdb"):
+        if _number(path) <= number - KEPT_SNAPSHOTS:
+            # A reader on another system may still hold it; the next publish tries again.
+            with contextlib.suppress(OSError):
+                path.unlink()

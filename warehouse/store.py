@@ -1,0 +1,259 @@
+"""The writer's side of the store: one writer at a time, tables made from the SQL files."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+
+import duckdb
+import filelock
+import polars as pl
+
+from warehouse import statements
+from warehouse.shop import ShopFolder
+
+
+class ShopIsBusyError(RuntimeError):
+    """Another writer holds the shop's lock."""
+
+
+@contextlib.contextmanager
+def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open the shop's database for writing, alone.
+
+    The lock is a file of its own, held for the writer's life and released by the operating
+    system when a writer is killed. The database file must not be opened by any other means
+    while it is held: closing a second handle would drop the lock that DuckDB itself holds.
+
+    Parameters
+    ----------
+    shop : ShopFolder
+        The shop.
+    wait_s : float, default 0
+        How long to wait for another writer. [s]
+
+    Yields
+    ------
+    duckdb.DuckDBPyConnection
+        Connection with every table and view in place.
+
+    Raises
+    ------
+    ShopIsBusyError
+        If another writer does not end in time.
+    """
+    shop.make()
+    lock = filelock.FileLock(shop.lock)
+    try:
+        lock.acquire(timeout=wait_s)
+    except filelock.Timeout:
+        raise ShopIsBusyError(
+            f"another intake, derive or publish is at work in {shop.root.name}; "
+            "wait for it to end and run this again"
+        ) from None
+    try:
+        connection = duckdb.connect(str(shop.database))
+        try:
+            connection.execute("SET TimeZone = 'UTC'")
+            connection.execute("SET enable_progress_bar = false")
+            create(connection)
+            yield connection
+        finally:
+            connection.close()
+    finally:
+        lock.release()
+
+
+def create(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make every schema, table and view that is not there yet.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    """
+    for layer in statements.LAYERS:
+        connection.execute(f"CREATE SCHEMA IF NOT EXISTS {layer}")
+    for statement in statements.definitions().values():
+        connection.execute(statement)
+
+
+@contextlib.contextmanager
+def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Run a block in one transaction: all of it is kept, or none.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    """
+    connection.execute("BEGIN TRANSACTION")
+    try:
+        yield
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+
+
+def rows(connection: duckdb.DuckDBPyConnection, query: str, *params: object) -> pl.DataFrame:
+    """Return a query's rows.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection.
+    query : str
+        SQL with `?` for values.
+    *params : object
+        The values.
+
+    Returns
+    -------
+    polars.DataFrame
+        The rows.
+    """
+    return connection.sql(query, params=list(params)).pl()
+
+
+def columns(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:
+    """Return a table's columns and their DuckDB types, in order.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection.
+    table : str
+        `layer.name`.
+
+    Returns
+    -------
+    dict of str to str
+        Column → type.
+    """
+    layer, name = table.split(".")
+    found = connection.execute(
+        "SELECT column_name, data_type FROM duckdb_columns() "
+        "WHERE schema_name = ? AND table_name = ? AND database_name = current_database() "
+        "ORDER BY column_index",
+        [layer, name],
+    ).fetchall()
+    return dict(found)
+
+
+POLARS_TYPES = {
+    "VARCHAR": pl.String(),
+    "DOUBLE": pl.Float64(),
+    "BIGINT": pl.Int64(),
+    "BOOLEAN": pl.Boolean(),
+    "DATE": pl.Date(),
+    "TIMESTAMP": pl.Datetime("us"),
+    "TIMESTAMP WITH TIME ZONE": pl.Datetime("us", "UTC"),
+}
+"""The only types that tables here use, and what they are in polars."""
+
+
+def frame(
+    connection: duckdb.DuckDBPyConnection, table: str, records: list[dict[str, object]]
+) -> pl.DataFrame:
+    """Return records as a frame of exactly a table's columns and types.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection.
+    table : str
+        `layer.name`.
+    records : list of dict
+        One mapping a row; every column must be named.
+
+    Returns
+    -------
+    polars.DataFrame
+        Ready to insert. NaN becomes null: a figure that could not be computed is not a number
+        that SQL should average.
+
+    Raises
+    ------
+    KeyError
+        If a record lacks a column or names an unknown one.
+    """
+    wanted = columns(connection, table)
+    for record in records:
+        if record.keys() != wanted.keys():
+            missing = wanted.keys() - record.keys()
+            unknown = record.keys() - wanted.keys()
+            raise KeyError(f"{table}: missing {sorted(missing)}, unknown {sorted(unknown)}")
+    made = pl.DataFrame(
+        {name: [record[name] for record in records] for name in wanted},
+        schema={name: POLARS_TYPES[kind] for name, kind in wanted.items()},
+        strict=True,
+    )
+    return made.with_columns(pl.selectors.float().fill_nan(None))
+
+
+def insert(connection: duckdb.DuckDBPyConnection, table: str, data: pl.DataFrame) -> None:
+    """Append a frame to a table, column by name.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    table : str
+        `layer.name`.
+    data : polars.DataFrame
+        Rows with exactly the table's columns.
+    """
+    if data.is_empty():
+        return
+    connection.register("incoming_rows", data)
+    try:
+        connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming_rows")  # noqa: S608
+    finally:
+        connection.unregister("incoming_rows")
+
+
+def delete(
+    connection: duckdb.DuckDBPyConnection, table: str, key: str, values: list[str]
+) -> None:
+    """Delete the rows of a table whose key is one of the values.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    table : str
+        `layer.name`.
+    key : str
+        Column.
+    values : list of str
+        Values of the key.
+    """
+    if values:
+        connection.execute(
+            f"DELETE FROM {table} WHERE {key} IN (SELECT unnest(?))",  # noqa: S608
+            [values],
+        )
+
+
+def failed_checks(
+    connection: duckdb.DuckDBPyConnection,
+) -> list[tuple[statements.Check, int]]:
+    """Return the checks that found rows, with their number.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection.
+
+    Returns
+    -------
+    list of (Check, int)
+        Broken rules.
+    """
+    found = []
+    for check in statements.checks():
+        count = connection.execute(f"SELECT count(*) FROM ({check.query})").fetchone()  # noqa: S608
+        if count and count[0]:
+            found.append((check, count[0]))
+    return found
