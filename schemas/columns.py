@@ -241,6 +241,7 @@ COLUMNS: dict[str, Column] = {
     "power_w": Column("Power at the wheel, at the reference air.", "W"),
     "power_sd_w": Column("Standard error of the smoothed power within one pull.", "W"),
     "torque_nm": Column("Torque referred to engine speed, at the reference air.", "N·m"),
+    "odd": _text("Why the pull does not belong with the others; empty when it does."),
     "run_on": _text("Day the session was run."),
     "pulls": Column("Pulls in the stage."),
     "pulls_used": Column("Pulls that count."),
@@ -376,7 +377,7 @@ COLUMNS: dict[str, Column] = {
     "gained": _text("What the other job gained."),
     "went_wrong": _text("What went wrong there."),
     # The dyno and the quarter
-    "level_pct": Column("Mean power of the control bike against its reference period.", "%"),
+    "level_pct": Column("Mean power against the reference: its session, or the first period.", "%"),
     "individual_centre_pct": Column("Centre line of the chart of individuals.", "%"),
     "individual_lower_pct": Column("Its lower limit.", "%"),
     "individual_upper_pct": Column("Its upper limit.", "%"),

@@ -206,11 +206,10 @@ def insert(connection: duckdb.DuckDBPyConnection, table: str, data: pl.DataFrame
     """
     if data.is_empty():
         return
+    # Not unregistered on failure: in an aborted transaction that would hide what went wrong.
     connection.register("incoming_rows", data)
-    try:
-        connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming_rows")  # noqa: S608
-    finally:
-        connection.unregister("incoming_rows")
+    connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming_rows")  # noqa: S608
+    connection.unregister("incoming_rows")
 
 
 def delete(

@@ -3,7 +3,8 @@
 -- Grain:  one row per effect_id (scope, model_id, change_key, figure).
 -- Writes: flows/steps/effects.py
 -- Units:  percent of power before; lower/upper 95 % for the mean, next_* 95 % for the next bike.
--- Nulls:  model_id when scope is 'all models'; next_* where too few bikes carry it.
+-- Nulls:  model_id when scope is 'all models'; next_* and between_bikes_sd_pct where too few
+--         bikes carry them.
 CREATE TABLE IF NOT EXISTS out.pooled_effect (
     effect_id VARCHAR PRIMARY KEY,
     scope VARCHAR NOT NULL,
@@ -21,7 +22,7 @@ CREATE TABLE IF NOT EXISTS out.pooled_effect (
     upper_pct DOUBLE,
     next_lower_pct DOUBLE,
     next_upper_pct DOUBLE,
-    between_bikes_sd_pct DOUBLE NOT NULL,
+    between_bikes_sd_pct DOUBLE,
     i2_share DOUBLE,
     borrowed_share DOUBLE,
     sentence VARCHAR NOT NULL,

@@ -1,0 +1,100 @@
+"""Derive: from samples to everything that may be shown; only what changed is made again."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import duckdb
+
+from flows.steps.alike import derive_alike
+from flows.steps.curves import derive_curves
+from flows.steps.effects import derive_effects
+from flows.steps.facts import write_facts
+from flows.steps.gains import derive_gains
+from flows.steps.need import derive_need
+from flows.steps.progress import Progress, Runner, plainly, quietly
+from flows.steps.rides import derive_rides
+from flows.steps.sessions import derive_sessions
+from flows.steps.stability import derive_stability
+from flows.steps.trust import derive_trust
+from schemas.settings import ShopSettings
+from warehouse import store
+from warehouse.shop import ShopFolder
+
+
+class DeriveResult(NamedTuple):
+    """How much of each layer was made again."""
+
+    curves: int
+    sessions: int
+    gains: int
+    ride_stages: int
+    effects: int
+    needs: int
+    likenesses: int
+    control_sessions: int
+    broken_checks: list[str]
+
+
+class BrokenRuleError(RuntimeError):
+    """A check of severity `fail` found rows: what was derived must not be published."""
+
+
+def derive(
+    connection: duckdb.DuckDBPyConnection,
+    shop: ShopFolder,
+    settings: ShopSettings,
+    *,
+    run: Runner = plainly,
+    progress: Progress = quietly,
+) -> DeriveResult:
+    """Bring every derived table up to the samples, cards and settings.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        The shop's writer.
+    shop : ShopFolder
+        The shop.
+    settings : ShopSettings
+        Its settings.
+    run : callable, default plainly
+        Runs a step; Prefect's runner makes it a task.
+    progress : callable, default quietly
+        Told how far each step is.
+
+    Returns
+    -------
+    DeriveResult
+        Counts.
+
+    Raises
+    ------
+    BrokenRuleError
+        If a check that must hold does not.
+    """
+    curves = run("draw curves", derive_curves, connection, shop, settings, progress)
+    sessions = run("average sessions", derive_sessions, connection, settings, progress)
+    trust = run("judge the dyno's repeatability", derive_trust, connection, settings)
+    gains = run("compare stages", derive_gains, connection, settings, trust, progress)
+    rides = run("read rides", derive_rides, connection, shop, settings, progress)
+    effects = run("pool effects", derive_effects, connection)
+    needs = run("rank remap need", derive_need, connection, settings)
+    alike = run("find similar builds", derive_alike, connection, progress)
+    control = run("chart the control bike", derive_stability, connection, trust)
+    write_facts(connection, settings)
+    broken = store.failed_checks(connection)
+    fatal = [f"{c.table}: {c.name} ({n} rows): {c.reason}" for c, n in broken if c.severity == "fail"]
+    if fatal:
+        raise BrokenRuleError("; ".join(fatal))
+    return DeriveResult(
+        curves,
+        sessions,
+        gains,
+        rides,
+        effects,
+        needs,
+        alike,
+        control,
+        [f"{c.table}: {c.name} ({n} rows): {c.reason}" for c, n in broken],
+    )

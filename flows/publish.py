@@ -1,0 +1,55 @@
+"""Publish: everything that may be shown goes into a new snapshot, and readers are pointed at it."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import duckdb
+
+from schemas.columns import COLUMNS
+from warehouse import statements, store
+from warehouse.shop import ShopFolder
+from warehouse.snapshot import Snapshot, publish
+
+
+def publish_snapshot(
+    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, *, now: dt.datetime | None = None
+) -> Snapshot:
+    """Publish the shop's derived tables. Nothing new makes no new snapshot.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        The shop's writer.
+    shop : ShopFolder
+        The shop.
+    now : datetime, optional
+        Time of publishing, with its zone.
+
+    Returns
+    -------
+    Snapshot
+        What readers see from now on.
+    """
+    return publish(connection, shop, meanings(connection), now or dt.datetime.now(dt.UTC))
+
+
+def meanings(connection: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str, str]]:
+    """Return table, column, unit and meaning of everything published.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection to the warehouse.
+
+    Returns
+    -------
+    list of (str, str, str, str)
+        In the order of tables and columns.
+    """
+    return [
+        (table, column, COLUMNS[column].unit, COLUMNS[column].meaning)
+        for table in statements.definitions()
+        if table.startswith("out.")
+        for column in store.columns(connection, table)
+    ]

@@ -1,0 +1,225 @@
+"""Similar builds: for every stage, the builds on other bikes most like it, with reasons."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import duckdb
+import numpy as np
+
+from flows.metrics import alike
+from flows.steps.progress import Progress
+from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.trust import session_curves
+from warehouse import store
+
+ALIKE_VERSION = 1
+"""Raise it when this step changes what it gives for the same builds."""
+
+SHOWN = 10
+DISPLACEMENT_SHARE = 0.35
+"""Builds further apart in displacement than this are never looked at: they teach little, and a new
+job then touches the lists of its own size class only."""
+
+
+def derive_alike(connection: duckdb.DuckDBPyConnection, progress: Progress) -> int:
+    """Make the list of similar builds of every stage whose neighbourhood changed.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    progress : callable
+        Called with done, total and a word.
+
+    Returns
+    -------
+    int
+        Lists made.
+    """
+    stages = _stages(connection)
+    candidates = [stage for stage in stages if stage["made_from"] and not stage["is_control"]]
+    outcomes = _outcomes(connection, stages)
+    marks = {
+        stage["stage_id"]: fingerprint(stage, outcomes[stage["job_id"]]) for stage in stages
+    }
+    near: dict[float, list[dict[str, Any]]] = {}
+    for displacement in {stage["displacement_cc"] for stage in stages}:
+        low, high = displacement * (1 - DISPLACEMENT_SHARE), displacement * (1 + DISPLACEMENT_SHARE)
+        near[displacement] = [c for c in candidates if low <= c["displacement_cc"] <= high]
+    pools = {
+        displacement: fingerprint(ALIKE_VERSION, [marks[c["stage_id"]] for c in pool])
+        for displacement, pool in near.items()
+    }
+    wanted = {
+        stage["stage_id"]: fingerprint(marks[stage["stage_id"]], pools[stage["displacement_cc"]])
+        for stage in stages
+        if not stage["is_control"]
+    }
+    to_make, to_delete = outdated(connection, "out.likeness", "stage_id", wanted)
+    if not to_make and not to_delete:
+        return 0
+    curves = session_curves(connection, [stage["stage_id"] for stage in candidates])
+    features = {stage["stage_id"]: _features(stage, stages, curves) for stage in stages}
+    ranges = alike.ranges_of(list(features.values()))
+    laid = {d: alike.population([features[c["stage_id"]] for c in pool]) for d, pool in near.items()}
+    by_id = {stage["stage_id"]: stage for stage in stages}
+    rows: list[dict[str, Any]] = []
+    for done, stage_id in enumerate(to_make, start=1):
+        stage = by_id[stage_id]
+        pool = near[stage["displacement_cc"]]
+        if pool:
+            found = alike.similarity(
+                features[stage_id], laid[stage["displacement_cc"]], ranges=ranges
+            )
+            rows += _rows(stage, pool, found, features, outcomes)
+        if done % 50 == 0 or done == len(to_make):
+            progress(done, len(to_make), "finding similar builds")
+    replace(
+        connection,
+        "stage_id",
+        to_delete,
+        {
+            "out.likeness": [{"stage_id": s, "made_from": wanted[s]} for s in to_make],
+            "out.similar_build": rows,
+        },
+    )
+    return len(to_make)
+
+
+def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+    stages = store.rows(
+        connection,
+        "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.stage_no, stage.build_id, "
+        "stage.received_on, stage.is_control, stage.make, stage.model, stage.first_year, "
+        "stage.last_year, stage.displacement_cc, model.cylinders, stage.map_name, "
+        "stage.map_revision, stage.map_label, stage.parts_label, build.ethanol_share, "
+        "session.made_from FROM out.stage AS stage JOIN core.model AS model USING (model_id) "
+        "JOIN core.build AS build USING (build_id) "
+        "LEFT JOIN out.session AS session USING (stage_id) "
+        "ORDER BY stage.received_on, stage.job_id, stage.stage_no",
+    ).to_dicts()
+    parts: dict[str, list[tuple[str, str, str]]] = {}
+    for build_id, *part in connection.execute(
+        "SELECT build_id, category, maker, part_name FROM core.build_part ORDER BY ALL"
+    ).fetchall():
+        parts.setdefault(build_id, []).append((part[0], part[1], part[2]))
+    for stage in stages:
+        stage["parts"] = parts.get(stage["build_id"], [])
+    return stages
+
+
+def _features(
+    stage: dict[str, Any], stages: list[dict[str, Any]], curves: dict[str, np.ndarray]
+) -> alike.Features:
+    own = curves.get(stage["stage_id"])
+    # The first stage of the job that was run tells what engine this is, whatever was fitted later.
+    first = next(
+        (
+            curves[s["stage_id"]]
+            for s in stages
+            if s["job_id"] == stage["job_id"] and s["stage_id"] in curves
+        ),
+        None,
+    )
+    return alike.Features(
+        model_key=(stage["make"], stage["model"]),
+        generation=(stage["first_year"], stage["last_year"]),
+        displacement_cc=stage["displacement_cc"],
+        cylinders=stage["cylinders"] if stage["cylinders"] is not None else float("nan"),
+        parts=tuple(stage["parts"]),
+        map_name=stage["map_name"],
+        map_revision=stage["map_revision"],
+        ethanol_share=stage["ethanol_share"] if stage["ethanol_share"] is not None else float("nan"),
+        torque_shape=None
+        if first is None
+        else alike.torque_shape(first[:, 0], first[:, 2], first[np.argmax(first[:, 1]), 0]),
+        mixture_shape=None
+        if own is None
+        else alike.mixture_shape(own[:, 0], own[:, 3], own[np.argmax(own[:, 1]), 0]),
+    )
+
+
+def _outcomes(
+    connection: duckdb.DuckDBPyConnection, stages: list[dict[str, Any]]
+) -> dict[str, dict[str, str]]:
+    """Return what each job ended on, what it gained and what went wrong."""
+    gains: dict[str, list[dict[str, Any]]] = {}
+    for row in store.rows(
+        connection,
+        "SELECT job_id, basis, mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct, "
+        "change_label, verdict FROM out.gain WHERE basis <> 'earlier job' ORDER BY gain_id",
+    ).iter_rows(named=True):
+        gains.setdefault(row["job_id"], []).append(row)
+    lean: dict[str, list[str]] = {}
+    for job_id, stage_name, level, worst, speed in connection.execute(
+        "SELECT mixture.job_id, stage.stage_name, level, worst_lean_error_pct, worst_speed_rpm "
+        "FROM out.stage_mixture AS mixture JOIN core.stage AS stage USING (stage_id) "
+        "WHERE level IN ('warn', 'stop') ORDER BY stage.stage_no"
+    ).fetchall():
+        lean.setdefault(job_id, []).append(
+            f"{worst:.0f} % lean at {speed:,.0f} rpm ({stage_name}, {level})"
+        )
+    back = {
+        earlier: f"came back after {days} days on the same build"
+        for earlier, days in connection.execute(
+            "SELECT earlier_job_id, min(days_between) FROM out.comeback GROUP BY earlier_job_id"
+        ).fetchall()
+    }
+    last = {stage["job_id"]: stage for stage in stages}
+    found = {}
+    for job_id, stage in last.items():
+        made = gains.get(job_id, [])
+        whole = next((g for g in made if g["basis"] == "first stage"), made[-1] if made else None)
+        found[job_id] = {
+            "ended_on": f"{stage['map_label']}; {stage['parts_label']}",
+            "gained": "not measured"
+            if whole is None
+            else f"{whole['mean_gain_pct']:+.1f} % ({whole['mean_gain_lower_pct']:+.1f} to "
+            f"{whole['mean_gain_upper_pct']:+.1f} %), {whole['verdict']}",
+            "went_wrong": "; ".join(
+                lean.get(job_id, []) + ([back[job_id]] if job_id in back else [])
+            ),
+        }
+    return found
+
+
+def _rows(
+    stage: dict[str, Any],
+    pool: list[dict[str, Any]],
+    found: alike.Similarities,
+    features: dict[str, alike.Features],
+    outcomes: dict[str, dict[str, str]],
+) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = []
+    jobs: set[str] = set()
+    order = np.argsort(-np.nan_to_num(found.similarity, nan=-1.0), kind="stable")
+    for place in order:
+        other = pool[place]
+        if (
+            other["bike_id"] == stage["bike_id"]
+            or other["job_id"] in jobs
+            or not np.isfinite(found.similarity[place])
+        ):
+            continue
+        jobs.add(other["job_id"])
+        likeness = found[int(place)]
+        matches, differs = alike.why(
+            features[stage["stage_id"]], features[other["stage_id"]], likeness.scores
+        )
+        rows.append(
+            {
+                "stage_id": stage["stage_id"],
+                "likeness_rank": len(rows) + 1,
+                "other_stage_id": other["stage_id"],
+                "other_job_id": other["job_id"],
+                "other_bike_id": other["bike_id"],
+                "similarity_share": float(found.similarity[place]),
+                "matches": "; ".join(matches),
+                "differs": "; ".join(differs),
+                **outcomes[other["job_id"]],
+            }
+        )
+        if len(rows) == SHOWN:
+            break
+    return rows

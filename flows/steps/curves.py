@@ -1,0 +1,357 @@
+"""Pulls to standard curves: sweep, correction undone and redone, smoothing onto the grid."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from flows.metrics import air, cruise, curve
+from flows.metrics.sweep import sweep_slice
+from flows.steps.progress import Progress
+from flows.steps.refresh import fingerprint, outdated, replace
+from schemas.settings import ShopSettings
+from warehouse import store
+from warehouse.shop import ShopFolder
+
+CURVES_VERSION = 1
+"""Raise it when this step changes what it gives for the same samples."""
+
+BATCH_PULLS = 500
+WARM_COOLANT_K = 343.15
+"""70 °C: a colder liquid-cooled engine makes less power (common practice, no source)."""
+DEAD_LAMBDA_SPREAD = 0.002
+"""A live gauge moves more than this over a whole pull; one that does not is stuck."""
+SATURATED_LAMBDA = 1.6
+"""Free air, not a mixture that would burn (common practice, no source)."""
+
+
+def derive_curves(
+    connection: duckdb.DuckDBPyConnection,
+    shop: ShopFolder,
+    settings: ShopSettings,
+    progress: Progress,
+) -> int:
+    """Make the standard curve of every pull that is new or was read or set otherwise.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    shop : ShopFolder
+        The shop.
+    settings : ShopSettings
+        Its settings.
+    progress : callable
+        Called with done, total and a word.
+
+    Returns
+    -------
+    int
+        Curves made.
+    """
+    pulls = store.rows(
+        connection,
+        "SELECT pull.*, model.induction, reading.sample_id, reading.sample_path, "
+        "reading.facts ->> '$.notes' AS reading_notes "
+        "FROM core.pull AS pull JOIN core.stage AS stage USING (stage_id) "
+        "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
+        "JOIN core.model AS model USING (model_id) "
+        "JOIN raw.reading AS reading USING (file_sha256) ORDER BY pull.pull_id",
+    )
+    rows = {row["pull_id"]: row for row in pulls.iter_rows(named=True)}
+    chosen = [settings.figures.model_dump(), settings.shop.altitude_m]
+    wanted = {
+        pull_id: fingerprint(
+            CURVES_VERSION,
+            chosen,
+            {name: value for name, value in row.items() if name != "sample_path"},
+        )
+        for pull_id, row in rows.items()
+    }
+    to_make, to_delete = outdated(connection, "out.pull", "pull_id", wanted)
+    if to_delete and not to_make:
+        replace(connection, "pull_id", to_delete, {"out.pull": [], "out.pull_curve": []})
+    for start in range(0, len(to_make), BATCH_PULLS):
+        batch = [rows[pull_id] for pull_id in to_make[start : start + BATCH_PULLS]]
+        samples = read_samples(connection, shop, batch)
+        heads, curves = [], []
+        for row in batch:
+            head, points = pull_curve(row, samples[row["sample_id"]], settings)
+            head["made_from"] = wanted[row["pull_id"]]
+            heads.append(head)
+            curves += points
+        gone = to_delete if start == 0 else []
+        replace(connection, "pull_id", gone, {"out.pull": heads, "out.pull_curve": curves})
+        progress(min(start + BATCH_PULLS, len(to_make)), len(to_make), "drawing curves")
+    return len(to_make)
+
+
+def read_samples(
+    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, logs: list[dict[str, Any]]
+) -> dict[str, pl.DataFrame]:
+    """Return the samples of some logs, by sample_id, in the order of their lines.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    shop : ShopFolder
+        The shop.
+    logs : list of dict
+        Rows with sample_id and sample_path.
+
+    Returns
+    -------
+    dict of str to polars.DataFrame
+        Canonical channels.
+    """
+    paths = sorted({str(shop.root / log["sample_path"]) for log in logs})
+    ids = [log["sample_id"] for log in logs]
+    frame = store.rows(
+        connection,
+        "SELECT * FROM read_parquet(?) WHERE sample_id IN (SELECT unnest(?)) "
+        "ORDER BY sample_id, line_no",
+        paths,
+        ids,
+    )
+    return {str(key[0]): part for key, part in frame.group_by("sample_id", maintain_order=True)}
+
+
+def pull_curve(
+    row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings
+) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """Return one pull's line and its curve.
+
+    Parameters
+    ----------
+    row : dict
+        Its row of core.pull, with the model's induction.
+    samples : polars.DataFrame
+        Its canonical channels.
+    settings : ShopSettings
+        The shop's settings.
+
+    Returns
+    -------
+    head : dict
+        Row of out.pull, without made_from.
+    points : list of dict
+        Rows of out.pull_curve; empty if the pull has no usable sweep.
+    """
+    notes = _given_notes(row)
+    head: dict[str, Any] = {
+        **{
+            name: row[name]
+            for name in (
+                "pull_id",
+                "stage_id",
+                "pull_no",
+                "file_name",
+                "file_sha256",
+                "layout",
+                "started_at",
+                "power_state",
+                "file_standard",
+                "file_factor",
+                "ambient_temp_k",
+                "ambient_pressure_pa",
+                "ambient_humidity_pct",
+                "probe_place",
+                "probe_delay_s",
+            )
+        },
+        **dict.fromkeys(
+            (
+                "peak_power_w",
+                "peak_power_speed_rpm",
+                "peak_torque_nm",
+                "peak_torque_speed_rpm",
+                "sweep_from_rpm",
+                "sweep_to_rpm",
+                "sweep_s",
+                "coolant_start_k",
+                "intake_air_start_k",
+            )
+        ),
+        "has_lambda": False,
+        "is_used": False,
+        **_factors(row, settings, notes),
+    }
+    trouble = head.pop("factor_trouble")
+    points: list[dict[str, Any]] = []
+    if not trouble:
+        try:
+            points = _curve(row, samples, settings, head, notes)
+        except ValueError as error:
+            trouble = str(error)
+    head["is_used"] = not trouble
+    head["trouble"] = trouble
+    head["notes"] = "; ".join(notes)
+    return head, points
+
+
+def _given_notes(row: dict[str, Any]) -> list[str]:
+    import json
+
+    notes = json.loads(row["reading_notes"]) if row["reading_notes"] else []
+    if row["rows_rejected"]:
+        notes.append(f"{row['rows_rejected']} rows rejected")
+    return notes
+
+
+def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> dict[str, Any]:
+    """Return which factor was taken out and which is put in, and what speaks against them."""
+    reference = settings.figures.reference_air
+    weather = [row["ambient_temp_k"], row["ambient_pressure_pa"], row["ambient_humidity_pct"]]
+    found: dict[str, Any] = {
+        "undone_factor": 1.0,
+        "factor_disagreement_pct": None,
+        "reference_air": reference,
+        "reference_factor": None,
+        "reference_factor_sd": None,
+        "air_density_kg_m3": None,
+        "factor_trouble": "",
+    }
+    state = None
+    if all(value is not None for value in weather):
+        temp_k, pressure_pa, humidity_pct = weather
+        vapour_pa = air.vapour_pressure_pa(temp_k, humidity_pct)
+        state = (temp_k, pressure_pa, vapour_pa)
+        found["air_density_kg_m3"] = float(air.air_density_kg_m3(*state))
+        if doubt := air.pressure_doubt(pressure_pa, settings.shop.altitude_m):
+            notes.append(f"air in doubt: {doubt}")
+    if row["power_state"] == "corrected":
+        standard = row["file_standard"]
+        if row["file_factor"] is not None:
+            found["undone_factor"] = row["file_factor"]
+            if state is not None:
+                against = air.factor_disagreement(
+                    row["file_factor"], standard, weather[0], weather[1], weather[2],
+                    settings.shop.altitude_m,
+                )
+                found["factor_disagreement_pct"] = against.disagreement_pct
+                if against.likely_cause:
+                    notes.append(
+                        f"air in doubt: the file's factor {row['file_factor']:.4f} is "
+                        f"{against.disagreement_pct:+.1f} % off the one its weather gives "
+                        f"({against.recomputed_factor:.4f}); likely {against.likely_cause}"
+                    )
+        elif state is not None:
+            found["undone_factor"] = float(air.correction_factor(standard, *state))
+        elif standard == reference:
+            found["reference_factor"] = 1.0
+        else:
+            found["factor_trouble"] = (
+                f"power is corrected to {standard}, and the file gives neither factor nor weather "
+                "to undo it"
+            )
+    if row["induction"] == "forced":
+        notes.append("forced induction: the correction does not apply, power is as observed")
+    elif state is not None:
+        found["reference_factor"] = float(air.correction_factor(reference, *state))
+        found["reference_factor_sd"] = float(air.correction_factor_sd(reference, *state))
+        if not air.correction_factor_in_range(reference, *state):
+            notes.append(
+                f"factor {found['reference_factor']:.3f} is outside the range that {reference} "
+                "is meant for"
+            )
+    elif found["reference_factor"] is None and row["file_standard"] == reference:
+        found["reference_factor"] = row["file_factor"]
+    elif found["reference_factor"] is None and not found["factor_trouble"]:
+        notes.append("no weather in the file: power is as observed")
+    return found
+
+
+def _curve(
+    row: dict[str, Any],
+    samples: pl.DataFrame,
+    settings: ShopSettings,
+    head: dict[str, Any],
+    notes: list[str],
+) -> list[dict[str, Any]]:
+    channel = {name: samples[name].to_numpy() for name in samples.columns[2:]}
+    time, speed = channel["time_s"], channel["engine_speed_rpm"]
+    throttle = channel["throttle_pct"]
+    part = sweep_slice(time, speed, None if np.isnan(throttle).all() else throttle)
+    power = channel["wheel_power_w"]
+    if np.isnan(power).all():
+        power = channel["wheel_torque_nm"] * speed * 2 * math.pi / 60
+    factor = head["reference_factor"] if head["reference_factor"] is not None else 1.0
+    power = power / head["undone_factor"] * factor
+    swept = speed[part]
+    grid = curve.speed_grid_rpm(float(np.nanmin(swept)), float(np.nanmax(swept)))
+    bandwidth = settings.figures.bandwidth_rpm
+    smooth = curve.smoothed_curve(swept, power[part], grid, bandwidth_rpm=bandwidth)
+    if not np.isfinite(smooth.value).any() or np.nanmax(smooth.value) <= 0:
+        raise ValueError("no power was recorded over the sweep")
+    lean = _leanest(channel, time, part, grid, row["probe_delay_s"], bandwidth, notes)
+    seen = np.isfinite(smooth.value) & (smooth.value > 0)
+    grid, value, sd, lean = grid[seen], smooth.value[seen], smooth.sd[seen], lean[seen]
+    torque = curve.torque_nm(value, grid)
+    top, pull = curve.peak(grid, value), curve.peak(grid, torque)
+    head.update(
+        peak_power_w=top.value,
+        peak_power_speed_rpm=top.speed_rpm,
+        peak_torque_nm=pull.value,
+        peak_torque_speed_rpm=pull.speed_rpm,
+        sweep_from_rpm=float(swept[0]),
+        sweep_to_rpm=float(np.nanmax(swept)),
+        sweep_s=float(time[part][-1] - time[part][0]),
+        coolant_start_k=_first(channel["coolant_temp_k"][part]),
+        intake_air_start_k=_first(channel["intake_air_temp_k"][part]),
+        has_lambda=bool(np.isfinite(lean).any()),
+    )
+    if head["coolant_start_k"] is not None and head["coolant_start_k"] < WARM_COOLANT_K:
+        notes.append(f"engine cold: coolant {head['coolant_start_k'] - 273.15:.0f} °C")
+    return [
+        {
+            "pull_id": row["pull_id"],
+            "engine_speed_rpm": float(grid[i]),
+            "power_w": float(value[i]),
+            "power_sd_w": float(sd[i]),
+            "torque_nm": float(torque[i]),
+            "lambda_wide": float(lean[i]),
+        }
+        for i in range(grid.size)
+    ]
+
+
+def _first(values: np.ndarray) -> float | None:
+    seen = values[np.isfinite(values)]
+    return float(seen[0]) if seen.size else None
+
+
+def _leanest(
+    channel: dict[str, np.ndarray],
+    time: np.ndarray,
+    part: slice,
+    grid: np.ndarray,
+    delay_s: float | None,
+    bandwidth_rpm: float,
+    notes: list[str],
+) -> np.ndarray:
+    """Return lambda on the grid, of several probes the leanest, delay taken out."""
+    curves = []
+    for name in ("lambda_wide", "lambda_wide_2"):
+        values = channel[name]
+        if np.isfinite(values[part]).sum() < 10:
+            continue
+        if np.nanmax(values[part]) - np.nanmin(values[part]) < DEAD_LAMBDA_SPREAD:
+            notes.append(f"{name} stands still at {np.nanmedian(values[part]):.3f}: not evidence")
+            continue
+        if np.nanmedian(values[part]) > SATURATED_LAMBDA:
+            notes.append(f"{name} reads free air: not evidence")
+            continue
+        aligned = cruise.aligned_lambda(time, values, delay_s or 0.0)
+        curves.append(
+            curve.smoothed_curve(
+                channel["engine_speed_rpm"][part], aligned[part], grid, bandwidth_rpm=bandwidth_rpm
+            ).value
+        )
+    if not curves:
+        return np.full(grid.shape, np.nan)
+    return np.fmax.reduce(curves)

@@ -1,0 +1,165 @@
+"""Pooled effects: what a change gives over all bikes that had it, and what the next will see."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import duckdb
+import numpy as np
+
+from flows.metrics import pooling
+from flows.steps.refresh import fingerprint, outdated, replace
+from warehouse import store
+
+EFFECTS_VERSION = 1
+"""Raise it when this step changes what it gives for the same gains."""
+
+FIGURES = {"mean gain over the riding range": "mean", "peak against peak": "peak"}
+ONE_MODEL, ALL_MODELS = "one model", "all models"
+
+
+def derive_effects(connection: duckdb.DuckDBPyConnection) -> int:
+    """Pool the gains of every kind of change that has new ones.
+
+    Several jobs of one bike count as one bike. A model with few bikes borrows from the other
+    models that had the same change, and says how much.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+
+    Returns
+    -------
+    int
+        Kinds of change pooled anew.
+    """
+    gains: dict[str, list[dict[str, Any]]] = {}
+    for row in store.rows(
+        connection,
+        "SELECT gain_id, job_id, bike_id, model_id, change_kind, change_key, made_from, "
+        "log_mean_gain, log_mean_gain_sd, log_peak_gain, log_peak_gain_sd FROM out.gain "
+        "WHERE is_pooled ORDER BY change_key, model_id, bike_id, gain_id",
+    ).iter_rows(named=True):
+        gains.setdefault(row["change_key"], []).append(row)
+    wanted = {
+        key: fingerprint(EFFECTS_VERSION, key, [[row["gain_id"], row["made_from"]] for row in rows])
+        for key, rows in gains.items()
+    }
+    to_make, to_delete = outdated(connection, "out.pooled_effect", "change_key", wanted)
+    heads: list[dict[str, Any]] = []
+    members: list[dict[str, Any]] = []
+    for key in to_make:
+        for figure, column in FIGURES.items():
+            made = _pool(gains[key], figure, f"log_{column}_gain", wanted[key])
+            heads += made[0]
+            members += made[1]
+    if to_make or to_delete:
+        gone = [
+            effect_id
+            for (effect_id,) in connection.execute(
+                "SELECT effect_id FROM out.pooled_effect WHERE change_key IN (SELECT unnest(?))",
+                [to_delete],
+            ).fetchall()
+        ]
+        replace(
+            connection,
+            "effect_id",
+            gone,
+            {"out.pooled_effect": heads, "out.pooled_member": members},
+        )
+    return len(to_make)
+
+
+def _pool(
+    rows: list[dict[str, Any]], figure: str, column: str, made_from: str
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        groups.setdefault(row["model_id"], []).append(row)
+    bikes = {model: _bikes(members, column) for model, members in groups.items()}
+    borrowed = pooling.borrowed([(b.effect, b.variance) for b in bikes.values()])
+    heads = [
+        _effect(ONE_MODEL, model, groups[model], bikes[model], shrunk, figure, made_from)
+        for model, shrunk in zip(groups, borrowed, strict=True)
+    ]
+    heads.append(_effect(ALL_MODELS, None, rows, _bikes(rows, column), None, figure, made_from))
+    members = [
+        {
+            "effect_id": head["effect_id"],
+            "gain_id": row["gain_id"],
+            "bike_id": row["bike_id"],
+            "gain_pct": _pct(row[column]),
+            "gain_sd_pct": 100 * row[f"{column}_sd"],
+        }
+        for head in heads
+        for row in (groups[head["model_id"]] if head["model_id"] else rows)
+    ]
+    return heads, members
+
+
+def _bikes(rows: list[dict[str, Any]], column: str) -> pooling.BikeMeans:
+    return pooling.bike_means(
+        np.array([row[column] for row in rows]),
+        np.array([row[f"{column}_sd"] ** 2 for row in rows]),
+        [row["bike_id"] for row in rows],
+    )
+
+
+def _effect(
+    scope: str,
+    model_id: str | None,
+    rows: list[dict[str, Any]],
+    bikes: pooling.BikeMeans,
+    shrunk: pooling.Borrowed | None,
+    figure: str,
+    made_from: str,
+) -> dict[str, Any]:
+    own = pooling.pooled(bikes.effect, bikes.variance)
+    share = shrunk.borrowed_share if shrunk is not None else math.nan
+    # Without other models to borrow from, the bikes speak for themselves.
+    shown: Any = own if shrunk is None or math.isnan(share) else shrunk
+    head = {
+        "effect_id": fingerprint(scope, model_id, rows[0]["change_key"], figure),
+        "scope": scope,
+        "model_id": model_id,
+        "change_kind": rows[0]["change_kind"],
+        "change_key": rows[0]["change_key"],
+        "figure": figure,
+        "bikes": own.bikes,
+        "jobs": len({row["job_id"] for row in rows}),
+        "own_mean_pct": _pct(own.mean),
+        "own_lower_pct": _pct(own.lower),
+        "own_upper_pct": _pct(own.upper),
+        "mean_pct": _pct(shown.mean),
+        "lower_pct": _pct(shown.lower),
+        "upper_pct": _pct(shown.upper),
+        "next_lower_pct": _pct(shown.next_lower),
+        "next_upper_pct": _pct(shown.next_upper),
+        "between_bikes_sd_pct": 100 * shown.tau,
+        "i2_share": own.i2_share,
+        "borrowed_share": share,
+        "made_from": made_from,
+    }
+    head["sentence"] = _sentence(head)
+    return head
+
+
+def _sentence(head: dict[str, Any]) -> str:
+    bikes = "1 bike" if head["bikes"] == 1 else f"{head['bikes']} bikes"
+    text = f"{bikes}: {head['mean_pct']:+.1f} %"
+    if math.isfinite(head["next_lower_pct"]):
+        text += (
+            f"; the next one will see {head['next_lower_pct']:+.1f} to "
+            f"{head['next_upper_pct']:+.1f} %"
+        )
+    else:
+        text += "; too few bikes to say what the next one will see"
+    if math.isfinite(head["borrowed_share"]) and head["borrowed_share"] >= 0.05:
+        text += f" ({head['borrowed_share']:.0%} of the mean borrowed from other models)"
+    return text
+
+
+def _pct(log_ratio: float) -> float:
+    return 100 * math.expm1(log_ratio)

@@ -1,0 +1,187 @@
+"""Remap need: which parts on which map leave a model too lean, ranked by what is sure."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import duckdb
+import numpy as np
+
+from flows.metrics import need
+from flows.steps.refresh import fingerprint, outdated, replace
+from schemas.settings import ShopSettings
+from warehouse import store
+
+NEED_VERSION = 1
+"""Raise it when this step changes what it gives for the same stages."""
+
+GAUGE_SD_PCT = 0.8
+"""1 SD of a session's lean error from gauge and probe (common practice, no source: half of the
+1.5 % within which a fresh wideband gauge is usually trusted)."""
+LEAN = ("warn", "stop")
+
+
+def derive_need(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> int:
+    """Rank every build of every model by the sure part of its need for a remap.
+
+    A bike counts once in a build, by its latest stage on it.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    settings : ShopSettings
+        The shop's settings.
+
+    Returns
+    -------
+    int
+        Builds ranked; 0 when nothing had changed.
+    """
+    stages = store.rows(
+        connection,
+        "SELECT stage.stage_id, stage.bike_id, stage.model_id, stage.model_label, "
+        "stage.parts_key, stage.map_label, mixture.level, mixture.worst_lean_error_pct, "
+        "mixture.worst_speed_rpm, cruise.in_band_share, mixture.made_from, "
+        "cruise.made_from AS cruise_made_from "
+        "FROM out.stage_mixture AS mixture JOIN out.stage AS stage USING (stage_id) "
+        "LEFT JOIN out.stage_cruise AS cruise USING (stage_id) "
+        "WHERE NOT stage.is_control AND mixture.worst_lean_error_pct IS NOT NULL "
+        "QUALIFY row_number() OVER (PARTITION BY stage.bike_id, stage.model_id, stage.parts_key, "
+        "stage.map_label ORDER BY stage.received_on DESC, stage.job_id DESC, stage.stage_no DESC) "
+        "= 1 ORDER BY stage.model_id, stage.parts_key, stage.map_label, stage.bike_id",
+    ).to_dicts()
+    groups: dict[tuple[str, str, str], list[dict[str, Any]]] = {}
+    for stage in stages:
+        groups.setdefault((stage["model_id"], stage["parts_key"], stage["map_label"]), []).append(
+            stage
+        )
+    given_back = {
+        (row["model_id"], row["change_key"]): row
+        for row in store.rows(
+            connection,
+            "SELECT * FROM out.pooled_effect WHERE scope = 'one model' "
+            "AND change_kind = 'map only' AND figure = 'mean gain over the riding range'",
+        ).iter_rows(named=True)
+    }
+    # The prior is the whole shop's: a build is ranked anew when any build's evidence changes.
+    made_from = fingerprint(
+        NEED_VERSION,
+        settings.mixture.model_dump(),
+        stages,
+        sorted((key, row["made_from"]) for key, row in given_back.items()),
+    )
+    wanted = {fingerprint(*key): made_from for key in groups}
+    to_make, to_delete = outdated(connection, "out.remap_need", "need_id", wanted)
+    if not to_make and not to_delete:
+        return 0
+    prior = need.shop_prior(
+        np.array([_lean(members) for members in groups.values()]),
+        np.array([len(members) for members in groups.values()]),
+    )
+    errors = need.shrunk_error(
+        [np.array([m["worst_lean_error_pct"] for m in members]) for members in groups.values()],
+        GAUGE_SD_PCT,
+    )
+    rows = []
+    for (key, members), error in zip(groups.items(), errors, strict=True):
+        remap = given_back.get((key[0], f"remap, on {key[1]}")) if key[2] == "stock" else None
+        rows.append(_row(key, members, error, prior, remap, made_from))
+    ranks = need.rank_by_lower(
+        np.array([row["warn_lower_share"] for row in rows]),
+        np.array([row["worst_error_lower_pct"] for row in rows]),
+    )
+    for row, rank in zip(rows, ranks, strict=True):
+        row["need_rank"] = int(rank)
+    members_rows = [
+        {
+            "need_id": fingerprint(*key),
+            **{
+                name: member[name]
+                for name in ("stage_id", "bike_id", "worst_lean_error_pct", "worst_speed_rpm", "level")
+            },
+        }
+        for key, members in groups.items()
+        for member in members
+    ]
+    every = [
+        need_id for (need_id,) in connection.execute("SELECT need_id FROM out.remap_need").fetchall()
+    ]
+    replace(
+        connection, "need_id", every, {"out.remap_need": rows, "out.need_member": members_rows}
+    )
+    return len(rows)
+
+
+def _lean(members: list[dict[str, Any]]) -> int:
+    return sum(member["level"] in LEAN for member in members)
+
+
+def _row(
+    key: tuple[str, str, str],
+    members: list[dict[str, Any]],
+    error: need.ShrunkError,
+    prior: need.Prior,
+    remap: dict[str, Any] | None,
+    made_from: str,
+) -> dict[str, Any]:
+    lean = _lean(members)
+    chance = need.warn_probability(
+        lean,
+        len(members),
+        prior_share=prior.prior_share,
+        prior_strength=prior.prior_strength,
+    )
+    speeds = [m["worst_speed_rpm"] for m in members if m["level"] in LEAN] or [
+        m["worst_speed_rpm"] for m in members
+    ]
+    cruise = [1 - m["in_band_share"] for m in members if m["in_band_share"] is not None]
+    row: dict[str, Any] = {
+        "need_id": fingerprint(*key),
+        "model_id": key[0],
+        "parts_key": key[1],
+        "map_label": key[2],
+        "is_stock_map": key[2] == "stock",
+        "bikes": len(members),
+        "lean_bikes": lean,
+        "warn_share": chance.mean,
+        "warn_lower_share": chance.lower,
+        "warn_upper_share": chance.upper,
+        "worst_error_pct": error.mean_pct,
+        "worst_error_lower_pct": error.lower_pct,
+        "worst_error_upper_pct": error.upper_pct,
+        "worst_speed_from_rpm": min(speeds),
+        "worst_speed_to_rpm": max(speeds),
+        "cruise_bikes": len(cruise),
+        "cruise_out_share": float(np.mean(cruise)) if cruise else None,
+        "given_back_bikes": remap["bikes"] if remap else 0,
+        "given_back_pct": remap["mean_pct"] if remap else None,
+        "given_back_lower_pct": remap["next_lower_pct"] if remap else None,
+        "given_back_upper_pct": remap["next_upper_pct"] if remap else None,
+        "need_rank": 0,
+        "made_from": made_from,
+    }
+    row["sentence"] = _sentence(members[0]["model_label"], row)
+    return row
+
+
+def _sentence(model_label: str, row: dict[str, Any]) -> str:
+    ground = row["parts_key"] if row["parts_key"] == "standard parts" else f"{row['parts_key']}"
+    which = "the stock map" if row["is_stock_map"] else f"map {row['map_label']}"
+    went = "went" if row["lean_bikes"] != 1 else "went"
+    text = (
+        f"{model_label} with {ground} on {which}: {row['lean_bikes']} of {row['bikes']} "
+        f"{'bikes' if row['bikes'] != 1 else 'bike'} {went} lean past the warning; expect "
+        f"{row['worst_error_pct']:.0f} % lean at the worst"
+    )
+    low, high = (round(row[f"worst_speed_{end}_rpm"], -2) for end in ("from", "to"))
+    text += f", around {low:,.0f} rpm" if low == high else f", between {low:,.0f} and {high:,.0f} rpm"
+    if row["given_back_pct"] is not None:
+        text += f". A remap gave {row['given_back_pct']:+.1f} %"
+        if row["given_back_lower_pct"] is not None and math.isfinite(row["given_back_lower_pct"]):
+            text += (
+                f" (the next bike: {row['given_back_lower_pct']:+.1f} to "
+                f"{row['given_back_upper_pct']:+.1f} %)"
+            )
+    return text + "."

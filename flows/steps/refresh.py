@@ -1,0 +1,88 @@
+"""Finds what must be made again: every derived row carries the fingerprint of what made it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+
+import duckdb
+
+from warehouse import store
+
+
+def fingerprint(*parts: object) -> str:
+    """Return a short hash of values; equal values give equal hashes on any machine.
+
+    Parameters
+    ----------
+    *parts : object
+        Texts, numbers, booleans, None, and lists or dicts of them; anything else by its text.
+
+    Returns
+    -------
+    str
+        16 hexadecimal digits.
+
+    Examples
+    --------
+    >>> fingerprint("a", 1) == fingerprint("a", 1) != fingerprint("a1")
+    True
+    """
+    text = json.dumps(parts, ensure_ascii=False, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def outdated(
+    connection: duckdb.DuckDBPyConnection, table: str, key: str, wanted: dict[str, str]
+) -> tuple[list[str], list[str]]:
+    """Compare a table with the fingerprints that its rows should carry.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    table : str
+        Table with the key and `made_from`.
+    key : str
+        Its key.
+    wanted : dict of str to str
+        Key → fingerprint.
+
+    Returns
+    -------
+    to_make : list of str
+        Keys that are missing or made from something else, in the order of `wanted`.
+    to_delete : list of str
+        Keys whose rows must go: made from something else, or wanted no more.
+    """
+    standing = dict(
+        connection.execute(f"SELECT DISTINCT {key}, made_from FROM {table}").fetchall()  # noqa: S608
+    )
+    to_make = [name for name, made_from in wanted.items() if standing.get(name) != made_from]
+    to_delete = [name for name, made_from in standing.items() if wanted.get(name) != made_from]
+    return to_make, to_delete
+
+
+def replace(
+    connection: duckdb.DuckDBPyConnection,
+    key: str,
+    to_delete: list[str],
+    records: dict[str, list[dict[str, object]]],
+) -> None:
+    """Replace rows of a parent table and its children in one transaction.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    key : str
+        Key that all these tables share.
+    to_delete : list of str
+        Keys whose rows go.
+    records : dict of str to list of dict
+        Table → rows that come.
+    """
+    with store.transaction(connection):
+        for table, rows in records.items():
+            store.delete(connection, table, key, to_delete)
+            store.insert(connection, table, store.frame(connection, table, rows))

@@ -1,0 +1,299 @@
+"""Sessions: the pulls of one stage as one result, with the full-throttle mixture beside it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import duckdb
+import numpy as np
+
+from flows.metrics import curve, mixture, session
+from flows.steps.progress import Progress
+from flows.steps.refresh import fingerprint, outdated, replace
+from schemas.settings import ShopSettings
+from warehouse import store
+
+SESSIONS_VERSION = 1
+"""Raise it when this step changes what it gives for the same curves."""
+
+LEAST_WINDOW_RPM = 150.0
+"""Width over which a lean error must hold: one bandwidth, so that no wiggle makes a window."""
+NOT_WIDEBAND = "no wideband lambda was logged"
+
+
+def derive_sessions(
+    connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
+) -> int:
+    """Make the session of every stage whose pulls, target or settings changed.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    settings : ShopSettings
+        The shop's settings.
+    progress : callable
+        Called with done, total and a word.
+
+    Returns
+    -------
+    int
+        Sessions made.
+    """
+    stages = {
+        row["stage_id"]: row
+        for row in store.rows(
+            connection,
+            "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.build_id, "
+            "stage.target_lambda, bike.model_id, model.induction, job.received_on, "
+            "list(struct_pack(pull_id := pull.pull_id, made_from := pull.made_from) "
+            "ORDER BY pull.pull_no) AS pulls "
+            "FROM core.stage AS stage JOIN core.job AS job ON stage.job_id = job.job_id "
+            "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
+            "JOIN core.model AS model USING (model_id) "
+            "JOIN out.pull AS pull ON stage.stage_id = pull.stage_id "
+            "GROUP BY ALL HAVING bool_or(pull.is_used) ORDER BY stage.stage_id",
+        ).iter_rows(named=True)
+    }
+    wanted = {
+        stage_id: fingerprint(
+            SESSIONS_VERSION,
+            settings.mixture.model_dump(),
+            settings.figures.model_dump(),
+            settings.trust.repeatability_share,
+            row,
+        )
+        for stage_id, row in stages.items()
+    }
+    to_make, to_delete = outdated(connection, "out.session", "stage_id", wanted)
+    records: dict[str, list[dict[str, Any]]] = {
+        "out.session": [],
+        "out.session_pull": [],
+        "out.session_curve": [],
+        "out.stage_mixture": [],
+        "out.lean_window": [],
+    }
+    heads, points = _pulls_of(connection, to_make)
+    for done, stage_id in enumerate(to_make, start=1):
+        made = _session(stages[stage_id], heads[stage_id], points, settings, wanted[stage_id])
+        for table, rows in made.items():
+            records[table] += rows
+        if done % 25 == 0 or done == len(to_make):
+            progress(done, len(to_make), "averaging sessions")
+    if to_make or to_delete:
+        replace(connection, "stage_id", to_delete, records)
+    return len(to_make)
+
+
+def _pulls_of(
+    connection: duckdb.DuckDBPyConnection, stage_ids: list[str]
+) -> tuple[dict[str, list[dict[str, Any]]], dict[str, np.ndarray]]:
+    heads: dict[str, list[dict[str, Any]]] = {}
+    for row in store.rows(
+        connection,
+        "SELECT * FROM out.pull WHERE stage_id IN (SELECT unnest(?)) ORDER BY stage_id, pull_no",
+        stage_ids,
+    ).iter_rows(named=True):
+        heads.setdefault(row["stage_id"], []).append(row)
+    return heads, curves_of(connection, stage_ids)
+
+
+def curves_of(
+    connection: duckdb.DuckDBPyConnection, stage_ids: list[str]
+) -> dict[str, np.ndarray]:
+    """Return the curves of the used pulls of some stages.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection to the warehouse.
+    stage_ids : list of str
+        Stages.
+
+    Returns
+    -------
+    dict of str to ndarray
+        pull_id → columns engine speed [rpm], power [W], lambda [1].
+    """
+    frame = store.rows(
+        connection,
+        "SELECT pull_id, engine_speed_rpm, power_w, lambda_wide FROM out.pull_curve "
+        "JOIN out.pull USING (pull_id) WHERE is_used AND stage_id IN (SELECT unnest(?)) "
+        "ORDER BY pull_id, engine_speed_rpm",
+        stage_ids,
+    )
+    return {
+        str(key[0]): part.select("engine_speed_rpm", "power_w", "lambda_wide").to_numpy()
+        for key, part in frame.group_by("pull_id", maintain_order=True)
+    }
+
+
+def on_one_grid(curves: list[np.ndarray], column: int) -> tuple[np.ndarray, np.ndarray]:
+    """Lay curves on the grid that covers them all.
+
+    Parameters
+    ----------
+    curves : list of ndarray
+        Each with the speed in its first column. [rpm]
+    column : int
+        Column of the quantity.
+
+    Returns
+    -------
+    grid_rpm : ndarray
+        Grid. [rpm]
+    values : ndarray
+        Curves by grid points, NaN where a curve has none.
+    """
+    low = min(part[0, 0] for part in curves)
+    high = max(part[-1, 0] for part in curves)
+    grid = curve.speed_grid_rpm(low, high)
+    values = np.full((len(curves), grid.size), np.nan)
+    for index, part in enumerate(curves):
+        at = np.rint((part[:, 0] - grid[0]) / curve.SPEED_STEP_RPM).astype(int)
+        values[index, at] = part[:, column]
+    return grid, values
+
+
+def _session(
+    stage: dict[str, Any],
+    heads: list[dict[str, Any]],
+    points: dict[str, np.ndarray],
+    settings: ShopSettings,
+    made_from: str,
+) -> dict[str, list[dict[str, Any]]]:
+    used = [head for head in heads if head["is_used"]]
+    grid, power = on_one_grid([points[head["pull_id"]] for head in used], 1)
+    _, lambdas = on_one_grid([points[head["pull_id"]] for head in used], 2)
+    mean = session.session_mean(power)
+    levels = session.pull_levels(power)
+    odd = session.odd_pulls(power, repeatability_share=settings.trust.repeatability_share)
+    seen = np.isfinite(mean)
+    grid, mean, lambdas = grid[seen], mean[seen], lambdas[:, seen]
+    torque = curve.torque_nm(mean, grid)
+    top, pull = curve.peak(grid, mean), curve.peak(grid, torque)
+    lean = _mean_lambda(lambdas)
+    target = mixture.full_throttle_target(
+        grid, stage["target_lambda"] or settings.mixture.target_full_throttle
+    )
+    error = mixture.lean_error_pct(lean, target)
+    notes = [f"pull {head['pull_no']}: {why}" for head, why in zip(used, odd, strict=True) if why]
+    left_out = [head for head in heads if not head["is_used"]]
+    notes += [f"pull {head['pull_no']} left out: {head['trouble']}" for head in left_out]
+    doubt = any("air in doubt" in head["notes"] for head in used)
+    if doubt:
+        notes.append("air in doubt")
+    factor = [head["reference_factor"] for head in used if head["reference_factor"] is not None]
+    started = [head["started_at"] for head in used if head["started_at"] is not None]
+    corrected = len(factor) == len(used) and stage["induction"] == "natural"
+    row = {
+        "stage_id": stage["stage_id"],
+        "job_id": stage["job_id"],
+        "bike_id": stage["bike_id"],
+        "model_id": stage["model_id"],
+        "run_on": min(started).date() if started else stage["received_on"],
+        "pulls": len(heads),
+        "pulls_used": len(used),
+        "peak_power_w": top.value,
+        "peak_power_speed_rpm": top.speed_rpm,
+        "peak_torque_nm": pull.value,
+        "peak_torque_speed_rpm": pull.speed_rpm,
+        "repeatability_share": float(np.std(levels, ddof=1)) if len(used) > 1 else None,
+        "drift_pct_per_pull": session.level_drift_pct_per_pull(levels).slope_pct
+        if len(used) > 1
+        else None,
+        "reference_air": settings.figures.reference_air,
+        "reference_factor": float(np.mean(factor)) if corrected else None,
+        "reference_factor_sd": _mean_of(used, "reference_factor_sd") if corrected else None,
+        "air_density_kg_m3": _mean_of(used, "air_density_kg_m3"),
+        "is_corrected": corrected,
+        "has_air_doubt": doubt,
+        "notes": "; ".join(notes),
+        "made_from": made_from,
+    }
+    windows = mixture.mixture_windows(
+        grid,
+        error,
+        notice_pct=settings.mixture.notice_pct,
+        warn_pct=settings.mixture.warn_pct,
+        stop_pct=settings.mixture.stop_pct,
+        least_width_rpm=LEAST_WINDOW_RPM,
+        speed_at_peak_torque_rpm=pull.speed_rpm,
+    )
+    return {
+        "out.session": [row],
+        "out.session_pull": [
+            {
+                "pull_id": head["pull_id"],
+                "stage_id": stage["stage_id"],
+                "level_pct": 100 * float(level),
+                "odd": why,
+            }
+            for head, level, why in zip(used, levels, odd, strict=True)
+        ],
+        "out.session_curve": [
+            {
+                "stage_id": stage["stage_id"],
+                "engine_speed_rpm": float(grid[i]),
+                "power_w": float(mean[i]),
+                "torque_nm": float(torque[i]),
+                "lambda_wide": float(lean[i]),
+                "lambda_target": float(target[i]),
+                "lean_error_pct": float(error[i]),
+            }
+            for i in range(grid.size)
+        ],
+        "out.stage_mixture": [_mixture(stage, used, grid, error, torque, windows, made_from)],
+        "out.lean_window": [
+            {"stage_id": stage["stage_id"], **window._asdict()} for window in windows
+        ],
+    }
+
+
+def _mean_lambda(lambdas: np.ndarray) -> np.ndarray:
+    seen = np.isfinite(lambdas).sum(axis=0)
+    total = np.nansum(lambdas, axis=0)
+    # As for power: a speed counts if at least half of the pulls with a gauge saw it.
+    with_gauge = int(np.isfinite(lambdas).any(axis=1).sum())
+    enough = (seen > 0) & (seen >= with_gauge / 2)
+    return np.divide(total, seen, out=np.full(total.shape, np.nan), where=enough)
+
+
+def _mean_of(heads: list[dict[str, Any]], name: str) -> float | None:
+    values = [head[name] for head in heads if head[name] is not None]
+    return float(np.mean(values)) if values else None
+
+
+def _mixture(
+    stage: dict[str, Any],
+    used: list[dict[str, Any]],
+    grid: np.ndarray,
+    error: np.ndarray,
+    torque: np.ndarray,
+    windows: list[mixture.Window],
+    made_from: str,
+) -> dict[str, Any]:
+    has_lambda = bool(np.isfinite(error).any())
+    worst = (
+        mixture.held_worst_error_pct(grid, error, LEAST_WINDOW_RPM)
+        if has_lambda
+        else mixture.HeldError(np.nan, np.nan)
+    )
+    lean = [window for window in windows if window.side == "lean"]
+    return {
+        "stage_id": stage["stage_id"],
+        "job_id": stage["job_id"],
+        "bike_id": stage["bike_id"],
+        "model_id": stage["model_id"],
+        "build_id": stage["build_id"],
+        "level": mixture.mixture_level(windows) if has_lambda else "unknown",
+        "worst_lean_error_pct": worst.error_pct,
+        "worst_speed_rpm": worst.speed_rpm,
+        "torque_weighted_error_pct": mixture.torque_weighted_error_pct(grid, error, torque)
+        if has_lambda
+        else None,
+        "is_near_peak_torque": any(window.is_near_peak_torque for window in lean),
+        "probe_place": next((head["probe_place"] for head in used if head["has_lambda"]), None),
+        "reason": "" if has_lambda else NOT_WIDEBAND,
+        "made_from": made_from,
+    }

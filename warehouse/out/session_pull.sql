@@ -1,0 +1,11 @@
+-- out.session_pull: where each pull of a session stands against the others.
+--
+-- Grain:  one row per pull_id that counts in a session.
+-- Writes: flows/steps/sessions.py
+-- Units:  level_pct: mean power against the session's own [%].
+CREATE TABLE IF NOT EXISTS out.session_pull (
+    pull_id VARCHAR PRIMARY KEY,
+    stage_id VARCHAR NOT NULL,
+    level_pct DOUBLE,
+    odd VARCHAR NOT NULL
+);
