@@ -6,17 +6,18 @@ from typing import NamedTuple
 
 import duckdb
 
-from flows.steps.alike import derive_alike
-from flows.steps.curves import derive_curves
-from flows.steps.effects import derive_effects
+from flows.steps.alike import ALIKE_VERSION, derive_alike
+from flows.steps.curves import CURVES_VERSION, derive_curves
+from flows.steps.effects import EFFECTS_VERSION, derive_effects
 from flows.steps.facts import write_facts
-from flows.steps.gains import derive_gains
-from flows.steps.need import derive_need
+from flows.steps.gains import GAINS_VERSION, derive_gains
+from flows.steps.need import NEED_VERSION, derive_need
 from flows.steps.progress import Progress, Runner, plainly, quietly
-from flows.steps.rides import derive_rides
-from flows.steps.sessions import derive_sessions
-from flows.steps.stability import derive_stability
-from flows.steps.trust import derive_trust
+from flows.steps.refresh import fingerprint
+from flows.steps.rides import RIDES_VERSION, derive_rides
+from flows.steps.sessions import SESSIONS_VERSION, derive_sessions
+from flows.steps.stability import STABILITY_VERSION, derive_stability
+from flows.steps.trust import TRUST_VERSION, derive_trust
 from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
@@ -87,6 +88,9 @@ def derive(
     fatal = [f"{c.table}: {c.name} ({n} rows): {c.reason}" for c, n in broken if c.severity == "fail"]
     if fatal:
         raise BrokenRuleError("; ".join(fatal))
+    connection.execute(
+        "INSERT OR REPLACE INTO raw.finished VALUES ('derive', ?)", [_wanted(connection, settings)]
+    )
     return DeriveResult(
         curves,
         sessions,
@@ -98,3 +102,43 @@ def derive(
         control,
         [f"{c.table}: {c.name} ({n} rows): {c.reason}" for c, n in broken],
     )
+
+
+def is_behind(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> bool:
+    """Whether what may be shown is older than what was taken in, set or coded.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        The shop's writer.
+    settings : ShopSettings
+        Its settings.
+
+    Returns
+    -------
+    bool
+        True if `derive` has something to do, also after one that was killed.
+    """
+    row = connection.execute(
+        "SELECT made_from FROM raw.finished WHERE flow_name = 'derive'"
+    ).fetchone()
+    return row is None or row[0] != _wanted(connection, settings)
+
+
+def _wanted(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> str:
+    versions = (
+        CURVES_VERSION,
+        SESSIONS_VERSION,
+        TRUST_VERSION,
+        GAINS_VERSION,
+        RIDES_VERSION,
+        EFFECTS_VERSION,
+        NEED_VERSION,
+        ALIKE_VERSION,
+        STABILITY_VERSION,
+    )
+    linked = connection.execute(
+        "SELECT md5(string_agg(concat_ws('|', job_folder, linked_from), ';' ORDER BY job_folder)) "
+        "FROM raw.linked"
+    ).fetchone()
+    return fingerprint(versions, settings.model_dump(exclude={"show", "schedule"}), linked)

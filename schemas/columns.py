@@ -148,6 +148,7 @@ COLUMNS: dict[str, Column] = {
     "is_current": _text("These bytes are the ones that stand there now."),
     "card_text": _text("The job card, letter for letter."),
     "problems": _text("What is wrong with the card, a line each; empty when it is right."),
+    "flow_name": _text("Name of a flow."),
     "linked_from": _text("Fingerprint of the card and files that a folder was linked from."),
     "is_in_force": _text("This is the card that the figures follow."),
     "sample_id": _text("Key of the samples read from one file, from its bytes and how it was read."),

@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import duckdb
+import numpy as np
 
 from flows.metrics import gain as gain_metric
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace
 from flows.steps.sessions import curves_of, on_one_grid
+from flows.steps.trust import correction_share
 from schemas.card import CATEGORIES
 from schemas.settings import ShopSettings
 from warehouse import store
 
 GAINS_VERSION = 1
 """Raise it when this step changes what it gives for the same sessions."""
-
-INSTRUMENT_CORRELATION = 0.9
-"""The same weather station errs alike before and after; what is left differs from hour to hour.
-Our judgement: no source gives a figure for a shop's own station."""
 
 PREVIOUS, FIRST, EARLIER = "previous stage", "first stage", "earlier job"
 
@@ -142,8 +139,6 @@ def _gain(
 ) -> gain_metric.Gain | None:
     grid, power = on_one_grid(sides[0] + sides[1], 1)
     cut = len(sides[0])
-    a, b = (s["reference_factor_sd"] or 0.0 for s in (before, after))
-    correction = math.sqrt(max(a * a + b * b - 2 * INSTRUMENT_CORRELATION * a * b, 0.0))
     try:
         return gain_metric.gain(
             grid,
@@ -152,7 +147,7 @@ def _gain(
             repeatability_share=trust["repeatability_share"],
             repeatability_dof=trust["repeatability_dof"],
             remount_share=trust["remount_share"],
-            correction_share=correction,
+            correction_share=correction_share(before, after),
             same_mounting=before["mounting"] == after["mounting"],
             bandwidth_rpm=settings.figures.bandwidth_rpm,
         )
@@ -308,8 +303,6 @@ def _head(
 
 
 def _top(power_w: Any) -> float:
-    import numpy as np
-
     return float(np.nanmax(power_w))
 
 

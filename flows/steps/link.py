@@ -20,6 +20,7 @@ from flows.steps.read import CARD_NAME
 from schemas.card import CATEGORIES, ETHANOL_SHARE, JobCard, Stage, read_card
 from warehouse import store
 
+BATCH_FOLDERS = 100
 LINK_VERSION = 1
 """Raise it when linking changes what it gives for the same cards and readings."""
 
@@ -70,14 +71,18 @@ def link_jobs(connection: duckdb.DuckDBPyConnection, progress: Progress) -> list
     queue = [folder for folder in order if standing.get(folder) != wanted[folder]]
     done: list[str] = []
     while queue:
-        folder = queue.pop(0)
+        # A commit waits for the disk: one for many folders, all of them linked or none.
+        batch, queue = queue[:BATCH_FOLDERS], queue[BATCH_FOLDERS:]
         with store.transaction(connection):
-            touched = _link(connection, folder, claims)
-            connection.execute(
-                "INSERT OR REPLACE INTO raw.linked VALUES (?, ?)", [folder, wanted[folder]]
-            )
-        done.append(folder)
-        queue += [other for other in touched if other not in queue and other != folder]
+            while batch:
+                folder = batch.pop(0)
+                touched = _link(connection, folder, claims)
+                connection.execute(
+                    "INSERT OR REPLACE INTO raw.linked VALUES (?, ?)", [folder, wanted[folder]]
+                )
+                done.append(folder)
+                waiting = {*batch, *queue, folder}
+                batch += [other for other in dict.fromkeys(touched) if other not in waiting]
         progress(len(done), len(done) + len(queue), "linking")
     return done
 
@@ -182,6 +187,9 @@ def _waiting_on_names(connection: duckdb.DuckDBPyConnection, folder: str) -> lis
 
 def _forget(connection: duckdb.DuckDBPyConnection, folder: str) -> list[str]:
     """Take out what stood for this folder; return the bytes it held."""
+    job = connection.execute("SELECT 1 FROM core.job WHERE job_folder = ?", [folder]).fetchone()
+    if job is None:
+        return []
     stages = [
         stage
         for (stage,) in connection.execute(

@@ -23,6 +23,9 @@ SHARE_STEP = 0.0005
 MOST_DOF = 30.0
 DEFAULT_DOF = 4.0
 """What the stated default is worth until the shop has its own: as much as a five-pull session."""
+INSTRUMENT_CORRELATION = 0.9
+"""The same weather station errs alike before and after; what is left differs from hour to hour.
+Our judgement: no source gives a figure for a shop's own station."""
 LEAST_SESSIONS = 8
 LEAST_PAIRS = 6
 OWN = "the shop's own"
@@ -62,8 +65,11 @@ def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) 
     repeatability = _up(usual.sd) if own else settings.trust.repeatability_share
     dof = float(round(min(usual.dof, MOST_DOF))) if own else DEFAULT_DOF
     pairs = _unchanged_pairs(connection, sessions)
+    # What the pulls and the correction put into a pair is counted for themselves in every gain.
     variance = [
-        repeatability**2 * (1 / a["pulls_used"] + 1 / b["pulls_used"]) / 2 for a, b, _ in pairs
+        repeatability**2 * (1 / a["pulls_used"] + 1 / b["pulls_used"]) / 2
+        + correction_share(a, b) ** 2 / 2
+        for a, b, _ in pairs
     ]
     remount = session.remount_share(
         np.array([difference for _, _, difference in pairs]),
@@ -91,6 +97,23 @@ def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) 
         _, gone = outdated(connection, "out.trust", "made_from", {})
         replace(connection, "made_from", gone, {"out.trust": [row]})
     return row
+
+
+def correction_share(before: dict[str, Any], after: dict[str, Any]) -> float:
+    """Return 1 SD of what the correction leaves in the ratio of two sessions.
+
+    Parameters
+    ----------
+    before, after : dict
+        Rows of out.session.
+
+    Returns
+    -------
+    float
+        Standard uncertainty of the ratio of the two factors, relative. [1]
+    """
+    a, b = (side["reference_factor_sd"] or 0.0 for side in (before, after))
+    return math.sqrt(max(a * a + b * b - 2 * INSTRUMENT_CORRELATION * a * b, 0.0))
 
 
 def _up(share: float) -> float:

@@ -1,0 +1,356 @@
+"""The command line: one command a job, each with its progress and plain errors.
+
+Heavy imports wait inside the commands, so that `rollbook --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+app = typer.Typer(
+    name="rollbook",
+    help="A motorcycle shop's memory of every dyno pull and road log.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+console = Console()
+
+Shop = Annotated[Path, typer.Argument(help="The shop's folder.", show_default=False)]
+WAIT_S = 30.0
+"""How long a command waits for another writer before it says so."""
+
+
+def main() -> None:
+    """Run the command line; known errors are told in plain words, without a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="replace")
+    try:
+        app()
+    except KeyboardInterrupt:
+        console.print("Stopped. Run the same command again; it goes on where it was.")
+        sys.exit(130)
+    except Exception as error:
+        if not _is_known(error):
+            raise
+        console.print(Text(_told(error), style="bold red"))
+        sys.exit(1)
+
+
+def _is_known(error: Exception) -> bool:
+    names = {
+        "Mistakes",
+        "NotAShopError",
+        "ShopIsBusyError",
+        "BrokenRuleError",
+        "ReviewError",
+        "PortTakenError",
+    }
+    return type(error).__name__ in names or isinstance(error, PermissionError)
+
+
+def _told(error: Exception) -> str:
+    mistakes = getattr(error, "mistakes", None)
+    if mistakes:
+        return f"{error.source} has mistakes:\n" + "\n".join(f"  {m}" for m in mistakes)  # type: ignore[attr-defined]
+    return str(error)
+
+
+@contextlib.contextmanager
+def _progress() -> Iterator[Callable[[int, int, str], None]]:
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    bars: dict[str, Any] = {}
+    with Progress(
+        TextColumn("{task.description:<22}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=console,
+        transient=True,
+    ) as progress:
+
+        def tell(done: int, total: int, word: str) -> None:
+            if word not in bars:
+                bars[word] = progress.add_task(word, total=total)
+            progress.update(bars[word], completed=done, total=total)
+
+        yield tell
+
+
+@app.command()
+def init(folder: Shop) -> None:
+    """Make an empty shop folder with commented settings."""
+    from flows.settings import init_shop
+
+    shop = init_shop(folder)
+    console.print(f"Made a shop in {folder}. Next:", soft_wrap=True, markup=False)
+    console.print(
+        f"  1. Look through {shop.settings.name}, above all altitude_m.\n"
+        "  2. Put one folder a job into inbox/, with the files and a card.toml beside them.\n"
+        "  3. Describe your files' layout in layouts/ (the demo shop shows four).\n"
+        f"  4. rollbook update {folder}",
+        markup=False,
+        soft_wrap=True,
+    )
+
+
+@app.command()
+def demo(
+    folder: Shop,
+    scale: Annotated[float, typer.Option(help="Size; 1 is the whole demo shop.")] = 1.0,
+    files_only: Annotated[bool, typer.Option(help="Write the files, run nothing.")] = False,
+) -> None:
+    """Write the invented demo shop, take it in, and print the three answers."""
+    from fixtures.demo_shop import demo_shop, write_shop
+
+    started = time.monotonic()
+    if folder.exists() and any(folder.iterdir()) and not (folder / "rollbook.toml").exists():
+        console.print(Text(f"{folder} holds other things; name a new folder.", style="bold red"))
+        raise typer.Exit(1)
+    with _progress() as tell:
+        invented = demo_shop(scale=scale)
+        write_shop(folder, invented, progress=tell)
+    console.print(
+        Text(f"Demo shop written to {folder}: everything in it is invented. ({_since(started)})")
+    )
+    if files_only:
+        return
+    _update(folder)
+    console.print(Text(_truth(folder, invented), style="dim"))
+    console.print(Text(f"Done in {_since(started)}."))
+    _say_how_to_look(folder)
+
+
+@app.command()
+def update(folder: Shop) -> None:
+    """Intake, derive and publish in one go, then print the three answers."""
+    _update(folder)
+    _say_how_to_look(folder)
+
+
+@app.command()
+def intake(folder: Shop) -> None:
+    """Take in what lies in the inbox."""
+    from flows.settings import open_shop
+    from warehouse.store import writer
+
+    shop, settings = open_shop(folder)
+    with writer(shop, wait_s=WAIT_S) as connection:
+        _intake(connection, shop, settings)
+
+
+@app.command()
+def derive(folder: Shop) -> None:
+    """Make curves, gains, mixture and rankings again where something changed."""
+    from flows.settings import open_shop
+    from warehouse.store import writer
+
+    shop, settings = open_shop(folder)
+    with writer(shop, wait_s=WAIT_S) as connection:
+        _derive(connection, shop, settings)
+
+
+@app.command()
+def publish(folder: Shop) -> None:
+    """Publish what was derived to the dashboard."""
+    from flows.settings import open_shop
+    from warehouse.store import writer
+
+    shop, _ = open_shop(folder)
+    with writer(shop, wait_s=WAIT_S) as connection:
+        _publish(connection, shop)
+
+
+@app.command()
+def answers(folder: Shop) -> None:
+    """Print the three answers from the published snapshot."""
+    from flows.answers import print_answers
+    from flows.settings import open_shop
+    from warehouse.snapshot import current
+
+    shop, settings = open_shop(folder)
+    snapshot = current(shop.root)
+    if snapshot is None:
+        console.print(f"Nothing is published yet: rollbook update {folder}", markup=False)
+        raise typer.Exit(1)
+    print_answers(console, snapshot, settings)
+
+
+@app.command()
+def review(
+    folder: Shop,
+    quarter: Annotated[str, typer.Option(help='Such as "2026 Q2"; default the latest.')] = "",
+) -> None:
+    """Write the quarter's review into reports/."""
+    from flows.review import write_review
+    from flows.settings import open_shop
+
+    shop, _ = open_shop(folder)
+    path = write_review(shop, quarter or None)
+    console.print(Text(f"Review written: {path}"), soft_wrap=True)
+
+
+@app.command()
+def check(folder: Shop) -> None:
+    """Check the archive, the samples, the store's rules and the snapshot; back up the ledger."""
+    from flows.settings import open_shop
+    from flows.steps.selfcheck import self_check
+    from warehouse.store import writer
+
+    shop, _ = open_shop(folder)
+    with writer(shop, wait_s=WAIT_S) as connection, _progress() as tell:
+        problems = self_check(connection, shop, tell)
+    for problem in problems:
+        console.print(Text(problem, style="bold red"))
+    console.print("All is well." if not problems else f"{len(problems)} problems.")
+    if problems:
+        raise typer.Exit(1)
+
+
+@app.command()
+def serve(
+    folder: Shop,
+    dashboard_port: Annotated[int, typer.Option(help="Port of the dashboard.")] = 8501,
+    server_port: Annotated[int, typer.Option(help="Port of the Prefect server.")] = 4200,
+) -> None:
+    """Keep schedule and dashboard up until Ctrl-C."""
+    from flows.serve import serve_shop
+    from flows.settings import open_shop
+
+    shop, settings = open_shop(folder)
+    serve_shop(shop, settings, dashboard_port=dashboard_port, server_port=server_port, say=_say)
+
+
+@app.command()
+def dashboard(
+    folder: Shop,
+    port: Annotated[int, typer.Option(help="Port of the dashboard.")] = 8501,
+) -> None:
+    """Open the dashboard alone, without any schedule."""
+    import subprocess
+
+    from flows.serve import dashboard_command, free_or_refuse
+    from flows.settings import open_shop
+
+    shop, _ = open_shop(folder)
+    free_or_refuse(port, "dashboard", "--port")
+    command, environment = dashboard_command(shop, port)
+    _say(f"Dashboard: http://127.0.0.1:{port}   (Ctrl-C ends it)")
+    with contextlib.suppress(KeyboardInterrupt):
+        subprocess.run(command, env=environment, check=False)
+
+
+@app.command()
+def bench(
+    pulls: Annotated[int, typer.Option(help="Pulls to make.")] = 2000,
+    rides: Annotated[int, typer.Option(help="Rides to make.")] = 40,
+    ride_rows: Annotated[int, typer.Option(help="Rows of each ride.")] = 30_000,
+    folder: Annotated[Path | None, typer.Option(help="Where; a temporary folder if none.")] = None,
+) -> None:
+    """Time intake and derive end to end against the bare floor of reading the same text."""
+    from flows.bench import run_bench
+
+    with _progress() as tell:
+        table = run_bench(pulls, rides, ride_rows, folder, tell)
+    console.print(table, markup=False)
+
+
+def _say(text: str) -> None:
+    console.print(Text(text), soft_wrap=True)
+
+
+def _update(folder: Path) -> None:
+    from flows.answers import print_answers
+    from flows.settings import open_shop
+    from warehouse.store import writer
+
+    shop, settings = open_shop(folder)
+    with writer(shop, wait_s=WAIT_S) as connection:
+        _intake(connection, shop, settings)
+        _derive(connection, shop, settings)
+        snapshot = _publish(connection, shop)
+    print_answers(console, snapshot, settings)
+
+
+def _intake(connection: Any, shop: Any, settings: Any) -> None:
+    from flows.intake import take_in
+
+    started = time.monotonic()
+    with _progress() as tell:
+        result = take_in(connection, shop, settings, progress=tell)
+    states = ", ".join(
+        f"{count} {state}"
+        for state, count in sorted(result.states.items(), key=lambda pair: -pair[1])
+        if state != "card"
+    )
+    _say(
+        f"Intake: {result.arrived} files arrived, {result.read} read, {len(result.linked)} jobs "
+        f"linked ({_since(started)}). The inbox now: {states or 'empty'}."
+    )
+    for name, mistakes in result.layout_mistakes.items():
+        console.print(Text(f"layouts/{name} has mistakes and recognises nothing:", style="red"))
+        for mistake in mistakes:
+            console.print(Text(f"  {mistake}", style="red"))
+    waiting = sum(result.states.get(state, 0) for state in ("waiting", "refused", "missing"))
+    if waiting:
+        _say(f"{waiting} files wait or were refused: why and what to do is in refused/.")
+
+
+def _derive(connection: Any, shop: Any, settings: Any) -> None:
+    from flows.derive import derive as derive_all
+
+    started = time.monotonic()
+    with _progress() as tell:
+        result = derive_all(connection, shop, settings, progress=tell)
+    _say(
+        f"Derive: {result.curves} curves, {result.sessions} sessions, {result.gains} gains, "
+        f"{result.ride_stages} ride stages made ({_since(started)})."
+    )
+    for broken in result.broken_checks:
+        console.print(Text(f"  worth a look: {broken}", style="yellow"))
+
+
+def _publish(connection: Any, shop: Any) -> Any:
+    from flows.publish import publish_snapshot
+
+    started = time.monotonic()
+    snapshot = publish_snapshot(connection, shop)
+    _say(f"Published: snapshot {snapshot.number} ({_since(started)}).")
+    return snapshot
+
+
+def _truth(folder: Path, invented: Any) -> str:
+    from fixtures.known_truth import gains_inside_interval
+    from warehouse.snapshot import current
+
+    snapshot = current(folder.resolve())
+    if snapshot is None:
+        return ""
+    inside, compared = gains_inside_interval(snapshot.path, invented)
+    return (
+        f"The simulator knows the truth: of {compared} measured gains, {inside} "
+        f"({inside / max(compared, 1):.0%}) have it inside their 95 % interval."
+    )
+
+
+def _say_how_to_look(folder: Path) -> None:
+    _say(f"Look at it:  rollbook dashboard {folder}      Keep it running:  rollbook serve {folder}")
+
+
+def _since(started: float) -> str:
+    return f"{time.monotonic() - started:.1f} s"
+
+
+if __name__ == "__main__":
+    main()

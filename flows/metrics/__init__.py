@@ -1,0 +1,1 @@
+"""Numerical functions: arrays in, figures out; no files, no tables, no flows."""

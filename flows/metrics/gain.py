@@ -1,0 +1,599 @@
+"""The gain of one stage over another: difference curve, its bands, its figures, the verdict.
+
+All of it on the ln scale, back-transformed to percent at the end.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import special
+
+from flows.metrics.curve import peak
+from flows.metrics.domain_checks import require
+from flows.metrics.session import session_mean
+
+LEVEL = 0.95
+"""Coverage of every interval here."""
+
+POWER = 0.80
+"""Chance of seeing the smallest detectable difference: the customary figure."""
+
+RIDING_RANGE_FROM_SHARE = 0.4
+"""Where the riding range starts, as a share of the speed at peak power."""
+
+OVER_REV_SHARE = 0.9
+"""Over-rev counts while the after-curve holds this share of its peak."""
+
+DRAWS = 4000
+"""Draws behind a simultaneous band: they fix its critical value to about 1.5 % (1 SD)."""
+
+SEED = 20_240_229
+"""Any number; fixed, so that the same pulls always give the same band."""
+
+
+@dataclass(frozen=True, eq=False)
+class Gain:
+    """What changed between two stages, with 95 % intervals.
+
+    Arrays stand on the grid, NaN where either stage saw nothing.
+
+    Attributes
+    ----------
+    grid_rpm : ndarray
+        Engine speeds. [rpm]
+    before_w, after_w : ndarray
+        Session means. [W]
+    gain_pct : ndarray
+        After over before, less one. [%]
+    lower_pct, upper_pct : ndarray
+        Interval at each speed for itself. [%]
+    whole_lower_pct, whole_upper_pct : ndarray
+        Band that holds the whole true curve at once. [%]
+    range_from_rpm, range_to_rpm : float
+        The part of the riding range that both stages saw. [rpm]
+    mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct : float
+        Mean over that range. [%]
+    peak_gain_pct, peak_gain_lower_pct, peak_gain_upper_pct : float
+        Peak power against peak power, each where it is. [%]
+    gain_at_peak_pct, gain_at_peak_lower_pct, gain_at_peak_upper_pct : float
+        At the speed of the before-peak; NaN where the after-curve does not reach it. [%]
+    gain_at_peak_w : float
+        The same in power. [W]
+    greatest_gain_pct, greatest_gain_speed_rpm : float
+        Highest gain in the range and where; 0 and NaN if nowhere above 0. [%], [rpm]
+    greatest_loss_pct, greatest_loss_speed_rpm : float
+        Lowest gain, a negative figure, and where; 0 and NaN if nowhere below 0. [%], [rpm]
+    over_rev_rpm : float
+        Added speed, beyond the before-curve's last, that holds 90 % of the after-peak. [rpm]
+    log_mean_gain, log_mean_gain_sd : float
+        ln of the mean gain's ratio and its standard error, for pooling.
+    log_peak_gain, log_peak_gain_sd : float
+        The same, peak against peak.
+    level_sd, local_sd : float
+        Scatter of a pull's level, and of its shape about that level, as used (1 SD, ln scale).
+    dof : float
+        Degrees of freedom of the mean's interval.
+    smallest_detectable_pct : float
+        True mean gain that these sessions would call real four times in five. [%]
+    verdict, verdict_at_peak : str
+        "real gain", "real loss" or "within noise", for the mean and at the before-peak.
+    """
+
+    grid_rpm: np.ndarray
+    before_w: np.ndarray
+    after_w: np.ndarray
+    gain_pct: np.ndarray
+    lower_pct: np.ndarray
+    upper_pct: np.ndarray
+    whole_lower_pct: np.ndarray
+    whole_upper_pct: np.ndarray
+    range_from_rpm: float
+    range_to_rpm: float
+    mean_gain_pct: float
+    mean_gain_lower_pct: float
+    mean_gain_upper_pct: float
+    peak_gain_pct: float
+    peak_gain_lower_pct: float
+    peak_gain_upper_pct: float
+    gain_at_peak_pct: float
+    gain_at_peak_lower_pct: float
+    gain_at_peak_upper_pct: float
+    gain_at_peak_w: float
+    greatest_gain_pct: float
+    greatest_gain_speed_rpm: float
+    greatest_loss_pct: float
+    greatest_loss_speed_rpm: float
+    over_rev_rpm: float
+    log_mean_gain: float
+    log_mean_gain_sd: float
+    log_peak_gain: float
+    log_peak_gain_sd: float
+    level_sd: float
+    local_sd: float
+    dof: float
+    smallest_detectable_pct: float
+    verdict: str
+    verdict_at_peak: str
+
+
+def verdict(lower: float, upper: float) -> str:
+    """Say what an interval of a gain means.
+
+    Parameters
+    ----------
+    lower : float
+        Lower end, in percent or on the ln scale.
+    upper : float
+        Upper end.
+
+    Returns
+    -------
+    str
+        "real gain" if all of it lies above 0, "real loss" if below, else "within noise"; NaN
+        is "within noise".
+
+    Raises
+    ------
+    ValueError
+        If `lower` is above `upper`.
+
+    Notes
+    -----
+    "Within noise" does not say that nothing changed: the smallest detectable difference tells
+    what could have gone unseen. Common practice, no source.
+
+    Examples
+    --------
+    >>> verdict(0.4, 2.1)
+    'real gain'
+    >>> verdict(-0.4, 2.1)
+    'within noise'
+    """
+    require("lower", lower, at_most=upper)
+    if lower > 0.0:
+        return "real gain"
+    if upper < 0.0:
+        return "real loss"
+    return "within noise"
+
+
+def riding_range_rpm(before_grid: ArrayLike, before_power: ArrayLike) -> tuple[float, float]:
+    """Return the engine speeds that a rider uses, from the before-curve.
+
+    Parameters
+    ----------
+    before_grid : array_like
+        Engine speeds, increasing. [rpm]
+    before_power : array_like
+        Power there; NaN where not seen. [W]
+
+    Returns
+    -------
+    tuple of float
+        40 % of the speed at peak power, and the curve's last speed; NaN if nothing was seen. [rpm]
+
+    Raises
+    ------
+    ValueError
+        If the two differ in length.
+
+    Notes
+    -----
+    Anchored to the before-curve, so that a raised rev limit does not stretch the range it is
+    judged over. A definition of ours, no source.
+
+    Examples
+    --------
+    >>> riding_range_rpm([3000.0, 9000.0, 10_000.0, 11_000.0], [20e3, 69e3, 70e3, 69e3])
+    (4000.0, 11000.0)
+    """
+    grid = np.asarray(before_grid, dtype=float)
+    power = np.asarray(before_power, dtype=float)
+    at_peak = peak(grid, power).speed_rpm
+    if math.isnan(at_peak):
+        return math.nan, math.nan
+    return RIDING_RANGE_FROM_SHARE * at_peak, float(grid[np.isfinite(power)][-1])
+
+
+def _t_quantile(share: float, dof: float) -> float:
+    if dof > 1e6:
+        return float(special.ndtri(share))
+    return float(special.stdtrit(dof, share))
+
+
+def _detectable_in_sd(dof: float) -> float:
+    """Return the true difference, in standard errors, that a t test sees with chance POWER."""
+    critical = _t_quantile(0.5 + LEVEL / 2.0, dof)
+    if dof > 1e4:
+        return critical + float(special.ndtri(POWER))
+    # The chance of a significant result on the wrong side is below 1e-6 here and left out.
+    return float(special.nctdtrinc(dof, 1.0 - POWER, critical))
+
+
+def _pct(log_ratio: ArrayLike) -> np.ndarray:
+    return 100.0 * np.expm1(log_ratio)
+
+
+def smallest_detectable_pct(
+    pulls_before: int,
+    pulls_after: int,
+    repeatability_share: float,
+    remount_share: float,
+    *,
+    same_mounting: bool = False,
+    dof: float = math.inf,
+) -> float:
+    r"""Return the smallest true gain that a plan of pulls would see four times in five.
+
+    Parameters
+    ----------
+    pulls_before : int
+        Pulls in the session before.
+    pulls_after : int
+        Pulls in the session after.
+    repeatability_share : float
+        1 SD of back-to-back pulls. [0..1]
+    remount_share : float
+        1 SD of one mounting. [0..1]
+    same_mounting : bool, default False
+        Whether the bike stays strapped down between the sessions.
+    dof : float, default inf
+        Degrees of freedom behind the repeatability.
+
+    Returns
+    -------
+    float
+        Gain. [%]
+
+    Raises
+    ------
+    ValueError
+        If a number of pulls is below 1, the repeatability not above 0, the remount share
+        negative, or the dof below 1.
+
+    Notes
+    -----
+    .. math:: \delta = \Delta_\nu \sqrt{s^2 \left(\frac{1}{n_b} + \frac{1}{n_a}\right)
+              + 2 m^2}
+
+    with :math:`\Delta_\nu` the non-centrality that gives a two-sided 5 % t test a power of 80 %
+    (2.80 for many dof) [1]_. Where remounting dominates, more pulls help little: strap once.
+
+    Examples
+    --------
+    >>> smallest_detectable_pct(3, 3, 0.005, 0.008)
+    3.43
+    >>> smallest_detectable_pct(3, 3, 0.005, 0.008, same_mounting=True)
+    1.15
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.2.2.
+    """
+    require("pulls_before", pulls_before, at_least=1)
+    require("pulls_after", pulls_after, at_least=1)
+    require("repeatability_share", repeatability_share, above=0.0)
+    require("remount_share", remount_share, at_least=0.0)
+    require("dof", dof, at_least=1)
+    remounts = 0.0 if same_mounting else 2.0 * remount_share**2
+    sd = math.sqrt(repeatability_share**2 * (1.0 / pulls_before + 1.0 / pulls_after) + remounts)
+    return float(_pct(_detectable_in_sd(dof) * sd))
+
+
+def _moderated(own: float, own_dof: float, prior: float, prior_dof: float) -> tuple[float, float]:
+    """Weigh a variance against the shop's by their degrees of freedom."""
+    if math.isinf(prior_dof) or own_dof + prior_dof == 0.0:
+        # Neither history nor a repeat: the shop's figure with the widest interval there is.
+        return prior, prior_dof if prior_dof else 1.0
+    return (prior_dof * prior + own_dof * own) / (prior_dof + own_dof), prior_dof + own_dof
+
+
+def _within(curves: np.ndarray, mean: np.ndarray, in_range: np.ndarray) -> tuple[float, float, int]:
+    """Sum the squares of a session's levels and local deviations; count its pulls less one."""
+    deviation = np.log(curves[:, in_range]) - np.log(mean[in_range])
+    seen = np.isfinite(deviation)
+    deviation, seen = deviation[seen.any(axis=1)], seen[seen.any(axis=1)]
+    count = seen.sum(axis=1)
+    level = np.where(seen, deviation, 0.0).sum(axis=1) / count
+    local = np.where(seen, deviation - level[:, None], 0.0)
+    spread = float(((level - level.mean()) ** 2).sum())
+    return spread, float(((local**2).sum(axis=1) / count).sum()), level.size - 1
+
+
+@lru_cache(maxsize=16)
+def _local_draws(points: int, step_in_bandwidths: float) -> np.ndarray:
+    """Draws of unit local deviations along the grid: white noise, smoothed and rescaled."""
+    # White noise under a Gaussian kernel of sd b / sqrt(2) correlates as exp(-(d / b)^2 / 2).
+    kernel_sd = 1.0 / (math.sqrt(2.0) * step_in_bandwidths)
+    reach = math.ceil(4.0 * kernel_sd)
+    offset = np.arange(points + 2 * reach)[:, None] - reach - np.arange(points)
+    kernel = np.where(np.abs(offset) <= reach, np.exp(-0.5 * (offset / kernel_sd) ** 2), 0.0)
+    kernel /= np.sqrt((kernel**2).sum(axis=0))
+    noise = np.random.default_rng(SEED).standard_normal((DRAWS, points + 2 * reach))
+    draws = (noise @ kernel).astype(np.float32)
+    draws.flags.writeable = False
+    return draws
+
+
+@lru_cache(maxsize=1)
+def _common_draws() -> tuple[np.ndarray, np.ndarray]:
+    """Draws of the error that all speeds share, and of the share of chi-square below its own."""
+    rng = np.random.default_rng(SEED + 1)
+    common = rng.standard_normal(DRAWS).astype(np.float32)
+    below = (rng.permutation(DRAWS) + 0.5) / DRAWS
+    return common, below
+
+
+def _whole_critical(
+    at: np.ndarray,
+    step_in_bandwidths: float,
+    in_range: np.ndarray,
+    common_variance: float,
+    local_scale: np.ndarray,
+    dof: float,
+) -> float:
+    """Critical value that the greatest |t| along the curve stays below with chance LEVEL.
+
+    `at` are the grid indices of the points, `local_scale` the sd of the local part over the root
+    of its shape factor, at each of them.
+    """
+    points = 100 * math.ceil((at[-1] + 1) / 100)
+    local = _local_draws(points, step_in_bandwidths)[:, at]
+    local = local - local[:, in_range].mean(axis=1)[:, None]
+    common, below = _common_draws()
+    sd = np.sqrt(common_variance + local_scale**2 * local.var(axis=0))
+    error = local * (local_scale / sd).astype(np.float32)
+    error += common[:, None] * (math.sqrt(common_variance) / sd).astype(np.float32)
+    greatest = np.maximum(error.max(axis=1), -error.min(axis=1))
+    if dof < 1e6:
+        chi_square = 2.0 * special.gammaincinv(dof / 2.0, below)
+        greatest = greatest / np.sqrt(chi_square / dof)
+    critical = float(np.quantile(greatest, LEVEL))
+    return max(critical, _t_quantile(0.5 + LEVEL / 2.0, dof))
+
+
+def gain(
+    grid_rpm: ArrayLike,
+    before_curves: ArrayLike,
+    after_curves: ArrayLike,
+    *,
+    repeatability_share: float,
+    repeatability_dof: float,
+    remount_share: float,
+    correction_share: float,
+    same_mounting: bool,
+    bandwidth_rpm: float = 150.0,
+    least_shared_rpm: float = 500.0,
+    local_floor_share: float = 0.2,
+) -> Gain:
+    r"""Compare two sessions of one bike.
+
+    Parameters
+    ----------
+    grid_rpm : array_like
+        Engine speeds in equal steps. [rpm]
+    before_curves, after_curves : array_like
+        Power curves, pulls by grid points, above 0; NaN where not seen. [W]
+    repeatability_share : float
+        1 SD of the level of back-to-back pulls in this shop. [0..1]
+    repeatability_dof : float
+        How many degrees of freedom the shop's figure is worth for one session: the dof of
+        `session.shop_repeatability`, not those of its pooled history.
+    remount_share : float
+        1 SD of one mounting. [0..1]
+    correction_share : float
+        1 SD of the *random* part of the ratio of the two correction factors. [0..1]
+    same_mounting : bool
+        Whether the bike stayed strapped down between the sessions.
+    bandwidth_rpm : float, default 150
+        Bandwidth the curves were smoothed with: local deviations hang together over it. [rpm]
+    least_shared_rpm : float, default 500
+        Least part of the riding range that both must have seen. [rpm]
+    local_floor_share : float, default 0.2
+        Least local scatter as a share of the repeatability: two pulls can agree by luck. [0..1]
+
+    Returns
+    -------
+    Gain
+        Curves, figures and verdicts.
+
+    Raises
+    ------
+    ValueError
+        If a share or dof is negative, the repeatability is not above 0, the grid is not even, the
+        shapes do not match, a power is not above 0, or the sessions share too little of the
+        riding range.
+
+    Notes
+    -----
+    The ln power of pull *i* in session *s* at speed *r* is taken as
+
+    .. math:: y_{si}(r) = \mu_s(r) + M_s + L_{si} + W_{si}(r)
+
+    *M*: the mounting and the air, common to a session and to all speeds. *L*: the level of the
+    pull, its mean over the riding range. *W*: its shape about that level, which by that
+    definition has mean 0 over the range; correlated as :math:`e^{-(\Delta r / b)^2/2}`.
+
+    .. math::
+        V &= s_L^2 \left(\tfrac{1}{n_b} + \tfrac{1}{n_a}\right) + 2 m^2 + u_c^2 \\
+        V(r) &= V + s_W^2\, c(r) \left(\tfrac{1}{n_b(r)} + \tfrac{1}{n_a(r)}\right)
+
+    The mean has variance *V*, a point or a peak *V(r)*, with *c* the shape factor of a
+    deviation centred over the range (1 on its average). :math:`2 m^2` falls away under
+    `same_mounting`. :math:`s_L^2` is the pair's own pooled variance moderated by the shop's,
+    :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_; :math:`s_W^2` is the pair's own, not below its
+    floor (without any repeat: the shop's level scatter). Degrees of freedom follow Satterthwaite
+    [2]_, with *m* and :math:`u_c` taken as known. The band for the whole curve uses the 95 %
+    point of the greatest :math:`|t|` along the grid, by 4000 seeded draws of that process.
+
+    Assumes one scatter at all speeds and in both sessions. Above the old rev limit there is no
+    before, hence no gain: see `over_rev_rpm`. A peak is biased up by noise; with curves smoothed
+    alike both peaks are, and the ratio is not, unless the numbers of pulls differ much. Figures
+    are this shop's own comparison, not a certified rating.
+
+    Examples
+    --------
+    >>> grid_rpm = np.arange(3000.0, 9001.0, 50.0)
+    >>> before = np.outer([0.996, 1.000, 1.004], 8.0 * grid_rpm)
+    >>> found = gain(
+    ...     grid_rpm, before, 1.05 * before, repeatability_share=0.004, repeatability_dof=4.0,
+    ...     remount_share=0.008, correction_share=0.001, same_mounting=True,
+    ... )
+    >>> found.mean_gain_pct, found.verdict
+    (5.00, 'real gain')
+
+    References
+    ----------
+    .. [1] G. K. Smyth, "Linear models and empirical Bayes methods for assessing differential
+       expression in microarray experiments," Stat. Appl. Genet. Mol. Biol., vol. 3, no. 1,
+       art. 3, 2004 (from memory).
+    .. [2] JCGM 100:2008, Guide to the expression of uncertainty in measurement, annex G.4.
+    """
+    require("repeatability_share", repeatability_share, above=0.0)
+    require("repeatability_dof", repeatability_dof, at_least=0.0)
+    require("remount_share", remount_share, at_least=0.0)
+    require("correction_share", correction_share, at_least=0.0)
+    require("bandwidth_rpm", bandwidth_rpm, above=0.0, unit="rpm")
+    grid = np.asarray(grid_rpm, dtype=float)
+    before = np.atleast_2d(np.asarray(before_curves, dtype=float))
+    after = np.atleast_2d(np.asarray(after_curves, dtype=float))
+    if grid.ndim != 1 or before.shape[1:] != grid.shape or after.shape[1:] != grid.shape:
+        raise ValueError(
+            f"before_curves and after_curves must be pulls by {grid.size} grid points, got shapes "
+            f"{before.shape} and {after.shape}"
+        )
+    steps = np.diff(grid)
+    if steps.size == 0 or steps[0] <= 0.0 or not np.allclose(steps, steps[0]):
+        raise ValueError("grid_rpm must rise in equal steps")
+    step_in_bandwidths = round(float(steps[0]) / bandwidth_rpm, 6)
+
+    before_w, after_w = session_mean(before), session_mean(after)
+    log_gain = np.log(after_w) - np.log(before_w)
+    both = np.isfinite(log_gain)
+    range_from, range_to = riding_range_rpm(grid, before_w)
+    in_range = both & (grid >= range_from) & (grid <= range_to)
+    shared_rpm = float(np.ptp(grid[in_range])) if in_range.any() else 0.0
+    if shared_rpm < least_shared_rpm:
+        raise ValueError(
+            f"before_curves and after_curves must share {least_shared_rpm:g} rpm of the riding "
+            f"range, got {shared_rpm:g}"
+        )
+
+    # Scatter of a pull: its level, moderated by the shop's; its shape, from this pair.
+    level_b, local_b, dof_b = _within(before, before_w, in_range)
+    level_a, local_a, dof_a = _within(after, after_w, in_range)
+    own_dof = dof_b + dof_a
+    shop_variance = repeatability_share**2
+    if own_dof:
+        level_variance, level_dof = _moderated(
+            (level_b + level_a) / own_dof, own_dof, shop_variance, repeatability_dof
+        )
+        local_variance = max(
+            (local_b + local_a) / own_dof, (local_floor_share * repeatability_share) ** 2
+        )
+        # Chi-square of a field that correlates as above: it holds this many independent values.
+        local_dof = own_dof * max(1.0, shared_rpm / (bandwidth_rpm * math.sqrt(math.pi)))
+    else:
+        level_variance, level_dof = _moderated(0.0, 0, shop_variance, repeatability_dof)
+        local_variance, local_dof = shop_variance, level_dof
+
+    per_pulls = 1.0 / (dof_b + 1) + 1.0 / (dof_a + 1)
+    from_levels = level_variance * per_pulls
+    mounting = 0.0 if same_mounting else 2.0 * remount_share**2
+    common = from_levels + mounting + correction_share**2
+    dof = common**2 / (from_levels**2 / level_dof) if math.isfinite(level_dof) else math.inf
+    mean_sd = math.sqrt(common)
+    mean_half = _t_quantile(0.5 + LEVEL / 2.0, dof) * mean_sd
+    log_mean = float(log_gain[in_range].mean())
+
+    # Points: the local part comes on top, centred over the range.
+    at = np.flatnonzero(both)
+    place = grid[at]
+    ranged = in_range[at]
+    away = (place[:, None] - place[ranged]) / bandwidth_rpm
+    with_mean = np.exp(-0.5 * away**2).mean(axis=1)
+    shape = np.maximum(1.0 - 2.0 * with_mean + with_mean[ranged].mean(), 0.0)
+    usual_shape = float(shape[ranged].mean())
+    seen_b = np.isfinite(before[:, at]).sum(axis=0)
+    seen_a = np.isfinite(after[:, at]).sum(axis=0)
+    per_local = local_variance / usual_shape * (1.0 / seen_b + 1.0 / seen_a)
+    point_variance = common + per_local * shape
+    from_local = float(point_variance[ranged].mean()) - common
+    point_dof = (
+        (common + from_local) ** 2 / (from_levels**2 / level_dof + from_local**2 / local_dof)
+        if math.isfinite(level_dof) or from_local
+        else math.inf
+    )
+    critical = _t_quantile(0.5 + LEVEL / 2.0, point_dof)
+    whole_critical = _whole_critical(
+        at - at[0], step_in_bandwidths, ranged, common, np.sqrt(per_local), point_dof
+    )
+    sd = np.full(grid.shape, np.nan)
+    sd[at] = np.sqrt(point_variance)
+
+    # Peaks.
+    before_peak, after_peak = peak(grid, before_w), peak(grid, after_w)
+    log_peak = math.log(after_peak.value / before_peak.value)
+    peak_sd = float(np.interp(before_peak.speed_rpm, place, sd[at]))
+    reached = place[0] <= before_peak.speed_rpm <= place[-1]
+    at_peak, at_peak_w = math.nan, math.nan
+    if reached:
+        at_peak = float(np.interp(before_peak.speed_rpm, place, log_gain[at]))
+        at_peak_w = float(np.interp(before_peak.speed_rpm, place, (after_w - before_w)[at]))
+    peak_half = critical * peak_sd
+
+    gain_pct = _pct(log_gain)
+    ranged_pct, ranged_rpm = gain_pct[in_range], grid[in_range]
+    highest, lowest = int(np.argmax(ranged_pct)), int(np.argmin(ranged_pct))
+    rises, falls = ranged_pct[highest] > 0.0, ranged_pct[lowest] < 0.0
+    return Gain(
+        grid_rpm=grid,
+        before_w=before_w,
+        after_w=after_w,
+        gain_pct=gain_pct,
+        lower_pct=_pct(log_gain - critical * sd),
+        upper_pct=_pct(log_gain + critical * sd),
+        whole_lower_pct=_pct(log_gain - whole_critical * sd),
+        whole_upper_pct=_pct(log_gain + whole_critical * sd),
+        range_from_rpm=float(ranged_rpm[0]),
+        range_to_rpm=float(ranged_rpm[-1]),
+        mean_gain_pct=float(_pct(log_mean)),
+        mean_gain_lower_pct=float(_pct(log_mean - mean_half)),
+        mean_gain_upper_pct=float(_pct(log_mean + mean_half)),
+        peak_gain_pct=float(_pct(log_peak)),
+        peak_gain_lower_pct=float(_pct(log_peak - peak_half)),
+        peak_gain_upper_pct=float(_pct(log_peak + peak_half)),
+        gain_at_peak_pct=float(_pct(at_peak)),
+        gain_at_peak_lower_pct=float(_pct(at_peak - peak_half)),
+        gain_at_peak_upper_pct=float(_pct(at_peak + peak_half)),
+        gain_at_peak_w=at_peak_w,
+        greatest_gain_pct=float(ranged_pct[highest]) if rises else 0.0,
+        greatest_gain_speed_rpm=float(ranged_rpm[highest]) if rises else math.nan,
+        greatest_loss_pct=float(ranged_pct[lowest]) if falls else 0.0,
+        greatest_loss_speed_rpm=float(ranged_rpm[lowest]) if falls else math.nan,
+        over_rev_rpm=_over_rev_rpm(grid, after_w, after_peak.value, range_to),
+        log_mean_gain=log_mean,
+        log_mean_gain_sd=mean_sd,
+        log_peak_gain=log_peak,
+        log_peak_gain_sd=peak_sd,
+        level_sd=math.sqrt(level_variance),
+        local_sd=math.sqrt(local_variance),
+        dof=dof,
+        smallest_detectable_pct=float(_pct(_detectable_in_sd(dof) * mean_sd)),
+        verdict=verdict(log_mean - mean_half, log_mean + mean_half),
+        verdict_at_peak=verdict(at_peak - peak_half, at_peak + peak_half),
+    )
+
+
+def _over_rev_rpm(
+    grid: np.ndarray, after_w: np.ndarray, after_peak_w: float, before_last_rpm: float
+) -> float:
+    """Speed added beyond the before-curve's last while the after-curve holds its share."""
+    beyond = grid > before_last_rpm
+    holds = after_w[beyond] >= OVER_REV_SHARE * after_peak_w
+    # Unbroken from the old limit on; NaN does not hold.
+    held = int(np.argmin(holds)) if not holds.all() else holds.size
+    return float(grid[beyond][held - 1] - before_last_rpm) if held else 0.0

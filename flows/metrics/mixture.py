@@ -1,0 +1,408 @@
+"""The full-throttle mixture against its target: lean error, and where it is off for how far.
+
+Lean errors are positive where the mixture is lean. Curves stand on an ascending speed grid; NaN
+means not seen. Between grid points the error is taken as a straight line.
+"""
+
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from flows.metrics.domain_checks import require
+
+FloatArray = NDArray[np.float64]
+
+LEVELS = ("none", "notice", "warn", "stop")
+"""Levels of a window, mildest first."""
+
+_HALVINGS = 40
+
+
+class Window(NamedTuple):
+    """An unbroken range of engine speed where the mixture is off its target.
+
+    Attributes
+    ----------
+    side : str
+        "lean" or "rich".
+    level : str
+        "notice", "warn" or "stop".
+    from_rpm, to_rpm : float
+        Where the error crosses the notice threshold, or where the curve begins or ends. [rpm]
+    worst_error_pct : float
+        Greatest error in the window: positive lean, negative rich. [%]
+    worst_speed_rpm : float
+        Where it stands. [rpm]
+    is_near_peak_torque : bool
+        Whether some part of the window is near the speed of peak torque, where knock bites.
+    """
+
+    side: str
+    level: str
+    from_rpm: float
+    to_rpm: float
+    worst_error_pct: float
+    worst_speed_rpm: float
+    is_near_peak_torque: bool
+
+
+class HeldError(NamedTuple):
+    """The worst lean error that is more than a spike.
+
+    Attributes
+    ----------
+    error_pct : float
+        The lean error that is reached or passed over an unbroken width. [%]
+    speed_rpm : float
+        Where the error is greatest within that width. [rpm]
+    """
+
+    error_pct: float
+    speed_rpm: float
+
+
+def lean_error_pct(lambda_measured: ArrayLike, lambda_target: ArrayLike) -> FloatArray:
+    r"""Return the lean error: the fuel increase that would meet the target.
+
+    Parameters
+    ----------
+    lambda_measured : array_like
+        Measured lambda, from a wideband probe. [1]
+    lambda_target : array_like
+        Target lambda at the same points. [1]
+
+    Returns
+    -------
+    ndarray
+        Lean error, positive where the mixture is lean. [%]
+
+    Raises
+    ------
+    ValueError
+        If a lambda is not above 0.
+
+    Notes
+    -----
+    .. math:: e = 100 \left( \frac{\lambda}{\lambda_t} - 1 \right)
+
+    Fuel mass is air mass over lambda times a constant of the fuel, so at unchanged air the same
+    number is the percentage by which the fuel has to grow. That holds where injected fuel and
+    burnt fuel grow alike; wall film and dead time of the injector are left out.
+
+    Examples
+    --------
+    >>> lean_error_pct([0.87, 0.957], 0.87)
+    array([ 0., 10.])
+    """
+    measured = np.asarray(lambda_measured, dtype=float)
+    target = np.asarray(lambda_target, dtype=float)
+    require("lambda_measured", measured, above=0.0)
+    require("lambda_target", target, above=0.0)
+    return 100.0 * (measured / target - 1.0)
+
+
+def full_throttle_target(
+    grid_rpm: ArrayLike, points: float | Iterable[tuple[float, float]]
+) -> FloatArray:
+    """Return the target lambda on the speed grid.
+
+    Parameters
+    ----------
+    grid_rpm : array_like
+        Engine speeds. [rpm]
+    points : float or iterable of (float, float)
+        One lambda for all speeds, or pairs of engine speed and lambda in any order.
+
+    Returns
+    -------
+    ndarray
+        Target lambda: straight lines between the points, flat outside them. [1]
+
+    Raises
+    ------
+    ValueError
+        If there is no point, two points share a speed, or a lambda is not above 0.
+
+    Examples
+    --------
+    >>> full_throttle_target([2000.0, 5000.0, 9000.0], [(4000.0, 0.90), (6000.0, 0.86)])
+    array([0.9 , 0.88, 0.86])
+    """
+    grid = np.asarray(grid_rpm, dtype=float)
+    if isinstance(points, int | float):
+        require("points", points, above=0.0)
+        return np.full(grid.shape, float(points))
+    table = np.array(sorted(points), dtype=float).reshape(-1, 2)
+    if table.shape[0] == 0:
+        raise ValueError("points must hold at least 1 pair of speed and lambda, got 0")
+    if np.any(np.diff(table[:, 0]) == 0.0):
+        twice = table[:-1, 0][np.diff(table[:, 0]) == 0.0][0]
+        raise ValueError(f"points must name each speed once, got {twice:g} rpm twice")
+    require("points", table[:, 1], above=0.0)
+    return np.interp(grid, table[:, 0], table[:, 1])
+
+
+def mixture_windows(
+    grid_rpm: ArrayLike,
+    lean_error_pct: ArrayLike,
+    *,
+    notice_pct: float = 5.0,
+    warn_pct: float = 10.0,
+    stop_pct: float = 15.0,
+    least_width_rpm: float = 150.0,
+    speed_at_peak_torque_rpm: float | None = None,
+    near_peak_torque_rpm: float = 500.0,
+) -> list[Window]:
+    """Return the ranges of engine speed where the mixture is lean or rich beyond notice.
+
+    A lean full-throttle mixture can destroy an engine in one pull: a stop-level window is a
+    reason not to make another.
+
+    Parameters
+    ----------
+    grid_rpm : array_like
+        Engine speeds, ascending. [rpm]
+    lean_error_pct : array_like
+        Lean error at each speed; NaN where it was not seen. [%]
+    notice_pct, warn_pct, stop_pct : float, default 5, 10, 15
+        Thresholds of the levels, the same for both sides. [%]
+    least_width_rpm : float, default 150
+        Width over which an error must hold to set the level: the half width of the smoothing,
+        below which a curve carries noise rather than mixture. [rpm]
+    speed_at_peak_torque_rpm : float, optional
+        Where torque peaks; without it no window is near. [rpm]
+    near_peak_torque_rpm : float, default 500
+        Distance that counts as near: cylinder filling, and with it knock, is close to its
+        greatest there. [rpm]
+
+    Returns
+    -------
+    list of Window
+        One for each unbroken range, by ascending speed.
+
+    Raises
+    ------
+    ValueError
+        If the thresholds do not ascend from above 0, the lengths differ, or the grid does not
+        ascend.
+
+    Notes
+    -----
+    A window begins and ends where the error crosses `notice_pct`, or where the curve does. Its
+    level is that of the greatest error held over `least_width_rpm` (see
+    `held_worst_error_pct`); a narrower window is a notice, however high its spike, and still
+    shows its worst error.
+
+    Assumes that unseen points may hide anything: they end a window, and are never bridged.
+
+    Examples
+    --------
+    >>> grid = [5000.0, 5100.0, 5200.0, 5300.0, 5400.0]
+    >>> lean = mixture_windows(grid, [0.0, 10.0, 12.0, 12.0, 0.0])[0]
+    >>> lean.level, lean.from_rpm, lean.worst_error_pct
+    ('warn', 5050.0, 12.0)
+    """
+    speed, error = _curve(grid_rpm, lean_error_pct)
+    require("notice_pct", notice_pct, above=0.0, unit="%")
+    require("warn_pct", warn_pct, at_least=notice_pct, unit="%")
+    require("stop_pct", stop_pct, at_least=warn_pct, unit="%")
+    require("least_width_rpm", least_width_rpm, at_least=0.0, unit="rpm")
+
+    windows = []
+    for side, sign in (("lean", 1.0), ("rich", -1.0)):
+        off = sign * error
+        for low, high in _ranges_at_least(speed, off, notice_pct):
+            level = "notice"
+            for threshold, name in ((warn_pct, "warn"), (stop_pct, "stop")):
+                if any(
+                    low <= start and end <= high and end - start >= least_width_rpm
+                    for start, end in _ranges_at_least(speed, off, threshold)
+                ):
+                    level = name
+            worst = int(np.argmax(np.where((speed >= low) & (speed <= high), off, -np.inf)))
+            near = speed_at_peak_torque_rpm is not None and bool(
+                low - near_peak_torque_rpm
+                <= speed_at_peak_torque_rpm
+                <= high + near_peak_torque_rpm
+            )
+            windows.append(
+                Window(side, level, low, high, float(error[worst]), float(speed[worst]), near)
+            )
+    return sorted(windows, key=lambda window: window.from_rpm)
+
+
+def mixture_level(windows: Sequence[Window]) -> str:
+    """Return the worst level of the lean windows.
+
+    Parameters
+    ----------
+    windows : sequence of Window
+        Windows of one stage; rich ones do not count, for they cost power and not the engine.
+
+    Returns
+    -------
+    str
+        "none", "notice", "warn" or "stop". "none" is also the answer where nothing was seen.
+
+    Examples
+    --------
+    >>> mixture_level(mixture_windows([5000.0, 5500.0], [12.0, 12.0]))
+    'warn'
+    """
+    lean = [window.level for window in windows if window.side == "lean"]
+    return max(lean, key=LEVELS.index, default="none")
+
+
+def held_worst_error_pct(
+    grid_rpm: ArrayLike, lean_error_pct: ArrayLike, least_width_rpm: float
+) -> HeldError:
+    r"""Return the worst lean error that is held over a width, for ranking.
+
+    Parameters
+    ----------
+    grid_rpm : array_like
+        Engine speeds, ascending. [rpm]
+    lean_error_pct : array_like
+        Lean error at each speed; NaN where it was not seen. [%]
+    least_width_rpm : float
+        Width over which the error must hold. [rpm]
+
+    Returns
+    -------
+    HeldError
+        The held error, which is negative where the mixture is rich throughout, and the speed of
+        the greatest error within it; both NaN if no unbroken stretch is as wide as that.
+
+    Raises
+    ------
+    ValueError
+        If the width is below 0, the lengths differ, or the grid does not ascend.
+
+    Notes
+    -----
+    .. math:: \max_{r} \; \min_{r \le s \le r + w} e(s)
+
+    found by halving the error range 40 times, which leaves less than 1e-9 of it. Unlike the
+    highest point it does not grow with the number of grid points or the noise of one.
+
+    Examples
+    --------
+    >>> held_worst_error_pct([5000.0, 5100.0, 5200.0, 5300.0], [0.0, 8.0, 12.0, 6.0], 100.0)
+    HeldError(error_pct=9.6, speed_rpm=5200.0)
+    """
+    speed, error = _curve(grid_rpm, lean_error_pct)
+    require("least_width_rpm", least_width_rpm, at_least=0.0, unit="rpm")
+
+    def held_ranges(threshold: float) -> list[tuple[float, float]]:
+        ranges = _ranges_at_least(speed, error, threshold)
+        return [found for found in ranges if found[1] - found[0] >= least_width_rpm]
+
+    if not np.any(np.isfinite(error)) or not held_ranges(float(np.nanmin(error))):
+        return HeldError(float("nan"), float("nan"))
+    low, high = float(np.nanmin(error)), float(np.nanmax(error))
+    if held_ranges(high):
+        low = high
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        if held_ranges(middle):
+            low = middle
+        else:
+            high = middle
+    inside = np.zeros(speed.shape, dtype=bool)
+    for start, end in held_ranges(low):
+        inside |= (speed >= start) & (speed <= end)
+    if not inside.any():
+        # A width below the grid step can be held between two points.
+        start, end = held_ranges(low)[0]
+        return HeldError(low, 0.5 * (start + end))
+    return HeldError(low, float(speed[np.argmax(np.where(inside, error, -np.inf))]))
+
+
+def torque_weighted_error_pct(
+    grid_rpm: ArrayLike, lean_error_pct: ArrayLike, torque_nm: ArrayLike
+) -> float:
+    r"""Return the mean lean error, weighted by torque.
+
+    Parameters
+    ----------
+    grid_rpm : array_like
+        Engine speeds, ascending. [rpm]
+    lean_error_pct : array_like
+        Lean error at each speed; NaN where it was not seen. [%]
+    torque_nm : array_like
+        Torque at each speed; NaN where it was not seen. [N*m]
+
+    Returns
+    -------
+    float
+        Mean error: one figure for how far the map as a whole is off; NaN if nothing was seen. [%]
+
+    Raises
+    ------
+    ValueError
+        If a torque is below 0, the lengths differ, or the grid does not ascend.
+
+    Notes
+    -----
+    .. math:: \bar e = \frac{\sum T_i\, \Delta_i\, e_i}{\sum T_i\, \Delta_i}
+
+    over points where both were seen, :math:`\Delta` being the width of grid that a point stands
+    for. Lean and rich parts cancel: it says nothing about safety, windows do.
+
+    Examples
+    --------
+    >>> torque_weighted_error_pct([4000.0, 5000.0], [2.0, 6.0], [50.0, 150.0])
+    5.0
+    """
+    speed, error = _curve(grid_rpm, lean_error_pct)
+    torque = np.asarray(torque_nm, dtype=float)
+    if torque.shape != speed.shape:
+        raise ValueError(
+            f"torque_nm must match grid_rpm in length, got {torque.shape} for {speed.shape}"
+        )
+    require("torque_nm", torque, at_least=0.0, unit="N*m")
+    width = np.gradient(speed) if speed.size > 1 else np.ones(speed.shape)
+    weight = np.where(np.isfinite(error) & np.isfinite(torque), torque * width, 0.0)
+    total = float(weight.sum())
+    if total == 0.0:
+        return float("nan")
+    return float(weight @ np.nan_to_num(error)) / total
+
+
+def _curve(grid_rpm: ArrayLike, error_pct: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    speed = np.asarray(grid_rpm, dtype=float)
+    error = np.asarray(error_pct, dtype=float)
+    if speed.ndim != 1 or speed.shape != error.shape:
+        raise ValueError(
+            f"lean_error_pct must match grid_rpm in length, got {error.shape} for {speed.shape}"
+        )
+    if not np.all(np.diff(speed) > 0.0):
+        raise ValueError("grid_rpm must ascend, got a speed that does not")
+    return speed, error
+
+
+def _ranges_at_least(
+    speed: FloatArray, error: FloatArray, threshold: float
+) -> list[tuple[float, float]]:
+    # NaN compares false, so an unseen point ends a range like one below the threshold.
+    above = np.concatenate([[False], error >= threshold, [False]])
+    first = np.flatnonzero(above[1:] & ~above[:-1])
+    last = np.flatnonzero(above[:-1] & ~above[1:]) - 1
+    return [
+        (
+            _crossing_rpm(speed, error, int(i), int(i) - 1, threshold),
+            _crossing_rpm(speed, error, int(j), int(j) + 1, threshold),
+        )
+        for i, j in zip(first, last, strict=True)
+    ]
+
+
+def _crossing_rpm(
+    speed: FloatArray, error: FloatArray, inside: int, outside: int, threshold: float
+) -> float:
+    if outside < 0 or outside >= speed.size or np.isnan(error[outside]):
+        return float(speed[inside])
+    share = (error[inside] - threshold) / (error[inside] - error[outside])
+    return float(speed[inside] + share * (speed[outside] - speed[inside]))

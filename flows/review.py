@@ -1,0 +1,70 @@
+"""Review: the quarter's document, written from the published snapshot into `reports/`."""
+
+from __future__ import annotations
+
+import datetime as dt
+import subprocess
+import sys
+from pathlib import Path
+
+from warehouse.shop import ShopFolder
+
+
+class ReviewError(RuntimeError):
+    """The review could not be written."""
+
+
+def quarter_before(day: dt.date) -> str:
+    """Return the quarter that ended before a day.
+
+    Parameters
+    ----------
+    day : date
+        Any day.
+
+    Returns
+    -------
+    str
+        Label as in out.stage.
+
+    Examples
+    --------
+    >>> quarter_before(dt.date(2026, 1, 1))
+    '2025 Q4'
+    """
+    quarter = (day.month - 1) // 3
+    return f"{day.year} Q{quarter}" if quarter else f"{day.year - 1} Q4"
+
+
+def write_review(shop: ShopFolder, quarter: str | None = None, out: Path | None = None) -> Path:
+    """Write the review of a quarter.
+
+    Parameters
+    ----------
+    shop : ShopFolder
+        The shop.
+    quarter : str, optional
+        Such as "2026 Q2"; the latest one with a job if left out.
+    out : Path, optional
+        File to write; `reports/review <quarter>.html` if left out.
+
+    Returns
+    -------
+    Path
+        The document.
+
+    Raises
+    ------
+    ReviewError
+        If there is no snapshot or no such quarter.
+    """
+    # The sheets are the dashboard's; a process of its own keeps imports pointing one way.
+    command = [sys.executable, "-m", "dashboard.sheets.review", str(shop.root)]
+    if quarter:
+        command += ["--quarter", quarter]
+    if out:
+        command += ["--out", str(out)]
+    done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
+    if done.returncode:
+        raise ReviewError((done.stderr or done.stdout).strip())
+    return Path(done.stdout.strip().splitlines()[-1])

@@ -1,0 +1,142 @@
+"""Opens a shop: its folder, its settings, and the environment that flows run in."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from schemas.settings import ShopSettings, read_settings
+from warehouse.shop import ShopFolder
+
+NEW_SETTINGS = '''\
+# Settings of this shop. Every line may be left out; these are the defaults.
+
+[shop]
+name = "My shop"
+# altitude_m = 310.0            # height above sea level: catches pressures reduced to sea level
+timezone = "UTC"               # such as "Europe/Vienna"
+
+[figures]
+reference_air = "SAE J1349"    # or "ISO 1585"
+bandwidth_rpm = 150.0
+
+[mixture]
+notice_pct = 5.0
+warn_pct = 10.0
+stop_pct = 15.0
+target_full_throttle = 0.87
+cruise_low = 0.94
+cruise_high = 1.00
+
+[trust]                        # until the shop has measured its own
+repeatability_share = 0.005
+remount_share = 0.008
+
+[show]
+power = "kW"                   # kW, PS or hp
+mixture = "lambda"             # or "afr", on the scale below
+afr_scale = 14.7
+
+[intake]
+most_rejected_share = 0.05
+
+[schedule]
+intake_minutes = 5
+'''
+
+
+class NotAShopError(ValueError):
+    """The folder is not a shop's."""
+
+
+def open_shop(folder: Path) -> tuple[ShopFolder, ShopSettings]:
+    """Return a shop's folder and settings.
+
+    Parameters
+    ----------
+    folder : Path
+        The shop's folder.
+
+    Returns
+    -------
+    shop : ShopFolder
+        Paths, absolute.
+    settings : ShopSettings
+        Settings.
+
+    Raises
+    ------
+    NotAShopError
+        If there is no `rollbook.toml` in the folder.
+    Mistakes
+        If it has mistakes.
+    """
+    shop = ShopFolder(folder.resolve())
+    if not shop.exists():
+        raise NotAShopError(
+            f"{folder} is not a shop's folder: it has no {shop.settings.name}; "
+            f"make one with `rollbook init {folder}`"
+        )
+    return shop, read_settings(shop.settings)
+
+
+def init_shop(folder: Path) -> ShopFolder:
+    """Make an empty shop; what stands there is left as it is.
+
+    Parameters
+    ----------
+    folder : Path
+        Where.
+
+    Returns
+    -------
+    ShopFolder
+        The shop.
+    """
+    shop = ShopFolder(folder.resolve())
+    shop.make()
+    if not shop.settings.exists():
+        shop.settings.write_text(NEW_SETTINGS, encoding="utf-8", newline="\n")
+    return shop
+
+
+def prefect_environment(shop: ShopFolder, server_port: int) -> dict[str, str]:
+    """Return what must stand in the environment before Prefect is imported.
+
+    Parameters
+    ----------
+    shop : ShopFolder
+        The shop.
+    server_port : int
+        Port of the shop's own Prefect server on loopback.
+
+    Returns
+    -------
+    dict of str to str
+        Variables: nothing leaves this machine, everything lies inside the shop's folder.
+    """
+    return {
+        "DO_NOT_TRACK": "1",
+        "PREFECT_HOME": str(shop.warehouse / "prefect"),
+        "PREFECT_API_URL": f"http://127.0.0.1:{server_port}/api",
+        "PREFECT_UI_API_URL": f"http://127.0.0.1:{server_port}/api",
+        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+        "PREFECT_TELEMETRY_ENABLE_RESOURCE_METRICS": "false",
+        "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "120",
+        "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
+        "PREFECT_LOGGING_LEVEL": "WARNING",
+        "PYTHONUTF8": "1",
+    }
+
+
+def set_prefect_environment(shop: ShopFolder, server_port: int) -> None:
+    """Put `prefect_environment` into this process.
+
+    Parameters
+    ----------
+    shop : ShopFolder
+        The shop.
+    server_port : int
+        Port of its Prefect server.
+    """
+    os.environ.update(prefect_environment(shop, server_port))

@@ -1,0 +1,87 @@
+"""The nightly self-check: is everything that was promised still there and still true?"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+
+import duckdb
+
+from flows.steps.archive import LEDGER, archived_path
+from flows.steps.progress import Progress
+from warehouse import store
+from warehouse.shop import ShopFolder
+from warehouse.snapshot import current, open_reader
+
+
+def self_check(
+    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, progress: Progress
+) -> list[str]:
+    """Return everything that is not as it should be, a sentence each.
+
+    Reads every archived file and compares it with its name; looks for every sample file; runs
+    every check of the store; opens the published snapshot; copies settings, layouts and the
+    ledger of arrivals to `backups/`.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    shop : ShopFolder
+        The shop.
+    progress : callable
+        Called with done, total and a word.
+
+    Returns
+    -------
+    list of str
+        Problems; empty when all is well.
+    """
+    problems: list[str] = []
+    shas = [sha for (sha,) in connection.execute("SELECT file_sha256 FROM raw.file").fetchall()]
+    for done, sha in enumerate(shas, start=1):
+        path = archived_path(shop, sha)
+        if not path.is_file():
+            problems.append(f"archive: {sha} is gone; restore it from a backup of archive/")
+        elif hashlib.sha256(path.read_bytes()).hexdigest() != sha:
+            problems.append(f"archive: {sha} no longer holds the bytes it is named after")
+        if done % 200 == 0 or done == len(shas):
+            progress(done, len(shas), "checking the archive")
+    for (path,) in connection.execute(
+        "SELECT DISTINCT sample_path FROM raw.reading WHERE sample_path IS NOT NULL"
+    ).fetchall():
+        if not (shop.root / path).is_file():
+            problems.append(
+                f"samples: {path} is gone; delete warehouse/ and run `rollbook update` to make all "
+                "samples again from the archive"
+            )
+    problems += [
+        f"{check.table}: {check.name}: {count} rows break it. {check.reason}"
+        for check, count in store.failed_checks(connection)
+        if check.severity == "fail"
+    ]
+    snapshot = current(shop.root)
+    if snapshot is not None:
+        try:
+            reader = open_reader(snapshot.path)
+            reader.execute("SELECT count(*) FROM out.file").fetchone()
+            reader.close()
+        except duckdb.Error as error:
+            problems.append(
+                f"published: {snapshot.path.name} cannot be read ({error}); run `rollbook publish`"
+            )
+    _back_up(shop)
+    return problems
+
+
+def _back_up(shop: ShopFolder) -> None:
+    shop.backups.mkdir(exist_ok=True)
+    sources = [shop.settings, shop.archive / LEDGER, *sorted(shop.layouts.glob("*.toml"))]
+    for source in sources:
+        if source.is_file():
+            target = shop.backups / (
+                f"layouts-{source.name}" if source.parent == shop.layouts else source.name
+            )
+            made = target.with_name(target.name + ".making")
+            shutil.copyfile(source, made)
+            made.replace(target)
