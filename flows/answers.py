@@ -45,7 +45,9 @@ def print_answers(console: Console, snapshot: Snapshot, settings: ShopSettings) 
     console.print(Text(CAUTION, style="yellow"))
     air = settings.figures.reference_air
     console.print(
-        Text(f"Power is wheel power at the reference air of {air}; intervals are 95 %.", style="dim")
+        Text(
+            f"Power is wheel power at the reference air of {air}; intervals are 95 %.", style="dim"
+        )
     )
 
 

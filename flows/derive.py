@@ -85,7 +85,9 @@ def derive(
     control = run("chart the control bike", derive_stability, connection, trust)
     write_facts(connection, settings)
     broken = store.failed_checks(connection)
-    fatal = [f"{c.table}: {c.name} ({n} rows): {c.reason}" for c, n in broken if c.severity == "fail"]
+    fatal = [
+        f"{c.table}: {c.name} ({n} rows): {c.reason}" for c, n in broken if c.severity == "fail"
+    ]
     if fatal:
         raise BrokenRuleError("; ".join(fatal))
     connection.execute(

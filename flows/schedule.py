@@ -246,9 +246,7 @@ def serve_flows(shop_folder: Path) -> None:
             schedules=[Interval(every, anchor_date=dt.datetime.now(dt.UTC), timezone=zone)],
             concurrency_limit=skip,
         ),
-        derive_flow.to_deployment(
-            name="after-intake", parameters=given, concurrency_limit=queue
-        ),
+        derive_flow.to_deployment(name="after-intake", parameters=given, concurrency_limit=queue),
         check_flow.to_deployment(
             name="nightly",
             parameters=given,

@@ -223,4 +223,6 @@ def _wait_for_server(port: int, child: _Child) -> None:
                     return
         except (urllib.error.URLError, OSError):
             time.sleep(0.5)
-    raise RuntimeError(f"the Prefect server did not answer within {SERVER_START_S:.0f} s; see {child.log}")
+    raise RuntimeError(
+        f"the Prefect server did not answer within {SERVER_START_S:.0f} s; see {child.log}"
+    )

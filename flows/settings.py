@@ -8,7 +8,7 @@ from pathlib import Path
 from schemas.settings import ShopSettings, read_settings
 from warehouse.shop import ShopFolder
 
-NEW_SETTINGS = '''\
+NEW_SETTINGS = """\
 # Settings of this shop. Every line may be left out; these are the defaults.
 
 [shop]
@@ -42,7 +42,7 @@ most_rejected_share = 0.05
 
 [schedule]
 intake_minutes = 5
-'''
+"""
 
 
 class NotAShopError(ValueError):

@@ -151,7 +151,9 @@ COLUMNS: dict[str, Column] = {
     "flow_name": _text("Name of a flow."),
     "linked_from": _text("Fingerprint of the card and files that a folder was linked from."),
     "is_in_force": _text("This is the card that the figures follow."),
-    "sample_id": _text("Key of the samples read from one file, from its bytes and how it was read."),
+    "sample_id": _text(
+        "Key of the samples read from one file, from its bytes and how it was read."
+    ),
     "state": _text("Where a file or a verdict stands."),
     "layout": _text("Name of the layout that recognised the file."),
     "layout_kind": _text("What the layout reads: pull or ride."),
@@ -268,7 +270,9 @@ COLUMNS: dict[str, Column] = {
     "is_pooled": _text("The comparison counts in pooled effects."),
     "pulls_before": Column("Pulls that count before."),
     "pulls_after": Column("Pulls that count after."),
-    "riding_from_rpm": Column("Riding range: 40 % of the before-curve's speed at peak power.", "rpm"),
+    "riding_from_rpm": Column(
+        "Riding range: 40 % of the before-curve's speed at peak power.", "rpm"
+    ),
     "riding_to_rpm": Column("Riding range: the before-curve's last speed.", "rpm"),
     "mean_gain_pct": Column("Mean gain over the riding range.", "%"),
     "mean_gain_lower_pct": Column("Lower end of its 95 % interval.", "%"),
@@ -301,7 +305,9 @@ COLUMNS: dict[str, Column] = {
     "gain_sd_pct": Column("Standard error of the gain.", "%"),
     "lower_pct": Column("Lower end of the 95 % interval.", "%"),
     "upper_pct": Column("Upper end of the 95 % interval.", "%"),
-    "whole_lower_pct": Column("Lower edge of the band that holds for the whole curve at once.", "%"),
+    "whole_lower_pct": Column(
+        "Lower edge of the band that holds for the whole curve at once.", "%"
+    ),
     "whole_upper_pct": Column("Upper edge of that band.", "%"),
     # Mixture
     "lambda_target": Column("Target of the full-throttle mixture."),

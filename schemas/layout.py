@@ -174,6 +174,10 @@ class Layout(Strict):
                 raise ValueError("power is missing: say whether power is observed or corrected")
         return self
 
+    def __hash__(self) -> int:
+        """Hash by name: a layout can be the key of a cache; equality looks at everything."""
+        return hash(self.layout.name)
+
     @property
     def name(self) -> str:
         """Name of the layout."""

@@ -132,7 +132,9 @@ def conversion(word: str, si_unit: str) -> Conversion:
         zero = registry.Quantity(0.0, source).to(target).magnitude
         one = registry.Quantity(1.0, source).to(target).magnitude
     except pint.DimensionalityError:
-        raise ValueError(f"unit {word!r} does not measure what {si_unit or 'a number'} measures") from None
+        raise ValueError(
+            f"unit {word!r} does not measure what {si_unit or 'a number'} measures"
+        ) from None
     # All these conversions are straight lines: two points give them.
     return Conversion(one - zero, zero)
 

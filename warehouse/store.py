@@ -212,9 +212,7 @@ def insert(connection: duckdb.DuckDBPyConnection, table: str, data: pl.DataFrame
     connection.unregister("incoming_rows")
 
 
-def delete(
-    connection: duckdb.DuckDBPyConnection, table: str, key: str, values: list[str]
-) -> None:
+def delete(connection: duckdb.DuckDBPyConnection, table: str, key: str, values: list[str]) -> None:
     """Delete the rows of a table whose key is one of the values.
 
     Parameters

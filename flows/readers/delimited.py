@@ -188,26 +188,43 @@ def read(data: bytes, layout: Layout) -> SourceTable:
             f"line {bad_rows[0].line_no} is {bad_rows[0].found!r}",
             "Export the file again, or correct text.delimiter in the layout.",
         )
-    body = "\n".join(row for _, row in rows)
-    names = [f"column_{index}" for index in range(width)]
-    frame = pl.read_csv(
-        io.BytesIO(body.encode()),
-        has_header=False,
-        separator="\x1f" if rows and "\x1f" in rows[0][1] else layout.text.delimiter,
-        new_columns=names,
-        schema_overrides=dict.fromkeys(names, pl.String),
-        infer_schema=False,
-        quote_char=None,
-        encoding="utf8",
-    )
     used = {channel.column for channel in layout.channels.values()}
     keep = {index: cell for index, cell in enumerate(found.cells) if cell in used}
+    separator = "\x1f" if "\x1f" in rows[0][1] else layout.text.delimiter
+    frame = _frame([row for _, row in rows], separator, width, sorted(keep), layout)
     return SourceTable(
-        frame=frame.select(pl.col(names[index]).alias(cell) for index, cell in keep.items()),
+        frame=frame.rename({f"column_{index}": cell for index, cell in keep.items()}),
         line_no=pl.Series("line_no", [number for number, _ in rows], dtype=pl.Int64),
         head=_head(lines[: found.line_no - 1], layout.metadata.separator),
         bad_rows=bad_rows,
     )
+
+
+def _frame(
+    rows: list[str], separator: str, width: int, keep: list[int], layout: Layout
+) -> pl.DataFrame:
+    """Return the kept columns as numbers, or as text where a cell of them is no number."""
+    names = [f"column_{index}" for index in range(width)]
+    body = "\n".join(rows).encode()
+
+    def parsed(kind: type[pl.DataType]) -> pl.DataFrame:
+        return pl.read_csv(
+            io.BytesIO(body),
+            has_header=False,
+            separator=separator,
+            new_columns=names,
+            columns=keep,
+            schema_overrides={names[index]: kind for index in keep},
+            infer_schema=False,
+            quote_char=None,
+            null_values=layout.text.missing or None,
+            decimal_comma=layout.text.decimal == ",",
+        )
+
+    try:
+        return parsed(pl.Float64)
+    except pl.exceptions.ComputeError:
+        return parsed(pl.String)
 
 
 def _cells(line: str, delimiter: str) -> list[str]:

@@ -40,9 +40,7 @@ def derive_alike(connection: duckdb.DuckDBPyConnection, progress: Progress) -> i
     stages = _stages(connection)
     candidates = [stage for stage in stages if stage["made_from"] and not stage["is_control"]]
     outcomes = _outcomes(connection, stages)
-    marks = {
-        stage["stage_id"]: fingerprint(stage, outcomes[stage["job_id"]]) for stage in stages
-    }
+    marks = {stage["stage_id"]: fingerprint(stage, outcomes[stage["job_id"]]) for stage in stages}
     near: dict[float, list[dict[str, Any]]] = {}
     for displacement in {stage["displacement_cc"] for stage in stages}:
         low, high = displacement * (1 - DISPLACEMENT_SHARE), displacement * (1 + DISPLACEMENT_SHARE)
@@ -62,7 +60,9 @@ def derive_alike(connection: duckdb.DuckDBPyConnection, progress: Progress) -> i
     curves = session_curves(connection, [stage["stage_id"] for stage in candidates])
     features = {stage["stage_id"]: _features(stage, stages, curves) for stage in stages}
     ranges = alike.ranges_of(list(features.values()))
-    laid = {d: alike.population([features[c["stage_id"]] for c in pool]) for d, pool in near.items()}
+    laid = {
+        d: alike.population([features[c["stage_id"]] for c in pool]) for d, pool in near.items()
+    }
     by_id = {stage["stage_id"]: stage for stage in stages}
     rows: list[dict[str, Any]] = []
     for done, stage_id in enumerate(to_make, start=1):
@@ -130,7 +130,9 @@ def _features(
         parts=tuple(stage["parts"]),
         map_name=stage["map_name"],
         map_revision=stage["map_revision"],
-        ethanol_share=stage["ethanol_share"] if stage["ethanol_share"] is not None else float("nan"),
+        ethanol_share=stage["ethanol_share"]
+        if stage["ethanol_share"] is not None
+        else float("nan"),
         torque_shape=None
         if first is None
         else alike.torque_shape(first[:, 0], first[:, 2], first[np.argmax(first[:, 1]), 0]),

@@ -20,8 +20,6 @@ LEDGER = "arrivals.jsonl"
 IGNORED_NAMES = {".DS_Store", "Thumbs.db", "desktop.ini"}
 
 
-
-
 def archived_path(shop: ShopFolder, sha256: str) -> Path:
     """Return where the archive keeps bytes.
 

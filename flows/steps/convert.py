@@ -11,7 +11,7 @@ import polars as pl
 
 from flows.readers.source import BadRow, SourceTable, UnreadableError
 from schemas.columns import CHANNELS
-from schemas.layout import CHANNEL_COLUMNS, HEAD_FIELDS, Channel, Layout
+from schemas.layout import CHANNEL_COLUMNS, HEAD_FIELDS, Layout
 from schemas.samples import NEEDED
 from schemas.units import conversion
 
@@ -24,14 +24,23 @@ POWER_TORQUE_SHARE = 0.12
 
 
 class Converted(NamedTuple):
-    """Canonical rows of one file, what was rejected on the way, and what its head says."""
+    """Canonical rows of one file, what was rejected on the way, and what its head says.
 
-    frame: pl.DataFrame
+    `values` has one row a kept row and one column a channel, in the order of the dictionary, NaN
+    where the file has nothing.
+    """
+
+    values: np.ndarray
+    line_no: np.ndarray
     bad_rows: list[BadRow]
     facts: dict[str, object]
 
 
-def canonical(table: SourceTable, layout: Layout, sample_id: str) -> Converted:
+PLACE = {name: place for place, name in enumerate(CHANNELS)}
+"""Column of each channel in `Converted.values`."""
+
+
+def canonical(table: SourceTable, layout: Layout) -> Converted:
     """Return a source table in canonical channels.
 
     Parameters
@@ -40,14 +49,11 @@ def canonical(table: SourceTable, layout: Layout, sample_id: str) -> Converted:
         As read.
     layout : Layout
         What its columns mean.
-    sample_id : str
-        Key of the samples.
 
     Returns
     -------
     Converted
-        Frame with every canonical channel in the dictionary's order; those that the file does
-        not have are null.
+        SI values of every canonical channel.
 
     Raises
     ------
@@ -56,74 +62,52 @@ def canonical(table: SourceTable, layout: Layout, sample_id: str) -> Converted:
     """
     _refuse_missing_columns(table, layout)
     bad_rows = list(table.bad_rows)
-    present = {
-        CHANNEL_COLUMNS[word]: channel
-        for word, channel in layout.channels.items()
-        if channel.column in table.frame.columns
-    }
-    # One pass over all columns: a call of its own for each would cost more than the work.
-    made = table.frame.select(
-        expression
-        for name, channel in present.items()
-        for expression in _channel_expressions(table, layout, name, channel)
-    )
-    odd = [f"{name}{_ODD}" for name in present if made[f"{name}{_ODD}"].any()]
-    for mark in odd:
-        name = mark.removesuffix(_ODD)
-        column = present[name].column
-        bad_rows += [
-            BadRow(table.line_no[index], column, f"{name} is a number", str(text)[:200])
-            for index, text in zip(
-                made[mark].arg_true(), table.frame[column].filter(made[mark]), strict=True
-            )
-        ]
-    frame = made.select(
-        pl.lit(sample_id).alias("sample_id"),
-        table.line_no.alias("line_no"),
-        *(
-            pl.col(name) if name in present else pl.lit(None, dtype=pl.Float64).alias(name)
-            for name in CHANNELS
-        ),
-    )
-    if odd:
-        frame = frame.filter(~made.select(pl.any_horizontal(odd)).to_series())
-    frame, notes = _set_dead_channels_aside(frame, layout)
-    if frame.height and layout.layout.kind == "pull":
-        _refuse_power_against_torque(frame, layout)
+    values = np.full((table.frame.height, len(CHANNELS)), np.nan)
+    broken = np.zeros(table.frame.height, dtype=bool)
+    for word, channel in layout.channels.items():
+        if channel.column not in table.frame.columns:
+            continue
+        name = CHANNEL_COLUMNS[word]
+        shown, odd = _numbers(table.frame[channel.column], layout)
+        step = conversion(channel.unit, CHANNELS[name].unit)
+        values[:, PLACE[name]] = (shown * step.factor + step.offset) / (channel.gauge_scale or 1.0)
+        if odd.any():
+            broken |= odd
+            bad_rows += [
+                BadRow(
+                    int(table.line_no[int(place)]),
+                    channel.column,
+                    f"{name} is a number",
+                    str(table.frame[channel.column][int(place)])[:200],
+                )
+                for place in np.flatnonzero(odd)
+            ]
+    values, line_no = values[~broken], table.line_no.to_numpy()[~broken]
+    notes = _set_dead_channels_aside(values, layout)
+    if layout.layout.kind == "pull":
+        _refuse_power_against_torque(values, layout)
     facts = _facts(table, layout, notes)
     for name in HEAD_FIELDS.values():
         # Without a head entry, a logged channel of the room's air says the same.
-        if name not in facts and (middle := frame[name].median()) is not None:
-            facts[name] = float(middle)  # type: ignore[arg-type]
-    return Converted(frame, bad_rows, facts)
+        if name not in facts and np.isfinite(values[:, PLACE[name]]).any():
+            facts[name] = float(np.nanmedian(values[:, PLACE[name]]))
+    return Converted(values, line_no, bad_rows, facts)
 
 
-_ODD = " is odd"
-
-
-def _channel_expressions(
-    table: SourceTable, layout: Layout, name: str, channel: Channel
-) -> tuple[pl.Expr, pl.Expr]:
-    """Return the channel in SI, and where its cells hold something else than a number."""
-    cell = pl.col(channel.column)
-    if table.frame.schema[channel.column].is_numeric():
-        value = cell.cast(pl.Float64)
-        given = cell.is_not_null()
-    else:
-        text = cell.str.strip_chars()
-        given = cell.is_not_null() & (text != "")
-        if layout.text.missing:
-            given = given & ~text.is_in(layout.text.missing)
-        if layout.text.decimal == ",":
-            text = text.str.replace(",", ".", literal=True)
-        value = text.cast(pl.Float64, strict=False)
-    is_number = value.is_not_null() & value.is_finite()
-    step = conversion(channel.unit, CHANNELS[name].unit)
-    scaled = (value * step.factor + step.offset) / (channel.gauge_scale or 1.0)
-    return (
-        pl.when(given & is_number).then(scaled).alias(name),
-        (given & ~is_number.fill_null(value=False)).fill_null(value=False).alias(f"{name}{_ODD}"),
-    )
+def _numbers(cells: pl.Series, layout: Layout) -> tuple[np.ndarray, np.ndarray]:
+    """Return numbers, NaN where a cell says nothing, and where it says something else."""
+    if cells.dtype.is_numeric():
+        shown = cells.cast(pl.Float64).to_numpy()
+        return shown, np.isinf(shown)
+    text = cells.str.strip_chars()
+    given = text.is_not_null() & (text != "")
+    if layout.text.missing:
+        given = given & ~text.is_in(layout.text.missing)
+    if layout.text.decimal == ",":
+        text = text.str.replace(",", ".", literal=True)
+    number = text.cast(pl.Float64, strict=False)
+    odd = (given & (number.is_null() | number.is_infinite())).fill_null(value=False).to_numpy()
+    return number.to_numpy(), odd
 
 
 def _refuse_missing_columns(table: SourceTable, layout: Layout) -> None:
@@ -145,50 +129,42 @@ def _refuse_missing_columns(table: SourceTable, layout: Layout) -> None:
             )
 
 
-def _set_dead_channels_aside(
-    frame: pl.DataFrame, layout: Layout
-) -> tuple[pl.DataFrame, list[str]]:
+def _set_dead_channels_aside(values: np.ndarray, layout: Layout) -> list[str]:
+    """Empty the optional channels that are out of bounds as a whole; say so."""
     needed = {*NEEDED[layout.layout.kind]}
     if layout.layout.kind == "pull":
         needed |= {"wheel_power_w", "wheel_torque_nm"}
-    optional = [name for name in CHANNELS if name not in needed]
-    seen = frame.select(
-        expression
-        for name in optional
-        for expression in (
-            pl.col(name).count().alias(f"{name} given"),
-            (~pl.col(name).is_between(CHANNELS[name].low, CHANNELS[name].high))  # type: ignore[arg-type]
-            .sum()
-            .alias(f"{name} outside"),
-        )
-    ).row(0, named=True)
     notes = []
-    for name in optional:
-        given, outside = seen[f"{name} given"], seen[f"{name} outside"] or 0
-        if outside <= SET_ASIDE_SHARE * given:
+    for name, meaning in CHANNELS.items():
+        column = values[:, PLACE[name]]
+        given = column[np.isfinite(column)]
+        if name in needed or not given.size:
             continue
-        meaning = CHANNELS[name]
-        values = frame[name].filter(~frame[name].is_between(meaning.low, meaning.high))
-        low, high = values.min(), values.max()
+        outside = given[(given < meaning.low) | (given > meaning.high)]
+        if outside.size <= SET_ASIDE_SHARE * given.size:
+            continue
+        low, high = outside.min(), outside.max()
         spread = f"{low:g}" if low == high else f"{low:g} to {high:g}"
         notes.append(
-            f"{name} set aside: {outside} of {given} values are {spread}, outside "
+            f"{name} set aside: {outside.size} of {given.size} values are {spread}, outside "
             f"{meaning.low:g} to {meaning.high:g}"
         )
-        frame = frame.with_columns(pl.lit(None, dtype=pl.Float64).alias(name))
-    return frame, notes
+        values[:, PLACE[name]] = np.nan
+    return notes
 
 
-def _refuse_power_against_torque(frame: pl.DataFrame, layout: Layout) -> None:
-    torque = layout.channels.get("wheel_torque")
-    if torque is None or torque.shaft == "wheel":
+def _refuse_power_against_torque(values: np.ndarray, layout: Layout) -> None:
+    torque_channel = layout.channels.get("wheel_torque")
+    if torque_channel is None or torque_channel.shaft == "wheel":
         return
-    loaded = frame.filter((pl.col("wheel_torque_nm") > 5) & (pl.col("engine_speed_rpm") > 1500))
-    if loaded["wheel_power_w"].drop_nulls().len() < 20:
+    speed, power, torque = (
+        values[:, PLACE[name]] for name in ("engine_speed_rpm", "wheel_power_w", "wheel_torque_nm")
+    )
+    loaded = (torque > 5) & (speed > 1500) & np.isfinite(power)
+    if loaded.sum() < 20:
         return
-    omega = loaded["engine_speed_rpm"].to_numpy() * 2 * np.pi / 60
-    torque_power = loaded["wheel_torque_nm"].to_numpy() * omega
-    ratio = float(np.nanmedian(loaded["wheel_power_w"].to_numpy() / torque_power))
+    omega = speed[loaded] * 2 * math.pi / 60
+    ratio = float(np.median(power[loaded] / (torque[loaded] * omega)))
     if abs(ratio - 1) <= POWER_TORQUE_SHARE:
         return
     # A number in PS read as kW comes out 1 / 0.7355 = 1.36 times too large, and so on.

@@ -230,7 +230,11 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
             found["undone_factor"] = row["file_factor"]
             if state is not None:
                 against = air.factor_disagreement(
-                    row["file_factor"], standard, weather[0], weather[1], weather[2],
+                    row["file_factor"],
+                    standard,
+                    weather[0],
+                    weather[1],
+                    weather[2],
                     settings.shop.altitude_m,
                 )
                 found["factor_disagreement_pct"] = against.disagreement_pct

@@ -84,7 +84,10 @@ def _pool(
         _effect(ONE_MODEL, model, groups[model], bikes[model], shrunk, figure, made_from)
         for model, shrunk in zip(groups, borrowed, strict=True)
     ]
-    heads.append(_effect(ALL_MODELS, None, rows, _bikes(rows, column), None, figure, made_from))
+    every = _bikes(rows, column)
+    # One group has nobody to borrow from; its next-bike interval is still the sounder one.
+    (alone,) = pooling.borrowed([(every.effect, every.variance)])
+    heads.append(_effect(ALL_MODELS, None, rows, every, alone, figure, made_from))
     members = [
         {
             "effect_id": head["effect_id"],
@@ -112,14 +115,11 @@ def _effect(
     model_id: str | None,
     rows: list[dict[str, Any]],
     bikes: pooling.BikeMeans,
-    shrunk: pooling.Borrowed | None,
+    shown: pooling.Borrowed,
     figure: str,
     made_from: str,
 ) -> dict[str, Any]:
     own = pooling.pooled(bikes.effect, bikes.variance)
-    share = shrunk.borrowed_share if shrunk is not None else math.nan
-    # Without other models to borrow from, the bikes speak for themselves.
-    shown: Any = own if shrunk is None or math.isnan(share) else shrunk
     head = {
         "effect_id": fingerprint(scope, model_id, rows[0]["change_key"], figure),
         "scope": scope,
@@ -139,7 +139,7 @@ def _effect(
         "next_upper_pct": _pct(shown.next_upper),
         "between_bikes_sd_pct": 100 * shown.tau,
         "i2_share": own.i2_share,
-        "borrowed_share": share,
+        "borrowed_share": shown.borrowed_share,
         "made_from": made_from,
     }
     head["sentence"] = _sentence(head)

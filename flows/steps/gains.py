@@ -190,7 +190,9 @@ def change_of(before: dict[str, Any], after: dict[str, Any]) -> tuple[str, str, 
         kind = " and ".join(words) if len(words) > 1 else f"{words[0]} only"
     label = [f"+ {category}: {maker} {name}" for category, maker, name in added]
     label += [f"− {category}: {maker} {name}" for category, maker, name in removed]
-    label.append(f"map {_map(before)} → {_map(after)}" if map_changed else f"map stays {_map(after)}")
+    label.append(
+        f"map {_map(before)} → {_map(after)}" if map_changed else f"map stays {_map(after)}"
+    )
     if fuel_changed:
         label.append(f"fuel {before['fuel']} → {after['fuel']}")
     return kind, _key(added, removed, stayed, map_changed, fuel_changed), "; ".join(label)

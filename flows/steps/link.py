@@ -208,9 +208,7 @@ def _forget(connection: duckdb.DuckDBPyConnection, folder: str) -> list[str]:
     for table in ("core.pull", "core.ride", "core.stage"):
         store.delete(connection, table, "stage_id", stages)
     store.delete(connection, "core.job", "job_folder", [folder])
-    connection.execute(
-        "DELETE FROM core.bike WHERE bike_id NOT IN (SELECT bike_id FROM core.job)"
-    )
+    connection.execute("DELETE FROM core.bike WHERE bike_id NOT IN (SELECT bike_id FROM core.job)")
     connection.execute(
         "DELETE FROM core.model WHERE model_id NOT IN (SELECT model_id FROM core.bike)"
     )
@@ -361,9 +359,7 @@ def _load_job(
 
 
 def _load_build(connection: duckdb.DuckDBPyConnection, stage: Stage) -> str:
-    parts = sorted(
-        (part.category, part.maker, part.name) for part in stage.parts
-    )
+    parts = sorted((part.category, part.maker, part.name) for part in stage.parts)
     parts.sort(key=lambda part: CATEGORIES.index(part[0]))
     map_name, revision, origin = "stock", None, None
     if stage.map != "stock":
@@ -480,9 +476,7 @@ def _place_one(file: _File, kind: str, stage_id: str, folder: str, claims: _Clai
             f"Move its name to {file.kind}s on the card.",
         )
     owner = claims.owner.get(file.sha256)
-    if owner is not None and (
-        owner[0] == folder or claims.place[owner[0]] < claims.place[folder]
-    ):
+    if owner is not None and (owner[0] == folder or claims.place[owner[0]] < claims.place[folder]):
         return _Place(
             file.name,
             file.sha256,
@@ -501,9 +495,7 @@ def _load_logs(connection: duckdb.DuckDBPyConnection, logs: list[_Log]) -> None:
     for table in ("core.pull", "core.ride"):
         store.delete(connection, table, "file_sha256", shas)
     connection.register("log", pl.DataFrame(logs, schema=_Log._fields, orient="row"))
-    head = (
-        "try_cast(facts ->> 'started_at' AS TIMESTAMP), rows_kept, rows_rejected"
-    )
+    head = "try_cast(facts ->> 'started_at' AS TIMESTAMP), rows_kept, rows_rejected"
     tail = "facts ->> 'probe_place', (facts ->> 'probe_delay_s')::DOUBLE"
     source = "FROM log JOIN raw.reading ON log.sha256 = reading.file_sha256 WHERE log.kind = "
     connection.execute(

@@ -99,18 +99,23 @@ def derive_need(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -
             "need_id": fingerprint(*key),
             **{
                 name: member[name]
-                for name in ("stage_id", "bike_id", "worst_lean_error_pct", "worst_speed_rpm", "level")
+                for name in (
+                    "stage_id",
+                    "bike_id",
+                    "worst_lean_error_pct",
+                    "worst_speed_rpm",
+                    "level",
+                )
             },
         }
         for key, members in groups.items()
         for member in members
     ]
     every = [
-        need_id for (need_id,) in connection.execute("SELECT need_id FROM out.remap_need").fetchall()
+        need_id
+        for (need_id,) in connection.execute("SELECT need_id FROM out.remap_need").fetchall()
     ]
-    replace(
-        connection, "need_id", every, {"out.remap_need": rows, "out.need_member": members_rows}
-    )
+    replace(connection, "need_id", every, {"out.remap_need": rows, "out.need_member": members_rows})
     return len(rows)
 
 
@@ -176,7 +181,9 @@ def _sentence(model_label: str, row: dict[str, Any]) -> str:
         f"{row['worst_error_pct']:.0f} % lean at the worst"
     )
     low, high = (round(row[f"worst_speed_{end}_rpm"], -2) for end in ("from", "to"))
-    text += f", around {low:,.0f} rpm" if low == high else f", between {low:,.0f} and {high:,.0f} rpm"
+    text += (
+        f", around {low:,.0f} rpm" if low == high else f", between {low:,.0f} and {high:,.0f} rpm"
+    )
     if row["given_back_pct"] is not None:
         text += f". A remap gave {row['given_back_pct']:+.1f} %"
         if row["given_back_lower_pct"] is not None and math.isfinite(row["given_back_lower_pct"]):

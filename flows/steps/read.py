@@ -15,15 +15,17 @@ from collections.abc import Iterable
 from fnmatch import fnmatchcase
 
 import duckdb
+import numpy as np
 import polars as pl
 
 from flows.readers import delimited
 from flows.readers.source import BadRow, UnreadableError
 from flows.steps.archive import archived_path
-from flows.steps.convert import canonical
+from flows.steps.convert import PLACE, canonical
 from flows.steps.progress import Progress
+from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
-from schemas.samples import CLOCK_RULE, needed_rule, sample_contract
+from schemas.samples import CLOCK_RULE, SampleKind, needed_rule, sample_contract
 from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
@@ -72,7 +74,8 @@ class _Open:
     """A file between conversion and verdict; `source` names each channel's own column."""
 
     reading: Reading
-    frame: pl.DataFrame = dataclasses.field(default_factory=pl.DataFrame)
+    values: np.ndarray = dataclasses.field(default_factory=lambda: np.empty((0, len(CHANNELS))))
+    line_no: np.ndarray = dataclasses.field(default_factory=lambda: np.empty(0, dtype=np.int64))
     bad_rows: list[BadRow] = dataclasses.field(default_factory=list)
     source: dict[str, str] = dataclasses.field(default_factory=dict)
 
@@ -143,7 +146,7 @@ def read_files(
     batch: list[_Open] = []
     for done, sha in enumerate(todo, start=1):
         batch.append(_open(sha, shop, rules))
-        rows = sum(opened.frame.height for opened in batch)
+        rows = sum(opened.line_no.size for opened in batch)
         if len(batch) >= BATCH_FILES or rows >= BATCH_ROWS or done == len(todo):
             _judge(batch, rules)
             _store(connection, shop, batch)
@@ -209,49 +212,59 @@ def _open(sha: str, shop: ShopFolder, rules: _Rules) -> _Open:
     try:
         table = delimited.read(data, layout)
         reading.rows_read = table.frame.height + len(table.bad_rows)
-        converted = canonical(table, layout, reading.sample_id)
+        converted = canonical(table, layout)
     except UnreadableError as error:
         reading.refuse(error)
         return _Open(reading)
     reading.facts = json.dumps(converted.facts, ensure_ascii=False, sort_keys=True)
-    source = {
-        CHANNEL_COLUMNS[word]: channel.column for word, channel in layout.channels.items()
-    }
-    return _Open(reading, converted.frame, converted.bad_rows, source)
+    source = {CHANNEL_COLUMNS[word]: channel.column for word, channel in layout.channels.items()}
+    return _Open(reading, converted.values, converted.line_no, converted.bad_rows, source)
 
 
 def _judge(batch: list[_Open], rules: _Rules) -> None:
     """Split every file's rows by the contract; refuse files that are bad as a whole."""
     for kind in ("pull", "ride"):
-        files = [o for o in batch if o.reading.layout_kind == kind and o.frame.height]
+        files = [o for o in batch if o.reading.layout_kind == kind and o.line_no.size]
         if not files:
             continue
-        by_id = {opened.reading.sample_id: opened for opened in files}
-        for sample_id, bad_rows in _failures(kind, files).items():
-            opened = by_id[sample_id]
-            opened.bad_rows += [row for row, _ in bad_rows]
-            lines = {row.line_no for row, _ in bad_rows}
-            opened.frame = opened.frame.filter(~pl.col("line_no").is_in(list(lines)))
+        for opened, bad_rows in _failures(kind, files):
+            opened.bad_rows += bad_rows
+            kept = ~np.isin(opened.line_no, [row.line_no for row in bad_rows])
+            opened.values, opened.line_no = opened.values[kept], opened.line_no[kept]
         # With times 5, 6, 0, 1 only the 0 fails first; the 1 fails once the 0 is gone.
-        changed = [o for o in files if o.bad_rows and o.frame.height]
-        for sample_id, bad_rows in (_failures(kind, changed) if changed else {}).items():
-            first = bad_rows[0][0]
-            by_id[sample_id].reading.refuse(
+        changed = [o for o in files if o.bad_rows and o.line_no.size]
+        for opened, bad_rows in _failures(kind, changed) if changed else []:
+            opened.reading.refuse(
                 UnreadableError(
                     "clock jumps back",
-                    f"line {first.line_no}: the clock does not go on after earlier rows were "
-                    f"rejected ({first.rule}, found {first.found})",
+                    f"line {bad_rows[0].line_no}: the clock does not go on after earlier rows were "
+                    f"rejected ({bad_rows[0].rule}, found {bad_rows[0].found})",
                     "The log is spliced or its clock was reset; export it again as one run.",
                 )
             )
     for opened in batch:
         reading = opened.reading
-        reading.rows_rejected = len({(row.line_no) for row in opened.bad_rows})
+        reading.rows_rejected = len({row.line_no for row in opened.bad_rows})
         if reading.state == "read":
             share = reading.rows_rejected / max(reading.rows_read, 1)
-            if share > rules.settings.intake.most_rejected_share or opened.frame.is_empty():
+            if share > rules.settings.intake.most_rejected_share or not opened.line_no.size:
                 reading.refuse(_too_many(opened, rules.settings.intake.most_rejected_share))
-        reading.rows_kept = opened.frame.height if reading.state == "read" else 0
+        reading.rows_kept = opened.line_no.size if reading.state == "read" else 0
+
+
+def _samples(files: list[_Open]) -> pl.DataFrame:
+    """Return the rows of some files as the contract wants them, in the order of the files."""
+    sizes = [opened.line_no.size for opened in files]
+    ids = pl.Series("sample_id", [opened.reading.sample_id for opened in files], dtype=pl.String)
+    values = np.concatenate([opened.values for opened in files])
+    return pl.DataFrame(
+        {
+            "sample_id": ids.gather(np.repeat(np.arange(len(files)), sizes)),
+            "line_no": np.concatenate([opened.line_no for opened in files]),
+            **{name: values[:, place] for name, place in PLACE.items()},
+        },
+        nan_to_null=True,
+    )
 
 
 def _too_many(opened: _Open, most: float) -> UnreadableError:
@@ -270,42 +283,36 @@ def _too_many(opened: _Open, most: float) -> UnreadableError:
     )
 
 
-def _failures(kind: str, files: list[_Open]) -> dict[str, list[tuple[BadRow, int]]]:
-    """Return the rows that break the contract, by sample_id, in the order of their lines."""
+def _failures(kind: SampleKind, files: list[_Open]) -> list[tuple[_Open, list[BadRow]]]:
+    """Return the files with rows that break the contract, and those in the order of their lines."""
     import pandera.errors
 
-    frame = pl.concat([opened.frame for opened in files])
+    frame = _samples(files)
     try:
         sample_contract(kind).validate(frame, lazy=True)
     except pandera.errors.SchemaErrors as errors:
         cases = errors.failure_cases
     else:
-        return {}
+        return []
     if cases["index"].null_count():
         raise TypeError(f"samples of a {kind} do not have the contract's columns: {cases}")
-    source = {opened.reading.sample_id: opened.source for opened in files}
-    at = cases["index"].cast(pl.Int64)
-    told = cases.select(
-        pl.col("column").fill_null("time_s"),
-        pl.col("check"),
-        pl.col("failure_case"),
-        index=at,
-        sample_id=frame["sample_id"].gather(at),
-        line_no=frame["line_no"].gather(at),
-        time_s=frame["time_s"].gather(at),
-    ).sort("index", "column", "check")
-    found: dict[str, list[tuple[BadRow, int]]] = {}
-    for case in told.iter_rows(named=True):
-        name, check = case["column"], case["check"]
-        rule = needed_rule(name) if check == "not_nullable" else check
-        value = case["failure_case"] if rule != CLOCK_RULE else f"{case['time_s']:g} s"
+    starts = np.cumsum([0, *(opened.line_no.size for opened in files)])
+    at = cases["index"].to_numpy()
+    order = np.lexsort((cases["check"].to_numpy(), at))
+    found: dict[int, list[BadRow]] = {}
+    for place in order:
+        row = int(at[place])
+        file = int(np.searchsorted(starts, row, side="right")) - 1
+        name = cases["column"][int(place)] or "time_s"
+        check, value = cases["check"][int(place)], str(cases["failure_case"][int(place)])
         if check == "not_nullable":
-            value = "nothing"
-        row = BadRow(
-            case["line_no"], source[case["sample_id"]].get(name, name), rule, str(value)[:200]
+            check, value = needed_rule(name), "nothing"
+        elif check == CLOCK_RULE:
+            value = f"{frame['time_s'][row]:g} s"
+        found.setdefault(file, []).append(
+            BadRow(frame["line_no"][row], files[file].source.get(name, name), check, value[:200])
         )
-        found.setdefault(case["sample_id"], []).append((row, case["index"]))
-    return found
+    return [(files[file], rows) for file, rows in found.items()]
 
 
 def _store(connection: duckdb.DuckDBPyConnection, shop: ShopFolder, batch: list[_Open]) -> None:
@@ -343,9 +350,7 @@ def _write_samples(shop: ShopFolder, group: list[_Open]) -> str:
     name = _short("|".join(opened.reading.sample_id for opened in group))
     target = shop.samples / f"{kind}-{name}.parquet"
     made = target.with_suffix(".making")
-    pl.concat([opened.frame for opened in group]).write_parquet(
-        made, compression="zstd", compression_level=3
-    )
+    _samples(group).write_parquet(made, compression="zstd", compression_level=3)
     os.replace(made, target)
     return target.relative_to(shop.root).as_posix()
 

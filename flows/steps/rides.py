@@ -130,7 +130,9 @@ def _ride(
             stated is None or abs(found.delay_s - stated) <= MOST_DELAY_SHIFT_S
         ):
             delay, origin = found.delay_s, "estimated from the log"
-    aligned = cruise.aligned_lambda(time, lean, delay) if not trouble else np.full_like(time, np.nan)
+    aligned = (
+        cruise.aligned_lambda(time, lean, delay) if not trouble else np.full_like(time, np.nan)
+    )
     reasons = cruise.exclusion_reasons(
         time,
         throttle_pct=channel["throttle_pct"],

@@ -98,9 +98,7 @@ def _pulls_of(
     return heads, curves_of(connection, stage_ids)
 
 
-def curves_of(
-    connection: duckdb.DuckDBPyConnection, stage_ids: list[str]
-) -> dict[str, np.ndarray]:
+def curves_of(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> dict[str, np.ndarray]:
     """Return the curves of the used pulls of some stages.
 
     Parameters

@@ -50,7 +50,9 @@ def derive_stability(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any
         "count(DISTINCT job_id) AS jobs FROM out.session WHERE has_air_doubt",
     ).to_dicts()[0]
     made_from = fingerprint(STABILITY_VERSION, sessions, doubts, trust)
-    to_make, to_delete = outdated(connection, "out.dyno_verdict", "made_from", {made_from: made_from})
+    to_make, to_delete = outdated(
+        connection, "out.dyno_verdict", "made_from", {made_from: made_from}
+    )
     if not to_make:
         return 0
     checks: list[dict[str, Any]] = []
@@ -74,9 +76,7 @@ def derive_stability(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any
         verdict["verdict_no"] = number
         verdict["made_from"] = made_from
     replace(connection, "made_from", to_delete, {"out.dyno_check": [], "out.dyno_verdict": []})
-    replace(
-        connection, "made_from", [], {"out.dyno_check": checks, "out.dyno_verdict": verdicts}
-    )
+    replace(connection, "made_from", [], {"out.dyno_check": checks, "out.dyno_verdict": verdicts})
     return len(checks)
 
 
