@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import duckdb
+from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -14,9 +15,9 @@ from warehouse import store
 from warehouse.snapshot import Snapshot, open_reader
 
 CAUTION = (
-    "Cautions: a lean full-throttle mixture can destroy an engine in one pull. A dyno throws straps, "
-    "tyres and stones: guards, extraction, hearing protection, a second person. Taking off a "
-    "catalyst or silencer or changing the map may be unlawful on the road: local law decides. "
+    "Cautions: a lean full-throttle mixture can destroy an engine in one pull. A dyno throws "
+    "straps, tyres and stones: guards, extraction, hearing protection, a second person. Taking "
+    "off a catalyst or silencer or changing the map may be unlawful on the road: local law decides. "
     "These figures are the shop's own comparisons, not a certified rating; a qualified tuner "
     "checks them before anyone acts on them."
 )
@@ -52,21 +53,22 @@ def print_answers(console: Console, snapshot: Snapshot, settings: ShopSettings) 
 
 
 def _table(title: str, columns: list[tuple[str, str]]) -> Table:
-    table = Table(title=title, title_justify="left", title_style="bold", expand=False)
+    table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
     for name, justify in columns:
         table.add_column(name, justify=justify, overflow="fold")  # type: ignore[arg-type]
     return table
 
 
-def _fill(console: Console, table: Table, rows: list[tuple[Any, ...]], nothing: str) -> None:
-    console.print()
-    if not rows:
-        console.print(Text(nothing, style="dim"))
-        return
+def _show(console: Console, table: Table, rows: list[tuple[Any, ...]]) -> None:
     for row in rows:
         # Text, not markup: a part may be called [anything].
         table.add_row(*(Text(str(cell)) for cell in row))
     console.print(table)
+
+
+def _heading(console: Console, text: str) -> None:
+    console.print()
+    console.print(Text(text, style="bold"))
 
 
 def _need(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
@@ -76,36 +78,34 @@ def _need(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
         "JOIN (SELECT DISTINCT model_id, model_label FROM out.stage) AS stage USING (model_id) "
         "WHERE is_stock_map ORDER BY need_rank LIMIT 6",
     ).to_dicts()
-    console.print()
-    if rows:
-        console.print(Text("1. Which combinations need a remap most?", style="bold"))
-        console.print(Text(rows[0]["sentence"]))
+    _heading(console, "1. Which combinations need a remap most?")
+    if not rows:
+        console.print(Text("No pull with a wideband gauge has been taken in yet.", style="dim"))
+        return
+    console.print(Text(rows[0]["sentence"]))
     table = _table(
-        "" if rows else "1. Which combinations need a remap most?",
+        "",
         [
-            ("model", "left"),
-            ("parts, stock map", "left"),
-            ("lean / bikes", "right"),
-            ("chance, surely above", "right"),
+            ("lean", "right"),
+            ("surely above", "right"),
             ("worst", "right"),
             ("remap gave", "right"),
+            ("on the stock map", "left"),
         ],
     )
-    _fill(
+    _show(
         console,
         table,
         [
             (
-                row["model_label"],
-                row["parts_key"],
-                f"{row['lean_bikes']} / {row['bikes']}",
-                f"{row['warn_share']:.0%}, {row['warn_lower_share']:.0%}",
-                f"{row['worst_error_pct']:.0f} % lean",
+                f"{row['lean_bikes']} of {row['bikes']}",
+                f"{row['warn_lower_share']:.0%}",
+                f"{row['worst_error_pct']:.0f} %",
                 "–" if row["given_back_pct"] is None else f"{row['given_back_pct']:+.1f} %",
+                f"{row['model_label']}, {row['parts_key']}",
             )
             for row in rows
         ],
-        "1. Remap need: no pull with a wideband gauge has been taken in yet.",
     )
 
 
@@ -114,31 +114,27 @@ def _alike(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
         "SELECT stage.stage_id, stage.bike_id, stage.model_label, stage.parts_label, "
         "stage.map_label FROM out.stage AS stage "
         "JOIN (SELECT DISTINCT stage_id FROM out.similar_build) USING (stage_id) "
-        "ORDER BY stage.received_on DESC, stage.job_id DESC, stage.stage_no DESC LIMIT 1"
+        "ORDER BY stage.parts_key = 'standard parts', stage.received_on DESC, stage.job_id DESC, "
+        "stage.stage_no DESC LIMIT 1"
     ).fetchone()
-    rows: list[tuple[Any, ...]] = []
-    title = "2. Have we built this before?"
-    if newest:
-        title += f" {newest[1]}: {newest[2]}, {newest[3]}, map {newest[4]}"
-        rows = reader.execute(
-            "SELECT other_job_id, printf('%.0f %%', 100 * similarity_share), matches, differs, "
-            "ended_on, gained, went_wrong FROM out.similar_build WHERE stage_id = ? "
-            "ORDER BY likeness_rank LIMIT 3",
-            [newest[0]],
-        ).fetchall()
-    table = _table(
-        title,
-        [
-            ("job", "left"),
-            ("alike", "right"),
-            ("same", "left"),
-            ("not the same", "left"),
-            ("ended on", "left"),
-            ("gained", "left"),
-            ("went wrong", "left"),
-        ],
+    _heading(console, "2. Have we built this before?")
+    if newest is None:
+        console.print(Text("There are not two bikes to compare yet.", style="dim"))
+        return
+    console.print(
+        Text(
+            f"The newest build, {newest[1]}: {newest[2]}; {newest[3]}; map {newest[4]}. Most alike:"
+        )
     )
-    _fill(console, table, rows, "2. Similar builds: there are not two bikes to compare yet.")
+    for job, share, matches, differs, ended_on, gained, went_wrong in reader.execute(
+        "SELECT other_job_id, similarity_share, matches, differs, ended_on, gained, went_wrong "
+        "FROM out.similar_build WHERE stage_id = ? ORDER BY likeness_rank LIMIT 3",
+        [newest[0]],
+    ).fetchall():
+        console.print(Text(f"  {share:4.0%}  {job}: {gained}; ended on {ended_on}"))
+        for word, text in (("same", matches), ("differs", differs), ("went wrong", went_wrong)):
+            if text:
+                console.print(Text(f"          {word}: {text}", style="dim"))
 
 
 def _quarter(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
@@ -149,10 +145,11 @@ def _quarter(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
         "FROM out.quarter_figure WHERE quarter_label = ? ORDER BY figure",
         [label],
     ).fetchall()
-    table = _table(
-        f"3. How did {label} go?", [("", "left"), ("this quarter", "right"), ("before", "right")]
-    )
-    _fill(console, table, figures, "3. The quarter: no job has been taken in yet.")
+    _heading(console, f"3. How did {label or 'the quarter'} go?")
+    if not figures:
+        console.print(Text("No job has been taken in yet.", style="dim"))
+        return
+    _show(console, _table("", [("", "left"), (str(label), "right"), ("before", "right")]), figures)
     gains = reader.execute(
         "SELECT change_key, bikes, printf('%+.1f %%', mean_gain_pct), "
         "CASE WHEN previous_mean_gain_pct IS NULL THEN '–' "
@@ -170,7 +167,7 @@ def _quarter(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
                 ("before (bikes)", "right"),
             ],
         )
-        _fill(console, table, gains, "")
+        _show(console, table, gains)
     for (sentence,) in reader.execute(
         "SELECT sentence FROM out.dyno_verdict WHERE state IN ('act', 'watch') ORDER BY verdict_no"
     ).fetchall():

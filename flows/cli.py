@@ -49,7 +49,7 @@ def main() -> None:
 
 def _is_known(error: Exception) -> bool:
     names = {
-        "Mistakes",
+        "MistakesError",
         "NotAShopError",
         "ShopIsBusyError",
         "BrokenRuleError",

@@ -119,12 +119,13 @@ def is_behind(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> 
     Returns
     -------
     bool
-        True if `derive` has something to do, also after one that was killed.
+        True if derive or publish has something to do, also after one that was killed.
     """
-    row = connection.execute(
-        "SELECT made_from FROM raw.finished WHERE flow_name = 'derive'"
-    ).fetchone()
-    return row is None or row[0] != _wanted(connection, settings)
+    finished = dict(
+        connection.execute("SELECT flow_name, made_from FROM raw.finished").fetchall()
+    )
+    wanted = _wanted(connection, settings)
+    return any(finished.get(flow_name) != wanted for flow_name in ("derive", "publish"))
 
 
 def _wanted(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> str:

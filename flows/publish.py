@@ -31,7 +31,13 @@ def publish_snapshot(
     Snapshot
         What readers see from now on.
     """
-    return publish(connection, shop, meanings(connection), now or dt.datetime.now(dt.UTC))
+    snapshot = publish(connection, shop, meanings(connection), now or dt.datetime.now(dt.UTC))
+    # A kill between derive and here leaves the shop behind, and the next intake asks for both.
+    connection.execute(
+        "INSERT OR REPLACE INTO raw.finished "
+        "SELECT 'publish', made_from FROM raw.finished WHERE flow_name = 'derive'"
+    )
+    return snapshot
 
 
 def meanings(connection: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str, str]]:

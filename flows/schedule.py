@@ -116,7 +116,7 @@ def review_flow(shop_folder: str) -> State[Any]:
 
 
 def escaped(text: str) -> str:
-    """Return a text that people typed, made safe for a markdown report.
+    r"""Return a text that people typed, made safe for a markdown report.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def escaped(text: str) -> str:
     Examples
     --------
     >>> escaped("![x](http://example.invalid)")
-    '\\\\!\\\\[x\\\\]\\\\(http://example.invalid\\\\)'
+    '\\!\\[x\\]\\(http://example.invalid\\)'
     """
     marks = "\\`*_[]()!<>#|~$"
     return "".join(f"\\{c}" if c in marks else c for c in text).replace("\n", " ")
@@ -155,7 +155,8 @@ def intake_report(
         Markdown.
     """
     lines = [
-        f"{result.arrived} files arrived, {result.read} were read, {len(result.linked)} jobs linked.",
+        f"{result.arrived} files arrived, {result.read} were read, "
+        f"{len(result.linked)} jobs linked.",
         "",
         "| state | files |",
         "| --- | --- |",

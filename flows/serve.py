@@ -216,7 +216,7 @@ def _wait_for_server(port: int, child: _Child) -> None:
         if child.ended() is not None:
             raise RuntimeError(f"the Prefect server did not start; see {child.log}")
         try:
-            with urllib.request.urlopen(  # noqa: S310 - loopback, fixed scheme
+            with urllib.request.urlopen(
                 f"http://{LOOPBACK}:{port}/api/health", timeout=2
             ) as answer:
                 if answer.status == 200:

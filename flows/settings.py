@@ -68,7 +68,7 @@ def open_shop(folder: Path) -> tuple[ShopFolder, ShopSettings]:
     ------
     NotAShopError
         If there is no `rollbook.toml` in the folder.
-    Mistakes
+    MistakesError
         If it has mistakes.
     """
     shop = ShopFolder(folder.resolve())

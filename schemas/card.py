@@ -6,7 +6,13 @@ import datetime as dt
 import re
 from typing import Annotated, Literal
 
-from pydantic import Field, StringConstraints, field_validator, model_validator
+from pydantic import (
+    Field,
+    StringConstraints,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from schemas.toml_text import Strict, read_toml
 
@@ -46,7 +52,16 @@ class ShopMap(Strict):
 
     name: Text
     revision: int = Field(ge=1)
-    from_revision: int | None = Field(None, alias="from", ge=0)
+    from_revision: int | None = Field(default=None, alias="from", ge=0)
+
+    @field_validator("from_revision")
+    @classmethod
+    def comes_from_an_earlier_one(cls, value: int | None, info: ValidationInfo) -> int | None:
+        """Refuse a revision made from itself or from a later one."""
+        revision = info.data.get("revision")
+        if value is not None and revision is not None and value >= revision:
+            raise ValueError(f"must be an earlier revision than {revision}, got {value}")
+        return value
 
 
 class Bike(Strict):
@@ -58,17 +73,24 @@ class Bike(Strict):
     generation: tuple[int, int]
     displacement_cc: float = Field(gt=20, lt=3000)
     year: int | None = None
-    cylinders: int | None = Field(None, ge=1, le=8)
+    cylinders: int | None = Field(default=None, ge=1, le=8)
     induction: Literal["natural", "forced"] = "natural"
     owner: Reference | None = None
     control: bool = False
 
-    @model_validator(mode="after")
-    def years_are_in_order(self) -> Bike:
-        """Refuse a generation that ends before it begins, or a year outside it."""
-        first, last = self.generation
+    @field_validator("generation")
+    @classmethod
+    def generation_is_in_order(cls, years: tuple[int, int]) -> tuple[int, int]:
+        """Refuse a generation that ends before it begins."""
+        first, last = years
         if not 1900 <= first <= last <= 2100:
-            raise ValueError(f"generation must be [first, last] model year, got [{first}, {last}]")
+            raise ValueError(f"must be [first, last] model year, got [{first}, {last}]")
+        return years
+
+    @model_validator(mode="after")
+    def year_lies_in_generation(self) -> Bike:
+        """Refuse a model year outside the generation."""
+        first, last = self.generation
         if self.year is not None and not first <= self.year <= last:
             raise ValueError(f"year must lie in the generation {first}-{last}, got {self.year}")
         return self
@@ -86,14 +108,14 @@ class Stage(Strict):
     name: Text
     map: Literal["stock"] | ShopMap = "stock"
     fuel: Text
-    gear: int | None = Field(None, ge=1, le=8)
+    gear: int | None = Field(default=None, ge=1, le=8)
     tyre: Text | None = None
     dyno: Text | None = None
-    mounting: int | None = Field(None, ge=1)
-    target_lambda: float | None = Field(None, ge=0.7, le=1.05)
-    parts: list[Part] = []
-    pulls: list[Text] = []
-    rides: list[Text] = []
+    mounting: int | None = Field(default=None, ge=1)
+    target_lambda: float | None = Field(default=None, ge=0.7, le=1.05)
+    parts: list[Part] = Field(default_factory=list)
+    pulls: list[Text] = Field(default_factory=list)
+    rides: list[Text] = Field(default_factory=list)
     note: str = ""
 
     @field_validator("parts")
@@ -160,7 +182,7 @@ def read_card(text: str, source: str = "card.toml") -> JobCard:
 
     Raises
     ------
-    Mistakes
+    MistakesError
         With every mistake at once, each with its line.
     """
     return read_toml(text, JobCard, source)

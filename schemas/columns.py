@@ -76,7 +76,7 @@ CHANNELS: dict[str, Column] = {
         "At the wheel's own shaft a large twin in low gear stays below 3000 N·m.",
     ),
     "lambda_wide": _channel(
-        "Air-fuel ratio over the stoichiometric one, from a wideband gauge; first cylinder or bank.",
+        "Air-fuel ratio over the stoichiometric one, by wideband gauge; first cylinder or bank.",
         "1",
         0.4,
         20.0,
@@ -294,7 +294,7 @@ COLUMNS: dict[str, Column] = {
         "Smallest true difference that this comparison would have shown four times in five.", "%"
     ),
     "verdict": _text("real gain, real loss or within noise: over the riding range."),
-    "verdict_at_peak": _text("The same, peak against peak."),
+    "verdict_at_peak": _text("The same, at the speed of the before-peak."),
     "log_mean_gain": Column("Natural logarithm of the power ratio, mean over the riding range."),
     "log_mean_gain_sd": Column("Its standard error."),
     "log_peak_gain": Column("Natural logarithm of the ratio of peaks."),

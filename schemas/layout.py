@@ -10,7 +10,7 @@ import pydantic
 from pydantic import Field, field_validator, model_validator
 
 from schemas.columns import CHANNELS
-from schemas.toml_text import Mistakes, Strict, read_toml
+from schemas.toml_text import MistakesError, Strict, read_toml
 from schemas.units import conversion
 
 Standard = Literal["SAE J1349", "ISO 1585", "DIN 70020", "SAE J607"]
@@ -64,10 +64,10 @@ class TextRules(Strict):
     model_config = pydantic.ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=False)
 
     encoding: Literal["utf-8", "utf-16", "windows-1252", "iso-8859-1"] = "utf-8"
-    delimiter: str = Field(",", min_length=1, max_length=1)
+    delimiter: str = Field(default=",", min_length=1, max_length=1)
     decimal: Literal[".", ","] = "."
     unit_row: bool = False
-    missing: list[str] = []
+    missing: list[str] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def decimal_is_not_delimiter(self) -> TextRules:
@@ -82,9 +82,9 @@ class Channel(Strict):
 
     column: str = Field(min_length=1)
     unit: str = "1"
-    gauge_scale: float | None = Field(None, ge=5, le=20)
+    gauge_scale: float | None = Field(default=None, ge=5, le=20)
     probe: Literal["port", "header", "collector", "tailpipe"] | None = None
-    delay_s: float | None = Field(None, ge=0, le=2)
+    delay_s: float | None = Field(default=None, ge=0, le=2)
     shaft: Literal["engine", "wheel"] | None = None
 
 
@@ -114,11 +114,11 @@ class HeadField(Strict):
 class Head(Strict):
     """The lines before the header row."""
 
-    separator: str = Field(":", min_length=1, max_length=3)
+    separator: str = Field(default=":", min_length=1, max_length=3)
     fields: dict[
         Literal["ambient_temp", "ambient_pressure", "ambient_humidity", "started_at", "gear"],
         HeadField,
-    ] = {}
+    ] = Field(default_factory=dict)
 
     @field_validator("fields")
     @classmethod
@@ -211,7 +211,7 @@ def read_layouts(folder: Path) -> tuple[list[Layout], dict[str, list[str]]]:
     for path in sorted(folder.glob("*.toml")):
         try:
             layout = read_toml(path.read_text(encoding="utf-8"), Layout, path.name)
-        except Mistakes as error:
+        except MistakesError as error:
             mistakes[path.name] = error.mistakes
             continue
         except UnicodeDecodeError:

@@ -91,11 +91,15 @@ def sample_contract(kind: SampleKind) -> pa.DataFrameSchema:
         columns[name] = pa.Column(
             pl.Float64(),
             nullable=name not in NEEDED[kind],
+            # A failed case is told by the error text, not the name: both are the rule.
             checks=pa.Check.between(
-                meaning.low, meaning.high, name=bounds_rule(name, meaning), error=meaning.why
+                meaning.low,
+                meaning.high,
+                name=bounds_rule(name, meaning),
+                error=bounds_rule(name, meaning),
             ),
             description=meaning.meaning,
-            metadata={"unit": meaning.unit},
+            metadata={"unit": meaning.unit, "why": meaning.why},
         )
     return pa.DataFrameSchema(
         columns,

@@ -15,7 +15,7 @@ class Shop(Strict):
     """Who and where."""
 
     name: str = "My shop"
-    altitude_m: float | None = Field(None, ge=-430, le=5000)
+    altitude_m: float | None = Field(default=None, ge=-430, le=5000)
     timezone: str = "UTC"
 
     @field_validator("timezone")
@@ -35,18 +35,18 @@ class Figures(Strict):
     """How curves are made."""
 
     reference_air: Literal["SAE J1349", "ISO 1585"] = "SAE J1349"
-    bandwidth_rpm: float = Field(150.0, ge=75, le=400)
+    bandwidth_rpm: float = Field(default=150.0, ge=75, le=400)
 
 
 class Mixture(Strict):
     """Where the mixture should be and when its error matters (common practice, no source)."""
 
-    notice_pct: float = Field(5.0, gt=0, le=50)
-    warn_pct: float = Field(10.0, gt=0, le=50)
-    stop_pct: float = Field(15.0, gt=0, le=50)
-    target_full_throttle: float = Field(0.87, ge=0.7, le=1.05)
-    cruise_low: float = Field(0.94, ge=0.7, le=1.2)
-    cruise_high: float = Field(1.00, ge=0.7, le=1.2)
+    notice_pct: float = Field(default=5.0, gt=0, le=50)
+    warn_pct: float = Field(default=10.0, gt=0, le=50)
+    stop_pct: float = Field(default=15.0, gt=0, le=50)
+    target_full_throttle: float = Field(default=0.87, ge=0.7, le=1.05)
+    cruise_low: float = Field(default=0.94, ge=0.7, le=1.2)
+    cruise_high: float = Field(default=1.00, ge=0.7, le=1.2)
 
     @model_validator(mode="after")
     def thresholds_rise(self) -> Mixture:
@@ -61,8 +61,8 @@ class Mixture(Strict):
 class Trust(Strict):
     """What the dyno is trusted to, until the shop has measured its own (common practice)."""
 
-    repeatability_share: float = Field(0.005, gt=0, le=0.1)
-    remount_share: float = Field(0.008, gt=0, le=0.1)
+    repeatability_share: float = Field(default=0.005, gt=0, le=0.1)
+    remount_share: float = Field(default=0.008, gt=0, le=0.1)
 
 
 class Show(Strict):
@@ -70,19 +70,19 @@ class Show(Strict):
 
     power: Literal["kW", "PS", "hp"] = "kW"
     mixture: Literal["lambda", "afr"] = "lambda"
-    afr_scale: float = Field(14.7, ge=6, le=18)
+    afr_scale: float = Field(default=14.7, ge=6, le=18)
 
 
 class Intake(Strict):
     """How much of a file may be bad before all of it is refused."""
 
-    most_rejected_share: float = Field(0.05, ge=0, le=1)
+    most_rejected_share: float = Field(default=0.05, ge=0, le=1)
 
 
 class Schedule(Strict):
     """When the served flows run."""
 
-    intake_minutes: int = Field(5, ge=1, le=1440)
+    intake_minutes: int = Field(default=5, ge=1, le=1440)
 
 
 class ShopSettings(Strict):
@@ -112,7 +112,7 @@ def read_settings(path: Path) -> ShopSettings:
 
     Raises
     ------
-    Mistakes
+    MistakesError
         If the file has mistakes: all of them at once.
     FileNotFoundError
         If there is no such file.

@@ -7,11 +7,12 @@ import tomllib
 from typing import TypeVar
 
 import pydantic
+from pydantic_core import ErrorDetails
 
 Model = TypeVar("Model", bound=pydantic.BaseModel)
 
 
-class Mistakes(ValueError):
+class MistakesError(ValueError):
     """Everything that is wrong with one text, a plain sentence each.
 
     Parameters
@@ -53,22 +54,24 @@ def read_toml(text: str, model: type[Model], source: str) -> Model:
 
     Raises
     ------
-    Mistakes
+    MistakesError
         With every mistake in the text, in the order of its lines.
     """
     try:
         content = tomllib.loads(text.removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError as error:
-        raise Mistakes(source, [f"not valid TOML: {error}"]) from None
+        raise MistakesError(source, [f"not valid TOML: {error}"]) from None
     try:
         return model.model_validate(content)
     except pydantic.ValidationError as error:
         found = [_sentence(text, problem) for problem in error.errors()]
         found.sort(key=lambda pair: pair[0])
-        raise Mistakes(source, list(dict.fromkeys(sentence for _, sentence in found))) from None
+        raise MistakesError(
+            source, list(dict.fromkeys(sentence for _, sentence in found))
+        ) from None
 
 
-def _sentence(text: str, problem: pydantic.ErrorDetails) -> tuple[int, str]:
+def _sentence(text: str, problem: ErrorDetails) -> tuple[int, str]:
     # Union members ("stock" or a map table) add their type's name to the location: drop those.
     location = [
         step
@@ -82,7 +85,7 @@ def _sentence(text: str, problem: pydantic.ErrorDetails) -> tuple[int, str]:
     return line or 10**9, f"{where}{key or 'the text'} {message}"
 
 
-def _plain(problem: pydantic.ErrorDetails) -> str:
+def _plain(problem: ErrorDetails) -> str:
     kind, given = problem["type"], problem.get("input")
     if kind == "missing":
         return "is missing"
@@ -96,7 +99,7 @@ def _plain(problem: pydantic.ErrorDetails) -> str:
 
 
 def line_of_key(text: str, location: list[str | int]) -> int | None:
-    """Return the line where a key stands, or the nearest table above it.
+    r"""Return the line where a key stands, or the nearest table above it.
 
     Parameters
     ----------
@@ -112,7 +115,7 @@ def line_of_key(text: str, location: list[str | int]) -> int | None:
 
     Examples
     --------
-    >>> line_of_key("a = 1\\n[[stage]]\\nname = 'x'\\n[[stage]]\\nname = 'y'", ["stage", 1, "name"])
+    >>> line_of_key("a = 1\n[[stage]]\nname = 'x'\n[[stage]]\nname = 'y'", ["stage", 1, "name"])
     5
     """
     places: dict[tuple[str | int, ...], int] = {}

@@ -140,7 +140,7 @@ def conversion(word: str, si_unit: str) -> Conversion:
 
 
 @cache
-def _registry():  # noqa: ANN202 - pint is imported late
+def _registry():
     import pint
 
     return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)

@@ -14,7 +14,7 @@ import duckdb
 
 from warehouse import statements
 from warehouse.shop import ShopFolder
-from warehouse.store import columns
+from warehouse.store import columns, transaction
 
 POINTER = "current.json"
 KEPT_SNAPSHOTS = 3
@@ -121,25 +121,12 @@ def publish(
         leftover.unlink()
     connection.execute(f"ATTACH '{_quoted(made)}' AS published")
     try:
-        connection.execute("CREATE SCHEMA published.out")
-        for name in names:
-            connection.execute(f"CREATE TABLE published.{name} AS SELECT * FROM {name}")  # noqa: S608
-        connection.execute(
-            "CREATE TABLE published.out.column_meaning "
-            "(table_name VARCHAR, column_name VARCHAR, unit VARCHAR, meaning VARCHAR)"
-        )
-        if meanings:
-            connection.executemany(
-                "INSERT INTO published.out.column_meaning VALUES (?, ?, ?, ?)",
-                [list(row) for row in meanings],
-            )
-        for table, column, unit, meaning in meanings:
-            text = f"{meaning} [{unit}]" if unit else meaning
-            escaped = text.replace("'", "''")
-            connection.execute(f"COMMENT ON COLUMN published.{table}.{column} IS '{escaped}'")
+        # One transaction: each commit of its own would wait for the disk, hundreds of times.
+        with transaction(connection):
+            _fill(connection, names, meanings)
     finally:
         connection.execute("DETACH published")
-    os.replace(made, target)
+    made.replace(target)
     snapshot = Snapshot(number, target, now, content)
     write_whole(
         folder / POINTER,
@@ -155,6 +142,29 @@ def publish(
     )
     _sweep(folder, number)
     return snapshot
+
+
+def _fill(
+    connection: duckdb.DuckDBPyConnection,
+    names: list[str],
+    meanings: list[tuple[str, str, str, str]],
+) -> None:
+    connection.execute("CREATE SCHEMA published.out")
+    for name in names:
+        connection.execute(f"CREATE TABLE published.{name} AS SELECT * FROM {name}")  # noqa: S608
+    connection.execute(
+        "CREATE TABLE published.out.column_meaning "
+        "(table_name VARCHAR, column_name VARCHAR, unit VARCHAR, meaning VARCHAR)"
+    )
+    if meanings:
+        connection.executemany(
+            "INSERT INTO published.out.column_meaning VALUES (?, ?, ?, ?)",
+            [list(row) for row in meanings],
+        )
+    for table, column, unit, meaning in meanings:
+        text = f"{meaning} [{unit}]" if unit else meaning
+        escaped = text.replace("'", "''")
+        connection.execute(f"COMMENT ON COLUMN published.{table}.{column} IS '{escaped}'")
 
 
 def write_whole(path: Path, text: str) -> None:
@@ -174,7 +184,7 @@ def write_whole(path: Path, text: str) -> None:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        os.replace(name, path)
+        Path(name).replace(path)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise

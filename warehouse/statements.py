@@ -129,7 +129,8 @@ def checks() -> tuple[Check, ...]:
     """
     found = []
     pattern = re.compile(
-        r"-- check: (?P<name>\w+) \((?P<severity>fail|warn)\)\n(?P<reason>(?:--.*\n)+)(?P<query>[^;]+);"
+        r"-- check: (?P<name>\w+) \((?P<severity>fail|warn)\)\n"
+        r"(?P<reason>(?:--.*\n)+)(?P<query>[^;]+);"
     )
     for layer in LAYERS:
         for path in sorted(files("warehouse").joinpath(layer).iterdir(), key=lambda p: p.name):

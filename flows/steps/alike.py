@@ -11,6 +11,7 @@ from flows.metrics import alike
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace
 from flows.steps.trust import session_curves
+from flows.steps.wording import signed_pct
 from warehouse import store
 
 ALIKE_VERSION = 1
@@ -177,8 +178,8 @@ def _outcomes(
             "ended_on": f"{stage['map_label']}; {stage['parts_label']}",
             "gained": "not measured"
             if whole is None
-            else f"{whole['mean_gain_pct']:+.1f} % ({whole['mean_gain_lower_pct']:+.1f} to "
-            f"{whole['mean_gain_upper_pct']:+.1f} %), {whole['verdict']}",
+            else f"{signed_pct(whole['mean_gain_pct'])} % ({signed_pct(whole['mean_gain_lower_pct'])} to "
+            f"{signed_pct(whole['mean_gain_upper_pct'])} %), {whole['verdict']}",
             "went_wrong": "; ".join(
                 lean.get(job_id, []) + ([back[job_id]] if job_id in back else [])
             ),

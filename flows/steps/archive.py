@@ -7,7 +7,6 @@ import hashlib
 import json
 import os
 import tempfile
-
 from pathlib import Path
 
 import duckdb
@@ -205,7 +204,7 @@ def _write_atomically(target: Path, data: bytes) -> None:
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
-        os.replace(name, target)
+        Path(name).replace(target)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise

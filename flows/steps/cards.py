@@ -7,7 +7,7 @@ import duckdb
 from flows.steps.archive import archived_path
 from flows.steps.read import CARD_NAME
 from schemas.card import JobCard, read_card
-from schemas.toml_text import Mistakes
+from schemas.toml_text import MistakesError
 from warehouse import store
 from warehouse.shop import ShopFolder
 
@@ -91,5 +91,5 @@ def _read(shop: ShopFolder, sha: str) -> tuple[str, str | None, list[str]]:
         return data.decode("utf-8", errors="replace"), None, [f"line {line}: must be UTF-8 text"]
     try:
         return text, read_card(text).job, []
-    except Mistakes as error:
+    except MistakesError as error:
         return text, None, error.mistakes

@@ -10,6 +10,7 @@ import numpy as np
 
 from flows.metrics import pooling
 from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.wording import signed_pct
 from warehouse import store
 
 EFFECTS_VERSION = 1
@@ -148,11 +149,11 @@ def _effect(
 
 def _sentence(head: dict[str, Any]) -> str:
     bikes = "1 bike" if head["bikes"] == 1 else f"{head['bikes']} bikes"
-    text = f"{bikes}: {head['mean_pct']:+.1f} %"
+    text = f"{bikes}: {signed_pct(head['mean_pct'])} %"
     if math.isfinite(head["next_lower_pct"]):
         text += (
-            f"; the next one will see {head['next_lower_pct']:+.1f} to "
-            f"{head['next_upper_pct']:+.1f} %"
+            f"; the next one will see {signed_pct(head['next_lower_pct'])} to "
+            f"{signed_pct(head['next_upper_pct'])} %"
         )
     else:
         text += "; too few bikes to say what the next one will see"

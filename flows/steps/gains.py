@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import duckdb
@@ -111,8 +112,10 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
 def _pairs(
     stages: list[dict[str, Any]],
 ) -> list[tuple[dict[str, Any], dict[str, Any], str]]:
-    """Return what is compared: stage against stage in a job, its end against its start, and its
-    start against the end of the bike's job before.
+    """Return what is compared.
+
+    Stage against stage in a job, its end against its start, and its start against the end of the
+    bike's job before.
     """
     pairs = []
     jobs: dict[str, list[dict[str, Any]]] = {}
@@ -123,7 +126,7 @@ def _pairs(
         first, last = job[0], job[-1]
         if (earlier := last_of_bike.get(first["bike_id"])) is not None:
             pairs.append((earlier, first, EARLIER))
-        pairs += [(b, a, PREVIOUS) for b, a in zip(job, job[1:], strict=False)]
+        pairs += [(b, a, PREVIOUS) for b, a in pairwise(job)]
         if len(job) > 2:
             pairs.append((first, last, FIRST))
         last_of_bike[first["bike_id"]] = last

@@ -145,15 +145,14 @@ def _link(connection: duckdb.DuckDBPyConnection, folder: str, claims: _Claims) -
     for sha in released:
         claims.owner.pop(sha, None)
     card = read_card(in_force[1]) if in_force else None
-    refusal = _contradiction(connection, card, folder) if card else None
+    refusal = _contradiction(connection, card) if card else None
     places: list[_Place] = []
     touched: list[str] = []
     if card_row:
         places.append(_card_place(card_row, refusal, card is not None))
-    if card is None or refusal is not None:
+    if card is None or in_force is None or refusal is not None:
         places += [_waiting(file, card_row is not None, folder) for file in files]
     else:
-        assert in_force is not None
         _load_job(connection, folder, in_force[0], card)
         found, touched = _place_files(connection, card, files, folder, claims)
         places += found
@@ -219,9 +218,7 @@ def _forget(connection: duckdb.DuckDBPyConnection, folder: str) -> list[str]:
     return held
 
 
-def _contradiction(
-    connection: duckdb.DuckDBPyConnection, card: JobCard, folder: str
-) -> tuple[str, str] | None:
+def _contradiction(connection: duckdb.DuckDBPyConnection, card: JobCard) -> tuple[str, str] | None:
     """Return reason and remedy if another folder's card says otherwise."""
     row = connection.execute(
         "SELECT job_folder FROM core.job WHERE job_id = ?", [card.job]
@@ -499,11 +496,11 @@ def _load_logs(connection: duckdb.DuckDBPyConnection, logs: list[_Log]) -> None:
     tail = "facts ->> 'probe_place', (facts ->> 'probe_delay_s')::DOUBLE"
     source = "FROM log JOIN raw.reading ON log.sha256 = reading.file_sha256 WHERE log.kind = "
     connection.execute(
-        "INSERT INTO core.ride SELECT substr(sha256, 1, 16), stage_id, sha256, file_name, layout, "  # noqa: S608
+        "INSERT INTO core.ride SELECT substr(sha256, 1, 16), stage_id, sha256, file_name, layout, "
         f"equipment, read_with, {head}, {tail} {source} 'ride'"
     )
     connection.execute(
-        "INSERT INTO core.pull SELECT substr(sha256, 1, 16), stage_id, number, sha256, file_name, "  # noqa: S608
+        "INSERT INTO core.pull SELECT substr(sha256, 1, 16), stage_id, number, sha256, file_name, "
         f"layout, equipment, read_with, {head}, coalesce(facts ->> 'power_state', 'observed'), "
         "facts ->> 'file_standard', (facts ->> 'file_factor')::DOUBLE, "
         "(facts ->> 'ambient_temp_k')::DOUBLE, (facts ->> 'ambient_pressure_pa')::DOUBLE, "

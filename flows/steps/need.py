@@ -10,6 +10,7 @@ import numpy as np
 
 from flows.metrics import need
 from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
 
@@ -172,12 +173,10 @@ def _row(
 
 
 def _sentence(model_label: str, row: dict[str, Any]) -> str:
-    ground = row["parts_key"] if row["parts_key"] == "standard parts" else f"{row['parts_key']}"
     which = "the stock map" if row["is_stock_map"] else f"map {row['map_label']}"
-    went = "went" if row["lean_bikes"] != 1 else "went"
     text = (
-        f"{model_label} with {ground} on {which}: {row['lean_bikes']} of {row['bikes']} "
-        f"{'bikes' if row['bikes'] != 1 else 'bike'} {went} lean past the warning; expect "
+        f"{model_label} with {row['parts_key']} on {which}: {row['lean_bikes']} of {row['bikes']} "
+        f"{'bikes' if row['bikes'] != 1 else 'bike'} went lean past the warning; expect "
         f"{row['worst_error_pct']:.0f} % lean at the worst"
     )
     low, high = (round(row[f"worst_speed_{end}_rpm"], -2) for end in ("from", "to"))
@@ -185,10 +184,10 @@ def _sentence(model_label: str, row: dict[str, Any]) -> str:
         f", around {low:,.0f} rpm" if low == high else f", between {low:,.0f} and {high:,.0f} rpm"
     )
     if row["given_back_pct"] is not None:
-        text += f". A remap gave {row['given_back_pct']:+.1f} %"
+        text += f". A remap gave {signed_pct(row['given_back_pct'])} %"
         if row["given_back_lower_pct"] is not None and math.isfinite(row["given_back_lower_pct"]):
             text += (
-                f" (the next bike: {row['given_back_lower_pct']:+.1f} to "
-                f"{row['given_back_upper_pct']:+.1f} %)"
+                f" (the next bike: {signed_pct(row['given_back_lower_pct'])} to "
+                f"{signed_pct(row['given_back_upper_pct'])} %)"
             )
     return text + "."

@@ -11,7 +11,7 @@ Progress = Callable[[int, int, str], None]
 """Called with the number done, the number in all, and a word for what is being done."""
 
 Runner = Callable[..., Any]
-"""Runs a step: called with its name, the function and its arguments. Prefect's is in schedule.py."""
+"""Runs a step: called with its name, the function and its arguments; schedule.py has Prefect's."""
 
 
 def quietly(done: int, total: int, word: str) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-import os
 from collections import Counter
 from collections.abc import Iterable
 from fnmatch import fnmatchcase
@@ -351,7 +350,7 @@ def _write_samples(shop: ShopFolder, group: list[_Open]) -> str:
     target = shop.samples / f"{kind}-{name}.parquet"
     made = target.with_suffix(".making")
     _samples(group).write_parquet(made, compression="zstd", compression_level=3)
-    os.replace(made, target)
+    made.replace(target)
     return target.relative_to(shop.root).as_posix()
 
 

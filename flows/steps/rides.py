@@ -94,7 +94,7 @@ def derive_rides(
                     parts.append(part)
             made = _cells(stage_id, parts, settings)
             cells += made
-            lines.append(_line(stages[stage_id], parts, made, settings, wanted[stage_id]))
+            lines.append(_line(stages[stage_id], parts, made, wanted[stage_id]))
         progress(min(start + BATCH_RIDES, len(to_make)), len(to_make), "reading rides")
     if to_make or to_delete:
         replace(connection, "ride_id", gone_rides, {"out.ride": [], "out.ride_exclusion": []})
@@ -139,11 +139,10 @@ def _ride(
         engine_speed_rpm=channel["engine_speed_rpm"],
         lambda_aligned=aligned,
         probe=row["probe_place"] or "collector",
-        **{
-            name: channel[name]
-            for name in ("coolant_temp_k", "injector_time_s", "gear", "roller_speed_m_s")
-            if np.isfinite(channel[name]).any()
-        },
+        coolant_temp_k=_logged(channel["coolant_temp_k"]),
+        injector_time_s=_logged(channel["injector_time_s"]),
+        gear=_logged(channel["gear"]),
+        roller_speed_m_s=_logged(channel["roller_speed_m_s"]),
     )
     duration = cruise.sample_duration_s(time)
     steady = reasons == ""
@@ -187,6 +186,10 @@ def _ride(
     return head, left_out, part
 
 
+def _logged(values: np.ndarray) -> np.ndarray | None:
+    return values if np.isfinite(values).any() else None
+
+
 def _cells(
     stage_id: str, parts: list[dict[str, np.ndarray]], settings: ShopSettings
 ) -> list[dict[str, Any]]:
@@ -220,7 +223,6 @@ def _line(
     rides: list[dict[str, Any]],
     parts: list[dict[str, np.ndarray]],
     cells: list[dict[str, Any]],
-    settings: ShopSettings,
     made_from: str,
 ) -> dict[str, Any]:
     steady_s = sum(float(part["duration_s"][part["reasons"] == ""].sum()) for part in parts)

@@ -1,4 +1,4 @@
-"""The nightly self-check: is everything that was promised still there and still true?"""
+"""The nightly self-check: whether all that was promised is still there and still true."""
 
 from __future__ import annotations
 

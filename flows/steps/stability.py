@@ -221,8 +221,8 @@ def _bike_verdicts(bike_id: str, rows: list[dict[str, Any]]) -> list[dict[str, A
             _verdict(
                 "air correction",
                 "good" if holds else "watch",
-                f"Corrected power of {bike_id} moves by {figures[0]:+.2f} % for each percent of air "
-                f"density ({figures[1]:+.2f} to {figures[2]:+.2f}): "
+                f"Corrected power of {bike_id} moves by {figures[0]:+.2f} % for each percent of "
+                f"air density ({figures[1]:+.2f} to {figures[2]:+.2f}): "
                 + (
                     "the correction does its work."
                     if holds

@@ -1,7 +1,7 @@
 -- out.lean_window: unbroken speed ranges where the full-throttle mixture is off its target.
 --
 -- Grain:  one row per stage_id, side and from_rpm.
--- Writes: flows/steps/mixture.py
+-- Writes: flows/steps/sessions.py
 -- Units:  worst_error_pct: positive lean, negative rich [%].
 CREATE TABLE IF NOT EXISTS out.lean_window (
     stage_id VARCHAR NOT NULL,

@@ -1,7 +1,7 @@
 -- out.shop_fact: the settings that stand behind the figures, as they were when these were made.
 --
 -- Grain:  one row per fact.
--- Writes: flows/derive.py
+-- Writes: flows/steps/facts.py
 CREATE TABLE IF NOT EXISTS out.shop_fact (
     fact VARCHAR PRIMARY KEY,
     fact_value VARCHAR NOT NULL,

@@ -1,7 +1,7 @@
 -- out.stage_mixture: how the full-throttle mixture of a stage stands against its target.
 --
 -- Grain:  one row per stage_id that has a session.
--- Writes: flows/steps/mixture.py
+-- Writes: flows/steps/sessions.py
 -- Units:  lean errors [%], positive is lean.
 -- Nulls:  all figures when nothing wideband was logged; reason says so.
 CREATE TABLE IF NOT EXISTS out.stage_mixture (

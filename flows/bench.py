@@ -1,0 +1,350 @@
+"""Times the path from inbox to snapshot, and beside it the bare floor under it.
+
+The floor is DuckDB turning the same text into Parquet: columns known beforehand, no fingerprint,
+no archive, no contract, no job card. Both run in a fresh process each, one after the other, on
+files that were just written, so that they come from memory and not from the disk.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import importlib.metadata
+import json
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from rich import box
+from rich.console import Group
+from rich.table import Table
+from rich.text import Text
+
+from flows.steps.progress import Progress
+
+PACKAGES = ("duckdb", "polars", "pandera", "numpy")
+TELL_EVERY_S = 0.2
+"""Telling more often would itself be a cost."""
+START = "start"
+"""Importing libraries and opening the store."""
+PULLS_ONLY = ("floor: pulls", "draw curves")
+RIDES_ONLY = ("floor: rides", "read rides")
+TO_SAMPLES = ("archive what arrived", "load job cards", "read files")
+"""The steps after which the text is Parquet, as it is after the floor."""
+
+
+class BenchError(RuntimeError):
+    """The benchmark did not measure what it should."""
+
+
+class Heap(NamedTuple):
+    """What is worked on: how many files, bytes and rows of each kind, in how many jobs."""
+
+    pulls: int
+    rides: int
+    pull_bytes: int
+    ride_bytes: int
+    rows: int
+    jobs: int
+
+    def share(self, phase: str) -> tuple[int, int]:
+        """Return files and bytes that a phase is about."""
+        if phase in PULLS_ONLY:
+            return self.pulls, self.pull_bytes
+        if phase in RIDES_ONLY:
+            return self.rides, self.ride_bytes
+        return self.pulls + self.rides, self.pull_bytes + self.ride_bytes
+
+
+class Measured(NamedTuple):
+    """What one process took: seconds by phase, memory at its peak, and what came out."""
+
+    seconds: dict[str, float]
+    peak_rss_bytes: int | None
+    files: int
+    rows: int
+
+    @property
+    def work_s(self) -> float:
+        """Seconds of all phases but the start, which a bigger heap does not lengthen."""
+        return sum(seconds for phase, seconds in self.seconds.items() if phase != START)
+
+
+def run_bench(pulls: int, rides: int, ride_rows: int, folder: Path | None, tell: Progress) -> Group:
+    """Make logs, time the floor, a whole update, and the update for one more pull.
+
+    Parameters
+    ----------
+    pulls : int
+        Pulls to make.
+    rides : int
+        Rides to make.
+    ride_rows : int
+        Rows of each ride.
+    folder : Path or None
+        Where, and what is made stays there; a temporary folder if none.
+    tell : callable
+        Called with done, total and a word.
+
+    Returns
+    -------
+    rich.console.Group
+        What was measured, as Markdown.
+
+    Raises
+    ------
+    BenchError
+        If the folder holds other things, a process fails, or not every file and row came through:
+        a refused file is quick to deal with and would flatter.
+    """
+    if folder is not None:
+        if folder.exists() and any(folder.iterdir()):
+            raise BenchError(f"{folder} holds other things; name a new folder")
+        return _report(*_measure(folder.resolve(), pulls, rides, ride_rows, tell))
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as temporary:
+        return _report(*_measure(Path(temporary).resolve(), pulls, rides, ride_rows, tell))
+
+
+def _measure(
+    folder: Path, pulls: int, rides: int, ride_rows: int, tell: Progress
+) -> tuple[Heap, Measured, Measured, Measured]:
+    """Return the heap, the floor, the whole update, and the update for one more pull."""
+    from fixtures import bench_logs
+
+    shop = folder / "shop"
+    made = bench_logs.write_bench_shop(shop, pulls, rides, ride_rows, progress=tell)
+    heap = Heap(
+        len(made.pulls),
+        len(made.rides),
+        sum(path.stat().st_size for path in made.pulls),
+        sum(path.stat().st_size for path in made.rides),
+        pulls * bench_logs.PULL_ROWS + rides * ride_rows,
+        made.jobs,
+    )
+    texts = (
+        ("floor: pulls", made.pulls, bench_logs.PULL_HEAD_LINES, bench_logs.PULL_COLUMNS),
+        ("floor: rides", made.rides, 0, bench_logs.RIDE_COLUMNS),
+    )
+    floor_of = [
+        {
+            "phase": phase,
+            "files": [str(path) for path in files],
+            "skip": skip,
+            "columns": {column.name: "DOUBLE" for column in columns},
+            "target": str(folder / f"{phase.replace(': ', '-')}.parquet"),
+        }
+        for phase, files, skip, columns in texts
+        if files
+    ]
+    floor = _in_fresh_process("floor", floor_of, tell)
+    whole = _in_fresh_process("update", str(shop), tell)
+    bench_logs.write_one_more_pull(shop)
+    one_more = _in_fresh_process("update", str(shop), tell)
+    files = heap.pulls + heap.rides
+    _refuse_loss("floor", floor, files, heap.rows)
+    _refuse_loss("update", whole, files, heap.rows)
+    _refuse_loss("small update", one_more, files + 1, heap.rows + bench_logs.PULL_ROWS)
+    return heap, floor, whole, one_more
+
+
+def _refuse_loss(name: str, found: Measured, files: int, rows: int) -> None:
+    if (found.files, found.rows) != (files, rows):
+        raise BenchError(
+            f"{name}: {files} files and {rows} rows went in, "
+            f"{found.files} files and {found.rows} rows came out"
+        )
+
+
+def _in_fresh_process(worker: str, given: Any, tell: Progress) -> Measured:
+    command = [sys.executable, "-m", "flows.bench", "--worker", worker]
+    process = subprocess.Popen(
+        command,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        encoding="utf-8",
+        cwd=Path(__file__).resolve().parents[1],
+        env={**os.environ, "PYTHONUTF8": "1"},
+    )
+    measured = None
+    with process:
+        # A process that fails at once reads nothing; its own traceback says why.
+        with contextlib.suppress(OSError):
+            if process.stdin is not None:
+                json.dump(given, process.stdin)
+                process.stdin.close()
+        for line in process.stdout or ():
+            told = json.loads(line)
+            if "progress" in told:
+                tell(*told["progress"])
+            else:
+                measured = Measured(**told["measured"])
+    if process.returncode or measured is None:
+        raise BenchError(f"the process of the {worker} ended with {process.returncode}")
+    return measured
+
+
+class _Stopwatch:
+    """Runs steps as `plainly` does and keeps how long each took."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+
+    def run(self, name: str, function: Callable[..., Any], *arguments: object) -> Any:
+        started = time.perf_counter()
+        result = function(*arguments)
+        self.seconds[name] = time.perf_counter() - started
+        return result
+
+
+def _floor(given: list[dict[str, Any]]) -> Measured:
+    """Copy all texts of a kind to one Parquet file."""
+    watch = _Stopwatch()
+    connection = watch.run(START, _bare_connection)
+    rows = 0
+    for part in given:
+        columns = ", ".join(f"'{name}': '{kind}'" for name, kind in part["columns"].items())
+        query = (
+            f"COPY (SELECT * FROM read_csv(?, columns = {{{columns}}}, auto_detect = false, "  # noqa: S608
+            f"header = true, delim = ',', skip = {part['skip']})) "
+            f"TO '{part['target'].replace(chr(39), chr(39) * 2)}' "
+            "(FORMAT parquet, COMPRESSION zstd)"
+        )
+        result = watch.run(part["phase"], connection.execute, query, [part["files"]])
+        rows += result.fetchone()[0]
+    files = sum(len(part["files"]) for part in given)
+    return Measured(watch.seconds, _peak_rss_bytes(), files, rows)
+
+
+def _bare_connection() -> Any:
+    import duckdb
+
+    connection = duckdb.connect()
+    connection.execute("SET enable_progress_bar = false")
+    return connection
+
+
+def _update(given: str) -> Measured:
+    """Take in, derive and publish, as `rollbook update` does."""
+    watch = _Stopwatch()
+    started = time.perf_counter()
+    from flows.derive import derive
+    from flows.intake import take_in
+    from flows.publish import publish_snapshot
+    from flows.settings import open_shop
+    from warehouse.store import writer
+
+    shop, settings = open_shop(Path(given))
+    with writer(shop) as connection:
+        watch.seconds[START] = time.perf_counter() - started
+        tell = _progress_lines()
+        taken = take_in(connection, shop, settings, run=watch.run, progress=tell)
+        derive(connection, shop, settings, run=watch.run, progress=tell)
+        watch.run("publish", publish_snapshot, connection, shop)
+        counted = connection.execute("SELECT sum(rows_kept) FROM raw.reading").fetchone()
+    watch.seconds["the rest"] = time.perf_counter() - started - sum(watch.seconds.values())
+    return Measured(
+        watch.seconds,
+        _peak_rss_bytes(),
+        taken.states.get("taken in", 0),
+        int(counted[0]) if counted else 0,
+    )
+
+
+def _progress_lines() -> Progress:
+    """Return a progress that writes lines for the process that started this one."""
+    last = -TELL_EVERY_S
+
+    def tell(done: int, total: int, word: str) -> None:
+        nonlocal last
+        now = time.monotonic()
+        if now - last >= TELL_EVERY_S or done == total:
+            last = now
+            sys.stdout.write(json.dumps({"progress": [done, total, word]}) + "\n")
+            sys.stdout.flush()
+
+    return tell
+
+
+def _peak_rss_bytes() -> int | None:
+    """Return this process's greatest memory so far; None where the system does not tell."""
+    status = Path("/proc/self/status")
+    if status.is_file():
+        # Not getrusage: on Linux its peak is inherited from the process that started this one.
+        for line in status.read_text(encoding="utf-8").splitlines():
+            if line.startswith("VmHWM:"):
+                return int(line.split()[1]) * 1024
+    try:
+        import resource
+    except ImportError:
+        return None
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return peak if sys.platform == "darwin" else peak * 1024
+
+
+def _report(heap: Heap, floor: Measured, whole: Measured, one_more: Measured) -> Group:
+    table = Table(box=box.MARKDOWN)
+    table.add_column("phase")
+    for heading in ("s", "files/s", "MB/s", "one more pull, s"):
+        table.add_column(heading, justify="right")
+    for name, measured, more in (("floor", floor, None), ("Rollbook", whole, one_more)):
+        for phase, seconds in measured.seconds.items():
+            table.add_row(phase, *_rates(heap, phase, seconds), _seconds(more, phase))
+        table.add_row(
+            f"{name}, without start",
+            *_rates(heap, name, measured.work_s),
+            f"{more.work_s:.2f}" if more else "",
+        )
+    to_samples_s = sum(whole.seconds.get(phase, 0.0) for phase in TO_SAMPLES)
+    versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in PACKAGES)
+    megabytes = (heap.pull_bytes + heap.ride_bytes) / 1e6
+    lines = (
+        f"{heap.pulls:,} pulls and {heap.rides:,} rides in {heap.jobs:,} jobs: "
+        f"{heap.rows:,} rows, {megabytes:,.1f} MB of text.",
+        f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, "
+        f"Python {platform.python_version()}, {versions}.",
+        f"Rollbook / floor: {to_samples_s / floor.work_s:.1f} as far as the floor goes (archive, "
+        f"cards, read), {whole.work_s / floor.work_s:.1f} to the published snapshot.",
+        f"Peak memory: Rollbook {_memory(whole)}, floor {_memory(floor)}.",
+    )
+    return Group(*(Text(f"{line}\n") for line in lines), table)
+
+
+def _rates(heap: Heap, phase: str, seconds: float) -> tuple[str, str, str]:
+    files, size = heap.share(phase)
+    if phase == START or seconds <= 0.0:
+        return f"{seconds:.2f}", "", ""
+    return f"{seconds:.2f}", f"{files / seconds:,.0f}", f"{size / seconds / 1e6:,.1f}"
+
+
+def _seconds(measured: Measured | None, phase: str) -> str:
+    if measured is None or phase not in measured.seconds:
+        return ""
+    return f"{measured.seconds[phase]:.2f}"
+
+
+def _memory(measured: Measured) -> str:
+    if measured.peak_rss_bytes is None:
+        return "not told by this system"
+    return f"{measured.peak_rss_bytes / 1e6:,.0f} MB"
+
+
+WORKERS: dict[str, Callable[[Any], Measured]] = {"floor": _floor, "update": _update}
+
+
+def main() -> None:
+    """Do one part in this process: what to do from standard input, what it took to the output."""
+    parser = argparse.ArgumentParser(description="One measured part of `rollbook bench`.")
+    parser.add_argument("--worker", choices=sorted(WORKERS), required=True)
+    worker = WORKERS[parser.parse_args().worker]
+    measured = worker(json.load(sys.stdin))
+    sys.stdout.write(json.dumps({"measured": measured._asdict()}) + "\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,25 @@
+"""How figures are put into words, the same everywhere."""
+
+from __future__ import annotations
+
+
+def signed_pct(value_pct: float) -> str:
+    """Return a percentage with its sign; what rounds to nothing has none.
+
+    Parameters
+    ----------
+    value_pct : float
+        Value. [%]
+
+    Returns
+    -------
+    str
+        With one decimal, without the percent sign.
+
+    Examples
+    --------
+    >>> signed_pct(-0.04), signed_pct(2.14), signed_pct(-1.0)
+    ('0.0', '+2.1', '-1.0')
+    """
+    rounded = round(value_pct, 1)
+    return f"{rounded:+.1f}" if rounded else "0.0"

@@ -1,0 +1,96 @@
+"""Fuel: stoichiometric ratios against textbooks, blends by mass, and the gauge's constant."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from flows.metrics.fuel import (
+    ETHANOL_AFR,
+    ETHANOL_SHARE,
+    blend_stoichiometric_afr,
+    lambda_from_gauge,
+    stoichiometric_afr,
+)
+
+
+# First column: oxygen balance with 20.946 % oxygen, as Cantera 3.2.0 gives with real air to
+# 0.001. Second: printed in textbooks (Heywood, appendix D, from memory).
+@pytest.mark.parametrize(
+    ("formula", "balance", "textbook"),
+    [
+        pytest.param((8, 18, 0), 15.1318, 15.13, id="isooctane"),
+        pytest.param((7, 16, 0), 15.1800, 15.18, id="n-heptane"),
+        pytest.param((7, 8, 0), 13.5070, 13.50, id="toluene"),
+        pytest.param((2, 6, 1), 9.0049, 9.00, id="ethanol"),
+        pytest.param((1, 4, 1), 6.4735, 6.47, id="methanol"),
+        pytest.param((1, 4, 0), 17.2390, 17.23, id="methane"),
+        pytest.param((3, 8, 0), 15.6794, 15.67, id="propane"),
+        pytest.param((1, 1.85, 0), 14.5749, 14.6, id="gasoline"),
+        pytest.param((1, 1.93, 0.033), 13.9959, 14.0, id="E10 reference fuel"),
+        pytest.param((1, 2.74, 0.385), 9.8596, 9.9, id="E85 reference fuel"),
+    ],
+)
+def test_stoichiometric_ratios_match_the_textbooks(formula, balance, textbook):
+    assert stoichiometric_afr(*formula) == pytest.approx(balance, abs=1e-3)
+    assert stoichiometric_afr(*formula) == pytest.approx(textbook, abs=0.05)
+
+
+@pytest.mark.parametrize("formula", [(8, 18, 0), (2, 6, 1), (1, 1.85, 0)])
+def test_the_mass_share_form_gives_the_same_ratio(formula):
+    # AFR = 11.513 wC + 34.296 wH - 4.322 wO, the same balance written on mass shares.
+    carbon, hydrogen, oxygen = 12.011 * formula[0], 1.008 * formula[1], 15.999 * formula[2]
+    total = carbon + hydrogen + oxygen
+    by_mass = (11.513 * carbon + 34.296 * hydrogen - 4.322 * oxygen) / total
+    assert stoichiometric_afr(*formula) == pytest.approx(by_mass, abs=1e-3)
+
+
+# Hand calculation with densities 745 and 789 kg/m^3, gasoline 14.7.
+@pytest.mark.parametrize(
+    ("fuel", "afr"),
+    [
+        ("E0", 14.7),
+        ("E5", 14.3993),
+        ("E10", 14.1004),
+        ("E15", 13.8032),
+        ("E20", 13.5078),
+        ("E85", 9.8184),
+    ],
+)
+def test_blends_are_weighted_by_mass(fuel, afr):
+    assert blend_stoichiometric_afr(ETHANOL_SHARE[fuel]) == pytest.approx(afr, abs=1e-4)
+
+
+def test_a_blend_weighted_by_volume_would_read_high():
+    by_volume = 0.10 * ETHANOL_AFR + 0.90 * 14.7  # 14.1305
+    assert by_volume - blend_stoichiometric_afr(0.10) == pytest.approx(0.030, abs=1e-3)
+
+
+@given(st.floats(0.0, 0.99))
+def test_more_ethanol_needs_less_air(share):
+    assert blend_stoichiometric_afr(share + 0.01) < blend_stoichiometric_afr(share)
+
+
+def test_pure_fuels_are_the_ends_of_the_blend():
+    assert blend_stoichiometric_afr(1.0) == pytest.approx(stoichiometric_afr(2, 6, 1), abs=1e-4)
+    assert blend_stoichiometric_afr(0.0, gasoline_afr=14.6) == pytest.approx(14.6)
+
+
+def test_a_gauge_is_undone_by_its_own_scale_whatever_the_fuel():
+    # Lambda 0.88 shows 12.936 on a 14.7 scale on E10 too; the fuel's 14.10 would give 0.917.
+    assert lambda_from_gauge(12.936, 14.7) == pytest.approx(0.88, abs=1e-9)
+    assert lambda_from_gauge(14.7, 14.7) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: lambda_from_gauge(14.7, 0.0), "gauge_scale must be above 0, got 0"),
+        (lambda: lambda_from_gauge(-1.0, 14.7), "shown must be at least 0, got -1"),
+        (lambda: blend_stoichiometric_afr(10.0), "ethanol_volume_share must be at most 1, got 10"),
+        (lambda: stoichiometric_afr(-1, 4), "carbon must be at least 0, got -1"),
+        (lambda: stoichiometric_afr(0, 0, 1), r"carbon \+ hydrogen must be above 0, got 0"),
+    ],
+)
+def test_impossible_fuels_are_refused(call, words):
+    with pytest.raises(ValueError, match=words):
+        call()

@@ -1,0 +1,353 @@
+"""The gain: figures by hand, intervals that cover a known truth, verdicts, what can be seen."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+from statsmodels.stats.power import TTestIndPower
+
+from flows.metrics.curve import speed_grid_rpm
+from flows.metrics.gain import gain, riding_range_rpm, smallest_detectable_pct, verdict
+
+GRID_RPM = speed_grid_rpm(3000.0, 11_000.0)
+BASE_W = 60e3 * np.exp(-(((GRID_RPM - 9500.0) / 5000.0) ** 2))
+TRUE_LOG_GAIN = 0.03 + 0.02 * np.sin(GRID_RPM / 900.0)
+LOCAL_RPM = 200.0
+
+
+def compared(before, after, grid_rpm=GRID_RPM, **settings_given):
+    arguments = {
+        "repeatability_share": 0.004,
+        "repeatability_dof": 4.0,
+        "remount_share": 0.007,
+        "correction_share": 0.0,
+        "same_mounting": True,
+    }
+    return gain(grid_rpm, before, after, **{**arguments, **settings_given})
+
+
+def pulls(*levels, curve=BASE_W):
+    return np.array(levels)[:, None] * curve
+
+
+def local_deviations(rng, count):
+    """Smooth wiggles of unit scatter, correlated over LOCAL_RPM, made another way than in gain."""
+    # Random Fourier features of a Gaussian correlation.
+    waves = rng.normal(0.0, 1.0 / LOCAL_RPM, (count, 60, 1))
+    phases = rng.uniform(0.0, 2.0 * np.pi, (count, 60, 1))
+    return math.sqrt(2.0 / 60.0) * np.cos(waves * GRID_RPM + phases).sum(axis=1)
+
+
+def simulated(rng, count, log_curve, *, level=0.004, local=0.0025, mounting=0.0):
+    levels = rng.normal(0.0, level, (count, 1)) + rng.normal(0.0, mounting)
+    return np.exp(log_curve + levels + local * local_deviations(rng, count))
+
+
+def test_the_gain_of_means_is_the_one_worked_by_hand():
+    # Before 100, 101, 99; after 105, 106, 104.5: geometric means 99.9967 and 105.1648, so
+    # 5.1683 % (5.1667 % of plain means); each session's scatter on the ln scale by its variance.
+    before, after = pulls(1.00, 1.01, 0.99), pulls(1.05, 1.06, 1.045)
+    found = compared(before, after, repeatability_dof=0.0)
+    by_hand = 105.1648 / 99.9967
+    assert found.mean_gain_pct == pytest.approx(100.0 * (by_hand - 1.0), abs=2e-4)
+    assert found.gain_pct == pytest.approx(np.full(GRID_RPM.size, found.mean_gain_pct), abs=1e-9)
+    # Standard error of the ln ratio from plain Welch with pooled variances: 0.00713 (delta method).
+    assert found.log_mean_gain_sd == pytest.approx(0.0071354, rel=2e-3)
+
+
+def test_the_interval_without_a_shop_history_is_that_of_a_pooled_t_test():
+    # scipy.stats.ttest_ind on the ln levels, equal variances: d0 = 0 leaves the pair alone.
+    first, second = [1.00, 1.01, 0.99, 1.004], [1.05, 1.06, 1.045]
+    found = compared(pulls(*first), pulls(*second), repeatability_dof=0.0)
+    expected = stats.ttest_ind(np.log(second), np.log(first)).confidence_interval(0.95)
+    low, high = np.log1p(np.array([found.mean_gain_lower_pct, found.mean_gain_upper_pct]) / 100.0)
+    assert (low, high) == pytest.approx((expected.low, expected.high), rel=1e-9)
+    assert found.dof == pytest.approx(5.0)
+
+
+def test_a_shop_history_without_doubt_makes_it_a_z_interval():
+    found = compared(pulls(1.0, 1.01), pulls(1.05, 1.05), repeatability_dof=math.inf)
+    half = stats.norm.ppf(0.975) * 0.004  # two pulls against two: sd * sqrt(1/2 + 1/2)
+    assert found.log_mean_gain_sd == pytest.approx(0.004)
+    assert math.log1p(found.mean_gain_upper_pct / 100.0) - found.log_mean_gain == pytest.approx(
+        half
+    )
+
+
+def test_scatter_is_moderated_between_the_pair_and_the_shop():
+    # (d0 s0^2 + d s^2) / (d0 + d) by hand (Smyth 2004): levels 0 and 0.01 in both sessions, so
+    # s^2 = 5e-5 on 2 dof; shop 0.004 on 4 dof: (4 * 1.6e-5 + 2 * 5e-5) / 6.
+    first = pulls(1.0, math.exp(0.01))
+    found = compared(first, 1.03 * first)
+    assert found.level_sd**2 == pytest.approx((4.0 * 1.6e-5 + 2.0 * 5e-5) / 6.0)
+    assert found.dof == pytest.approx(6.0)
+
+
+def test_remounting_and_correction_add_their_variances():
+    curves = pulls(1.0, 1.0, 1.0)
+    strapped = compared(curves, curves, repeatability_dof=math.inf)
+    remounted = compared(
+        curves,
+        curves,
+        repeatability_dof=math.inf,
+        same_mounting=False,
+        correction_share=0.002,
+    )
+    # By hand: 0.004^2 * 2/3 and on top 2 * 0.007^2 + 0.002^2.
+    assert strapped.log_mean_gain_sd**2 == pytest.approx(0.004**2 * 2.0 / 3.0)
+    assert remounted.log_mean_gain_sd**2 == pytest.approx(
+        0.004**2 * 2.0 / 3.0 + 2.0 * 0.007**2 + 0.002**2
+    )
+
+
+SCENARIOS = [
+    pytest.param(0.007, 3, 3, False, 4.0, id="remounted"),
+    pytest.param(0.0, 3, 3, True, 4.0, id="strapped once"),
+    pytest.param(0.0, 3, 4, True, math.inf, id="long history"),
+    pytest.param(0.0, 3, 3, True, 0.0, id="no history"),
+]
+
+
+@pytest.mark.parametrize(("mounting", "before_n", "after_n", "same", "shop_dof"), SCENARIOS)
+def test_intervals_cover_the_truth_as_often_as_they_say(
+    mounting, before_n, after_n, same, shop_dof
+):
+    # 400 simulated pairs with a known gain. The shop's history is worth shop_dof because bikes
+    # differ that much: scatter^2 = 0.004^2 d0 / chi2(d0) (Smyth 2004), a new one each pair.
+    rng = np.random.default_rng(41)
+    covered = {"mean": 0.0, "point": 0.0, "whole": 0.0, "at peak": 0.0, "peak": 0.0}
+    truth_pct = 100.0 * np.expm1(TRUE_LOG_GAIN)
+    top = int(np.argmax(BASE_W))
+    true_peak_pct = 100.0 * ((BASE_W * np.exp(TRUE_LOG_GAIN)).max() / BASE_W.max() - 1.0)
+    for _ in range(400):
+        bike = 0.004
+        if 0.0 < shop_dof < math.inf:
+            bike *= math.sqrt(shop_dof / rng.chisquare(shop_dof))
+        noise = {"level": bike, "mounting": mounting}
+        before = simulated(rng, before_n, np.log(BASE_W), **noise)
+        after = simulated(rng, after_n, np.log(BASE_W) + TRUE_LOG_GAIN, **noise)
+        found = compared(before, after, same_mounting=same, repeatability_dof=shop_dof)
+        ranged = (found.range_from_rpm <= GRID_RPM) & (found.range_to_rpm >= GRID_RPM)
+        true_mean = 100.0 * np.expm1(TRUE_LOG_GAIN[ranged].mean())
+        covered["mean"] += found.mean_gain_lower_pct <= true_mean <= found.mean_gain_upper_pct
+        points = (found.lower_pct <= truth_pct) & (truth_pct <= found.upper_pct)
+        covered["point"] += points[ranged].mean()
+        whole = (found.whole_lower_pct <= truth_pct) & (truth_pct <= found.whole_upper_pct)
+        covered["whole"] += whole.all()
+        covered["at peak"] += (
+            found.gain_at_peak_lower_pct <= truth_pct[top] <= found.gain_at_peak_upper_pct
+        )
+        covered["peak"] += found.peak_gain_lower_pct <= true_peak_pct <= found.peak_gain_upper_pct
+    shares = {name: count / 400.0 for name, count in covered.items()}
+    # 95 %, and three standard errors of 400 trials on either side.
+    assert all(0.917 <= share <= 0.983 for share in shares.values()), shares
+
+
+def test_bands_for_each_speed_alone_do_not_hold_the_whole_curve():
+    # Why there are two bands: the pointwise one misses somewhere far more often than in 5 %.
+    rng = np.random.default_rng(42)
+    missed = 0
+    for _ in range(100):
+        before = simulated(rng, 3, np.log(BASE_W), level=0.001, local=0.004)
+        after = simulated(rng, 3, np.log(BASE_W), level=0.001, local=0.004)
+        found = compared(before, after, repeatability_share=0.001)
+        missed += not np.all((found.lower_pct <= 0.0) & (found.upper_pct >= 0.0))
+        assert np.all(found.whole_upper_pct >= found.upper_pct)
+    assert missed > 20
+
+
+def test_no_gain_is_called_real_about_once_in_twenty_times():
+    rng = np.random.default_rng(43)
+    real = 0
+    for _ in range(300):
+        before = simulated(rng, 3, np.log(BASE_W))
+        after = simulated(rng, 3, np.log(BASE_W))
+        real += compared(before, after).verdict != "within noise"
+    assert 0.01 <= real / 300.0 <= 0.09
+
+
+def test_a_gain_of_the_smallest_detectable_size_is_seen_four_times_in_five():
+    rng = np.random.default_rng(44)
+    size_pct = smallest_detectable_pct(3, 3, 0.004, 0.0, same_mounting=True)
+    truth = math.log1p(size_pct / 100.0)
+    seen = 0
+    for _ in range(300):
+        before = simulated(rng, 3, np.log(BASE_W), local=0.0)
+        after = simulated(rng, 3, np.log(BASE_W) + truth, local=0.0)
+        found = compared(before, after, repeatability_dof=math.inf)
+        seen += found.verdict == "real gain"
+        assert found.smallest_detectable_pct == pytest.approx(size_pct)
+    # 300 trials at 80 %: 2.3 points of standard error.
+    assert 0.73 <= seen / 300.0 <= 0.87
+
+
+# statsmodels 0.15 TTestIndPower, two-sided 5 %, 80 %: exact non-central t.
+@pytest.mark.parametrize("count", [3, 4, 5, 6, 8])
+def test_the_smallest_detectable_gain_is_that_of_statsmodels(count):
+    expected = TTestIndPower().solve_power(nobs1=count, alpha=0.05, power=0.80)
+    got = smallest_detectable_pct(count, count, 0.001, 0.02, same_mounting=True, dof=2 * count - 2)
+    assert math.log1p(got / 100.0) / 0.001 == pytest.approx(expected, abs=2e-4)
+
+
+def test_with_a_well_known_scatter_the_smallest_gain_is_the_normal_one():
+    # 2.8016 sqrt(2 / n), n = 3: 2.2875 standard deviations.
+    got = smallest_detectable_pct(3, 3, 0.001, 0.0)
+    assert math.log1p(got / 100.0) / 0.001 == pytest.approx(2.2875, abs=1e-4)
+
+
+@given(st.integers(1, 8), st.floats(0.001, 0.02), st.floats(0.001, 0.02))
+def test_more_pulls_see_less_and_a_remount_hides_more(count, repeatability, remount):
+    here = smallest_detectable_pct(count, count, repeatability, remount)
+    assert smallest_detectable_pct(count + 1, count, repeatability, remount) < here
+    strapped = smallest_detectable_pct(count, count, repeatability, remount, same_mounting=True)
+    assert strapped < here
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(0.8, 1.2), st.floats(0.5, 2.0))
+def test_a_gain_is_undone_by_its_inverse_and_blind_to_the_unit(ratio, unit):
+    before, after = pulls(1.0, 1.003, 0.998), pulls(ratio, 1.002 * ratio)
+    there, back = compared(before, after), compared(unit * after, unit * before)
+    assert there.log_mean_gain == pytest.approx(-back.log_mean_gain, abs=1e-12)
+    assert there.log_mean_gain_sd == pytest.approx(back.log_mean_gain_sd)
+    assert math.log1p(there.mean_gain_upper_pct / 100.0) == pytest.approx(
+        -math.log1p(back.mean_gain_lower_pct / 100.0), abs=1e-12
+    )
+
+
+def test_the_same_pulls_always_give_the_same_band():
+    rng = np.random.default_rng(45)
+    before, after = simulated(rng, 3, np.log(BASE_W)), simulated(rng, 3, np.log(BASE_W))
+    first = compared(before, after)
+    compared(after, 2.0 * before)
+    again = compared(before[::-1], after[[1, 0, 2]])
+    assert first.whole_upper_pct == pytest.approx(again.whole_upper_pct, rel=1e-9)
+
+
+def test_figures_of_a_shifted_peak_are_those_of_its_geometry():
+    # Peak 60 kW at 9500 rpm before, 63 kW at 10 000 rpm after: parabolas, worked by hand.
+    before = 60e3 - 1.0e-3 * (GRID_RPM - 9500.0) ** 2
+    after = 63e3 - 1.0e-3 * (GRID_RPM - 10_000.0) ** 2
+    found = compared(pulls(1.0, 1.0, curve=before), pulls(1.0, 1.0, curve=after))
+    assert found.peak_gain_pct == pytest.approx(5.0, abs=1e-9)
+    # At 9500 rpm: 63 000 - 250 = 62 750 W.
+    assert found.gain_at_peak_w == pytest.approx(2750.0, abs=1e-6)
+    assert found.gain_at_peak_pct == pytest.approx(100.0 * 2750.0 / 60e3, abs=1e-9)
+    assert found.log_peak_gain == pytest.approx(math.log(1.05))
+
+
+def test_greatest_gain_and_loss_are_found_with_their_speeds_inside_the_range():
+    log_gain = 0.05 * np.exp(-(((GRID_RPM - 9000.0) / 300.0) ** 2)) - 0.02 * np.exp(
+        -(((GRID_RPM - 6000.0) / 300.0) ** 2)
+    )
+    log_gain[GRID_RPM < 3500.0] = -0.30  # below the riding range: 40 % of 9500 rpm is 3800 rpm
+    found = compared(pulls(1.0, 1.0), pulls(1.0, 1.0, curve=BASE_W * np.exp(log_gain)))
+    assert found.greatest_gain_pct == pytest.approx(100.0 * math.expm1(0.05), abs=1e-3)
+    assert found.greatest_gain_speed_rpm == 9000.0
+    assert found.greatest_loss_pct == pytest.approx(100.0 * math.expm1(-0.02), abs=1e-3)
+    assert found.greatest_loss_speed_rpm == 6000.0
+
+
+def test_where_power_never_falls_there_is_no_loss():
+    found = compared(pulls(1.0, 1.0), pulls(1.02, 1.02))
+    assert found.greatest_loss_pct == 0.0
+    assert math.isnan(found.greatest_loss_speed_rpm)
+
+
+def test_speed_beyond_the_old_limit_is_over_rev_not_gain():
+    before = pulls(1.0, 1.0)
+    before[:, GRID_RPM > 10_000.0] = np.nan
+    found = compared(before, pulls(1.0, 1.0))
+    # The after-curve holds 90 % of its peak to 9500 + 5000 sqrt(-ln 0.9) = 11 123 rpm: to its end.
+    assert found.over_rev_rpm == 1000.0
+    assert np.isnan(found.gain_pct[GRID_RPM > 10_000.0]).all()
+    assert found.range_to_rpm == 10_000.0
+
+
+def test_over_rev_ends_where_power_falls_below_nine_tenths_of_the_peak():
+    grid = speed_grid_rpm(3000.0, 13_000.0)
+    curve = 60e3 * np.exp(-(((grid - 9500.0) / 5000.0) ** 2))
+    before = pulls(1.0, 1.0, curve=curve)
+    before[:, grid > 10_000.0] = np.nan
+    found = compared(before, pulls(1.0, 1.0, curve=curve), grid)
+    assert found.over_rev_rpm == 1100.0  # last multiple of 50 below 11 123 rpm
+
+
+def test_an_after_curve_that_stops_short_is_compared_as_far_as_it_goes():
+    after = pulls(1.03, 1.03)
+    after[:, GRID_RPM > 9000.0] = np.nan
+    found = compared(pulls(1.0, 1.0), after)
+    assert found.range_to_rpm == 9000.0
+    assert found.mean_gain_pct == pytest.approx(3.0)
+    assert math.isnan(found.gain_at_peak_pct)
+    assert found.verdict_at_peak == "within noise"
+
+
+def test_without_any_repeat_or_history_nothing_short_of_huge_is_real():
+    # One pull each, one degree of freedom: t = 12.7, so 12.7 * 0.004 * sqrt(2) = 7.2 %.
+    curves = pulls(1.0)
+    assert compared(curves, 1.06 * curves, repeatability_dof=0.0).verdict == "within noise"
+    assert compared(curves, 1.09 * curves, repeatability_dof=0.0).verdict == "real gain"
+
+
+def test_two_pulls_that_agree_by_luck_do_not_make_a_band_of_no_width():
+    found = compared(pulls(1.0, 1.0), pulls(1.01, 1.01), repeatability_dof=4.0)
+    assert found.local_sd == pytest.approx(0.2 * 0.004)
+    assert np.all(found.upper_pct - found.lower_pct > 0.5)
+
+
+@pytest.mark.parametrize(
+    ("before_from", "after_to", "words"),
+    [(9000.0, 9200.0, "share 500 rpm of the riding range, got 200"), (9000.0, 8000.0, "got 0")],
+)
+def test_sessions_that_hardly_overlap_are_refused(before_from, after_to, words):
+    before, after = pulls(1.0, 1.0), pulls(1.0, 1.0)
+    before[:, before_from > GRID_RPM] = np.nan
+    after[:, after_to < GRID_RPM] = np.nan
+    with pytest.raises(ValueError, match=words):
+        compared(before, after)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"repeatability_share": 0.0}, "repeatability_share must be above 0, got 0"),
+        ({"repeatability_dof": -1.0}, "repeatability_dof must be at least 0, got -1"),
+        ({"remount_share": -0.1}, "remount_share must be at least 0, got -0.1"),
+        ({"correction_share": -0.1}, "correction_share must be at least 0, got -0.1"),
+        ({"grid_rpm": GRID_RPM**2}, "grid_rpm must rise in equal steps"),
+        ({"grid_rpm": GRID_RPM[:-1]}, "pulls by 160 grid points"),
+    ],
+)
+def test_impossible_settings_are_refused(change, words):
+    with pytest.raises(ValueError, match=words):
+        compared(pulls(1.0), pulls(1.0), **change)
+
+
+def test_the_riding_range_runs_from_two_fifths_of_peak_speed_to_the_last_speed_seen():
+    power = np.where(GRID_RPM > 10_500.0, np.nan, BASE_W)
+    low, high = riding_range_rpm(GRID_RPM, power)
+    assert low == pytest.approx(0.4 * 9500.0, abs=1.0)
+    assert high == 10_500.0
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "word"),
+    [
+        (0.1, 2.0, "real gain"),
+        (-2.0, -0.1, "real loss"),
+        (-0.1, 2.0, "within noise"),
+        (0.0, 2.0, "within noise"),
+        (math.nan, math.nan, "within noise"),
+    ],
+)
+def test_the_verdict_follows_the_interval(lower, upper, word):
+    assert verdict(lower, upper) == word
+
+
+def test_a_verdict_on_ends_the_wrong_way_round_is_refused():
+    with pytest.raises(ValueError, match="lower must be at most 1, got 2"):
+        verdict(2.0, 1.0)

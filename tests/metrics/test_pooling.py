@@ -1,0 +1,631 @@
+"""Pooling over bikes: published reviews, another library, laws, and a fleet of known truth."""
+
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from scipy import stats
+from statsmodels.stats.meta_analysis import combine_effects
+
+from flows.metrics.pooling import METHODS, bike_means, borrowed, pooled, tau_squared
+
+# Colditz et al. 1994, BCG vaccine, 13 trials: ill and well, vaccinated and not.
+_BCG = np.array(
+    [
+        [4, 119, 11, 128],
+        [6, 300, 29, 274],
+        [3, 228, 11, 209],
+        [62, 13536, 248, 12619],
+        [33, 5036, 47, 5761],
+        [180, 1361, 372, 1079],
+        [8, 2537, 10, 619],
+        [505, 87886, 499, 87892],
+        [29, 7470, 45, 7232],
+        [17, 1699, 65, 1600],
+        [186, 50448, 141, 27197],
+        [5, 2493, 3, 2338],
+        [27, 16886, 29, 17825],
+    ],
+    dtype=float,
+)
+
+
+def bcg_log_risk_ratio():
+    ill, well, ill_without, well_without = _BCG.T
+    treated, untreated = ill + well, ill_without + well_without
+    effect = np.log((ill / treated) / (ill_without / untreated))
+    return effect, 1 / ill - 1 / treated + 1 / ill_without - 1 / untreated
+
+
+def bcg_log_odds_ratio():
+    return np.log(_BCG[:, 0] * _BCG[:, 3] / (_BCG[:, 1] * _BCG[:, 2])), (1 / _BCG).sum(axis=1)
+
+
+# Riley, Higgins and Deeks 2011 (BMJ), systolic blood pressure, ten trials.
+RILEY = (
+    np.array([0, 0.10, -0.40, -0.80, -0.63, 0.22, -0.34, -0.51, 0.03, -0.81]),
+    np.array(
+        [
+            0.423477,
+            0.219392,
+            0.025511,
+            0.198983,
+            0.301026,
+            0.301026,
+            0.071430,
+            0.102043,
+            0.122451,
+            0.301026,
+        ]
+    )
+    ** 2,
+)
+# Kacker 2004 (Metrologia 41:132), nine laboratories.
+KACKER = (
+    np.array([61.00, 61.40, 62.21, 62.30, 62.34, 62.60, 62.70, 62.84, 65.90]),
+    np.array([0.2025, 1.21, 0.09, 0.2025, 0.3844, 0.5625, 0.0676, 0.0225, 1.8225]),
+)
+# Raudenbush 1985 and 2009, nineteen studies.
+RAUDENBUSH = (
+    np.array(
+        [
+            0.03,
+            0.12,
+            -0.14,
+            1.18,
+            0.26,
+            -0.06,
+            -0.02,
+            -0.32,
+            0.27,
+            0.80,
+            0.54,
+            0.18,
+            -0.02,
+            0.23,
+            -0.18,
+            -0.06,
+            0.30,
+            0.07,
+            -0.07,
+        ],
+    ),
+    np.array(
+        [
+            0.0156,
+            0.0216,
+            0.0279,
+            0.1391,
+            0.1362,
+            0.0106,
+            0.0106,
+            0.0484,
+            0.0269,
+            0.0630,
+            0.0912,
+            0.0497,
+            0.0835,
+            0.0841,
+            0.0253,
+            0.0279,
+            0.0193,
+            0.0088,
+            0.0303,
+        ],
+    ),
+)
+# Viechtbauer 2005, pages 271 and 272, examples 1 and 2.
+VIECHTBAUER_1 = (
+    np.array([-0.581, 0.530, 0.771, 1.031, 0.553, 0.295, 0.078, 0.573, -0.176, -0.232]),
+    np.array([0.023, 0.052, 0.060, 0.115, 0.095, 0.203, 0.200, 0.211, 0.051, 0.040]),
+)
+VIECHTBAUER_2 = (
+    np.array(
+        [
+            0.100,
+            -0.162,
+            -0.090,
+            -0.049,
+            -0.046,
+            -0.010,
+            -0.431,
+            -0.261,
+            0.134,
+            0.019,
+            0.175,
+            0.056,
+            0.045,
+            0.103,
+            0.121,
+            -0.482,
+            0.290,
+            0.342,
+        ],
+    ),
+    np.array(
+        [
+            0.016,
+            0.015,
+            0.050,
+            0.050,
+            0.032,
+            0.052,
+            0.036,
+            0.024,
+            0.034,
+            0.033,
+            0.031,
+            0.034,
+            0.039,
+            0.167,
+            0.134,
+            0.096,
+            0.016,
+            0.035,
+        ],
+    ),
+)
+
+
+# DerSimonian and Kacker 2007, CLASP: events and women, treated and not.
+def clasp():
+    events, women = np.array([5, 5, 12, 69, 9, 313]), np.array([156, 303, 565, 1570, 103, 4659])
+    without, others = np.array([8, 17, 9, 94, 11, 352]), np.array([74, 303, 477, 1565, 105, 4650])
+    table = np.array([events, women - events, without, others - without], dtype=float)
+    return np.log(table[0] * table[3] / (table[1] * table[2])), (1 / table).sum(axis=0)
+
+
+# Borenstein et al., "Introduction to Meta-Analysis", six studies, Hedges' g.
+BORENSTEIN = (
+    np.array([0.094524, 0.277356, 0.366546, 0.664385, 0.461808, 0.185165]),
+    np.array([0.033372, 0.031074, 0.050883, 0.010557, 0.043393, 0.023633]),
+)
+# Normand 1999, length of stay, in days.
+NORMAND = (
+    np.array([-20.0, -2, -55, -71, -4, 1, 11, -10, 7]),
+    np.array([40.5863, 2.0468, 15.2809, 150.2222, 20.1923, 1.2235, 95.3756, 8.0321, 20.6936]),
+)
+# Made-up effects of four bikes in percent, reckoned with PyMARE and statsmodels.
+FOUR_BIKES = (np.array([3.1, 2.4, 4.0, 1.8]), np.array([0.6, 0.5, 0.8, 0.4]) ** 2)
+
+
+@pytest.mark.parametrize(
+    ("data", "method", "expected", "tolerance"),
+    [
+        # BCG: published with the R package metafor's tests (DL) and reckoned with PyMARE.
+        pytest.param(bcg_log_risk_ratio(), "DL", 0.308760, 5e-7, id="BCG DL"),
+        pytest.param(bcg_log_risk_ratio(), "PM", 0.318068, 5e-7, id="BCG PM"),
+        pytest.param(bcg_log_risk_ratio(), "HE", 0.328564, 5e-7, id="BCG HE"),
+        pytest.param(bcg_log_risk_ratio(), "ML", 0.280028, 1e-6, id="BCG ML"),
+        pytest.param(bcg_log_risk_ratio(), "REML", 0.313243, 1e-6, id="BCG REML"),
+        pytest.param(bcg_log_odds_ratio(), "DL", 0.366343, 5e-7, id="BCG odds DL"),
+        pytest.param(bcg_log_odds_ratio(), "ML", 0.302457, 1e-6, id="BCG odds ML"),
+        pytest.param(RILEY, "DL", 0.0282, 5e-5, id="Riley DL"),
+        pytest.param(RILEY, "REML", 0.069959, 1e-6, id="Riley REML"),
+        pytest.param(KACKER, "PM", 0.705395309224248, 1e-10, id="Kacker PM"),
+        pytest.param(KACKER, "DL", 0.288049246973751, 1e-11, id="Kacker DL"),
+        pytest.param(KACKER, "HE", 1.1837**2, 2e-4, id="Kacker HE"),
+        pytest.param(KACKER, "REML", 0.294343, 1e-6, id="Kacker REML"),
+        pytest.param(RAUDENBUSH, "ML", 0.0126, 5e-5, id="Raudenbush ML"),
+        pytest.param(RAUDENBUSH, "REML", 0.0188, 5e-5, id="Raudenbush REML"),
+        pytest.param(RAUDENBUSH, "DL", 0.0259, 5e-5, id="Raudenbush DL"),
+        pytest.param(RAUDENBUSH, "HE", 0.0804, 5e-5, id="Raudenbush HE"),
+        pytest.param(VIECHTBAUER_1, "HE", 0.1484, 5e-5, id="Viechtbauer 1 HE"),
+        pytest.param(VIECHTBAUER_1, "DL", 0.2768, 5e-5, id="Viechtbauer 1 DL"),
+        pytest.param(VIECHTBAUER_1, "ML", 0.1967, 5e-5, id="Viechtbauer 1 ML"),
+        pytest.param(VIECHTBAUER_1, "REML", 0.2232, 5e-5, id="Viechtbauer 1 REML"),
+        pytest.param(VIECHTBAUER_1, "PM", 0.1920, 5e-5, id="Viechtbauer 1 PM"),
+        pytest.param(VIECHTBAUER_2, "HE", 0.0, 0.0, id="Viechtbauer 2 HE, held at 0"),
+        pytest.param(VIECHTBAUER_2, "DL", 0.0126, 5e-5, id="Viechtbauer 2 DL"),
+        pytest.param(VIECHTBAUER_2, "ML", 0.0132, 5e-5, id="Viechtbauer 2 ML"),
+        pytest.param(VIECHTBAUER_2, "REML", 0.0157, 5e-5, id="Viechtbauer 2 REML"),
+        pytest.param(VIECHTBAUER_2, "PM", 0.0104, 5e-5, id="Viechtbauer 2 PM"),
+        # CLASP: the paper prints tau.
+        pytest.param(clasp(), "PM", 0.3681**2, 1e-4, id="CLASP PM"),
+        pytest.param(clasp(), "HE", 0.4410**2, 1e-4, id="CLASP HE"),
+        pytest.param(clasp(), "DL", 0.2323**2, 5e-5, id="CLASP DL"),
+        pytest.param(clasp(), "REML", 0.1843**2, 5e-5, id="CLASP REML"),
+        pytest.param(BORENSTEIN, "DL", 0.0372, 1e-4, id="Borenstein DL"),
+        pytest.param(BORENSTEIN, "PM", 0.0226, 5e-5, id="Borenstein PM"),
+        pytest.param(BORENSTEIN, "REML", 0.0321, 5e-5, id="Borenstein REML"),
+        pytest.param(NORMAND, "DL", 218.72, 5e-3, id="Normand DL"),
+        pytest.param(NORMAND, "REML", 685.20, 5e-3, id="Normand REML"),
+        pytest.param(FOUR_BIKES, "DL", 0.452369, 5e-7, id="four bikes DL"),
+        pytest.param(FOUR_BIKES, "REML", 0.464428, 1e-6, id="four bikes REML"),
+        pytest.param(FOUR_BIKES, "PM", 0.503079, 1e-6, id="four bikes PM"),
+    ],
+)
+def test_variance_between_bikes_matches_the_published_one(data, method, expected, tolerance):
+    assert tau_squared(*data, method) == pytest.approx(expected, abs=tolerance)
+
+
+@pytest.mark.parametrize(
+    ("data", "method", "mean", "tolerance"),
+    [
+        # Sources as above.
+        pytest.param(bcg_log_risk_ratio(), "DL", -0.714117, 5e-7, id="BCG DL"),
+        pytest.param(bcg_log_risk_ratio(), "REML", -0.714532, 5e-7, id="BCG REML"),
+        pytest.param(bcg_log_risk_ratio(), "ML", -0.711199, 5e-7, id="BCG ML"),
+        pytest.param(bcg_log_risk_ratio(), "HE", -0.715879, 5e-7, id="BCG HE"),
+        pytest.param(bcg_log_risk_ratio(), "PM", -0.714968, 5e-7, id="BCG PM"),
+        pytest.param(RILEY, "DL", -0.3341, 5e-5, id="Riley DL"),
+        pytest.param(RILEY, "REML", -0.328740, 1e-6, id="Riley REML"),
+        pytest.param(KACKER, "PM", 62.4076199113286, 1e-10, id="Kacker PM"),
+        pytest.param(KACKER, "DL", 62.3901386044504, 1e-10, id="Kacker DL"),
+        pytest.param(RAUDENBUSH, "ML", 0.0777, 5e-5, id="Raudenbush ML"),
+        pytest.param(RAUDENBUSH, "REML", 0.0837, 5e-5, id="Raudenbush REML"),
+        pytest.param(RAUDENBUSH, "DL", 0.0893, 5e-5, id="Raudenbush DL"),
+        pytest.param(RAUDENBUSH, "HE", 0.1143, 5e-5, id="Raudenbush HE"),
+        pytest.param(clasp(), "PM", -0.3811, 1e-4, id="CLASP PM"),
+        pytest.param(clasp(), "HE", -0.4035, 1e-4, id="CLASP HE"),
+        pytest.param(clasp(), "DL", -0.3240, 1e-4, id="CLASP DL"),
+        pytest.param(clasp(), "REML", -0.2980, 1e-4, id="CLASP REML"),
+        pytest.param(clasp(), "ML", -0.1974, 1e-4, id="CLASP ML"),
+        pytest.param(BORENSTEIN, "DL", 0.3585, 5e-5, id="Borenstein DL"),
+        pytest.param(NORMAND, "DL", -14.097, 5e-4, id="Normand DL"),
+        pytest.param(NORMAND, "REML", -15.122, 5e-4, id="Normand REML"),
+        pytest.param(FOUR_BIKES, "DL", 2.658801, 5e-7, id="four bikes DL"),
+        pytest.param(FOUR_BIKES, "REML", 2.661135, 1e-6, id="four bikes REML"),
+    ],
+)
+def test_mean_over_bikes_matches_the_published_one(data, method, mean, tolerance):
+    assert pooled(*data, method=method).mean == pytest.approx(mean, abs=tolerance)
+
+
+@pytest.mark.parametrize(
+    ("data", "mean", "sd", "tolerance"),
+    [
+        pytest.param(bcg_log_risk_ratio(), -0.4303, 0.040499, 5e-5, id="BCG"),
+        pytest.param(RAUDENBUSH, 0.0604, None, 5e-5, id="Raudenbush"),
+        pytest.param(BORENSTEIN, 0.4150, None, 5e-5, id="Borenstein"),
+        # Its variances are printed to four decimals, the smallest of them is 1.2.
+        pytest.param(NORMAND, -3.4939, None, 2e-4, id="Normand"),
+        pytest.param(FOUR_BIKES, 2.4476, 0.2618, 5e-5, id="four bikes"),
+    ],
+)
+def test_jobs_of_one_bike_are_joined_as_in_a_fixed_effect_review(data, mean, sd, tolerance):
+    joined = bike_means(*data, ["B-1"] * data[0].size)
+    assert joined.effect == pytest.approx(mean, abs=tolerance)
+    if sd is not None:
+        assert np.sqrt(joined.variance) == pytest.approx(sd, abs=5e-5)
+
+
+# Q and I2: sources as above; Borenstein's book prints 11.910 and 58 %.
+@pytest.mark.parametrize(
+    ("data", "q", "i2_pct", "tolerance"),
+    [
+        pytest.param(bcg_log_risk_ratio(), 152.2330, 92.1173, 5e-5, id="BCG"),
+        pytest.param(bcg_log_odds_ratio(), 163.1649, 92.6455, 5e-5, id="BCG odds"),
+        pytest.param(KACKER, 24.801897741835, 67.744403741711, 1e-9, id="Kacker"),
+        pytest.param(BORENSTEIN, 11.910, 58.02, 5e-3, id="Borenstein"),
+        pytest.param(FOUR_BIKES, 7.5781, 60.41, 5e-3, id="four bikes"),
+    ],
+)
+def test_heterogeneity_matches_the_published_one(data, q, i2_pct, tolerance):
+    result = pooled(*data)
+    assert result.q == pytest.approx(q, abs=tolerance)
+    assert 100 * result.i2_share == pytest.approx(i2_pct, abs=tolerance)
+
+
+@pytest.mark.parametrize(
+    ("data", "method", "lower", "upper", "tolerance"),
+    [
+        # Knapp-Hartung intervals; sources as above.
+        pytest.param(bcg_log_risk_ratio(), "DL", -1.10782, -0.32041, 1e-5, id="BCG DL"),
+        pytest.param(bcg_log_risk_ratio(), "REML", -1.10844, -0.32062, 1e-5, id="BCG REML"),
+        pytest.param(KACKER, "DL", 61.710383798052, 63.0698934108488, 1e-8, id="Kacker DL"),
+        pytest.param(RAUDENBUSH, "REML", -0.0457, 0.2131, 5e-5, id="Raudenbush REML"),
+        pytest.param(FOUR_BIKES, "DL", 1.2210, 4.0966, 5e-5, id="four bikes DL"),
+    ],
+)
+def test_interval_of_the_mean_matches_the_published_one(data, method, lower, upper, tolerance):
+    result = pooled(*data, method=method)
+    assert (result.lower, result.upper) == pytest.approx((lower, upper), abs=tolerance)
+
+
+# Riley 2011 prints the t8 interval for the next trial; BCG by t11 and the four bikes by hand.
+@pytest.mark.parametrize(
+    ("data", "method", "lower", "upper"),
+    [
+        pytest.param(RILEY, "DL", -0.7598, 0.0917, id="Riley DL"),
+        pytest.param(bcg_log_risk_ratio(), "REML", -2.0084, 0.5793, id="BCG REML"),
+        pytest.param(FOUR_BIKES, "DL", -0.7956, 6.1132, id="four bikes DL"),
+    ],
+)
+def test_range_of_the_next_bike_matches_the_published_one(data, method, lower, upper):
+    result = pooled(*data, method=method)
+    assert (result.next_lower, result.next_upper) == pytest.approx((lower, upper), abs=1e-4)
+
+
+def test_standard_error_without_the_factor_matches_the_published_one():
+    # BCG, REML 0.1798 (published), DL 0.178742; Kacker, PM.
+    assert pooled(*bcg_log_risk_ratio()).plain_sd == pytest.approx(0.179782, abs=1e-6)
+    assert pooled(*bcg_log_risk_ratio(), method="DL").plain_sd == pytest.approx(0.178742, abs=1e-6)
+    assert pooled(*KACKER, method="PM").plain_sd == pytest.approx(0.338030602684471, abs=1e-9)
+
+
+def test_three_bikes_that_agree_by_luck_do_not_get_a_narrower_interval():
+    # By hand: v 0.04, three bikes: se sqrt(0.04/3), t2 4.302653, t1 12.70620.
+    result = pooled([1.0, 1.1, 0.9], [0.04] * 3)
+    se = (0.04 / 3) ** 0.5
+    assert result.tau == 0.0
+    assert result.upper == pytest.approx(1.0 + 4.302653 * se, abs=1e-5)
+    assert result.next_upper == pytest.approx(1.0 + 12.70620 * se, abs=1e-4)
+
+
+def test_one_bike_has_the_interval_of_its_own_measurement_and_promises_nothing():
+    result = pooled([0.03], [1e-4])
+    # 1.959964: two-sided 95 % of the normal distribution.
+    assert (result.lower, result.upper) == pytest.approx((0.03 - 0.01959964, 0.03 + 0.01959964))
+    assert np.isnan([result.tau, result.next_lower, result.next_upper, result.i2_share]).all()
+
+
+def test_two_bikes_have_a_mean_but_no_range_for_the_next():
+    result = pooled([0.02, 0.04], [1e-4, 1e-4])
+    assert result.lower < 0.03 < result.upper
+    assert np.isnan(result.next_lower)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_bikes_that_are_all_alike_have_no_variance_between_them(method):
+    assert tau_squared([0.02, 0.02, 0.02], [1e-4, 2e-4, 3e-4], method) == 0.0
+
+
+@pytest.mark.parametrize(("ours", "theirs"), [("PM", "iterated"), ("DL", "dl")])
+@given(
+    rows=st.lists(st.tuples(st.floats(-0.2, 0.2), st.floats(1e-5, 1e-2)), min_size=3, max_size=12)
+)
+@settings(max_examples=40, deadline=None)
+def test_pooling_agrees_with_statsmodels(ours, theirs, rows):
+    effect, variance = np.array(rows).T
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        other = combine_effects(effect, variance, method_re=theirs, use_t=True, atol=1e-14)
+    if theirs == "iterated" and other.tau2 == 0.0:
+        # It also gives up at 0 when a step overshoots; then it has solved nothing.
+        assume(other.q <= effect.size - 1)
+    result = pooled(effect, variance, method=ours)
+    # It lets a variance go below 0; there we stop at the fixed effect.
+    mean = other.mean_effect_re if other.tau2 >= 0.0 else other.mean_effect_fe
+    assert result.mean == pytest.approx(mean, abs=1e-6)
+    assert result.tau**2 == pytest.approx(max(0.0, other.tau2), abs=1e-6)
+    assert result.q == pytest.approx(other.q, rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize("method", METHODS)
+@given(
+    rows=st.lists(st.tuples(st.floats(-0.2, 0.2), st.floats(1e-5, 1e-2)), min_size=3, max_size=10),
+    shift=st.floats(-1.0, 1.0),
+    scale=st.floats(0.1, 100.0),
+)
+@settings(max_examples=25, deadline=None)
+def test_unit_and_origin_of_the_effect_do_not_matter(method, rows, shift, scale):
+    effect, variance = np.array(rows).T
+    plain = pooled(effect, variance, method=method)
+    other = pooled(shift + scale * effect, scale**2 * variance, method=method)
+    # A maximum is known to the root of the rounding of its likelihood.
+    assert other.tau / scale == pytest.approx(plain.tau, abs=3e-4)
+    assert (other.mean - shift) / scale == pytest.approx(plain.mean, abs=1e-4)
+
+
+@given(
+    rows=st.lists(st.tuples(st.floats(-0.2, 0.2), st.floats(1e-5, 1e-2)), min_size=2, max_size=10)
+)
+@settings(max_examples=40, deadline=None)
+def test_order_of_the_bikes_does_not_matter(rows):
+    effect, variance = np.array(rows).T
+    there, back = pooled(effect, variance), pooled(effect[::-1], variance[::-1])
+    assert there.mean == pytest.approx(back.mean, abs=1e-6)
+    assert there.upper == pytest.approx(back.upper, abs=1e-5)
+
+
+def test_the_highest_top_of_the_likelihood_is_found():
+    effect, variance = RAUDENBUSH
+    tau2 = tau_squared(effect, variance, "REML")
+
+    def log_likelihood(at):
+        w = 1 / (variance + at)
+        mean = (w * effect).sum() / w.sum()
+        normal = stats.norm.logpdf(effect, mean, np.sqrt(variance + at)).sum()
+        return normal - 0.5 * np.log(w.sum())
+
+    assert all(log_likelihood(tau2) >= log_likelihood(at) for at in np.linspace(0.0, 0.5, 2001))
+
+
+def test_a_bike_that_came_twice_counts_once():
+    means = bike_means([0.02, 0.04, 0.05], [1e-4, 3e-4, 2e-4], ["B-1", "B-1", "B-2"])
+    # By hand: weights 3 and 1 make (3*0.02 + 0.04)/4 = 0.025, variance 3e-4/4.
+    assert means.bike.tolist() == ["B-1", "B-2"]
+    assert means.effect == pytest.approx([0.025, 0.05])
+    assert means.variance == pytest.approx([0.75e-4, 2e-4])
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: pooled([], []), "effect must hold at least 1 bike"),
+        (lambda: pooled([0.1], [0.0]), "variance must be above 0, got 0"),
+        (lambda: pooled([0.1, np.nan], [1.0, 1.0]), "effect must be finite, got nan"),
+        (lambda: pooled([0.1, 0.2], [1.0]), "variance must match effect in length"),
+        (lambda: tau_squared([0.1], [1.0]), "effect must hold at least 2 bikes, got 1"),
+        (lambda: tau_squared([0.1, 0.2], [1.0, 1.0], "XX"), "method must be one of REML"),
+        (lambda: bike_means([0.1], [1.0], []), "bike must name a bike for each of 1"),
+        (lambda: borrowed([([0.1], [1.0]), ([], [])]), "effect must hold at least 1 bike"),
+    ],
+)
+def test_what_cannot_be_pooled_is_refused_in_words(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()
+
+
+def test_a_thin_group_borrows_more_than_a_full_one():
+    thin, full, other = borrowed(
+        [
+            ([0.06], [4e-4]),
+            ([0.02, 0.03, 0.01, 0.025, 0.02], [4e-4] * 5),
+            ([0.03, 0.04, 0.035, 0.02], [4e-4] * 4),
+        ]
+    )
+    assert thin.borrowed_share > other.borrowed_share > full.borrowed_share > 0.0
+    assert 0.03 < thin.mean < 0.06
+
+
+def test_two_groups_have_too_little_to_borrow_from():
+    first, second = borrowed([([0.06, 0.05], [1e-4] * 2), ([0.02], [1e-4])])
+    assert np.isnan(first.borrowed_share)
+    # Own means: nothing moved.
+    assert (first.mean, second.mean) == pytest.approx((0.055, 0.02))
+
+
+@pytest.mark.parametrize("bikes", [4, 6, 12])
+def test_exact_measurements_of_one_group_give_the_closed_form(bikes):
+    # Flat prior on a standard deviation: Student's t with k - 2 degrees of freedom, and
+    # S^2 = sum of squares over k - 2 (Gelman et al., Bayesian Data Analysis, section 3.2, with
+    # p(sigma) constant in place of 1/sigma).
+    effect = np.random.default_rng(bikes).normal(0.04, 0.01, bikes)
+    (alone,) = borrowed([(effect, np.full(bikes, 1e-12))])
+    s = np.sqrt(np.sum((effect - effect.mean()) ** 2) / (bikes - 2))
+    reach = stats.t.ppf(0.975, bikes - 2) * s
+    assert alone.mean == pytest.approx(effect.mean())
+    assert alone.upper - alone.mean == pytest.approx(reach / np.sqrt(bikes), rel=3e-3)
+    next_reach = alone.next_upper - alone.mean
+    assert next_reach == pytest.approx(reach * np.sqrt(1 + 1 / bikes), rel=3e-3)
+
+
+def test_many_bikes_of_one_group_give_the_pooled_effect():
+    rng = np.random.default_rng(13)
+    variance = rng.uniform(0.5e-4, 2e-4, 200)
+    effect = 0.04 + 0.02 * rng.standard_normal(200) + np.sqrt(variance) * rng.standard_normal(200)
+    (alone,) = borrowed([(effect, variance)])
+    other = pooled(effect, variance)
+    assert alone.mean == pytest.approx(other.mean, abs=1e-4)
+    assert alone.upper - alone.mean == pytest.approx(other.upper - other.mean, rel=0.02)
+    assert alone.next_upper == pytest.approx(other.next_upper, rel=0.02)
+
+
+def test_borrowing_agrees_with_integration_over_the_whole_covariance():
+    # Another method: all effects as one normal vector, its covariance built from both
+    # deviations, a very wide prior on the overall mean, and a raster over both deviations.
+    groups = [[0.06], [0.02, 0.05], [0.03, 0.01, 0.035], [0.045, 0.03, 0.05, 0.04]]
+    effect = np.concatenate(groups)
+    member = np.repeat(np.eye(4), [len(group) for group in groups], axis=0)
+    sd = 0.01
+    raster = np.concatenate([[0.0], np.geomspace(3e-4, 2.0, 80)])
+    width = np.gradient(raster)
+    tau, omega = (each.ravel() for each in np.meshgrid(raster, raster, indexing="ij"))
+    fixed = np.eye(effect.size) * sd**2 + 100.0
+    cover = (
+        fixed
+        + tau[:, None, None] ** 2 * np.eye(effect.size)
+        + omega[:, None, None] ** 2 * (member @ member.T)
+    )
+    solved = np.linalg.solve(cover, np.broadcast_to(effect[:, None], (tau.size, effect.size, 1)))
+    log_fit = -0.5 * (np.linalg.slogdet(cover)[1] + (effect @ solved)[:, 0])
+    weight = np.exp(log_fit - log_fit.max()) * np.outer(width, width).ravel()
+    weight /= weight.sum()
+    with_group = 100.0 + omega[:, None, None] ** 2 * member.T
+    means = (with_group @ solved)[..., 0]
+    expected = weight @ means
+    inner = with_group @ np.linalg.solve(cover, np.swapaxes(with_group, 1, 2))
+    own = 100.0 + omega[:, None] ** 2 - np.diagonal(inner, axis1=1, axis2=2)
+    spread = np.sqrt(weight @ (own + (means - expected) ** 2))
+
+    found = borrowed([(group, [sd**2] * len(group)) for group in groups])
+    assert [group.mean for group in found] == pytest.approx(expected, abs=2e-4)
+    assert [group.sd for group in found] == pytest.approx(spread, rel=0.02)
+
+
+def test_two_bikes_in_all_promise_nothing_for_the_next():
+    (alone,) = borrowed([([0.02, 0.05], [1e-4, 1e-4])])
+    assert np.isnan(alone.next_lower)
+    assert alone.lower < alone.mean < alone.upper
+
+
+def test_single_bikes_of_many_groups_promise_nothing_for_the_next():
+    groups = borrowed([([0.01], [1e-4]), ([0.02], [1e-4]), ([0.06], [1e-4])])
+    assert all(np.isnan(group.tau) and np.isnan(group.next_lower) for group in groups)
+    assert all(0.0 < group.borrowed_share < 1.0 for group in groups)
+
+
+@given(
+    groups=st.lists(st.lists(st.floats(-0.2, 0.2), min_size=1, max_size=5), min_size=3, max_size=6)
+)
+@settings(max_examples=40, deadline=None)
+def test_borrowing_never_leaves_the_range_of_the_groups(groups):
+    results = borrowed([(group, [1e-4] * len(group)) for group in groups])
+    own = [np.mean(group) for group in groups]
+    for result in results:
+        assert min(own) - 1e-9 <= result.mean <= max(own) + 1e-9
+        assert 0.0 <= result.borrowed_share <= 1.0
+
+
+@pytest.mark.parametrize(
+    ("bikes", "between", "most"),
+    [
+        pytest.param(6, 0.012, 0.98, id="six bikes that differ"),
+        pytest.param(12, 0.012, 0.98, id="twelve bikes that differ"),
+        # Little is known of the spread: too wide is the honest side to err on.
+        pytest.param(4, 0.012, 1.0, id="four bikes"),
+        pytest.param(8, 0.006, 1.0, id="eight bikes that differ less than they are measured"),
+    ],
+)
+def test_one_group_holds_the_next_bike_as_often_as_it_says(bikes, between, most):
+    # 95 % nominal.
+    rng = np.random.default_rng(11)
+    inside = []
+    for _ in range(600):
+        sd = rng.uniform(0.005, 0.012, bikes)
+        truth = 0.04 + between * rng.standard_normal(bikes + 1)
+        (group,) = borrowed([(truth[:-1] + sd * rng.standard_normal(bikes), sd**2)])
+        inside.append(group.next_lower <= truth[-1] <= group.next_upper)
+    assert 0.92 <= np.mean(inside) <= most
+
+
+def test_published_range_of_the_next_bike_holds_a_little_less_than_it_says():
+    # The formula of Higgins et al.: near nominal with many bikes, about 90 % with eight.
+    rng = np.random.default_rng(14)
+    inside = {8: [], 40: []}
+    for bikes, found in inside.items():
+        for _ in range(800):
+            sd = rng.uniform(0.005, 0.012, bikes)
+            truth = 0.04 + 0.012 * rng.standard_normal(bikes + 1)
+            result = pooled(truth[:-1] + sd * rng.standard_normal(bikes), sd**2)
+            found.append(result.next_lower <= truth[-1] <= result.next_upper)
+    assert 0.86 <= np.mean(inside[8]) <= 0.95
+    assert 0.92 <= np.mean(inside[40]) <= 0.98
+
+
+def test_mean_over_bikes_is_held_as_often_as_it_says():
+    rng = np.random.default_rng(15)
+    inside = []
+    for _ in range(800):
+        sd = rng.uniform(0.005, 0.012, 6)
+        effect = 0.04 + 0.012 * rng.standard_normal(6) + sd * rng.standard_normal(6)
+        result = pooled(effect, sd**2)
+        inside.append(result.lower <= 0.04 <= result.upper)
+    assert 0.92 <= np.mean(inside) <= 0.98
+
+
+def test_thin_groups_hold_the_next_bike_and_their_mean_as_often_as_they_say():
+    rng = np.random.default_rng(12)
+    next_inside, mean_inside, closer = [], [], []
+    for _ in range(250):
+        truth = 0.04 + 0.012 * rng.standard_normal(8)
+        groups = []
+        for mean, bikes in zip(truth, (1, 1, 2, 2, 3, 4, 6, 8), strict=True):
+            sd = np.full(bikes, 0.009)
+            own = mean + 0.010 * rng.standard_normal(bikes) + sd * rng.standard_normal(bikes)
+            groups.append((own, sd**2))
+        following = truth + 0.010 * rng.standard_normal(8)
+        for group, (own, _), mean, bike in zip(
+            borrowed(groups), groups, truth, following, strict=True
+        ):
+            next_inside.append(group.next_lower <= bike <= group.next_upper)
+            mean_inside.append(group.lower <= mean <= group.upper)
+            if group.bikes == 1:
+                closer.append(abs(group.mean - mean) - abs(own[0] - mean))
+    assert 0.92 <= np.mean(next_inside) <= 0.98
+    assert 0.92 <= np.mean(mean_inside) <= 0.98
+    assert np.mean(closer) < 0.0

@@ -1,0 +1,306 @@
+"""The session: mean curves, odd pulls, drift, and repeatability against published examples."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from flows.metrics.session import (
+    iso5725,
+    level_drift_pct_per_pull,
+    odd_pulls,
+    pooled_sd,
+    pull_levels,
+    remount_share,
+    session_mean,
+    shop_repeatability,
+)
+
+SHAPE_W = 60e3 * np.sin(np.linspace(0.6, 1.7, 120))
+
+
+def pulls(*levels):
+    """Curves of one shape at the given levels, 1.0 being the usual one."""
+    return np.array(levels)[:, None] * SHAPE_W
+
+
+def test_the_mean_of_pulls_that_saw_the_same_is_their_geometric_mean():
+    curves = np.random.default_rng(1).uniform(40e3, 60e3, (4, 30))
+    assert session_mean(curves) == pytest.approx(stats.gmean(curves, axis=0), rel=1e-12)
+
+
+def test_the_mean_does_not_step_where_a_pull_ends():
+    curves = pulls(1.00, 1.00, 1.03)
+    curves[2, 80:] = np.nan
+    ratio = session_mean(curves) / SHAPE_W
+    assert ratio == pytest.approx(np.full(120, 1.03 ** (1 / 3)), rel=1e-9)
+
+
+def test_the_mean_is_silent_where_fewer_than_half_of_the_pulls_saw_anything():
+    curves = pulls(1.0, 1.0, 1.0, 1.0)
+    curves[2:, 100:] = np.nan
+    curves[1:, 110:] = np.nan
+    seen = np.isfinite(session_mean(curves))
+    assert seen[:110].all()
+    assert not seen[110:].any()
+
+
+def test_a_pull_that_saw_nothing_changes_nothing():
+    curves = pulls(1.01, 1.02)
+    with_empty = np.vstack((curves, np.full(120, np.nan)))
+    assert session_mean(with_empty) == pytest.approx(session_mean(curves), rel=1e-12)
+
+
+@settings(max_examples=40)
+@given(st.permutations(range(5)), st.floats(0.5, 2.0))
+def test_order_and_scale_of_the_pulls_do_not_matter(order, scale):
+    curves = pulls(1.00, 1.01, 0.99, 1.02, 0.98)
+    assert session_mean(scale * curves[order]) == pytest.approx(scale * session_mean(curves))
+    assert pull_levels(scale * curves[order]) == pytest.approx(
+        pull_levels(curves)[order], abs=1e-12
+    )
+
+
+def test_levels_are_log_ratios_to_the_median_pull():
+    got = pull_levels(pulls(1.00, 1.02, 0.97))
+    assert got == pytest.approx(np.log([1.00, 1.02, 0.97]), abs=1e-12)
+
+
+def test_an_aborted_pull_does_not_shrink_the_range_the_others_are_judged_by():
+    curves = pulls(1.00, 1.00, 1.00, 1.00)
+    curves[0, 10:] = np.nan
+    curves[1, :60] *= 1.10
+    # On the ten points of the aborted pull the second would be 10 % off; over the curve it is
+    # high on half of it only: ln(1.1) / 2 = 0.0477.
+    assert pull_levels(curves)[1] == pytest.approx(0.0477, abs=1e-3)
+
+
+def test_power_that_is_not_positive_is_refused():
+    with pytest.raises(ValueError, match="power_curves must be above 0, got -5"):
+        session_mean([[50.0, -5.0]])
+
+
+@pytest.mark.parametrize("count", [3, 4, 5, 6, 8])
+def test_a_pull_four_percent_high_is_odd_and_the_others_are_not(count):
+    reasons = odd_pulls(pulls(*[1.0] * (count - 1), 1.04), repeatability_share=0.005)
+    assert reasons[:-1] == [""] * (count - 1)
+    assert reasons[-1].startswith("4.0 % above the other pulls")
+
+
+def test_a_low_pull_is_called_below():
+    reasons = odd_pulls(pulls(0.95, 1.0, 1.001, 0.999), repeatability_share=0.005)
+    assert "5.0 % below" in reasons[0]
+
+
+@pytest.mark.parametrize("levels", [(1.0, 1.04), (1.0, 1.0, 1.05, 1.05)])
+def test_pulls_in_two_camps_are_all_named(levels):
+    reasons = odd_pulls(pulls(*levels), repeatability_share=0.005)
+    assert all("nothing tells which are right" in reason for reason in reasons)
+    assert f"spread over {100.0 * (levels[-1] - 1.0):.1f} %" in reasons[0]
+
+
+def test_two_pulls_that_agree_are_both_sound():
+    assert odd_pulls(pulls(1.0, 1.01), repeatability_share=0.005) == ["", ""]
+
+
+def test_two_odd_pulls_of_six_do_not_hide_each_other():
+    reasons = odd_pulls(pulls(1.0, 1.05, 1.001, 0.999, 1.06, 1.0), repeatability_share=0.005)
+    assert [bool(reason) for reason in reasons] == [False, True, False, False, True, False]
+
+
+def test_a_single_pull_is_never_odd():
+    assert odd_pulls(pulls(1.0), repeatability_share=0.005) == [""]
+
+
+def test_an_empty_pull_is_named_not_dropped():
+    curves = np.vstack((pulls(1.0, 1.0, 1.0), np.full(120, np.nan)))
+    reasons = odd_pulls(curves, repeatability_share=0.005)
+    assert reasons == ["", "", "", "nothing seen where the other pulls were"]
+
+
+@pytest.mark.parametrize("count", [2, 3, 5, 8])
+def test_sound_sessions_seldom_raise_a_false_alarm(count):
+    # 1 % of sessions by design (Bonferroni: at most that); 1500 sessions: 2 % is out of reach.
+    rng = np.random.default_rng(21)
+    levels = np.exp(rng.normal(0.0, 0.005, (1500, count, 1))) * np.full(20, 50e3)
+    alarms = [any(odd_pulls(session, repeatability_share=0.005)) for session in levels]
+    assert 0.003 < np.mean(alarms) < 0.02
+
+
+def test_drift_is_the_slope_of_ordinary_regression():
+    levels = np.array([0.004, 0.001, 0.002, -0.003, -0.004])
+    expected = stats.linregress(np.arange(5), 100.0 * levels)
+    got = level_drift_pct_per_pull(levels)
+    assert got.slope_pct == pytest.approx(expected.slope)
+    assert got.sd_pct == pytest.approx(expected.stderr)
+
+
+def test_drift_keeps_the_place_of_a_pull_that_was_not_seen():
+    got = level_drift_pct_per_pull([0.0, math.nan, -0.004])
+    assert got.slope_pct == pytest.approx(-0.2)
+
+
+def test_one_pull_has_no_drift():
+    assert math.isnan(level_drift_pct_per_pull([0.001]).slope_pct)
+
+
+def test_pooling_matches_the_nist_resistivity_example():
+    # NIST/SEMATECH e-Handbook 2.4.4.3: five standard deviations of one degree of freedom each;
+    # two values at +-s / sqrt(2) have standard deviation s. Pooled: 0.0197.
+    groups = [
+        np.array([-1.0, 1.0]) * sd / math.sqrt(2.0)
+        for sd in (0.0223, 0.0027, 0.0289, 0.0133, 0.0205)
+    ]
+    got = pooled_sd(groups)
+    assert got.sd == pytest.approx(0.0197, abs=5e-5)
+    assert got.dof == 5
+
+
+def test_groups_of_one_value_add_nothing():
+    assert pooled_sd([[1.0, 2.0], [7.0], [math.nan, 3.0]]) == pooled_sd([[1.0, 2.0]])
+    assert pooled_sd([[1.0], [2.0]]).dof == 0
+
+
+@given(st.floats(-1e6, 1e6))
+def test_pooled_scatter_does_not_see_a_shift_of_a_group(shift):
+    here = pooled_sd([[1.0, 2.0, 4.0], [5.0, 5.5]])
+    there = pooled_sd([[1.0, 2.0, 4.0], [5.0 + shift, 5.5 + shift]])
+    assert there.sd == pytest.approx(here.sd, rel=1e-6)
+
+
+# ISO 5725-2:1994, Annex B, example 1: sulfur in coal, 8 laboratories. Published: mean, s_r, s_R.
+SULFUR = {
+    0.690: (
+        "71 71 70 71|69 67 68|66 65 69|67 65 66|70 69 66 71 69|73 74 73|71 71 69|70 65 68",
+        0.015,
+        0.026,
+    ),
+    1.252: (
+        "120 118 123 121|122 121 122|128 131 130|123 118 120|131 122 122 124|139 136 137"
+        "|120 126 126|124 122 130",
+        0.029,
+        0.061,
+    ),
+    1.667: (
+        "168 170 168 169|164 164 165|161 161 162|168 166 166|164 167 160 166 168|170 173 173"
+        "|169 170 168|167 168 167",
+        0.017,
+        0.035,
+    ),
+    3.250: (
+        "326 326 320 324|320 320 320|337 336 338|316 322 323|320 319 318 327 324|327 331 329"
+        "|327 324 323|325 326 326",
+        0.026,
+        0.058,
+    ),
+}
+
+
+def parsed(text, scale=1.0):
+    return [[float(word) * scale for word in group.split()] for group in text.split("|")]
+
+
+@pytest.mark.parametrize(("mean", "level"), list(SULFUR.items()))
+def test_repeatability_matches_the_standards_example(mean, level):
+    text, repeatability, reproducibility = level
+    got = iso5725(parsed(text, 0.01))
+    assert got.mean == pytest.approx(mean, abs=6e-4)
+    assert got.repeatability_sd == pytest.approx(repeatability, abs=5e-4)
+    assert got.reproducibility_sd == pytest.approx(reproducibility, abs=5e-4)
+
+
+# Balanced one-way sets. Rail: Pinheiro and Bates 2000 (REML 24.80547, 4.020779); Dyestuff: lme4
+# (42.000, 49.510).
+RAIL = "55 53 54|26 37 32|78 91 85|92 100 96|49 51 50|80 85 83"
+DYESTUFF = (
+    "1545 1440 1440 1520 1580|1540 1555 1490 1560 1495|1595 1550 1605 1510 1560"
+    "|1445 1440 1595 1465 1545|1595 1630 1515 1635 1625|1520 1455 1450 1480 1445"
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "within", "between", "tolerance"),
+    [(RAIL, 4.020779, 24.80547, 1e-5), (DYESTUFF, 49.510, 42.000, 1e-3)],
+)
+def test_balanced_sets_match_published_mixed_models(text, within, between, tolerance):
+    got = iso5725(parsed(text))
+    assert got.repeatability_sd == pytest.approx(within, abs=tolerance)
+    assert got.between_sd == pytest.approx(between, abs=tolerance)
+    assert got.reproducibility_sd == pytest.approx(math.hypot(within, between), rel=1e-4)
+
+
+def test_leading_digits_do_not_eat_the_scatter():
+    # After NIST StRD NumAcc4: mean 10000000.2, differences of 0.1.
+    got = pooled_sd([[10_000_000.2] + [10_000_000.1, 10_000_000.3] * 500])
+    assert got.sd == pytest.approx(0.1, rel=1e-6)
+    near = iso5725(parsed(RAIL))
+    far = iso5725([[1e7 + value for value in group] for group in parsed(RAIL)])
+    assert far.between_sd == pytest.approx(near.between_sd, rel=1e-6)
+
+
+def test_alike_groups_have_nothing_between_them():
+    assert iso5725([[1.0, 3.0], [3.0, 1.0]]).between_sd == 0.0
+
+
+@pytest.mark.parametrize(
+    ("groups", "words"),
+    [([[1.0, 2.0]], "at least 2 groups, got 1"), ([[1.0], [2.0]], "a group of at least 2 values")],
+)
+def test_too_little_for_reproducibility_is_refused(groups, words):
+    with pytest.raises(ValueError, match=words):
+        iso5725(groups)
+
+
+def test_a_session_prior_recovers_the_scatter_and_the_spread_that_made_it():
+    # s_g^2 = s_0^2 (d_0 / chi2(d_0)) (chi2(d) / d): Smyth 2004. Truth 0.4 %, 6 dof.
+    rng = np.random.default_rng(31)
+    true = 0.004**2 * 6.0 / rng.chisquare(6.0, 3000)
+    sd = np.sqrt(true * rng.chisquare(2.0, 3000) / 2.0)
+    got = shop_repeatability(sd, np.full(3000, 2.0))
+    assert got.sd == pytest.approx(0.004, rel=0.05)
+    assert got.dof == pytest.approx(6.0, rel=0.25)
+
+
+def test_sessions_that_scatter_alike_make_a_prior_without_doubt():
+    rng = np.random.default_rng(32)
+    sd = 0.004 * np.sqrt(rng.chisquare(4.0, 5000) / 4.0)
+    got = shop_repeatability(sd, np.full(5000, 4.0))
+    assert got.sd == pytest.approx(0.004, rel=0.03)
+    assert got.dof > 50.0
+
+
+def test_a_few_sessions_make_no_prior():
+    got = shop_repeatability([0.004, 0.005, 0.0], [2, 2, 2])
+    assert math.isnan(got.sd)
+    assert got.dof == 0.0
+
+
+def test_remounting_is_recovered_from_pairs_in_which_nothing_changed():
+    # Truth: mounting 0.8 %, three pulls of 0.5 % a session; 4000 pairs fix it to about 2 %.
+    rng = np.random.default_rng(33)
+    noise = math.hypot(0.008, 0.005 / math.sqrt(3.0))
+    differences = rng.normal(0.0, noise, 4000) - rng.normal(0.0, noise, 4000)
+    got = remount_share(differences, 0.005**2 / 3.0)
+    assert got.share == pytest.approx(0.008, rel=0.05)
+    assert not got.is_default
+
+
+def test_remounting_equals_the_between_group_scatter_of_the_standard():
+    # The same pairs as groups of two single values, with no variance known: s_L^2 + s_r^2 = s_R^2.
+    rng = np.random.default_rng(34)
+    first, second = rng.normal(0.0, 0.01, (2, 50))
+    got = remount_share(second - first, 0.0)
+    assert got.share == pytest.approx(pooled_sd(list(zip(first, second, strict=True))).sd)
+
+
+def test_scatter_that_the_pulls_explain_is_not_blamed_on_the_mounting():
+    assert remount_share([0.001, -0.001, 0.002, 0.0], 0.005**2 / 3.0).share == 0.0
+
+
+def test_three_pairs_are_too_few_and_the_default_says_so():
+    got = remount_share([0.01, 0.02, math.nan, 0.01], 1e-5)
+    assert got == (0.008, 0.0, True)
+    assert remount_share([], 1e-5, default_share=0.01).share == 0.01

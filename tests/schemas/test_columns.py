@@ -1,0 +1,86 @@
+"""The column dictionary: every name has one meaning and unit, and every bound a reason."""
+
+import duckdb
+import pytest
+
+from schemas.columns import CHANNELS, COLUMNS, UNIT_BY_SUFFIX, unit_of
+from warehouse import statements, store
+
+DICTIONARY_OF_THE_SNAPSHOT = {"table_name", "column_name", "unit", "meaning"}
+
+
+@pytest.fixture(scope="module")
+def warehouse():
+    with duckdb.connect() as connection:
+        store.create(connection)
+        yield connection
+
+
+@pytest.mark.parametrize("table", list(statements.definitions()))
+def test_every_column_of_a_table_has_a_meaning(warehouse, table):
+    names = store.columns(warehouse, table)
+    assert names
+    for name in names:
+        assert name in COLUMNS, name
+        assert len(COLUMNS[name].meaning) > 4, name
+
+
+def test_no_column_is_described_that_no_table_has(warehouse):
+    used = {name for table in statements.definitions() for name in store.columns(warehouse, table)}
+    assert COLUMNS.keys() - used - CHANNELS.keys() - DICTIONARY_OF_THE_SNAPSHOT == set()
+
+
+@pytest.mark.parametrize("name", list(COLUMNS))
+def test_the_ending_of_a_name_promises_its_unit(name):
+    if promised := unit_of(name):
+        assert COLUMNS[name].unit == promised
+
+
+@pytest.mark.parametrize("name", [n for n, c in COLUMNS.items() if c.unit in UNIT_BY_SUFFIX.values()])
+def test_a_unit_shows_in_the_ending_of_the_name(name):
+    # Pure numbers are often counts and ratios of old standing, such as lambda.
+    if COLUMNS[name].unit != "1":
+        assert unit_of(name.split("_per_")[0]) == COLUMNS[name].unit
+
+
+@pytest.mark.parametrize("name", list(COLUMNS))
+def test_a_meaning_is_a_sentence(name):
+    meaning = COLUMNS[name].meaning
+    assert meaning.endswith((".", ")."))
+    assert meaning == meaning.strip()
+
+
+@pytest.mark.parametrize("name", list(CHANNELS))
+def test_every_channel_is_bounded_and_says_why(name):
+    channel = CHANNELS[name]
+    assert channel.low < channel.high
+    assert len(channel.why) > 8
+
+
+@pytest.mark.parametrize(
+    ("name", "usual"),
+    [
+        # Common practice, no source: what a sound log of the trade shows.
+        ("engine_speed_rpm", (800, 13_000)),
+        ("wheel_power_w", (-5_000, 160_000)),
+        ("lambda_wide", (0.7, 1.3)),
+        ("throttle_pct", (0, 100)),
+        ("coolant_temp_k", (273.15, 388.15)),
+        # Standard atmosphere: 4,000 m and sea level, rounded outwards.
+        ("ambient_pressure_pa", (61_640, 101_325)),
+    ],
+)
+def test_bounds_leave_room_for_what_is_usual(name, usual):
+    assert CHANNELS[name].low <= usual[0]
+    assert usual[1] <= CHANNELS[name].high
+
+
+def test_no_name_stands_for_a_percent_and_a_share_at_once():
+    stems = {name.removesuffix("_pct") for name in COLUMNS if name.endswith("_pct")}
+    shares = {name.removesuffix("_share") for name in COLUMNS if name.endswith("_share")}
+    assert stems & shares == set()
+
+
+def test_positions_and_owners_are_no_columns():
+    for name in COLUMNS:
+        assert not any(word in name for word in ("latitude", "longitude", "owner", "customer"))

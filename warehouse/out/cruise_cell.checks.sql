@@ -1,0 +1,30 @@
+-- Each statement selects the rows that break the rule. No rows: the rule holds.
+
+-- check: every_cell_has_extent_and_evidence (fail)
+-- A cell without width or without a sample is no evidence, and a share lies between 0 and 1.
+SELECT
+    stage_id,
+    throttle_from_pct,
+    speed_from_rpm
+FROM out.cruise_cell
+WHERE
+    throttle_to_pct <= throttle_from_pct
+    OR speed_to_rpm <= speed_from_rpm
+    OR hits < 1
+    OR dwell_s < 0
+    OR in_band_share NOT BETWEEN 0 AND 1;
+
+-- check: every_cell_has_its_stage_in_one_line (fail)
+-- The line of the stage counts the cells: a cell outside it would be shown by no total.
+SELECT cell.stage_id
+FROM out.cruise_cell AS cell
+ANTI JOIN out.stage_cruise AS line ON cell.stage_id = line.stage_id;
+
+-- check: cell_mixture_burns (warn)
+-- Leaner than 1.6 or richer than 0.6 does not burn: a dead probe or an air leak, not a mixture.
+SELECT
+    stage_id,
+    throttle_from_pct,
+    speed_from_rpm
+FROM out.cruise_cell
+WHERE lambda_median NOT BETWEEN 0.6 AND 1.6;

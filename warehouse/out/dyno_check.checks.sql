@@ -1,0 +1,17 @@
+-- Each statement selects the rows that break the rule. No rows: the rule holds.
+
+-- check: only_control_bikes_watch_the_dyno (fail)
+-- A customer's bike changes; only the one that is run unchanged says what the dyno does.
+SELECT dyno_check.stage_id
+FROM out.dyno_check AS dyno_check
+LEFT JOIN core.bike AS bike
+    ON dyno_check.bike_id = bike.bike_id AND bike.is_control
+WHERE bike.bike_id IS NULL;
+
+-- check: limits_enclose_their_centre (fail)
+-- A chart whose limits do not hold its centre line would call every session out of control.
+SELECT stage_id
+FROM out.dyno_check
+WHERE
+    individual_centre_pct NOT BETWEEN individual_lower_pct AND individual_upper_pct
+    OR ewma_lower_pct > ewma_upper_pct;

@@ -1,0 +1,37 @@
+-- Each statement selects the rows that break the rule. No rows: the rule holds.
+
+-- check: every_gain_lies_in_its_interval (fail)
+-- An interval that does not hold its own gain was computed from something else.
+SELECT gain_id
+FROM out.gain
+WHERE
+    mean_gain_pct NOT BETWEEN mean_gain_lower_pct AND mean_gain_upper_pct
+    OR peak_gain_pct NOT BETWEEN peak_gain_lower_pct AND peak_gain_upper_pct;
+
+-- check: both_sides_are_sessions_of_one_bike (fail)
+-- A gain between two bikes, or from a session that is gone, leads home to nothing.
+SELECT gain.gain_id
+FROM out.gain AS gain
+LEFT JOIN out.session AS before
+    ON gain.before_stage_id = before.stage_id AND gain.bike_id = before.bike_id
+LEFT JOIN out.session AS after
+    ON gain.after_stage_id = after.stage_id AND gain.bike_id = after.bike_id
+WHERE before.stage_id IS NULL OR after.stage_id IS NULL;
+
+-- check: what_is_unlike_says_in_what (fail)
+-- A comparison that is not like for like must name what differed, and only then.
+SELECT gain_id
+FROM out.gain
+WHERE is_like_for_like <> (unlike_reason = '');
+
+-- check: only_like_for_like_is_pooled (fail)
+-- Other fuel, gear, dyno or doubtful weather must not reach what is promised to customers.
+SELECT gain_id
+FROM out.gain
+WHERE is_pooled AND NOT is_like_for_like;
+
+-- check: no_gain_is_beyond_belief (warn)
+-- Parts and maps do not move a whole curve by 40 %: a unit, a gear or a slipping clutch does.
+SELECT gain_id
+FROM out.gain
+WHERE is_like_for_like AND abs(mean_gain_pct) > 40;

@@ -1,0 +1,27 @@
+-- Each statement selects the rows that break the rule. No rows: the rule holds.
+
+-- check: a_pull_left_out_says_why (fail)
+-- Nothing is dropped in silence, and nothing that counts carries a trouble.
+SELECT pull_id
+FROM out.pull
+WHERE is_used <> (trouble = '');
+
+-- check: a_pull_that_counts_has_a_curve (fail)
+-- A pull without a curve cannot count in a session.
+SELECT pull.pull_id
+FROM out.pull AS pull
+ANTI JOIN out.pull_curve AS points ON pull.pull_id = points.pull_id
+WHERE pull.is_used;
+
+-- check: forced_induction_is_not_corrected (fail)
+-- The correction is for engines that breathe the air as it is; a turbo makes its own.
+SELECT pull.pull_id
+FROM out.pull AS pull
+INNER JOIN out.stage AS stage ON pull.stage_id = stage.stage_id
+WHERE stage.induction = 'forced' AND pull.reference_factor IS NOT NULL;
+
+-- check: the_weather_agrees_with_the_factor (warn)
+-- A factor that its own weather does not give: sea-level pressure, a wrong unit, a dead station.
+SELECT pull_id
+FROM out.pull
+WHERE abs(factor_disagreement_pct) > 3;

@@ -1,0 +1,16 @@
+-- Each statement selects the rows that break the rule. No rows: the rule holds.
+
+-- check: power_is_torque_times_speed (fail)
+-- P = T·ω at the stated shaft; else one of the two is of another shaft or unit.
+SELECT
+    pull_id,
+    engine_speed_rpm
+FROM out.pull_curve
+WHERE abs(torque_nm * engine_speed_rpm * pi() / 30 - power_w) > 1e-6 * abs(power_w);
+
+-- check: only_pulls_that_count_have_a_curve (fail)
+-- The curve of a pull that was left out must not be drawn among the others.
+SELECT DISTINCT points.pull_id
+FROM out.pull_curve AS points
+LEFT JOIN out.pull AS pull ON points.pull_id = pull.pull_id AND pull.is_used
+WHERE pull.pull_id IS NULL;

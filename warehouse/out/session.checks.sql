@@ -1,0 +1,29 @@
+-- Each statement selects the rows that break the rule. No rows: the rule holds.
+
+-- check: a_session_counts_the_pulls_it_used (fail)
+-- The pulls behind a session are those that can be listed.
+SELECT session.stage_id
+FROM out.session AS session
+LEFT JOIN out.pull AS pull ON session.stage_id = pull.stage_id
+GROUP BY session.stage_id, session.pulls, session.pulls_used
+HAVING
+    count(pull.pull_id) <> session.pulls
+    OR count(*) FILTER (WHERE pull.is_used) <> session.pulls_used;
+
+-- check: a_session_has_its_curve (fail)
+-- A session that cannot be drawn cannot be compared.
+SELECT session.stage_id
+FROM out.session AS session
+ANTI JOIN out.session_curve AS points ON session.stage_id = points.stage_id;
+
+-- check: a_corrected_session_knows_its_factor (fail)
+-- A figure at the reference air stands with the factor that took it there.
+SELECT stage_id
+FROM out.session
+WHERE is_corrected <> (reference_factor IS NOT NULL);
+
+-- check: back_to_back_pulls_agree (warn)
+-- Pulls 3 % apart are not repeats: heat, a slipping tyre or clutch, or another gear.
+SELECT stage_id
+FROM out.session
+WHERE repeatability_share > 0.03;
