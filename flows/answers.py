@@ -17,9 +17,9 @@ from warehouse.snapshot import Snapshot, open_reader
 CAUTION = (
     "Cautions: a lean full-throttle mixture can destroy an engine in one pull. A dyno throws "
     "straps, tyres and stones: guards, extraction, hearing protection, a second person. Taking "
-    "off a catalyst or silencer or changing the map may be unlawful on the road: local law decides. "
-    "These figures are the shop's own comparisons, not a certified rating; a qualified tuner "
-    "checks them before anyone acts on them."
+    "off a catalyst or silencer or changing the map may be unlawful on the road: local law "
+    "decides. These figures are the shop's own comparisons, not a certified rating; a qualified "
+    "tuner checks them before anyone acts on them."
 )
 
 
@@ -110,13 +110,14 @@ def _need(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
 
 
 def _alike(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
-    newest = reader.execute(
+    newest = store.first(
+        reader,
         "SELECT stage.stage_id, stage.bike_id, stage.model_label, stage.parts_label, "
         "stage.map_label FROM out.stage AS stage "
         "JOIN (SELECT DISTINCT stage_id FROM out.similar_build) USING (stage_id) "
         "ORDER BY stage.parts_key = 'standard parts', stage.received_on DESC, stage.job_id DESC, "
-        "stage.stage_no DESC LIMIT 1"
-    ).fetchone()
+        "stage.stage_no DESC LIMIT 1",
+    )
     _heading(console, "2. Have we built this before?")
     if newest is None:
         console.print(Text("There are not two bikes to compare yet.", style="dim"))
@@ -138,7 +139,7 @@ def _alike(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
 
 
 def _quarter(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
-    latest = reader.execute("SELECT max(quarter_label) FROM out.quarter_figure").fetchone()
+    latest = store.first(reader, "SELECT max(quarter_label) FROM out.quarter_figure")
     label = latest[0] if latest else None
     figures = reader.execute(
         "SELECT figure, figure_value::BIGINT, coalesce(previous_value::BIGINT::VARCHAR, '–') "

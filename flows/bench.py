@@ -63,9 +63,14 @@ class Heap(NamedTuple):
 
 
 class Measured(NamedTuple):
-    """What one process took: seconds by phase, memory at its peak, and what came out."""
+    """What one process took: seconds by phase, memory at its peak, and what came out.
+
+    Beside the seconds of the clock stand those of the processor, over all threads: on a machine
+    that has other work to do, only they can be compared.
+    """
 
     seconds: dict[str, float]
+    cpu_seconds: dict[str, float]
     peak_rss_bytes: int | None
     files: int
     rows: int
@@ -74,6 +79,11 @@ class Measured(NamedTuple):
     def work_s(self) -> float:
         """Seconds of all phases but the start, which a bigger heap does not lengthen."""
         return sum(seconds for phase, seconds in self.seconds.items() if phase != START)
+
+    @property
+    def work_cpu_s(self) -> float:
+        """The same of the processor."""
+        return sum(seconds for phase, seconds in self.cpu_seconds.items() if phase != START)
 
 
 def run_bench(pulls: int, rides: int, ride_rows: int, folder: Path | None, tell: Progress) -> Group:
@@ -190,16 +200,25 @@ def _in_fresh_process(worker: str, given: Any, tell: Progress) -> Measured:
 
 
 class _Stopwatch:
-    """Runs steps as `plainly` does and keeps how long each took."""
+    """Runs steps as `plainly` does and keeps how long each took, by the clock and the processor."""
 
     def __init__(self) -> None:
         self.seconds: dict[str, float] = {}
+        self.cpu_seconds: dict[str, float] = {}
+        self._began = (time.perf_counter(), time.process_time())
 
     def run(self, name: str, function: Callable[..., Any], *arguments: object) -> Any:
-        started = time.perf_counter()
+        began, cpu_began = time.perf_counter(), time.process_time()
         result = function(*arguments)
-        self.seconds[name] = time.perf_counter() - started
+        self.seconds[name] = time.perf_counter() - began
+        self.cpu_seconds[name] = time.process_time() - cpu_began
         return result
+
+    def take_rest(self, name: str) -> None:
+        """Book what has passed since the beginning and belongs to no step yet."""
+        began, cpu_began = self._began
+        self.seconds[name] = time.perf_counter() - began - sum(self.seconds.values())
+        self.cpu_seconds[name] = time.process_time() - cpu_began - sum(self.cpu_seconds.values())
 
 
 def _floor(given: list[dict[str, Any]]) -> Measured:
@@ -218,7 +237,7 @@ def _floor(given: list[dict[str, Any]]) -> Measured:
         result = watch.run(part["phase"], connection.execute, query, [part["files"]])
         rows += result.fetchone()[0]
     files = sum(len(part["files"]) for part in given)
-    return Measured(watch.seconds, _peak_rss_bytes(), files, rows)
+    return Measured(watch.seconds, watch.cpu_seconds, _peak_rss_bytes(), files, rows)
 
 
 def _bare_connection() -> Any:
@@ -232,7 +251,6 @@ def _bare_connection() -> Any:
 def _update(given: str) -> Measured:
     """Take in, derive and publish, as `rollbook update` does."""
     watch = _Stopwatch()
-    started = time.perf_counter()
     from flows.derive import derive
     from flows.intake import take_in
     from flows.publish import publish_snapshot
@@ -241,15 +259,16 @@ def _update(given: str) -> Measured:
 
     shop, settings = open_shop(Path(given))
     with writer(shop) as connection:
-        watch.seconds[START] = time.perf_counter() - started
+        watch.take_rest(START)
         tell = _progress_lines()
         taken = take_in(connection, shop, settings, run=watch.run, progress=tell)
         derive(connection, shop, settings, run=watch.run, progress=tell)
         watch.run("publish", publish_snapshot, connection, shop)
         counted = connection.execute("SELECT sum(rows_kept) FROM raw.reading").fetchone()
-    watch.seconds["the rest"] = time.perf_counter() - started - sum(watch.seconds.values())
+    watch.take_rest("the rest")
     return Measured(
         watch.seconds,
+        watch.cpu_seconds,
         _peak_rss_bytes(),
         taken.states.get("taken in", 0),
         int(counted[0]) if counted else 0,
@@ -290,17 +309,23 @@ def _peak_rss_bytes() -> int | None:
 def _report(heap: Heap, floor: Measured, whole: Measured, one_more: Measured) -> Group:
     table = Table(box=box.MARKDOWN)
     table.add_column("phase")
-    for heading in ("s", "files/s", "MB/s", "one more pull, s"):
+    for heading in ("s", "CPU s", "files/s", "MB/s", "one more pull, s", "CPU s"):
         table.add_column(heading, justify="right")
     for name, measured, more in (("floor", floor, None), ("Rollbook", whole, one_more)):
         for phase, seconds in measured.seconds.items():
-            table.add_row(phase, *_rates(heap, phase, seconds), _seconds(more, phase))
+            again = (more.seconds.get(phase), more.cpu_seconds.get(phase)) if more else ()
+            cpu_s = measured.cpu_seconds[phase]
+            table.add_row(phase, *_rates(heap, phase, seconds, cpu_s), *map(_seconds, again))
+        again = (more.work_s, more.work_cpu_s) if more else ()
         table.add_row(
             f"{name}, without start",
-            *_rates(heap, name, measured.work_s),
-            f"{more.work_s:.2f}" if more else "",
+            *_rates(heap, name, measured.work_s, measured.work_cpu_s),
+            *map(_seconds, again),
         )
-    to_samples_s = sum(whole.seconds.get(phase, 0.0) for phase in TO_SAMPLES)
+    to_samples_s, to_samples_cpu_s = (
+        sum(of_phase.get(phase, 0.0) for phase in TO_SAMPLES)
+        for of_phase in (whole.seconds, whole.cpu_seconds)
+    )
     versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in PACKAGES)
     megabytes = (heap.pull_bytes + heap.ride_bytes) / 1e6
     lines = (
@@ -308,24 +333,26 @@ def _report(heap: Heap, floor: Measured, whole: Measured, one_more: Measured) ->
         f"{heap.rows:,} rows, {megabytes:,.1f} MB of text.",
         f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, "
         f"Python {platform.python_version()}, {versions}.",
-        f"Rollbook / floor: {to_samples_s / floor.work_s:.1f} as far as the floor goes (archive, "
-        f"cards, read), {whole.work_s / floor.work_s:.1f} to the published snapshot.",
+        f"Rollbook / floor as far as the floor goes (archive, cards, read): "
+        f"{to_samples_s / floor.work_s:.1f} by the clock, "
+        f"{to_samples_cpu_s / floor.work_cpu_s:.1f} by the processor.",
+        f"Rollbook / floor to the published snapshot: {whole.work_s / floor.work_s:.1f} by the "
+        f"clock, {whole.work_cpu_s / floor.work_cpu_s:.1f} by the processor.",
         f"Peak memory: Rollbook {_memory(whole)}, floor {_memory(floor)}.",
     )
     return Group(*(Text(f"{line}\n") for line in lines), table)
 
 
-def _rates(heap: Heap, phase: str, seconds: float) -> tuple[str, str, str]:
+def _rates(heap: Heap, phase: str, seconds: float, cpu_s: float) -> tuple[str, ...]:
     files, size = heap.share(phase)
     if phase == START or seconds <= 0.0:
-        return f"{seconds:.2f}", "", ""
-    return f"{seconds:.2f}", f"{files / seconds:,.0f}", f"{size / seconds / 1e6:,.1f}"
+        return _seconds(seconds), _seconds(cpu_s), "", ""
+    rates = f"{files / seconds:,.0f}", f"{size / seconds / 1e6:,.1f}"
+    return _seconds(seconds), _seconds(cpu_s), *rates
 
 
-def _seconds(measured: Measured | None, phase: str) -> str:
-    if measured is None or phase not in measured.seconds:
-        return ""
-    return f"{measured.seconds[phase]:.2f}"
+def _seconds(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
 
 
 def _memory(measured: Measured) -> str:

@@ -121,9 +121,7 @@ def is_behind(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> 
     bool
         True if derive or publish has something to do, also after one that was killed.
     """
-    finished = dict(
-        connection.execute("SELECT flow_name, made_from FROM raw.finished").fetchall()
-    )
+    finished = dict(connection.execute("SELECT flow_name, made_from FROM raw.finished").fetchall())
     wanted = _wanted(connection, settings)
     return any(finished.get(flow_name) != wanted for flow_name in ("derive", "publish"))
 
@@ -140,8 +138,9 @@ def _wanted(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> st
         ALIKE_VERSION,
         STABILITY_VERSION,
     )
-    linked = connection.execute(
+    linked = store.first(
+        connection,
         "SELECT md5(string_agg(concat_ws('|', job_folder, linked_from), ';' ORDER BY job_folder)) "
-        "FROM raw.linked"
-    ).fetchone()
+        "FROM raw.linked",
+    )
     return fingerprint(versions, settings.model_dump(exclude={"show", "schedule"}), linked)

@@ -14,7 +14,7 @@ import duckdb
 
 from warehouse import statements
 from warehouse.shop import ShopFolder
-from warehouse.store import columns, transaction
+from warehouse.store import columns, first, transaction
 
 POINTER = "current.json"
 KEPT_SNAPSHOTS = 3
@@ -201,9 +201,10 @@ def _content_hash(
     digest = hashlib.sha256(repr(sorted(meanings)).encode())
     for name in sorted(names):
         listed = ", ".join(columns(connection, name))
-        row = connection.execute(
-            f"SELECT count(*), sum(hash({listed})::HUGEINT) % 18446744073709551616 FROM {name}"  # noqa: S608
-        ).fetchone()
+        row = first(
+            connection,
+            f"SELECT count(*), sum(hash({listed})::HUGEINT) % 18446744073709551616 FROM {name}",  # noqa: S608
+        )
         digest.update(f"{name}({listed})={row}".encode())
     return digest.hexdigest()
 

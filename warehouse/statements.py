@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from functools import cache
 from importlib.resources import files
@@ -39,6 +40,18 @@ def definitions() -> dict[str, str]:
                 found[f"{layer}.{path.name.removesuffix('.sql')}"] = path.read_text("utf-8")
     last = [name for name in _VIEWS_LAST if name in found]
     return {name: found[name] for name in [n for n in found if n not in last] + last}
+
+
+@cache
+def fingerprint() -> str:
+    """Return a hash of all definitions: two databases with the same one have the same tables.
+
+    Returns
+    -------
+    str
+        Hexadecimal digits.
+    """
+    return hashlib.sha256("\n".join(definitions().values()).encode()).hexdigest()
 
 
 def is_view(statement: str) -> bool:

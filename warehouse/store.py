@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from typing import Any
 
 import duckdb
 import filelock
@@ -65,17 +66,29 @@ def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPy
 
 
 def create(connection: duckdb.DuckDBPyConnection) -> None:
-    """Make every schema, table and view that is not there yet.
+    """Make every schema, table and view, unless they are those of this version already.
 
     Parameters
     ----------
     connection : duckdb.DuckDBPyConnection
         Writer.
     """
-    for layer in statements.LAYERS:
-        connection.execute(f"CREATE SCHEMA IF NOT EXISTS {layer}")
-    for statement in statements.definitions().values():
-        connection.execute(statement)
+    wanted = statements.fingerprint()
+    connection.execute("CREATE TABLE IF NOT EXISTS main.made_with (definitions VARCHAR)")
+    row = first(connection, "SELECT definitions FROM main.made_with")
+    if row is not None and row[0] == wanted:
+        return
+    # Tables of an older version are not altered but made again: archive, ledger, layouts and
+    # settings hold all that is needed, and the next intake and derive fill them.
+    with transaction(connection):
+        for layer in reversed(statements.LAYERS):
+            connection.execute(f"DROP SCHEMA IF EXISTS {layer} CASCADE")
+        for layer in statements.LAYERS:
+            connection.execute(f"CREATE SCHEMA {layer}")
+        for statement in statements.definitions().values():
+            connection.execute(statement)
+        connection.execute("DELETE FROM main.made_with")
+        connection.execute("INSERT INTO main.made_with VALUES (?)", [wanted])
 
 
 @contextlib.contextmanager
@@ -116,6 +129,30 @@ def rows(connection: duckdb.DuckDBPyConnection, query: str, *params: object) -> 
     return connection.sql(query, params=list(params)).pl()
 
 
+def first(
+    connection: duckdb.DuckDBPyConnection, query: str, *params: object
+) -> tuple[Any, ...] | None:
+    """Return a query's first row.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection.
+    query : str
+        SQL with `?` for values.
+    *params : object
+        The values.
+
+    Returns
+    -------
+    tuple or None
+        None if there is no row. The result is read to its end: an unfinished one would keep the
+        connection from other work.
+    """
+    found = connection.execute(query, list(params)).fetchall()
+    return found[0] if found else None
+
+
 def columns(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:
     """Return a table's columns and their DuckDB types, in order.
 
@@ -129,8 +166,10 @@ def columns(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]
     Returns
     -------
     dict of str to str
-        Column → type.
+        Column → type. Looked up once: tables do not change while a version runs.
     """
+    if table in _COLUMNS:
+        return _COLUMNS[table]
     layer, name = table.split(".")
     found = connection.execute(
         "SELECT column_name, data_type FROM duckdb_columns() "
@@ -138,8 +177,12 @@ def columns(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]
         "ORDER BY column_index",
         [layer, name],
     ).fetchall()
+    if found:
+        _COLUMNS[table] = dict(found)
     return dict(found)
 
+
+_COLUMNS: dict[str, dict[str, str]] = {}
 
 POLARS_TYPES = {
     "VARCHAR": pl.String(),
@@ -250,7 +293,7 @@ def failed_checks(
     """
     found = []
     for check in statements.checks():
-        count = connection.execute(f"SELECT count(*) FROM ({check.query})").fetchone()  # noqa: S608
+        count = first(connection, f"SELECT count(*) FROM ({check.query})")  # noqa: S608
         if count and count[0]:
             found.append((check, count[0]))
     return found

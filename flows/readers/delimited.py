@@ -6,6 +6,7 @@ import csv
 import io
 from typing import NamedTuple
 
+import numpy as np
 import polars as pl
 
 from flows.readers.source import BadRow, SourceTable, UnreadableError
@@ -163,63 +164,102 @@ def read(data: bytes, layout: Layout) -> SourceTable:
             "Copy the file again from the logger; check its memory card.",
         )
     _refuse_doubled_columns(found, layout)
-    lines = text.split("\n")
     first_row = found.line_no + (1 if layout.text.unit_row else 0)
-    numbered = [
-        (number, line)
-        for number, line in enumerate(lines[first_row:], start=first_row + 1)
-        if line.strip()
-    ]
-    if not numbered:
+    start = _line_start(text, first_row)
+    head, body = text[: _line_start(text, found.line_no - 1)], text[start:]
+    if not body.strip():
         raise UnreadableError(
             "no rows",
             f"line {found.line_no} is the header row and nothing follows it",
             "The recording was probably never started; export the run again.",
         )
     width = len(found.cells)
-    if any('"' in line for _, line in numbered):
-        rows, bad_rows = _split_quoted(numbered, layout.text.delimiter, width)
+    separator = layout.text.delimiter
+    bad_rows: list[BadRow] = []
+    rows = _regular_rows(body, separator, width)
+    if rows is not None:
+        line_no = np.arange(first_row + 1, first_row + 1 + rows)
     else:
-        rows, bad_rows = _split_plain(numbered, layout.text.delimiter, width)
-    if not rows:
-        raise UnreadableError(
-            "no whole row",
-            f"none of {len(numbered)} rows has {width} cells as the header row does; "
-            f"line {bad_rows[0].line_no} is {bad_rows[0].found!r}",
-            "Export the file again, or correct text.delimiter in the layout.",
-        )
+        whole, bad_rows = _split(body, first_row + 1, separator, width)
+        if not whole:
+            raise UnreadableError(
+                "no whole row",
+                f"none of {len(bad_rows)} rows has {width} cells as the header row does; "
+                f"line {bad_rows[0].line_no} is {bad_rows[0].found!r}",
+                "Export the file again, or correct text.delimiter in the layout.",
+            )
+        line_no = np.array([number for number, _ in whole])
+        separator, body = "\x1f", "\n".join(row for _, row in whole)
     used = {channel.column for channel in layout.channels.values()}
     keep = {index: cell for index, cell in enumerate(found.cells) if cell in used}
-    separator = "\x1f" if "\x1f" in rows[0][1] else layout.text.delimiter
-    frame = _frame([row for _, row in rows], separator, width, sorted(keep), layout)
     return SourceTable(
-        frame=frame.rename({f"column_{index}": cell for index, cell in keep.items()}),
-        line_no=pl.Series("line_no", [number for number, _ in rows], dtype=pl.Int64),
-        head=_head(lines[: found.line_no - 1], layout.metadata.separator),
+        frame=_frame(body.encode(), separator, width, keep, layout),
+        line_no=pl.Series("line_no", line_no, dtype=pl.Int64),
+        head=_head(head.split("\n"), layout.metadata.separator),
         bad_rows=bad_rows,
     )
 
 
+def _line_start(text: str, lines_before: int) -> int:
+    """Return where a line begins, the end of the text if there are not so many."""
+    place = 0
+    for _ in range(lines_before):
+        place = text.find("\n", place) + 1
+        if place == 0:
+            return len(text)
+    return place
+
+
+def _regular_rows(body: str, separator: str, width: int) -> int | None:
+    """Return the number of rows if every line has the same plain cells, else None."""
+    if '"' in body or not separator.isascii():
+        return None
+    marks = np.frombuffer(body.encode(), dtype=np.uint8)
+    ends = np.flatnonzero(marks == ord("\n"))
+    if marks[-1] != ord("\n"):
+        ends = np.append(ends, marks.size)
+    cuts = np.searchsorted(np.flatnonzero(marks == ord(separator)), ends)
+    return ends.size if (np.diff(cuts, prepend=0) == width - 1).all() else None
+
+
+def _split(
+    body: str, first_line_no: int, separator: str, width: int
+) -> tuple[list[tuple[int, str]], list[BadRow]]:
+    """Return whole rows with their lines, cells divided by a control mark, and the rest.
+
+    The control mark takes the delimiter's place, so that quoted delimiters stay text.
+    """
+    whole: list[tuple[int, str]] = []
+    bad_rows: list[BadRow] = []
+    for number, line in enumerate(body.split("\n"), start=first_line_no):
+        if not line.strip():
+            continue
+        cells = _cells(line, separator)
+        if len(cells) == width:
+            whole.append((number, "\x1f".join(cells)))
+        else:
+            bad_rows.append(BadRow(number, "", COMPLETE_ROW, line[:200]))
+    return whole, bad_rows
+
+
 def _frame(
-    rows: list[str], separator: str, width: int, keep: list[int], layout: Layout
+    body: bytes, separator: str, width: int, keep: dict[int, str], layout: Layout
 ) -> pl.DataFrame:
     """Return the kept columns as numbers, or as text where a cell of them is no number."""
-    names = [f"column_{index}" for index in range(width)]
-    body = "\n".join(rows).encode()
+    # The header's own names may stand twice in columns nobody asked for: number them instead.
+    names = {index: f"cell_{index}" for index in range(width)}
 
     def parsed(kind: type[pl.DataType]) -> pl.DataFrame:
         return pl.read_csv(
             io.BytesIO(body),
             has_header=False,
             separator=separator,
-            new_columns=names,
-            columns=keep,
-            schema_overrides={names[index]: kind for index in keep},
-            infer_schema=False,
+            schema={name: kind if index in keep else pl.String for index, name in names.items()},
+            columns=list(keep),
             quote_char=None,
             null_values=layout.text.missing or None,
             decimal_comma=layout.text.decimal == ",",
-        )
+        ).rename({names[index]: cell for index, cell in keep.items()})
 
     try:
         return parsed(pl.Float64)
@@ -244,34 +284,6 @@ def _refuse_doubled_columns(found: Header, layout: Layout) -> None:
                 f"{found.cells.count(channel.column)} times; which one is meant cannot be told",
                 "Export the file with that column once.",
             )
-
-
-def _split_plain(
-    numbered: list[tuple[int, str]], delimiter: str, width: int
-) -> tuple[list[tuple[int, str]], list[BadRow]]:
-    rows: list[tuple[int, str]] = []
-    bad_rows: list[BadRow] = []
-    for number, line in numbered:
-        if line.count(delimiter) == width - 1:
-            rows.append((number, line))
-        else:
-            bad_rows.append(BadRow(number, "", COMPLETE_ROW, line[:200]))
-    return rows, bad_rows
-
-
-def _split_quoted(
-    numbered: list[tuple[int, str]], delimiter: str, width: int
-) -> tuple[list[tuple[int, str]], list[BadRow]]:
-    # A control character takes the delimiter's place, so that quoted delimiters stay text.
-    rows: list[tuple[int, str]] = []
-    bad_rows: list[BadRow] = []
-    for number, line in numbered:
-        cells = next(csv.reader([line], delimiter=delimiter), [])
-        if len(cells) == width:
-            rows.append((number, "\x1f".join(cells)))
-        else:
-            bad_rows.append(BadRow(number, "", COMPLETE_ROW, line[:200]))
-    return rows, bad_rows
 
 
 def _head(lines: list[str], separator: str) -> dict[str, str]:

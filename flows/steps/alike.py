@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import duckdb
@@ -46,8 +47,10 @@ def derive_alike(connection: duckdb.DuckDBPyConnection, progress: Progress) -> i
     for displacement in {stage["displacement_cc"] for stage in stages}:
         low, high = displacement * (1 - DISPLACEMENT_SHARE), displacement * (1 + DISPLACEMENT_SHARE)
         near[displacement] = [c for c in candidates if low <= c["displacement_cc"] <= high]
+    # The scale of each number spans the whole shop: a bike of a new size moves every likeness.
+    ranges = alike.ranges_of([_numbers(stage) for stage in stages])
     pools = {
-        displacement: fingerprint(ALIKE_VERSION, [marks[c["stage_id"]] for c in pool])
+        displacement: fingerprint(ALIKE_VERSION, ranges, [marks[c["stage_id"]] for c in pool])
         for displacement, pool in near.items()
     }
     wanted = {
@@ -60,7 +63,6 @@ def derive_alike(connection: duckdb.DuckDBPyConnection, progress: Progress) -> i
         return 0
     curves = session_curves(connection, [stage["stage_id"] for stage in candidates])
     features = {stage["stage_id"]: _features(stage, stages, curves) for stage in stages}
-    ranges = alike.ranges_of(list(features.values()))
     laid = {
         d: alike.population([features[c["stage_id"]] for c in pool]) for d, pool in near.items()
     }
@@ -123,17 +125,13 @@ def _features(
         ),
         None,
     )
-    return alike.Features(
+    return dataclasses.replace(
+        _numbers(stage),
         model_key=(stage["make"], stage["model"]),
         generation=(stage["first_year"], stage["last_year"]),
-        displacement_cc=stage["displacement_cc"],
-        cylinders=stage["cylinders"] if stage["cylinders"] is not None else float("nan"),
         parts=tuple(stage["parts"]),
         map_name=stage["map_name"],
         map_revision=stage["map_revision"],
-        ethanol_share=stage["ethanol_share"]
-        if stage["ethanol_share"] is not None
-        else float("nan"),
         torque_shape=None
         if first is None
         else alike.torque_shape(first[:, 0], first[:, 2], first[np.argmax(first[:, 1]), 0]),
@@ -141,6 +139,14 @@ def _features(
         if own is None
         else alike.mixture_shape(own[:, 0], own[:, 3], own[np.argmax(own[:, 1]), 0]),
     )
+
+
+def _numbers(stage: dict[str, Any]) -> alike.Features:
+    known = {
+        name: float("nan") if stage[name] is None else stage[name]
+        for name in ("displacement_cc", "cylinders", "ethanol_share")
+    }
+    return alike.Features(**known)
 
 
 def _outcomes(
@@ -176,15 +182,20 @@ def _outcomes(
         whole = next((g for g in made if g["basis"] == "first stage"), made[-1] if made else None)
         found[job_id] = {
             "ended_on": f"{stage['map_label']}; {stage['parts_label']}",
-            "gained": "not measured"
-            if whole is None
-            else f"{signed_pct(whole['mean_gain_pct'])} % ({signed_pct(whole['mean_gain_lower_pct'])} to "
-            f"{signed_pct(whole['mean_gain_upper_pct'])} %), {whole['verdict']}",
+            "gained": "not measured" if whole is None else _gained(whole),
             "went_wrong": "; ".join(
                 lean.get(job_id, []) + ([back[job_id]] if job_id in back else [])
             ),
         }
     return found
+
+
+def _gained(gain: dict[str, Any]) -> str:
+    mean, low, high = (
+        signed_pct(gain[name])
+        for name in ("mean_gain_pct", "mean_gain_lower_pct", "mean_gain_upper_pct")
+    )
+    return f"{mean} % ({low} to {high} %), {gain['verdict']}"
 
 
 def _rows(

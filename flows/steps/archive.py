@@ -211,5 +211,5 @@ def _write_atomically(target: Path, data: bytes) -> None:
 
 
 def _last_arrival_no(connection: duckdb.DuckDBPyConnection) -> int:
-    row = connection.execute("SELECT coalesce(max(arrival_no), 0) FROM raw.arrival").fetchone()
+    row = store.first(connection, "SELECT coalesce(max(arrival_no), 0) FROM raw.arrival")
     return row[0] if row else 0

@@ -6,7 +6,7 @@ import duckdb
 
 from flows.steps.archive import archived_path
 from flows.steps.read import CARD_NAME
-from schemas.card import JobCard, read_card
+from schemas.card import read_card
 from schemas.toml_text import MistakesError
 from warehouse import store
 from warehouse.shop import ShopFolder
@@ -59,27 +59,6 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
             [CARD_NAME],
         )
     return len(records)
-
-
-def card_in_force(connection: duckdb.DuckDBPyConnection, job_folder: str) -> JobCard | None:
-    """Return the card that a folder's figures follow.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection to the warehouse.
-    job_folder : str
-        Folder in the inbox.
-
-    Returns
-    -------
-    JobCard or None
-        None if no card without mistakes has come.
-    """
-    row = connection.execute(
-        "SELECT card_text FROM raw.card WHERE job_folder = ? AND is_in_force", [job_folder]
-    ).fetchone()
-    return read_card(row[0]) if row else None
 
 
 def _read(shop: ShopFolder, sha: str) -> tuple[str, str | None, list[str]]:

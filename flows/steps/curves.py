@@ -12,7 +12,7 @@ import polars as pl
 from flows.metrics import air, cruise, curve
 from flows.metrics.sweep import sweep_slice
 from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.refresh import fingerprint, outdated, replace, stacked
 from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
@@ -25,6 +25,17 @@ WARM_COOLANT_K = 343.15
 """70 °C: a colder liquid-cooled engine makes less power (common practice, no source)."""
 DEAD_LAMBDA_SPREAD = 0.002
 """A live gauge moves more than this over a whole pull; one that does not is stuck."""
+_USED = (
+    "time_s",
+    "engine_speed_rpm",
+    "throttle_pct",
+    "wheel_power_w",
+    "wheel_torque_nm",
+    "lambda_wide",
+    "lambda_wide_2",
+    "coolant_temp_k",
+    "intake_air_temp_k",
+)
 SATURATED_LAMBDA = 1.6
 """Free air, not a mixture that would burn (common practice, no source)."""
 
@@ -77,28 +88,27 @@ def derive_curves(
         replace(connection, "pull_id", to_delete, {"out.pull": [], "out.pull_curve": []})
     for start in range(0, len(to_make), BATCH_PULLS):
         batch = [rows[pull_id] for pull_id in to_make[start : start + BATCH_PULLS]]
-        samples = read_samples(connection, shop, batch)
-        heads, curves = [], []
+        samples = read_samples(shop, batch)
+        heads: list[dict[str, Any]] = []
+        curves: dict[str, dict[str, np.ndarray]] = {}
         for row in batch:
             head, points = pull_curve(row, samples[row["sample_id"]], settings)
             head["made_from"] = wanted[row["pull_id"]]
             heads.append(head)
-            curves += points
+            if points:
+                curves[row["pull_id"]] = points
         gone = to_delete if start == 0 else []
-        replace(connection, "pull_id", gone, {"out.pull": heads, "out.pull_curve": curves})
+        points_frame = stacked("pull_id", curves)
+        replace(connection, "pull_id", gone, {"out.pull": heads, "out.pull_curve": points_frame})
         progress(min(start + BATCH_PULLS, len(to_make)), len(to_make), "drawing curves")
     return len(to_make)
 
 
-def read_samples(
-    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, logs: list[dict[str, Any]]
-) -> dict[str, pl.DataFrame]:
+def read_samples(shop: ShopFolder, logs: list[dict[str, Any]]) -> dict[str, pl.DataFrame]:
     """Return the samples of some logs, by sample_id, in the order of their lines.
 
     Parameters
     ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
     shop : ShopFolder
         The shop.
     logs : list of dict
@@ -109,21 +119,25 @@ def read_samples(
     dict of str to polars.DataFrame
         Canonical channels.
     """
-    paths = sorted({str(shop.root / log["sample_path"]) for log in logs})
-    ids = [log["sample_id"] for log in logs]
-    frame = store.rows(
-        connection,
-        "SELECT * FROM read_parquet(?) WHERE sample_id IN (SELECT unnest(?)) "
-        "ORDER BY sample_id, line_no",
-        paths,
-        ids,
-    )
-    return {str(key[0]): part for key, part in frame.group_by("sample_id", maintain_order=True)}
+    wanted: dict[str, set[str]] = {}
+    for log in logs:
+        wanted.setdefault(log["sample_path"], set()).add(log["sample_id"])
+    found: dict[str, pl.DataFrame] = {}
+    for path, ids in sorted(wanted.items()):
+        frame = pl.read_parquet(shop.root / path)
+        # Intake writes log after log, each in the order of its lines: cut at the runs.
+        runs = frame["sample_id"].rle().struct.unnest()
+        start = 0
+        for length, sample_id in runs.iter_rows():
+            if sample_id in ids:
+                found[sample_id] = frame.slice(start, length)
+            start += length
+    return found
 
 
 def pull_curve(
     row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings
-) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
     """Return one pull's line and its curve.
 
     Parameters
@@ -139,8 +153,8 @@ def pull_curve(
     -------
     head : dict
         Row of out.pull, without made_from.
-    points : list of dict
-        Rows of out.pull_curve; empty if the pull has no usable sweep.
+    points : dict of str to ndarray
+        Columns of out.pull_curve; empty if the pull has no usable sweep.
     """
     notes = _given_notes(row)
     head: dict[str, Any] = {
@@ -182,7 +196,7 @@ def pull_curve(
         **_factors(row, settings, notes),
     }
     trouble = head.pop("factor_trouble")
-    points: list[dict[str, Any]] = []
+    points: dict[str, np.ndarray] = {}
     if not trouble:
         try:
             points = _curve(row, samples, settings, head, notes)
@@ -276,8 +290,8 @@ def _curve(
     settings: ShopSettings,
     head: dict[str, Any],
     notes: list[str],
-) -> list[dict[str, Any]]:
-    channel = {name: samples[name].to_numpy() for name in samples.columns[2:]}
+) -> dict[str, np.ndarray]:
+    channel = {name: samples[name].to_numpy() for name in _USED}
     time, speed = channel["time_s"], channel["engine_speed_rpm"]
     throttle = channel["throttle_pct"]
     part = sweep_slice(time, speed, None if np.isnan(throttle).all() else throttle)
@@ -311,17 +325,13 @@ def _curve(
     )
     if head["coolant_start_k"] is not None and head["coolant_start_k"] < WARM_COOLANT_K:
         notes.append(f"engine cold: coolant {head['coolant_start_k'] - 273.15:.0f} °C")
-    return [
-        {
-            "pull_id": row["pull_id"],
-            "engine_speed_rpm": float(grid[i]),
-            "power_w": float(value[i]),
-            "power_sd_w": float(sd[i]),
-            "torque_nm": float(torque[i]),
-            "lambda_wide": float(lean[i]),
-        }
-        for i in range(grid.size)
-    ]
+    return {
+        "engine_speed_rpm": grid,
+        "power_w": value,
+        "power_sd_w": sd,
+        "torque_nm": torque,
+        "lambda_wide": lean,
+    }
 
 
 def _first(values: np.ndarray) -> float | None:

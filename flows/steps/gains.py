@@ -10,7 +10,7 @@ import numpy as np
 
 from flows.metrics import gain as gain_metric
 from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.refresh import fingerprint, outdated, replace, stacked
 from flows.steps.sessions import curves_of, on_one_grid
 from flows.steps.trust import correction_share
 from schemas.card import CATEGORIES
@@ -66,18 +66,21 @@ def derive_gains(
     ).fetchall():
         pulls.setdefault(stage_id, []).append(pull_id)
     heads: list[dict[str, Any]] = []
-    points: list[dict[str, Any]] = []
+    points: dict[str, dict[str, np.ndarray]] = {}
     for done, gain_id in enumerate(to_make, start=1):
         before, after, basis = pairs[gain_id]
         sides = [[curves[p] for p in pulls[s["stage_id"]]] for s in (before, after)]
         made = _gain(before, after, sides, trust, settings)
         if made is not None:
             heads.append(_head(gain_id, before, after, basis, made, wanted[gain_id]))
-            points += _points(gain_id, made)
+            points[gain_id] = _points(made)
         if done % 25 == 0 or done == len(to_make):
             progress(done, len(to_make), "comparing stages")
     if to_make or to_delete:
-        replace(connection, "gain_id", to_delete, {"out.gain": heads, "out.gain_curve": points})
+        curves_frame = stacked("gain_id", points)
+        replace(
+            connection, "gain_id", to_delete, {"out.gain": heads, "out.gain_curve": curves_frame}
+        )
     return len(to_make)
 
 
@@ -311,15 +314,10 @@ def _top(power_w: Any) -> float:
     return float(np.nanmax(power_w))
 
 
-def _points(gain_id: str, made: gain_metric.Gain) -> list[dict[str, Any]]:
+def _points(made: gain_metric.Gain) -> dict[str, np.ndarray]:
     names = ("before_w", "after_w", "gain_pct", "lower_pct", "upper_pct")
-    return [
-        {
-            "gain_id": gain_id,
-            "engine_speed_rpm": float(made.grid_rpm[i]),
-            **{name: float(getattr(made, name)[i]) for name in names},
-            "whole_lower_pct": float(made.whole_lower_pct[i]),
-            "whole_upper_pct": float(made.whole_upper_pct[i]),
-        }
-        for i in range(made.grid_rpm.size)
-    ]
+    whole = ("whole_lower_pct", "whole_upper_pct")
+    return {
+        "engine_speed_rpm": made.grid_rpm,
+        **{name: getattr(made, name) for name in names + whole},
+    }

@@ -1,16 +1,17 @@
 """Gives each file its place: which job, which stage, or why it has none yet.
 
-Works a job folder at a time, from its card in force and what came of reading its files, and only
-on folders where either changed. First come, first served: of two claims on the same bytes, the
-same job number or the same bike, the folder that arrived first is right.
+Works on job folders, from their cards in force and what came of reading their files, and only on
+folders where either changed. First come, first served: of two claims on the same bytes, the same
+job number or the same bike, the folder that arrived first is right.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+from collections import defaultdict
 from fnmatch import fnmatchcase
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import duckdb
 import polars as pl
@@ -20,9 +21,11 @@ from flows.steps.read import CARD_NAME
 from schemas.card import CATEGORIES, ETHANOL_SHARE, JobCard, Stage, read_card
 from warehouse import store
 
-BATCH_FOLDERS = 100
+BATCH_FOLDERS = 200
 LINK_VERSION = 1
 """Raise it when linking changes what it gives for the same cards and readings."""
+
+CONTRADICTS = "card contradicts another"
 
 
 class _File(NamedTuple):
@@ -41,12 +44,38 @@ class _Place(NamedTuple):
     """Where one file of a folder stands."""
 
     file_name: str
-    sha256: str | None
+    file_sha256: str | None
     state: str
     reason_code: str = ""
     reason: str = ""
     remedy: str = ""
     stage_id: str | None = None
+
+
+class _Folder(NamedTuple):
+    """What a job folder holds now."""
+
+    files: list[_File]
+    newest_card: tuple[str, str] | None
+    in_force: tuple[str, str] | None
+
+
+class _Known(NamedTuple):
+    """What a folder in the book says of its bike."""
+
+    job_id: str
+    bike_id: str
+    model_id: str
+    induction: str
+
+
+class _Linked:
+    """The rows that one folder gives."""
+
+    def __init__(self) -> None:
+        self.tables: dict[str, list[dict[str, Any]]] = defaultdict(list)
+        self.places: list[_Place] = []
+        self.logs: list[tuple[str, str, str, int, str]] = []
 
 
 def link_jobs(connection: duckdb.DuckDBPyConnection, progress: Progress) -> list[str]:
@@ -66,25 +95,34 @@ def link_jobs(connection: duckdb.DuckDBPyConnection, progress: Progress) -> list
     """
     wanted = _wanted(connection)
     standing = dict(connection.execute("SELECT job_folder, linked_from FROM raw.linked").fetchall())
-    order = list(wanted)
-    claims = _Claims(connection, order)
-    queue = [folder for folder in order if standing.get(folder) != wanted[folder]]
+    changed = {folder for folder, mark in wanted.items() if standing.get(folder) != mark}
+    if not changed:
+        return []
+    # A card that another one kept out may be right by now.
+    changed |= {
+        folder
+        for (folder,) in connection.execute(
+            "SELECT DISTINCT job_folder FROM raw.outcome WHERE reason_code = ?", [CONTRADICTS]
+        ).fetchall()
+    }
+    book = _Book(connection, list(wanted))
+    queue = [folder for folder in wanted if folder in changed]
     done: list[str] = []
     while queue:
-        # A commit waits for the disk: one for many folders, all of them linked or none.
         batch, queue = queue[:BATCH_FOLDERS], queue[BATCH_FOLDERS:]
+        linked: dict[str, _Linked] = {}
+        for folder in batch:
+            held = _read_folders(connection, [f for f in batch if f not in book.folders])
+            book.folders.update(held)
+            linked[folder] = _link(folder, book)
+            # Folders that lose or regain a claim are linked again, in this batch or the next.
+            waiting = {*batch[batch.index(folder) + 1 :], *queue}
+            batch += [other for other in book.take_touched() if other not in waiting]
         with store.transaction(connection):
-            while batch:
-                folder = batch.pop(0)
-                touched = _link(connection, folder, claims)
-                connection.execute(
-                    "INSERT OR REPLACE INTO raw.linked VALUES (?, ?)", [folder, wanted[folder]]
-                )
-                done.append(folder)
-                waiting = {*batch, *queue, folder}
-                batch += [other for other in dict.fromkeys(touched) if other not in waiting]
+            _write(connection, linked, wanted)
+        done += linked
         progress(len(done), len(done) + len(queue), "linking")
-    return done
+    return list(dict.fromkeys(done))
 
 
 def _wanted(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
@@ -103,153 +141,146 @@ def _wanted(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
     return {folder: f"{LINK_VERSION}|{digest}" for folder, digest in rows}
 
 
-class _Claims:
-    """Which folder holds which bytes, and which folder came first."""
+class _Book:
+    """Who holds what: which folder has which bytes, job number, bike and model."""
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, order: list[str]) -> None:
         self.place = {folder: number for number, folder in enumerate(order)}
+        self.folders: dict[str, _Folder] = {}
+        self.known: dict[str, _Known] = {
+            folder: _Known(*rest)
+            for folder, *rest in connection.execute(
+                "SELECT job.job_folder, job.job_id, job.bike_id, bike.model_id, model.induction "
+                "FROM core.job AS job JOIN core.bike AS bike USING (bike_id) "
+                "JOIN core.model AS model USING (model_id)"
+            ).fetchall()
+        }
         self.owner: dict[str, tuple[str, str]] = {
             sha: (folder, name)
             for sha, folder, name in connection.execute(
-                "SELECT log.file_sha256, job.job_folder, log.file_name FROM ("
-                "SELECT file_sha256, stage_id, file_name FROM core.pull UNION ALL "
-                "SELECT file_sha256, stage_id, file_name FROM core.ride) AS log "
-                "JOIN core.stage AS stage USING (stage_id) JOIN core.job AS job USING (job_id)"
+                "SELECT file_sha256, job_folder, file_name FROM raw.outcome "
+                "WHERE state = 'taken in'"
             ).fetchall()
         }
+        self.claims: dict[str, set[str]] = defaultdict(set)
+        for sha, folder in connection.execute(
+            "SELECT file_sha256, job_folder FROM raw.outcome WHERE state = 'duplicate'"
+        ).fetchall():
+            self.claims[sha].add(folder)
+        self._touched: list[str] = []
 
+    def touch(self, folder: str) -> None:
+        """Note a folder that must be linked again."""
+        if folder not in self._touched:
+            self._touched.append(folder)
 
-def _link(connection: duckdb.DuckDBPyConnection, folder: str, claims: _Claims) -> list[str]:
-    """Link one folder; return other folders whose claims changed by it."""
-    files = [
-        _File(*row)
-        for row in connection.execute(
-            "SELECT arrival.file_name, arrival.file_sha256, coalesce(reading.state, 'card'), "
-            "reading.layout_kind, coalesce(reading.reason_code, ''), coalesce(reading.reason, ''), "
-            "coalesce(reading.remedy, '') FROM raw.arrival AS arrival "
-            "LEFT JOIN raw.reading AS reading USING (file_sha256) "
-            "WHERE arrival.job_folder = ? AND arrival.is_current AND arrival.file_name <> ? "
-            "ORDER BY arrival.file_name",
-            [folder, CARD_NAME],
-        ).fetchall()
-    ]
-    card_row = connection.execute(
-        "SELECT file_sha256, problems FROM raw.card JOIN raw.arrival "
-        "USING (job_folder, file_sha256) WHERE job_folder = ? AND file_name = ? AND is_current",
-        [folder, CARD_NAME],
-    ).fetchone()
-    in_force = connection.execute(
-        "SELECT file_sha256, card_text FROM raw.card WHERE job_folder = ? AND is_in_force", [folder]
-    ).fetchone()
-    released = _forget(connection, folder)
-    for sha in released:
-        claims.owner.pop(sha, None)
-    card = read_card(in_force[1]) if in_force else None
-    refusal = _contradiction(connection, card) if card else None
-    places: list[_Place] = []
-    touched: list[str] = []
-    if card_row:
-        places.append(_card_place(card_row, refusal, card is not None))
-    if card is None or in_force is None or refusal is not None:
-        places += [_waiting(file, card_row is not None, folder) for file in files]
-    else:
-        _load_job(connection, folder, in_force[0], card)
-        found, touched = _place_files(connection, card, files, folder, claims)
-        places += found
-    _write_outcomes(connection, folder, places)
-    held = {place.sha256 for place in places if place.state == "taken in"}
-    freed = [sha for sha in released if sha not in held]
-    touched += [
-        other
-        for (other,) in connection.execute(
-            "SELECT DISTINCT job_folder FROM raw.outcome "
-            "WHERE state = 'duplicate' AND file_sha256 IN (SELECT unnest(?)) AND job_folder <> ?",
-            [freed, folder],
-        ).fetchall()
-    ]
-    if card is not None and refusal is None:
+    def take_touched(self) -> list[str]:
+        """Return the folders noted since the last time."""
+        touched, self._touched = self._touched, []
         return touched
-    return touched + _waiting_on_names(connection, folder)
+
+    def forget(self, folder: str) -> set[str]:
+        """Take out what stood for a folder; return the bytes it held."""
+        self.known.pop(folder, None)
+        released = {sha for sha, (owner, _) in self.owner.items() if owner == folder}
+        for sha in released:
+            del self.owner[sha]
+        return released
 
 
-def _waiting_on_names(connection: duckdb.DuckDBPyConnection, folder: str) -> list[str]:
-    """Return folders whose card was turned away because of this one."""
-    return [
-        other
-        for (other,) in connection.execute(
-            "SELECT DISTINCT job_folder FROM raw.outcome WHERE state = 'refused' "
-            "AND reason_code = 'card contradicts another' AND job_folder <> ? AND remedy LIKE ?",
-            [folder, f"%{folder}%"],
+def _read_folders(connection: duckdb.DuckDBPyConnection, folders: list[str]) -> dict[str, _Folder]:
+    if not folders:
+        return {}
+    files: dict[str, list[_File]] = defaultdict(list)
+    for folder, *row in connection.execute(
+        "SELECT arrival.job_folder, arrival.file_name, arrival.file_sha256, "
+        "coalesce(reading.state, 'card'), reading.layout_kind, coalesce(reading.reason_code, ''), "
+        "coalesce(reading.reason, ''), coalesce(reading.remedy, '') FROM raw.arrival AS arrival "
+        "LEFT JOIN raw.reading AS reading USING (file_sha256) "
+        "WHERE arrival.job_folder IN (SELECT unnest(?)) AND arrival.is_current "
+        "AND arrival.file_name <> ? ORDER BY arrival.job_folder, arrival.file_name",
+        [folders, CARD_NAME],
+    ).fetchall():
+        files[folder].append(_File(*row))
+    newest = {
+        folder: (sha, problems)
+        for folder, sha, problems in connection.execute(
+            "SELECT job_folder, file_sha256, problems FROM raw.card JOIN raw.arrival "
+            "USING (job_folder, file_sha256) WHERE job_folder IN (SELECT unnest(?)) "
+            "AND file_name = ? AND is_current",
+            [folders, CARD_NAME],
         ).fetchall()
-    ]
-
-
-def _forget(connection: duckdb.DuckDBPyConnection, folder: str) -> list[str]:
-    """Take out what stood for this folder; return the bytes it held."""
-    job = connection.execute("SELECT 1 FROM core.job WHERE job_folder = ?", [folder]).fetchone()
-    if job is None:
-        return []
-    stages = [
-        stage
-        for (stage,) in connection.execute(
-            "SELECT stage_id FROM core.stage JOIN core.job USING (job_id) WHERE job_folder = ?",
-            [folder],
+    }
+    in_force = {
+        folder: (sha, text)
+        for folder, sha, text in connection.execute(
+            "SELECT job_folder, file_sha256, card_text FROM raw.card "
+            "WHERE job_folder IN (SELECT unnest(?)) AND is_in_force",
+            [folders],
         ).fetchall()
-    ]
-    held = [
-        sha
-        for (sha,) in connection.execute(
-            "SELECT file_sha256 FROM core.pull WHERE stage_id IN (SELECT unnest(?)) "
-            "UNION ALL SELECT file_sha256 FROM core.ride WHERE stage_id IN (SELECT unnest(?))",
-            [stages, stages],
-        ).fetchall()
-    ]
-    for table in ("core.pull", "core.ride", "core.stage"):
-        store.delete(connection, table, "stage_id", stages)
-    store.delete(connection, "core.job", "job_folder", [folder])
-    connection.execute("DELETE FROM core.bike WHERE bike_id NOT IN (SELECT bike_id FROM core.job)")
-    connection.execute(
-        "DELETE FROM core.model WHERE model_id NOT IN (SELECT model_id FROM core.bike)"
-    )
-    for table in ("core.build_part", "core.build"):
-        connection.execute(
-            f"DELETE FROM {table} WHERE build_id NOT IN (SELECT build_id FROM core.stage)"  # noqa: S608
-        )
-    return held
+    }
+    return {f: _Folder(files[f], newest.get(f), in_force.get(f)) for f in folders}
 
 
-def _contradiction(connection: duckdb.DuckDBPyConnection, card: JobCard) -> tuple[str, str] | None:
-    """Return reason and remedy if another folder's card says otherwise."""
-    row = connection.execute(
-        "SELECT job_folder FROM core.job WHERE job_id = ?", [card.job]
-    ).fetchone()
-    if row:
+def _link(folder: str, book: _Book) -> _Linked:
+    """Return the rows of one folder; note in the book which others its claims touch."""
+    held = book.folders[folder]
+    released = book.forget(folder)
+    linked = _Linked()
+    card = read_card(held.in_force[1]) if held.in_force else None
+    refusal = _contradiction(card, folder, book) if card else None
+    if held.newest_card:
+        linked.places.append(_card_place(held.newest_card, refusal, card is not None))
+    if card is None or held.in_force is None or refusal is not None:
+        has_card = held.newest_card is not None
+        linked.places += [_waiting(file, has_card, folder) for file in held.files]
+    else:
+        bike = card.bike
+        book.known[folder] = _Known(card.job, bike.reference, bike.model_id, bike.induction)
+        _job_rows(linked, folder, held.in_force[0], card)
+        _place_files(linked, card, held.files, folder, book)
+    for place in linked.places:
+        if place.file_sha256 is not None:
+            book.claims[place.file_sha256].discard(folder)
+            if place.state == "duplicate":
+                book.claims[place.file_sha256].add(folder)
+    for sha in released:
+        if sha not in book.owner:
+            for other in sorted(book.claims[sha] - {folder}):
+                book.touch(other)
+    return linked
+
+
+def _contradiction(card: JobCard, folder: str, book: _Book) -> tuple[str, str] | None:
+    """Return reason and remedy if the card of an earlier folder says otherwise.
+
+    A later folder that says otherwise is linked again, and then told itself.
+    """
+    bike = card.bike
+    for other, known in book.known.items():
+        same_job = known.job_id == card.job
+        same_bike = known.bike_id == bike.reference and known.model_id != bike.model_id
+        same_model = known.model_id == bike.model_id and known.induction != bike.induction
+        if not (same_job or same_bike or same_model):
+            continue
+        if book.place[other] > book.place[folder]:
+            book.touch(other)
+            continue
+        if same_job:
+            return (
+                f"job {card.job!r} is already in the book, from folder {other!r}",
+                f"Give this job a number of its own, or move its files into {other!r}.",
+            )
+        if same_bike:
+            return (
+                f"bike {bike.reference!r} is a {known.model_id} by the card in folder {other!r}, "
+                f"and a {bike.model_id} by this one",
+                f"Correct the bike's reference or model here or in {other!r}.",
+            )
         return (
-            f"job {card.job!r} is already in the book, from folder {row[0]!r}",
-            f"Give this job a number of its own, or move its files into {row[0]!r}.",
-        )
-    row = connection.execute(
-        "SELECT bike.model_id, any_value(job.job_folder) FROM core.bike AS bike "
-        "JOIN core.job AS job USING (bike_id) WHERE bike.bike_id = ? GROUP BY bike.model_id",
-        [card.bike.reference],
-    ).fetchone()
-    if row and row[0] != card.bike.model_id:
-        return (
-            f"bike {card.bike.reference!r} is a {row[0]} by the card in folder {row[1]!r}, "
-            f"and a {card.bike.model_id} by this one",
-            f"Correct the bike's reference or model here or in {row[1]!r}.",
-        )
-    row = connection.execute(
-        "SELECT model.induction, any_value(job.job_folder) FROM core.model AS model "
-        "JOIN core.bike AS bike USING (model_id) JOIN core.job AS job USING (bike_id) "
-        "WHERE model.model_id = ? GROUP BY model.induction",
-        [card.bike.model_id],
-    ).fetchone()
-    if row and row[0] != card.bike.induction:
-        return (
-            f"a {card.bike.model_id} has {row[0]} induction by the card in folder {row[1]!r}, "
-            f"and {card.bike.induction} by this one",
-            f"Correct bike.induction here or in {row[1]!r}.",
+            f"a {bike.model_id} has {known.induction} induction by the card in folder {other!r}, "
+            f"and {bike.induction} by this one",
+            f"Correct bike.induction here or in {other!r}.",
         )
     return None
 
@@ -269,7 +300,7 @@ def _card_place(
             f"Correct these lines in card.toml and save it; nothing else is needed.{kept}",
         )
     if refusal is not None:
-        return _Place(CARD_NAME, sha, "refused", "card contradicts another", *refusal)
+        return _Place(CARD_NAME, sha, "refused", CONTRADICTS, *refusal)
     return _Place(CARD_NAME, sha, "card")
 
 
@@ -309,97 +340,96 @@ def _unreadable(file: _File) -> _Place:
     return _Place(file.name, file.sha256, state, file.reason_code, file.reason, file.remedy)
 
 
-def _load_job(
-    connection: duckdb.DuckDBPyConnection, folder: str, card_sha: str, card: JobCard
-) -> None:
+def _job_rows(linked: _Linked, folder: str, card_sha: str, card: JobCard) -> None:
     bike = card.bike
-    connection.execute(
-        "INSERT OR REPLACE INTO core.model VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            bike.model_id,
-            bike.make,
-            bike.model,
-            *bike.generation,
-            bike.displacement_cc,
-            bike.cylinders,
-            bike.induction,
-        ],
+    first, last = bike.generation
+    linked.tables["core.model"].append(
+        {
+            "model_id": bike.model_id,
+            "make": bike.make,
+            "model": bike.model,
+            "first_year": first,
+            "last_year": last,
+            "displacement_cc": bike.displacement_cc,
+            "cylinders": bike.cylinders,
+            "induction": bike.induction,
+        }
     )
-    connection.execute(
-        "INSERT OR REPLACE INTO core.bike VALUES (?, ?, ?, ?)",
-        [bike.reference, bike.model_id, bike.year, bike.control],
+    linked.tables["core.bike"].append(
+        {
+            "bike_id": bike.reference,
+            "model_id": bike.model_id,
+            "model_year": bike.year,
+            "is_control": bike.control,
+        }
     )
-    connection.execute(
-        "INSERT INTO core.job VALUES (?, ?, ?, ?, ?)",
-        [card.job, folder, bike.reference, card.received, card_sha],
+    linked.tables["core.job"].append(
+        {
+            "job_id": card.job,
+            "job_folder": folder,
+            "bike_id": bike.reference,
+            "received_on": card.received,
+            "card_sha256": card_sha,
+        }
     )
     for number, stage in enumerate(card.stage, start=1):
-        build_id = _load_build(connection, stage)
         stage_id = f"{card.job}/{number}"
-        mounting = stage_id if stage.mounting is None else f"{card.job}/mounting {stage.mounting}"
-        connection.execute(
-            "INSERT INTO core.stage VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                stage_id,
-                card.job,
-                bike.reference,
-                number,
-                stage.name,
-                build_id,
-                mounting,
-                stage.gear,
-                stage.tyre,
-                stage.dyno,
-                stage.target_lambda,
-            ],
+        linked.tables["core.stage"].append(
+            {
+                "stage_id": stage_id,
+                "job_id": card.job,
+                "bike_id": bike.reference,
+                "stage_no": number,
+                "stage_name": stage.name,
+                "build_id": _build_rows(linked, stage),
+                "mounting": stage_id
+                if stage.mounting is None
+                else f"{card.job}/mounting {stage.mounting}",
+                "gear": stage.gear,
+                "tyre": stage.tyre,
+                "dyno": stage.dyno,
+                "target_lambda": stage.target_lambda,
+            }
         )
 
 
-def _load_build(connection: duckdb.DuckDBPyConnection, stage: Stage) -> str:
+def _build_rows(linked: _Linked, stage: Stage) -> str:
     parts = sorted((part.category, part.maker, part.name) for part in stage.parts)
     parts.sort(key=lambda part: CATEGORIES.index(part[0]))
     map_name, revision, origin = "stock", None, None
     if stage.map != "stock":
-        map_name, revision, origin = (
-            stage.map.name,
-            stage.map.revision,
-            stage.map.from_revision,
-        )
+        map_name, revision = stage.map.name, stage.map.revision
+        origin = stage.map.from_revision
     state = json.dumps([parts, map_name, revision, stage.fuel], ensure_ascii=False)
     build_id = hashlib.sha256(state.encode()).hexdigest()[:12]
     categories = list(dict.fromkeys(category for category, _, _ in parts))
-    connection.execute(
-        "INSERT OR REPLACE INTO core.build VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            build_id,
-            map_name,
-            revision,
-            origin,
-            stage.fuel,
-            ETHANOL_SHARE.get(stage.fuel.upper()),
-            " + ".join(categories) or "standard parts",
-            "; ".join(f"{category}: {maker} {name}" for category, maker, name in parts)
+    linked.tables["core.build"].append(
+        {
+            "build_id": build_id,
+            "map_name": map_name,
+            "map_revision": revision,
+            "map_from": origin,
+            "fuel": stage.fuel,
+            "ethanol_share": ETHANOL_SHARE.get(stage.fuel.upper()),
+            "parts_key": " + ".join(categories) or "standard parts",
+            "parts_label": "; ".join(
+                f"{category}: {maker} {name}" for category, maker, name in parts
+            )
             or "standard parts",
-        ],
+        }
     )
-    for part in parts:
-        connection.execute(
-            "INSERT OR REPLACE INTO core.build_part VALUES (?, ?, ?, ?)", [build_id, *part]
-        )
+    linked.tables["core.build_part"] += [
+        {"build_id": build_id, "category": category, "maker": maker, "part_name": name}
+        for category, maker, name in parts
+    ]
     return build_id
 
 
 def _place_files(
-    connection: duckdb.DuckDBPyConnection,
-    card: JobCard,
-    files: list[_File],
-    folder: str,
-    claims: _Claims,
-) -> tuple[list[_Place], list[str]]:
-    """Give the card's files to its stages; return all places and folders that lost a claim."""
+    linked: _Linked, card: JobCard, files: list[_File], folder: str, book: _Book
+) -> None:
+    """Give the card's files to its stages."""
     places: dict[str, _Place] = {}
-    logs: list[_Log] = []
-    touched: list[str] = []
     by_name = {file.name: file for file in files}
     for number, stage in enumerate(card.stage, start=1):
         stage_id = f"{card.job}/{number}"
@@ -420,14 +450,13 @@ def _place_files(
                 for name in names:
                     order_in_stage += kind == "pull"
                     file = by_name[name]
-                    place = _place_one(file, kind, stage_id, folder, claims)
-                    places[name] = place
-                    if place.state != "taken in":
+                    places[name] = _place_one(file, kind, stage_id, folder, book)
+                    if places[name].state != "taken in":
                         continue
-                    if file.sha256 in claims.owner:
-                        touched.append(claims.owner[file.sha256][0])
-                    claims.owner[file.sha256] = (folder, name)
-                    logs.append(_Log(file.sha256, kind, stage_id, order_in_stage, name))
+                    if file.sha256 in book.owner:
+                        book.touch(book.owner[file.sha256][0])
+                    book.owner[file.sha256] = (folder, name)
+                    linked.logs.append((file.sha256, kind, stage_id, order_in_stage, name))
     for name, file in by_name.items():
         if name not in places:
             places[name] = (
@@ -442,25 +471,14 @@ def _place_files(
                     "Write its name under the stage it belongs to, on the card.",
                 )
             )
-    _load_logs(connection, logs)
-    return list(places.values()), touched
-
-
-class _Log(NamedTuple):
-    """A file that belongs to a stage."""
-
-    sha256: str
-    kind: str
-    stage_id: str
-    number: int
-    file_name: str
+    linked.places += places.values()
 
 
 def _is_glob(pattern: str) -> bool:
     return any(mark in pattern for mark in "*?[")
 
 
-def _place_one(file: _File, kind: str, stage_id: str, folder: str, claims: _Claims) -> _Place:
+def _place_one(file: _File, kind: str, stage_id: str, folder: str, book: _Book) -> _Place:
     if file.state in ("refused", "untaught"):
         return _unreadable(file)
     if file.kind != kind:
@@ -472,8 +490,8 @@ def _place_one(file: _File, kind: str, stage_id: str, folder: str, claims: _Clai
             f"the card names it as a {kind}, and its layout says it is a {file.kind}",
             f"Move its name to {file.kind}s on the card.",
         )
-    owner = claims.owner.get(file.sha256)
-    if owner is not None and (owner[0] == folder or claims.place[owner[0]] < claims.place[folder]):
+    owner = book.owner.get(file.sha256)
+    if owner is not None and (owner[0] == folder or book.place[owner[0]] < book.place[folder]):
         return _Place(
             file.name,
             file.sha256,
@@ -485,13 +503,59 @@ def _place_one(file: _File, kind: str, stage_id: str, folder: str, claims: _Clai
     return _Place(file.name, file.sha256, "taken in", stage_id=stage_id)
 
 
-def _load_logs(connection: duckdb.DuckDBPyConnection, logs: list[_Log]) -> None:
+def _write(
+    connection: duckdb.DuckDBPyConnection, linked: dict[str, _Linked], wanted: dict[str, str]
+) -> None:
+    """Replace what stood for some folders, and drop what nothing refers to any more."""
+    folders = list(linked)
+    stages = (
+        "SELECT stage_id FROM core.stage JOIN core.job USING (job_id) "
+        "WHERE job_folder IN (SELECT unnest(?))"
+    )
+    for table in ("core.pull", "core.ride", "core.stage"):
+        connection.execute(f"DELETE FROM {table} WHERE stage_id IN ({stages})", [folders])  # noqa: S608
+    for table in ("core.job", "raw.outcome", "raw.linked"):
+        store.delete(connection, table, "job_folder", folders)
+    for table, key in (
+        ("core.model", "model_id"),
+        ("core.bike", "bike_id"),
+        ("core.build", "build_id"),
+        ("core.build_part", "build_id"),
+        ("core.job", "job_id"),
+        ("core.stage", "stage_id"),
+    ):
+        # Folders share models, bikes and builds: each row once, of two versions of one the last.
+        rows: dict[tuple[Any, ...], dict[str, Any]] = {}
+        for part in linked.values():
+            for row in part.tables[table]:
+                rows[tuple(row.values()) if table == "core.build_part" else (row[key],)] = row
+        store.delete(connection, table, key, [str(row[key]) for row in rows.values()])
+        store.insert(connection, table, store.frame(connection, table, list(rows.values())))
+    outcomes = [
+        {"job_folder": folder, **place._asdict()}
+        for folder, part in linked.items()
+        for place in part.places
+    ]
+    store.insert(connection, "raw.outcome", store.frame(connection, "raw.outcome", outcomes))
+    marks = [{"job_folder": folder, "linked_from": wanted[folder]} for folder in folders]
+    store.insert(connection, "raw.linked", store.frame(connection, "raw.linked", marks))
+    _write_logs(connection, [log for part in linked.values() for log in part.logs])
+    for table, key, user in (
+        ("core.bike", "bike_id", "core.job"),
+        ("core.model", "model_id", "core.bike"),
+        ("core.build", "build_id", "core.stage"),
+        ("core.build_part", "build_id", "core.build"),
+    ):
+        connection.execute(f"DELETE FROM {table} WHERE {key} NOT IN (SELECT {key} FROM {user})")  # noqa: S608
+
+
+def _write_logs(
+    connection: duckdb.DuckDBPyConnection, logs: list[tuple[str, str, str, int, str]]
+) -> None:
     if not logs:
         return
-    shas = [log.sha256 for log in logs]
-    for table in ("core.pull", "core.ride"):
-        store.delete(connection, table, "file_sha256", shas)
-    connection.register("log", pl.DataFrame(logs, schema=_Log._fields, orient="row"))
+    schema = ["sha256", "kind", "stage_id", "number", "file_name"]
+    connection.register("log", pl.DataFrame(logs, schema=schema, orient="row"))
     head = "try_cast(facts ->> 'started_at' AS TIMESTAMP), rows_kept, rows_rejected"
     tail = "facts ->> 'probe_place', (facts ->> 'probe_delay_s')::DOUBLE"
     source = "FROM log JOIN raw.reading ON log.sha256 = reading.file_sha256 WHERE log.kind = "
@@ -508,23 +572,3 @@ def _load_logs(connection: duckdb.DuckDBPyConnection, logs: list[_Log]) -> None:
         f"{source} 'pull'"
     )
     connection.unregister("log")
-
-
-def _write_outcomes(
-    connection: duckdb.DuckDBPyConnection, folder: str, places: list[_Place]
-) -> None:
-    store.delete(connection, "raw.outcome", "job_folder", [folder])
-    records = [
-        {
-            "job_folder": folder,
-            "file_name": place.file_name,
-            "file_sha256": place.sha256,
-            "state": place.state,
-            "reason_code": place.reason_code,
-            "reason": place.reason,
-            "remedy": place.remedy,
-            "stage_id": place.stage_id,
-        }
-        for place in places
-    ]
-    store.insert(connection, "raw.outcome", store.frame(connection, "raw.outcome", records))

@@ -143,13 +143,14 @@ def read_files(
         or (read_with != untaught if state == "untaught" else read_with not in valid | {untaught})
     ]
     batch: list[_Open] = []
+    rows = 0
     for done, sha in enumerate(todo, start=1):
         batch.append(_open(sha, shop, rules))
-        rows = sum(opened.line_no.size for opened in batch)
+        rows += batch[-1].line_no.size
         if len(batch) >= BATCH_FILES or rows >= BATCH_ROWS or done == len(todo):
             _judge(batch, rules)
             _store(connection, shop, batch)
-            batch = []
+            batch, rows = [], 0
         progress(done, len(todo), "reading")
     return len(todo)
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+from typing import Any
 
 import duckdb
+import numpy as np
+import polars as pl
 
 from warehouse import store
 
@@ -67,7 +70,7 @@ def replace(
     connection: duckdb.DuckDBPyConnection,
     key: str,
     to_delete: list[str],
-    records: dict[str, list[dict[str, object]]],
+    records: dict[str, list[dict[str, Any]] | pl.DataFrame],
 ) -> None:
     """Replace rows of a parent table and its children in one transaction.
 
@@ -79,10 +82,41 @@ def replace(
         Key that all these tables share.
     to_delete : list of str
         Keys whose rows go.
-    records : dict of str to list of dict
+    records : dict of str to (list of dict or polars.DataFrame)
         Table → rows that come.
     """
     with store.transaction(connection):
         for table, rows in records.items():
             store.delete(connection, table, key, to_delete)
-            store.insert(connection, table, store.frame(connection, table, rows))
+            if not isinstance(rows, pl.DataFrame):
+                rows = store.frame(connection, table, rows)
+            store.insert(connection, table, rows)
+
+
+def stacked(key: str, parts: dict[str, dict[str, np.ndarray]]) -> pl.DataFrame:
+    """Return curves of many keys as one frame; NaN becomes null.
+
+    Parameters
+    ----------
+    key : str
+        Name of the key column.
+    parts : dict of str to dict of str to ndarray
+        Key → column → values, all of one length within a key.
+
+    Returns
+    -------
+    polars.DataFrame
+        Key column first; empty without columns if there are no parts.
+    """
+    if not parts:
+        return pl.DataFrame()
+    names = list(next(iter(parts.values())))
+    sizes = [part[names[0]].size for part in parts.values()]
+    keys = pl.Series(key, list(parts), dtype=pl.String)
+    return pl.DataFrame(
+        {
+            key: keys.gather(np.repeat(np.arange(len(sizes)), sizes)),
+            **{name: np.concatenate([part[name] for part in parts.values()]) for name in names},
+        },
+        nan_to_null=True,
+    )

@@ -82,7 +82,7 @@ def derive_rides(
     lines: list[dict[str, Any]] = []
     for start in range(0, len(to_make), BATCH_RIDES):
         batch = to_make[start : start + BATCH_RIDES]
-        samples = read_samples(connection, shop, [row for name in batch for row in stages[name]])
+        samples = read_samples(shop, [row for name in batch for row in stages[name]])
         for stage_id in batch:
             parts = []
             for row in stages[stage_id]:

@@ -64,7 +64,7 @@ def self_check(
     if snapshot is not None:
         try:
             reader = open_reader(snapshot.path)
-            reader.execute("SELECT count(*) FROM out.file").fetchone()
+            store.first(reader, "SELECT count(*) FROM out.file")
             reader.close()
         except duckdb.Error as error:
             problems.append(

@@ -9,7 +9,7 @@ import numpy as np
 
 from flows.metrics import curve, mixture, session
 from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.refresh import fingerprint, outdated, replace, stacked
 from schemas.settings import ShopSettings
 from warehouse import store
 
@@ -69,19 +69,22 @@ def derive_sessions(
     records: dict[str, list[dict[str, Any]]] = {
         "out.session": [],
         "out.session_pull": [],
-        "out.session_curve": [],
         "out.stage_mixture": [],
         "out.lean_window": [],
     }
+    curves: dict[str, dict[str, np.ndarray]] = {}
     heads, points = _pulls_of(connection, to_make)
     for done, stage_id in enumerate(to_make, start=1):
-        made = _session(stages[stage_id], heads[stage_id], points, settings, wanted[stage_id])
+        made, curves[stage_id] = _session(
+            stages[stage_id], heads[stage_id], points, settings, wanted[stage_id]
+        )
         for table, rows in made.items():
             records[table] += rows
         if done % 25 == 0 or done == len(to_make):
             progress(done, len(to_make), "averaging sessions")
     if to_make or to_delete:
-        replace(connection, "stage_id", to_delete, records)
+        curve_frame = stacked("stage_id", curves)
+        replace(connection, "stage_id", to_delete, {**records, "out.session_curve": curve_frame})
     return len(to_make)
 
 
@@ -159,7 +162,7 @@ def _session(
     points: dict[str, np.ndarray],
     settings: ShopSettings,
     made_from: str,
-) -> dict[str, list[dict[str, Any]]]:
+) -> tuple[dict[str, list[dict[str, Any]]], dict[str, np.ndarray]]:
     used = [head for head in heads if head["is_used"]]
     grid, power = on_one_grid([points[head["pull_id"]] for head in used], 1)
     _, lambdas = on_one_grid([points[head["pull_id"]] for head in used], 2)
@@ -218,7 +221,7 @@ def _session(
         least_width_rpm=LEAST_WINDOW_RPM,
         speed_at_peak_torque_rpm=pull.speed_rpm,
     )
-    return {
+    made = {
         "out.session": [row],
         "out.session_pull": [
             {
@@ -229,22 +232,18 @@ def _session(
             }
             for head, level, why in zip(used, levels, odd, strict=True)
         ],
-        "out.session_curve": [
-            {
-                "stage_id": stage["stage_id"],
-                "engine_speed_rpm": float(grid[i]),
-                "power_w": float(mean[i]),
-                "torque_nm": float(torque[i]),
-                "lambda_wide": float(lean[i]),
-                "lambda_target": float(target[i]),
-                "lean_error_pct": float(error[i]),
-            }
-            for i in range(grid.size)
-        ],
         "out.stage_mixture": [_mixture(stage, used, grid, error, torque, windows, made_from)],
         "out.lean_window": [
             {"stage_id": stage["stage_id"], **window._asdict()} for window in windows
         ],
+    }
+    return made, {
+        "engine_speed_rpm": grid,
+        "power_w": mean,
+        "torque_nm": torque,
+        "lambda_wide": lean,
+        "lambda_target": np.broadcast_to(target, grid.shape),
+        "lean_error_pct": error,
     }
 
 
