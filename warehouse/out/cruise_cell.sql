@@ -1,6 +1,6 @@
 -- out.cruise_cell: the steady part-throttle mixture of a stage on throttle and engine speed.
 --
--- Grain:  one row per stage_id, throttle_from_pct and speed_from_rpm; cells never visited have none.
+-- Grain:  one row per stage_id, throttle_from_pct and speed_from_rpm that was visited.
 -- Writes: flows/steps/rides.py
 -- Units:  lean_error_pct against the edge of the cruise band: 0 inside it [%].
 CREATE TABLE IF NOT EXISTS out.cruise_cell (

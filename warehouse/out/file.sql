@@ -2,7 +2,7 @@
 --
 -- Grain:  one row per job_folder and file_name.
 -- Reads:  raw.outcome, raw.arrival, raw.reading
--- Nulls:  layout until one is recognised; received_at for a file that a card names but nobody dropped.
+-- Nulls:  layout until one is recognised; received_at for a file that only a card names.
 CREATE OR REPLACE VIEW out.file AS
 SELECT
     outcome.job_folder,

@@ -2,7 +2,7 @@
 --
 -- Grain:  one row per gain_id and engine_speed_rpm.
 -- Writes: flows/steps/gains.py
--- Units:  lower/upper: 95 % at this speed; whole_lower/whole_upper: 95 % for the whole curve at once.
+-- Units:  lower/upper: 95 % at this speed; whole_lower/whole_upper: 95 % for all speeds at once.
 CREATE TABLE IF NOT EXISTS out.gain_curve (
     gain_id VARCHAR NOT NULL,
     engine_speed_rpm DOUBLE NOT NULL,

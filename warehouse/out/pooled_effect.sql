@@ -1,4 +1,4 @@
--- out.pooled_effect: what a change gives, over all bikes that had it, and what the next bike will see.
+-- out.pooled_effect: what a change gives over all bikes that had it, and the next bike will see.
 --
 -- Grain:  one row per effect_id (scope, model_id, change_key, figure).
 -- Writes: flows/steps/effects.py

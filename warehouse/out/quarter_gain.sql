@@ -19,6 +19,7 @@ per_bike AS (
     WHERE gain.is_pooled
     GROUP BY stage.quarter_label, gain.change_kind, gain.change_key, gain.bike_id
 ),
+
 per_quarter AS (
     SELECT
         quarter_label,
@@ -29,12 +30,14 @@ per_quarter AS (
     FROM per_bike
     GROUP BY quarter_label, change_kind, change_key
 ),
+
 numbered AS (
     SELECT
         quarter_label,
         lag(quarter_label) OVER (ORDER BY quarter_label) AS previous_label
-    FROM (SELECT DISTINCT quarter_label FROM out.stage)
+    FROM (SELECT DISTINCT quarter_label FROM out.stage) AS quarter_seen
 )
+
 SELECT
     now.quarter_label,
     now.change_kind,

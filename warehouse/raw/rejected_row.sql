@@ -1,4 +1,4 @@
--- raw.rejected_row: rows that broke a rule of their contract, with the rule and the text as it came.
+-- raw.rejected_row: rows that broke a rule of their contract, with the rule and what stood there.
 --
 -- Grain:  one row per file_sha256, line_no, column_name and rule.
 -- Writes: flows/steps/read.py
