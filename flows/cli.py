@@ -43,7 +43,7 @@ def main() -> None:
     except Exception as error:
         if not _is_known(error):
             raise
-        console.print(Text(_told(error), style="bold red"))
+        console.print(Text(_told(error), style="bold red"), soft_wrap=True)
         sys.exit(1)
 
 
@@ -55,6 +55,7 @@ def _is_known(error: Exception) -> bool:
         "BrokenRuleError",
         "ReviewError",
         "PortTakenError",
+        "BenchError",
     }
     return type(error).__name__ in names or isinstance(error, PermissionError)
 
@@ -253,9 +254,9 @@ def dashboard(
 
 @app.command()
 def bench(
-    pulls: Annotated[int, typer.Option(help="Pulls to make.")] = 2000,
-    rides: Annotated[int, typer.Option(help="Rides to make.")] = 40,
-    ride_rows: Annotated[int, typer.Option(help="Rows of each ride.")] = 30_000,
+    pulls: Annotated[int, typer.Option(help="Pulls to make.", min=1)] = 2000,
+    rides: Annotated[int, typer.Option(help="Rides to make.", min=0)] = 40,
+    ride_rows: Annotated[int, typer.Option(help="Rows of each ride.", min=500)] = 30_000,
     folder: Annotated[Path | None, typer.Option(help="Where; a temporary folder if none.")] = None,
 ) -> None:
     """Time intake and derive end to end against the bare floor of reading the same text."""

@@ -6,12 +6,14 @@ Key of both: `sample_id`, `line_no`. Times must rise within a sample_id.
 from __future__ import annotations
 
 from functools import cache
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import pandera.polars as pa
 import polars as pl
 
 from schemas.columns import CHANNELS, Column
+
+if TYPE_CHECKING:
+    from pandera.polars import DataFrameSchema, PolarsData
 
 SampleKind = Literal["pull", "ride"]
 
@@ -65,13 +67,13 @@ def needed_rule(name: str) -> str:
     return f"{name} has a value"
 
 
-def _time_rises(data: pa.PolarsData) -> pl.LazyFrame:
+def _time_rises(data: PolarsData) -> pl.LazyFrame:
     step = pl.col("time_s").diff().over("sample_id")
     return data.lazyframe.select(step.is_null() | (step > 0))
 
 
 @cache
-def sample_contract(kind: SampleKind) -> pa.DataFrameSchema:
+def sample_contract(kind: SampleKind) -> DataFrameSchema:
     """Return the contract of one kind of samples.
 
     Parameters
@@ -84,6 +86,9 @@ def sample_contract(kind: SampleKind) -> pa.DataFrameSchema:
     pandera.polars.DataFrameSchema
         Strict and ordered; judge an eager frame with `lazy=True`.
     """
+    # Imported when a batch is judged: it brings pandas, which most commands never need.
+    import pandera.polars as pa
+
     columns: dict[str, pa.Column] = {
         name: pa.Column(dtype, nullable=False) for name, dtype in KEY_COLUMNS.items()
     }

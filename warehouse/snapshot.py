@@ -5,8 +5,6 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
-import os
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,9 +13,11 @@ import duckdb
 from warehouse import statements
 from warehouse.shop import ShopFolder
 from warehouse.store import columns, first, transaction
+from warehouse.whole_file import write_whole
 
 POINTER = "current.json"
 KEPT_SNAPSHOTS = 3
+LONGEST_QUERY_MS = 10_000
 
 
 @dataclass(frozen=True)
@@ -70,15 +70,19 @@ def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
     duckdb.DuckDBPyConnection
         Read-only connection that can touch no other file and whose settings are locked.
     """
-    connection = duckdb.connect(
-        str(path), read_only=True, config={"threads": "2", "memory_limit": "2GB"}
+    # All of it in the configuration: once the settings are locked, a second reader of the same file
+    # in one process could not make them.
+    return duckdb.connect(
+        str(path),
+        read_only=True,
+        config={
+            "threads": "2",
+            "memory_limit": "2GB",
+            "max_execution_time": str(LONGEST_QUERY_MS),
+            "enable_external_access": "false",
+            "lock_configuration": "true",
+        },
     )
-    connection.execute("SET TimeZone = 'UTC'")
-    connection.execute("SET enable_progress_bar = false")
-    connection.execute("SET max_execution_time = 10000")
-    connection.execute("SET enable_external_access = false")
-    connection.execute("SET lock_configuration = true")
-    return connection
 
 
 def publish(
@@ -165,29 +169,6 @@ def _fill(
         text = f"{meaning} [{unit}]" if unit else meaning
         escaped = text.replace("'", "''")
         connection.execute(f"COMMENT ON COLUMN published.{table}.{column} IS '{escaped}'")
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a text file so that a reader sees the old one or the new one, never a part.
-
-    Parameters
-    ----------
-    path : Path
-        File to write.
-    text : str
-        Its content.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".making-")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
 def _content_hash(

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from flows.metrics.domain_checks import require
 
@@ -293,7 +293,7 @@ def pooled(
     bikes = y.size
     if bikes == 1:
         mean, sd = float(y[0]), float(np.sqrt(v[0]))
-        reach = float(stats.norm.ppf(tail)) * sd
+        reach = float(special.ndtri(tail)) * sd
         nan = float("nan")
         return Pooled(1, mean, sd, sd, mean - reach, mean + reach, nan, 0.0, nan, nan, nan)
 
@@ -302,11 +302,11 @@ def pooled(
     mean = float((w @ y) / w.sum())
     plain_sd = float(1.0 / np.sqrt(w.sum()))
     sd = plain_sd * max(1.0, _weighted_scatter(y, w) / (bikes - 1)) ** 0.5
-    reach = float(stats.t.ppf(tail, bikes - 1)) * sd
+    reach = float(special.stdtrit(bikes - 1, tail)) * sd
     q = _weighted_scatter(y, 1.0 / v)
     next_reach = float("nan")
     if bikes >= 3:
-        next_reach = float(stats.t.ppf(tail, bikes - 2)) * (tau2 + plain_sd**2) ** 0.5
+        next_reach = float(special.stdtrit(bikes - 2, tail)) * (tau2 + plain_sd**2) ** 0.5
     return Pooled(
         bikes=bikes,
         mean=mean,

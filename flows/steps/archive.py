@@ -6,7 +6,6 @@ import datetime as dt
 import hashlib
 import json
 import os
-import tempfile
 from pathlib import Path
 
 import duckdb
@@ -14,6 +13,7 @@ import duckdb
 from flows.steps.progress import Progress
 from warehouse import store
 from warehouse.shop import ShopFolder
+from warehouse.whole_file import write_whole
 
 LEDGER = "arrivals.jsonl"
 IGNORED_NAMES = {".DS_Store", "Thumbs.db", "desktop.ini"}
@@ -122,7 +122,7 @@ def load_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> None
     whole, _, torn = text.rpartition("\n")
     if torn:
         # A kill in mid-line: the arrival was never acknowledged and is found again in the inbox.
-        _write_atomically(path, (whole + "\n" if whole else "").encode())
+        write_whole(path, whole + "\n" if whole else "")
     new = [
         entry
         for line in whole.splitlines()
@@ -187,7 +187,7 @@ def _keep(shop: ShopFolder, path: Path) -> str:
     sha = hashlib.sha256(data).hexdigest()
     target = archived_path(shop, sha)
     if not target.is_file() or target.stat().st_size != len(data):
-        _write_atomically(target, data)
+        write_whole(target, data, to_disk=False)
     return sha
 
 
@@ -196,18 +196,6 @@ def _append(path: Path, lines: list[str]) -> None:
         ledger.writelines(lines)
         ledger.flush()
         os.fsync(ledger.fileno())
-
-
-def _write_atomically(target: Path, data: bytes) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=target.parent, prefix=".making-")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        Path(name).replace(target)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
 def _last_arrival_no(connection: duckdb.DuckDBPyConnection) -> int:

@@ -45,7 +45,7 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
                 "file_sha256": sha,
                 "card_text": text,
                 "job_id": job_id,
-                "problems": "\n".join(problems),
+                "problems": "; ".join(problems),
                 "is_in_force": False,
             }
         )

@@ -260,7 +260,7 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
                     )
         elif state is not None:
             found["undone_factor"] = float(air.correction_factor(standard, *state))
-        elif standard == reference:
+        elif standard == reference and row["induction"] != "forced":
             found["reference_factor"] = 1.0
         else:
             found["factor_trouble"] = (
@@ -304,8 +304,15 @@ def _curve(
     grid = curve.speed_grid_rpm(float(np.nanmin(swept)), float(np.nanmax(swept)))
     bandwidth = settings.figures.bandwidth_rpm
     smooth = curve.smoothed_curve(swept, power[part], grid, bandwidth_rpm=bandwidth)
-    if not np.isfinite(smooth.value).any() or np.nanmax(smooth.value) <= 0:
+    recorded = np.isfinite(power[part])
+    if not recorded.any() or np.nanmax(power[part]) <= 0:
         raise ValueError("no power was recorded over the sweep")
+    if not np.isfinite(smooth.value).any():
+        raise ValueError(
+            f"too few samples over the sweep: {recorded.sum()} from {np.nanmin(swept):.0f} to "
+            f"{np.nanmax(swept):.0f} rpm, where {curve.LEAST_SAMPLES} must lie within "
+            f"{bandwidth:.0f} rpm of a speed"
+        )
     lean = _leanest(channel, time, part, grid, row["probe_delay_s"], bandwidth, notes)
     seen = np.isfinite(smooth.value) & (smooth.value > 0)
     grid, value, sd, lean = grid[seen], smooth.value[seen], smooth.sd[seen], lean[seen]

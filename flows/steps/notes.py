@@ -6,7 +6,7 @@ import duckdb
 
 from warehouse import store
 from warehouse.shop import ShopFolder
-from warehouse.snapshot import write_whole
+from warehouse.whole_file import write_whole
 
 
 def write_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:

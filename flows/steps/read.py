@@ -33,7 +33,7 @@ READ_VERSION = 1
 """Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
 
 BATCH_FILES = 250
-BATCH_ROWS = 400_000
+BATCH_ROWS = 150_000
 CARD_NAME = "card.toml"
 
 UNTAUGHT_REMEDY = (

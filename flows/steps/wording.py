@@ -19,7 +19,7 @@ def signed_pct(value_pct: float) -> str:
     Examples
     --------
     >>> signed_pct(-0.04), signed_pct(2.14), signed_pct(-1.0)
-    ('0.0', '+2.1', '-1.0')
+    ('0.0', '+2.1', '−1.0')
     """
     rounded = round(value_pct, 1)
-    return f"{rounded:+.1f}" if rounded else "0.0"
+    return f"{rounded:+.1f}".replace("-", "−") if rounded else "0.0"

@@ -145,7 +145,7 @@ def test_whatever_decides_a_figure_changes_the_fingerprint(old, new):
 def test_a_layout_with_mistakes_does_not_stop_the_others(tmp_path):
     (tmp_path / "good.toml").write_text(LAYOUT, encoding="utf-8")
     (tmp_path / "bad.toml").write_text(LAYOUT.replace('"PS"', '"K"'), encoding="utf-8")
-    (tmp_path / "latin.toml").write_bytes('# für\n'.encode("latin-1"))
+    (tmp_path / "latin.toml").write_bytes("# für\n".encode("latin-1"))
     (tmp_path / "twin.toml").write_text(LAYOUT, encoding="utf-8")
     layouts, mistakes = read_layouts(tmp_path)
     assert [layout.name for layout in layouts] == ["main-dyno"]

@@ -38,7 +38,7 @@ def test_the_settings_of_a_new_shop_are_the_defaults(tmp_path):
         ("[mixture]\nwarm_pct = 10.0\n", "line 2: mixture.warm_pct is not a key"),
         ("[figures]\nreference_air = 'DIN 70020'\n", "line 2: figures.reference_air must be"),
         ("[figures]\nbandwidth_rpm = 10\n", "line 2: figures.bandwidth_rpm"),
-        ("[shop]\ntimezone = 'Europe/Atlantis'\n", "such as 'Europe/Vienna', got 'Europe/Atlantis'"),
+        ("[shop]\ntimezone = 'Europe/Atlantis'\n", "'Europe/Vienna', got 'Europe/Atlantis'"),
         ("[shop]\naltitude_m = 9000\n", "line 2: shop.altitude_m"),
         ("[trust]\nrepeatability_share = 0.5\n", "line 2: trust.repeatability_share"),
         ("[show]\npower = 'bhp'\n", "line 2: show.power must be 'kW', 'PS' or 'hp'"),

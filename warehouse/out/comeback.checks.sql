@@ -8,5 +8,5 @@ LEFT JOIN core.job AS earlier
     ON
         comeback.earlier_job_id = earlier.job_id
         AND comeback.bike_id = earlier.bike_id
-        AND earlier.received_on < comeback.received_on
+        AND comeback.received_on > earlier.received_on
 WHERE earlier.job_id IS NULL;

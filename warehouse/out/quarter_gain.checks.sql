@@ -2,8 +2,7 @@
 
 -- check: every_pooled_change_stands_in_its_quarter (fail)
 -- A change that was measured must be seen in the review of its quarter.
-SELECT
-    gain.gain_id
+SELECT gain.gain_id
 FROM out.gain AS gain
 INNER JOIN out.stage AS stage ON gain.after_stage_id = stage.stage_id
 LEFT JOIN out.quarter_gain AS quarter_gain

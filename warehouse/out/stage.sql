@@ -6,6 +6,7 @@ CREATE OR REPLACE VIEW out.stage AS
 SELECT
     stage.stage_id,
     stage.job_id,
+    job.job_folder,
     stage.bike_id,
     stage.stage_no,
     stage.stage_name,

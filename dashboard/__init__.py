@@ -1,0 +1,1 @@
+"""The pages and sheets: they read the published snapshot and nothing else."""

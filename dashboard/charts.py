@@ -1,0 +1,973 @@
+"""Frames in, plotly figures out. Nothing here knows of pages or of the store."""
+
+from __future__ import annotations
+
+import html
+import textwrap
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+import polars as pl
+from plotly.subplots import make_subplots
+
+from dashboard.wording import number
+from schemas.units import shown_power
+
+
+@dataclass(frozen=True)
+class Palette:
+    """Colours for one background; meaning never hangs on hue alone."""
+
+    paper: str
+    text: str
+    muted: str
+    grid: str
+    before: str
+    after: str
+    notice: str
+    warn: str
+    stop: str
+    rich: str
+    good: str
+
+
+# Levels go from light to dark (or dim to bright) as they get worse, so that they keep their
+# order for every kind of colour vision; tests/dashboard/test_charts.py measures it.
+LIGHT = Palette(
+    paper="#FBFAF7",
+    text="#1A2226",
+    muted="#5A666C",
+    grid="#DEE1DD",
+    before="#77838A",
+    after="#0A5C9C",
+    notice="#B88700",
+    warn="#A83A06",
+    stop="#6E0A2A",
+    rich="#5B7FB9",
+    good="#0F6E6A",
+)
+DARK = Palette(
+    paper="#14191C",
+    text="#E9E7E1",
+    muted="#A3AEB3",
+    grid="#333C41",
+    before="#97A3AA",
+    after="#6DB7F2",
+    notice="#94741A",
+    warn="#F09A3E",
+    stop="#FF93A8",
+    rich="#6F8FD0",
+    good="#5CC4BC",
+)
+
+
+@dataclass(frozen=True)
+class Look:
+    """How the shop and the reader want figures shown."""
+
+    palette: Palette = LIGHT
+    power_unit: str = "kW"
+    mixture: str = "lambda"
+    afr_scale: float = 14.7
+
+    @property
+    def mixture_title(self) -> str:
+        """Axis title of the mixture."""
+        if self.mixture == "afr":
+            return f"Mixture [AFR, {self.afr_scale:g} at λ 1]"
+        return "Mixture, λ [1]"
+
+    def shown_mixture(self, lambda_wide: Any) -> Any:
+        """Return lambda on the gauge that the shop chose."""
+        return lambda_wide * self.afr_scale if self.mixture == "afr" else lambda_wide
+
+    def shown_power(self, power_w: Any) -> Any:
+        """Return power in the unit that the shop chose."""
+        return shown_power(power_w, self.power_unit)
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The shop's lean levels, as percent of lean error."""
+
+    notice_pct: float
+    warn_pct: float
+    stop_pct: float
+
+    def levels(self) -> tuple[tuple[str, float], ...]:
+        """Return the levels with their thresholds, mildest first."""
+        return (("notice", self.notice_pct), ("warn", self.warn_pct), ("stop", self.stop_pct))
+
+
+def literal(text: object) -> str:
+    """Return text so that the chart shows it letter for letter.
+
+    Parameters
+    ----------
+    text : object
+        What somebody typed. Chart labels would act on tags in it.
+
+    Returns
+    -------
+    str
+        The same text with its signs made harmless.
+
+    Examples
+    --------
+    >>> literal('<a href="x">tail</a>')
+    '&lt;a href=&quot;x&quot;&gt;tail&lt;/a&gt;'
+    """
+    return html.escape(" ".join(str(text).split())).replace("%{", "%&#123;")
+
+
+def need_chart(needs: pl.DataFrame, look: Look, *, most: int = 12) -> go.Figure:
+    """Draw the chance of a lean window for each combination; the sure part is drawn heavy.
+
+    Parameters
+    ----------
+    needs : polars.DataFrame
+        Rows of the question "which combinations need a remap", surest first.
+    look : Look
+        Colours and units.
+    most : int, default 12
+        Combinations drawn.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        One line a combination.
+    """
+    shown = needs.head(most)
+    palette = look.palette
+    place = list(range(shown.height))[::-1]
+    low, middle, high = (
+        100 * shown[name].to_numpy()
+        for name in ("warn_lower_share", "warn_share", "warn_upper_share")
+    )
+    told = [
+        f"{literal(row['model_label'])}<br>{literal(row['parts_label'])}, map "
+        f"{literal(row['map_label'])}<br>{row['lean_bikes']} of {row['bikes']} bikes lean"
+        f"<br>chance {100 * row['warn_share']:.0f} %, at least "
+        f"{100 * row['warn_lower_share']:.0f} %, at most {100 * row['warn_upper_share']:.0f} %"
+        for row in shown.iter_rows(named=True)
+    ]
+    figure = go.Figure()
+    for start, end, width, colour, name in (
+        (np.zeros_like(low), low, 9, palette.warn, "sure of (lower bound)"),
+        (low, high, 2, palette.muted, "may be (90 % interval)"),
+    ):
+        figure.add_scatter(
+            x=_with_gaps(start, end),
+            y=_with_gaps(place, place),
+            mode="lines",
+            line={"width": width, "color": colour},
+            name=name,
+            hoverinfo="skip",
+        )
+    figure.add_scatter(
+        x=middle,
+        y=place,
+        mode="markers",
+        marker={
+            "size": 10,
+            "color": palette.paper,
+            "line": {"width": 2, "color": palette.text},
+        },
+        name="best estimate",
+        text=told,
+        hovertemplate="%{text}<extra></extra>",
+    )
+    for at, row in zip(place, shown.iter_rows(named=True), strict=True):
+        title = f"{row['need_rank']}. {row['model_label']}, {row['map_label']} map"
+        built = f"n = {row['bikes']}: {row['parts_label']}"
+        figure.add_annotation(
+            x=0,
+            y=at + 0.13,
+            xanchor="left",
+            yanchor="bottom",
+            showarrow=False,
+            align="left",
+            text=f"<b>{_lines(title, 1)}</b><br>{_lines(built, 2)}",
+            font={"size": 12},
+            bgcolor=palette.paper,
+            borderpad=0,
+        )
+    _dress(figure, look, height=166 + 78 * max(shown.height, 1), below=132, left=8)
+    figure.update_layout(hovermode="closest")
+    figure.update_xaxes(
+        title_text="Chance of a lean window at warn level [%]",
+        range=[-1, 101],
+        dtick=20,
+        showspikes=False,
+    )
+    figure.update_yaxes(visible=False, range=[-0.5, shown.height - 0.1])
+    return figure
+
+
+def member_chart(
+    curves: pl.DataFrame,
+    members: pl.DataFrame,
+    look: Look,
+    limits: Limits,
+    *,
+    as_error: bool = True,
+) -> go.Figure:
+    """Draw the full-throttle mixture of several stages over one another.
+
+    Parameters
+    ----------
+    curves : polars.DataFrame
+        Session curves of the members.
+    members : polars.DataFrame
+        The stages with `level`, leanest first.
+    look : Look
+        Colours and units.
+    limits : Limits
+        The shop's lean levels.
+    as_error : bool, default True
+        Whether to draw the lean error, else the mixture itself.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        One line a stage.
+    """
+    palette = look.palette
+    colours = _level_colours(palette)
+    figure = go.Figure()
+    named: set[str] = set()
+    for row in members.iter_rows(named=True):
+        curve = curves.filter(pl.col("stage_id") == row["stage_id"])
+        if curve.is_empty():
+            continue
+        level = row["level"] if row["level"] in colours else "none"
+        value = (
+            curve["lean_error_pct"].to_numpy()
+            if as_error
+            else look.shown_mixture(curve["lambda_wide"].to_numpy())
+        )
+        figure.add_scatter(
+            x=curve["engine_speed_rpm"].to_numpy(),
+            y=value,
+            mode="lines",
+            line={
+                "color": colours[level],
+                "width": 2.5 if level in ("warn", "stop") else 1.5,
+                "dash": {"stop": "solid", "warn": "solid", "notice": "dash"}.get(level, "dot"),
+            },
+            name="no lean window" if level == "none" else level,
+            legendgroup=level,
+            showlegend=level not in named,
+            hovertemplate=f"{literal(row['bike_id'])} {literal(row['stage_name'])}: "
+            + ("%{y:+.1f} %" if as_error else "%{y:.2f}")
+            + "<extra></extra>",
+        )
+        named.add(level)
+    if as_error:
+        for level, at in limits.levels():
+            figure.add_hline(
+                y=at,
+                line={"color": colours[level], "width": 1, "dash": "dash"},
+                annotation={"text": f"{level} {at:g} %", "bgcolor": palette.paper, "borderpad": 0},
+                annotation_position="top left",
+            )
+        figure.add_hline(y=0, line={"color": palette.text, "width": 1})
+        title = "Lean error [%]"
+    else:
+        target = curves.drop_nulls("lambda_target")
+        if not target.is_empty():
+            first = target.filter(pl.col("stage_id") == target["stage_id"][0])
+            figure.add_scatter(
+                x=first["engine_speed_rpm"].to_numpy(),
+                y=look.shown_mixture(first["lambda_target"].to_numpy()),
+                mode="lines",
+                line={"color": palette.text, "width": 1.5, "dash": "dash"},
+                name="target",
+                hoverinfo="skip",
+            )
+        title = look.mixture_title
+    _dress(figure, look, height=430)
+    figure.update_layout(hovermode="closest" if members.height > 12 else "x unified")
+    figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f")
+    figure.update_yaxes(title_text=title)
+    return figure
+
+
+def comparison_chart(
+    difference: pl.DataFrame,
+    before: pl.DataFrame | None,
+    after: pl.DataFrame,
+    windows: pl.DataFrame,
+    look: Look,
+    limits: Limits,
+    *,
+    names: tuple[str, str] = ("before", "after"),
+    power_at: str = "",
+) -> go.Figure:
+    """Draw power, gain, torque and mixture of one or two stages on one engine-speed axis.
+
+    Parameters
+    ----------
+    difference : polars.DataFrame
+        Gain over engine speed with its bands; empty when two stages are only laid side by side.
+    before, after : polars.DataFrame
+        Session curves; `before` may be None.
+    windows : polars.DataFrame
+        Lean and rich windows of the stage `after`.
+    look : Look
+        Colours and units.
+    limits : Limits
+        The shop's lean levels.
+    names : tuple of str
+        Legend names of the two stages.
+    power_at : str
+        What air the power is stated at, for the axis title.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        Panels under one another.
+    """
+    palette = look.palette
+    has_gain = not difference.is_empty()
+    panels = ["power", *(["gain"] if has_gain else []), "torque", "mixture"]
+    row_of = {panel: place for place, panel in enumerate(panels, start=1)}
+    weights = {"power": 0.32, "gain": 0.2, "torque": 0.19, "mixture": 0.29}
+    figure = make_subplots(
+        rows=len(panels),
+        cols=1,
+        shared_xaxes=True,
+        vertical_spacing=0.035,
+        row_heights=[weights[panel] for panel in panels],
+    )
+    stages = [(after, names[1], palette.after, 2.8)]
+    if before is not None:
+        stages.insert(0, (before, names[0], palette.before, 2.2))
+    if has_gain:
+        speed = difference["engine_speed_rpm"].to_numpy()
+        was = difference["before_w"].to_numpy()
+        _band(
+            figure,
+            speed,
+            look.shown_power(was * (1 + difference["lower_pct"].to_numpy() / 100)),
+            look.shown_power(was * (1 + difference["upper_pct"].to_numpy() / 100)),
+            _faded(palette.after, 0.22),
+            "95 % at each speed",
+            row_of["power"],
+        )
+    for panel, column, digits, unit in (
+        ("power", "power_w", 1, f" {look.power_unit}"),
+        ("torque", "torque_nm", 1, " N·m"),
+        ("mixture", "lambda_wide", 2, " AFR" if look.mixture == "afr" else " λ"),
+    ):
+        for curve, name, colour, width in stages:
+            value = curve[column].to_numpy()
+            if panel == "power":
+                value = look.shown_power(value)
+            elif panel == "mixture":
+                value = look.shown_mixture(value)
+            figure.add_scatter(
+                x=curve["engine_speed_rpm"].to_numpy(),
+                y=value,
+                mode="lines",
+                line={"color": colour, "width": width},
+                name=literal(name),
+                legendgroup=name,
+                showlegend=panel == "power",
+                hovertemplate=f"{literal(name)}: %{{y:.{digits}f}}{unit}<extra></extra>",
+                row=row_of[panel],
+                col=1,
+            )
+    if has_gain:
+        _gain_panel(figure, difference, look, row_of["gain"])
+    _mixture_panel(figure, after, windows, look, limits, row_of["mixture"])
+    for window in windows.filter(pl.col("side") == "lean").iter_rows(named=True):
+        colour = _level_colours(palette).get(window["level"], palette.notice)
+        for panel in panels:
+            figure.add_vrect(
+                x0=window["from_rpm"],
+                x1=window["to_rpm"],
+                fillcolor=colour,
+                opacity=0.2 if panel == "mixture" else 0.07,
+                line_width=0,
+                layer="below",
+                **_panel(row_of[panel]),
+            )
+    _dress(figure, look, height=980 if has_gain else 800, below=128)
+    _onto_one_axis(figure, len(panels))
+    figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
+    if power_at:
+        figure.add_annotation(
+            x=0.01,
+            xref=f"x{len(panels)} domain",
+            y=0.98,
+            yref="y domain",
+            yanchor="top",
+            xanchor="left",
+            showarrow=False,
+            text=literal(power_at),
+            font={"color": palette.muted, "size": 12},
+        )
+    figure.update_yaxes(title_text=f"Wheel power [{look.power_unit}]", row=row_of["power"], col=1)
+    figure.update_yaxes(title_text="Wheel torque [N·m]", row=row_of["torque"], col=1)
+    figure.update_yaxes(title_text=look.mixture_title, row=row_of["mixture"], col=1)
+    return figure
+
+
+def cell_chart(
+    cells: pl.DataFrame, look: Look, *, show_time: bool = False, thin_below_s: float = 3.0
+) -> go.Figure:
+    """Draw the steady part-throttle mixture on throttle and engine speed.
+
+    Parameters
+    ----------
+    cells : polars.DataFrame
+        Cruise cells of a stage.
+    look : Look
+        Colours and units.
+    show_time : bool, default False
+        Whether to draw the time seen instead of the lean error.
+    thin_below_s : float, default 3
+        Cells seen for less are written in brackets: a few seconds prove little. [s]
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        A table of cells; never visited ones are blank.
+    """
+    palette = look.palette
+    throttle = sorted(set(zip(cells["throttle_from_pct"], cells["throttle_to_pct"], strict=True)))
+    speed = sorted(set(zip(cells["speed_from_rpm"], cells["speed_to_rpm"], strict=True)))
+    shape = (len(throttle), len(speed))
+    value = np.full(shape, np.nan)
+    written = np.full(shape, "", dtype=object)
+    told = np.full(shape, "", dtype=object)
+    for row in cells.iter_rows(named=True):
+        at = (
+            throttle.index((row["throttle_from_pct"], row["throttle_to_pct"])),
+            speed.index((row["speed_from_rpm"], row["speed_to_rpm"])),
+        )
+        value[at] = row["dwell_s"] if show_time else row["lean_error_pct"]
+        text = f"{row['dwell_s']:.0f}" if show_time else _signed(row["lean_error_pct"])
+        written[at] = f"({text})" if row["dwell_s"] < thin_below_s else text
+        told[at] = (
+            f"throttle {row['throttle_from_pct']:g} to {row['throttle_to_pct']:g} %, "
+            f"{row['speed_from_rpm']:,.0f} to {row['speed_to_rpm']:,.0f} rpm<br>"
+            f"median {look.shown_mixture(row['lambda_median']):.2f}, lean error "
+            f"{_signed(row['lean_error_pct'])} %<br>seen {row['dwell_s']:.1f} s, "
+            f"{row['hits']} times, in band {100 * row['in_band_share']:.0f} % of it"
+        )
+    scale = (
+        [
+            [0, _mixed(palette.good, palette.paper, 0.08)],
+            [1, _mixed(palette.good, palette.paper, 0.65)],
+        ]
+        if show_time
+        else [
+            [0, _mixed(palette.rich, palette.paper, 0.85)],
+            [0.5, _mixed(palette.muted, palette.paper, 0.07)],
+            [0.75, _mixed(palette.warn, palette.paper, 0.5)],
+            [1, palette.stop],
+        ]
+    )
+    figure = go.Figure(
+        go.Heatmap(
+            z=value,
+            x=[f"{low / 1000:g}–{high / 1000:g}" for low, high in speed],
+            y=[f"{low:g}–{high:g}" for low, high in throttle],
+            text=written,
+            texttemplate="%{text}",
+            customdata=told,
+            hovertemplate="%{customdata}<extra></extra>",
+            colorscale=scale,
+            zmin=0 if show_time else -15,
+            zmax=None if show_time else 15,
+            xgap=2,
+            ygap=2,
+            showscale=False,
+            hoverongaps=False,
+        )
+    )
+    _dress(figure, look, height=84 + 36 * max(len(throttle), 3), below=60)
+    figure.update_layout(hovermode="closest")
+    figure.update_xaxes(
+        title_text="Engine speed [1000 rpm]", type="category", showgrid=False, showspikes=False
+    )
+    figure.update_yaxes(title_text="Throttle [%]", type="category", showgrid=False)
+    return figure
+
+
+def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
+    """Draw the control bike's level over time with the limits of both charts.
+
+    Parameters
+    ----------
+    checks : polars.DataFrame
+        Sessions of one control bike in the order they were run.
+    look : Look
+        Colours and units.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        Individuals above, the exponentially weighted average below.
+    """
+    palette = look.palette
+    day = checks["run_on"].to_list()
+    figure = make_subplots(rows=2, cols=1, shared_xaxes=True, vertical_spacing=0.06)
+    reference = checks.filter(pl.col("is_reference"))["run_on"].to_list()
+    for row, value, lower, upper, name in (
+        (1, "level_pct", "individual_lower_pct", "individual_upper_pct", "each session"),
+        (2, "ewma_pct", "ewma_lower_pct", "ewma_upper_pct", "weighted average"),
+    ):
+        for limit in (lower, upper):
+            figure.add_scatter(
+                x=day,
+                y=checks[limit].to_numpy(),
+                mode="lines",
+                line={"color": palette.warn, "width": 1.2, "dash": "dash", "shape": "hvh"},
+                name="control limits",
+                legendgroup="limits",
+                showlegend=row == 1 and limit == lower,
+                hovertemplate="limit: %{y:+.2f} %<extra></extra>",
+                row=row,
+                col=1,
+            )
+        figure.add_scatter(
+            x=day,
+            y=checks[value].to_numpy(),
+            mode="lines+markers",
+            line={"color": palette.after, "width": 1.5},
+            marker={"size": 6},
+            name=name,
+            hovertemplate=f"{name}: %{{y:+.2f}} %<extra></extra>",
+            row=row,
+            col=1,
+        )
+        for marked, symbol, colour, label in (
+            (checks.filter(pl.col("signal") != ""), "diamond", palette.stop, "signal"),
+            (checks.filter(pl.col("has_air_doubt")), "x-thin", palette.text, "air in doubt"),
+        ):
+            figure.add_scatter(
+                x=marked["run_on"].to_list(),
+                y=marked[value].to_numpy(),
+                mode="markers",
+                marker={
+                    "size": 12,
+                    "symbol": symbol,
+                    "color": colour,
+                    "line": {"width": 2, "color": colour},
+                },
+                name=label,
+                legendgroup=label,
+                showlegend=row == 1 and not marked.is_empty(),
+                text=[literal(text or label) for text in marked["signal"].to_list()],
+                hovertemplate="%{text}<extra></extra>",
+                row=row,
+                col=1,
+            )
+        if reference:
+            figure.add_vrect(
+                x0=min(reference),
+                x1=max(reference),
+                fillcolor=palette.muted,
+                opacity=0.12,
+                line_width=0,
+                layer="below",
+                **_panel(row),
+                annotation_text="reference period" if row == 1 else "",
+                annotation_position="bottom left",
+                annotation_font_color=palette.muted,
+            )
+    if not checks.is_empty():
+        centre = float(checks["individual_centre_pct"][0])
+        figure.add_hline(y=centre, line={"color": palette.text, "width": 1}, **_panel(1))
+        figure.add_hline(y=centre, line={"color": palette.text, "width": 1}, **_panel(2))
+    _dress(figure, look, height=620)
+    figure.update_xaxes(hoverformat="%d %b %Y", showticklabels=False, row=1, col=1)
+    figure.update_xaxes(
+        title_text="Day of the session [date]", hoverformat="%d %b %Y", row=2, col=1
+    )
+    figure.update_yaxes(title_text="Level [%]", row=1, col=1)
+    figure.update_yaxes(title_text="Weighted average [%]", row=2, col=1)
+    return figure
+
+
+def density_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
+    """Draw the control bike's corrected level against the air's density.
+
+    Parameters
+    ----------
+    checks : polars.DataFrame
+        Sessions of the control bike.
+    look : Look
+        Colours and units.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        One mark a session; a correction that corrects leaves no slope.
+    """
+    palette = look.palette
+    figure = go.Figure()
+    seen = checks.drop_nulls("air_density_kg_m3")
+    for doubted, colour, symbol, name in (
+        (False, palette.after, "circle", "air readings sound"),
+        (True, palette.stop, "x", "air readings in doubt"),
+    ):
+        part = seen.filter(pl.col("has_air_doubt") == doubted)
+        if part.is_empty():
+            continue
+        figure.add_scatter(
+            x=part["air_density_kg_m3"].to_numpy(),
+            y=part["level_pct"].to_numpy(),
+            mode="markers",
+            marker={"size": 10, "color": colour, "symbol": symbol},
+            name=name,
+            text=[day.strftime("%d %b %Y") for day in part["run_on"].to_list()],
+            hovertemplate="%{text}: %{y:+.2f} % at %{x:.3f} kg/m³<extra></extra>",
+        )
+    figure.add_hline(y=0, line={"color": palette.text, "width": 1})
+    _dress(figure, look, height=400)
+    figure.update_layout(hovermode="closest")
+    figure.update_xaxes(title_text="Air density [kg/m³]")
+    figure.update_yaxes(title_text="Corrected level [%]")
+    return figure
+
+
+def quarter_gain_chart(
+    summary: pl.DataFrame, gains: pl.DataFrame, look: Look, *, most: int = 12
+) -> go.Figure:
+    """Draw what each kind of change gave in a quarter: every bike, their mean, the mean before.
+
+    Parameters
+    ----------
+    summary : polars.DataFrame
+        One row a change, the commonest first.
+    gains : polars.DataFrame
+        Every gain of the quarter with its interval.
+    look : Look
+        Colours and units.
+    most : int, default 12
+        Changes drawn.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        One line a change.
+    """
+    summary = summary.head(most)
+    palette = look.palette
+    place_of = {
+        (row["change_kind"], row["change_key"]): summary.height - 1 - number
+        for number, row in enumerate(summary.iter_rows(named=True))
+    }
+    figure = go.Figure()
+    pooled = gains.filter(pl.col("is_pooled"))
+    points: dict[tuple[str, str], int] = {}
+    at, low, high, middle, told = [], [], [], [], []
+    for row in pooled.iter_rows(named=True):
+        key = (row["change_kind"], row["change_key"])
+        if key not in place_of:
+            continue
+        points[key] = points.get(key, 0) + 1
+        # Bikes of one change lie a little apart, so that their intervals can be told apart.
+        at.append(place_of[key] - 0.1 - 0.055 * ((points[key] - 1) % 7))
+        low.append(row["mean_gain_lower_pct"])
+        high.append(row["mean_gain_upper_pct"])
+        middle.append(row["mean_gain_pct"])
+        told.append(
+            f"{literal(row['bike_id'])}, {literal(row['job_id'])}: "
+            f"{_signed(row['mean_gain_pct'])} % ({_signed(row['mean_gain_lower_pct'])} to "
+            f"{_signed(row['mean_gain_upper_pct'])})"
+        )
+    figure.add_scatter(
+        x=_with_gaps(low, high),
+        y=_with_gaps(at, at),
+        mode="lines",
+        line={"color": _faded(palette.after, 0.45), "width": 1.5},
+        name="95 % of each bike",
+        hoverinfo="skip",
+    )
+    figure.add_scatter(
+        x=middle,
+        y=at,
+        mode="markers",
+        marker={"size": 6, "color": palette.after},
+        name="each bike",
+        text=told,
+        hovertemplate="%{text}<extra></extra>",
+    )
+    for column, symbol, colour, name in (
+        ("previous_mean_gain_pct", "line-ns-open", palette.before, "mean, quarter before"),
+        ("mean_gain_pct", "line-ns-open", palette.text, "mean over bikes"),
+    ):
+        figure.add_scatter(
+            x=summary[column].to_numpy(),
+            y=[place + 0.02 for place in place_of.values()],
+            mode="markers",
+            marker={
+                "symbol": symbol,
+                "size": 16,
+                "color": colour,
+                "line": {"width": 3, "color": colour},
+            },
+            name=name,
+            hovertemplate=f"{name}: %{{x:+.1f}} %<extra></extra>",
+        )
+    for place, row in zip(place_of.values(), summary.iter_rows(named=True), strict=True):
+        before = f", {row['previous_bikes']} before" if row["previous_bikes"] else ""
+        figure.add_annotation(
+            x=0,
+            xref="paper",
+            y=place + 0.2,
+            xanchor="left",
+            yanchor="bottom",
+            showarrow=False,
+            text=f"<b>{_lines(row['change_key'], 1)}</b>, n = {row['bikes']}{before}",
+            font={"size": 12},
+            bgcolor=palette.paper,
+            borderpad=0,
+        )
+    figure.add_vline(x=0, line={"color": palette.text, "width": 1})
+    _dress(figure, look, height=176 + 84 * max(summary.height, 1), below=132, left=8)
+    figure.update_layout(hovermode="closest")
+    figure.update_xaxes(title_text="Gain over the riding range [%]", showspikes=False)
+    figure.update_yaxes(visible=False, range=[-0.7, summary.height - 0.3])
+    return figure
+
+
+def _gain_panel(figure: go.Figure, difference: pl.DataFrame, look: Look, row: int) -> None:
+    palette = look.palette
+    speed = difference["engine_speed_rpm"].to_numpy()
+    for lower, upper, strength, name in (
+        ("whole_lower_pct", "whole_upper_pct", 0.12, "95 % for the whole curve"),
+        ("lower_pct", "upper_pct", 0.22, ""),
+    ):
+        _band(
+            figure,
+            speed,
+            difference[lower].to_numpy(),
+            difference[upper].to_numpy(),
+            _faded(palette.after, strength),
+            name,
+            row,
+        )
+    figure.add_scatter(
+        x=speed,
+        y=difference["gain_pct"].to_numpy(),
+        customdata=difference.select("lower_pct", "upper_pct").to_numpy(),
+        mode="lines",
+        line={"color": palette.after, "width": 2.2},
+        showlegend=False,
+        name="gain",
+        hovertemplate="gain: %{y:+.1f} % (%{customdata[0]:+.1f} to %{customdata[1]:+.1f})"
+        "<extra></extra>",
+        row=row,
+        col=1,
+    )
+    figure.add_hline(y=0, line={"color": palette.text, "width": 1}, **_panel(row))
+    figure.update_yaxes(title_text="Gain [%]", row=row, col=1)
+
+
+def _mixture_panel(
+    figure: go.Figure,
+    after: pl.DataFrame,
+    windows: pl.DataFrame,
+    look: Look,
+    limits: Limits,
+    row: int,
+) -> None:
+    palette = look.palette
+    colours = _level_colours(palette)
+    speed = after["engine_speed_rpm"].to_numpy()
+    target = after["lambda_target"].to_numpy().astype(float)
+    if np.isnan(target).all():
+        return
+    figure.add_scatter(
+        x=speed,
+        y=look.shown_mixture(target),
+        mode="lines",
+        line={"color": palette.text, "width": 1.5, "dash": "dash"},
+        name="target mixture",
+        hovertemplate="target: %{y:.2f}<extra></extra>",
+        row=row,
+        col=1,
+    )
+    for level, at in limits.levels():
+        line = look.shown_mixture(target * (1 + at / 100))
+        figure.add_scatter(
+            x=speed,
+            y=line,
+            mode="lines",
+            line={"color": colours[level], "width": 1, "dash": "dot"},
+            showlegend=False,
+            hoverinfo="skip",
+            row=row,
+            col=1,
+        )
+        last = int(np.flatnonzero(~np.isnan(line))[0])
+        figure.add_annotation(
+            x=speed[last],
+            y=line[last],
+            xanchor="left",
+            yanchor="bottom",
+            showarrow=False,
+            text=f"{level} {at:g} %",
+            font={"size": 11},
+            row=row,
+            col=1,
+        )
+    for window in windows.filter(pl.col("side") == "lean").iter_rows(named=True):
+        level = window["level"]
+        at = int(np.abs(speed - window["worst_speed_rpm"]).argmin())
+        figure.add_annotation(
+            x=window["worst_speed_rpm"],
+            y=look.shown_mixture(target[at] * (1 + window["worst_error_pct"] / 100)),
+            yanchor="bottom",
+            showarrow=False,
+            text=f"<b>{literal(level).upper()} {_signed(window['worst_error_pct'], 0)} %</b>",
+            font={"size": 13},
+            row=row,
+            col=1,
+        )
+
+
+def _onto_one_axis(figure: go.Figure, panels: int) -> None:
+    # Only panels that hang on one and the same axis answer a pointer together.
+    last = f"x{panels}"
+    figure.update_traces(xaxis=last)
+    layout: Any = figure.layout
+    for note in (*layout.shapes, *layout.annotations):
+        if note.xref and note.xref.split(" ")[0] != "paper":
+            note.xref = " ".join([last, *note.xref.split(" ")[1:]])
+    for row in range(1, panels):
+        figure.layout[f"xaxis{row if row > 1 else ''}"] = None
+        figure.layout[f"yaxis{row if row > 1 else ''}"].anchor = last
+    figure.layout[f"xaxis{panels}"].anchor = f"y{panels}"
+    figure.update_layout(hoversubplots="axis")
+
+
+def _panel(row: int) -> dict[str, Any]:
+    # Plotly's own annotations call these two strings.
+    return {"row": row, "col": 1}
+
+
+def _band(
+    figure: go.Figure,
+    speed: np.ndarray,
+    lower: np.ndarray,
+    upper: np.ndarray,
+    colour: str,
+    name: str,
+    row: int,
+) -> None:
+    seen = np.isfinite(lower) & np.isfinite(upper)
+    if not seen.any():
+        return
+    figure.add_scatter(
+        x=np.concatenate([speed[seen], speed[seen][::-1]]),
+        y=np.concatenate([lower[seen], upper[seen][::-1]]),
+        fill="toself",
+        fillcolor=colour,
+        line={"width": 0},
+        hoverinfo="skip",
+        name=name,
+        showlegend=bool(name),
+        row=row,
+        col=1,
+    )
+
+
+def _dress(figure: go.Figure, look: Look, *, height: int, below: int = 96, left: int = 56) -> None:
+    palette = look.palette
+    figure.update_layout(
+        height=height,
+        margin={"l": left, "r": 12, "t": 12, "b": below},
+        paper_bgcolor="rgba(0,0,0,0)",
+        plot_bgcolor="rgba(0,0,0,0)",
+        font={
+            "family": "Source Sans, Source Sans Pro, sans-serif",
+            "size": 13,
+            "color": palette.text,
+        },
+        hovermode="x unified",
+        hoverlabel={
+            "bgcolor": palette.paper,
+            "bordercolor": palette.grid,
+            "font": {"color": palette.text, "size": 13},
+        },
+        legend={
+            "orientation": "h",
+            "yref": "container",
+            "y": 0,
+            "yanchor": "bottom",
+            "x": 0,
+            "font": {"size": 12},
+        },
+        dragmode=False,
+        template=None,
+    )
+    axes = {
+        "gridcolor": palette.grid,
+        "linecolor": palette.muted,
+        "tickcolor": palette.muted,
+        "zeroline": False,
+        "fixedrange": True,
+        "title_font": {"size": 13, "color": palette.muted},
+        "tickfont": {"size": 12, "color": palette.muted},
+    }
+    figure.update_xaxes(
+        **axes,
+        showline=True,
+        ticks="outside",
+        showspikes=True,
+        spikemode="across",
+        spikethickness=1,
+        spikedash="solid",
+        spikecolor=palette.muted,
+    )
+    figure.update_yaxes(**axes, title_standoff=6)
+
+
+def _level_colours(palette: Palette) -> dict[str, str]:
+    return {
+        "stop": palette.stop,
+        "warn": palette.warn,
+        "notice": palette.notice,
+        "none": palette.muted,
+    }
+
+
+def _signed(value: float, digits: int = 1) -> str:
+    return number(value, digits, signed=True)
+
+
+def _lines(text: str, most: int, width: int = 56) -> str:
+    # A phone holds about so many signs of this size on a line.
+    wrapped = textwrap.wrap(" ".join(text.split()), width, max_lines=most, placeholder=" …")
+    return "<br>".join(literal(line) for line in wrapped)
+
+
+def _with_gaps(starts: Any, ends: Any) -> list[float | None]:
+    joined: list[float | None] = []
+    for start, end in zip(starts, ends, strict=True):
+        joined += [float(start), float(end), None]
+    return joined
+
+
+def _channels(colour: str) -> tuple[int, int, int]:
+    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
+
+
+def _faded(colour: str, strength: float) -> str:
+    red, green, blue = _channels(colour)
+    return f"rgba({red},{green},{blue},{strength})"
+
+
+def _mixed(colour: str, ground: str, strength: float) -> str:
+    pairs = zip(_channels(colour), _channels(ground), strict=True)
+    mixed = [round(strength * front + (1 - strength) * back) for front, back in pairs]
+    return "#" + "".join(f"{channel:02X}" for channel in mixed)

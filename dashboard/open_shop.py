@@ -1,0 +1,109 @@
+"""Opens the shop's published snapshot for one run of a page, and remembers its answers."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+import streamlit as st
+
+from dashboard import charts, queries
+from schemas.settings import ShopSettings, read_settings
+from warehouse.shop import ShopFolder
+from warehouse.snapshot import Snapshot, current, open_reader
+
+SHOP_VARIABLE = "ROLLBOOK_SHOP"
+
+
+@dataclass(frozen=True)
+class OpenShop:
+    """One shop at one snapshot: every answer of a page comes from the same one."""
+
+    folder: Path
+    settings: ShopSettings
+    snapshot: Snapshot
+
+    def ask(self, question: Callable[..., pl.DataFrame], *arguments: Any) -> pl.DataFrame:
+        """Return the answer to one of the questions in queries.py."""
+        return _answer(str(self.snapshot.path), question.__name__, arguments)
+
+    def look(self) -> charts.Look:
+        """Return how charts should look: the shop's units, the reader's light or dark theme."""
+        return charts.Look(
+            palette=charts.DARK if st.context.theme.type == "dark" else charts.LIGHT,
+            power_unit=self.settings.show.power,
+            mixture=self.settings.show.mixture,
+            afr_scale=self.settings.show.afr_scale,
+        )
+
+    def air(self) -> str:
+        """Return the reference air that corrected power is stated at."""
+        return self.settings.figures.reference_air
+
+    def limits(self) -> charts.Limits:
+        """Return the shop's lean levels."""
+        mixture = self.settings.mixture
+        return charts.Limits(mixture.notice_pct, mixture.warn_pct, mixture.stop_pct)
+
+
+def shop_folder() -> Path:
+    """Return the folder of the shop that the pages show."""
+    return Path(os.environ.get(SHOP_VARIABLE) or Path.cwd())
+
+
+def standing() -> tuple[ShopSettings | None, Snapshot | None]:
+    """Return the shop's settings and snapshot as far as they can be had, for the frame."""
+    folder = shop_folder()
+    try:
+        return read_settings(ShopFolder(folder).settings), current(folder)
+    except (FileNotFoundError, ValueError):
+        return None, None
+
+
+def open_shop() -> OpenShop:
+    """Return the shop for this run of the page; say what to do and stop when there is none."""
+    folder = shop_folder()
+    if not ShopFolder(folder).exists():
+        st.warning("This folder holds no shop yet: it has no rollbook.toml.")
+        _commands()
+        st.stop()
+    try:
+        settings = read_settings(ShopFolder(folder).settings)
+    except ValueError as mistakes:
+        st.error("The shop's settings have mistakes. Put them right in rollbook.toml:")
+        st.text(str(mistakes))
+        st.stop()
+    snapshot = current(folder)
+    if snapshot is None:
+        st.info("Nothing is published yet. Three commands bring the shop's files to these pages:")
+        _commands()
+        st.stop()
+    try:
+        _reader(str(snapshot.path))
+    except duckdb.Error:
+        st.error(f"Snapshot {snapshot.number} cannot be opened. Publish again:")
+        st.code("rollbook publish DIR", language=None)
+        st.stop()
+    return OpenShop(folder, settings, snapshot)
+
+
+def _commands() -> None:
+    st.code("rollbook intake DIR\nrollbook derive DIR\nrollbook publish DIR", language=None)
+    st.text("DIR is the shop's folder.")
+
+
+# A snapshot's file never changes, so its path is all that an answer depends on.
+@st.cache_resource(max_entries=3, show_spinner=False, on_release=lambda reader: reader.close())
+def _reader(path: str) -> duckdb.DuckDBPyConnection:
+    return open_reader(Path(path))
+
+
+@st.cache_data(max_entries=256, show_spinner=False)
+def _answer(path: str, question: str, arguments: tuple[Any, ...]) -> pl.DataFrame:
+    with _reader(path).cursor() as cursor:
+        return getattr(queries, question)(cursor, *arguments)

@@ -1,0 +1,636 @@
+"""One function a question, each one statement over the published tables of `out`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import duckdb
+import polars as pl
+
+Reader = duckdb.DuckDBPyConnection
+
+MOST_FILES_LISTED = 2_000
+"""Rows of the list of all files that a page draws; the count is stated beside it."""
+
+
+def _rows(reader: Reader, query: str, *values: Any) -> pl.DataFrame:
+    return reader.sql(query, params=list(values)).pl()
+
+
+def file_counts(reader: Reader) -> pl.DataFrame:
+    """Return how many files stand in each state."""
+    return _rows(
+        reader,
+        "SELECT state, count(*) AS files, sum(rows_rejected)::BIGINT AS rows_rejected "
+        "FROM out.file GROUP BY state ORDER BY state",
+    )
+
+
+def job_folders(reader: Reader, most: int = 12) -> pl.DataFrame:
+    """Return the job folders that received files last, with their files by state."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            job_folder,
+            max(received_at) AS last_received_at,
+            count(*) FILTER (state = 'taken in') AS taken_in,
+            count(*) FILTER (state = 'waiting') AS waiting,
+            count(*) FILTER (state = 'refused') AS refused,
+            count(*) FILTER (state = 'missing') AS missing,
+            count(*) FILTER (state = 'duplicate') AS duplicate
+        FROM out.file
+        GROUP BY job_folder
+        ORDER BY last_received_at DESC NULLS LAST, job_folder DESC
+        LIMIT ?
+        """,
+        most,
+    )
+
+
+def files_in_need(reader: Reader) -> pl.DataFrame:
+    """Return the files that somebody has to see to, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            job_folder, file_name, state, reason, remedy, rows_read, rows_rejected, layout,
+            received_at, file_sha256
+        FROM out.file
+        WHERE state IN ('waiting', 'refused', 'missing')
+        ORDER BY received_at DESC NULLS LAST, job_folder DESC, file_name
+        """,
+    )
+
+
+def files_with_rejected_rows(reader: Reader) -> pl.DataFrame:
+    """Return the files of which rows were rejected, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT job_folder, file_name, state, rows_read, rows_rejected, file_sha256
+        FROM out.file
+        WHERE rows_rejected > 0
+        ORDER BY received_at DESC NULLS LAST, job_folder DESC, file_name
+        """,
+    )
+
+
+def rejected_rows(reader: Reader, file_sha256: str) -> pl.DataFrame:
+    """Return the first rejected rows of a file with the rule that each one broke."""
+    return _rows(
+        reader,
+        "SELECT line_no, column_name, rule, found FROM out.rejected_row WHERE file_sha256 = ? "
+        "ORDER BY line_no, column_name, rule",
+        file_sha256,
+    )
+
+
+def files(reader: Reader, states: tuple[str, ...], text: str) -> pl.DataFrame:
+    """Return the files in these states whose job or name holds a text, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            job_folder, file_name, state, layout, rows_kept, rows_rejected, size_bytes,
+            received_at, left(file_sha256, 12) AS sha256_start, count(*) OVER () AS found
+        FROM out.file
+        WHERE list_contains(?, state) AND contains(lower(job_folder || '/' || file_name), lower(?))
+        ORDER BY received_at DESC NULLS LAST, job_folder DESC, file_name
+        LIMIT ?
+        """,
+        list(states),
+        text,
+        MOST_FILES_LISTED,
+    )
+
+
+def pull_counts(reader: Reader) -> pl.DataFrame:
+    """Return how many pulls there are and how many no curve rests on."""
+    return _rows(
+        reader,
+        "SELECT count(*) AS pulls, count(*) FILTER (NOT is_used) AS pulls_excluded FROM out.pull",
+    )
+
+
+def remap_needs(reader: Reader) -> pl.DataFrame:
+    """Return the combinations by their need of a remap, surest first."""
+    return _rows(
+        reader,
+        """
+        WITH
+        models AS (SELECT DISTINCT model_id, model_label FROM out.stage),
+        parts AS (SELECT parts_key, any_value(parts_label) AS parts_label FROM out.stage GROUP BY 1)
+        SELECT
+            need.* EXCLUDE (made_from),
+            coalesce(models.model_label, need.model_id) AS model_label,
+            coalesce(parts.parts_label, need.parts_key) AS parts_label
+        FROM out.remap_need AS need
+        LEFT JOIN models USING (model_id)
+        LEFT JOIN parts USING (parts_key)
+        ORDER BY need.need_rank
+        """,
+    )
+
+
+def need_members(reader: Reader, need_id: str) -> pl.DataFrame:
+    """Return the stages behind a remap need, leanest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            member.stage_id, member.bike_id, stage.job_id, stage.stage_name, stage.received_on,
+            member.level, member.worst_lean_error_pct, member.worst_speed_rpm
+        FROM out.need_member AS member
+        LEFT JOIN out.stage AS stage USING (stage_id)
+        WHERE member.need_id = ?
+        ORDER BY member.worst_lean_error_pct DESC NULLS LAST, member.stage_id
+        """,
+        need_id,
+    )
+
+
+def need_effects(reader: Reader, need_id: str) -> pl.DataFrame:
+    """Return what led to these stages and what led on from them gave, over the model's bikes."""
+    return _rows(
+        reader,
+        """
+        WITH members AS (SELECT stage_id FROM out.need_member WHERE need_id = $1),
+        touching AS (
+            SELECT DISTINCT
+                member.effect_id,
+                gain.before_stage_id IN (SELECT stage_id FROM members) AS leads_on
+            FROM out.pooled_member AS member
+            INNER JOIN out.gain AS gain USING (gain_id)
+            WHERE
+                gain.before_stage_id IN (SELECT stage_id FROM members)
+                OR gain.after_stage_id IN (SELECT stage_id FROM members)
+        )
+        SELECT
+            touching.leads_on, effect.change_kind, effect.change_key, effect.figure, effect.bikes,
+            effect.mean_pct, effect.lower_pct, effect.upper_pct, effect.next_lower_pct,
+            effect.next_upper_pct, effect.borrowed_share, effect.sentence
+        FROM out.pooled_effect AS effect
+        INNER JOIN touching USING (effect_id)
+        INNER JOIN out.remap_need AS need ON effect.model_id = need.model_id
+        WHERE need.need_id = $1
+        ORDER BY touching.leads_on DESC, effect.bikes DESC, effect.change_key, effect.figure
+        """,
+        need_id,
+    )
+
+
+def session_curves(reader: Reader, stage_ids: tuple[str, ...]) -> pl.DataFrame:
+    """Return the mean curves of some stages."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            stage_id, engine_speed_rpm, power_w, torque_nm, lambda_wide, lambda_target,
+            lean_error_pct
+        FROM out.session_curve
+        WHERE list_contains(?, stage_id)
+        ORDER BY stage_id, engine_speed_rpm
+        """,
+        list(stage_ids),
+    )
+
+
+def uncorrected_stages(reader: Reader, stage_ids: tuple[str, ...]) -> pl.DataFrame:
+    """Return those of some stages whose power stands as measured."""
+    return _rows(
+        reader,
+        "SELECT stage_id FROM out.session WHERE list_contains(?, stage_id) AND NOT is_corrected",
+        list(stage_ids),
+    )
+
+
+def stages(reader: Reader) -> pl.DataFrame:
+    """Return every stage with what is needed to recognise it, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            stage.stage_id, stage.job_id, stage.bike_id, stage.stage_no, stage.stage_name,
+            stage.received_on, stage.is_control, stage.model_label, stage.map_label, stage.fuel,
+            stage.parts_label, count(alike.likeness_rank) AS alike
+        FROM out.stage AS stage
+        LEFT JOIN out.similar_build AS alike USING (stage_id)
+        GROUP BY ALL
+        ORDER BY stage.received_on DESC, stage.job_id DESC, stage.stage_no DESC
+        """,
+    )
+
+
+def similar_builds(reader: Reader, stage_id: str) -> pl.DataFrame:
+    """Return the builds on other bikes that are most like a stage's, likest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            alike.likeness_rank, alike.other_stage_id, alike.other_job_id, alike.other_bike_id,
+            alike.similarity_share, alike.matches, alike.differs, alike.ended_on, alike.gained,
+            alike.went_wrong, stage.stage_name, stage.received_on, stage.model_label,
+            stage.map_label, stage.parts_label, stage.fuel
+        FROM out.similar_build AS alike
+        LEFT JOIN out.stage AS stage ON alike.other_stage_id = stage.stage_id
+        WHERE alike.stage_id = ?
+        ORDER BY alike.likeness_rank
+        """,
+        stage_id,
+    )
+
+
+def bikes(reader: Reader) -> pl.DataFrame:
+    """Return the bikes that were on the dyno, the last one first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            stage.bike_id, any_value(stage.model_label) AS model_label,
+            bool_or(stage.is_control) AS is_control, max(stage.received_on) AS last_on,
+            count(DISTINCT stage.job_id) AS jobs
+        FROM out.stage AS stage
+        INNER JOIN out.session AS session USING (stage_id)
+        GROUP BY stage.bike_id
+        ORDER BY is_control, last_on DESC, max(stage.job_id) DESC
+        """,
+    )
+
+
+def gains_of_bike(reader: Reader, bike_id: str) -> pl.DataFrame:
+    """Return the gains of a bike: latest job first, the whole change before its parts."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            gain.* EXCLUDE (made_from),
+            before.stage_name AS before_name, before.job_id AS before_job_id,
+            before.map_label AS before_map, before.parts_label AS before_parts,
+            before.fuel AS before_fuel,
+            after.stage_name AS after_name, after.map_label AS after_map,
+            after.parts_label AS after_parts, after.fuel AS after_fuel
+        FROM out.gain AS gain
+        INNER JOIN out.stage AS before ON gain.before_stage_id = before.stage_id
+        INNER JOIN out.stage AS after ON gain.after_stage_id = after.stage_id
+        WHERE gain.bike_id = ?
+        ORDER BY
+            gain.run_on DESC, gain.job_id DESC, after.stage_no DESC, before.received_on DESC,
+            before.stage_no
+        """,
+        bike_id,
+    )
+
+
+def sessions_of_bike(reader: Reader, bike_id: str) -> pl.DataFrame:
+    """Return the sessions of a bike, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            session.* EXCLUDE (made_from), stage.stage_no, stage.stage_name, stage.map_label,
+            stage.parts_label, stage.fuel, stage.model_label
+        FROM out.session AS session
+        INNER JOIN out.stage AS stage USING (stage_id)
+        WHERE session.bike_id = ?
+        ORDER BY session.run_on DESC, session.job_id DESC, stage.stage_no DESC
+        """,
+        bike_id,
+    )
+
+
+def gain_curve(reader: Reader, gain_id: str) -> pl.DataFrame:
+    """Return a gain over engine speed with its bands."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            engine_speed_rpm, before_w, after_w, gain_pct, lower_pct, upper_pct, whole_lower_pct,
+            whole_upper_pct
+        FROM out.gain_curve
+        WHERE gain_id = ?
+        ORDER BY engine_speed_rpm
+        """,
+        gain_id,
+    )
+
+
+def stage_mixtures(reader: Reader, stage_ids: tuple[str, ...]) -> pl.DataFrame:
+    """Return how the full-throttle mixture of some stages stands."""
+    return _rows(
+        reader,
+        "SELECT * EXCLUDE (made_from) FROM out.stage_mixture WHERE list_contains(?, stage_id)",
+        list(stage_ids),
+    )
+
+
+def lean_windows(reader: Reader, stage_ids: tuple[str, ...]) -> pl.DataFrame:
+    """Return the lean and rich windows of some stages."""
+    return _rows(
+        reader,
+        "SELECT * FROM out.lean_window WHERE list_contains(?, stage_id) "
+        "ORDER BY stage_id, side, from_rpm",
+        list(stage_ids),
+    )
+
+
+def pulls(reader: Reader, stage_ids: tuple[str, ...]) -> pl.DataFrame:
+    """Return the pulls of some stages, in the order they were run."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            stage.job_id, stage.bike_id, stage.stage_name, pull.pull_no, pull.is_used,
+            pull.trouble, pull.notes,
+            pull.peak_power_w, pull.peak_power_speed_rpm, pull.peak_torque_nm,
+            pull.peak_torque_speed_rpm, pull.sweep_from_rpm, pull.sweep_to_rpm,
+            pull.reference_air, pull.reference_factor, pull.file_standard, pull.file_factor,
+            pull.factor_disagreement_pct, pull.probe_place, pull.has_lambda, pull.file_name,
+            left(pull.file_sha256, 12) AS sha256_start, pull.started_at, pull.stage_id
+        FROM out.pull AS pull
+        INNER JOIN out.stage AS stage USING (stage_id)
+        WHERE list_contains(?, pull.stage_id)
+        ORDER BY stage.received_on, stage.stage_no, pull.pull_no
+        """,
+        list(stage_ids),
+    )
+
+
+def cruise_cells(reader: Reader, stage_id: str) -> pl.DataFrame:
+    """Return the steady part-throttle mixture of a stage, cell by cell."""
+    return _rows(
+        reader,
+        "SELECT * FROM out.cruise_cell WHERE stage_id = ? "
+        "ORDER BY throttle_from_pct, speed_from_rpm",
+        stage_id,
+    )
+
+
+def rides(reader: Reader, stage_id: str) -> pl.DataFrame:
+    """Return the rides of a stage with the time that is not evidence."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            ride.file_name, ride.duration_s, ride.steady_s, ride.in_band_share, ride.delay_s,
+            ride.delay_origin, ride.probe_place, ride.trouble,
+            coalesce(string_agg(
+                exclusion.exclusion_reason || ' ' || round(exclusion.excluded_s)::BIGINT || ' s',
+                ', ' ORDER BY exclusion.excluded_s DESC
+            ), '') AS left_out,
+            left(ride.file_sha256, 12) AS sha256_start
+        FROM out.ride AS ride
+        LEFT JOIN out.ride_exclusion AS exclusion USING (ride_id)
+        WHERE ride.stage_id = ?
+        GROUP BY ALL
+        ORDER BY ride.file_name
+        """,
+        stage_id,
+    )
+
+
+def dyno_verdicts(reader: Reader) -> pl.DataFrame:
+    """Return the sentences on the dyno, in their order."""
+    return _rows(reader, "SELECT * EXCLUDE (made_from) FROM out.dyno_verdict ORDER BY verdict_no")
+
+
+def dyno_checks(reader: Reader) -> pl.DataFrame:
+    """Return the control bike's sessions in the order they were run."""
+    return _rows(
+        reader,
+        """
+        SELECT check_run.* EXCLUDE (made_from), stage.job_id
+        FROM out.dyno_check AS check_run
+        LEFT JOIN out.stage AS stage USING (stage_id)
+        ORDER BY check_run.bike_id, check_run.run_on, check_run.stage_id
+        """,
+    )
+
+
+def trust(reader: Reader) -> pl.DataFrame:
+    """Return how well the dyno repeats itself, as every interval uses it."""
+    return _rows(reader, "SELECT * EXCLUDE (made_from) FROM out.trust")
+
+
+def doubtful_sessions(reader: Reader) -> pl.DataFrame:
+    """Return the sessions whose air readings are in doubt, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            session.run_on, session.job_id, session.bike_id, stage.model_label, stage.stage_name,
+            max(abs(pull.factor_disagreement_pct)) AS factor_disagreement_pct,
+            coalesce(min(nullif(pull.notes, '')), session.notes) AS notes
+        FROM out.session AS session
+        INNER JOIN out.stage AS stage USING (stage_id)
+        LEFT JOIN out.pull AS pull USING (stage_id)
+        WHERE session.has_air_doubt
+        GROUP BY
+            session.run_on, session.job_id, session.bike_id, stage.model_label, stage.stage_name,
+            session.notes
+        ORDER BY session.run_on DESC, session.job_id DESC, stage.stage_name
+        """,
+    )
+
+
+def quarters(reader: Reader) -> pl.DataFrame:
+    """Return the quarters in which something came in, latest first."""
+    return _rows(reader, "SELECT DISTINCT quarter_label FROM out.stage ORDER BY quarter_label DESC")
+
+
+def quarter_figures(reader: Reader, quarter: str) -> pl.DataFrame:
+    """Return what came in during a quarter, beside the quarter before."""
+    return _rows(
+        reader,
+        """
+        SELECT figure, figure_value, previous_value
+        FROM out.quarter_figure
+        WHERE quarter_label = ?
+        ORDER BY
+            coalesce(list_position([
+                'bikes', 'jobs', 'pulls', 'rides', 'control sessions', 'files refused or waiting',
+                'stages lean at warn or stop', 'comebacks within 60 days'
+            ], figure), 99),
+            figure
+        """,
+        quarter,
+    )
+
+
+def quarter_gains(reader: Reader, quarter: str) -> pl.DataFrame:
+    """Return what each kind of change gave in a quarter, the commonest first."""
+    return _rows(
+        reader,
+        """
+        SELECT summary.* EXCLUDE (quarter_label)
+        FROM out.quarter_gain AS summary
+        WHERE summary.quarter_label = ?
+        ORDER BY summary.bikes DESC, summary.change_key, summary.change_kind
+        """,
+        quarter,
+    )
+
+
+def gains_in_quarter(reader: Reader, quarter: str) -> pl.DataFrame:
+    """Return each gain that was measured in a quarter, with the pulls behind it."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            gain.change_kind, gain.change_key, gain.change_label, gain.bike_id, gain.job_id,
+            stage.model_label, gain.run_on, gain.mean_gain_pct, gain.mean_gain_lower_pct,
+            gain.mean_gain_upper_pct, gain.verdict, gain.is_pooled, gain.unlike_reason,
+            gain.pulls_before, gain.pulls_after, gain.before_stage_id, gain.after_stage_id,
+            CASE WHEN before.job_id = stage.job_id THEN '' ELSE before.job_id || ' ' END
+            || before.stage_name || ' → ' || stage.stage_name AS stages_named
+        FROM out.gain AS gain
+        INNER JOIN out.stage AS stage ON gain.after_stage_id = stage.stage_id
+        INNER JOIN out.stage AS before ON gain.before_stage_id = before.stage_id
+        WHERE stage.quarter_label = ?
+        ORDER BY gain.change_key, gain.change_kind, gain.run_on, gain.gain_id
+        """,
+        quarter,
+    )
+
+
+def comebacks(reader: Reader, quarter: str) -> pl.DataFrame:
+    """Return the bikes that came back on the build they had left with."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            back.received_on, back.bike_id, any_value(stage.model_label) AS model_label,
+            back.job_id, back.earlier_job_id, back.days_between
+        FROM out.comeback AS back
+        LEFT JOIN out.stage AS stage USING (job_id)
+        WHERE back.quarter_label = ?
+        GROUP BY ALL
+        ORDER BY back.received_on DESC, back.job_id
+        """,
+        quarter,
+    )
+
+
+def maps_off_target(reader: Reader, quarter: str) -> pl.DataFrame:
+    """Return the stages on the shop's own maps that still run lean at warn or stop level."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            stage.map_label, stage.model_label, stage.parts_label, stage.bike_id, stage.job_id,
+            stage.stage_name, mixture.level, mixture.worst_lean_error_pct,
+            mixture.worst_speed_rpm, mixture.is_near_peak_torque
+        FROM out.stage_mixture AS mixture
+        INNER JOIN out.stage AS stage USING (stage_id)
+        WHERE
+            stage.quarter_label = ?
+            AND stage.map_name <> 'stock'
+            AND mixture.level IN ('warn', 'stop')
+            AND NOT stage.is_control
+        ORDER BY mixture.worst_lean_error_pct DESC, stage.stage_id
+        """,
+        quarter,
+    )
+
+
+_STAGE_LIST = """
+    SELECT
+        stage.received_on, stage.job_id, stage.bike_id, stage.model_label, stage.stage_no,
+        stage.stage_name, stage.map_label, stage.fuel, stage.parts_label
+    FROM out.stage AS stage
+    WHERE stage.quarter_label = ? AND NOT stage.is_control
+    ORDER BY stage.received_on, stage.job_id, stage.stage_no
+"""
+
+# The list behind each figure of out.quarter_figure, in files, pulls or stages.
+_BEHIND = {
+    "bikes": """
+        SELECT
+            stage.bike_id, any_value(stage.model_label) AS model_label,
+            count(DISTINCT stage.job_id) AS jobs, count(*) AS stages,
+            string_agg(DISTINCT stage.job_id, ', ' ORDER BY stage.job_id) AS job_ids
+        FROM out.stage AS stage
+        WHERE stage.quarter_label = ? AND NOT stage.is_control
+        GROUP BY stage.bike_id
+        ORDER BY stage.bike_id
+    """,
+    "jobs": _STAGE_LIST,
+    "pulls": """
+        SELECT
+            stage.received_on, stage.job_id, stage.bike_id, stage.stage_name, pull.pull_no,
+            pull.is_used, pull.peak_power_w, pull.reference_air, pull.trouble, pull.notes,
+            pull.file_name, left(pull.file_sha256, 12) AS sha256_start
+        FROM out.pull AS pull
+        INNER JOIN out.stage AS stage USING (stage_id)
+        WHERE stage.quarter_label = ?
+        ORDER BY stage.received_on, stage.job_id, stage.stage_no, pull.pull_no
+    """,
+    "rides": """
+        SELECT
+            stage.received_on, stage.job_id, stage.bike_id, stage.stage_name, ride.duration_s,
+            ride.steady_s, ride.in_band_share, ride.trouble, ride.file_name,
+            left(ride.file_sha256, 12) AS sha256_start
+        FROM out.ride AS ride
+        INNER JOIN out.stage AS stage USING (stage_id)
+        WHERE stage.quarter_label = ?
+        ORDER BY stage.received_on, stage.job_id, stage.stage_no, ride.file_name
+    """,
+    "control sessions": """
+        SELECT
+            session.run_on, session.job_id, session.bike_id, session.pulls, session.pulls_used,
+            session.peak_power_w, session.reference_air, session.has_air_doubt, session.notes
+        FROM out.session AS session
+        INNER JOIN out.stage AS stage USING (stage_id)
+        WHERE stage.quarter_label = ? AND stage.is_control
+        ORDER BY session.run_on, session.job_id
+    """,
+    "files refused or waiting": """
+        SELECT
+            file.job_folder, file.file_name, file.state, file.reason, file.remedy,
+            left(file.file_sha256, 12) AS sha256_start
+        FROM out.file AS file
+        WHERE
+            file.state IN ('refused', 'waiting', 'missing')
+            AND file.job_folder IN (
+                SELECT taken.job_folder
+                FROM out.file AS taken
+                INNER JOIN out.stage AS stage USING (stage_id)
+                WHERE stage.quarter_label = ?
+            )
+        ORDER BY file.job_folder, file.file_name
+    """,
+    "stages lean at warn or stop": """
+        SELECT
+            stage.received_on, stage.job_id, stage.bike_id, stage.model_label, stage.stage_name,
+            stage.map_label, stage.parts_label, mixture.level, mixture.worst_lean_error_pct,
+            mixture.worst_speed_rpm, mixture.is_near_peak_torque
+        FROM out.stage_mixture AS mixture
+        INNER JOIN out.stage AS stage USING (stage_id)
+        WHERE
+            stage.quarter_label = ?
+            AND mixture.level IN ('warn', 'stop')
+            AND NOT stage.is_control
+        ORDER BY mixture.worst_lean_error_pct DESC, stage.stage_id
+    """,
+}
+
+
+def behind_figure(reader: Reader, quarter: str, figure: str) -> pl.DataFrame:
+    """Return the list behind one figure of a quarter."""
+    if figure == "comebacks within 60 days":
+        return comebacks(reader, quarter)
+    return _rows(reader, _BEHIND.get(figure, _STAGE_LIST), quarter)
+
+
+def column_meanings(reader: Reader) -> pl.DataFrame:
+    """Return what every published column means and its unit."""
+    return _rows(
+        reader,
+        "SELECT table_name, column_name, unit, meaning FROM out.column_meaning "
+        "ORDER BY table_name, column_name",
+    )
+
+
+def shop_facts(reader: Reader) -> pl.DataFrame:
+    """Return the settings that the figures were made with."""
+    return _rows(reader, "SELECT fact, fact_value, meaning FROM out.shop_fact ORDER BY fact")

@@ -1,0 +1,1 @@
+"""Papers made from the published snapshot: one self-contained file each."""

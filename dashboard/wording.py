@@ -1,0 +1,236 @@
+"""The words and number forms that pages and sheets share. Nothing here draws."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+CAUTION_LINE = "A lean full-throttle mixture can destroy an engine in one pull."
+
+CAUTIONS = (
+    "A lean full-throttle mixture can destroy an engine in one pull. When the lean window says "
+    "stop, stop.",
+    "A dyno throws straps, tyres and stones. Guards on, extraction running, hearing protection "
+    "on, a second person in the room.",
+    "Removing a catalyst or silencer, or changing the map, may be unlawful on the road and may "
+    "void the type approval. Local law decides.",
+    "Log on the road only at speeds that the road allows.",
+    "The figures are this shop's own comparisons, not a certified rating.",
+    "A suggested fuel change is checked by a qualified tuner before anyone uses it.",
+)
+
+LEVELS = ("stop", "warn", "notice", "none", "unknown")
+"""Mixture levels, worst first; `unknown` is a mixture that nobody measured."""
+
+_MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&@^=\"'])")
+
+
+class Advice(NamedTuple):
+    """What the mixture says about pulling again."""
+
+    level: str
+    headline: str
+    what_to_do: str
+
+
+def escaped(text: object) -> str:
+    r"""Return text so that markdown shows it letter for letter.
+
+    Parameters
+    ----------
+    text : object
+        What somebody typed: a name, a note, a file name.
+
+    Returns
+    -------
+    str
+        The same text on one line, with every sign that markdown could act on made literal.
+
+    Examples
+    --------
+    >>> escaped("run_1 [new]")
+    'run\\_1 \\[new\\]'
+    """
+    return _MARKDOWN_SIGNS.sub(r"\\\1", " ".join(str(text).split()))
+
+
+def number(value: float | None, digits: int = 0, *, signed: bool = False) -> str:
+    """Return a number as people read it.
+
+    Parameters
+    ----------
+    value : float or None
+        Any figure.
+    digits : int, default 0
+        Digits after the point.
+    signed : bool, default False
+        Whether a plus stands before a gain.
+
+    Returns
+    -------
+    str
+        The figure with thousands apart and a true minus; an en dash when there is none.
+
+    Examples
+    --------
+    >>> number(7450.0)
+    '7,450'
+    >>> number(-1.25, 1, signed=True)
+    '−1.2'
+    >>> number(None)
+    '–'
+    """
+    if value is None or math.isnan(value):
+        return "–"
+    text = f"{value:{'+' if signed else ''},.{digits}f}"
+    if float(text.replace(",", "")) == 0:
+        return "0"
+    return text.replace("-", "−")
+
+
+def counted(count: int | None, one: str, many: str = "") -> str:
+    """Return a count with its noun.
+
+    Parameters
+    ----------
+    count : int or None
+        How many.
+    one : str
+        The noun for one.
+    many : str, default ""
+        The noun for more, when an s does not make it.
+
+    Returns
+    -------
+    str
+        Such as "3 bikes".
+
+    Examples
+    --------
+    >>> counted(1, "bike"), counted(3, "bike"), counted(0, "body", "bodies")
+    ('1 bike', '3 bikes', '0 bodies')
+    """
+    return f"{number(count or 0)} {one if count == 1 else many or one + 's'}"
+
+
+def between(
+    lower: float | None, upper: float | None, digits: int = 1, *, signed: bool = True
+) -> str:
+    """Return an interval in words.
+
+    Parameters
+    ----------
+    lower, upper : float or None
+        Its ends.
+    digits : int, default 1
+        Digits after the point.
+    signed : bool, default True
+        Whether a plus stands before a gain.
+
+    Returns
+    -------
+    str
+        Such as "+2.9 to +5.5", or "no interval" when an end is missing.
+
+    Examples
+    --------
+    >>> between(2.9, 5.5)
+    '+2.9 to +5.5'
+    >>> between(None, 5.5)
+    'no interval'
+    """
+    if lower is None or upper is None:
+        return "no interval"
+    return f"{number(lower, digits, signed=signed)} to {number(upper, digits, signed=signed)}"
+
+
+def gain_sentence(gain: Mapping[str, Any]) -> str:
+    """Return the verdict on a gain as one sentence.
+
+    Parameters
+    ----------
+    gain : mapping
+        A row of out.gain.
+
+    Returns
+    -------
+    str
+        The verdict, the gain over the riding range and its interval.
+
+    Examples
+    --------
+    >>> gain_sentence({"verdict": "real gain", "mean_gain_pct": 4.2, "mean_gain_lower_pct": 2.9,
+    ...                "mean_gain_upper_pct": 5.5, "smallest_detectable_pct": 1.9})
+    'Real gain: +4.2 % over the riding range, 95 % between +2.9 and +5.5 %'
+    """
+    low = number(gain["mean_gain_lower_pct"], 1, signed=True)
+    high = number(gain["mean_gain_upper_pct"], 1, signed=True)
+    sentence = (
+        f"{gain['verdict'].capitalize()}: {number(gain['mean_gain_pct'], 1, signed=True)} % over "
+        f"the riding range, 95 % between {low} and {high} %"
+    )
+    if gain["verdict"] == "within noise":
+        smallest = number(gain["smallest_detectable_pct"], 1)
+        sentence += f". These pulls could have shown {smallest} % or more"
+    return sentence
+
+
+def advice(mixture: Mapping[str, Any] | None) -> Advice:
+    """Return whether it is safe to keep pulling, from the full-throttle mixture of a stage.
+
+    Parameters
+    ----------
+    mixture : mapping or None
+        A row of out.stage_mixture; None when the stage has none.
+
+    Returns
+    -------
+    Advice
+        Level, a headline that is read at a glance, and what to do.
+
+    Notes
+    -----
+    What to do at each level is common practice of the trade; the levels are the shop's own.
+
+    Examples
+    --------
+    >>> advice({"level": "stop", "worst_lean_error_pct": 17.2, "worst_speed_rpm": 7450.0,
+    ...         "is_near_peak_torque": False, "probe_place": "header", "reason": ""}).headline
+    'STOP: 17 % lean at 7,450 rpm'
+    """
+    if mixture is None or mixture["worst_lean_error_pct"] is None:
+        return Advice(
+            "unknown",
+            "MIXTURE NOT MEASURED",
+            "No wideband reading at full throttle: nothing here says that another pull is safe. "
+            "Fit a probe first.",
+        )
+    level = mixture["level"] if mixture["level"] in LEVELS else "unknown"
+    worst = mixture["worst_lean_error_pct"]
+    where = f"{number(worst)} % lean at {number(mixture['worst_speed_rpm'])} rpm"
+    near = " That is within 500 rpm of peak torque, where knock bites." * bool(
+        mixture["is_near_peak_torque"]
+    )
+    if level == "stop":
+        return Advice(
+            level, f"STOP: {where}", f"No further pull before the fuel is put right.{near}"
+        )
+    if level == "warn":
+        return Advice(
+            level, f"WARNING: {where}", f"Put the fuel right before the next full pull.{near}"
+        )
+    if level == "notice":
+        return Advice(
+            level,
+            f"LEAN: {where}",
+            f"Pull only with the gauge in sight and a hand on the clutch.{near}",
+        )
+    side = "lean" if worst > 0 else "rich of target even there"
+    return Advice(
+        level,
+        "NO LEAN WINDOW SEEN",
+        f"Leanest: {number(abs(worst), 1)} % {side}, at {number(mixture['worst_speed_rpm'])} rpm. "
+        "True of the pulls below and of nothing else: keep watching the gauge.",
+    )

@@ -1,0 +1,245 @@
+"""A little shop that a test fills by hand, and the demo shop, taken in and published once."""
+
+import datetime as dt
+import json
+import math
+import shutil
+from types import SimpleNamespace
+
+import pytest
+
+from fixtures.demo_shop import demo_shop, write_shop
+from fixtures.odd_files import FOLDER as ODD
+from flows.derive import derive
+from flows.intake import take_in
+from flows.publish import publish_snapshot
+from flows.settings import open_shop
+from schemas.settings import read_settings
+from warehouse import statements, store
+from warehouse.shop import ShopFolder
+
+NOW = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
+DEMO_SCALE = 0.02
+SETTINGS = """
+[shop]
+name = "Little shop"
+altitude_m = 310.0
+timezone = "Europe/Vienna"
+"""
+
+
+def pull_text(level=1.0, mixture=None, air=(978.0, 22.0, 45), begun="2025-03-14 10:40", rows=101):
+    """Return a pull in the layout plain-pull: a hump of power from 3,000 to 8,000 rpm.
+
+    Lambda is 0.87 and a little more at high speed, or what `mixture` gives for a speed; `air` is
+    the room's pressure [hPa], temperature [°C] and humidity [%], None for none.
+    """
+    heads = ("pressure hPa", "room degC", "humidity %")
+    lines = [f"{head}: {value}" for head, value in zip(heads, air or (), strict=bool(air))]
+    lines += [f"begun: {begun}", "seconds,crank rpm,wheel kW,lambda,opening %"]
+    lines += [f"{0.05 * step:.2f},3000,4.0,0.970,15" for step in range(8)]
+    for step in range(rows):
+        speed = 3000 + 5000 * step / (rows - 1)
+        power = level * 50.0 * (1 - ((speed - 7500) / 7000) ** 2)
+        lean = 0.87 + 0.006 * speed / 8000 if mixture is None else mixture(speed)
+        lines.append(f"{0.05 * (step + 8):.2f},{speed:.0f},{power:.3f},{lean:.4f},100")
+    return "\n".join(lines) + "\n"
+
+
+def ride_text(lean=0.97, seconds=60):
+    """Return a ride in the layout plain-ride: two steady stretches at part throttle."""
+    lines = ["seconds,crank,km/h,grip,lambda,latitude,longitude"]
+    for step in range(seconds * 10):
+        speed, grip = (3000, 10.0) if step < seconds * 5 else (4000, 14.0)
+        shake = 0.002 * math.sin(step / 3)
+        lines.append(
+            f"{0.1 * step:.1f},{speed},{speed / 50:.1f},{grip},{lean + shake:.4f},"
+            f"{-41.87 - step * 1e-5:.5f},{-112.25 - step * 1e-5:.5f}"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def part(category="silencer", maker="Halden", name="S2 slip-on"):
+    """Return a part as a card writes it."""
+    values = zip(("category", "maker", "name"), (category, maker, name), strict=True)
+    return "{ " + ", ".join(f"{key} = {json.dumps(value)}" for key, value in values) + " }"
+
+
+def stage_text(name="as arrived", pulls=("pull_1.csv",), rides=(), parts=(), fuel="E5", more=""):
+    """Return one stage of a card; `more` takes further lines."""
+    lines = [
+        "[[stage]]",
+        f"name = {json.dumps(name)}",
+        f"fuel = {json.dumps(fuel)}",
+        f"parts = [{', '.join(parts)}]",
+        f"pulls = {json.dumps(list(pulls))}",
+        f"rides = {json.dumps(list(rides))}",
+        more,
+    ]
+    return "\n".join(lines)
+
+
+def card_text(
+    job="J-1", stages=None, bike="B-1", received="2025-03-14", model="Strada 690", cc=690, more=""
+):
+    """Return a job card; `more` takes further lines of the bike."""
+    lines = [
+        f"job = {json.dumps(job)}",
+        f"received = {received}",
+        "",
+        "[bike]",
+        f"reference = {json.dumps(bike)}",
+        'make = "Corvane"',
+        f"model = {json.dumps(model)}",
+        "generation = [2016, 2019]",
+        f"displacement_cc = {cc}",
+        more,
+        "",
+    ]
+    return "\n".join([*lines, *([stage_text()] if stages is None else stages)]) + "\n"
+
+
+class LittleShop:
+    """A shop in a folder, made if it is not there, with the steps that a test drives by hand."""
+
+    def __init__(self, root):
+        self.folder = ShopFolder(root)
+        if self.folder.exists():
+            return
+        self.folder.make()
+        self.folder.settings.write_text(SETTINGS, encoding="utf-8")
+        for name in ("plain-pull.toml", "plain-ride.toml"):
+            shutil.copy(ODD / "layouts" / name, self.folder.layouts / name)
+
+    @property
+    def settings(self):
+        return read_settings(self.folder.settings)
+
+    def put(self, place, content):
+        path = self.folder.inbox / place
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content.encode() if isinstance(content, str) else content)
+        return path
+
+    def job(self, number, levels=(1.0, 1.1), **changes):
+        """Put a whole job into the inbox: two pulls a stage, a stage for each power level."""
+        folder = f"job {number}"
+        stages = []
+        for stage, level in enumerate(levels, start=1):
+            names = [f"s{stage}_{pull}.csv" for pull in (1, 2)]
+            for pull, name in enumerate(names):
+                # Each job's pulls differ a little: equal bytes would be one pull.
+                text = pull_text(level * (1 + 0.001 * pull + 0.0001 * number))
+                self.put(f"{folder}/{name}", text)
+            fitted = [part()] if stage > 1 else []
+            stages.append(stage_text(f"stage {stage}", names, parts=fitted))
+        given = {"job": f"J-{number}", "bike": f"B-{number}", "stages": stages} | changes
+        self.put(f"{folder}/card.toml", card_text(**given))
+        return folder
+
+    def take_in(self, now=NOW, **ways):
+        with store.writer(self.folder) as connection:
+            return take_in(connection, self.folder, self.settings, now=now, **ways)
+
+    def derive(self, **ways):
+        with store.writer(self.folder) as connection:
+            return derive(connection, self.folder, self.settings, **ways)
+
+    def work(self, now=NOW, **ways):
+        """Take in and derive, without publishing."""
+        with store.writer(self.folder) as connection:
+            take_in(connection, self.folder, self.settings, now=now, **ways)
+            return derive(connection, self.folder, self.settings, **ways)
+
+    def update(self, now=NOW, **ways):
+        with store.writer(self.folder) as connection:
+            take_in(connection, self.folder, self.settings, now=now, **ways)
+            result = derive(connection, self.folder, self.settings, **ways)
+            publish_snapshot(connection, self.folder, now=now)
+        return result
+
+    def rows(self, query, *params):
+        with store.writer(self.folder) as connection:
+            return connection.execute(query, list(params)).fetchall()
+
+    def outcome(self, place):
+        folder, name = place.rsplit("/", 1)
+        found = self.rows(
+            "SELECT state, reason_code, reason, remedy FROM raw.outcome "
+            "WHERE job_folder = ? AND file_name = ?",
+            folder,
+            name,
+        )
+        return SimpleNamespace(
+            **dict(zip(("state", "code", "reason", "remedy"), found[0], strict=True))
+        )
+
+    def contents(self, *layers, without=("received_at",)):
+        """Return every table of some layers as sorted rows, to compare warehouses by."""
+        with store.writer(self.folder) as connection:
+            found = {}
+            for table in statements.definitions():
+                if table.split(".")[0] in layers:
+                    names = [n for n in store.columns(connection, table) if n not in without]
+                    query = f"SELECT {', '.join(names)} FROM {table}"  # noqa: S608
+                    rows = connection.execute(query).fetchall()
+                    found[table] = sorted(map(repr, rows))
+            return found
+
+    def forget_warehouse(self):
+        shutil.rmtree(self.folder.warehouse)
+
+
+@pytest.fixture(scope="session")
+def make():
+    """Write files and cards: make.pull(), make.ride(), make.stage(), make.card(), make.part()."""
+    return SimpleNamespace(
+        pull=pull_text, ride=ride_text, stage=stage_text, card=card_text, part=part
+    )
+
+
+@pytest.fixture
+def shop(tmp_path):
+    """Make an empty shop with the layouts plain-pull and plain-ride."""
+    return LittleShop(tmp_path / "shop")
+
+
+@pytest.fixture(scope="session")
+def open_little_shop():
+    """Open any folder as a little shop."""
+    return LittleShop
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory):
+    """Take in, derive and publish the demo shop, small; for reading only."""
+    root = tmp_path_factory.mktemp("demo") / "shop"
+    invented = demo_shop(scale=DEMO_SCALE)
+    write_shop(root, invented)
+    folder, settings = open_shop(root)
+    with store.writer(folder) as connection:
+        taken = take_in(connection, folder, settings, now=NOW)
+        derived = derive(connection, folder, settings)
+        snapshot = publish_snapshot(connection, folder, now=NOW)
+    return SimpleNamespace(
+        folder=folder, settings=settings, truth=invented, taken=taken, derived=derived,
+        snapshot=snapshot,
+    )  # fmt: skip
+
+
+@pytest.fixture
+def demo_copy(demo, tmp_path):
+    """Copy the demo shop, for a test to spoil."""
+    root = tmp_path / "demo"
+    shutil.copytree(demo.folder.root, root)
+    return ShopFolder(root)
+
+
+@pytest.fixture
+def read_demo(demo):
+    """Run a query on the published snapshot of the demo shop."""
+    from warehouse.snapshot import open_reader
+
+    reader = open_reader(demo.snapshot.path)
+    yield lambda query, *params: reader.execute(query, list(params)).fetchall()
+    reader.close()

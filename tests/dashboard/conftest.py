@@ -1,0 +1,887 @@
+"""A small invented shop, published the way a real one is, for the pages to read.
+
+The rows are made up here and check nothing but that the pages show what stands in the tables:
+every view of the store is the store's own SQL, run over these rows.
+"""
+
+import hashlib
+import itertools
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+
+from warehouse import snapshot, store
+from warehouse.shop import ShopFolder
+
+ODD_NAME = "![x](http://example.invalid/x.png)"
+SETTINGS = """
+[shop]
+name = "Test shop"
+altitude_m = 310.0
+timezone = "Europe/Vienna"
+[figures]
+reference_air = "SAE J1349"
+bandwidth_rpm = 150.0
+[mixture]
+notice_pct = 5.0
+warn_pct = 10.0
+stop_pct = 15.0
+target_full_throttle = 0.87
+cruise_low = 0.94
+cruise_high = 1.00
+[trust]
+repeatability_share = 0.005
+remount_share = 0.008
+[show]
+power = "kW"
+mixture = "lambda"
+afr_scale = 14.7
+[intake]
+most_rejected_share = 0.05
+[schedule]
+intake_minutes = 5
+"""
+MODELS = [
+    # model_id, make, model, first, last, cc, cylinders, induction, peak_w, peak_rpm
+    (
+        "corvane-strada-690-2016",
+        "Corvane",
+        "Strada 690",
+        2016,
+        2019,
+        690.0,
+        1,
+        "natural",
+        49e3,
+        7600,
+    ),
+    (
+        "corvane-strada-690-2020",
+        "Corvane",
+        "Strada 690",
+        2020,
+        2024,
+        690.0,
+        1,
+        "natural",
+        52e3,
+        7900,
+    ),
+    ("ostrel-vanta-900-2018", "Ostrel", "Vanta 900", 2018, 2023, 898.0, 3, "natural", 79e3, 10100),
+    ("ostrel-surge-750-2021", "Ostrel", "Surge 750", 2021, 2024, 749.0, 2, "forced", 88e3, 8200),
+]
+PARTS = [
+    ("silencer", "Halden", "S2 slip-on"),
+    ("full exhaust", "Brunnic", "Twin-cone"),
+    ("airbox", "Tessen", "open lid"),
+]
+GENERATOR_SEED = 690
+
+
+def _fill(connection: duckdb.DuckDBPyConnection, table: str, rows: list[dict]) -> None:
+    frame = pl.DataFrame(rows, infer_schema_length=None)
+    connection.register("rows_to_add", frame)
+    connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM rows_to_add")  # noqa: S608
+    connection.unregister("rows_to_add")
+
+
+def _curve(
+    peak_w: float, peak_rpm: float, level: float, lift: float
+) -> tuple[np.ndarray, np.ndarray]:
+    speed = np.arange(round(peak_rpm * 0.3 / 50) * 50, peak_rpm * 1.12, 50.0)
+    relative = speed / peak_rpm
+    shape = 1.6 * relative - 0.25 * relative**2 - 0.35 * relative**3
+    dip = 1 - 0.05 * np.exp(-(((relative - 0.62) / 0.07) ** 2))
+    hump = 1 + lift * (0.4 + 0.6 * np.exp(-(((relative - 0.85) / 0.2) ** 2)))
+    return speed, peak_w * level * shape * dip * hump
+
+
+def _lambda(speed: np.ndarray, peak_rpm: float, worst_pct: float) -> np.ndarray:
+    relative = speed / peak_rpm
+    error = 1.2 * np.sin(9 * relative) + worst_pct * np.exp(-(((relative - 0.92) / 0.13) ** 2))
+    return 0.87 * (1 + error / 100)
+
+
+def _level(worst_pct: float | None) -> str:
+    if worst_pct is None:
+        return "unknown"
+    return next(
+        (word for word, low in (("stop", 15), ("warn", 10), ("notice", 5)) if worst_pct >= low),
+        "none",
+    )
+
+
+class _Rows(dict):
+    def add(self, table: str, **row: object) -> None:
+        self.setdefault(table, []).append(row)
+
+
+def _stages(rows: _Rows, random: np.random.Generator) -> None:
+    """Add bikes, jobs, stages and everything that hangs on a stage."""
+    job_no = 0
+    first_day = date(2025, 1, 8)
+    for model_no, (
+        model_id,
+        make,
+        model,
+        first,
+        last,
+        cc,
+        cylinders,
+        induction,
+        peak_w,
+        rpm,
+    ) in enumerate(MODELS):
+        rows.add(
+            "core.model",
+            model_id=model_id,
+            make=make,
+            model=model,
+            first_year=first,
+            last_year=last,
+            displacement_cc=cc,
+            cylinders=cylinders,
+            induction=induction,
+        )
+        for bike_no in range(9 if model_no < 3 else 2):
+            bike_id = f"B-{model_no + 1}{bike_no + 1:02d}"
+            is_control = model_no == 0 and bike_no == 0
+            rows.add(
+                "core.bike",
+                bike_id=bike_id,
+                model_id=model_id,
+                model_year=first + 1,
+                is_control=is_control,
+            )
+            base = 1 + random.normal(0, 0.02)
+            for visit in range(24 if is_control else 1):
+                job_no += 1
+                job_id = f"J-{job_no:04d}"
+                day = first_day + timedelta(days=22 * visit if is_control else 16 * (job_no % 33))
+                rows.add(
+                    "core.job",
+                    job_id=job_id,
+                    job_folder=job_id,
+                    bike_id=bike_id,
+                    received_on=day,
+                    card_sha256=f"{job_no:064x}",
+                )
+                fitted = PARTS[: 1 + bike_no % 3]
+                steps = (
+                    [("control run", [], "stock", None, 0.0, 2.5)]
+                    if is_control
+                    else [
+                        ("as arrived", [], "stock", None, 0.0, 4 + random.normal(0, 1)),
+                        (
+                            "parts fitted",
+                            fitted,
+                            "stock",
+                            None,
+                            0.012 * len(fitted),
+                            5.5 * len(fitted) + random.normal(0, 1.2),
+                        ),
+                        (
+                            "remapped",
+                            fitted,
+                            "Kestrel road",
+                            3 + bike_no % 2,
+                            0.012 * len(fitted) + 0.022,
+                            2.2 + random.normal(0, 0.8),
+                        ),
+                    ]
+                )
+                if job_no % 11 == 5:
+                    steps = steps[:1]
+                level = base * (1 + (0.0035 * max(0, visit - 14) if is_control else 0))
+                _job(
+                    rows,
+                    random,
+                    job_id,
+                    bike_id,
+                    model_id,
+                    day,
+                    steps,
+                    level,
+                    peak_w,
+                    rpm,
+                    induction,
+                )
+
+
+def _job(
+    rows, random, job_id, bike_id, model_id, day, steps, level, peak_w, rpm, induction
+) -> None:
+    made = {"job_id": job_id, "bike_id": bike_id, "model_id": model_id}
+    kept = []
+    for stage_no, (name, parts, map_name, revision, lift, worst) in enumerate(steps, start=1):
+        stage_id = f"{job_id}/{stage_no}"
+        parts_key = "|".join(sorted(part[0] for part in parts)) or "none"
+        parts_label = " + ".join(f"{part[1]} {part[2]}" for part in parts) or "no parts"
+        build_id = f"{parts_key}:{map_name}:{revision}"
+        if not any(row["build_id"] == build_id for row in rows.get("core.build", [])):
+            rows.add(
+                "core.build",
+                build_id=build_id,
+                map_name=map_name,
+                map_revision=revision,
+                map_from=None,
+                fuel="E5",
+                ethanol_share=0.05,
+                parts_key=parts_key,
+                parts_label=parts_label,
+            )
+        rows.add(
+            "core.stage",
+            stage_id=stage_id,
+            job_id=job_id,
+            bike_id=bike_id,
+            stage_no=stage_no,
+            stage_name=name,
+            build_id=build_id,
+            mounting=f"{job_id}/{stage_no}",
+            gear=4,
+            tyre="worn sport",
+            dyno="main dyno",
+            target_lambda=None,
+        )
+        has_lambda = job_id != "J-0030"
+        speed, power = _curve(peak_w, rpm, level, lift)
+        mixture = _lambda(speed, rpm, worst) if has_lambda else np.full(speed.size, np.nan)
+        torque = power / (speed * np.pi / 30)
+        best, pull_best = int(power.argmax()), int(torque.argmax())
+        density = 1.19 - 0.05 * np.sin(2 * np.pi * day.timetuple().tm_yday / 365)
+        doubt = bool(date(2025, 11, 3) <= day <= date(2025, 11, 20))
+        for pull_no in range(1, 4):
+            pull_id = f"{stage_id}/{pull_no}"
+            file_name = f"run_{stage_no}{pull_no}.csv"
+            if job_id == "J-0026" and pull_no == 1 and stage_no == 1:
+                file_name = ODD_NAME
+            sha = hashlib.sha256(pull_id.encode()).hexdigest()
+            is_odd = job_id == "J-0028" and pull_no == 3
+            about = {
+                "pull_id": pull_id,
+                "stage_id": stage_id,
+                "pull_no": pull_no,
+                "file_sha256": sha,
+                "file_name": file_name,
+                "layout": "main-dyno-metric",
+                "power_state": "corrected",
+                "file_standard": "DIN 70020",
+                "file_factor": 1.021,
+                "ambient_temp_k": 293.4,
+                "ambient_pressure_pa": 97_800.0,
+                "ambient_humidity_pct": 46.0,
+                "probe_place": "collector",
+                "probe_delay_s": 0.12,
+                "started_at": datetime(day.year, day.month, day.day, 9, 10 * pull_no),  # noqa: DTZ001
+            }
+            rows.add(
+                "core.pull",
+                **about,
+                equipment="main dyno",
+                read_with="1",
+                rows_kept=540,
+                rows_rejected=0,
+                file_gear=4,
+            )
+            noise = 1 + random.normal(0, 0.004)
+            rows.add(
+                "out.pull",
+                **about,
+                peak_power_w=float(power[best] * noise),
+                peak_power_speed_rpm=float(speed[best]),
+                peak_torque_nm=float(torque[pull_best] * noise),
+                peak_torque_speed_rpm=float(speed[pull_best]),
+                sweep_from_rpm=float(speed[0]),
+                sweep_to_rpm=float(speed[-1]),
+                sweep_s=6.4,
+                undone_factor=1.021,
+                factor_disagreement_pct=3.6 if doubt else 0.05,
+                reference_air="SAE J1349",
+                reference_factor=1.008,
+                reference_factor_sd=0.003,
+                air_density_kg_m3=density,
+                coolant_start_k=352.0,
+                intake_air_start_k=296.0,
+                has_lambda=has_lambda,
+                is_used=not is_odd,
+                trouble="",
+                notes="level 2.1 % below the other pulls" if is_odd else "",
+                made_from="test",
+            )
+            if job_id in ("J-0026", "J-0028"):
+                rows.setdefault("out.pull_curve", []).extend(
+                    {
+                        "pull_id": pull_id,
+                        "engine_speed_rpm": at,
+                        "power_w": watts * noise,
+                        "power_sd_w": 120.0,
+                        "torque_nm": newton * noise,
+                        "lambda_wide": seen if has_lambda else None,
+                    }
+                    for at, watts, newton, seen in zip(speed, power, torque, mixture, strict=True)
+                )
+            rows.add(
+                "raw.outcome",
+                job_folder=job_id,
+                file_name=file_name,
+                file_sha256=sha,
+                state="taken in",
+                reason_code="",
+                reason="",
+                remedy="",
+                stage_id=stage_id,
+            )
+            rows.add(
+                "raw.arrival",
+                job_folder=job_id,
+                file_name=file_name,
+                file_sha256=sha,
+                arrival_no=len(rows["out.pull"]),
+                size_bytes=41_000,
+                modified_ns=0,
+                received_at=datetime(day.year, day.month, day.day, 17, 5, tzinfo=UTC),
+                is_current=True,
+            )
+        rows.add(
+            "out.session",
+            stage_id=stage_id,
+            **made,
+            run_on=day,
+            pulls=3,
+            pulls_used=2 if job_id == "J-0028" else 3,
+            peak_power_w=float(power[best]),
+            peak_power_speed_rpm=float(speed[best]),
+            peak_torque_nm=float(torque[pull_best]),
+            peak_torque_speed_rpm=float(speed[pull_best]),
+            repeatability_share=0.0041,
+            drift_pct_per_pull=-0.15,
+            reference_air="SAE J1349",
+            reference_factor=1.008,
+            reference_factor_sd=0.003,
+            air_density_kg_m3=density,
+            is_corrected=induction == "natural",
+            has_air_doubt=doubt,
+            notes="weather station disagrees with the file's own factor" if doubt else "",
+            made_from="test",
+        )
+        error = 100 * (mixture / 0.87 - 1)
+        rows.setdefault("out.session_curve", []).extend(
+            {
+                "stage_id": stage_id,
+                "engine_speed_rpm": at,
+                "power_w": watts,
+                "torque_nm": newton,
+                "lambda_wide": seen if has_lambda else None,
+                "lambda_target": 0.87,
+                "lean_error_pct": lean if has_lambda else None,
+            }
+            for at, watts, newton, seen, lean in zip(
+                speed, power, torque, mixture, error, strict=True
+            )
+        )
+        worst_at = int(error.argmax()) if has_lambda else 0
+        worst_pct = float(error[worst_at]) if has_lambda else None
+        rows.add(
+            "out.stage_mixture",
+            stage_id=stage_id,
+            **made,
+            build_id=build_id,
+            level=_level(worst_pct),
+            worst_lean_error_pct=worst_pct,
+            worst_speed_rpm=float(speed[worst_at]) if has_lambda else None,
+            torque_weighted_error_pct=float(error.mean()) if has_lambda else None,
+            is_near_peak_torque=bool(has_lambda and abs(speed[worst_at] - speed[pull_best]) < 500),
+            probe_place="collector" if has_lambda else None,
+            reason="" if has_lambda else "no wideband mixture was logged",
+            made_from="test",
+        )
+        lean = np.flatnonzero(error > 5) if has_lambda else np.array([], dtype=int)
+        if lean.size:
+            rows.add(
+                "out.lean_window",
+                stage_id=stage_id,
+                side="lean",
+                level=_level(worst_pct),
+                from_rpm=float(speed[lean[0]]),
+                to_rpm=float(speed[lean[-1]]),
+                worst_error_pct=worst_pct,
+                worst_speed_rpm=float(speed[worst_at]),
+                is_near_peak_torque=False,
+            )
+        kept.append((stage_id, parts_key, map_name, speed, power, worst_pct, speed[worst_at]))
+        if name == "remapped":
+            _ride(rows, random, stage_id, made, job_id)
+    if len(kept) == 3:
+        _gains(rows, random, kept, made, day)
+
+
+def _ride(rows, random, stage_id, made, job_id) -> None:
+    ride_id = f"{stage_id}/ride"
+    about = {
+        "ride_id": ride_id,
+        "stage_id": stage_id,
+        "file_name": "ride_1.txt",
+        "file_sha256": f"{int(job_id[2:]) + 7000:064x}",
+        "layout": "road-logger",
+        "probe_place": "tailpipe",
+    }
+    rows.add(
+        "core.ride",
+        **about,
+        equipment="road logger",
+        read_with="1",
+        started_at=None,
+        rows_kept=8400,
+        rows_rejected=3,
+        probe_delay_s=0.15,
+    )
+    rows.add(
+        "out.ride",
+        **about,
+        duration_s=420.0,
+        steady_s=151.0,
+        in_band_share=0.71,
+        delay_s=0.16,
+        delay_origin="estimated",
+        trouble="",
+        made_from="test",
+    )
+    for reason, seconds in (("throttle moving", 120.0), ("fuel cut", 41.0), ("cold engine", 60.0)):
+        rows.add("out.ride_exclusion", ride_id=ride_id, exclusion_reason=reason, excluded_s=seconds)
+    edges = (2, 5, 10, 15, 20, 30, 40)
+    for low, high in itertools.pairwise(edges):
+        for speed in range(2000, 8000, 1000):
+            if random.random() < 0.25:
+                continue
+            seen = 0.97 + random.normal(0, 0.03)
+            outside = 100 * (seen / 1.0 - 1) if seen > 1 else 100 * (min(seen / 0.94, 1) - 1)
+            rows.add(
+                "out.cruise_cell",
+                stage_id=stage_id,
+                throttle_from_pct=float(low),
+                throttle_to_pct=float(high),
+                speed_from_rpm=float(speed),
+                speed_to_rpm=speed + 1000.0,
+                lambda_median=seen,
+                lambda_spread=0.01,
+                lean_error_pct=outside,
+                dwell_s=float(random.uniform(1, 20)),
+                hits=60,
+                in_band_share=float(random.uniform(0.4, 1)),
+            )
+    rows.add(
+        "out.stage_cruise",
+        stage_id=stage_id,
+        **made,
+        rides=1,
+        steady_s=151.0,
+        in_band_share=0.71,
+        cells=27,
+        worst_lean_error_pct=4.1,
+        worst_throttle_pct=12.0,
+        worst_speed_rpm=4500.0,
+        made_from="test",
+    )
+
+
+def _gains(rows, random, kept, made, day) -> None:
+    for before, after, kind in ((0, 1, "parts only"), (1, 2, "map only"), (0, 2, "both")):
+        first, last = kept[before], kept[after]
+        gain_id = f"{first[0]}>{last[0]}"
+        gain = 100 * (last[4] / first[4] - 1) + random.normal(0, 0.4)
+        riding = first[3] > 0.4 * first[3][first[4].argmax()]
+        mean = float(gain[riding].mean())
+        half = 1.3
+        verdict = "real gain" if mean > half else "real loss" if mean < -half else "within noise"
+        key = {"parts only": f"+{last[1]}", "map only": "remap", "both": f"+{last[1]} & remap"}[
+            kind
+        ]
+        rows.add(
+            "out.gain",
+            gain_id=gain_id,
+            **made,
+            before_stage_id=first[0],
+            after_stage_id=last[0],
+            basis="earlier stage of the job",
+            run_on=day,
+            change_kind=kind,
+            change_key=key,
+            change_label=key.replace("|", " + "),
+            is_like_for_like=made["job_id"] != "J-0031",
+            unlike_reason="" if made["job_id"] != "J-0031" else "other fuel: E5 before, E85 after",
+            is_pooled=made["job_id"] != "J-0031",
+            pulls_before=3,
+            pulls_after=3,
+            riding_from_rpm=float(first[3][riding][0]),
+            riding_to_rpm=float(first[3][-1]),
+            mean_gain_pct=mean,
+            mean_gain_lower_pct=mean - half,
+            mean_gain_upper_pct=mean + half,
+            peak_gain_pct=mean + 0.4,
+            peak_gain_lower_pct=mean - 1.1,
+            peak_gain_upper_pct=mean + 1.9,
+            peak_gain_w=float(last[4].max() - first[4].max()),
+            gain_at_peak_pct=mean,
+            gain_at_peak_w=900.0,
+            greatest_gain_pct=float(gain.max()),
+            greatest_gain_speed_rpm=float(first[3][gain.argmax()]),
+            greatest_loss_pct=None,
+            greatest_loss_speed_rpm=None,
+            over_rev_rpm=150.0 if kind == "both" else None,
+            smallest_detectable_pct=1.9,
+            verdict=verdict,
+            verdict_at_peak=verdict,
+            log_mean_gain=float(np.log1p(mean / 100)),
+            log_mean_gain_sd=0.0066,
+            log_peak_gain=float(np.log1p(mean / 100)),
+            log_peak_gain_sd=0.008,
+            made_from="test",
+        )
+        rows.setdefault("out.gain_curve", []).extend(
+            {
+                "gain_id": gain_id,
+                "engine_speed_rpm": at,
+                "before_w": was,
+                "after_w": now,
+                "gain_pct": pct,
+                "lower_pct": pct - 1.5,
+                "upper_pct": pct + 1.5,
+                "whole_lower_pct": pct - 2.3,
+                "whole_upper_pct": pct + 2.3,
+            }
+            for at, was, now, pct in zip(first[3], first[4], last[4], gain, strict=True)
+        )
+
+
+def _rankings(rows: _Rows) -> None:
+    """Add what is computed over bikes: needs, pooled effects, similar builds, dyno."""
+    stage_of = {row["stage_id"]: row for row in rows["core.stage"]}
+    build_of = {row["build_id"]: row for row in rows["core.build"]}
+    groups: dict[tuple, list] = {}
+    for row in rows["out.stage_mixture"]:
+        build = build_of[stage_of[row["stage_id"]]["build_id"]]
+        if row["job_id"] == "J-0001" or row["worst_lean_error_pct"] is None:
+            continue
+        is_stock = build["map_name"] == "stock"
+        map_label = "stock" if is_stock else f"{build['map_name']} r{build['map_revision']}"
+        groups.setdefault((row["model_id"], build["parts_key"], map_label, is_stock), []).append(
+            row
+        )
+    ranked = []
+    for key, members in groups.items():
+        lean = sum(row["level"] in ("warn", "stop") for row in members)
+        share = (lean + 0.5) / (len(members) + 1)
+        half = 0.9 / np.sqrt(len(members) + 2)
+        ranked.append((max(0.02, share - half), min(0.98, share + half), share, lean, key, members))
+    ranked.sort(key=lambda entry: -entry[0])
+    for rank, (low, high, share, lean, key, members) in enumerate(ranked, start=1):
+        need_id = f"N{rank:02d}"
+        model_id, parts_key, map_label, is_stock = key
+        worst = float(np.mean([row["worst_lean_error_pct"] for row in members]))
+        rows.add(
+            "out.remap_need",
+            need_id=need_id,
+            model_id=model_id,
+            parts_key=parts_key,
+            map_label=map_label,
+            is_stock_map=is_stock,
+            bikes=len(members),
+            lean_bikes=lean,
+            warn_share=share,
+            warn_lower_share=low,
+            warn_upper_share=high,
+            worst_error_pct=worst,
+            worst_error_lower_pct=worst - 2,
+            worst_error_upper_pct=worst + 2,
+            worst_speed_from_rpm=6800.0,
+            worst_speed_to_rpm=8100.0,
+            cruise_bikes=0,
+            cruise_out_share=None,
+            given_back_bikes=len(members) if is_stock else 0,
+            given_back_pct=2.4 if is_stock else None,
+            given_back_lower_pct=1.1 if is_stock else None,
+            given_back_upper_pct=3.7 if is_stock else None,
+            need_rank=rank,
+            sentence=f"{model_id} with {parts_key} on {map_label}: {lean} of {len(members)} bikes"
+            f" show a warn-level lean window, at worst about {worst:.0f} % lean.",
+            made_from="test",
+        )
+        for row in members:
+            rows.add(
+                "out.need_member",
+                need_id=need_id,
+                stage_id=row["stage_id"],
+                bike_id=row["bike_id"],
+                worst_lean_error_pct=row["worst_lean_error_pct"],
+                worst_speed_rpm=row["worst_speed_rpm"],
+                level=row["level"],
+            )
+    effects: dict[tuple, list] = {}
+    for row in rows["out.gain"]:
+        effects.setdefault((row["model_id"], row["change_kind"], row["change_key"]), []).append(row)
+    for number, ((model_id, kind, change), members) in enumerate(sorted(effects.items())):
+        mean = float(np.mean([row["mean_gain_pct"] for row in members]))
+        enough = len(members) >= 3
+        effect_id = f"E{number:03d}"
+        rows.add(
+            "out.pooled_effect",
+            effect_id=effect_id,
+            scope="model",
+            model_id=model_id,
+            change_kind=kind,
+            change_key=change,
+            figure="mean",
+            bikes=len(members),
+            jobs=len(members),
+            own_mean_pct=mean,
+            own_lower_pct=mean - 0.9,
+            own_upper_pct=mean + 0.9,
+            mean_pct=mean,
+            lower_pct=mean - 0.8,
+            upper_pct=mean + 0.8,
+            next_lower_pct=mean - 2 if enough else None,
+            next_upper_pct=mean + 2 if enough else None,
+            between_bikes_sd_pct=0.6,
+            i2_share=0.3,
+            borrowed_share=0.2,
+            sentence=f"{change}: the next bike gains between {mean - 2:.1f} and {mean + 2:.1f} %.",
+            made_from="test",
+        )
+        for row in members:
+            rows.add(
+                "out.pooled_member",
+                effect_id=effect_id,
+                gain_id=row["gain_id"],
+                bike_id=row["bike_id"],
+                gain_pct=row["mean_gain_pct"],
+                gain_sd_pct=0.66,
+            )
+    others = [row for row in rows["core.stage"] if row["stage_name"] == "parts fitted"]
+    for row in rows["core.stage"]:
+        alike = [other for other in others if other["bike_id"] != row["bike_id"]][:5]
+        for rank, other in enumerate(alike, start=1):
+            rows.add(
+                "out.similar_build",
+                stage_id=row["stage_id"],
+                likeness_rank=rank,
+                other_stage_id=other["stage_id"],
+                other_job_id=other["job_id"],
+                other_bike_id=other["bike_id"],
+                similarity_share=0.96 - 0.07 * rank,
+                matches="same model; silencer: Halden S2 slip-on on both",
+                differs="airbox: none here, Tessen open lid there",
+                ended_on="Kestrel road r3",
+                gained="+4.6 % (3.3 to 5.9) with parts and remap",
+                went_wrong="" if rank % 2 else "14 % lean at 7,300 rpm before the remap",
+            )
+
+
+def _dyno(rows: _Rows) -> None:
+    control = [row for row in rows["out.session"] if row["job_id"] <= "J-0024"]
+    control.sort(key=lambda row: row["run_on"])
+    first = control[0]["peak_power_w"]
+    ewma = 0.0
+    for number, row in enumerate(control):
+        level = 100 * (row["peak_power_w"] / first - 1) + 0.6 * np.sin(5 * number)
+        ewma = 0.3 * level + 0.7 * ewma
+        width = 0.55 * np.sqrt(1 - 0.7 ** (2 * number + 2))
+        rows.add(
+            "out.dyno_check",
+            stage_id=row["stage_id"],
+            bike_id=row["bike_id"],
+            run_on=row["run_on"],
+            level_pct=level,
+            individual_centre_pct=0.0,
+            individual_lower_pct=-1.8,
+            individual_upper_pct=1.8,
+            ewma_pct=ewma,
+            ewma_lower_pct=-1.4 * width,
+            ewma_upper_pct=1.4 * width,
+            is_reference=number < 10,
+            air_density_kg_m3=row["air_density_kg_m3"],
+            has_air_doubt=row["has_air_doubt"],
+            signal="EWMA beyond its limit" if abs(ewma) > 1.4 * width else "",
+            made_from="test",
+        )
+    for number, (subject, state, sentence) in enumerate(
+        (
+            ("level", "act", "The dyno reads 2.9 % higher than in the reference period."),
+            ("air", "watch", "Corrected power still follows air density."),
+            ("repeatability", "good", "Back-to-back pulls repeat within 0.4 %."),
+        ),
+        start=1,
+    ):
+        rows.add(
+            "out.dyno_verdict",
+            verdict_no=number,
+            subject=subject,
+            state=state,
+            sentence=sentence,
+            figure=1.2,
+            figure_lower=0.8,
+            figure_upper=1.6,
+            made_from="test",
+        )
+    rows.add(
+        "out.trust",
+        repeatability_share=0.0041,
+        repeatability_dof=212.0,
+        repeatability_origin="the shop's own back-to-back pulls",
+        remount_share=0.0072,
+        remount_pairs=23,
+        remount_origin="control bike and 'nothing changed' pairs",
+        made_from="test",
+    )
+    for fact, text, meaning in (
+        ("reference_air", "SAE J1349", "Air that corrected power is stated at"),
+        ("target_full_throttle", "0.87", "Full-throttle target where a stage names none"),
+    ):
+        rows.add("out.shop_fact", fact=fact, fact_value=text, meaning=meaning)
+
+
+def _odd_files(rows: _Rows) -> None:
+    for job, name, state, code, reason, remedy, rejected in (
+        (
+            "J-0026",
+            "run_99.csv",
+            "refused",
+            "too-many-rejected",
+            "31 of 540 rows break the contract, more than 5 %.",
+            "Export the pull again, or teach the layout the column's unit.",
+            31,
+        ),
+        (
+            "J-0029",
+            "track.log",
+            "waiting",
+            "untaught",
+            "No layout recognises this file.",
+            "Write a layout for this kind of file.",
+            0,
+        ),
+        (
+            "J-0031",
+            "run_07.csv",
+            "missing",
+            "named-not-there",
+            "The card names this file, the folder does not hold it.",
+            "Drop the file in.",
+            0,
+        ),
+        (
+            "J-0032",
+            "copy of run_11.csv",
+            "duplicate",
+            "same-bytes",
+            "Same bytes as run_11.csv.",
+            "Nothing to do.",
+            0,
+        ),
+    ):
+        sha = f"{len(rows['raw.outcome']) + 9_000_000:064x}" if state != "missing" else None
+        rows.add(
+            "raw.outcome",
+            job_folder=job,
+            file_name=name,
+            file_sha256=sha,
+            state=state,
+            reason_code=code,
+            reason=reason,
+            remedy=remedy,
+            stage_id=None,
+        )
+        if sha:
+            rows.add(
+                "raw.arrival",
+                job_folder=job,
+                file_name=name,
+                file_sha256=sha,
+                arrival_no=len(rows["raw.arrival"]) + 1,
+                size_bytes=20_000,
+                modified_ns=0,
+                received_at=datetime(2026, 6, 24, 8, 0, tzinfo=UTC),
+                is_current=True,
+            )
+        if state == "refused":
+            rows.add(
+                "raw.reading",
+                file_sha256=sha,
+                sample_id="x",
+                state="refused",
+                layout="main-dyno-metric",
+                layout_kind="pull",
+                equipment="main dyno",
+                read_with="1",
+                reason_code=code,
+                reason=reason,
+                remedy=remedy,
+                rows_read=540,
+                rows_kept=509,
+                rows_rejected=rejected,
+                facts="{}",
+                sample_path=None,
+            )
+            for line in range(12, 18):
+                rows.add(
+                    "raw.rejected_row",
+                    file_sha256=sha,
+                    line_no=line,
+                    column_name="engine_speed_rpm",
+                    rule="at most 20,000 rpm",
+                    found=f"{31_000 + line}",
+                )
+
+
+def make_shop(folder: Path, *, published: bool = True, filled: bool = True) -> Path:
+    """Make a shop's folder, with a snapshot that is empty or holds the invented rows."""
+    folder.mkdir(parents=True, exist_ok=True)
+    shop = ShopFolder(folder)
+    shop.settings.write_text(SETTINGS, encoding="utf-8")
+    if not published:
+        return folder
+    with duckdb.connect() as connection:
+        connection.execute("SET TimeZone = 'UTC'")
+        store.create(connection)
+        if filled:
+            rows = _Rows()
+            _stages(rows, np.random.default_rng(GENERATOR_SEED))
+            _rankings(rows)
+            _dyno(rows)
+            _odd_files(rows)
+            for table, of_table in rows.items():
+                _fill(connection, table, of_table)
+        snapshot.publish(connection, shop, [], datetime(2026, 6, 27, 18, 30, tzinfo=UTC))
+    return folder
+
+
+@pytest.fixture(scope="session")
+def small_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_shop(tmp_path_factory.mktemp("small"))
+
+
+@pytest.fixture(scope="session")
+def empty_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_shop(tmp_path_factory.mktemp("empty"), filled=False)
+
+
+@pytest.fixture(scope="session")
+def unpublished_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_shop(tmp_path_factory.mktemp("unpublished"), published=False)
+
+
+@pytest.fixture
+def reader(small_shop: Path):
+    current = snapshot.current(small_shop)
+    assert current is not None
+    with snapshot.open_reader(current.path) as connection:
+        yield connection
+
+
+@pytest.fixture
+def make_small_shop():
+    return make_shop

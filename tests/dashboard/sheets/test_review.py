@@ -1,0 +1,161 @@
+"""The written review: self-contained, the same each time, literal about what people typed."""
+
+import dataclasses
+import hashlib
+import itertools
+from html.parser import HTMLParser
+
+import pytest
+
+from dashboard import wording
+from dashboard.sheets import drawing, review
+from schemas.settings import read_settings
+from warehouse import snapshot
+
+
+@pytest.fixture(scope="module")
+def data(small_shop) -> review.ReviewData:
+    current = snapshot.current(small_shop)
+    with snapshot.open_reader(current.path) as reader:
+        return review.gather(reader, read_settings(small_shop / "rollbook.toml"), current)
+
+
+class _Tags(HTMLParser):
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.names: list[str] = []
+        self.links: list[str] = []
+        self.anchors: list[str] = []
+        self.open: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.names.append(tag)
+        if tag not in ("meta", "br"):
+            self.open.append(tag)
+        for name, value in attrs:
+            if name in ("href", "src"):
+                self.links.append(value)
+            if name == "id":
+                self.anchors.append(value)
+
+    def handle_startendtag(self, tag, _attrs):
+        self.names.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+def test_a_review_needs_no_script_and_no_network(data):
+    tags = _Tags(review.render(data))
+    assert not {"script", "link", "img", "iframe", "object"} & set(tags.names)
+    assert all(link.startswith("#") for link in tags.links)
+
+
+def test_every_tag_is_closed_in_its_place(data):
+    assert _Tags(review.render(data)).open == []
+
+
+def test_every_figure_leads_to_the_list_behind_it(data):
+    tags = _Tags(review.render(data))
+    assert len(tags.links) == len(data.figures)
+    assert {link.removeprefix("#") for link in tags.links} <= set(tags.anchors)
+
+
+def test_a_review_names_the_files_and_their_hashes(data):
+    text = review.render(data)
+    # J-0028 came in on 1 April 2026; the hash is what the small shop gave that pull.
+    assert hashlib.sha256(b"J-0028/1/1").hexdigest()[:12] in text
+    assert "run_11.csv" in text
+
+
+def test_a_review_carries_every_caution_and_the_reference_air(data):
+    text = review.render(data)
+    assert all(caution.replace("'", "&#39;") in text for caution in wording.CAUTIONS)
+    assert "Power at SAE J1349 reference air" in text
+
+
+def test_what_people_typed_stays_text(data):
+    typed = '<script>alert("x")</script>'
+    verdicts = [{**data.verdicts[0], "sentence": typed}]
+    gains = [{**row, "change_key": typed} for row in data.summary_of_gains]
+    text = review.render(
+        dataclasses.replace(data, shop_name=typed, verdicts=verdicts, summary_of_gains=gains)
+    )
+    assert "<script" not in text
+    assert "&lt;script&gt;" in text
+
+
+def test_writing_twice_gives_the_same_bytes(small_shop, tmp_path):
+    one = review.write_review(small_shop, out=tmp_path / "one.html")
+    two = review.write_review(small_shop, out=tmp_path / "two.html")
+    assert one.read_bytes() == two.read_bytes()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["one.html", "two.html"]
+
+
+def test_a_review_goes_to_the_reports_under_its_quarter(small_shop):
+    written = review.write_review(small_shop, quarter="2025 Q4")
+    assert written == small_shop / "reports" / "review-2025-Q4.html"
+
+
+def test_an_unknown_quarter_is_refused_with_those_there_are(small_shop, tmp_path):
+    with pytest.raises(ValueError, match=r"quarter must be one of 2026 Q2, .*, got '1999 Q1'"):
+        review.write_review(small_shop, quarter="1999 Q1", out=tmp_path / "x.html")
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_shop_without_a_snapshot_is_told_to_publish(unpublished_shop):
+    with pytest.raises(FileNotFoundError, match="rollbook publish"):
+        review.write_review(unpublished_shop)
+
+
+def test_an_empty_shop_has_nothing_to_review(empty_shop):
+    with pytest.raises(ValueError, match="nothing to review"):
+        review.write_review(empty_shop)
+
+
+def test_a_quarter_without_gains_or_dyno_is_still_written(data):
+    bare = dataclasses.replace(
+        data,
+        previous=None,
+        summary_of_gains=[],
+        gains=[],
+        needs=[],
+        verdicts=[],
+        checks=[],
+        trust=None,
+        earlier_pulls=[],
+        facts=[],
+    )
+    text = review.render(bare)
+    assert "No like-for-like gain was measured" in text
+    assert "nothing is known of the dyno" in text
+
+
+def test_maps_off_target_are_told_with_the_caution(data):
+    row = {
+        "map_label": "Kestrel road r3",
+        "model_label": "Corvane Strada 690 (2016–2019)",
+        "parts_label": "no parts",
+        "bike_id": "B-1",
+        "job_id": "J-1",
+        "stage_name": "remapped",
+        "level": "stop",
+        "worst_lean_error_pct": 16.0,
+        "worst_speed_rpm": 7000.0,
+        "is_near_peak_torque": True,
+    }
+    text = review.render(dataclasses.replace(data, off_target=[row]))
+    assert "1 stage on the shop&#39;s own maps lean" in text.replace("shop's", "shop&#39;s")
+    assert text.count(wording.CAUTIONS[0]) == 2
+
+
+@pytest.mark.parametrize(
+    ("low", "high"), [(-1.0, 1.0), (0.0, 0.3), (-7.3, 12.9), (99.0, 101.0), (0.0, 12345.0)]
+)
+def test_ticks_are_round_numbers_inside_the_range(low, high):
+    ticks = drawing.nice_ticks(low, high)
+    assert 3 <= len(ticks) <= 8
+    assert all(low <= tick <= high for tick in ticks)
+    steps = {round(b - a, 9) for a, b in itertools.pairwise(ticks)}
+    assert len(steps) == 1

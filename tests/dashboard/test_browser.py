@@ -1,0 +1,120 @@
+"""The pages in a real browser: no error, nothing fetched from elsewhere, no sideways scrolling."""
+
+from urllib.parse import urlsplit
+
+import pytest
+
+from dashboard import screenshots
+
+pytest.importorskip("playwright", reason="playwright is not installed")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.slow,
+    pytest.mark.skipif(screenshots.browser_path() is None, reason="no Chromium on this PATH"),
+]
+
+
+@pytest.fixture(scope="module")
+def address(small_shop):
+    with screenshots.served(small_shop) as serving:
+        yield serving
+
+
+@pytest.fixture(scope="module")
+def browser():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(
+            executable_path=screenshots.browser_path(), args=["--no-sandbox"]
+        )
+        yield opened
+        opened.close()
+
+
+class _Watched:
+    """A browser page that remembers what it asked for and what went wrong."""
+
+    def __init__(self, browser, width: int) -> None:
+        self.page = browser.new_page(viewport={"width": width, "height": 900})
+        self.asked: list[str] = []
+        self.errors: list[str] = []
+        self.page.on("request", lambda request: self.asked.append(request.url))
+        self.page.on("websocket", lambda socket: self.asked.append(socket.url))
+        self.page.on("pageerror", lambda error: self.errors.append(str(error)))
+        self.page.on("console", self._hear)
+
+    def _hear(self, said) -> None:
+        # Opened below the root, the frame looks for its server there first and then at the root.
+        looks_for_server = "/_stcore/" in said.location.get("url", "") and "404" in said.text
+        if said.type == "error" and not looks_for_server:
+            self.errors.append(f"{said.text} {said.location}")
+
+    def open(self, url: str) -> None:
+        self.page.goto(url)
+        self.page.wait_for_function(screenshots.SETTLED, timeout=60_000)
+
+    def hosts(self) -> set[str]:
+        schemes = ("http", "https", "ws", "wss")
+        return {urlsplit(url).hostname for url in self.asked if urlsplit(url).scheme in schemes}
+
+
+@pytest.mark.parametrize("width", screenshots.WIDTHS_PX)
+@pytest.mark.parametrize("name", screenshots.PAGES)
+def test_a_page_stands_by_itself_and_fits_the_screen(name, width, address, browser):
+    watched = _Watched(browser, width)
+    try:
+        watched.open(f"{address}/{screenshots.PAGES[name]}")
+        page = watched.page
+        assert page.get_by_test_id("stException").count() == 0
+        assert (
+            page.get_by_test_id("stPlotlyChart").count()
+            + page.get_by_test_id("stDataFrame").count()
+        )
+        assert watched.errors == []
+        assert watched.hosts() == {"127.0.0.1"}
+        for sheet in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
+            assert page.evaluate(f"{sheet}.scrollWidth <= {sheet}.clientWidth"), sheet
+    finally:
+        watched.page.close()
+
+
+def test_a_file_name_written_as_markdown_stays_text(address, browser):
+    # J-0026 of the small shop holds a file named ![x](http://example.invalid/x.png).
+    watched = _Watched(browser, 1440)
+    try:
+        for path in ("before-and-after?bike=B-103", ""):
+            watched.open(f"{address}/{path}")
+            assert watched.page.locator("img[src*='example.invalid']").count() == 0
+            assert watched.page.locator("a[href*='example.invalid']").count() == 0
+        assert watched.hosts() == {"127.0.0.1"}
+    finally:
+        watched.page.close()
+
+
+def test_a_stop_is_seen_without_scrolling_on_a_phone(address, browser):
+    watched = _Watched(browser, 390)
+    try:
+        watched.open(f"{address}/before-and-after?bike=B-103&stage=J-0026/2")
+        alarm = watched.page.get_by_test_id("stAlert").filter(
+            has_text="STOP: 18 % lean at 7,000 rpm"
+        )
+        box = alarm.bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= 900
+    finally:
+        watched.page.close()
+
+
+def test_an_open_page_follows_a_new_snapshot_by_itself(tmp_path, make_small_shop, browser):
+    shop = make_small_shop(tmp_path / "shop", filled=False)
+    watched = _Watched(browser, 1440)
+    try:
+        with screenshots.served(shop) as address:
+            watched.open(address)
+            assert watched.page.get_by_text("No file has come in yet").is_visible()
+            make_small_shop(shop, filled=True)
+            watched.page.get_by_text("Snapshot 2, published").wait_for(timeout=20_000)
+            watched.page.get_by_text("Files that wait for a hand").wait_for(timeout=20_000)
+    finally:
+        watched.page.close()

@@ -1,0 +1,264 @@
+"""Charts: what is drawn, its units, and whether every eye can tell the colours apart."""
+
+import dataclasses
+import itertools
+from datetime import date
+
+import numpy as np
+import plotly.graph_objects as go
+import polars as pl
+import pytest
+
+from dashboard import charts, queries
+
+LIMITS = charts.Limits(5.0, 10.0, 15.0)
+LOOK = charts.Look()
+PALETTES = [pytest.param(charts.LIGHT, id="light"), pytest.param(charts.DARK, id="dark")]
+LINES = ("text", "muted", "before", "after", "notice", "warn", "stop", "rich", "good")
+
+
+def _linear(colour: str) -> np.ndarray:
+    coded = np.array([int(colour[at : at + 2], 16) for at in (1, 3, 5)]) / 255
+    return np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+
+
+# WCAG 2.1, "relative luminance" and "contrast ratio" in its glossary.
+def _contrast(one: str, other: str) -> float:
+    light = sorted(float(_linear(colour) @ [0.2126, 0.7152, 0.0722]) for colour in (one, other))
+    return (light[1] + 0.05) / (light[0] + 0.05)
+
+
+# Machado, Oliveira and Fernandes, "A physiologically-based model for simulation of color vision
+# deficiency," IEEE TVCG 15(6), 2009, table of matrices at severity 1.0 (from memory).
+SEEN_BY = {
+    "normal": np.eye(3),
+    "protanopia": np.array(
+        [
+            [0.152286, 1.052583, -0.204868],
+            [0.114503, 0.786281, 0.099216],
+            [-0.003882, -0.048116, 1.051998],
+        ]
+    ),
+    "deuteranopia": np.array(
+        [
+            [0.367322, 0.860646, -0.227968],
+            [0.280085, 0.672501, 0.047413],
+            [-0.011820, 0.042940, 0.968881],
+        ]
+    ),
+}
+
+
+# CIE 1976 L*a*b* under D65, by way of the sRGB primaries of IEC 61966-2-1.
+def _lab(linear: np.ndarray) -> np.ndarray:
+    to_xyz = np.array(
+        [
+            [0.4124564, 0.3575761, 0.1804375],
+            [0.2126729, 0.7151522, 0.0721750],
+            [0.0193339, 0.1191920, 0.9503041],
+        ]
+    )
+    relative = to_xyz @ linear / np.array([0.95047, 1.0, 1.08883])
+    bent = np.where(relative > 216 / 24389, np.cbrt(relative), (24389 / 27 * relative + 16) / 116)
+    return np.array([116 * bent[1] - 16, 500 * (bent[0] - bent[1]), 200 * (bent[1] - bent[2])])
+
+
+def _difference(one: str, other: str, eye: str) -> float:
+    first, second = (_lab(np.clip(SEEN_BY[eye] @ _linear(colour), 0, 1)) for colour in (one, other))
+    return float(np.linalg.norm(first - second))
+
+
+def test_contrast_of_black_on_white_is_the_published_greatest():
+    # WCAG 2.1: contrast ratios range from 1:1 to 21:1.
+    assert _contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
+    assert _contrast("#123456", "#123456") == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("palette", PALETTES)
+def test_text_stands_out_from_its_ground(palette):
+    # WCAG 2.1, success criterion 1.4.3: 4.5 to 1 for text.
+    assert _contrast(palette.text, palette.paper) >= 4.5
+    assert _contrast(palette.muted, palette.paper) >= 4.5
+
+
+@pytest.mark.parametrize("palette", PALETTES)
+@pytest.mark.parametrize("name", LINES)
+def test_lines_stand_out_from_their_ground(palette, name):
+    # WCAG 2.1, success criterion 1.4.11: 3 to 1 for graphical objects.
+    assert _contrast(getattr(palette, name), palette.paper) >= 3.0
+
+
+@pytest.mark.parametrize("palette", PALETTES)
+@pytest.mark.parametrize("eye", SEEN_BY)
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("before", "after"),
+        ("notice", "warn"),
+        ("warn", "stop"),
+        ("notice", "stop"),
+        ("rich", "warn"),
+        ("rich", "stop"),
+        ("after", "stop"),
+    ],
+)
+def test_colours_that_mean_different_things_differ_for_every_eye(palette, eye, one, other):
+    # A difference of about 2.3 is only just noticed; lines need far more (common practice).
+    assert _difference(getattr(palette, one), getattr(palette, other), eye) >= 15
+
+
+@pytest.mark.parametrize("palette", PALETTES)
+def test_levels_stand_out_more_the_worse_they_are(palette):
+    contrasts = [
+        _contrast(getattr(palette, name), palette.paper) for name in ("notice", "warn", "stop")
+    ]
+    assert contrasts == sorted(contrasts)
+
+
+def test_palettes_have_the_same_names():
+    assert {field.name for field in dataclasses.fields(charts.LIGHT)} >= set(LINES)
+
+
+def _titles(figure: go.Figure) -> list[str]:
+    return [
+        axis.title.text
+        for axis in itertools.chain(figure.select_xaxes(), figure.select_yaxes())
+        if axis.title.text
+    ]
+
+
+def _comparison(reader, look: charts.Look = LOOK) -> go.Figure:
+    gain = queries.gains_of_bike(reader, "B-103").filter(pl.col("change_kind") == "parts only")
+    before, after = gain["before_stage_id"][0], gain["after_stage_id"][0]
+    curves = queries.session_curves(reader, (before, after))
+    return charts.comparison_chart(
+        queries.gain_curve(reader, gain["gain_id"][0]),
+        curves.filter(pl.col("stage_id") == before),
+        curves.filter(pl.col("stage_id") == after),
+        queries.lean_windows(reader, (after,)),
+        look,
+        LIMITS,
+        power_at="at SAE J1349 reference air",
+    )
+
+
+def _all_figures(reader) -> dict[str, go.Figure]:
+    needs = queries.remap_needs(reader)
+    members = queries.need_members(reader, needs["need_id"][0])
+    curves = queries.session_curves(reader, tuple(members["stage_id"].to_list()))
+    checks = queries.dyno_checks(reader)
+    cells = queries.cruise_cells(reader, "J-0026/3")
+    return {
+        "need": charts.need_chart(needs, LOOK),
+        "error": charts.member_chart(curves, members, LOOK, LIMITS),
+        "mixture": charts.member_chart(curves, members, LOOK, LIMITS, as_error=False),
+        "comparison": _comparison(reader),
+        "cells": charts.cell_chart(cells, LOOK),
+        "time": charts.cell_chart(cells, LOOK, show_time=True),
+        "control": charts.control_chart(checks, LOOK),
+        "density": charts.density_chart(checks, LOOK),
+        "quarter": charts.quarter_gain_chart(
+            queries.quarter_gains(reader, "2026 Q2"),
+            queries.gains_in_quarter(reader, "2026 Q2"),
+            LOOK,
+        ),
+    }
+
+
+def test_every_axis_title_carries_its_unit(reader):
+    for name, figure in _all_figures(reader).items():
+        titles = _titles(figure)
+        assert titles, name
+        assert all(title.endswith("]") and "[" in title for title in titles), (name, titles)
+
+
+def test_every_chart_draws_something(reader):
+    for name, figure in _all_figures(reader).items():
+        assert any(
+            trace.type == "heatmap" or (trace.x is not None and len(trace.x))
+            for trace in figure.data
+        ), name
+
+
+def test_no_chart_reaches_for_anything_outside(reader):
+    for name, figure in _all_figures(reader).items():
+        assert "http" not in figure.to_json(), name
+
+
+def test_the_comparison_has_four_panels_on_one_speed_axis(reader):
+    figure = _comparison(reader)
+    assert len({trace.yaxis for trace in figure.data}) == 4
+    assert len({trace.xaxis for trace in figure.data}) == 1
+    speed_axes = {note.xref for note in figure.layout.shapes if note.type == "rect"}
+    assert speed_axes == {figure.data[0].xaxis}
+
+
+def test_the_comparison_shows_both_bands_and_the_target(reader):
+    names = {trace.name for trace in _comparison(reader).data}
+    assert {"95 % at each speed", "95 % for the whole curve", "target mixture"} <= names
+
+
+def test_a_stop_window_is_shaded_and_named(reader):
+    figure = _comparison(reader)
+    assert any(shape.fillcolor == LOOK.palette.stop for shape in figure.layout.shapes)
+    assert any("STOP +1" in note.text for note in figure.layout.annotations)
+
+
+def test_power_is_drawn_in_the_unit_the_shop_chose(reader):
+    def peak(look):
+        figure = _comparison(reader, look)
+        return max(
+            max(trace.y) for trace in figure.data if trace.yaxis == "y" and trace.fill is None
+        )
+
+    # 1 PS is 75 kgf·m/s, with g of 9.806 65 m/s²: 735.498 75 W.
+    assert peak(charts.Look(power_unit="PS")) / peak(LOOK) == pytest.approx(1000 / 735.49875)
+    assert "Wheel power [PS]" in _titles(_comparison(reader, charts.Look(power_unit="PS")))
+
+
+def test_mixture_is_drawn_on_the_gauge_the_shop_chose(reader):
+    look = charts.Look(mixture="afr", afr_scale=14.7)
+    assert "Mixture [AFR, 14.7 at λ 1]" in _titles(_comparison(reader, look))
+    target = next(
+        trace for trace in _comparison(reader, look).data if trace.name == "target mixture"
+    )
+    assert target.y[0] == pytest.approx(0.87 * 14.7)
+
+
+def test_a_stage_without_a_mixture_still_has_its_power_drawn(reader):
+    # J-0030 was run without a wideband probe.
+    curves = queries.session_curves(reader, ("J-0030/1",))
+    figure = charts.comparison_chart(
+        pl.DataFrame(), None, curves, queries.lean_windows(reader, ("J-0030/1",)), LOOK, LIMITS
+    )
+    assert len({trace.yaxis for trace in figure.data}) == 3
+    assert len(figure.data[0].y)
+
+
+def test_text_that_people_typed_is_literal_in_labels():
+    assert charts.literal("<b>x</b>") == "&lt;b&gt;x&lt;/b&gt;"
+    assert "%{" not in charts.literal("%{y}")
+
+
+def test_a_control_chart_marks_signals_and_the_reference_period():
+    day = [date(2025, 1, 1 + at) for at in range(4)]
+    checks = pl.DataFrame(
+        {
+            "run_on": day,
+            "level_pct": [0.0, 0.1, 0.2, 3.0],
+            "ewma_pct": [0.0, 0.03, 0.08, 0.95],
+            "individual_centre_pct": [0.0] * 4,
+            "individual_lower_pct": [-1.0] * 4,
+            "individual_upper_pct": [1.0] * 4,
+            "ewma_lower_pct": [-0.5] * 4,
+            "ewma_upper_pct": [0.5] * 4,
+            "signal": ["", "", "", "beyond its limits"],
+            "is_reference": [True, True, False, False],
+            "has_air_doubt": [False] * 4,
+        }
+    )
+    figure = charts.control_chart(checks, LOOK)
+    signals = [trace for trace in figure.data if trace.name == "signal"]
+    assert [list(trace.x) for trace in signals] == [[day[3]], [day[3]]]
+    shaded = [shape for shape in figure.layout.shapes if shape.type == "rect"]
+    assert {(shape.x0, shape.x1) for shape in shaded} == {(day[0], day[1])}

@@ -1,0 +1,192 @@
+"""Every page, on no shop, on nothing published, on an empty snapshot and on a filled one."""
+
+import json
+import shutil
+from pathlib import Path
+
+import duckdb
+import pytest
+import streamlit as st
+from streamlit.testing.v1 import AppTest
+
+from dashboard import wording
+
+APP = Path(__file__).resolve().parents[2] / "dashboard" / "app.py"
+VIEWS = sorted((APP.parent / "views").glob("*.py"))
+
+
+@pytest.fixture(autouse=True)
+def _closed_snapshots():
+    # A snapshot's settings are locked once open: within one process it is opened once at a time.
+    yield
+    st.cache_data.clear()
+    st.cache_resource.clear()
+
+
+def _page(view: Path, shop: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
+    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop))
+    app = AppTest.from_file(str(APP), default_timeout=60)
+    for name, text in query.items():
+        app.query_params[name] = text
+    app.run()
+    app.switch_page(f"views/{view.name}").run()
+    assert not app.exception
+    # Whatever a page shows, the cautions stand on it.
+    said = _said(app)
+    assert all(caution in said for caution in (*wording.CAUTIONS, wording.CAUTION_LINE))
+    return app
+
+
+def _said(app: AppTest) -> str:
+    kinds = (app.markdown, app.text, app.error, app.warning, app.info, app.success, app.caption)
+    return "\n".join(element.value for kind in kinds for element in kind)
+
+
+def _view(name: str) -> Path:
+    return APP.parent / "views" / f"{name}.py"
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda path: path.stem)
+def test_a_page_without_a_snapshot_says_which_commands_to_run_and_the_cautions(
+    view, unpublished_shop, monkeypatch
+):
+    app = _page(view, unpublished_shop, monkeypatch)
+    assert "rollbook intake DIR\nrollbook derive DIR\nrollbook publish DIR" in app.code[0].value
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda path: path.stem)
+def test_a_page_outside_any_shop_says_so(view, tmp_path, monkeypatch):
+    assert "no shop yet" in _said(_page(view, tmp_path, monkeypatch))
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda path: path.stem)
+def test_a_page_on_an_empty_snapshot_says_what_is_missing_and_the_cautions(
+    view, empty_shop, monkeypatch
+):
+    app = _page(view, empty_shop, monkeypatch)
+    assert len(app.info) == 1
+    assert not app.metric
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda path: path.stem)
+def test_a_page_on_a_filled_snapshot_shows_figures_and_the_cautions(view, small_shop, monkeypatch):
+    app = _page(view, small_shop, monkeypatch)
+    assert app.dataframe or app.get("plotly_chart")
+
+
+@pytest.mark.parametrize(
+    "name", ["before_and_after", "remap_need", "builds_like_this", "dyno_trust", "this_quarter"]
+)
+def test_pages_with_power_name_the_reference_air(name, small_shop, monkeypatch):
+    assert "SAE J1349 reference air" in _said(_page(_view(name), small_shop, monkeypatch))
+
+
+def test_settings_with_a_mistake_are_told_and_not_run_over(small_shop, tmp_path, monkeypatch):
+    (tmp_path / "rollbook.toml").write_text('[show]\npower = "horses"\n', encoding="utf-8")
+    app = _page(_view("what_came_in"), tmp_path, monkeypatch)
+    assert "mistakes" in app.error[0].value
+    assert "horses" in _said(app)
+
+
+def test_a_stop_level_mixture_stands_first_and_in_red(small_shop, monkeypatch):
+    app = _page(_view("before_and_after"), small_shop, monkeypatch)
+    app.selectbox(key="before_and_after_bike").select_index(
+        next(at for at, text in enumerate(app.selectbox[0].options) if text.startswith("B-103"))
+    ).run()
+    pair = app.selectbox[1]
+    pair.select_index(
+        next(at for at, text in enumerate(pair.options) if "→ parts fitted" in text)
+    ).run()
+    assert not app.exception
+    assert app.error[0].value.startswith("## STOP: 1")
+    assert wording.CAUTIONS[0] in app.main.markdown[0].value
+
+
+def test_a_stage_without_a_wideband_reading_is_never_called_safe(small_shop, monkeypatch):
+    app = _page(_view("before_and_after"), small_shop, monkeypatch)
+    app.selectbox(key="before_and_after_bike").select_index(
+        next(at for at, text in enumerate(app.selectbox[0].options) if text.startswith("B-107"))
+    ).run()
+    assert "MIXTURE NOT MEASURED" in app.main.warning[0].value
+    assert not app.success
+
+
+def test_a_link_to_a_stage_opens_that_stage(small_shop, monkeypatch):
+    monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
+    app = AppTest.from_file(str(_view("before_and_after")), default_timeout=60)
+    app.query_params["bike"] = "B-203"
+    app.query_params["stage"] = "J-0035/2"
+    app.run()
+    assert not app.exception
+    assert app.selectbox[0].options[app.selectbox[0].value].startswith("B-203")
+    assert app.error[0].value.startswith("## STOP")
+
+
+def test_a_change_that_is_not_like_for_like_is_marked(small_shop, monkeypatch):
+    monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
+    app = AppTest.from_file(str(_view("before_and_after")), default_timeout=60)
+    app.query_params["bike"] = "B-108"
+    app.run()
+    assert any("Not like for like" in warning.value for warning in app.warning)
+
+
+def test_power_without_air_correction_is_never_called_corrected(small_shop, monkeypatch):
+    monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
+    app = AppTest.from_file(str(_view("before_and_after")), default_timeout=60)
+    app.query_params["bike"] = "B-401"
+    app.run()
+    captions = " ".join(caption.value for caption in app.caption)
+    assert "as measured, not corrected" in captions
+    assert "reference air" not in captions
+
+
+def test_pulls_left_out_are_counted(small_shop, monkeypatch):
+    # The small shop leaves one pull out in each of three stages.
+    said = _said(_page(_view("what_came_in"), small_shop, monkeypatch))
+    assert "3 pulls of 306 left out" in said
+
+
+def test_a_new_snapshot_is_read_without_a_restart(tmp_path, monkeypatch, make_small_shop):
+    shop = make_small_shop(tmp_path / "shop", filled=False)
+    app = _page(_view("this_quarter"), shop, monkeypatch)
+    assert len(app.info) == 1
+    make_small_shop(tmp_path / "shop", filled=True)
+    app.run()
+    assert app.selectbox[0].label == "Quarter"
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda path: path.stem)
+def test_what_people_typed_is_never_markdown(view, small_shop, tmp_path, monkeypatch):
+    typed = "![x](http://example.invalid/x.png)"
+    shop = tmp_path / "shop"
+    shutil.copytree(small_shop, shop)
+    pointer = json.loads((shop / "published" / "current.json").read_text(encoding="utf-8"))
+    with duckdb.connect(str(shop / "published" / pointer["file"])) as connection:
+        # Every text that a person or a file could have brought in is replaced by the trap.
+        for table, column in (
+            ("file", "reason"),
+            ("file", "remedy"),
+            ("stage", "stage_name"),
+            ("stage", "parts_label"),
+            ("stage", "model_label"),
+            ("remap_need", "sentence"),
+            ("pooled_effect", "sentence"),
+            ("dyno_verdict", "sentence"),
+            ("similar_build", "differs"),
+            ("similar_build", "went_wrong"),
+            ("gain", "change_label"),
+            ("gain", "change_key"),
+            ("gain", "unlike_reason"),
+            ("stage_mixture", "probe_place"),
+            ("pull", "notes"),
+            ("session", "notes"),
+            ("trust", "repeatability_origin"),
+        ):
+            connection.execute(f"UPDATE out.{table} SET {column} = ?", [typed])  # noqa: S608
+        connection.execute("UPDATE out.session SET has_air_doubt = true")
+        connection.execute("UPDATE out.gain SET is_like_for_like = false")
+    app = _page(view, shop, monkeypatch)
+    acted_on = (app.markdown, app.error, app.warning, app.info, app.success, app.caption)
+    labels = [element.label for kind in (app.expander, app.metric, app.button) for element in kind]
+    said = [element.value for kind in acted_on for element in kind] + labels
+    assert not [text for text in said if "![x]" in text or "](http" in text]

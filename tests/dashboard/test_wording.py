@@ -1,0 +1,102 @@
+"""Words and number forms: what people read must be what the figures say."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from markdown_it import MarkdownIt
+
+from dashboard import wording
+
+MIXTURE = {
+    "level": "none",
+    "worst_lean_error_pct": 2.0,
+    "worst_speed_rpm": 7000.0,
+    "is_near_peak_torque": False,
+    "probe_place": "collector",
+    "reason": "",
+}
+
+
+# CommonMark, with tables and bare links as the pages render them; markdown-it-py is the
+# independent reader here.
+@given(st.text(st.characters(codec="utf-8", exclude_categories=("C", "Z")), min_size=1))
+def test_escaped_text_comes_out_of_markdown_as_it_went_in(text):
+    tokens = MarkdownIt("commonmark").enable("table").parse(wording.escaped(text))
+    assert [token.type for token in tokens] == ["paragraph_open", "inline", "paragraph_close"]
+    assert "".join(child.content for child in tokens[1].children) == text
+    assert {child.type for child in tokens[1].children} <= {"text", "text_special"}
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["![x](http://example.invalid/x.png)", ":red[hot]", "$x^2$", "# head", "a|b", "<b>", "1. one"],
+)
+def test_signs_that_markdown_acts_on_are_all_escaped(text):
+    escaped = wording.escaped(text)
+    assert all(
+        escaped[at - 1] == "\\" for at, sign in enumerate(escaped) if sign in "![](:$#|<>.*_`"
+    )
+
+
+def test_stop_is_said_with_the_error_and_the_speed():
+    # The wording asked for at the bike: 17 % lean at 7,450 rpm must stop.
+    said = wording.advice(
+        {**MIXTURE, "level": "stop", "worst_lean_error_pct": 17.2, "worst_speed_rpm": 7450.0}
+    )
+    assert said.headline == "STOP: 17 % lean at 7,450 rpm"
+    assert "No further pull" in said.what_to_do
+
+
+@pytest.mark.parametrize("level", ["notice", "warn", "stop"])
+def test_a_lean_window_near_peak_torque_names_knock(level):
+    near = {**MIXTURE, "level": level, "is_near_peak_torque": True}
+    assert "knock" in wording.advice(near).what_to_do
+    assert "knock" not in wording.advice({**near, "is_near_peak_torque": False}).what_to_do
+
+
+@pytest.mark.parametrize("mixture", [None, {**MIXTURE, "worst_lean_error_pct": None}])
+def test_a_mixture_nobody_measured_is_not_good_news(mixture):
+    said = wording.advice(mixture)
+    assert said.level == "unknown"
+    assert "NOT MEASURED" in said.headline
+
+
+def test_no_level_promises_safety():
+    for level in wording.LEVELS:
+        said = wording.advice({**MIXTURE, "level": level})
+        assert "is safe" not in said.headline + said.what_to_do.replace(
+            "nothing here says that", ""
+        )
+
+
+def test_a_gain_within_noise_says_what_could_have_been_seen():
+    said = wording.gain_sentence(
+        {
+            "verdict": "within noise",
+            "mean_gain_pct": 0.4,
+            "mean_gain_lower_pct": -0.9,
+            "mean_gain_upper_pct": 1.7,
+            "smallest_detectable_pct": 1.9,
+        }
+    )
+    assert said.startswith(
+        "Within noise: +0.4 % over the riding range, 95 % between −0.9 and +1.7 %"
+    )
+    assert said.endswith("could have shown 1.9 % or more")
+
+
+@given(st.floats(-1e6, 1e6), st.integers(0, 3))
+def test_a_number_read_back_is_the_rounded_number(value, digits):
+    shown = wording.number(value, digits, signed=True)
+    assert float(shown.replace("−", "-").replace(",", "")) == pytest.approx(
+        value, abs=0.5000001 * 10**-digits
+    )
+
+
+def test_minus_zero_and_plus_zero_are_zero():
+    assert wording.number(-0.04, 1, signed=True) == "0"
+    assert wording.number(0.04, 1, signed=True) == "0"
+
+
+def test_nothing_is_shown_as_a_dash():
+    assert wording.number(None) == wording.number(float("nan")) == "–"

@@ -1,0 +1,78 @@
+"""The nightly self-check finds what is no longer as it was promised, and backs up what it must."""
+
+import pytest
+
+from flows.steps.progress import quietly
+from flows.steps.selfcheck import self_check
+from warehouse import snapshot, store
+
+
+@pytest.fixture
+def published(shop, make):
+    shop.job(1)
+    shop.put("job 2/ride_1.csv", make.ride())
+    shop.put("job 2/card.toml", make.card("J-2", stages=[make.stage(pulls=[], rides=["*.csv"])]))
+    shop.update()
+    return shop
+
+
+def check(shop):
+    with store.writer(shop.folder) as connection:
+        return self_check(connection, shop.folder, quietly)
+
+
+def test_a_sound_shop_has_no_problem(published):
+    assert check(published) == []
+
+
+def test_a_changed_byte_in_the_archive_is_found(published):
+    ((sha,),) = published.rows("SELECT file_sha256 FROM core.ride")
+    path = published.folder.archive / sha[:2] / sha
+    data = bytearray(path.read_bytes())
+    data[100] ^= 1
+    path.write_bytes(bytes(data))
+    assert check(published) == [f"archive: {sha} no longer holds the bytes it is named after"]
+
+
+def test_a_file_gone_from_the_archive_is_found(published):
+    ((sha,),) = published.rows("SELECT file_sha256 FROM core.ride")
+    (published.folder.archive / sha[:2] / sha).unlink()
+    (problem,) = check(published)
+    assert sha in problem
+    assert "restore it from a backup" in problem
+
+
+def test_a_missing_sample_file_is_found_and_the_remedy_helps(published):
+    before = published.contents("core", "out")
+    ((path,),) = published.rows("SELECT sample_path FROM raw.reading WHERE layout_kind = 'ride'")
+    (published.folder.root / path).unlink()
+    (problem,) = check(published)
+    assert path in problem
+    assert "delete warehouse/" in problem
+    published.forget_warehouse()
+    published.update()
+    assert check(published) == []
+    assert published.contents("core", "out") == before
+
+
+def test_a_rule_that_is_broken_is_told_with_its_reason(published):
+    published.rows("UPDATE out.shop_fact SET meaning = '' WHERE fact = 'shop.name'")
+    (problem,) = check(published)
+    assert "every_fact_has_a_value_and_a_meaning: 1 rows break it" in problem
+
+
+def test_a_snapshot_that_cannot_be_read_is_found(published):
+    snapshot.current(published.folder.root).path.write_bytes(b"not a database")
+    (problem,) = check(published)
+    assert "cannot be read" in problem
+    assert "rollbook publish" in problem
+
+
+def test_settings_layouts_and_ledger_are_backed_up(published):
+    check(published)
+    kept = published.folder.backups
+    assert (kept / "rollbook.toml").read_bytes() == published.folder.settings.read_bytes()
+    ledger = published.folder.archive / "arrivals.jsonl"
+    assert (kept / "arrivals.jsonl").read_bytes() == ledger.read_bytes()
+    layout = published.folder.layouts / "plain-pull.toml"
+    assert (kept / "layouts-plain-pull.toml").read_bytes() == layout.read_bytes()

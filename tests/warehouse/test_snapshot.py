@@ -1,0 +1,261 @@
+"""Published snapshots: immutable, swapped in whole, and shut against everything but reading."""
+
+import datetime as dt
+import json
+import threading
+
+import duckdb
+import pytest
+
+from flows.publish import meanings, publish_snapshot
+from schemas.columns import COLUMNS
+from warehouse import snapshot, statements, store
+from warehouse.shop import ShopFolder
+from warehouse.whole_file import write_whole
+
+NOW = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return ShopFolder(tmp_path / "shop")
+
+
+@pytest.fixture
+def connection(folder):
+    with store.writer(folder) as writer:
+        yield writer
+
+
+def set_facts(connection, count):
+    """Fill two tables alike, so that a torn snapshot would show."""
+    connection.execute("DELETE FROM out.shop_fact")
+    connection.execute("DELETE FROM out.likeness")
+    connection.execute(
+        "INSERT INTO out.shop_fact SELECT 'fact ' || i, 'value', 'meaning' FROM range(?) AS t(i)",
+        [count],
+    )
+    connection.execute(
+        "INSERT INTO out.likeness SELECT 'stage ' || i, 'x' FROM range(?) AS t(i)", [count]
+    )
+
+
+def facts_in(reader):
+    return reader.execute(
+        "SELECT (SELECT count(*) FROM out.shop_fact), (SELECT count(*) FROM out.likeness)"
+    ).fetchone()
+
+
+def test_before_the_first_publish_there_is_no_snapshot(folder):
+    assert snapshot.current(folder.root) is None
+
+
+def test_nothing_new_makes_no_new_snapshot(connection, folder):
+    set_facts(connection, 3)
+    first = publish_snapshot(connection, folder, now=NOW)
+    again = publish_snapshot(connection, folder, now=NOW + dt.timedelta(hours=1))
+    assert again == first
+    assert snapshot.current(folder.root) == first
+    assert len(list(folder.published.glob("snap-*"))) == 1
+
+
+def test_the_order_of_rows_makes_no_new_snapshot(connection, folder):
+    set_facts(connection, 3)
+    first = publish_snapshot(connection, folder, now=NOW)
+    connection.execute("CREATE TEMP TABLE kept AS SELECT * FROM out.shop_fact")
+    connection.execute("DELETE FROM out.shop_fact")
+    connection.execute("INSERT INTO out.shop_fact SELECT * FROM kept ORDER BY fact DESC")
+    assert publish_snapshot(connection, folder, now=NOW) == first
+
+
+def test_something_new_makes_a_snapshot_of_the_next_number(connection, folder):
+    set_facts(connection, 3)
+    first = publish_snapshot(connection, folder, now=NOW)
+    set_facts(connection, 4)
+    second = publish_snapshot(connection, folder, now=NOW)
+    assert second.number == first.number + 1
+    assert second.path != first.path
+    assert snapshot.current(folder.root) == second
+    with snapshot.open_reader(second.path) as reader:
+        assert facts_in(reader) == (4, 4)
+
+
+def test_a_snapshot_that_was_lost_is_published_again(connection, folder):
+    set_facts(connection, 3)
+    first = publish_snapshot(connection, folder, now=NOW)
+    first.path.unlink()
+    again = publish_snapshot(connection, folder, now=NOW)
+    assert again.path.is_file()
+    assert again.number > first.number
+
+
+def test_three_snapshots_are_kept_and_older_ones_swept(connection, folder):
+    for count in range(1, 6):
+        set_facts(connection, count)
+        publish_snapshot(connection, folder, now=NOW)
+    names = sorted(path.name for path in folder.published.glob("snap-*"))
+    assert names == [f"snap-{number:08d}.duckdb" for number in (3, 4, 5)]
+
+
+def test_what_a_killed_publish_left_is_swept(connection, folder):
+    folder.published.mkdir(parents=True, exist_ok=True)
+    (folder.published / "making-00000001.duckdb").write_bytes(b"half of it")
+    set_facts(connection, 1)
+    publish_snapshot(connection, folder, now=NOW)
+    assert list(folder.published.glob("making-*")) == []
+
+
+def test_a_reader_of_an_old_snapshot_keeps_its_state_while_new_ones_come(connection, folder):
+    set_facts(connection, 1)
+    old = publish_snapshot(connection, folder, now=NOW)
+    reader = snapshot.open_reader(old.path)
+    for count in (2, 3):
+        set_facts(connection, count)
+        publish_snapshot(connection, folder, now=NOW)
+        assert facts_in(reader) == (1, 1)
+    reader.close()
+
+
+def test_a_reader_never_sees_half_of_a_snapshot(connection, folder):
+    set_facts(connection, 1)
+    publish_snapshot(connection, folder, now=NOW)
+    seen, torn, done = set(), [], threading.Event()
+
+    def read():
+        while not done.is_set():
+            with snapshot.open_reader(snapshot.current(folder.root).path) as reader:
+                facts, lists = facts_in(reader)
+            seen.add(facts)
+            if facts != lists:
+                torn.append((facts, lists))
+
+    thread = threading.Thread(target=read)
+    thread.start()
+    for count in range(2, 7):
+        set_facts(connection, count)
+        publish_snapshot(connection, folder, now=NOW)
+    done.set()
+    thread.join()
+    assert torn == []
+    assert len(seen) > 1
+
+
+@pytest.fixture
+def reader(connection, folder):
+    set_facts(connection, 1)
+    published = publish_snapshot(connection, folder, now=NOW)
+    with snapshot.open_reader(published.path) as opened:
+        yield opened
+
+
+@pytest.mark.parametrize(
+    "forbidden",
+    [
+        "SELECT * FROM read_csv('{file}')",
+        "SELECT * FROM read_text('{file}')",
+        "SELECT * FROM '{file}'",
+        "SELECT * FROM glob('*')",
+        "COPY out.shop_fact TO '{file}'",
+        "EXPORT DATABASE '{file}'",
+        "ATTACH '{file}.duckdb' AS other",
+        "INSTALL httpfs",
+        "LOAD httpfs",
+        "SET enable_external_access = true",
+        "SET memory_limit = '8GB'",
+        "RESET lock_configuration",
+        "CREATE TABLE out.mine (a INTEGER)",
+        "DELETE FROM out.shop_fact",
+        "UPDATE out.shop_fact SET fact_value = '1'",
+        "DROP TABLE out.shop_fact",
+    ],
+)
+def test_a_reader_can_only_read(reader, tmp_path, forbidden):
+    secret = tmp_path / "secret.csv"
+    secret.write_text("a\n1\n", encoding="utf-8")
+    with pytest.raises(duckdb.Error, match=r"(?i)permission|disabled|locked|read-only|cannot"):
+        reader.execute(forbidden.format(file=secret.as_posix()))
+    assert secret.read_text(encoding="utf-8") == "a\n1\n"
+    assert facts_in(reader) == (1, 1)
+
+
+def test_a_snapshot_holds_all_of_out_and_no_other_layer(reader):
+    found = {
+        f"{schema}.{name}"
+        for schema, name in reader.execute(
+            "SELECT schema_name, table_name FROM duckdb_tables()"
+        ).fetchall()
+    }
+    assert found == {n for n in statements.definitions() if n.startswith("out.")} | {
+        "out.column_meaning"
+    }
+
+
+def test_published_numbers_are_of_types_that_every_reader_knows(reader):
+    types = {t for (t,) in reader.execute("SELECT DISTINCT data_type FROM duckdb_columns() "
+                                          "WHERE schema_name = 'out'").fetchall()}  # fmt: skip
+    assert types <= set(store.POLARS_TYPES)
+
+
+def test_the_dictionary_travels_with_the_snapshot(reader):
+    rows = reader.execute(
+        "SELECT columns.table_name, columns.column_name, comment, meaning, unit "
+        "FROM duckdb_columns() AS columns LEFT JOIN out.column_meaning AS told "
+        "ON told.table_name = 'out.' || columns.table_name "
+        "AND told.column_name = columns.column_name "
+        "WHERE schema_name = 'out' AND columns.table_name <> 'column_meaning'"
+    ).fetchall()
+    assert len(rows) > 200
+    for _, column, comment, meaning, unit in rows:
+        assert meaning == COLUMNS[column].meaning
+        assert unit == COLUMNS[column].unit
+        assert comment.startswith(meaning)
+        assert comment.endswith(f"[{unit}]") or not unit
+
+
+def test_every_published_column_has_its_meaning(connection):
+    told = {(table, column) for table, column, _, _ in meanings(connection)}
+    assert told == {
+        (table, column)
+        for table in statements.definitions()
+        if table.startswith("out.")
+        for column in store.columns(connection, table)
+    }
+
+
+def test_another_meaning_makes_a_new_snapshot(connection, folder):
+    told = meanings(connection)
+    first = snapshot.publish(connection, folder, told, NOW)
+    table, column, unit, meaning = told[0]
+    changed = [(table, column, unit, meaning + "!"), *told[1:]]
+    second = snapshot.publish(connection, folder, changed, NOW)
+    assert second.number == first.number + 1
+
+
+def test_the_pointer_says_when_it_was_published(connection, folder):
+    publish_snapshot(connection, folder, now=NOW)
+    pointer = json.loads((folder.published / snapshot.POINTER).read_text(encoding="utf-8"))
+    assert dt.datetime.fromisoformat(pointer["published_at"]) == NOW
+    assert snapshot.current(folder.root).published_at == NOW
+
+
+def test_a_failed_write_leaves_the_old_text_and_no_litter(tmp_path):
+    path = tmp_path / "note.txt"
+    write_whole(path, "old")
+    with pytest.raises(UnicodeEncodeError):
+        write_whole(path, "new \ud800")
+    assert path.read_text(encoding="utf-8") == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["note.txt"]
+
+
+def test_a_shop_whose_path_holds_a_quote_can_publish(tmp_path):
+    folder = ShopFolder(tmp_path / "Rider's shop")
+    with store.writer(folder) as connection:
+        assert publish_snapshot(connection, folder, now=NOW).path.is_file()
+
+
+def test_numbers_go_on_after_the_pointer_is_lost(connection, folder):
+    for count in (1, 2):
+        set_facts(connection, count)
+        publish_snapshot(connection, folder, now=NOW)
+    (folder.published / snapshot.POINTER).unlink()
+    assert publish_snapshot(connection, folder, now=NOW).number == 3

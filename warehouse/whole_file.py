@@ -1,0 +1,33 @@
+"""Writes a file so that a reader, or the next run after a kill, sees all of it or nothing."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+
+def write_whole(path: Path, content: str | bytes, *, to_disk: bool = True) -> None:
+    """Write a file beside its place, then put it there in one step.
+
+    Parameters
+    ----------
+    path : Path
+        File to write; its folder is made.
+    content : str or bytes
+        Its content; text is written as UTF-8 with plain line ends.
+    to_disk : bool, default True
+        Whether to wait until the disk has it.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    # The process id keeps two commands apart; mkstemp would make a file that only its owner reads.
+    made = path.with_name(f".making-{os.getpid()}-{path.name[-80:]}")
+    try:
+        with made.open("wb") as file:
+            file.write(content.encode() if isinstance(content, str) else content)
+            if to_disk:
+                file.flush()
+                os.fsync(file.fileno())
+        made.replace(path)
+    except BaseException:
+        made.unlink(missing_ok=True)
+        raise
