@@ -88,7 +88,9 @@ def served(shop: Path, *, patience_s: float = 60.0) -> Iterator[str]:
         server.wait(timeout=10)
 
 
-def take(shop: Path, folder: Path, *, scheme: str = "light") -> list[Path]:
+def take(
+    shop: Path, folder: Path, *, scheme: str = "light", highest_px: int = 8_000, ask: str = ""
+) -> list[Path]:
     """Write a picture of every page at every width.
 
     Parameters
@@ -99,6 +101,10 @@ def take(shop: Path, folder: Path, *, scheme: str = "light") -> list[Path]:
         Where the pictures go.
     scheme : str, default "light"
         "light" or "dark".
+    highest_px : int, default 8000
+        Cut the pictures here. [px]
+    ask : str, default ""
+        What to open on the pages that take it, such as "bike=B-0001&stage=J-0001/2".
 
     Returns
     -------
@@ -125,13 +131,15 @@ def take(shop: Path, folder: Path, *, scheme: str = "light") -> list[Path]:
                 color_scheme=scheme,  # type: ignore[arg-type]
             )
             for name, path in PAGES.items():
-                page.goto(f"{address}/{path}")
+                page.goto(f"{address}/{path}?{ask}" if ask else f"{address}/{path}")
                 page.wait_for_function(SETTLED, timeout=60_000)
                 # The page scrolls inside its frame: a frame as high as the page shows all of it.
                 height = page.evaluate(
                     "document.querySelector('[data-testid=stMain]').scrollHeight"
                 )
-                page.set_viewport_size({"width": width, "height": min(int(height) + 40, 8_000)})
+                page.set_viewport_size(
+                    {"width": width, "height": min(int(height) + 40, highest_px)}
+                )
                 page.wait_for_timeout(1_500)
                 target = folder / f"{name}-{width}.png"
                 page.screenshot(path=target)
@@ -148,8 +156,12 @@ def main() -> None:
     parser.add_argument("shop", type=Path, help="the shop's folder")
     parser.add_argument("folder", type=Path, help="where the pictures go")
     parser.add_argument("--scheme", choices=("light", "dark"), default="light")
+    parser.add_argument("--highest", type=int, default=8_000, help="cut pictures here [px]")
+    parser.add_argument("--ask", default="", help='such as "bike=B-0001&stage=J-0001/2"')
     asked = parser.parse_args()
-    for path in take(asked.shop, asked.folder, scheme=asked.scheme):
+    for path in take(
+        asked.shop, asked.folder, scheme=asked.scheme, highest_px=asked.highest, ask=asked.ask
+    ):
         sys.stdout.write(f"{path}\n")
 
 

@@ -6,6 +6,7 @@ Heavy imports wait inside the commands, so that `rollbook --help` answers at onc
 from __future__ import annotations
 
 import contextlib
+import io
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -33,7 +34,7 @@ WAIT_S = 30.0
 def main() -> None:
     """Run the command line; known errors are told in plain words, without a traceback."""
     for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
+        if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8", errors="replace")
     try:
         app()

@@ -20,11 +20,12 @@ from prefect.client.schemas.filters import FlowRunFilter, FlowRunFilterState, Fl
 from prefect.client.schemas.objects import (
     ConcurrencyLimitConfig,
     ConcurrencyLimitStrategy,
+    State,
     StateType,
 )
 from prefect.deployments import run_deployment
 from prefect.schedules import Cron, Interval
-from prefect.states import Completed, Crashed, State
+from prefect.states import Completed, Crashed
 
 from flows import derive as derivation
 from flows import intake as intaking
@@ -240,7 +241,8 @@ def serve_flows(shop_folder: Path) -> None:
     skip = ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW)
     queue = ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.ENQUEUE)
     every = dt.timedelta(minutes=settings.schedule.intake_minutes)
-    serve(
+    # Called outside a running loop these give deployments, though their type says they might not.
+    deployments: list[Any] = [
         intake_flow.to_deployment(
             name="every-few-minutes",
             parameters=given,
@@ -260,8 +262,8 @@ def serve_flows(shop_folder: Path) -> None:
             schedules=[Cron("0 6 1 1,4,7,10 *", timezone=zone)],
             concurrency_limit=skip,
         ),
-        limit=4,
-    )
+    ]
+    serve(*deployments, limit=4)
 
 
 if __name__ == "__main__":

@@ -118,6 +118,17 @@ class Stage(Strict):
     rides: list[Text] = Field(default_factory=list)
     note: str = ""
 
+    @field_validator("map", mode="before")
+    @classmethod
+    def map_is_stock_or_a_table(cls, value: object) -> object:
+        """Refuse anything else in words that name both choices."""
+        if value != "stock" and not isinstance(value, (dict, ShopMap)):
+            raise ValueError(
+                f'must be "stock" or a table such as {{ name = "road", revision = 2 }}, '
+                f"got {value!r}"
+            )
+        return value
+
     @field_validator("parts")
     @classmethod
     def each_part_once(cls, parts: list[Part]) -> list[Part]:

@@ -64,11 +64,16 @@ def read_toml(text: str, model: type[Model], source: str) -> Model:
     try:
         return model.model_validate(content)
     except pydantic.ValidationError as error:
-        found = [_sentence(text, problem) for problem in error.errors()]
+        found = [_sentence(text, problem) for problem in error.errors() if not _is_noise(problem)]
         found.sort(key=lambda pair: pair[0])
         raise MistakesError(
             source, list(dict.fromkeys(sentence for _, sentence in found))
         ) from None
+
+
+def _is_noise(problem: ErrorDetails) -> bool:
+    """Whether this is the other half of a choice: a map given as a table is not the word stock."""
+    return problem["type"] == "literal_error" and isinstance(problem.get("input"), dict)
 
 
 def _sentence(text: str, problem: ErrorDetails) -> tuple[int, str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import duckdb
@@ -197,7 +197,7 @@ POLARS_TYPES = {
 
 
 def frame(
-    connection: duckdb.DuckDBPyConnection, table: str, records: list[dict[str, object]]
+    connection: duckdb.DuckDBPyConnection, table: str, records: Sequence[Mapping[str, Any]]
 ) -> pl.DataFrame:
     """Return records as a frame of exactly a table's columns and types.
 
@@ -207,7 +207,7 @@ def frame(
         Any connection.
     table : str
         `layer.name`.
-    records : list of dict
+    records : sequence of mapping
         One mapping a row; every column must be named.
 
     Returns

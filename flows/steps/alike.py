@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import Any
 
 import duckdb
@@ -125,13 +124,15 @@ def _features(
         ),
         None,
     )
-    return dataclasses.replace(
-        _numbers(stage),
+    return alike.Features(
         model_key=(stage["make"], stage["model"]),
         generation=(stage["first_year"], stage["last_year"]),
+        displacement_cc=stage["displacement_cc"],
+        cylinders=stage["cylinders"],
         parts=tuple(stage["parts"]),
         map_name=stage["map_name"],
         map_revision=stage["map_revision"],
+        ethanol_share=stage["ethanol_share"],
         torque_shape=None
         if first is None
         else alike.torque_shape(first[:, 0], first[:, 2], first[np.argmax(first[:, 1]), 0]),
@@ -139,14 +140,6 @@ def _features(
         if own is None
         else alike.mixture_shape(own[:, 0], own[:, 3], own[np.argmax(own[:, 1]), 0]),
     )
-
-
-def _numbers(stage: dict[str, Any]) -> alike.Features:
-    known = {
-        name: float("nan") if stage[name] is None else stage[name]
-        for name in ("displacement_cc", "cylinders", "ethanol_share")
-    }
-    return alike.Features(**known)
 
 
 def _outcomes(

@@ -37,7 +37,7 @@ BATCH_ROWS = 150_000
 CARD_NAME = "card.toml"
 
 UNTAUGHT_REMEDY = (
-    "Write a layout for this kind of file into layouts/ (see DEVELOPERS.md, a new layout); "
+    "Write a layout for this kind of file into layouts/ (those of the demo shop show how); "
     "files that wait are then taken in by themselves."
 )
 
@@ -229,7 +229,7 @@ def _judge(batch: list[_Open], rules: _Rules) -> None:
             continue
         for opened, bad_rows in _failures(kind, files):
             opened.bad_rows += bad_rows
-            kept = ~np.isin(opened.line_no, [row.line_no for row in bad_rows])
+            kept = ~np.isin(opened.line_no, [row.line_no or 0 for row in bad_rows])
             opened.values, opened.line_no = opened.values[kept], opened.line_no[kept]
         # With times 5, 6, 0, 1 only the 0 fails first; the 1 fails once the 0 is gone.
         changed = [o for o in files if o.bad_rows and o.line_no.size]

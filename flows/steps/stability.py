@@ -12,9 +12,10 @@ from flows.metrics import session, stability
 from flows.steps.refresh import fingerprint, outdated, replace
 from flows.steps.sessions import on_one_grid
 from flows.steps.trust import session_curves
+from flows.steps.wording import signed_pct
 from warehouse import store
 
-STABILITY_VERSION = 1
+STABILITY_VERSION = 3
 """Raise it when this step changes what it gives for the same sessions."""
 
 REFERENCE_SESSIONS = 10
@@ -150,8 +151,10 @@ def _chart(
     levels = 100 * session.pull_levels(power)
     levels = levels - np.mean(levels[reference])
     chart = stability.individuals_chart(levels, reference=reference)
-    ewma = stability.ewma_chart(levels, centre=chart.centre, sd=chart.sd)
-    told = stability.signals(levels, chart, ewma)
+    # A session in doubtful air says nothing of the dyno: it is shown, and judged by nobody.
+    judged = np.where(sound, levels, np.nan)
+    ewma = stability.ewma_chart(judged, centre=chart.centre, sd=chart.sd)
+    told = stability.signals(judged, chart, ewma)
     return [
         {
             "stage_id": s["stage_id"],
@@ -187,7 +190,7 @@ def _bike_verdicts(bike_id: str, rows: list[dict[str, Any]]) -> list[dict[str, A
     verdicts = []
     last, signals = rows[-1], [row for row in rows if row["signal"]]
     where = (
-        f"{bike_id} stands at {last['ewma_pct']:+.1f} % against its first "
+        f"{bike_id} stands at {signed_pct(last['ewma_pct'])} % against its first "
         f"{REFERENCE_SESSIONS} sessions (moving average, {last['run_on']})"
     )
     inside = last["ewma_lower_pct"] <= last["ewma_pct"] <= last["ewma_upper_pct"]
@@ -204,11 +207,7 @@ def _bike_verdicts(bike_id: str, rows: list[dict[str, Any]]) -> list[dict[str, A
                 "dyno then.",
             )
         )
-    verdicts[-1].update(
-        figure=last["ewma_pct"],
-        figure_lower=last["ewma_lower_pct"],
-        figure_upper=last["ewma_upper_pct"],
-    )
+    verdicts[-1]["figure"] = last["ewma_pct"]
     sound = [r for r in rows if not r["has_air_doubt"] and r["air_density_kg_m3"] is not None]
     if len(sound) >= 8:
         density = np.array([r["air_density_kg_m3"] for r in sound])
@@ -216,13 +215,14 @@ def _bike_verdicts(bike_id: str, rows: list[dict[str, Any]]) -> list[dict[str, A
         # Shown per percent of air density, as a tuner thinks of it.
         scale = float(np.mean(density)) / 100
         figures = [slope.slope * scale, slope.lower * scale, slope.upper * scale]
+        shown = [f"{figure:+.2f}".replace("-", "−") for figure in figures]
         holds = slope.lower <= 0 <= slope.upper
         verdicts.append(
             _verdict(
                 "air correction",
                 "good" if holds else "watch",
-                f"Corrected power of {bike_id} moves by {figures[0]:+.2f} % for each percent of "
-                f"air density ({figures[1]:+.2f} to {figures[2]:+.2f}): "
+                f"Corrected power of {bike_id} moves by {shown[0]} % for each percent of "
+                f"air density ({shown[1]} to {shown[2]}): "
                 + (
                     "the correction does its work."
                     if holds
