@@ -142,6 +142,14 @@ def _features(
     )
 
 
+def _numbers(stage: dict[str, Any]) -> alike.Features:
+    return alike.Features(
+        displacement_cc=stage["displacement_cc"],
+        cylinders=stage["cylinders"],
+        ethanol_share=stage["ethanol_share"],
+    )
+
+
 def _outcomes(
     connection: duckdb.DuckDBPyConnection, stages: list[dict[str, Any]]
 ) -> dict[str, dict[str, str]]:
