@@ -379,8 +379,7 @@ def exclusion_reasons(
     most_throttle_change_pct: float = 2.0,
     most_speed_change_rpm: float = 200.0,
     settle_s: float = 0.5,
-    low_flow_throttle_pct: float = 8.0,
-    low_flow_speed_rpm: float = 3000.0,
+    low_flow_rpm: float = 900.0,
     full_throttle_pct: float = 90.0,
 ) -> NDArray[np.str_]:
     """Return for each sample why it is not steady evidence of the mixture, or "".
@@ -424,11 +423,10 @@ def exclusion_reasons(
         Step of a speed logged in whole km/h, allowed on top. [m/s]
     window_s, most_throttle_change_pct, most_speed_change_rpm, settle_s : float
         As in `steady_mask`.
-    low_flow_throttle_pct : float, default 8
-        With a tailpipe probe and an engine speed below `low_flow_speed_rpm`, an opening under
-        which outside air gets to the probe. [%]
-    low_flow_speed_rpm : float, default 3000
-        See `low_flow_throttle_pct`. [rpm]
+    low_flow_rpm : float, default 900
+        With a tailpipe probe, the throttle's share of engine speed below which outside air gets
+        to the probe: the exhaust then flows as at this speed with the throttle open. That it
+        reads lean there is common practice, no source; where it begins is our judgement. [rpm]
     full_throttle_pct : float, default 90
         Opening that is judged in pulls, against another target. [%]
 
@@ -499,8 +497,7 @@ def exclusion_reasons(
         "throttle moving": throttle_moves,
         "speed moving": speed_moves,
         "settling": _lately(time, unsettled, settle_s),
-        "low flow at the tailpipe": (throttle < low_flow_throttle_pct)
-        & (speed < low_flow_speed_rpm)
+        "low flow at the tailpipe": (throttle / 100.0 * speed < low_flow_rpm)
         & (probe == "tailpipe"),
         "full throttle": throttle >= full_throttle_pct,
     }

@@ -185,7 +185,7 @@ def read(data: bytes, layout: Layout) -> SourceTable:
             raise UnreadableError(
                 "no whole row",
                 f"none of {len(bad_rows)} rows has {width} cells as the header row does; "
-                f"line {bad_rows[0].line_no} is {bad_rows[0].found!r}",
+                f"line {bad_rows[0].line_no} has {bad_rows[0].found}",
                 "Export the file again, or correct text.delimiter in the layout.",
             )
         line_no = np.array([number for number, _ in whole])
@@ -238,7 +238,9 @@ def _split(
         if len(cells) == width:
             whole.append((number, "\x1f".join(cells)))
         else:
-            bad_rows.append(BadRow(number, "", COMPLETE_ROW, line[:200]))
+            # Not the row itself: a column that nobody asked for may hold a position.
+            found = f"{len(cells)} cells where the header has {width}"
+            bad_rows.append(BadRow(number, "", COMPLETE_ROW, found))
     return whole, bad_rows
 
 

@@ -23,6 +23,12 @@ CURVES_VERSION = 1
 BATCH_PULLS = 500
 WARM_COOLANT_K = 343.15
 """70 °C: a colder liquid-cooled engine makes less power (common practice, no source)."""
+REPEATED = "the same pull as"
+SAME_WIGGLE = 0.0008
+"""1 SD of ln power along the sweep that rounding in two exports leaves; two runs of one bike differ
+by 0.2 % and more (common practice, no source)."""
+SAME_LEVEL = 0.01
+"""Two exports may be corrected to other air and undone with rounded factors."""
 DEAD_LAMBDA_SPREAD = 0.002
 """A live gauge moves more than this over a whole pull; one that does not is stuck."""
 _USED = (
@@ -84,6 +90,13 @@ def derive_curves(
         for pull_id, row in rows.items()
     }
     to_make, to_delete = outdated(connection, "out.pull", "pull_id", wanted)
+    touched = {rows[pull_id]["stage_id"] for pull_id in to_make} | {
+        stage_id
+        for (stage_id,) in connection.execute(
+            "SELECT DISTINCT stage_id FROM out.pull WHERE pull_id IN (SELECT unnest(?))",
+            [to_delete],
+        ).fetchall()
+    }
     if to_delete and not to_make:
         replace(connection, "pull_id", to_delete, {"out.pull": [], "out.pull_curve": []})
     for start in range(0, len(to_make), BATCH_PULLS):
@@ -101,7 +114,52 @@ def derive_curves(
         points_frame = stacked("pull_id", curves)
         replace(connection, "pull_id", gone, {"out.pull": heads, "out.pull_curve": points_frame})
         progress(min(start + BATCH_PULLS, len(to_make)), len(to_make), "drawing curves")
+    _set_repeats_aside(connection, sorted(touched))
     return len(to_make)
+
+
+def _set_repeats_aside(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> None:
+    """Let a pull that was exported twice, in two layouts or units, count once."""
+    if not stage_ids:
+        return
+    curves = store.rows(
+        connection,
+        "SELECT stage_id, pull_id, file_name, engine_speed_rpm, power_w FROM out.pull_curve "
+        "JOIN out.pull USING (pull_id) WHERE stage_id IN (SELECT unnest(?)) "
+        "ORDER BY stage_id, pull_no, pull_id, engine_speed_rpm",
+        stage_ids,
+    )
+    repeats: dict[str, str] = {}
+    for _, stage in curves.group_by("stage_id", maintain_order=True):
+        seen: list[tuple[str, np.ndarray]] = []
+        for (pull_id, name), part in stage.group_by("pull_id", "file_name", maintain_order=True):
+            curve_of = part.select("engine_speed_rpm", "power_w").to_numpy()
+            twins = (other for other, earlier in seen if _is_same_pull(earlier, curve_of))
+            twin = next(twins, None)
+            if twin is None:
+                seen.append((str(name), curve_of))
+            else:
+                repeats[str(pull_id)] = f"{REPEATED} {twin}, exported in another layout"
+    with store.transaction(connection):
+        connection.execute(
+            "UPDATE out.pull SET trouble = '', is_used = true "
+            "WHERE stage_id IN (SELECT unnest(?)) AND starts_with(trouble, ?)",
+            [stage_ids, REPEATED],
+        )
+        for pull_id, trouble in repeats.items():
+            connection.execute(
+                "UPDATE out.pull SET trouble = ?, is_used = false WHERE pull_id = ?",
+                [trouble, pull_id],
+            )
+
+
+def _is_same_pull(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether two curves are one run: no two runs have the same wiggle at every speed."""
+    _, at, there = np.intersect1d(one[:, 0], other[:, 0], return_indices=True)
+    if at.size < 0.9 * max(len(one), len(other)):
+        return False
+    ratio = np.log(one[at, 1] / other[there, 1])
+    return bool(ratio.std() < SAME_WIGGLE and abs(ratio.mean()) < SAME_LEVEL)
 
 
 def read_samples(shop: ShopFolder, logs: list[dict[str, Any]]) -> dict[str, pl.DataFrame]:

@@ -369,6 +369,9 @@ def _job_rows(linked: _Linked, folder: str, card_sha: str, card: JobCard) -> Non
             "job_folder": folder,
             "bike_id": bike.reference,
             "received_on": card.received,
+            "model_year": bike.year,
+            "is_control": bike.control,
+            "cylinders": bike.cylinders,
             "card_sha256": card_sha,
         }
     )
@@ -385,6 +388,7 @@ def _job_rows(linked: _Linked, folder: str, card_sha: str, card: JobCard) -> Non
                 "mounting": stage_id
                 if stage.mounting is None
                 else f"{card.job}/mounting {stage.mounting}",
+                "map_from": None if stage.map == "stock" else stage.map.from_revision,
                 "gear": stage.gear,
                 "tyre": stage.tyre,
                 "dyno": stage.dyno,
@@ -396,10 +400,9 @@ def _job_rows(linked: _Linked, folder: str, card_sha: str, card: JobCard) -> Non
 def _build_rows(linked: _Linked, stage: Stage) -> str:
     parts = sorted((part.category, part.maker, part.name) for part in stage.parts)
     parts.sort(key=lambda part: CATEGORIES.index(part[0]))
-    map_name, revision, origin = "stock", None, None
+    map_name, revision = "stock", None
     if stage.map != "stock":
         map_name, revision = stage.map.name, stage.map.revision
-        origin = stage.map.from_revision
     state = json.dumps([parts, map_name, revision, stage.fuel], ensure_ascii=False)
     build_id = hashlib.sha256(state.encode()).hexdigest()[:12]
     categories = list(dict.fromkeys(category for category, _, _ in parts))
@@ -408,7 +411,6 @@ def _build_rows(linked: _Linked, stage: Stage) -> str:
             "build_id": build_id,
             "map_name": map_name,
             "map_revision": revision,
-            "map_from": origin,
             "fuel": stage.fuel,
             "ethanol_share": ETHANOL_SHARE.get(stage.fuel.upper()),
             "parts_key": " + ".join(categories) or "standard parts",
@@ -531,6 +533,19 @@ def _write(
                 rows[tuple(row.values()) if table == "core.build_part" else (row[key],)] = row
         store.delete(connection, table, key, [str(row[key]) for row in rows.values()])
         store.insert(connection, table, store.frame(connection, table, list(rows.values())))
+    # What several cards say of one bike or model: the last job's word, whichever was linked last.
+    connection.execute(
+        "UPDATE core.bike SET model_year = said.model_year, is_control = said.is_control FROM ("
+        "SELECT bike_id, arg_max(model_year, (received_on, job_id)) AS model_year, "
+        "arg_max(is_control, (received_on, job_id)) AS is_control FROM core.job GROUP BY bike_id"
+        ") AS said WHERE bike.bike_id = said.bike_id"
+    )
+    connection.execute(
+        "UPDATE core.model SET cylinders = said.cylinders FROM ("
+        "SELECT bike.model_id, arg_max(job.cylinders, (job.received_on, job.job_id)) AS cylinders "
+        "FROM core.job AS job JOIN core.bike AS bike USING (bike_id) GROUP BY bike.model_id"
+        ") AS said WHERE model.model_id = said.model_id"
+    )
     outcomes = [
         {"job_folder": folder, **place._asdict()}
         for folder, part in linked.items()

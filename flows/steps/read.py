@@ -199,8 +199,13 @@ def _open(sha: str, shop: ShopFolder, rules: _Rules) -> _Open:
         return _Open(unknown)
     layout = recognise(data, rules.layouts, rules.names[sha])
     if layout is None:
+        if _is_binary(data):
+            unknown.state, unknown.reason_code = "refused", "binary data"
+            unknown.reason = "the file is binary data, not text"
+            unknown.remedy = "Export the run as text; if it should be text, copy the file again."
+            return _Open(unknown)
         near = delimited.nearest(data, rules.layouts)
-        unknown.reason = f"no layout recognises this file; it begins with {_beginning(data)}" + (
+        unknown.reason = f"no layout recognises this file; {_appearance(data)}" + (
             f"; {near}" if near else ""
         )
         unknown.remedy = UNTAUGHT_REMEDY
@@ -386,12 +391,19 @@ def sweep_samples(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> in
     return len(orphans)
 
 
-def _beginning(data: bytes) -> str:
-    if b"\0" in data[:4096] and data[:2] not in (b"\xff\xfe", b"\xfe\xff"):
-        return "binary data"
+def _is_binary(data: bytes) -> bool:
+    return b"\0" in data[:4096] and data[:2] not in (b"\xff\xfe", b"\xfe\xff")
+
+
+def _appearance(data: bytes) -> str:
+    """Return what a text looks like without quoting it: it may hold positions or names."""
     codec = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-    first = data[:400].decode(codec, errors="replace").strip().splitlines()
-    return repr(first[0][:80]) if first else "nothing but white space"
+    lines = [line for line in data[:65_536].decode(codec, errors="replace").splitlines() if line]
+    marks = {mark: max((line.count(mark) for line in lines), default=0) for mark in ";,|\t"}
+    mark, most = max(marks.items(), key=lambda pair: pair[1])
+    if not most:
+        return "it is text without columns"
+    return f"it is text of up to {most + 1} columns, divided by {mark!r}"
 
 
 def _short(text: str) -> str:

@@ -17,7 +17,7 @@ from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-RIDES_VERSION = 1
+RIDES_VERSION = 2
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_RIDES = 20

@@ -46,7 +46,8 @@ def derive_sessions(
             connection,
             "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.build_id, "
             "stage.target_lambda, bike.model_id, model.induction, job.received_on, "
-            "list(struct_pack(pull_id := pull.pull_id, made_from := pull.made_from) "
+            "list(struct_pack(pull_id := pull.pull_id, made_from := pull.made_from, "
+            "is_used := pull.is_used, trouble := pull.trouble) "
             "ORDER BY pull.pull_no) AS pulls "
             "FROM core.stage AS stage JOIN core.job AS job ON stage.job_id = job.job_id "
             "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "

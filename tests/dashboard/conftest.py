@@ -168,6 +168,9 @@ def _stages(rows: _Rows, random: np.random.Generator) -> None:
                     job_folder=job_id,
                     bike_id=bike_id,
                     received_on=day,
+                    model_year=first + 1,
+                    is_control=is_control,
+                    cylinders=cylinders,
                     card_sha256=f"{job_no:064x}",
                 )
                 fitted = PARTS[: 1 + bike_no % 3]
@@ -228,7 +231,6 @@ def _job(
                 build_id=build_id,
                 map_name=map_name,
                 map_revision=revision,
-                map_from=None,
                 fuel="E5",
                 ethanol_share=0.05,
                 parts_key=parts_key,
@@ -243,6 +245,7 @@ def _job(
             stage_name=name,
             build_id=build_id,
             mounting=f"{job_id}/{stage_no}",
+            map_from=None,
             gear=4,
             tyre="worn sport",
             dyno="main dyno",

@@ -256,7 +256,7 @@ CASES = {
         [{"out.pull_curve": [pull_point(torque_nm=61)]},
          {"out.pull_curve": [pull_point(power_w=31_416.9)]}],
     ),
-    "out.pull_curve: only_pulls_that_count_have_a_curve": (
+    "out.pull_curve: only_pulls_with_a_sweep_have_a_curve": (
         {"out.pull_curve": [pull_point()], "out.pull": [USED]},
         [{"out.pull": [USED | {"is_used": False}]}, {"out.pull": []}],
     ),

@@ -8,7 +8,6 @@ CREATE TABLE IF NOT EXISTS core.build (
     build_id VARCHAR PRIMARY KEY,
     map_name VARCHAR NOT NULL,
     map_revision BIGINT,
-    map_from BIGINT,
     fuel VARCHAR NOT NULL,
     ethanol_share DOUBLE,
     parts_key VARCHAR NOT NULL,

@@ -2,7 +2,8 @@
 --
 -- Grain:  one row per stage_id.
 -- Writes: flows/steps/link.py
--- Units:  gear [1], target_lambda [1] (null: the shop's own target).
+-- Units:  gear [1], target_lambda [1].
+-- Nulls:  what the card does not say; without target_lambda the shop's own target holds.
 CREATE TABLE IF NOT EXISTS core.stage (
     stage_id VARCHAR PRIMARY KEY,
     job_id VARCHAR NOT NULL,
@@ -11,6 +12,7 @@ CREATE TABLE IF NOT EXISTS core.stage (
     stage_name VARCHAR NOT NULL,
     build_id VARCHAR NOT NULL,
     mounting VARCHAR NOT NULL,
+    map_from BIGINT,
     gear BIGINT,
     tyre VARCHAR,
     dyno VARCHAR,
