@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Any
 
 import duckdb
@@ -90,15 +91,21 @@ def derive_curves(
         for pull_id, row in rows.items()
     }
     to_make, to_delete = outdated(connection, "out.pull", "pull_id", wanted)
-    touched = {rows[pull_id]["stage_id"] for pull_id in to_make} | {
+    torn = [
         stage_id
         for (stage_id,) in connection.execute(
             "SELECT DISTINCT stage_id FROM out.pull WHERE pull_id IN (SELECT unnest(?))",
             [to_delete],
         ).fetchall()
-    }
-    if to_delete and not to_make:
-        replace(connection, "pull_id", to_delete, {"out.pull": [], "out.pull_curve": []})
+    ]
+    if to_delete:
+        replace(
+            connection,
+            "pull_id",
+            to_delete,
+            {"out.pull": [], "out.pull_curve": []},
+            lambda: _set_repeats_aside(connection, torn),
+        )
     for start in range(0, len(to_make), BATCH_PULLS):
         batch = [rows[pull_id] for pull_id in to_make[start : start + BATCH_PULLS]]
         samples = read_samples(shop, batch)
@@ -110,11 +117,14 @@ def derive_curves(
             heads.append(head)
             if points:
                 curves[row["pull_id"]] = points
-        gone = to_delete if start == 0 else []
-        points_frame = stacked("pull_id", curves)
-        replace(connection, "pull_id", gone, {"out.pull": heads, "out.pull_curve": points_frame})
+        replace(
+            connection,
+            "pull_id",
+            [],
+            {"out.pull": heads, "out.pull_curve": stacked("pull_id", curves)},
+            partial(_set_repeats_aside, connection, sorted({row["stage_id"] for row in batch})),
+        )
         progress(min(start + BATCH_PULLS, len(to_make)), len(to_make), "drawing curves")
-    _set_repeats_aside(connection, sorted(touched))
     return len(to_make)
 
 
@@ -140,17 +150,16 @@ def _set_repeats_aside(connection: duckdb.DuckDBPyConnection, stage_ids: list[st
                 seen.append((str(name), curve_of))
             else:
                 repeats[str(pull_id)] = f"{REPEATED} {twin}, exported in another layout"
-    with store.transaction(connection):
+    connection.execute(
+        "UPDATE out.pull SET trouble = '', is_used = true "
+        "WHERE stage_id IN (SELECT unnest(?)) AND starts_with(trouble, ?)",
+        [stage_ids, REPEATED],
+    )
+    for pull_id, trouble in repeats.items():
         connection.execute(
-            "UPDATE out.pull SET trouble = '', is_used = true "
-            "WHERE stage_id IN (SELECT unnest(?)) AND starts_with(trouble, ?)",
-            [stage_ids, REPEATED],
+            "UPDATE out.pull SET trouble = ?, is_used = false WHERE pull_id = ?",
+            [trouble, pull_id],
         )
-        for pull_id, trouble in repeats.items():
-            connection.execute(
-                "UPDATE out.pull SET trouble = ?, is_used = false WHERE pull_id = ?",
-                [trouble, pull_id],
-            )
 
 
 def _is_same_pull(one: np.ndarray, other: np.ndarray) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
 from typing import Any
 
 import duckdb
@@ -71,6 +72,7 @@ def replace(
     key: str,
     to_delete: list[str],
     records: dict[str, list[dict[str, Any]] | pl.DataFrame],
+    then: Callable[[], None] | None = None,
 ) -> None:
     """Replace rows of a parent table and its children in one transaction.
 
@@ -84,6 +86,8 @@ def replace(
         Keys whose rows go.
     records : dict of str to (list of dict or polars.DataFrame)
         Table → rows that come.
+    then : callable, optional
+        What must follow in the same transaction.
     """
     with store.transaction(connection):
         for table, rows in records.items():
@@ -91,6 +95,8 @@ def replace(
             if not isinstance(rows, pl.DataFrame):
                 rows = store.frame(connection, table, rows)
             store.insert(connection, table, rows)
+        if then is not None:
+            then()
 
 
 def stacked(key: str, parts: dict[str, dict[str, np.ndarray]]) -> pl.DataFrame:

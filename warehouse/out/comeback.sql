@@ -16,6 +16,7 @@ WITH ends AS (
     WHERE NOT is_control
     GROUP BY job_id, bike_id, received_on, quarter_label
 )
+
 SELECT
     later.job_id,
     later.bike_id,
@@ -31,5 +32,5 @@ INNER JOIN ends AS earlier
         AND date_diff('day', earlier.received_on, later.received_on) BETWEEN 1 AND 60
 QUALIFY row_number() OVER (
     PARTITION BY later.job_id
-    ORDER BY earlier.received_on DESC, earlier.job_id
+    ORDER BY earlier.received_on DESC, earlier.job_id ASC
 ) = 1;
