@@ -206,6 +206,7 @@ COLUMNS: dict[str, Column] = {
     "dyno": _text("The dyno the stage was run on."),
     "target_lambda": Column("Full-throttle target of this stage; null: the shop's own."),
     "model_label": _text("Model in words."),
+    "previous_label": _text("The calendar quarter before; null in the first."),
     "quarter_label": _text("Calendar quarter of the day the job was taken in."),
     # Pulls and sessions
     "pull_id": _text("Key of a pull, from its file's bytes."),

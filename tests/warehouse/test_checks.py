@@ -271,6 +271,11 @@ CASES = {
          "core.pull": [{"pull_id": "p"}, {"pull_id": "q"}]},
         [{"core.pull": [{"pull_id": "p"}]}, {"out.quarter_figure": []}],
     ),
+    "out.quarter: every_job_falls_in_a_quarter": (
+        {"out.stage": [{"stage_id": "s", "quarter_label": "2025 Q1"}],
+         "out.quarter": [{"quarter_label": "2025 Q1"}]},
+        [{"out.quarter": [{"quarter_label": "2025 Q2"}]}],
+    ),
     "out.quarter_gain: every_pooled_change_stands_in_its_quarter": (
         {"out.gain": [gain()], "out.stage": [{"stage_id": "s2", "quarter_label": "2025 Q1"}],
          "out.quarter_gain": [{"quarter_label": "2025 Q1", "change_key": "silencer",

@@ -1,7 +1,8 @@
 -- out.quarter_figure: what came in, quarter by quarter, beside the quarter before.
 --
 -- Grain:  one row per quarter_label and figure.
--- Reads:  out.stage, out.session, out.gain, out.stage_mixture, core.pull, core.ride, out.comeback
+-- Reads:  out.stage, out.quarter, out.session, out.gain, out.stage_mixture, out.comeback,
+--         core.pull, core.ride
 -- Nulls:  previous_value in the first quarter.
 CREATE OR REPLACE VIEW out.quarter_figure AS
 WITH job_quarter AS (
@@ -82,7 +83,7 @@ counted AS (
 ),
 
 quarters AS (
-    SELECT DISTINCT quarter_label FROM out.stage
+    SELECT quarter_label FROM out.quarter
 ),
 
 figures AS (

@@ -1,7 +1,7 @@
 -- out.quarter_gain: what each kind of change gave in a quarter, beside the quarter before.
 --
 -- Grain:  one row per quarter_label and change_key.
--- Reads:  out.gain, out.stage
+-- Reads:  out.gain, out.stage, out.quarter
 -- Units:  mean_gain_pct: mean over bikes of the gain over the riding range [%].
 -- Nulls:  previous_* where the quarter before had none.
 CREATE OR REPLACE VIEW out.quarter_gain AS
@@ -29,13 +29,6 @@ per_quarter AS (
         100 * (exp(avg(log_mean_gain)) - 1) AS mean_gain_pct
     FROM per_bike
     GROUP BY quarter_label, change_kind, change_key
-),
-
-numbered AS (
-    SELECT
-        quarter_label,
-        lag(quarter_label) OVER (ORDER BY quarter_label) AS previous_label
-    FROM (SELECT DISTINCT quarter_label FROM out.stage) AS quarter_seen
 )
 
 SELECT
@@ -47,9 +40,9 @@ SELECT
     before.bikes AS previous_bikes,
     before.mean_gain_pct AS previous_mean_gain_pct
 FROM per_quarter AS now
-INNER JOIN numbered ON now.quarter_label = numbered.quarter_label
+INNER JOIN out.quarter AS quarters ON now.quarter_label = quarters.quarter_label
 LEFT JOIN per_quarter AS before
     ON
-        numbered.previous_label = before.quarter_label
+        quarters.previous_label = before.quarter_label
         AND now.change_key = before.change_key
         AND now.change_kind = before.change_kind;
