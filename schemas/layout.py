@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
@@ -183,7 +184,7 @@ class Layout(Strict):
         """Name of the layout."""
         return self.layout.name
 
-    @property
+    @cached_property
     def fingerprint(self) -> str:
         """Short hash of everything that decides how a file is read."""
         text = self.model_dump_json(exclude={"layout": {"note"}})

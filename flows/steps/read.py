@@ -12,6 +12,7 @@ import json
 from collections import Counter
 from collections.abc import Iterable
 from fnmatch import fnmatchcase
+from functools import cached_property
 
 import duckdb
 import numpy as np
@@ -89,13 +90,15 @@ class _Rules:
 
     def with_layout(self, layout: Layout) -> str:
         """Return the fingerprint of reading a file with this layout."""
-        return _short(f"{self._rules()}|{layout.fingerprint}")
+        return _short(f"{self.common}|{layout.fingerprint}")
 
     def untaught(self) -> str:
         """Return the fingerprint of not knowing a file under any of these layouts."""
-        return _short(f"{self._rules()}|{'|'.join(x.fingerprint for x in self.layouts)}")
+        return _short(f"{self.common}|{'|'.join(x.fingerprint for x in self.layouts)}")
 
-    def _rules(self) -> str:
+    @cached_property
+    def common(self) -> str:
+        """What every reading depends on."""
         return f"{READ_VERSION}|{self.settings.intake.model_dump_json()}"
 
 
