@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import shlex
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -99,9 +100,10 @@ def init(folder: Shop) -> None:
     console.print(f"Made a shop in {folder}. Next:", soft_wrap=True, markup=False)
     console.print(
         f"  1. Look through {shop.settings.name}, above all altitude_m.\n"
-        "  2. Put one folder a job into inbox/, with the files and a card.toml beside them.\n"
+        "  2. Put one folder a job into inbox/, with the files and a card.toml beside them;\n"
+        "     card-example.toml here is one to copy.\n"
         "  3. Describe your files' layout in layouts/ (the demo shop shows four).\n"
-        f"  4. rollbook update {folder}",
+        f"  4. {_command('update', folder)}",
         markup=False,
         soft_wrap=True,
     )
@@ -117,8 +119,15 @@ def demo(
     from fixtures.demo_shop import demo_shop, write_shop
 
     started = time.monotonic()
-    if folder.exists() and any(folder.iterdir()) and not (folder / "rollbook.toml").exists():
-        console.print(Text(f"{folder} holds other things; name a new folder.", style="bold red"))
+    if folder.exists() and any(folder.iterdir()) and not _is_demo(folder):
+        # Above all a real shop must not get invented jobs into its archive, which never forgets.
+        console.print(
+            Text(
+                f"{folder} holds other things than a demo shop; name a new folder.",
+                style="bold red",
+            ),
+            soft_wrap=True,
+        )
         raise typer.Exit(1)
     with _progress() as tell:
         invented = demo_shop(scale=scale)
@@ -184,7 +193,7 @@ def answers(folder: Shop) -> None:
     shop, settings = open_shop(folder)
     snapshot = current(shop.root)
     if snapshot is None:
-        console.print(f"Nothing is published yet: rollbook update {folder}", markup=False)
+        _say(f"Nothing is published yet: {_command('update', folder)}")
         raise typer.Exit(1)
     print_answers(console, snapshot, settings)
 
@@ -240,17 +249,12 @@ def dashboard(
     port: Annotated[int, typer.Option(help="Port of the dashboard.")] = 8501,
 ) -> None:
     """Open the dashboard alone, without any schedule."""
-    import subprocess
-
-    from flows.serve import dashboard_command, free_or_refuse
+    from flows.serve import run_dashboard
     from flows.settings import open_shop
 
     shop, _ = open_shop(folder)
-    free_or_refuse(port, "dashboard", "--port")
-    command, environment = dashboard_command(shop, port)
     _say(f"Dashboard: http://127.0.0.1:{port}   (Ctrl-C ends it)")
-    with contextlib.suppress(KeyboardInterrupt):
-        subprocess.run(command, env=environment, check=False)
+    run_dashboard(shop, port)
 
 
 @app.command()
@@ -266,6 +270,20 @@ def bench(
     with _progress() as tell:
         table = run_bench(pulls, rides, ride_rows, folder, tell)
     console.print(table, markup=False)
+
+
+def _is_demo(folder: Path) -> bool:
+    settings = folder / "rollbook.toml"
+    return settings.is_file() and 'name = "Demo shop"' in settings.read_text(
+        encoding="utf-8", errors="replace"
+    )
+
+
+def _command(name: str, folder: Path) -> str:
+    """Return a command as it can be pasted into this terminal."""
+    called = Path(sys.argv[0])
+    program = str(called) if called.stem == "rollbook" else "rollbook"
+    return " ".join(shlex.quote(part) for part in (program, name, str(folder)))
 
 
 def _say(text: str) -> None:
@@ -347,7 +365,8 @@ def _truth(folder: Path, invented: Any) -> str:
 
 
 def _say_how_to_look(folder: Path) -> None:
-    _say(f"Look at it:  rollbook dashboard {folder}      Keep it running:  rollbook serve {folder}")
+    _say(f"Look at it:       {_command('dashboard', folder)}")
+    _say(f"Keep it running:  {_command('serve', folder)}")
 
 
 def _since(started: float) -> str:

@@ -82,7 +82,8 @@ def derive(
     effects = run("pool effects", derive_effects, connection)
     needs = run("rank remap need", derive_need, connection, settings)
     alike = run("find similar builds", derive_alike, connection, progress)
-    control = run("chart the control bike", derive_stability, connection, trust)
+    altitude_m = settings.shop.altitude_m
+    control = run("chart the control bike", derive_stability, connection, trust, altitude_m)
     write_facts(connection, settings)
     broken = store.failed_checks(connection)
     fatal = [

@@ -68,7 +68,9 @@ def take_in(
     layouts, mistakes = read_layouts(shop.layouts)
     arrived = run("archive what arrived", archive_arrivals, connection, shop, now, progress)
     run("load job cards", load_cards, connection, shop)
-    read = run("read files", read_files, connection, shop, settings, layouts, progress)
+    # A slip in a layout must not empty the shop: what it had read stays until it is right again.
+    keep = bool(mistakes)
+    read = run("read files", read_files, connection, shop, settings, layouts, progress, keep)
     linked = run("link files to stages", link_jobs, connection, progress)
     run("write notes", write_notes, connection, shop)
     sweep_samples(connection, shop)

@@ -75,15 +75,10 @@ def dashboard_command(shop: ShopFolder, port: int) -> tuple[list[str], dict[str,
     if spec is None or spec.origin is None:
         raise RuntimeError("the dashboard is not installed beside the flows")
     script = Path(spec.origin).with_name("app.py")
+    # All else that the pages need stands in dashboard/.streamlit/config.toml, beside the script.
     options = {
         "server.address": LOOPBACK,
         "server.port": str(port),
-        "server.headless": "true",
-        "server.allowedHosts": f"{LOOPBACK},localhost",
-        "server.fileWatcherType": "none",
-        "browser.gatherUsageStats": "false",
-        "client.toolbarMode": "minimal",
-        "client.showErrorDetails": "none",
     }
     command = [sys.executable, "-m", "streamlit", "run", str(script)]
     for name, value in options.items():
@@ -117,6 +112,11 @@ def serve_shop(
     PortTakenError
         If a port is taken.
     """
+    if dashboard_port == server_port:
+        raise PortTakenError(
+            f"dashboard and Prefect server cannot share port {server_port}; choose another with "
+            "--dashboard-port or --server-port"
+        )
     free_or_refuse(dashboard_port, "dashboard", "--dashboard-port")
     free_or_refuse(server_port, "Prefect server", "--server-port")
     shop.make()
@@ -164,6 +164,32 @@ def serve_shop(
         for name in ("flows", "dashboard", "Prefect server"):
             children[name].stop()
         say("Stopped.")
+
+
+def run_dashboard(shop: ShopFolder, port: int) -> None:
+    """Run the dashboard alone until Ctrl-C or a termination signal.
+
+    Parameters
+    ----------
+    shop : ShopFolder
+        The shop.
+    port : int
+        Port on loopback.
+
+    Raises
+    ------
+    PortTakenError
+        If the port is taken.
+    """
+    free_or_refuse(port, "dashboard", "--port")
+    signal.signal(signal.SIGTERM, _as_interrupt)
+    command, environment = dashboard_command(shop, port)
+    process = subprocess.Popen(command, env=environment)
+    try:
+        process.wait()
+    except KeyboardInterrupt:
+        process.terminate()
+        process.wait()
 
 
 def _as_interrupt(signum: int, frame: object) -> None:  # noqa: ARG001

@@ -45,6 +45,44 @@ intake_minutes = 5
 """
 
 
+EXAMPLE_CARD = """\
+# A job card: copy it into the job's folder in inbox/, beside the files, under the name card.toml.
+job = "J-0001"                  # your own number of this job
+received = 2026-03-14           # year-month-day, without quotes
+
+[bike]
+reference = "B-0001"            # your own number of the bike
+make = "Corvane"
+model = "Strada 690"
+generation = [2016, 2019]       # first and last model year
+year = 2017                     # may be left out, as may cylinders, induction, owner, control
+displacement_cc = 690
+cylinders = 1
+induction = "natural"           # or "forced"
+owner = "C-0204"                # a reference, never a name
+
+[[stage]]                       # one for each state of the bike, in order
+name = "as arrived"
+map = "stock"
+fuel = "E5"
+pulls = ["run_01.csv", "run_02.csv", "run_03.csv"]
+
+[[stage]]
+name = "silencer fitted, remapped"
+map = { name = "road", revision = 2, from = 1 }
+fuel = "E5"
+gear = 4                        # may be left out, as may tyre, dyno, mounting, target_lambda
+# All parts fitted in this stage, not only the new ones. Categories: silencer, headers,
+# full exhaust, catalyst removed, air filter, airbox, intake length, cams, compression,
+# displacement, final drive, other.
+parts = [
+    { category = "silencer", maker = "Halden", name = "S2 slip-on" },
+]
+pulls = ["after_*.csv"]         # names or patterns
+rides = ["ride.txt"]
+"""
+
+
 class NotAShopError(ValueError):
     """The folder is not a shop's."""
 
@@ -97,6 +135,9 @@ def init_shop(folder: Path) -> ShopFolder:
     shop.make()
     if not shop.settings.exists():
         shop.settings.write_text(NEW_SETTINGS, encoding="utf-8", newline="\n")
+    example = shop.root / "card-example.toml"
+    if not example.exists():
+        example.write_text(EXAMPLE_CARD, encoding="utf-8", newline="\n")
     return shop
 
 

@@ -108,6 +108,7 @@ def read_files(
     settings: ShopSettings,
     layouts: list[Layout],
     progress: Progress,
+    keep_unknown: bool = False,
 ) -> int:
     """Read every archived file that has not been read with these layouts and rules.
 
@@ -123,6 +124,8 @@ def read_files(
         Its taught layouts.
     progress : callable
         Called with done, total and a word.
+    keep_unknown : bool, default False
+        Keep what was read with a layout that is not among these: one of them has mistakes now.
 
     Returns
     -------
@@ -131,17 +134,20 @@ def read_files(
     """
     standing = connection.execute(
         "SELECT file_sha256, list(DISTINCT arrival.file_name ORDER BY arrival.file_name), "
-        "any_value(reading.state), any_value(reading.read_with) FROM raw.arrival AS arrival "
+        "any_value(reading.state), any_value(reading.read_with), any_value(reading.layout) "
+        "FROM raw.arrival AS arrival "
         "LEFT JOIN raw.reading AS reading USING (file_sha256) WHERE arrival.file_name <> ? "
         "GROUP BY file_sha256 ORDER BY min(arrival.arrival_no)",
         [CARD_NAME],
     ).fetchall()
-    rules = _Rules(layouts, settings, {sha: names for sha, names, _, _ in standing})
+    rules = _Rules(layouts, settings, {sha: names for sha, names, *_ in standing})
     valid = {rules.with_layout(layout) for layout in layouts}
     untaught = rules.untaught()
+    names = {layout.name for layout in layouts}
     todo = [
         sha
-        for sha, _, state, read_with in standing
+        for sha, _, state, read_with, layout in standing
+        if not (keep_unknown and layout is not None and layout not in names)
         if state is None
         or (read_with != untaught if state == "untaught" else read_with not in valid | {untaught})
     ]
@@ -206,6 +212,11 @@ def _open(sha: str, shop: ShopFolder, rules: _Rules) -> _Open:
             unknown.state, unknown.reason_code = "refused", "binary data"
             unknown.reason = "the file is binary data, not text"
             unknown.remedy = "Export the run as text; if it should be text, copy the file again."
+            return _Open(unknown)
+        if any(name.lower().startswith(CARD_NAME) for name in rules.names[sha]):
+            unknown.reason_code = "card under another name"
+            unknown.reason = "this looks like a job card under another name"
+            unknown.remedy = f"Name it {CARD_NAME}, in small letters and with no ending behind it."
             return _Open(unknown)
         near = delimited.nearest(data, rules.layouts)
         unknown.reason = f"no layout recognises this file; {_appearance(data)}" + (

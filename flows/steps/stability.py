@@ -23,7 +23,9 @@ REFERENCE_SESSIONS = 10
 LEAST_REFERENCE = 5
 
 
-def derive_stability(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any]) -> int:
+def derive_stability(
+    connection: duckdb.DuckDBPyConnection, trust: dict[str, Any], altitude_m: float | None
+) -> int:
     """Chart the control bike anew when it has new sessions.
 
     Parameters
@@ -32,6 +34,8 @@ def derive_stability(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any
         Writer.
     trust : dict
         Row of out.trust.
+    altitude_m : float or None
+        Height of the shop above sea level, if it is set. [m]
 
     Returns
     -------
@@ -50,7 +54,7 @@ def derive_stability(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any
         "SELECT min(run_on) AS first_on, max(run_on) AS last_on, count(*) AS sessions, "
         "count(DISTINCT job_id) AS jobs FROM out.session WHERE has_air_doubt",
     ).to_dicts()[0]
-    made_from = fingerprint(STABILITY_VERSION, sessions, doubts, trust)
+    made_from = fingerprint(STABILITY_VERSION, sessions, doubts, trust, altitude_m)
     to_make, to_delete = outdated(
         connection, "out.dyno_verdict", "made_from", {made_from: made_from}
     )
@@ -72,7 +76,7 @@ def derive_stability(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any
                 "control = true on its card, to see the dyno drift.",
             )
         )
-    verdicts.append(_weather(doubts))
+    verdicts.append(_weather(doubts, altitude_m))
     for number, verdict in enumerate(verdicts, start=1):
         verdict["verdict_no"] = number
         verdict["made_from"] = made_from
@@ -126,7 +130,14 @@ def _remount(trust: dict[str, Any]) -> dict[str, Any]:
     )
 
 
-def _weather(doubts: dict[str, Any]) -> dict[str, Any]:
+def _weather(doubts: dict[str, Any], altitude_m: float | None) -> dict[str, Any]:
+    if not doubts["sessions"] and altitude_m is None:
+        return _verdict(
+            "weather station",
+            "unknown",
+            "Set altitude_m in rollbook.toml: without it a pressure reduced to sea level cannot be "
+            "told from the station's own.",
+        )
     if not doubts["sessions"]:
         return _verdict("weather station", "good", "No session's weather is in doubt.", 0.0)
     return _verdict(

@@ -117,6 +117,18 @@ def run(*arguments):
     )  # fmt: skip
 
 
+def test_the_demo_keeps_out_of_a_real_shop(tmp_path):
+    # Bug: the demo overwrote a real shop's settings and put invented jobs into its archive.
+    shop = tmp_path / "real"
+    assert run("init", shop).returncode == 0
+    settings = (shop / "rollbook.toml").read_text(encoding="utf-8")
+    done = run("demo", shop, "--files-only", "--scale", "0.02")
+    assert done.returncode == 1
+    assert "name a new folder" in done.stdout
+    assert (shop / "rollbook.toml").read_text(encoding="utf-8") == settings
+    assert not any((shop / "inbox").iterdir())
+
+
 def test_a_folder_that_is_no_shop_is_told_so_without_a_traceback(tmp_path):
     done = run("update", tmp_path / "nothing")
     assert done.returncode == 1

@@ -276,6 +276,32 @@ def test_a_layout_with_mistakes_is_reported_and_recognises_nothing(shop, make):
     assert shop.outcome("job/pull_1.csv").code == "layout not taught"
 
 
+def test_a_slip_in_a_layout_leaves_what_it_had_read(shop, make):
+    # Bug: one mistyped word in a layout emptied the shop at the next intake.
+    shop.put("job/pull_1.csv", make.pull())
+    shop.put("job/card.toml", make.card())
+    shop.update()
+    before = shop.rows("SELECT * FROM out.pull")
+    layout = shop.folder.layouts / "plain-pull.toml"
+    taught = layout.read_text(encoding="utf-8")
+    layout.write_text(taught.replace('kind = "pull"', 'kind = "dyno"'), encoding="utf-8")
+    result = shop.take_in()
+    assert "plain-pull.toml" in result.layout_mistakes
+    shop.update()
+    assert shop.rows("SELECT * FROM out.pull") == before
+    layout.write_text(taught, encoding="utf-8")
+    assert shop.take_in().read == 0
+
+
+@pytest.mark.parametrize("name", ["Card.toml", "card.toml.txt"])
+def test_a_card_under_another_name_is_told_its_right_one(shop, make, name):
+    shop.put(f"job/{name}", make.card())
+    shop.take_in()
+    place = shop.outcome(f"job/{name}")
+    assert (place.state, place.code) == ("waiting", "card under another name")
+    assert "Name it card.toml" in place.remedy
+
+
 def test_a_layout_that_is_corrected_reads_its_files_again(shop, make):
     shop.put("job/pull_1.csv", make.pull())
     shop.put("job/card.toml", make.card())
