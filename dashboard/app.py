@@ -41,7 +41,7 @@ settings, snapshot = standing()
 def watch_for_new_snapshot() -> None:
     """Draw the pages again once the pointer names another snapshot."""
     now = current(shop_folder())
-    if (now.number if now else None) != (snapshot.number if snapshot else None):
+    if settings and (now.number if now else None) != (snapshot.number if snapshot else None):
         st.rerun()
 
 

@@ -175,11 +175,16 @@ def derive(folder: Shop) -> None:
 @app.command()
 def publish(folder: Shop) -> None:
     """Publish what was derived to the dashboard."""
+    from flows.derive import is_behind
     from flows.settings import open_shop
     from warehouse.store import writer
 
-    shop, _ = open_shop(folder)
+    shop, settings = open_shop(folder)
     with writer(shop, wait_s=WAIT_S) as connection:
+        if is_behind(connection, settings):
+            # Not over a good snapshot: an emptied or half-derived shop is worse than an old one.
+            _say(f"Derive is behind; nothing was published. First: {_command('update', folder)}")
+            raise typer.Exit(1)
         _publish(connection, shop)
 
 
@@ -318,6 +323,8 @@ def _intake(connection: Any, shop: Any, settings: Any) -> None:
         f"Intake: {result.arrived} files arrived, {result.read} read, {len(result.linked)} jobs "
         f"linked ({_since(started)}). The inbox now: {states or 'empty'}."
     )
+    for name in result.unreadable:
+        _say(f"Could not be read, tried again next time: {name}")
     for name, mistakes in result.layout_mistakes.items():
         console.print(Text(f"layouts/{name} has mistakes and recognises nothing:", style="red"))
         for mistake in mistakes:

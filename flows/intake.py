@@ -26,6 +26,7 @@ class IntakeResult(NamedTuple):
     linked: list[str]
     states: dict[str, int]
     layout_mistakes: dict[str, list[str]]
+    unreadable: tuple[str, ...] = ()
 
     @property
     def changed(self) -> bool:
@@ -77,4 +78,5 @@ def take_in(
     states = dict(
         connection.execute("SELECT state, count(*) FROM raw.outcome GROUP BY state").fetchall()
     )
-    return IntakeResult(arrived, read, linked, states, mistakes)
+    unreadable = tuple(arrived.unreadable)
+    return IntakeResult(arrived.files, read, linked, states, mistakes, unreadable)

@@ -163,6 +163,7 @@ def intake_report(
         "| --- | --- |",
         *(f"| {state} | {count} |" for state, count in sorted(result.states.items())),
     ]
+    lines += [f"\nCould not be read yet: {escaped(name)}" for name in result.unreadable]
     for name, mistakes in result.layout_mistakes.items():
         lines += ["", f"Layout {escaped(name)} recognises nothing: {escaped('; '.join(mistakes))}"]
     if waiting:

@@ -51,8 +51,18 @@ class ShopMap(Strict):
     """A map of the shop's own, with the revision it was made from."""
 
     name: Text
-    revision: int = Field(ge=1)
+    revision: int = Field(ge=1, le=1_000_000)
     from_revision: int | None = Field(default=None, alias="from", ge=0)
+
+    @field_validator("name")
+    @classmethod
+    def stock_is_no_shop_map(cls, value: str) -> str:
+        """Refuse the one word that means the untouched map."""
+        if value.casefold() == "stock":
+            raise ValueError(
+                'must not be "stock", which means the untouched map: write map = "stock"'
+            )
+        return value
 
     @field_validator("from_revision")
     @classmethod
@@ -72,7 +82,7 @@ class Bike(Strict):
     model: Text
     generation: tuple[int, int]
     displacement_cc: float = Field(gt=20, lt=3000)
-    year: int | None = None
+    year: int | None = Field(default=None, ge=1900, le=2100)
     cylinders: int | None = Field(default=None, ge=1, le=8)
     induction: Literal["natural", "forced"] = "natural"
     owner: Reference | None = None
@@ -111,7 +121,7 @@ class Stage(Strict):
     gear: int | None = Field(default=None, ge=1, le=8)
     tyre: Text | None = None
     dyno: Text | None = None
-    mounting: int | None = Field(default=None, ge=1)
+    mounting: int | None = Field(default=None, ge=1, le=1_000)
     target_lambda: float | None = Field(default=None, ge=0.7, le=1.05)
     parts: list[Part] = Field(default_factory=list)
     pulls: list[Text] = Field(default_factory=list)
@@ -144,6 +154,8 @@ class Stage(Strict):
         for name in names:
             if re.search(r"[\\/]", name) or name in {".", ".."}:
                 raise ValueError(f"must name files beside the card, got {name!r}")
+            if not name.isprintable() or len(name.encode()) > 200:
+                raise ValueError(f"must be a plain file name of at most 200 bytes, got {name!r}")
         return names
 
     @property

@@ -295,7 +295,7 @@ COLUMNS: dict[str, Column] = {
         "Smallest true difference that this comparison would have shown four times in five.", "%"
     ),
     "verdict": _text("real gain, real loss or within noise: over the riding range."),
-    "verdict_at_peak": _text("The same, at the speed of the before-peak."),
+    "verdict_at_peak": _text("The same, peak against peak."),
     "log_mean_gain": Column("Natural logarithm of the power ratio, mean over the riding range."),
     "log_mean_gain_sd": Column("Its standard error."),
     "log_peak_gain": Column("Natural logarithm of the ratio of peaks."),

@@ -171,6 +171,12 @@ class Layout(Strict):
         if self.layout.kind == "pull":
             if not {"wheel_power", "wheel_torque"} & set(self.channels):
                 raise ValueError("channels: a pull needs wheel_power or wheel_torque")
+            torque = self.channels.get("wheel_torque")
+            if torque and torque.shaft == "wheel" and "wheel_power" not in self.channels:
+                raise ValueError(
+                    "channels: torque at the wheel's own shaft gives no power at engine speed; map "
+                    "wheel_power too, or export torque referred to the engine"
+                )
             if self.power is None:
                 raise ValueError("power is missing: say whether power is observed or corrected")
         return self
@@ -209,7 +215,7 @@ def read_layouts(folder: Path) -> tuple[list[Layout], dict[str, list[str]]]:
     layouts: list[Layout] = []
     mistakes: dict[str, list[str]] = {}
     names: dict[str, str] = {}
-    for path in sorted(folder.glob("*.toml")):
+    for path in sorted(path for path in folder.glob("*.toml") if path.is_file()):
         try:
             layout = read_toml(path.read_text(encoding="utf-8"), Layout, path.name)
         except MistakesError as error:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator, model_validator
 
-from schemas.toml_text import Strict, read_toml
+from schemas.toml_text import MistakesError, Strict, read_toml
 
 
 class Shop(Strict):
@@ -117,4 +117,8 @@ def read_settings(path: Path) -> ShopSettings:
     FileNotFoundError
         If there is no such file.
     """
-    return read_toml(path.read_text(encoding="utf-8"), ShopSettings, path.name)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise MistakesError(path.name, ["must be UTF-8 text; save it again as UTF-8"]) from None
+    return read_toml(text, ShopSettings, path.name)

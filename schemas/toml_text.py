@@ -59,7 +59,8 @@ def read_toml(text: str, model: type[Model], source: str) -> Model:
     """
     try:
         content = tomllib.loads(text.removeprefix("\ufeff"))
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
+        # Not only TOML's own errors: a number of thousands of digits, thousands of brackets.
         raise MistakesError(source, [f"not valid TOML: {error}"]) from None
     try:
         return model.model_validate(content)

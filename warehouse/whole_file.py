@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from pathlib import Path
 
@@ -20,7 +21,8 @@ def write_whole(path: Path, content: str | bytes, *, to_disk: bool = True) -> No
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     # The process id keeps two commands apart; mkstemp would make a file that only its owner reads.
-    made = path.with_name(f".making-{os.getpid()}-{path.name[-80:]}")
+    digest = hashlib.sha256(path.name.encode()).hexdigest()[:12]
+    made = path.with_name(f".making-{os.getpid()}-{digest}")
     try:
         with made.open("wb") as file:
             file.write(content.encode() if isinstance(content, str) else content)

@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 from pathlib import Path
+from typing import NamedTuple
 
 import duckdb
 
@@ -17,6 +18,13 @@ from warehouse.whole_file import write_whole
 
 LEDGER = "arrivals.jsonl"
 IGNORED_NAMES = {".DS_Store", "Thumbs.db", "desktop.ini"}
+
+
+class Arrivals(NamedTuple):
+    """What came: how many files, and which could not be read, with the system's reason."""
+
+    files: int
+    unreadable: list[str]
 
 
 def archived_path(shop: ShopFolder, sha256: str) -> Path:
@@ -42,7 +50,7 @@ def archive_arrivals(
     shop: ShopFolder,
     now: dt.datetime,
     progress: Progress,
-) -> int:
+) -> Arrivals:
     """Copy what is new in the inbox into the archive and write its arrival down.
 
     A file whose name, size and time of writing are on record is not read again. The bytes are
@@ -62,8 +70,8 @@ def archive_arrivals(
 
     Returns
     -------
-    int
-        Files that arrived.
+    Arrivals
+        Files that arrived, and those that could not be read.
     """
     load_ledger(connection, shop)
     known = {
@@ -75,15 +83,26 @@ def archive_arrivals(
     }
     fresh: list[tuple[Path, os.stat_result]] = []
     for path in _inbox_files(shop.inbox):
-        stat = path.stat()
+        try:
+            stat = path.stat()
+        except OSError:
+            continue
         before = known.get((_job_folder(shop, path), path.name))
         if before is None or before[:2] != (stat.st_size, stat.st_mtime_ns):
             fresh.append((path, stat))
     number = _last_arrival_no(connection)
     lines: list[str] = []
+    unreadable: list[str] = []
     for done, (path, stat) in enumerate(fresh):
         progress(done, len(fresh), "archiving")
-        sha = _keep(shop, path)
+        try:
+            data = path.read_bytes()
+        except OSError as error:
+            # Gone again, open elsewhere or not ours to read: it must not hold the others up, and
+            # is looked for again at the next intake.
+            unreadable.append(f"{_job_folder(shop, path)}/{path.name}: {error.strerror}")
+            continue
+        sha = _keep(shop, data)
         number += 1
         line = {
             "arrival_no": number,
@@ -95,13 +114,15 @@ def archive_arrivals(
             "received_at": now.isoformat(),
         }
         lines.append(json.dumps(line, ensure_ascii=False) + "\n")
-        if len(lines) == 250 or done == len(fresh) - 1:
+        if len(lines) == 250:
             _append(shop.archive / LEDGER, lines)
             lines = []
+    if lines:
+        _append(shop.archive / LEDGER, lines)
     if fresh:
         progress(len(fresh), len(fresh), "archiving")
         load_ledger(connection, shop)
-    return len(fresh)
+    return Arrivals(len(fresh) - len(unreadable), unreadable)
 
 
 def load_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> None:
@@ -125,7 +146,7 @@ def load_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> None
         write_whole(path, whole + "\n" if whole else "")
     new = [
         entry
-        for line in whole.splitlines()
+        for line in whole.split("\n")
         if line and (entry := json.loads(line))["arrival_no"] > last
     ]
     if not new:
@@ -182,8 +203,7 @@ def _job_folder(shop: ShopFolder, path: Path) -> str:
     return path.parent.relative_to(shop.inbox).as_posix()
 
 
-def _keep(shop: ShopFolder, path: Path) -> str:
-    data = path.read_bytes()
+def _keep(shop: ShopFolder, data: bytes) -> str:
     sha = hashlib.sha256(data).hexdigest()
     target = archived_path(shop, sha)
     if not target.is_file() or target.stat().st_size != len(data):

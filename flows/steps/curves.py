@@ -134,20 +134,25 @@ def _set_repeats_aside(connection: duckdb.DuckDBPyConnection, stage_ids: list[st
         return
     curves = store.rows(
         connection,
-        "SELECT stage_id, pull_id, file_name, engine_speed_rpm, power_w FROM out.pull_curve "
-        "JOIN out.pull USING (pull_id) WHERE stage_id IN (SELECT unnest(?)) "
+        "SELECT stage_id, pull_id, file_name, layout, engine_speed_rpm, power_w "
+        "FROM out.pull_curve JOIN out.pull USING (pull_id) WHERE stage_id IN (SELECT unnest(?)) "
         "ORDER BY stage_id, pull_no, pull_id, engine_speed_rpm",
         stage_ids,
     )
     repeats: dict[str, str] = {}
     for _, stage in curves.group_by("stage_id", maintain_order=True):
-        seen: list[tuple[str, np.ndarray]] = []
-        for (pull_id, name), part in stage.group_by("pull_id", "file_name", maintain_order=True):
+        seen: list[tuple[str, str, np.ndarray]] = []
+        keys = ("pull_id", "file_name", "layout")
+        for (pull_id, name, layout), part in stage.group_by(keys, maintain_order=True):
             curve_of = part.select("engine_speed_rpm", "power_w").to_numpy()
-            twins = (other for other, earlier in seen if _is_same_pull(earlier, curve_of))
+            twins = (
+                other
+                for other, written, earlier in seen
+                if written != layout and _is_same_pull(earlier, curve_of)
+            )
             twin = next(twins, None)
             if twin is None:
-                seen.append((str(name), curve_of))
+                seen.append((str(name), str(layout), curve_of))
             else:
                 repeats[str(pull_id)] = f"{REPEATED} {twin}, exported in another layout"
     connection.execute(

@@ -17,7 +17,7 @@ from schemas.card import CATEGORIES
 from schemas.settings import ShopSettings
 from warehouse import store
 
-GAINS_VERSION = 1
+GAINS_VERSION = 2
 """Raise it when this step changes what it gives for the same sessions."""
 
 PREVIOUS, FIRST, EARLIER = "previous stage", "first stage", "earlier job"
@@ -281,6 +281,7 @@ def _head(
         "riding_from_rpm": made.range_from_rpm,
         "riding_to_rpm": made.range_to_rpm,
         "peak_gain_w": made.peak_gain_pct / 100 * _top(made.before_w),
+        "verdict_at_peak": gain_metric.verdict(made.peak_gain_lower_pct, made.peak_gain_upper_pct),
         "made_from": made_from,
         **{
             name: getattr(made, name)
@@ -300,7 +301,6 @@ def _head(
                 "over_rev_rpm",
                 "smallest_detectable_pct",
                 "verdict",
-                "verdict_at_peak",
                 "log_mean_gain",
                 "log_mean_gain_sd",
                 "log_peak_gain",

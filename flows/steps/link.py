@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections import defaultdict
 from fnmatch import fnmatchcase
 from typing import Any, NamedTuple
@@ -22,7 +23,7 @@ from schemas.card import CATEGORIES, ETHANOL_SHARE, JobCard, Stage, read_card
 from warehouse import store
 
 BATCH_FOLDERS = 200
-LINK_VERSION = 1
+LINK_VERSION = 2
 """Raise it when linking changes what it gives for the same cards and readings."""
 
 CONTRADICTS = "card contradicts another"
@@ -433,12 +434,19 @@ def _place_files(
     """Give the card's files to its stages."""
     places: dict[str, _Place] = {}
     by_name = {file.name: file for file in files}
+    # A name that stands on the card is meant for its stage: no pattern of another takes it.
+    written = {name for stage in card.stage for name in stage.pulls + stage.rides}
     for number, stage in enumerate(card.stage, start=1):
         stage_id = f"{card.job}/{number}"
         order_in_stage = 0
         for kind, patterns in (("pull", stage.pulls), ("ride", stage.rides)):
             for pattern in patterns:
-                names = sorted(n for n in by_name if n not in places and fnmatchcase(n, pattern))
+                names = [
+                    name
+                    for name in sorted(by_name, key=_in_number_order)
+                    if name not in places
+                    and (name == pattern or (name not in written and fnmatchcase(name, pattern)))
+                ]
                 if not names and pattern not in places and not _is_glob(pattern):
                     places[pattern] = _Place(
                         pattern,
@@ -474,6 +482,13 @@ def _place_files(
                 )
             )
     linked.places += places.values()
+
+
+def _in_number_order(name: str) -> list[tuple[int, str]]:
+    """Return a key by which run_2 comes before run_10: their order is the order of heat."""
+    return [
+        (int(step), "") if step.isdecimal() else (-1, step) for step in re.split(r"(\d+)", name)
+    ]
 
 
 def _is_glob(pattern: str) -> bool:

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import duckdb
 
+from flows.steps.refresh import fingerprint
 from warehouse import store
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
+
+LONGEST_NAME = 120
+"""In bytes, leaving room for what is added: common disks take 255."""
 
 
 def write_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
@@ -25,7 +29,7 @@ def write_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
         Notes that stand now.
     """
     wanted = {
-        shop.refused / row["job_folder"] / f"{row['file_name']}.txt": _note(row)
+        shop.refused / row["job_folder"] / _note_name(row["file_name"]): _note(row)
         for row in store.rows(
             connection,
             "SELECT * FROM out.file WHERE state IN ('refused', 'waiting', 'missing') "
@@ -42,6 +46,14 @@ def write_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
         if not path.is_file() or path.read_text(encoding="utf-8") != text:
             write_whole(path, text)
     return len(wanted)
+
+
+def _note_name(file_name: str) -> str:
+    """Return a name that any disk takes: long ones are cut and told apart by their hash."""
+    if len(file_name.encode()) <= LONGEST_NAME:
+        return f"{file_name}.txt"
+    cut = file_name.encode()[:LONGEST_NAME].decode(errors="ignore")
+    return f"{cut}-{fingerprint(file_name)}.txt"
 
 
 def _note(row: dict[str, object]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import shutil
 
 import duckdb
@@ -38,7 +39,18 @@ def self_check(
         Problems; empty when all is well.
     """
     problems: list[str] = []
-    shas = [sha for (sha,) in connection.execute("SELECT file_sha256 FROM raw.file").fetchall()]
+    ledger = _ledger(shop)
+    known = {sha for (sha,) in connection.execute("SELECT file_sha256 FROM raw.file").fetchall()}
+    if lost := known - ledger:
+        problems.append(
+            f"archive: the ledger of arrivals lacks {len(lost)} files that the database knows; "
+            f"bring {LEDGER} back from backups/"
+        )
+    if late := ledger - known:
+        problems.append(
+            f"database: {len(late)} archived files are not in it; run `rollbook update`"
+        )
+    shas = sorted(known | ledger)
     for done, sha in enumerate(shas, start=1):
         path = archived_path(shop, sha)
         if not path.is_file():
@@ -70,15 +82,24 @@ def self_check(
             problems.append(
                 f"published: {snapshot.path.name} cannot be read ({error}); run `rollbook publish`"
             )
-    _back_up(shop)
+    _back_up(shop, keep_ledger=bool(lost))
     return problems
 
 
-def _back_up(shop: ShopFolder) -> None:
+def _ledger(shop: ShopFolder) -> set[str]:
+    path = shop.archive / LEDGER
+    if not path.is_file():
+        return set()
+    lines = path.read_text(encoding="utf-8").split("\n")
+    return {json.loads(line)["file_sha256"] for line in lines if line}
+
+
+def _back_up(shop: ShopFolder, *, keep_ledger: bool) -> None:
     shop.backups.mkdir(exist_ok=True)
     sources = [shop.settings, shop.archive / LEDGER, *sorted(shop.layouts.glob("*.toml"))]
     for source in sources:
-        if source.is_file():
+        # A ledger that lost lines must not take the place of a whole one.
+        if source.is_file() and not (keep_ledger and source.name == LEDGER):
             target = shop.backups / (
                 f"layouts-{source.name}" if source.parent == shop.layouts else source.name
             )
