@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from schemas.settings import ShopSettings, read_settings
@@ -168,16 +167,3 @@ def prefect_environment(shop: ShopFolder, server_port: int) -> dict[str, str]:
         "PREFECT_LOGGING_LEVEL": "WARNING",
         "PYTHONUTF8": "1",
     }
-
-
-def set_prefect_environment(shop: ShopFolder, server_port: int) -> None:
-    """Put `prefect_environment` into this process.
-
-    Parameters
-    ----------
-    shop : ShopFolder
-        The shop.
-    server_port : int
-        Port of its Prefect server.
-    """
-    os.environ.update(prefect_environment(shop, server_port))

@@ -25,6 +25,11 @@ class Header(NamedTuple):
     cells: list[str]
 
 
+def _codec(encoding: str) -> str:
+    """Return Python's name of a layout's encoding; that of UTF-8 drops a byte order mark."""
+    return {"utf-8": "utf-8-sig", "windows-1252": "cp1252"}.get(encoding, encoding)
+
+
 def decoded(data: bytes, encoding: str) -> str:
     """Return bytes as text with plain line ends.
 
@@ -45,9 +50,8 @@ def decoded(data: bytes, encoding: str) -> str:
     UnreadableError
         If the bytes are not of this encoding.
     """
-    codec = {"utf-8": "utf-8-sig", "windows-1252": "cp1252"}.get(encoding, encoding)
     try:
-        text = data.decode(codec)
+        text = data.decode(_codec(encoding))
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         raise UnreadableError(
@@ -78,10 +82,11 @@ def header(data: bytes, layout: Layout) -> Header | None:
         if not data.startswith((b"\xff\xfe", b"\xfe\xff")):
             return None
         start = start[: len(start) // 2 * 2]
-    codec = {"utf-8": "utf-8-sig", "windows-1252": "cp1252"}.get(
-        layout.text.encoding, layout.text.encoding
+    lines = (
+        start.decode(_codec(layout.text.encoding), errors="replace")
+        .replace("\r\n", "\n")
+        .replace("\r", "\n")
     )
-    lines = start.decode(codec, errors="replace").replace("\r\n", "\n").replace("\r", "\n")
     rows = lines.split("\n")[:HEAD_LINES]
     first = layout.recognise.first_line
     if first is not None and not rows[0].strip().startswith(first):
@@ -111,9 +116,7 @@ def nearest(data: bytes, layouts: list[Layout]) -> str:
     """
     best, sentence = 0.5, ""
     for layout in layouts:
-        codec = {"utf-8": "utf-8-sig", "windows-1252": "cp1252"}.get(
-            layout.text.encoding, layout.text.encoding
-        )
+        codec = _codec(layout.text.encoding)
         start = data[: HEAD_BYTES // 2 * 2].decode(codec, errors="replace")
         for number, row in enumerate(start.splitlines()[:HEAD_LINES], start=1):
             lacking = [name for name in layout.recognise.columns if name not in row]

@@ -8,6 +8,7 @@ import duckdb
 import numpy as np
 
 from flows.metrics import alike
+from flows.steps.builds import parts_of_builds
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace
 from flows.steps.trust import session_curves
@@ -101,11 +102,7 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "LEFT JOIN out.session AS session USING (stage_id) "
         "ORDER BY stage.received_on, stage.job_id, stage.stage_no",
     ).to_dicts()
-    parts: dict[str, list[tuple[str, str, str]]] = {}
-    for build_id, *part in connection.execute(
-        "SELECT build_id, category, maker, part_name FROM core.build_part ORDER BY ALL"
-    ).fetchall():
-        parts.setdefault(build_id, []).append((part[0], part[1], part[2]))
+    parts = parts_of_builds(connection)
     for stage in stages:
         stage["parts"] = parts.get(stage["build_id"], [])
     return stages

@@ -9,6 +9,7 @@ import duckdb
 import numpy as np
 
 from flows.metrics import gain as gain_metric
+from flows.steps.builds import parts_of_builds
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace, stacked
 from flows.steps.sessions import curves_of, on_one_grid
@@ -100,11 +101,7 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "JOIN core.pull AS pull ON stage.stage_id = pull.stage_id "
         "GROUP BY ALL ORDER BY stage.bike_id, job.received_on, stage.job_id, stage.stage_no",
     ).to_dicts()
-    parts: dict[str, list[tuple[str, str, str]]] = {}
-    for build_id, category, maker, name in connection.execute(
-        "SELECT build_id, category, maker, part_name FROM core.build_part ORDER BY ALL"
-    ).fetchall():
-        parts.setdefault(build_id, []).append((category, maker, name))
+    parts = parts_of_builds(connection)
     for stage in stages:
         stage["parts"] = sorted(
             parts.get(stage["build_id"], []), key=lambda part: CATEGORIES.index(part[0])
