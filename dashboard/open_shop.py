@@ -16,6 +16,7 @@ from dashboard import charts, queries
 from schemas.settings import ShopSettings, read_settings
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
+from warehouse.store import DamagedError
 
 SHOP_VARIABLE = "ROLLBOOK_SHOP"
 
@@ -61,7 +62,7 @@ def standing() -> tuple[ShopSettings | None, Snapshot | None]:
     folder = shop_folder()
     try:
         return read_settings(ShopFolder(folder).settings), current(folder)
-    except (FileNotFoundError, ValueError):
+    except (FileNotFoundError, ValueError, DamagedError):
         return None, None
 
 
@@ -78,7 +79,12 @@ def open_shop() -> OpenShop:
         st.error("The shop's settings have mistakes. Put them right in rollbook.toml:")
         st.text(str(mistakes))
         st.stop()
-    snapshot = current(folder)
+    try:
+        snapshot = current(folder)
+    except DamagedError as damage:
+        st.error("The published snapshot cannot be read.")
+        st.text(str(damage))
+        st.stop()
     if snapshot is None:
         st.info("Nothing is published yet. Three commands bring the shop's files to these pages:")
         _commands()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import shlex
 import sys
 import time
@@ -28,8 +29,9 @@ app = typer.Typer(
 console = Console()
 
 Shop = Annotated[Path, typer.Argument(help="The shop's folder.", show_default=False)]
-WAIT_S = 30.0
+WAIT_S = 60.0
 """How long a command waits for another writer before it says so."""
+LEAST_TELLING_S = 0.1
 
 
 def main() -> None:
@@ -54,6 +56,7 @@ def _is_known(error: Exception) -> bool:
         "MistakesError",
         "NotAShopError",
         "ShopIsBusyError",
+        "DamagedError",
         "BrokenRuleError",
         "ReviewError",
         "PortTakenError",
@@ -143,9 +146,17 @@ def demo(
     _say_how_to_look(folder)
 
 
+Tell = Annotated[
+    bool, typer.Option("--tell", help="Print progress as lines of JSON, for other programs.")
+]
+
+
 @app.command()
-def update(folder: Shop) -> None:
+def update(folder: Shop, tell: Tell = False) -> None:
     """Intake, derive and publish in one go, then print the three answers."""
+    if tell:
+        _update_telling(folder)
+        return
     _update(folder)
     _say_how_to_look(folder)
 
@@ -306,6 +317,40 @@ def _update(folder: Path) -> None:
         _derive(connection, shop, settings)
         snapshot = _publish(connection, shop)
     print_answers(console, snapshot, settings)
+
+
+def _update_telling(folder: Path) -> None:
+    """Do what `update` does, telling a program that waits for it."""
+    from flows.derive import derive as derive_all
+    from flows.intake import take_in
+    from flows.publish import publish_snapshot
+    from flows.settings import open_shop
+    from warehouse.store import writer
+
+    told_at = {"": 0.0}
+
+    def line(**entries: object) -> None:
+        print(json.dumps(entries, ensure_ascii=False), flush=True)
+
+    def tell(done: int, total: int, word: str) -> None:
+        now = time.monotonic()
+        if done >= total or now - told_at.get(word, 0.0) > LEAST_TELLING_S:
+            told_at[word] = now
+            line(word=word, done=done, total=total)
+
+    try:
+        shop, settings = open_shop(folder)
+        line(word="waiting for the shop", done=0, total=1)
+        with writer(shop, wait_s=WAIT_S) as connection:
+            take_in(connection, shop, settings, progress=tell)
+            derive_all(connection, shop, settings, progress=tell)
+            snapshot = publish_snapshot(connection, shop)
+    except Exception as error:
+        if not _is_known(error):
+            raise
+        line(error=_told(error))
+        raise typer.Exit(1) from None
+    line(finished=True, snapshot=snapshot.number)
 
 
 def _intake(connection: Any, shop: Any, settings: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import zoneinfo
 from functools import cached_property
 from pathlib import Path
 from typing import Literal
@@ -41,12 +42,22 @@ HEAD_FIELDS = {
 """Head entries with a unit."""
 
 
+AS_STATED = "as stated"
+"""Unit word of a channel whose unit the file itself states, in its header or a row of units."""
+
+WHITESPACE = "whitespace"
+"""Delimiter word: any run of blanks and tabs."""
+
+TIME_FORMS = ("elapsed", "clock", "date and time", "epoch")
+
+
 class About(Strict):
-    """Name and kind."""
+    """Name, kind and format."""
 
     name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,59}$")
     kind: Literal["pull", "ride"]
     equipment: str = Field(min_length=1, max_length=80)
+    format: Literal["text", "parquet", "spreadsheet", "mdf"] = "text"
     note: str = ""
 
 
@@ -59,30 +70,52 @@ class Recognise(Strict):
 
 
 class TextRules(Strict):
-    """How the text is written."""
+    """How the text is written; `unit_row` and `missing` hold for spreadsheets too."""
 
     # A tab is a delimiter, not white space to be trimmed.
     model_config = pydantic.ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=False)
 
     encoding: Literal["utf-8", "utf-16", "windows-1252", "iso-8859-1"] = "utf-8"
-    delimiter: str = Field(default=",", min_length=1, max_length=1)
+    delimiter: str = Field(default=",", pattern=r"^(?s:.)$|^whitespace$")
     decimal: Literal[".", ","] = "."
+    thousands: Literal["", ".", ",", " ", "'"] = ""
     unit_row: bool = False
     missing: list[str] = Field(default_factory=list)
 
     @model_validator(mode="after")
-    def decimal_is_not_delimiter(self) -> TextRules:
+    def marks_differ(self) -> TextRules:
         """Refuse a mark that would mean two things."""
         if self.decimal == self.delimiter:
             raise ValueError("decimal and delimiter are the same mark")
+        if self.thousands in (self.decimal, self.delimiter):
+            raise ValueError("thousands is the same mark as decimal or delimiter")
+        if self.thousands == " " and self.delimiter == WHITESPACE:
+            raise ValueError("thousands cannot be a blank where blanks divide the cells")
         return self
 
 
+class Sheet(Strict):
+    """Which sheet of a spreadsheet; left out, the first that has the columns."""
+
+    name: str | None = None
+
+
 class Channel(Strict):
-    """Which column, in which unit, and for the mixture which gauge and probe."""
+    """Which column, in which unit, and for the mixture which gauge and probe.
+
+    `clock` names the column of a channel's own times where it does not run on those of
+    `channels.time`. The last five say how `channels.time` is written; with form "date and time"
+    the date may stand in a column of its own.
+    """
 
     column: str = Field(min_length=1)
     unit: str = "1"
+    clock: str | None = None
+    form: Literal["elapsed", "clock", "date and time", "epoch"] = "elapsed"
+    format: str | None = None
+    date_column: str | None = None
+    day_first: bool | None = None
+    timezone: str | None = None
     gauge_scale: float | None = Field(default=None, ge=5, le=20)
     probe: Literal["port", "header", "collector", "tailpipe"] | None = None
     delay_s: float | None = Field(default=None, ge=0, le=2)
@@ -141,6 +174,7 @@ class Layout(Strict):
     layout: About
     recognise: Recognise
     text: TextRules = TextRules()
+    sheet: Sheet = Sheet()
     channels: dict[str, Channel]
     power: Power | None = None
     metadata: Head = Head()
@@ -148,13 +182,25 @@ class Layout(Strict):
     @field_validator("channels")
     @classmethod
     def channels_are_known(cls, channels: dict[str, Channel]) -> dict[str, Channel]:
-        """Refuse unknown channels and units that do not fit them."""
+        """Refuse unknown channels, units that do not fit them, and a column named twice."""
+        taken: dict[str, str] = {}
         for word, channel in channels.items():
             if word not in CHANNEL_COLUMNS:
                 raise ValueError(
                     f"{word!r} is not a channel; channels are {', '.join(sorted(CHANNEL_COLUMNS))}"
                 )
-            conversion(channel.unit, CHANNELS[CHANNEL_COLUMNS[word]].unit)
+            if channel.unit != AS_STATED:
+                try:
+                    conversion(channel.unit, CHANNELS[CHANNEL_COLUMNS[word]].unit)
+                except ValueError as error:
+                    raise ValueError(f"{word}.unit: {error}") from None
+            _require_time_words(word, channel)
+            if channel.column in taken:
+                raise ValueError(
+                    f"{word}: column {channel.column!r} is {taken[channel.column]} already; one "
+                    "column is one channel"
+                )
+            taken[channel.column] = word
             if channel.gauge_scale is not None and not word.startswith("lambda_wide"):
                 raise ValueError(f"{word}: gauge_scale belongs to lambda_wide only")
         return channels
@@ -162,9 +208,13 @@ class Layout(Strict):
     @model_validator(mode="after")
     def kind_has_its_channels(self) -> Layout:
         """Refuse a layout that could not serve its kind."""
-        needed = {"time", "engine_speed"}
+        needed = {"engine_speed"}
         if self.layout.kind == "ride":
             needed |= {"throttle"}
+            # Measurement files carry their clock themselves. A pull may have none: a curve needs
+            # its order of rows only. A ride without a clock cannot show what was steady.
+            if self.layout.format != "mdf":
+                needed |= {"time"}
         missing = sorted(needed - set(self.channels))
         if missing:
             raise ValueError(f"channels: a {self.layout.kind} needs {', '.join(missing)}")
@@ -195,6 +245,26 @@ class Layout(Strict):
         """Short hash of everything that decides how a file is read."""
         text = self.model_dump_json(exclude={"layout": {"note"}})
         return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _require_time_words(word: str, channel: Channel) -> None:
+    """Refuse words of a clock on another channel, and those that do not go together."""
+    given = channel.model_fields_set & {"form", "format", "date_column", "day_first", "timezone"}
+    if word != "time":
+        if given:
+            raise ValueError(f"{word}: {', '.join(sorted(given))} belongs to channels.time only")
+        return
+    if channel.clock is not None:
+        raise ValueError("time: clock belongs to the other channels; time is the clock itself")
+    for name in ("format", "date_column", "day_first", "timezone"):
+        if name in given and channel.form != "date and time":
+            if name == "format" and channel.form == "clock":
+                continue
+            raise ValueError(f"time: {name} goes with form = 'date and time' only")
+    if channel.timezone is not None and channel.timezone not in zoneinfo.available_timezones():
+        raise ValueError(
+            f"time: timezone {channel.timezone!r} is not known; write one such as 'Europe/Vienna'"
+        )
 
 
 def read_layouts(folder: Path) -> tuple[list[Layout], dict[str, list[str]]]:

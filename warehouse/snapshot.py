@@ -12,7 +12,7 @@ import duckdb
 
 from warehouse import statements
 from warehouse.shop import ShopFolder
-from warehouse.store import columns, first, transaction
+from warehouse.store import DamagedError, columns, first, transaction
 from warehouse.whole_file import write_whole
 
 POINTER = "current.json"
@@ -43,18 +43,33 @@ def current(shop: Path) -> Snapshot | None:
     -------
     Snapshot or None
         None before the first publish.
+
+    Raises
+    ------
+    DamagedError
+        If the pointer is damaged or names a file that is not there.
     """
-    folder = ShopFolder(shop).published
+    found = _pointed(ShopFolder(shop).published)
+    if found is not None and not found.path.is_file():
+        raise DamagedError(f"{found.path} is gone; run `rollbook publish` to make a snapshot again")
+    return found
+
+
+def _pointed(folder: Path) -> Snapshot | None:
     try:
         pointer = json.loads((folder / POINTER).read_text(encoding="utf-8"))
+        return Snapshot(
+            number=int(pointer["number"]),
+            path=folder / str(pointer["file"]),
+            published_at=dt.datetime.fromisoformat(pointer["published_at"]),
+            content=str(pointer["content"]),
+        )
     except FileNotFoundError:
         return None
-    return Snapshot(
-        number=pointer["number"],
-        path=folder / pointer["file"],
-        published_at=dt.datetime.fromisoformat(pointer["published_at"]),
-        content=pointer["content"],
-    )
+    except (ValueError, KeyError, TypeError):
+        raise DamagedError(
+            f"{folder / POINTER} is damaged; run `rollbook publish` to make it again"
+        ) from None
 
 
 def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
@@ -113,8 +128,11 @@ def publish(
     folder.mkdir(parents=True, exist_ok=True)
     names = [name for name in statements.definitions() if name.startswith("out.")]
     content = _content_hash(connection, names, meanings)
-    standing = current(shop.root)
-    if standing and standing.content == content and standing.path.is_file():
+    try:
+        standing = _pointed(folder)
+    except DamagedError:
+        standing = None
+    if standing and standing.content == content and _is_sound(standing.path):
         return standing
     number = 1 + max((_number(path) for path in folder.glob("snap-*.duckdb")), default=0)
     if standing:
@@ -146,6 +164,18 @@ def publish(
     )
     _sweep(folder, number)
     return snapshot
+
+
+def _is_sound(path: Path) -> bool:
+    """Whether a snapshot is there and can be opened: else it is published anew."""
+    if not path.is_file():
+        return False
+    try:
+        with contextlib.closing(open_reader(path)) as reader:
+            first(reader, "SELECT count(*) FROM out.file")
+    except duckdb.Error:
+        return False
+    return True
 
 
 def _fill(

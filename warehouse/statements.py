@@ -11,7 +11,14 @@ from typing import NamedTuple
 LAYERS = ("raw", "core", "out")
 
 # Views that read other views come after them.
-_VIEWS_LAST = ("out.stage", "out.quarter", "out.comeback", "out.quarter_gain", "out.quarter_figure")
+_VIEWS_LAST = (
+    "out.pull_source",
+    "out.stage",
+    "out.quarter",
+    "out.comeback",
+    "out.quarter_gain",
+    "out.quarter_figure",
+)
 
 
 class Check(NamedTuple):

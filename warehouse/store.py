@@ -18,6 +18,10 @@ class ShopIsBusyError(RuntimeError):
     """Another writer holds the shop's lock."""
 
 
+class DamagedError(RuntimeError):
+    """A file of the shop's own is damaged, with what to do about it."""
+
+
 @contextlib.contextmanager
 def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPyConnection]:
     """Open the shop's database for writing, alone.
@@ -42,6 +46,8 @@ def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPy
     ------
     ShopIsBusyError
         If another writer does not end in time.
+    DamagedError
+        If the database cannot be opened.
     """
     shop.make()
     lock = filelock.FileLock(shop.lock)
@@ -53,7 +59,7 @@ def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPy
             "wait for it to end and run this again"
         ) from None
     try:
-        connection = duckdb.connect(str(shop.database))
+        connection = _connected(shop)
         try:
             connection.execute("SET TimeZone = 'UTC'")
             connection.execute("SET enable_progress_bar = false")
@@ -63,6 +69,22 @@ def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPy
             connection.close()
     finally:
         lock.release()
+
+
+def _connected(shop: ShopFolder) -> duckdb.DuckDBPyConnection:
+    try:
+        return duckdb.connect(str(shop.database))
+    except duckdb.Error as error:
+        if "lock" in str(error):
+            raise ShopIsBusyError(
+                f"another program has {shop.database} open; close it and run this again"
+            ) from None
+        told = str(error).splitlines()[0]
+        raise DamagedError(
+            f"the database {shop.database} cannot be opened ({told}). Nothing is lost: delete the "
+            f"folder {shop.warehouse} and run `rollbook update`; all of it is made again from the "
+            "archive"
+        ) from None
 
 
 def create(connection: duckdb.DuckDBPyConnection) -> None:

@@ -1,10 +1,29 @@
-"""What every reader gives: a table in the source's own words, or the reason why not."""
+"""What every reader gives: a file's rows in the source's own words, or the reason why not.
+
+A reader is a module with four functions:
+
+- `fits(path, start, layout) -> bool`: whether the file has the columns that the layout names;
+- `nearest(path, start, layouts) -> str`: what keeps the nearest of them from fitting, "" if none
+  is near;
+- `read(path, layout) -> Source`: head, units and rows of a file that fits;
+- `look(path) -> Look`: what a file of no taught layout shows of itself.
+
+`start` holds the first `START_BYTES` of the file, unpacked if the file is packed.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import polars as pl
+
+START_BYTES = 128 * 1024
+PIECE_BYTES = 16 * 1024 * 1024
+"""Readers give a large file in pieces of about this much source text."""
+
+REPEATED_NAME = "{name} #{number}"
+"""A column name that stands again gets its number: "lambda", "lambda #2"."""
 
 
 class UnreadableError(ValueError):
@@ -39,14 +58,72 @@ class BadRow:
 
 @dataclass(frozen=True)
 class SourceTable:
-    """A file's table before anything was converted.
+    """Some rows of a file, one after the other, before anything was converted.
 
-    `frame` holds the columns under the source's own names (texts, or numbers where the format
-    has numbers), `line_no` the source line of each row, `head` the entries before the table,
-    `bad_rows` what could not be made a row at all.
+    `frame` holds the columns under the source's own names (texts, or numbers and times where the
+    format has them), `line_no` the source line of each row from 1, `bad_rows` what could not be
+    made a row at all. A format whose channel groups run on clocks of their own gives each group
+    as tables with another `clock`, and its seconds in `time_s`.
     """
 
     frame: pl.DataFrame
     line_no: pl.Series
-    head: dict[str, str]
     bad_rows: list[BadRow] = field(default_factory=list)
+    clock: int = 0
+    time_s: pl.Series | None = None
+
+
+@dataclass(frozen=True)
+class Source:
+    """An opened file: entries of its head, units it states itself, and its rows.
+
+    `pieces` is gone through once; reading goes on while it is. It may raise `UnreadableError`.
+    `units` holds the unit of each column as the file writes it, in the header or in a row of
+    units, where it does. `notes` says what the reader left out, in sentences.
+    """
+
+    head: dict[str, str]
+    units: dict[str, str]
+    pieces: Iterable[SourceTable]
+    notes: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Look:
+    """What a file shows of itself, to draft a layout from.
+
+    Attributes
+    ----------
+    format : str
+        As in layouts: text, parquet, spreadsheet or mdf.
+    where : str
+        Where the table stands, such as "header row on line 12" or "sheet 'Data', row 4".
+    frame : polars.DataFrame
+        The first rows, at most 20,000: numbers and times where they are, texts elsewhere.
+    units : dict of str to str
+        Column → unit as the file states it, where it does.
+    head : dict of str to str
+        Entries before the table.
+    text : dict of str to object
+        For text and spreadsheets: the entries of a layout's table `text` that differ from their
+        defaults.
+    sheet : str or None
+        Name of the sheet.
+    clocks : dict of str to int
+        For mdf: column → number of the clock it runs on.
+    started_at : str or None
+        Start of the recording where the format itself knows it, ISO 8601.
+    doubts : list of str
+        What could be otherwise, in sentences.
+    """
+
+    format: str
+    where: str
+    frame: pl.DataFrame
+    units: dict[str, str] = field(default_factory=dict)
+    head: dict[str, str] = field(default_factory=dict)
+    text: dict[str, object] = field(default_factory=dict)
+    sheet: str | None = None
+    clocks: dict[str, int] = field(default_factory=dict)
+    started_at: str | None = None
+    doubts: list[str] = field(default_factory=list)

@@ -53,7 +53,7 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
         store.insert(connection, "raw.card", store.frame(connection, "raw.card", records))
         connection.execute(
             "UPDATE raw.card SET is_in_force = (job_folder, file_sha256) IN ("
-            "SELECT (job_folder, arg_max(file_sha256, arrival_no)) "
+            "SELECT (job_folder, arg_max(file_sha256, last_no)) "
             "FROM raw.card JOIN raw.arrival USING (job_folder, file_sha256) "
             "WHERE problems = '' AND file_name = ? GROUP BY job_folder)",
             [CARD_NAME],

@@ -3,243 +3,327 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
-from flows.readers.source import BadRow, SourceTable, UnreadableError
+from flows.readers.source import BadRow, Source, SourceTable, UnreadableError
+from flows.readers.words import known_unit, numbers
+from flows.steps.clock_times import ClockTimes
 from schemas.columns import CHANNELS
-from schemas.layout import CHANNEL_COLUMNS, HEAD_FIELDS, Layout
+from schemas.layout import AS_STATED, CHANNEL_COLUMNS, Channel, Layout
 from schemas.samples import NEEDED
 from schemas.units import conversion
 
-SET_ASIDE_SHARE = 0.5
-"""An optional channel with more of its values out of bounds is dead as a whole: its rows are still
-good rows, so the channel is set aside with a note instead of all the rows being rejected."""
-
-POWER_TORQUE_SHARE = 0.12
-"""P = T·ω must hold within this: nearer than any two power units of the trade but hp and PS."""
-
 
 class Converted(NamedTuple):
-    """Canonical rows of one file, what was rejected on the way, and what its head says.
+    """Canonical rows of a piece of a file, and what was rejected on the way.
 
     `values` has one row a kept row and one column a channel, in the order of the dictionary, NaN
-    where the file has nothing.
+    where the file has nothing. Channels that were logged on another clock than the engine speed
+    have rows of their own, told by `clock_no` above 0: nothing is brought together here.
     """
 
     values: np.ndarray
     line_no: np.ndarray
+    clock_no: np.ndarray
     bad_rows: list[BadRow]
-    facts: dict[str, object]
 
 
 PLACE = {name: place for place, name in enumerate(CHANNELS)}
 """Column of each channel in `Converted.values`."""
 
+SPARSE_SHARE = 0.2
+"""With the engine speed in fewer of the rows than the rest of this, its blanks are not faults: the
+file gives channels of several rates row by row."""
 
-def canonical(table: SourceTable, layout: Layout) -> Converted:
-    """Return a source table in canonical channels.
+
+class Converter:
+    """Turns the pieces of one file into canonical channels, all by the same reading of its words.
 
     Parameters
     ----------
-    table : SourceTable
-        As read.
+    source : Source
+        The file, opened; its pieces are not touched here.
     layout : Layout
         What its columns mean.
-
-    Returns
-    -------
-    Converted
-        SI values of every canonical channel.
+    shop_zone : str, default "UTC"
+        Time zone that starts are told in.
 
     Raises
     ------
     UnreadableError
-        If a needed column is missing, or power and torque contradict each other.
+        If the file states another unit than the layout, or none where the layout trusts it to.
     """
-    _refuse_missing_columns(table, layout)
-    bad_rows = list(table.bad_rows)
-    values = np.full((table.frame.height, len(CHANNELS)), np.nan)
-    broken = np.zeros(table.frame.height, dtype=bool)
-    for word, channel in layout.channels.items():
-        if channel.column not in table.frame.columns:
-            continue
-        name = CHANNEL_COLUMNS[word]
-        shown, odd = _numbers(table.frame[channel.column], layout)
-        step = conversion(channel.unit, CHANNELS[name].unit)
-        values[:, PLACE[name]] = (shown * step.factor + step.offset) / (channel.gauge_scale or 1.0)
-        if odd.any():
-            broken |= odd
-            bad_rows += [
-                BadRow(
-                    int(table.line_no[int(place)]),
-                    channel.column,
-                    f"{name} is a number",
-                    str(table.frame[channel.column][int(place)])[:200],
-                )
-                for place in np.flatnonzero(odd)
-            ]
-    values, line_no = values[~broken], table.line_no.to_numpy()[~broken]
-    notes = _set_dead_channels_aside(values, layout)
-    if layout.layout.kind == "pull":
-        _refuse_power_against_torque(values, layout)
-    facts = _facts(table, layout, notes)
-    for name in HEAD_FIELDS.values():
-        # Without a head entry, a logged channel of the room's air says the same.
-        if name not in facts and np.isfinite(values[:, PLACE[name]]).any():
-            facts[name] = float(np.nanmedian(values[:, PLACE[name]]))
-    return Converted(values, line_no, bad_rows, facts)
 
-
-def _numbers(cells: pl.Series, layout: Layout) -> tuple[np.ndarray, np.ndarray]:
-    """Return numbers, NaN where a cell says nothing, and where it says something else."""
-    if cells.dtype.is_numeric():
-        shown = cells.cast(pl.Float64).to_numpy()
-        return shown, np.isinf(shown)
-    text = cells.str.strip_chars()
-    given = text.is_not_null() & (text != "")
-    if layout.text.missing:
-        given = given & ~text.is_in(layout.text.missing)
-    if layout.text.decimal == ",":
-        text = text.str.replace(",", ".", literal=True)
-    number = text.cast(pl.Float64, strict=False)
-    odd = (given & (number.is_null() | number.is_infinite())).fill_null(value=False).to_numpy()
-    return number.to_numpy(), odd
-
-
-def _refuse_missing_columns(table: SourceTable, layout: Layout) -> None:
-    needed = set(NEEDED[layout.layout.kind])
-    present = {
-        CHANNEL_COLUMNS[word]
-        for word, channel in layout.channels.items()
-        if channel.column in table.frame.columns
-    }
-    if layout.layout.kind == "pull" and not present & {"wheel_power_w", "wheel_torque_nm"}:
-        needed |= {"wheel_power_w"}
-    for word, channel in layout.channels.items():
-        name = CHANNEL_COLUMNS[word]
-        if name in needed and name not in present:
-            raise UnreadableError(
-                "column missing",
-                f"column {channel.column!r} ({name}) is missing",
-                "Export the file again with that column, or correct the layout.",
+    def __init__(self, source: Source, layout: Layout, shop_zone: str = "UTC") -> None:
+        self.layout = layout
+        self.source = source
+        self.notes: list[str] = []
+        self.has_clock = True
+        self._checked_columns: set[str] = set()
+        self._units = {word: self._unit(word, channel) for word, channel in layout.channels.items()}
+        self._times: ClockTimes | None = None
+        if "time" in layout.channels:
+            self._times = ClockTimes(
+                layout.channels["time"], layout, self._units["time"], shop_zone
             )
+        self._own_clocks = {
+            channel.clock: number
+            for number, channel in enumerate(
+                {c.clock: c for c in layout.channels.values() if c.clock}.values(), start=1
+            )
+        }
+        self._main_clock: int | None = None
+        self._is_sparse: bool | None = None
 
-
-def _set_dead_channels_aside(values: np.ndarray, layout: Layout) -> list[str]:
-    """Empty the optional channels that are out of bounds as a whole; say so."""
-    needed = {*NEEDED[layout.layout.kind]}
-    if layout.layout.kind == "pull":
-        needed |= {"wheel_power_w", "wheel_torque_nm"}
-    notes = []
-    for name, meaning in CHANNELS.items():
-        column = values[:, PLACE[name]]
-        given = column[np.isfinite(column)]
-        if name in needed or not given.size:
-            continue
-        outside = given[(given < meaning.low) | (given > meaning.high)]
-        if outside.size <= SET_ASIDE_SHARE * given.size:
-            continue
-        low, high = outside.min(), outside.max()
-        spread = f"{low:g}" if low == high else f"{low:g} to {high:g}"
-        notes.append(
-            f"{name} set aside: {outside.size} of {given.size} values are {spread}, outside "
-            f"{meaning.low:g} to {meaning.high:g}"
-        )
-        values[:, PLACE[name]] = np.nan
-    return notes
-
-
-def _refuse_power_against_torque(values: np.ndarray, layout: Layout) -> None:
-    torque_channel = layout.channels.get("wheel_torque")
-    if torque_channel is None or torque_channel.shaft == "wheel":
-        return
-    speed, power, torque = (
-        values[:, PLACE[name]] for name in ("engine_speed_rpm", "wheel_power_w", "wheel_torque_nm")
-    )
-    loaded = (torque > 5) & (speed > 1500) & np.isfinite(power)
-    if loaded.sum() < 20:
-        return
-    omega = speed[loaded] * 2 * math.pi / 60
-    ratio = float(np.median(power[loaded] / (torque[loaded] * omega)))
-    if abs(ratio - 1) <= POWER_TORQUE_SHARE:
-        return
-    # A number in PS read as kW comes out 1 / 0.7355 = 1.36 times too large, and so on.
-    likely = {
-        "power in PS where the layout says kW": 1 / 0.73549875,
-        "power in kW where the layout says PS": 0.73549875,
-        "power in hp where the layout says kW": 1 / 0.7456998716,
-        "power in kW where the layout says hp": 0.7456998716,
-        "torque in lbf·ft where the layout says N·m": 1.3558179483,
-        "torque in N·m where the layout says lbf·ft": 1 / 1.3558179483,
-    }
-    cause = min(likely, key=lambda word: abs(math.log(ratio / likely[word])))
-    raise UnreadableError(
-        "power and torque disagree",
-        f"power is {ratio:.3f} times torque × engine speed, where it must be 1",
-        f"Check the units in the layout; likely {cause}.",
-    )
-
-
-def _facts(table: SourceTable, layout: Layout, notes: list[str]) -> dict[str, object]:
-    facts: dict[str, object] = {"notes": notes}
-    for field, entry in layout.metadata.fields.items():
-        text = table.head.get(entry.key)
-        if text is None or not text.strip():
-            continue
-        if field in HEAD_FIELDS:
-            name = HEAD_FIELDS[field]
-            value = _head_number(text, layout)
-            if value is None:
-                notes.append(f"{entry.key}: {text!r} is not a number and was left out")
-                continue
-            step = conversion(entry.unit or "1", CHANNELS[name].unit)
-            value = value * step.factor + step.offset
-            meaning = CHANNELS[name]
-            if not meaning.low <= value <= meaning.high:  # type: ignore[operator]
-                notes.append(
-                    f"{entry.key}: {text} means {value:.6g} {meaning.unit}, outside "
-                    f"{meaning.low:g} to {meaning.high:g}, and was left out"
-                )
-                continue
-            facts[name] = value
-        elif field == "started_at":
+    def _unit(self, word: str, channel: Channel) -> str:
+        """Return the unit to read a channel in, after holding the file's own word against it."""
+        si_unit = CHANNELS[CHANNEL_COLUMNS[word]].unit
+        stated = self.source.units.get(channel.column, "").strip()
+        known = known_unit(stated) if stated else None
+        if channel.unit == AS_STATED:
             try:
-                started = dt.datetime.strptime(text.strip(), entry.format or "")  # noqa: DTZ007
-                facts["started_at"] = started.isoformat()
+                if known is not None:
+                    conversion(known, si_unit)
+                    return known
             except ValueError:
-                notes.append(f"{entry.key}: {text!r} is not a time of the form {entry.format}")
-        elif field == "gear":
-            gear = _head_number(text, layout)
-            if gear is not None:
-                facts["file_gear"] = int(gear)
-    if layout.power is not None:
-        facts["power_state"] = layout.power.state
-        facts["file_standard"] = layout.power.standard
-        if layout.power.factor_key is not None:
-            text = table.head.get(layout.power.factor_key)
-            factor = _head_number(text, layout) if text else None
-            if factor is not None and 0.5 < factor < 2.0:
-                facts["file_factor"] = factor
-            elif text:
-                notes.append(f"{layout.power.factor_key}: {text!r} is no correction factor")
-    for word in ("lambda_wide", "lambda_wide_2"):
-        if word in layout.channels:
-            facts.setdefault("probe_place", layout.channels[word].probe)
-            facts.setdefault("probe_delay_s", layout.channels[word].delay_s)
-    return facts
+                known = None
+            raise UnreadableError(
+                "unit not stated",
+                f"column {channel.column!r}: the layout trusts the file to state its unit, and "
+                + (f"{stated!r} is no unit of {word}" if stated else "it states none"),
+                f"Write the unit itself under channels.{word}.unit in the layout.",
+            )
+        if known is not None and not is_same_unit(known, channel.unit, si_unit):
+            raise UnreadableError(
+                "unit differs",
+                f"column {channel.column!r}: the file states {stated!r}, the layout "
+                f"{channel.unit!r}",
+                f"Write {known!r} under channels.{word}.unit in the layout, or teach a layout of "
+                "its own for files like this one.",
+            )
+        return channel.unit
+
+    def convert(self, table: SourceTable) -> Converted:
+        """Return a piece of the file in canonical channels.
+
+        Parameters
+        ----------
+        table : SourceTable
+            As read.
+
+        Returns
+        -------
+        Converted
+            SI values of every canonical channel.
+
+        Raises
+        ------
+        UnreadableError
+            If its times cannot be understood.
+        """
+        self._checked_columns |= set(table.frame.columns)
+        bad_rows = list(table.bad_rows)
+        rows = table.frame.height
+        values = np.full((rows, len(CHANNELS)), np.nan)
+        broken = np.zeros(rows, dtype=bool)
+        for word, channel in self.layout.channels.items():
+            name = CHANNEL_COLUMNS[word]
+            if word == "time" or channel.column not in table.frame.columns:
+                continue
+            cells = table.frame[channel.column]
+            shown, odd, glued = numbers(
+                cells,
+                decimal=self.layout.text.decimal,
+                thousands=self.layout.text.thousands,
+                missing=self.layout.text.missing,
+            )
+            self._hold_glued_units(word, channel, glued)
+            step = conversion(self._units[word], CHANNELS[name].unit)
+            values[:, PLACE[name]] = (shown * step.factor + step.offset) / (
+                channel.gauge_scale or 1.0
+            )
+            broken |= self._tell_odd(table, cells, odd, channel.column, name, bad_rows)
+        times, no_time = self._read_times(table, bad_rows)
+        values[:, PLACE["time_s"]] = times
+        broken |= no_time
+        clock_no = np.full(rows, self._clock_number(table), dtype=np.int64)
+        kept = ~broken
+        values, line_no, clock_no = values[kept], table.line_no.to_numpy()[kept], clock_no[kept]
+        values, line_no, clock_no = self._on_own_clocks(table, kept, values, line_no, clock_no)
+        clock_no = self._apart_if_sparse(values, clock_no)
+        return Converted(values, line_no, clock_no, bad_rows)
+
+    def _hold_glued_units(self, word: str, channel: Channel, glued: list[str]) -> None:
+        """Refuse cells that carry another unit than the layout says."""
+        si_unit = CHANNELS[CHANNEL_COLUMNS[word]].unit
+        for text in glued:
+            known = known_unit(text)
+            if known is not None and not is_same_unit(known, self._units[word], si_unit):
+                raise UnreadableError(
+                    "unit differs",
+                    f"column {channel.column!r}: its cells carry the unit {text!r}, the layout "
+                    f"says {self._units[word]!r}",
+                    f"Write {known!r} under channels.{word}.unit in the layout.",
+                )
+
+    @staticmethod
+    def _tell_odd(
+        table: SourceTable,
+        cells: pl.Series,
+        odd: np.ndarray,
+        column: str,
+        name: str,
+        bad_rows: list[BadRow],
+    ) -> np.ndarray:
+        bad_rows += [
+            BadRow(
+                int(table.line_no[int(place)]),
+                column,
+                f"{name} is a number" if name != "time_s" else "time_s is a time",
+                str(cells[int(place)])[:200],
+            )
+            for place in np.flatnonzero(odd)
+        ]
+        return odd
+
+    def _read_times(
+        self, table: SourceTable, bad_rows: list[BadRow]
+    ) -> tuple[np.ndarray, np.ndarray]:
+        rows = table.frame.height
+        if table.time_s is not None:
+            return table.time_s.cast(pl.Float64).to_numpy(), np.zeros(rows, dtype=bool)
+        if self._times is None:
+            self.has_clock = False
+            return np.full(rows, np.nan), np.zeros(rows, dtype=bool)
+        channel = self._times.channel
+        if channel.column not in table.frame.columns:
+            return np.full(rows, np.nan), np.zeros(rows, dtype=bool)
+        cells = table.frame[channel.column]
+        dates = table.frame[channel.date_column] if channel.date_column else None
+        found = self._times.read(cells, dates)
+        odd = self._tell_odd(table, cells, found.odd, channel.column, "time_s", bad_rows)
+        return found.values, odd
+
+    def _clock_number(self, table: SourceTable) -> int:
+        """Return 0 for the clock that the engine speed runs on, the others behind it."""
+        if self._main_clock is None:
+            column = self.layout.channels["engine_speed"].column
+            if column in table.frame.columns:
+                self._main_clock = table.clock
+        if table.clock == self._main_clock:
+            return 0
+        return table.clock + 1 if self._main_clock is None else 1 + table.clock
+
+    def _on_own_clocks(
+        self,
+        table: SourceTable,
+        kept: np.ndarray,
+        values: np.ndarray,
+        line_no: np.ndarray,
+        clock_no: np.ndarray,
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Move channels with times of their own into rows of their own."""
+        if not self._own_clocks or self._times is None:
+            return values, line_no, clock_no
+        stacks = [(values, line_no, clock_no)]
+        for column, number in self._own_clocks.items():
+            if column not in table.frame.columns:
+                continue
+            names = [
+                CHANNEL_COLUMNS[word]
+                for word, channel in self.layout.channels.items()
+                if channel.clock == column
+            ]
+            times = self._times.read(table.frame[column], clock=column).values[kept]
+            own = np.full_like(values, np.nan)
+            for name in names:
+                own[:, PLACE[name]] = values[:, PLACE[name]]
+                values[:, PLACE[name]] = np.nan
+            own[:, PLACE["time_s"]] = times
+            given = np.isfinite(times) & np.isfinite(own[:, [PLACE[n] for n in names]]).any(axis=1)
+            stacks.append((own[given], line_no[given], np.full(given.sum(), number)))
+        main_given = np.isfinite(values[:, PLACE["time_s"]])
+        stacks[0] = (values[main_given], line_no[main_given], clock_no[main_given])
+        return (
+            np.concatenate([part[0] for part in stacks]),
+            np.concatenate([part[1] for part in stacks]),
+            np.concatenate([part[2] for part in stacks]),
+        )
+
+    def _apart_if_sparse(self, values: np.ndarray, clock_no: np.ndarray) -> np.ndarray:
+        """Give rows without engine speed another clock where channels come at their own rates."""
+        main = clock_no == 0
+        speed = np.isfinite(values[:, PLACE["engine_speed_rpm"]])
+        others = np.isfinite(np.delete(values, PLACE["time_s"], axis=1)).any(axis=1)
+        apart = main & ~speed & others & np.isfinite(values[:, PLACE["time_s"]])
+        if self._is_sparse is None and main.any():
+            self._is_sparse = bool(apart.sum() > SPARSE_SHARE * main.sum() and speed.any())
+            if self._is_sparse:
+                self.notes.append(
+                    "channels come at rates of their own, row by row; each keeps its own times"
+                )
+        return (
+            np.where(apart, 1 + clock_no.max(initial=0), clock_no) if self._is_sparse else clock_no
+        )
+
+    def started_at(self) -> dt.datetime | None:
+        """Return the start of the log as far as its times tell."""
+        return self._times.started_at if self._times else None
+
+    def all_notes(self) -> list[str]:
+        """Return what is to be said of the conversion, in sentences."""
+        said = [*self.source.notes, *self.notes, *(self._times.notes if self._times else [])]
+        if not self.has_clock:
+            said.append("no clock in the file: nothing that needs a rate can be told of it")
+        return said
+
+    def refuse_missing_columns(self) -> None:
+        """Refuse the file if a needed channel's column never came.
+
+        Raises
+        ------
+        UnreadableError
+            Naming the column.
+        """
+        layout = self.layout
+        needed = set(NEEDED[layout.layout.kind])
+        present = {
+            CHANNEL_COLUMNS[word]
+            for word, channel in layout.channels.items()
+            if channel.column in self._checked_columns
+        }
+        if layout.layout.kind == "pull" and not present & {"wheel_power_w", "wheel_torque_nm"}:
+            needed |= {"wheel_power_w"}
+        for word, channel in layout.channels.items():
+            name = CHANNEL_COLUMNS[word]
+            if name in needed and name not in present:
+                raise UnreadableError(
+                    "column missing",
+                    f"column {channel.column!r} ({name}) is missing",
+                    "Export the file again with that column, or correct the layout.",
+                )
 
 
-def _head_number(text: str, layout: Layout) -> float | None:
-    # The unit may be glued behind: "24.5 degC", "978 mbar".
-    word = text.strip().split()[0] if text.strip() else ""
-    if layout.text.decimal == ",":
-        word = word.replace(",", ".")
+def is_same_unit(one: str, other: str, si_unit: str) -> bool:
+    """Whether two unit words mean the same of a quantity.
+
+    Parameters
+    ----------
+    one, other : str
+        Words of `known_units()`.
+    si_unit : str
+        The quantity's unit in the dictionary.
+
+    Returns
+    -------
+    bool
+        True if they convert alike; False also where one measures something else.
+    """
     try:
-        value = float(word.rstrip("%°"))
+        return conversion(one, si_unit) == conversion(other, si_unit)
     except ValueError:
-        return None
-    return value if math.isfinite(value) else None
+        # One of them measures something else: the plausibility of the values decides, not a word.
+        return False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from functools import partial
 from typing import Any
@@ -11,25 +12,22 @@ import numpy as np
 import polars as pl
 
 from flows.metrics import air, cruise, curve
+from flows.metrics.clocks import rising_part
 from flows.metrics.sweep import sweep_slice
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace, stacked
+from flows.steps.repeats import set_repeats_aside
+from flows.steps.samples import read_samples
 from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-CURVES_VERSION = 1
+CURVES_VERSION = 2
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_PULLS = 500
 WARM_COOLANT_K = 343.15
 """70 °C: a colder liquid-cooled engine makes less power (common practice, no source)."""
-REPEATED = "the same pull as"
-SAME_WIGGLE = 0.0008
-"""1 SD of ln power along the sweep that rounding in two exports leaves; two runs of one bike differ
-by 0.2 % and more (common practice, no source)."""
-SAME_LEVEL = 0.01
-"""Two exports may be corrected to other air and undone with rounded factors."""
 DEAD_LAMBDA_SPREAD = 0.002
 """A live gauge moves more than this over a whole pull; one that does not is stuck."""
 _USED = (
@@ -74,13 +72,16 @@ def derive_curves(
     pulls = store.rows(
         connection,
         "SELECT pull.*, model.induction, reading.sample_id, reading.sample_path, "
-        "reading.facts ->> '$.notes' AS reading_notes "
+        "reading.facts ->> '$.notes' AS reading_notes, reading.facts ->> '$.marks' AS marks "
         "FROM core.pull AS pull JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "JOIN core.model AS model USING (model_id) "
         "JOIN raw.reading AS reading USING (file_sha256) ORDER BY pull.pull_id",
     )
-    rows = {row["pull_id"]: row for row in pulls.iter_rows(named=True)}
+    rows = {
+        row["pull_id"]: {**row, "marks": json.loads(row["marks"] or "{}")}
+        for row in pulls.iter_rows(named=True)
+    }
     chosen = [settings.figures.model_dump(), settings.shop.altitude_m]
     wanted = {
         pull_id: fingerprint(
@@ -91,20 +92,13 @@ def derive_curves(
         for pull_id, row in rows.items()
     }
     to_make, to_delete = outdated(connection, "out.pull", "pull_id", wanted)
-    torn = [
-        stage_id
-        for (stage_id,) in connection.execute(
-            "SELECT DISTINCT stage_id FROM out.pull WHERE pull_id IN (SELECT unnest(?))",
-            [to_delete],
-        ).fetchall()
-    ]
     if to_delete:
         replace(
             connection,
             "pull_id",
             to_delete,
             {"out.pull": [], "out.pull_curve": []},
-            lambda: _set_repeats_aside(connection, torn),
+            lambda: set_repeats_aside(connection, [], to_delete),
         )
     for start in range(0, len(to_make), BATCH_PULLS):
         batch = [rows[pull_id] for pull_id in to_make[start : start + BATCH_PULLS]]
@@ -122,89 +116,10 @@ def derive_curves(
             "pull_id",
             [],
             {"out.pull": heads, "out.pull_curve": stacked("pull_id", curves)},
-            partial(_set_repeats_aside, connection, sorted({row["stage_id"] for row in batch})),
+            partial(set_repeats_aside, connection, [row["pull_id"] for row in batch], []),
         )
         progress(min(start + BATCH_PULLS, len(to_make)), len(to_make), "drawing curves")
     return len(to_make)
-
-
-def _set_repeats_aside(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> None:
-    """Let a pull that was exported twice, in two layouts or units, count once."""
-    if not stage_ids:
-        return
-    curves = store.rows(
-        connection,
-        "SELECT stage_id, pull_id, file_name, layout, engine_speed_rpm, power_w "
-        "FROM out.pull_curve JOIN out.pull USING (pull_id) WHERE stage_id IN (SELECT unnest(?)) "
-        "ORDER BY stage_id, pull_no, pull_id, engine_speed_rpm",
-        stage_ids,
-    )
-    repeats: dict[str, str] = {}
-    for _, stage in curves.group_by("stage_id", maintain_order=True):
-        seen: list[tuple[str, str, np.ndarray]] = []
-        keys = ("pull_id", "file_name", "layout")
-        for (pull_id, name, layout), part in stage.group_by(keys, maintain_order=True):
-            curve_of = part.select("engine_speed_rpm", "power_w").to_numpy()
-            twins = (
-                other
-                for other, written, earlier in seen
-                if written != layout and _is_same_pull(earlier, curve_of)
-            )
-            twin = next(twins, None)
-            if twin is None:
-                seen.append((str(name), str(layout), curve_of))
-            else:
-                repeats[str(pull_id)] = f"{REPEATED} {twin}, exported in another layout"
-    connection.execute(
-        "UPDATE out.pull SET trouble = '', is_used = true "
-        "WHERE stage_id IN (SELECT unnest(?)) AND starts_with(trouble, ?)",
-        [stage_ids, REPEATED],
-    )
-    for pull_id, trouble in repeats.items():
-        connection.execute(
-            "UPDATE out.pull SET trouble = ?, is_used = false WHERE pull_id = ?",
-            [trouble, pull_id],
-        )
-
-
-def _is_same_pull(one: np.ndarray, other: np.ndarray) -> bool:
-    """Whether two curves are one run: no two runs have the same wiggle at every speed."""
-    _, at, there = np.intersect1d(one[:, 0], other[:, 0], return_indices=True)
-    if at.size < 0.9 * max(len(one), len(other)):
-        return False
-    ratio = np.log(one[at, 1] / other[there, 1])
-    return bool(ratio.std() < SAME_WIGGLE and abs(ratio.mean()) < SAME_LEVEL)
-
-
-def read_samples(shop: ShopFolder, logs: list[dict[str, Any]]) -> dict[str, pl.DataFrame]:
-    """Return the samples of some logs, by sample_id, in the order of their lines.
-
-    Parameters
-    ----------
-    shop : ShopFolder
-        The shop.
-    logs : list of dict
-        Rows with sample_id and sample_path.
-
-    Returns
-    -------
-    dict of str to polars.DataFrame
-        Canonical channels.
-    """
-    wanted: dict[str, set[str]] = {}
-    for log in logs:
-        wanted.setdefault(log["sample_path"], set()).add(log["sample_id"])
-    found: dict[str, pl.DataFrame] = {}
-    for path, ids in sorted(wanted.items()):
-        frame = pl.read_parquet(shop.root / path)
-        # Intake writes log after log, each in the order of its lines: cut at the runs.
-        runs = frame["sample_id"].rle().struct.unnest()
-        start = 0
-        for length, sample_id in runs.iter_rows():
-            if sample_id in ids:
-                found[sample_id] = frame.slice(start, length)
-            start += length
-    return found
 
 
 def pull_curve(
@@ -281,8 +196,6 @@ def pull_curve(
 
 
 def _given_notes(row: dict[str, Any]) -> list[str]:
-    import json
-
     notes = json.loads(row["reading_notes"]) if row["reading_notes"] else []
     if row["rows_rejected"]:
         notes.append(f"{row['rows_rejected']} rows rejected")
@@ -366,7 +279,9 @@ def _curve(
     channel = {name: samples[name].to_numpy() for name in _USED}
     time, speed = channel["time_s"], channel["engine_speed_rpm"]
     throttle = channel["throttle_pct"]
-    part = sweep_slice(time, speed, None if np.isnan(throttle).all() else throttle)
+    throttle = None if np.isnan(throttle).all() else throttle
+    has_clock = bool(np.isfinite(time).any())
+    part = sweep_slice(time, speed, throttle) if has_clock else rising_part(speed, throttle)
     power = channel["wheel_power_w"]
     if np.isnan(power).all():
         power = channel["wheel_torque_nm"] * speed * 2 * math.pi / 60
@@ -397,7 +312,7 @@ def _curve(
         peak_torque_speed_rpm=pull.speed_rpm,
         sweep_from_rpm=float(swept[0]),
         sweep_to_rpm=float(np.nanmax(swept)),
-        sweep_s=float(time[part][-1] - time[part][0]),
+        sweep_s=float(time[part][-1] - time[part][0]) if has_clock else None,
         coolant_start_k=_first(channel["coolant_temp_k"][part]),
         intake_air_start_k=_first(channel["intake_air_temp_k"][part]),
         has_lambda=bool(np.isfinite(lean).any()),
@@ -439,7 +354,9 @@ def _leanest(
         if np.nanmedian(values[part]) > SATURATED_LAMBDA:
             notes.append(f"{name} reads free air: not evidence")
             continue
-        aligned = cruise.aligned_lambda(time, values, delay_s or 0.0)
+        aligned = values
+        if np.isfinite(time).any():
+            aligned = cruise.aligned_lambda(time, values, delay_s or 0.0)
         curves.append(
             curve.smoothed_curve(
                 channel["engine_speed_rpm"][part], aligned[part], grid, bandwidth_rpm=bandwidth_rpm

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import unicodedata
 from collections import defaultdict
 from fnmatch import fnmatchcase
 from typing import Any, NamedTuple
@@ -23,7 +24,7 @@ from schemas.card import CATEGORIES, ETHANOL_SHARE, JobCard, Stage, read_card
 from warehouse import store
 
 BATCH_FOLDERS = 200
-LINK_VERSION = 2
+LINK_VERSION = 3
 """Raise it when linking changes what it gives for the same cards and readings."""
 
 CONTRADICTS = "card contradicts another"
@@ -39,6 +40,7 @@ class _File(NamedTuple):
     reason_code: str
     reason: str
     remedy: str
+    is_present: bool
 
 
 class _Place(NamedTuple):
@@ -130,7 +132,8 @@ def _wanted(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
     """Return what each folder is to be linked from, folders in the order of their arrival."""
     rows = connection.execute(
         "SELECT arrival.job_folder, md5(string_agg(concat_ws('|', arrival.file_name, "
-        "arrival.file_sha256, reading.state, reading.read_with, card.is_in_force, card.problems), "
+        "arrival.file_sha256, reading.state, reading.read_with, card.is_in_force, card.problems, "
+        "arrival.is_present), "
         "';' ORDER BY arrival.file_name, arrival.file_sha256)) "
         "FROM raw.arrival AS arrival "
         "LEFT JOIN raw.reading AS reading USING (file_sha256) "
@@ -196,7 +199,8 @@ def _read_folders(connection: duckdb.DuckDBPyConnection, folders: list[str]) -> 
     for folder, *row in connection.execute(
         "SELECT arrival.job_folder, arrival.file_name, arrival.file_sha256, "
         "coalesce(reading.state, 'card'), reading.layout_kind, coalesce(reading.reason_code, ''), "
-        "coalesce(reading.reason, ''), coalesce(reading.remedy, '') FROM raw.arrival AS arrival "
+        "coalesce(reading.reason, ''), coalesce(reading.remedy, ''), arrival.is_present "
+        "FROM raw.arrival AS arrival "
         "LEFT JOIN raw.reading AS reading USING (file_sha256) "
         "WHERE arrival.job_folder IN (SELECT unnest(?)) AND arrival.is_current "
         "AND arrival.file_name <> ? ORDER BY arrival.job_folder, arrival.file_name",
@@ -240,6 +244,11 @@ def _link(folder: str, book: _Book) -> _Linked:
         book.known[folder] = _Known(card.job, bike.reference, bike.model_id, bike.induction)
         _job_rows(linked, folder, held.in_force[0], card)
         _place_files(linked, card, held.files, folder, book)
+    absent = {file.name for file in held.files if not file.is_present}
+    linked.places = [
+        _withdrawn(place) if place.file_name in absent and place.state != "taken in" else place
+        for place in linked.places
+    ]
     for place in linked.places:
         if place.file_sha256 is not None:
             book.claims[place.file_sha256].discard(folder)
@@ -333,6 +342,17 @@ def _waiting(file: _File, has_card: bool, folder: str) -> _Place:
         "no card",
         "the folder has no card.toml, so nobody knows which bike this is",
         "Write a card.toml beside the files; they are then taken in by themselves.",
+    )
+
+
+def _withdrawn(place: _Place) -> _Place:
+    return _Place(
+        place.file_name,
+        place.file_sha256,
+        "withdrawn",
+        "taken out of the inbox",
+        f"it was taken out of the inbox while {place.state}: {place.reason}",
+        "Nothing to do; its bytes are kept. Put it back to have it looked at again.",
     )
 
 
@@ -433,9 +453,10 @@ def _place_files(
 ) -> None:
     """Give the card's files to its stages."""
     places: dict[str, _Place] = {}
-    by_name = {file.name: file for file in files}
+    # A file that was taken out again without ever being read is not there for the card either.
+    by_name = {file.name: file for file in files if file.is_present or file.state == "read"}
     # A name that stands on the card is meant for its stage: no pattern of another takes it.
-    written = {name for stage in card.stage for name in stage.pulls + stage.rides}
+    written = {_plain(name) for stage in card.stage for name in stage.pulls + stage.rides}
     for number, stage in enumerate(card.stage, start=1):
         stage_id = f"{card.job}/{number}"
         order_in_stage = 0
@@ -445,7 +466,13 @@ def _place_files(
                     name
                     for name in sorted(by_name, key=_in_number_order)
                     if name not in places
-                    and (name == pattern or (name not in written and fnmatchcase(name, pattern)))
+                    and (
+                        _plain(name) == _plain(pattern)
+                        or (
+                            _plain(name) not in written
+                            and fnmatchcase(_plain(name), _plain(pattern))
+                        )
+                    )
                 ]
                 if not names and pattern not in places and not _is_glob(pattern):
                     places[pattern] = _Place(
@@ -467,11 +494,15 @@ def _place_files(
                         book.touch(book.owner[file.sha256][0])
                     book.owner[file.sha256] = (folder, name)
                     linked.logs.append((file.sha256, kind, stage_id, order_in_stage, name))
-    for name, file in by_name.items():
+    for file in files:
+        name = file.name
         if name not in places:
+            owner = book.owner.get(file.sha256)
             places[name] = (
                 _unreadable(file)
                 if file.state in ("refused", "untaught")
+                else _same_bytes(file, owner)
+                if owner is not None and owner[0] == folder
                 else _Place(
                     name,
                     file.sha256,
@@ -492,7 +523,24 @@ def _in_number_order(name: str) -> list[tuple[int, str]]:
 
 
 def _is_glob(pattern: str) -> bool:
-    return any(mark in pattern for mark in "*?[")
+    # Brackets alone are often part of a name: "run[1].csv".
+    return any(mark in pattern for mark in "*?")
+
+
+def _plain(name: str) -> str:
+    """Return a name in one form: some systems write ö as o and two dots."""
+    return unicodedata.normalize("NFC", name)
+
+
+def _same_bytes(file: _File, owner: tuple[str, str]) -> _Place:
+    return _Place(
+        file.name,
+        file.sha256,
+        "duplicate",
+        "same bytes",
+        f"byte for byte the same as {owner[1]} in folder {owner[0]}",
+        "Nothing to do: it counts once. If it should be another run, export that run.",
+    )
 
 
 def _place_one(file: _File, kind: str, stage_id: str, folder: str, book: _Book) -> _Place:
@@ -509,14 +557,7 @@ def _place_one(file: _File, kind: str, stage_id: str, folder: str, book: _Book) 
         )
     owner = book.owner.get(file.sha256)
     if owner is not None and (owner[0] == folder or book.place[owner[0]] < book.place[folder]):
-        return _Place(
-            file.name,
-            file.sha256,
-            "duplicate",
-            "same bytes",
-            f"byte for byte the same as {owner[1]} in folder {owner[0]}",
-            "Nothing to do: it counts once. If it should be another run, export that run.",
-        )
+        return _same_bytes(file, owner)
     return _Place(file.name, file.sha256, "taken in", stage_id=stage_id)
 
 

@@ -13,33 +13,36 @@ from collections import Counter
 from collections.abc import Iterable
 from fnmatch import fnmatchcase
 from functools import cached_property
+from pathlib import Path
 
 import duckdb
 import numpy as np
 import polars as pl
 
-from flows.readers import delimited
+from flows.readers import formats
 from flows.readers.source import BadRow, UnreadableError
 from flows.steps.archive import archived_path
-from flows.steps.convert import PLACE, canonical
+from flows.steps.judge import canonical
+from flows.steps.long_logs import LONG_BYTES, PACKED_SHARE, read_long_log
 from flows.steps.progress import Progress
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
-from schemas.samples import CLOCK_RULE, SampleKind, needed_rule, sample_contract
+from schemas.samples import SampleKind, judge_samples, samples_frame
 from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-READ_VERSION = 1
+READ_VERSION = 2
 """Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
 
 BATCH_FILES = 250
 BATCH_ROWS = 150_000
 CARD_NAME = "card.toml"
+TWO_LAYOUTS = "two layouts fit"
 
 UNTAUGHT_REMEDY = (
-    "Write a layout for this kind of file into layouts/ (those of the demo shop show how); "
-    "files that wait are then taken in by themselves."
+    'Teach its layout: on the page "Teach a layout", or with `rollbook layout draft FILE`; files '
+    "that wait are then taken in by themselves."
 )
 
 
@@ -51,6 +54,7 @@ class Reading:
     sample_id: str
     state: str
     read_with: str
+    recognised_with: str
     reason_code: str = ""
     layout: str | None = None
     layout_kind: str | None = None
@@ -76,6 +80,7 @@ class _Open:
     reading: Reading
     values: np.ndarray = dataclasses.field(default_factory=lambda: np.empty((0, len(CHANNELS))))
     line_no: np.ndarray = dataclasses.field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    clock_no: np.ndarray = dataclasses.field(default_factory=lambda: np.empty(0, dtype=np.int64))
     bad_rows: list[BadRow] = dataclasses.field(default_factory=list)
     source: dict[str, str] = dataclasses.field(default_factory=dict)
 
@@ -90,16 +95,21 @@ class _Rules:
 
     def with_layout(self, layout: Layout) -> str:
         """Return the fingerprint of reading a file with this layout."""
-        return _short(f"{self.common}|{layout.fingerprint}")
+        return _short(f"{self._common}|{layout.fingerprint}")
 
-    def untaught(self) -> str:
-        """Return the fingerprint of not knowing a file under any of these layouts."""
-        return _short(f"{self.common}|{'|'.join(x.fingerprint for x in self.layouts)}")
+    def recognition(self, sha: str) -> str:
+        """Return the fingerprint of deciding which of these layouts a file is of."""
+        return _short(f"{self._taught}|{'|'.join(sorted(self.names[sha]))}")
 
     @cached_property
-    def common(self) -> str:
+    def _common(self) -> str:
         """What every reading depends on."""
-        return f"{READ_VERSION}|{self.settings.intake.model_dump_json()}"
+        zone = self.settings.shop.timezone
+        return f"{READ_VERSION}|{zone}|{self.settings.intake.model_dump_json()}"
+
+    @cached_property
+    def _taught(self) -> str:
+        return f"{self._common}|{'|'.join(x.fingerprint for x in self.layouts)}"
 
 
 def read_files(
@@ -134,42 +144,57 @@ def read_files(
     """
     standing = connection.execute(
         "SELECT file_sha256, list(DISTINCT arrival.file_name ORDER BY arrival.file_name), "
-        "any_value(reading.state), any_value(reading.read_with), any_value(reading.layout) "
+        "any_value(reading.state), any_value(reading.read_with), any_value(reading.layout), "
+        "any_value(reading.recognised_with) "
         "FROM raw.arrival AS arrival "
         "LEFT JOIN raw.reading AS reading USING (file_sha256) WHERE arrival.file_name <> ? "
         "GROUP BY file_sha256 ORDER BY min(arrival.arrival_no)",
         [CARD_NAME],
     ).fetchall()
     rules = _Rules(layouts, settings, {sha: names for sha, names, *_ in standing})
-    valid = {rules.with_layout(layout) for layout in layouts}
-    untaught = rules.untaught()
     names = {layout.name for layout in layouts}
     todo = [
-        sha
-        for sha, _, state, read_with, layout in standing
+        (sha, read_with)
+        for sha, _, _, read_with, layout, recognised_with in standing
         if not (keep_unknown and layout is not None and layout not in names)
-        if state is None
-        or (read_with != untaught if state == "untaught" else read_with not in valid | {untaught})
+        if recognised_with != rules.recognition(sha)
     ]
     batch: list[_Open] = []
-    rows = 0
-    for done, sha in enumerate(todo, start=1):
-        batch.append(_open(sha, shop, rules))
-        rows += batch[-1].line_no.size
+    recognised: list[str] = []
+    rows = read = 0
+    for done, (sha, read_with) in enumerate(todo, start=1):
+        opened = _open(sha, shop, rules, read_with)
+        if opened is None:
+            recognised.append(sha)
+        else:
+            read += 1
+            batch.append(opened)
+            rows += opened.line_no.size
         if len(batch) >= BATCH_FILES or rows >= BATCH_ROWS or done == len(todo):
             _judge(batch, rules)
             _store(connection, shop, batch)
-            batch, rows = [], 0
+            _keep_recognised(connection, rules, recognised)
+            batch, recognised, rows = [], [], 0
         progress(done, len(todo), "reading")
-    return len(todo)
+    return read
 
 
-def recognise(data: bytes, layouts: Iterable[Layout], names: Iterable[str]) -> Layout | None:
-    """Return the layout that a file is of.
+def _keep_recognised(connection: duckdb.DuckDBPyConnection, rules: _Rules, shas: list[str]) -> None:
+    """Note that files were looked at again and are still of the layout they were read with."""
+    with store.transaction(connection):
+        for sha in shas:
+            connection.execute(
+                "UPDATE raw.reading SET recognised_with = ? WHERE file_sha256 = ?",
+                [rules.recognition(sha), sha],
+            )
+
+
+def recognise(path: Path, layouts: Iterable[Layout], names: Iterable[str]) -> list[Layout]:
+    """Return the layouts that a file is of: one if all is well.
 
     Parameters
     ----------
-    data : bytes
+    path : Path
         The file.
     layouts : iterable of Layout
         Taught layouts.
@@ -178,66 +203,161 @@ def recognise(data: bytes, layouts: Iterable[Layout], names: Iterable[str]) -> L
 
     Returns
     -------
-    Layout or None
-        The layout whose every rule holds; of several the one that names most columns, then the
-        first by name. None if there is none.
+    list of Layout
+        Of those whose every rule holds, the one that names most columns and, of equals, has most
+        further rules; several where that does not tell them apart, none where none fits.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is of no format that is read here.
     """
     lowered = [name.lower() for name in names]
-    fitting = [
-        layout
-        for layout in layouts
-        if (
-            layout.recognise.file_name is None
-            or any(fnmatchcase(name, layout.recognise.file_name.lower()) for name in lowered)
-        )
-        and delimited.header(data, layout) is not None
-    ]
-    fitting.sort(key=lambda layout: (-len(layout.recognise.columns), layout.name))
-    return fitting[0] if fitting else None
+    start = formats.start_of(path)
+    found_format = formats.format_of(start)
+    reader = None
+    fitting: list[Layout] = []
+    for layout in layouts:
+        if layout.layout.format != found_format:
+            continue
+        pattern = layout.recognise.file_name
+        if pattern is not None and not any(fnmatchcase(n, pattern.lower()) for n in lowered):
+            continue
+        reader = reader or formats.reader_of(found_format)
+        if reader.fits(path, start, layout):
+            fitting.append(layout)
+    most = max(map(_rules_of, fitting), default=None)
+    return [layout for layout in fitting if _rules_of(layout) == most]
 
 
-def _open(sha: str, shop: ShopFolder, rules: _Rules) -> _Open:
-    data = archived_path(shop, sha).read_bytes()
+def _rules_of(layout: Layout) -> tuple[int, int]:
+    asked = layout.recognise
+    return len(asked.columns), (asked.file_name is not None) + (asked.first_line is not None)
+
+
+def _open(sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None) -> _Open | None:
+    """Return a file read and converted; None if it still is what it was read as."""
+    path = archived_path(shop, sha)
+    recognised_with = rules.recognition(sha)
     unknown = Reading(
-        sha, _short(f"{sha}|{rules.untaught()}"), "untaught", rules.untaught(), "layout not taught"
+        sha,
+        _short(f"{sha}|{recognised_with}"),
+        "untaught",
+        recognised_with,
+        recognised_with,
+        "layout not taught",
     )
-    if not data:
-        unknown.state, unknown.reason_code = "refused", "empty file"
-        unknown.reason = "the file holds no bytes"
-        unknown.remedy = "Export the run again; nothing can be got from this file."
+    try:
+        if not path.stat().st_size:
+            raise UnreadableError(
+                "empty file",
+                "the file holds no bytes",
+                "Export the run again; nothing can be got from this file.",
+            )
+        fitting = recognise(path, rules.layouts, rules.names[sha])
+    except UnreadableError as error:
+        unknown.refuse(error)
         return _Open(unknown)
-    layout = recognise(data, rules.layouts, rules.names[sha])
-    if layout is None:
-        if _is_binary(data):
-            unknown.state, unknown.reason_code = "refused", "binary data"
-            unknown.reason = "the file is binary data, not text"
-            unknown.remedy = "Export the run as text; if it should be text, copy the file again."
-            return _Open(unknown)
-        if any(name.lower().startswith(CARD_NAME) for name in rules.names[sha]):
-            unknown.reason_code = "card under another name"
-            unknown.reason = "this looks like a job card under another name"
-            unknown.remedy = f"Name it {CARD_NAME}, in small letters and with no ending behind it."
-            return _Open(unknown)
-        near = delimited.nearest(data, rules.layouts)
-        unknown.reason = f"no layout recognises this file; {_appearance(data)}" + (
-            f"; {near}" if near else ""
+    except FileNotFoundError:
+        unknown.refuse(
+            UnreadableError(
+                "archived bytes gone",
+                f"the archive holds no {path.name} any more",
+                "Put the file back into the inbox, or restore archive/ from a backup.",
+            )
         )
-        unknown.remedy = UNTAUGHT_REMEDY
         return _Open(unknown)
-    read_with = rules.with_layout(layout)
-    reading = Reading(sha, _short(f"{sha}|{read_with}"), "read", read_with)
+    if len(fitting) != 1:
+        _tell_untaught(unknown, path, fitting, rules)
+        return _Open(unknown)
+    layout = fitting[0]
+    if read_with == rules.with_layout(layout):
+        return None
+    reading = Reading(
+        sha,
+        _short(f"{sha}|{rules.with_layout(layout)}"),
+        "read",
+        rules.with_layout(layout),
+        recognised_with,
+    )
     reading.layout, reading.layout_kind = layout.name, layout.layout.kind
     reading.equipment = layout.layout.equipment
+    zone = rules.settings.shop.timezone
     try:
-        table = delimited.read(data, layout)
-        reading.rows_read = table.frame.height + len(table.bad_rows)
-        converted = canonical(table, layout)
+        if _is_long(path):
+            return _open_long(shop, path, layout, reading, rules)
+        source = formats.reader_of(layout.layout.format).read(path, layout)
+        whole = canonical(source, layout, zone)
     except UnreadableError as error:
         reading.refuse(error)
         return _Open(reading)
-    reading.facts = json.dumps(converted.facts, ensure_ascii=False, sort_keys=True)
-    source = {CHANNEL_COLUMNS[word]: channel.column for word, channel in layout.channels.items()}
-    return _Open(reading, converted.values, converted.line_no, converted.bad_rows, source)
+    reading.rows_read = whole.rows_read
+    reading.facts = json.dumps(whole.facts, ensure_ascii=False, sort_keys=True)
+    return _Open(
+        reading,
+        whole.values,
+        whole.line_no,
+        whole.clock_no,
+        whole.bad_rows,
+        _columns_of(layout),
+    )
+
+
+def _columns_of(layout: Layout) -> dict[str, str]:
+    return {CHANNEL_COLUMNS[word]: channel.column for word, channel in layout.channels.items()}
+
+
+def _tell_untaught(unknown: Reading, path: Path, fitting: list[Layout], rules: _Rules) -> None:
+    """Say why a file waits for a layout, without quoting it: it may hold positions or names."""
+    names = rules.names[unknown.file_sha256]
+    if fitting:
+        both = " and ".join(repr(layout.name) for layout in fitting)
+        unknown.reason_code = TWO_LAYOUTS
+        unknown.reason = f"layouts {both} fit this file equally well"
+        unknown.remedy = (
+            "Tell them apart: under recognise, name a column that only one has, or set file_name "
+            "or first_line."
+        )
+        return
+    if any(name.lower().startswith(CARD_NAME) for name in names):
+        unknown.reason_code = "card under another name"
+        unknown.reason = "this looks like a job card under another name"
+        unknown.remedy = f"Name it {CARD_NAME}, in small letters and with no ending behind it."
+        return
+    start = formats.start_of(path)
+    found_format = formats.format_of(start)
+    reader = formats.reader_of(found_format)
+    taught = [layout for layout in rules.layouts if layout.layout.format == found_format]
+    near = reader.nearest(path, start, taught)
+    look = _appearance(start) if found_format == "text" else f"it is a {found_format} file"
+    unknown.reason = f"no layout recognises this file; {look}" + (f"; {near}" if near else "")
+    unknown.remedy = UNTAUGHT_REMEDY
+
+
+def _is_long(path: Path) -> bool:
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        is_packed = file.read(4)[:2] in (b"\x1f\x8b", b"PA")
+    return size > LONG_BYTES * (PACKED_SHARE if is_packed else 1.0)
+
+
+def _open_long(
+    shop: ShopFolder, path: Path, layout: Layout, reading: Reading, rules: _Rules
+) -> _Open:
+    """Read a log that need not fit into memory, straight into its own file of samples."""
+    target = shop.samples / f"{layout.layout.kind}-{_short(reading.sample_id)}.parquet"
+    found = read_long_log(path, layout, rules.settings.shop.timezone, reading.sample_id, target)
+    reading.rows_read, reading.rows_kept = found.rows_read, found.rows_kept
+    reading.rows_rejected = found.rows_rejected
+    reading.facts = json.dumps(found.facts, ensure_ascii=False, sort_keys=True)
+    reading.sample_path = target.relative_to(shop.root).as_posix()
+    opened = _Open(reading, bad_rows=found.bad_rows, source=_columns_of(layout))
+    most = rules.settings.intake.most_rejected_share
+    if found.rows_rejected > most * max(found.rows_read, 1) or not found.rows_kept:
+        target.unlink(missing_ok=True)
+        reading.sample_path, reading.rows_kept = None, 0
+        reading.refuse(_too_many(opened, most))
+    return opened
 
 
 def _judge(batch: list[_Open], rules: _Rules) -> None:
@@ -250,6 +370,7 @@ def _judge(batch: list[_Open], rules: _Rules) -> None:
             opened.bad_rows += bad_rows
             kept = ~np.isin(opened.line_no, [row.line_no or 0 for row in bad_rows])
             opened.values, opened.line_no = opened.values[kept], opened.line_no[kept]
+            opened.clock_no = opened.clock_no[kept]
         # With times 5, 6, 0, 1 only the 0 fails first; the 1 fails once the 0 is gone.
         changed = [o for o in files if o.bad_rows and o.line_no.size]
         for opened, bad_rows in _failures(kind, changed) if changed else []:
@@ -263,6 +384,8 @@ def _judge(batch: list[_Open], rules: _Rules) -> None:
             )
     for opened in batch:
         reading = opened.reading
+        if reading.sample_path is not None or reading.rows_rejected:
+            continue  # a long log was judged piece by piece
         reading.rows_rejected = len({row.line_no for row in opened.bad_rows})
         if reading.state == "read":
             share = reading.rows_rejected / max(reading.rows_read, 1)
@@ -273,16 +396,11 @@ def _judge(batch: list[_Open], rules: _Rules) -> None:
 
 def _samples(files: list[_Open]) -> pl.DataFrame:
     """Return the rows of some files as the contract wants them, in the order of the files."""
-    sizes = [opened.line_no.size for opened in files]
-    ids = pl.Series("sample_id", [opened.reading.sample_id for opened in files], dtype=pl.String)
-    values = np.concatenate([opened.values for opened in files])
-    return pl.DataFrame(
-        {
-            "sample_id": ids.gather(np.repeat(np.arange(len(files)), sizes)),
-            "line_no": np.concatenate([opened.line_no for opened in files]),
-            **{name: values[:, place] for name, place in PLACE.items()},
-        },
-        nan_to_null=True,
+    return samples_frame(
+        [opened.reading.sample_id for opened in files],
+        [opened.values for opened in files],
+        [opened.line_no for opened in files],
+        [opened.clock_no for opened in files],
     )
 
 
@@ -304,32 +422,13 @@ def _too_many(opened: _Open, most: float) -> UnreadableError:
 
 def _failures(kind: SampleKind, files: list[_Open]) -> list[tuple[_Open, list[BadRow]]]:
     """Return the files with rows that break the contract, and those in the order of their lines."""
-    import pandera.errors
-
     frame = _samples(files)
-    try:
-        sample_contract(kind).validate(frame, lazy=True)
-    except pandera.errors.SchemaErrors as errors:
-        cases = errors.failure_cases
-    else:
-        return []
-    if cases["index"].null_count():
-        raise TypeError(f"samples of a {kind} do not have the contract's columns: {cases}")
     starts = np.cumsum([0, *(opened.line_no.size for opened in files)])
-    at = cases["index"].to_numpy()
-    order = np.lexsort((cases["check"].to_numpy(), at))
     found: dict[int, list[BadRow]] = {}
-    for place in order:
-        row = int(at[place])
+    for row, column, rule, value in judge_samples(kind, frame):
         file = int(np.searchsorted(starts, row, side="right")) - 1
-        name = cases["column"][int(place)] or "time_s"
-        check, value = cases["check"][int(place)], str(cases["failure_case"][int(place)])
-        if check == "not_nullable":
-            check, value = needed_rule(name), "nothing"
-        elif check == CLOCK_RULE:
-            value = f"{frame['time_s'][row]:g} s"
         found.setdefault(file, []).append(
-            BadRow(frame["line_no"][row], files[file].source.get(name, name), check, value[:200])
+            BadRow(frame["line_no"][row], files[file].source.get(column, column), rule, value)
         )
     return [(files[file], rows) for file, rows in found.items()]
 
@@ -338,8 +437,11 @@ def _store(connection: duckdb.DuckDBPyConnection, shop: ShopFolder, batch: list[
     """Write the samples, then make them visible together with their readings."""
     kept = [opened for opened in batch if opened.reading.state == "read"]
     pulls = [opened for opened in kept if opened.reading.layout_kind == "pull"]
+    pulls = [opened for opened in pulls if opened.reading.sample_path is None]
     groups = ([pulls] if pulls else []) + [
-        [opened] for opened in kept if opened.reading.layout_kind == "ride"
+        [opened]
+        for opened in kept
+        if opened.reading.layout_kind == "ride" and opened.reading.sample_path is None
     ]
     for group in groups:
         path = _write_samples(shop, group)
@@ -403,10 +505,6 @@ def sweep_samples(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> in
     for path in orphans:
         path.unlink()
     return len(orphans)
-
-
-def _is_binary(data: bytes) -> bool:
-    return b"\0" in data[:4096] and data[:2] not in (b"\xff\xfe", b"\xfe\xff")
 
 
 def _appearance(data: bytes) -> str:

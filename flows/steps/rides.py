@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from typing import Any
 
@@ -10,17 +11,19 @@ import numpy as np
 import polars as pl
 
 from flows.metrics import cruise
-from flows.steps.curves import read_samples
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.samples import MANY_ROWS, THINNED_HZ, read_samples
+from schemas.columns import CHANNELS
 from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-RIDES_VERSION = 2
+RIDES_VERSION = 3
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_RIDES = 20
+LAMBDAS = ("lambda_wide", "lambda_wide_2")
 LEAST_CELL_DWELL_S = 2.0
 """A cell passed through for less has no say in the worst of a stage."""
 MOST_DELAY_SHIFT_S = 0.15
@@ -55,11 +58,13 @@ def derive_rides(
     for row in store.rows(
         connection,
         "SELECT ride.*, stage.job_id, stage.bike_id, bike.model_id, reading.sample_id, "
-        "reading.sample_path, reading.facts ->> '$.notes' AS reading_notes "
+        "reading.sample_path, reading.facts ->> '$.notes' AS reading_notes, "
+        "reading.facts ->> '$.marks' AS marks "
         "FROM core.ride AS ride JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "JOIN raw.reading AS reading USING (file_sha256) ORDER BY ride.stage_id, ride.ride_id",
     ).iter_rows(named=True):
+        row["marks"] = json.loads(row["marks"] or "{}")
         stages.setdefault(row["stage_id"], []).append(row)
     wanted = {
         stage_id: fingerprint(
@@ -82,11 +87,12 @@ def derive_rides(
     lines: list[dict[str, Any]] = []
     for start in range(0, len(to_make), BATCH_RIDES):
         batch = to_make[start : start + BATCH_RIDES]
-        samples = read_samples(shop, [row for name in batch for row in stages[name]])
         for stage_id in batch:
             parts = []
             for row in stages[stage_id]:
-                head, left_out, part = _ride(row, samples[row["sample_id"]], settings)
+                # One ride at a time: a long one may fill the memory that there is.
+                samples = read_samples(shop, [row])[row["sample_id"]]
+                head, left_out, part = _ride(row, samples, settings)
                 head["made_from"] = wanted[stage_id]
                 ride_rows.append(head)
                 exclusions += left_out
@@ -114,10 +120,12 @@ def _ride(
     row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings
 ) -> tuple[dict[str, Any], list[dict[str, Any]], dict[str, np.ndarray] | None]:
     """Return a ride's line, its exclusions, and its aligned channels if it has a mixture."""
-    channel = {name: samples[name].to_numpy() for name in samples.columns[2:]}
+    channel = {name: samples[name].to_numpy() for name in CHANNELS}
     time = channel["time_s"]
     lean = np.fmax(channel["lambda_wide"], channel["lambda_wide_2"])
     trouble = "" if np.isfinite(lean).any() else "no wideband lambda was logged"
+    if trouble and (marked := [row["marks"][n] for n in LAMBDAS if n in row["marks"]]):
+        trouble = "; ".join(marked)
     if not trouble and np.nanmax(lean) - np.nanmin(lean) < 0.002:
         trouble = f"lambda stands still at {np.nanmedian(lean):.3f}: not evidence"
     delay, origin = row["probe_delay_s"] or 0.0, "the layout's"
@@ -144,6 +152,11 @@ def _ride(
         gear=_logged(channel["gear"]),
         roller_speed_m_s=_logged(channel["roller_speed_m_s"]),
     )
+    notes = json.loads(row["reading_notes"] or "[]")
+    if row["rows_rejected"]:
+        notes.append(f"{row['rows_rejected']} rows rejected")
+    if row["rows_kept"] > MANY_ROWS:
+        notes.append(f"{row['rows_kept']} rows, read as means over {1000 / THINNED_HZ:.0f} ms")
     duration = cruise.sample_duration_s(time)
     steady = reasons == ""
     band = (settings.mixture.cruise_low, settings.mixture.cruise_high)
@@ -162,6 +175,7 @@ def _ride(
         "delay_origin": origin,
         "probe_place": row["probe_place"],
         "trouble": trouble,
+        "notes": "; ".join(notes),
     }
     left_out = [
         {

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import shutil
+from pathlib import Path
 
 import duckdb
 
-from flows.steps.archive import LEDGER, archived_path
+from flows.steps.archive import LEDGER, archived_path, read_ledger
 from flows.steps.progress import Progress
 from warehouse import store
 from warehouse.shop import ShopFolder
@@ -55,7 +55,7 @@ def self_check(
         path = archived_path(shop, sha)
         if not path.is_file():
             problems.append(f"archive: {sha} is gone; restore it from a backup of archive/")
-        elif hashlib.sha256(path.read_bytes()).hexdigest() != sha:
+        elif _hash(path) != sha:
             problems.append(f"archive: {sha} no longer holds the bytes it is named after")
         if done % 200 == 0 or done == len(shas):
             progress(done, len(shas), "checking the archive")
@@ -72,7 +72,11 @@ def self_check(
         for check, count in store.failed_checks(connection)
         if check.severity == "fail"
     ]
-    snapshot = current(shop.root)
+    try:
+        snapshot = current(shop.root)
+    except store.DamagedError as damage:
+        problems.append(f"published: {damage}")
+        snapshot = None
     if snapshot is not None:
         try:
             reader = open_reader(snapshot.path)
@@ -86,12 +90,16 @@ def self_check(
     return problems
 
 
+def _hash(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def _ledger(shop: ShopFolder) -> set[str]:
     path = shop.archive / LEDGER
     if not path.is_file():
         return set()
-    lines = path.read_text(encoding="utf-8").split("\n")
-    return {json.loads(line)["file_sha256"] for line in lines if line}
+    return {entry["file_sha256"] for entry in read_ledger(path, path.read_text(encoding="utf-8"))}
 
 
 def _back_up(shop: ShopFolder, *, keep_ledger: bool) -> None:

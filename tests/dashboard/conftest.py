@@ -345,10 +345,12 @@ def _job(
                 file_name=file_name,
                 file_sha256=sha,
                 arrival_no=len(rows["out.pull"]),
+                last_no=len(rows["out.pull"]),
                 size_bytes=41_000,
                 modified_ns=0,
                 received_at=datetime(day.year, day.month, day.day, 17, 5, tzinfo=UTC),
                 is_current=True,
+                is_present=True,
             )
         rows.add(
             "out.session",
@@ -451,6 +453,7 @@ def _ride(rows, random, stage_id, made, job_id) -> None:
         in_band_share=0.71,
         delay_s=0.16,
         delay_origin="estimated",
+        notes="",
         trouble="",
         made_from="test",
     )
@@ -805,10 +808,12 @@ def _odd_files(rows: _Rows) -> None:
                 file_name=name,
                 file_sha256=sha,
                 arrival_no=len(rows["raw.arrival"]) + 1,
+                last_no=len(rows["raw.arrival"]) + 1,
                 size_bytes=20_000,
                 modified_ns=0,
                 received_at=datetime(2026, 6, 24, 8, 0, tzinfo=UTC),
                 is_current=True,
+                is_present=True,
             )
         if state == "refused":
             rows.add(
@@ -820,6 +825,7 @@ def _odd_files(rows: _Rows) -> None:
                 layout_kind="pull",
                 equipment="main dyno",
                 read_with="1",
+                recognised_with="1",
                 reason_code=code,
                 reason=reason,
                 remedy=remedy,

@@ -5,7 +5,15 @@ import polars as pl
 import pytest
 
 from schemas.columns import CHANNELS
-from schemas.samples import CLOCK_RULE, KEY_COLUMNS, NEEDED, bounds_rule, sample_contract
+from schemas.samples import (
+    CLOCK_RULE,
+    KEY_COLUMNS,
+    NEEDED,
+    bounds_rule,
+    judge_samples,
+    needed_rule,
+    sample_contract,
+)
 
 PLAUSIBLE = {
     "engine_speed_rpm": 5000.0,
@@ -39,6 +47,7 @@ def samples(rows=4, sample_id=None, **changes):
     columns = {
         "sample_id": sample_id or ["a"] * rows,
         "line_no": list(range(2, rows + 2)),
+        "clock_no": [0] * rows,
         "time_s": [0.1 * row for row in range(rows)],
         **{name: [value] * rows for name, value in PLAUSIBLE.items()},
     } | changes
@@ -98,10 +107,41 @@ def test_only_a_needed_channel_must_have_a_value(kind, name):
     values = samples()[name].to_list()
     values[2] = None
     found = broken_rules(kind, samples(**{name: values}))
-    expected = {(name, "not_nullable", 2)} if name in NEEDED[kind] else set()
-    assert {case for case in found if case[0] == name} == expected
+    needed = {rule for _, rule, row in found if row == 2} - {CLOCK_RULE}
     # A clock that is missing cannot be seen to rise either; nothing else may follow.
-    assert {case for case in found if case[0] != name} <= {(None, CLOCK_RULE, 2)}
+    assert {row for *_, row in found} <= {2}
+    if name in NEEDED[kind] or name == "time_s":
+        assert needed in ({needed_rule(name)}, {"not_nullable"})
+    else:
+        assert needed == set()
+
+
+def test_a_pull_may_have_no_clock_and_a_ride_may_not():
+    empty = [None] * 4
+    assert broken_rules("pull", samples(time_s=empty)) == set()
+    assert broken_rules("ride", samples(time_s=empty)) != set()
+
+
+def test_channels_on_clocks_of_their_own_have_rows_of_their_own():
+    frame = samples(
+        clock_no=[0, 0, 1, 1],
+        time_s=[0.0, 0.1, 0.0, 0.05],
+        engine_speed_rpm=[3000.0, 3100.0, None, None],
+        throttle_pct=[None, None, 12.0, 12.0],
+    )
+    assert broken_rules("ride", frame) == set()
+    alone = samples(throttle_pct=[None] * 4)
+    assert {rule for _, rule, _ in broken_rules("ride", alone)} == {needed_rule("throttle_pct")}
+
+
+def test_failures_are_told_in_the_order_of_rows_with_what_was_found():
+    frame = samples(engine_speed_rpm=[3000.0, 99_999.0, None, 3000.0], time_s=[0.0, 0.1, 0.2, 0.1])
+    assert judge_samples("ride", frame) == [
+        (1, "engine_speed_rpm", bounds_rule("engine_speed_rpm", CHANNELS["engine_speed_rpm"]),
+         "99999.0"),
+        (2, "engine_speed_rpm", needed_rule("engine_speed_rpm"), "nothing"),
+        (3, "time_s", CLOCK_RULE, "0.1 s"),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("times", [[0.0, 0.2, 0.2, 0.3], [0.0, 0.2, 0.1, 0.3]])

@@ -363,6 +363,17 @@ CASES = {
         {"out.session_pull": [{"pull_id": "p", "stage_id": "s"}], "out.pull": [USED]},
         [{"out.pull": [USED | {"is_used": False}]}, {"out.pull": [USED | {"stage_id": "other"}]}],
     ),
+    "out.same_pull: a_repeat_does_not_count": (
+        {"out.same_pull": [{"pull_id": "p", "earlier_pull_id": "o"}],
+         "out.pull": [USED | {"is_used": False}]},
+        [{"out.pull": [USED]}],
+    ),
+    "out.pull_source: a_counted_pull_has_one_counted_file": (
+        {"out.pull": [USED], "out.pull_source": [{"pull_id": "p", "is_counted": True},
+                                                 {"pull_id": "p", "is_counted": False}]},
+        [{"out.pull_source": []}, {"out.pull_source": [{"pull_id": "p", "is_counted": False}]},
+         {"out.pull_source": [{"pull_id": "p", "is_counted": True}] * 2}],
+    ),
     "out.shop_fact: every_fact_has_a_value_and_a_meaning": (
         {"out.shop_fact": [{"fact": "a", "fact_value": "1", "meaning": "m"}]},
         [{"out.shop_fact": [{"fact": "a", "fact_value": "", "meaning": "m"}]},

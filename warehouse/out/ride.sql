@@ -15,5 +15,6 @@ CREATE TABLE IF NOT EXISTS out.ride (
     delay_origin VARCHAR NOT NULL,
     probe_place VARCHAR,
     trouble VARCHAR NOT NULL,
+    notes VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

@@ -8,7 +8,7 @@ CREATE TABLE IF NOT EXISTS raw.outcome (
     file_name VARCHAR NOT NULL,
     file_sha256 VARCHAR,
     state VARCHAR NOT NULL CHECK (
-        state IN ('taken in', 'waiting', 'refused', 'duplicate', 'card', 'missing')
+        state IN ('taken in', 'waiting', 'refused', 'duplicate', 'card', 'missing', 'withdrawn')
     ),
     reason_code VARCHAR NOT NULL,
     reason VARCHAR NOT NULL,

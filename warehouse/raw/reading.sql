@@ -11,6 +11,7 @@ CREATE TABLE IF NOT EXISTS raw.reading (
     layout_kind VARCHAR,
     equipment VARCHAR,
     read_with VARCHAR NOT NULL,
+    recognised_with VARCHAR NOT NULL,
     reason_code VARCHAR NOT NULL,
     reason VARCHAR NOT NULL,
     remedy VARCHAR NOT NULL,

@@ -1,9 +1,14 @@
 """Delimited text: bytes to a table in the source's own words, or the reason why not."""
 
+import tempfile
+from pathlib import Path
+from types import SimpleNamespace
+
+import polars as pl
 import pytest
 
 from fixtures.odd_files import pull_rows
-from flows.readers import delimited
+from flows.readers import text
 from flows.readers.source import UnreadableError
 from schemas.layout import Layout
 from schemas.toml_text import read_toml
@@ -43,14 +48,32 @@ def numbers(table):
     return {name: [float(cell) for cell in table.frame[name]] for name in table.frame.columns}
 
 
+def whole(data, way):
+    """Read all pieces of a file and put them together."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "file"
+        path.write_bytes(data)
+        source = text.read(path, way)
+        pieces = list(source.pieces)
+    return SimpleNamespace(
+        frame=pl.concat([piece.frame for piece in pieces], how="vertical_relaxed"),
+        line_no=pl.concat([piece.line_no for piece in pieces]),
+        bad_rows=[row for piece in pieces for row in piece.bad_rows],
+        head=source.head,
+        units=source.units,
+        notes=source.notes,
+        pieces=len(pieces),
+    )
+
+
 def refusal(data, way):
     with pytest.raises(UnreadableError) as found:
-        delimited.read(data, way)
+        whole(data, way)
     return found.value
 
 
 def test_columns_keep_their_names_and_words_stay_words():
-    table = delimited.read(b"t,rpm,kW\n0.0,3000,25.0\n0.1, 3100 ,n/a\n", layout())
+    table = whole(b"t,rpm,kW\n0.0,3000,25.0\n0.1, 3100 ,n/a\n", layout())
     assert table.frame.columns == ["t", "rpm", "kW"]
     assert table.frame["kW"].to_list() == ["25.0", "n/a"]
     assert [float(cell) for cell in table.frame["rpm"]] == [3000, 3100]
@@ -59,18 +82,18 @@ def test_columns_keep_their_names_and_words_stay_words():
 
 
 def test_a_column_that_no_channel_names_is_not_read():
-    table = delimited.read(b"t,rpm,kW,latitude\n0,3000,25,-41.5\n", layout())
+    table = whole(b"t,rpm,kW,latitude\n0,3000,25,-41.5\n", layout())
     assert "latitude" not in table.frame.columns
 
 
 def test_columns_in_another_order_keep_their_meaning():
-    table = delimited.read(b"kW,t,rpm\n25,0,3000\n", layout())
+    table = whole(b"kW,t,rpm\n25,0,3000\n", layout())
     assert numbers(table) == {"kW": [25], "t": [0], "rpm": [3000]}
 
 
 def test_entries_before_the_header_are_kept_by_their_key():
     data = 'begun: 2025-03-14 10:40\n"air": "978 mbar"\n\nt,rpm,kW\n0,3000,25\n'
-    table = delimited.read(data.encode(), layout())
+    table = whole(data.encode(), layout())
     assert table.head == {"begun": "2025-03-14 10:40", "air": "978 mbar"}
     assert table.line_no.to_list() == [5]
 
@@ -78,7 +101,7 @@ def test_entries_before_the_header_are_kept_by_their_key():
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 def test_every_kind_of_line_end_is_read(end):
     data = end.join(["t,rpm,kW", "0,3000,25", "1,3100,26", ""]).encode()
-    assert delimited.read(data, layout()).line_no.to_list() == [2, 3]
+    assert whole(data, layout()).line_no.to_list() == [2, 3]
 
 
 @pytest.mark.parametrize(
@@ -93,7 +116,7 @@ def test_every_kind_of_line_end_is_read(end):
 )
 def test_every_encoding_is_read(encoding, codec):
     data = "Öl: 90 °C\nt;rpm;kW\n0;3000;25\n".encode(codec)
-    table = delimited.read(data, layout(f'encoding = "{encoding}"\ndelimiter = ";"'))
+    table = whole(data, layout(f'encoding = "{encoding}"\ndelimiter = ";"'))
     assert table.head == {"Öl": "90 °C"}
     assert numbers(table)["rpm"] == [3000]
 
@@ -101,7 +124,7 @@ def test_every_encoding_is_read(encoding, codec):
 def test_utf_16_of_either_byte_order_is_read():
     for mark, codec in ((b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be")):
         data = mark + "t,rpm,kW\n0,3000,25\n".encode(codec)
-        table = delimited.read(data, layout('encoding = "utf-16"'))
+        table = whole(data, layout('encoding = "utf-16"'))
         assert numbers(table)["kW"] == [25]
 
 
@@ -113,24 +136,24 @@ def test_bytes_of_another_encoding_are_refused_with_their_line():
 
 def test_a_quoted_delimiter_is_text():
     data = b't,rpm,kW\n0,3000,"2,5"\n1,"3100",26\n'
-    table = delimited.read(data, layout())
+    table = whole(data, layout())
     assert table.frame["kW"].to_list() == ["2,5", "26"]
     assert [float(cell) for cell in table.frame["rpm"]] == [3000, 3100]
 
 
 def test_a_row_of_units_is_no_row():
-    table = delimited.read(b"t,rpm,kW\ns,1/min,kW\n0,3000,25\n", layout("unit_row = true"))
+    table = whole(b"t,rpm,kW\ns,1/min,kW\n0,3000,25\n", layout("unit_row = true"))
     assert numbers(table)["t"] == [0]
     assert table.line_no.to_list() == [3]
 
 
 def test_blank_lines_are_no_rows_and_do_not_shift_line_numbers():
-    table = delimited.read(b"t,rpm,kW\n\n0,3000,25\n\n1,3100,26\n\n", layout())
+    table = whole(b"t,rpm,kW\n\n0,3000,25\n\n1,3100,26\n\n", layout())
     assert table.line_no.to_list() == [3, 5]
 
 
 def test_a_row_of_another_width_is_kept_aside_with_its_line():
-    table = delimited.read(b"t,rpm,kW\n0,3000,25\n1,3100\n2,3200,27,9\n3,3300,28\n", layout())
+    table = whole(b"t,rpm,kW\n0,3000,25\n1,3100\n2,3200,27,9\n3,3300,28\n", layout())
     assert numbers(table)["t"] == [0, 3]
     assert [(row.line_no, row.rule) for row in table.bad_rows] == [
         (3, "row has as many cells as the header"),
@@ -152,7 +175,7 @@ def test_a_column_named_twice_is_refused():
 
 
 def test_a_column_named_twice_that_no_channel_reads_does_no_harm():
-    table = delimited.read(b"t,rpm,kW,x,x\n0,3000,25,1,2\n", layout())
+    table = whole(b"t,rpm,kW,x,x\n0,3000,25,1,2\n", layout())
     assert table.frame.height == 1
 
 
@@ -169,31 +192,31 @@ def test_a_file_without_one_whole_row_is_refused():
 
 
 def test_a_file_of_another_layout_has_no_header():
-    assert delimited.header(b"time,speed\n0,3000\n", layout()) is None
-    assert delimited.header(b"Lauf 7\nt,rpm,kW\n", layout(recognise='first_line = "Run"')) is None
-    found = delimited.header(b"Lauf 7\nt,rpm,kW\n", layout(recognise='first_line = "Lauf"'))
+    assert text.header(b"time,speed\n0,3000\n", layout()) is None
+    assert text.header(b"Lauf 7\nt,rpm,kW\n", layout(recognise='first_line = "Run"')) is None
+    found = text.header(b"Lauf 7\nt,rpm,kW\n", layout(recognise='first_line = "Lauf"'))
     assert found.line_no == 2
 
 
 def test_the_nearest_layout_is_named_with_what_is_missing():
     ways = [layout(), layout(name="other", text='delimiter = ";"')]
-    said = delimited.nearest(b"t,rpm,power\n0,3000,25\n", ways)
+    said = text.nearest(Path(), b"t,rpm,power\n0,3000,25\n", ways)
     assert said == "line 1 comes nearest to layout 'bench', but column 'kW' is missing"
 
 
 def test_the_nearest_layout_is_named_when_only_the_delimiter_differs():
-    said = delimited.nearest(b"note\nt;rpm;kW\n0;3000;25\n", [layout()])
+    said = text.nearest(Path(), b"note\nt;rpm;kW\n0;3000;25\n", [layout()])
     assert said == "line 2 comes nearest to layout 'bench', but its cells are not divided by ','"
 
 
 def test_nothing_is_said_of_a_layout_that_is_not_near():
-    assert delimited.nearest(b"alpha,beta,gamma\n1,2,3\n", [layout()]) == ""
-    assert delimited.nearest(b"\x00\x01\x02\xff", [layout()]) == ""
-    assert delimited.nearest(b"t,rpm,power\n", []) == ""
+    assert text.nearest(Path(), b"alpha,beta,gamma\n1,2,3\n", [layout()]) == ""
+    assert text.nearest(Path(), b"\x00\x01\x02\xff", [layout()]) == ""
+    assert text.nearest(Path(), b"t,rpm,power\n", []) == ""
 
 
 def test_a_sound_pull_has_a_row_for_each_line():
     rows = ["t,rpm,kW", *(",".join(row[:3]) for row in pull_rows())]
-    table = delimited.read("\n".join(rows).encode(), layout())
+    table = whole("\n".join(rows).encode(), layout())
     assert table.frame.height == 61
     assert table.line_no.to_list() == list(range(2, 63))

@@ -1,0 +1,147 @@
+"""Clocks: channels that were logged at other times, brought onto one clock on purpose."""
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+
+def aligned_to(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    wanted_s: ArrayLike,
+    *,
+    gap_factor: float = 2.5,
+    most_gap_s: float = 1.0,
+) -> np.ndarray:
+    r"""Return a channel at other times, straight lines between its own samples.
+
+    Parameters
+    ----------
+    time_s : array_like
+        The channel's own times, rising. [s]
+    value : array_like
+        Its samples; NaN where nothing was seen.
+    wanted_s : array_like
+        Times to give it at. [s]
+    gap_factor : float, default 2.5
+        A hole longer than this many of the channel's usual steps is not bridged: one lost sample
+        is a hole of two steps.
+    most_gap_s : float, default 1
+        Nor is one longer than this, however slow the channel. [s]
+
+    Returns
+    -------
+    ndarray
+        Values at `wanted_s`; NaN outside the channel's own times and within its holes.
+
+    Raises
+    ------
+    ValueError
+        If the channel's times do not rise.
+
+    Notes
+    -----
+    Straight lines between samples of a signal with no content above half its rate are off by at
+    most :math:`(\pi f / f_s)^2 / 2` of a wave's height at frequency *f* and sampling rate
+    :math:`f_s`; linear interpolation error bound, any numerical text.
+
+    Examples
+    --------
+    >>> aligned_to([0.0, 0.1, 0.2], [1.0, 2.0, 3.0], [0.05, 0.15, 0.3])
+    array([1.5, 2.5, nan])
+    """
+    time, seen = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
+    wanted = np.asarray(wanted_s, dtype=float)
+    known = np.isfinite(time) & np.isfinite(seen)
+    time, seen = time[known], seen[known]
+    if time.size == 0:
+        return np.full(wanted.shape, np.nan)
+    if time.size == 1:
+        return np.where(wanted == time[0], seen[0], np.nan)
+    steps = np.diff(time)
+    if np.any(steps <= 0.0):
+        raise ValueError("time_s must increase from sample to sample")
+    limit = min(gap_factor * float(np.median(steps)), most_gap_s)
+    # A channel of one sample a second or slower still has its neighbours.
+    limit = max(limit, 1.001 * float(np.median(steps)))
+    found = np.interp(wanted, time, seen, left=np.nan, right=np.nan)
+    place = np.clip(np.searchsorted(time, wanted, side="left"), 1, time.size - 1)
+    on_sample = np.isin(wanted, time)
+    return np.where((steps[place - 1] <= limit) | on_sample, found, np.nan)
+
+
+def rising_part(
+    engine_speed_rpm: ArrayLike,
+    throttle_pct: ArrayLike | None = None,
+    *,
+    open_share: float = 0.9,
+    least_span_rpm: float = 1500.0,
+    least_samples: int = 10,
+    slack_rpm: float = 60.0,
+) -> slice:
+    """Return the part of a pull without a clock in which the engine speed climbs.
+
+    Parameters
+    ----------
+    engine_speed_rpm : array_like
+        Engine speed in the order of the file's rows; NaN where not seen. [rpm]
+    throttle_pct : array_like, optional
+        Throttle opening. [%]
+    open_share : float, default 0.9
+        The throttle counts as open from this share of its greatest opening. [0..1]
+    least_span_rpm : float, default 1500
+        A shorter climb makes no curve. [rpm]
+    least_samples : int, default 10
+        Nor does one of fewer samples.
+    slack_rpm : float, default 60
+        The speed may fall back this far below its highest so far: noise of the tachometer, common
+        practice, no source. [rpm]
+
+    Returns
+    -------
+    slice
+        Rows of the longest climb.
+
+    Raises
+    ------
+    ValueError
+        If there is no such part.
+
+    Notes
+    -----
+    Only the order of rows is used: no rate is invented, so nothing that needs one (how fast the
+    speed rose, how long the pull took) can be told.
+
+    Examples
+    --------
+    >>> rising_part([3000 + 50 * step for step in range(60)] + [5000, 4000])
+    slice(0, 60, None)
+    """
+    speed = np.asarray(engine_speed_rpm, dtype=float)
+    usable = np.isfinite(speed)
+    if throttle_pct is not None:
+        throttle = np.asarray(throttle_pct, dtype=float)
+        if np.isfinite(throttle).any():
+            usable &= ~(throttle < open_share * np.nanmax(throttle))
+    best, start, top, top_at = (0.0, 0, 0), 0, -np.inf, 0
+    low = np.inf
+    for place in range(speed.size + 1):
+        over = place == speed.size or not usable[place] or speed[place] < top - slack_rpm
+        if over:
+            if top - low > best[0]:
+                best = (top - low, start, top_at + 1)
+            start, top, low = place, -np.inf, np.inf
+            if place == speed.size:
+                break
+            if not usable[place]:
+                start = place + 1
+                continue
+        low = min(low, speed[place])
+        if speed[place] >= top:
+            top, top_at = speed[place], place
+    span, first, stop = best
+    if span < least_span_rpm or stop - first < least_samples:
+        raise ValueError(
+            f"no usable sweep: the longest climb of the engine speed spans {max(span, 0.0):.0f} "
+            f"rpm in {stop - first} rows, {least_span_rpm:.0f} rpm in {least_samples} needed"
+        )
+    return slice(first, stop)

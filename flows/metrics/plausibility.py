@@ -1,0 +1,346 @@
+"""Channels that cannot be as labelled, are dead, or say something other than they should."""
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+METRIC_HORSEPOWER_W = 735.49875
+"""NIST SP 811, appendix B: exact."""
+HORSEPOWER_W = 745.6998715822702
+"""NIST SP 811, appendix B: 550 ft·lbf/s."""
+FOOT_POUND_NM = 1.3558179483314004
+"""NIST SP 811, appendix B: exact pound-force and foot."""
+
+POWER_UNITS_W = {"kW": 1000.0, "PS": METRIC_HORSEPOWER_W, "hp": HORSEPOWER_W, "W": 1.0}
+TORQUE_UNITS_NM = {"Nm": 1.0, "lbf*ft": FOOT_POUND_NM, "kgf*m": 9.80665}
+
+
+class Disagreement(NamedTuple):
+    """Power over torque times speed, and the mix-up of units that explains it best.
+
+    Attributes
+    ----------
+    ratio : float
+        Median of P / (T ω); 1 where they agree. [1]
+    sure_within : float
+        Two standard errors of its logarithm. [1]
+    power_unit : str
+        Unit that the power is likely in.
+    torque_unit : str
+        Unit that the torque is likely in.
+    """
+
+    ratio: float
+    sure_within: float
+    power_unit: str
+    torque_unit: str
+
+
+def power_over_torque(
+    engine_speed_rpm: ArrayLike,
+    power_w: ArrayLike,
+    torque_nm: ArrayLike,
+    *,
+    power_unit: str,
+    torque_unit: str,
+    least_torque_nm: float = 5.0,
+    least_speed_rpm: float = 1500.0,
+    least_samples: int = 20,
+    tolerance: float = 0.01,
+) -> Disagreement | None:
+    r"""Return how far power is from torque times angular speed at one shaft, if it is.
+
+    Parameters
+    ----------
+    engine_speed_rpm : array_like
+        Channel as labelled; NaN where not seen. [rpm]
+    power_w : array_like
+        The same. [W]
+    torque_nm : array_like
+        The same. [N*m]
+    power_unit : str
+        Unit that the power was read in.
+    torque_unit : str
+        Unit that the torque was read in.
+    least_torque_nm : float, default 5
+        Under load only: offsets of the sensors rule below. [N*m]
+    least_speed_rpm : float, default 1500
+        The same. [rpm]
+    least_samples : int, default 20
+        Fewer tell nothing.
+    tolerance : float, default 0.01
+        Further apart than this must be told: PS and hp differ by 1.39 %. [1]
+
+    Returns
+    -------
+    Disagreement or None
+        None where :math:`P = T \omega` holds, or too little is known. A ratio that no mix-up of
+        units explains comes with the labelled units.
+
+    Notes
+    -----
+    The median of the ratio stands firm against a few samples that lag; its standard error is
+    :math:`1.2533\, s / \sqrt{n}` for normal scatter.
+
+    Examples
+    --------
+    >>> speed_rpm = np.linspace(3000.0, 9000.0, 50)
+    >>> power_w = 60.0 * speed_rpm * np.pi / 30.0 * 1000.0 / 735.49875
+    >>> units = {"power_unit": "kW", "torque_unit": "Nm"}
+    >>> power_over_torque(speed_rpm, power_w, np.full(50, 60.0), **units).power_unit
+    'PS'
+    """
+    speed = np.asarray(engine_speed_rpm, dtype=float)
+    power, torque = np.asarray(power_w, dtype=float), np.asarray(torque_nm, dtype=float)
+    loaded = (torque > least_torque_nm) & (speed > least_speed_rpm) & (power > 0)
+    if loaded.sum() < least_samples:
+        return None
+    log_ratio = np.log(power[loaded] / (torque[loaded] * speed[loaded] * math.pi / 30.0))
+    ratio = float(np.exp(np.median(log_ratio)))
+    scatter = 1.4826 * float(np.median(np.abs(log_ratio - np.median(log_ratio))))
+    sure = 2.0 * 1.2533 * scatter / math.sqrt(loaded.sum())
+    if abs(math.log(ratio)) <= tolerance + sure:
+        return None
+    # A number in PS read as kW comes out 1000 / 735.5 times too large, and so on.
+    read_power, read_torque = POWER_UNITS_W[power_unit], TORQUE_UNITS_NM[torque_unit]
+    mixes = {
+        (true_power, true_torque): (read_power / watts) / (read_torque / newtons)
+        for true_power, watts in POWER_UNITS_W.items()
+        for true_torque, newtons in TORQUE_UNITS_NM.items()
+        # One slip at a time: with two any ratio could be explained.
+        if true_power == power_unit or true_torque == torque_unit
+    }
+    best = min(mixes, key=lambda pair: abs(math.log(ratio / mixes[pair])))
+    if abs(math.log(ratio / mixes[best])) > 0.05 + sure:
+        best = (power_unit, torque_unit)
+    return Disagreement(ratio, sure, *best)
+
+
+def standing_share(values: ArrayLike) -> float:
+    """Return the share of a channel's samples that hold its commonest value.
+
+    Parameters
+    ----------
+    values : array_like
+        Samples; NaN where not seen.
+
+    Returns
+    -------
+    float
+        1 for a channel that stands still; 0 if it has no samples. [0..1]
+
+    Examples
+    --------
+    >>> standing_share([1.0, 1.0, 1.0, 2.0])
+    0.75
+    """
+    seen = np.asarray(values, dtype=float)
+    seen = seen[np.isfinite(seen)]
+    if not seen.size:
+        return 0.0
+    return float(np.unique(seen, return_counts=True)[1].max()) / seen.size
+
+
+def rail_share(values: ArrayLike, *, width: float = 1e-9) -> tuple[float, float]:
+    """Return the value at the channel's ends that most samples sit on, and their share.
+
+    Parameters
+    ----------
+    values : array_like
+        Samples; NaN where not seen.
+    width : float, default 1e-9
+        Samples this near an end sit on it.
+
+    Returns
+    -------
+    value, share : float
+        The greatest or smallest value, whichever more samples hold; NaN and 0 without samples.
+
+    Examples
+    --------
+    >>> rail_share([1.0, 1.2, 1.5, 1.5, 1.5])
+    (1.5, 0.6)
+    """
+    seen = np.asarray(values, dtype=float)
+    seen = seen[np.isfinite(seen)]
+    if not seen.size:
+        return math.nan, 0.0
+    ends = [
+        (float(end), float((np.abs(seen - end) <= width).mean()))
+        for end in (seen.min(), seen.max())
+    ]
+    return max(ends, key=lambda pair: pair[1])
+
+
+def is_standardised(channels: Sequence[ArrayLike], *, tolerance: float = 0.05) -> bool:
+    """Whether channels were brought to mean 0 and standard deviation 1.
+
+    Parameters
+    ----------
+    channels : sequence of array_like
+        Samples, NaN where not seen; two channels at least can tell.
+    tolerance : float, default 0.05
+        How near 0 and 1; a stretch cut from standardised data keeps them roughly.
+
+    Returns
+    -------
+    bool
+        True if every channel with samples is so: no set of real channels in SI is.
+
+    Examples
+    --------
+    >>> wave = np.sqrt(2.0) * np.sin(np.linspace(0.0, 20.0 * np.pi, 2000))
+    >>> is_standardised([wave, -wave]), is_standardised([wave, 5000.0 + wave])
+    (True, False)
+    """
+    told = 0
+    for channel in channels:
+        seen = np.asarray(channel, dtype=float)
+        seen = seen[np.isfinite(seen)]
+        if seen.size < 20:
+            continue
+        if abs(seen.mean()) > tolerance or abs(seen.std() - 1.0) > tolerance:
+            return False
+        told += 1
+    return told >= 2
+
+
+def switches_between_two_levels(
+    values: ArrayLike, *, low: float = 0.35, high: float = 0.55, top: float = 1.2
+) -> bool:
+    """Whether a channel is a narrowband sensor's voltage rather than a lambda.
+
+    Parameters
+    ----------
+    values : array_like
+        Samples; NaN where not seen. [V] if it is one.
+    low : float, default 0.35
+        A zirconia cell sits below when lean (common practice, no source). [V]
+    high : float, default 0.55
+        And above when rich, and hurries between. [V]
+    top : float, default 1.2
+        It never gives more. [V]
+
+    Returns
+    -------
+    bool
+        True if nearly all samples sit at the two levels and both are visited: no engine burns
+        at lambda below 0.35.
+
+    Examples
+    --------
+    >>> switches_between_two_levels([0.1, 0.8] * 20), switches_between_two_levels([0.9, 1.1] * 20)
+    (True, False)
+    """
+    seen = np.asarray(values, dtype=float)
+    seen = seen[np.isfinite(seen)]
+    if seen.size < 20:
+        return False
+    below, above = (seen < low).mean(), (seen > high).mean()
+    return bool(
+        below > 0.1 and above > 0.1 and below + above > 0.85 and np.quantile(seen, 0.99) < top
+    )
+
+
+def fastest_rise(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> float:
+    """Return how fast the engine speed moves at most, sustained over a fifth of its range.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Channel as labelled. [s]
+    engine_speed_rpm : array_like
+        Channel as labelled. [rpm]
+
+    Returns
+    -------
+    float
+        Greatest mean rate over stretches that rise by a fifth of the speed's range; NaN if there
+        is none. [rpm/s]
+
+    Examples
+    --------
+    >>> time_s = np.arange(0.0, 6.0, 0.125)
+    >>> fastest_rise(time_s, 3000.0 + 1000.0 * time_s)
+    1000.0
+    """
+    time, speed = np.asarray(time_s, dtype=float), np.asarray(engine_speed_rpm, dtype=float)
+    seen = np.isfinite(time) & np.isfinite(speed)
+    time, speed = time[seen], speed[seen]
+    if time.size < 10 or np.ptp(speed) < 1000.0:
+        return math.nan
+    wanted = np.ptp(speed) / 5.0
+    best = math.nan
+    start = 0
+    for stop in range(1, time.size):
+        if speed[stop] < speed[start]:
+            start = stop
+        elif speed[stop] - speed[start] >= wanted and time[stop] > time[start]:
+            rate = (speed[stop] - speed[start]) / (time[stop] - time[start])
+            best = rate if math.isnan(best) else max(best, rate)
+            start = stop
+    return float(best)
+
+
+def speed_ratios(
+    engine_speed_rpm: ArrayLike,
+    road_speed_m_s: ArrayLike,
+    *,
+    least_road_speed_m_s: float = 3.0,
+    least_share: float = 0.02,
+    width: float = 0.03,
+) -> list[tuple[float, float]]:
+    """Return the ratios of engine to road speed that a log dwells on, one a gear.
+
+    Parameters
+    ----------
+    engine_speed_rpm : array_like
+        Channel. [rpm]
+    road_speed_m_s : array_like
+        Channel. [m/s]
+    least_road_speed_m_s : float, default 3
+        Below, the clutch slips. [m/s]
+    least_share : float, default 0.02
+        A gear held for less of the log is left out. [0..1]
+    width : float, default 0.03
+        Ratios within this share of each other are one gear; the closest steps of gearboxes are
+        wider than 8 % (common practice, no source).
+
+    Returns
+    -------
+    list of (float, float)
+        Ratio [rpm per m/s] and share of the samples, from the longest gear on.
+
+    Examples
+    --------
+    >>> road_m_s = np.linspace(10.0, 20.0, 100)
+    >>> speed_rpm = np.concatenate((150.0 * road_m_s, 200.0 * road_m_s))
+    >>> gears = speed_ratios(speed_rpm, np.tile(road_m_s, 2))
+    >>> [(round(ratio), share) for ratio, share in gears]
+    [(150, 0.5), (200, 0.5)]
+    """
+    speed = np.asarray(engine_speed_rpm, dtype=float)
+    road = np.asarray(road_speed_m_s, dtype=float)
+    rolling = np.isfinite(speed) & np.isfinite(road) & (road > least_road_speed_m_s) & (speed > 500)
+    if rolling.sum() < 50:
+        return []
+    logs = np.sort(np.log(speed[rolling] / road[rolling]))
+    edges = np.arange(logs[0], logs[-1] + 2 * width, width)
+    counts, edges = np.histogram(logs, edges)
+    gears: list[tuple[float, float]] = []
+    for place in range(counts.size):
+        around = counts[max(0, place - 1) : place + 2]
+        if (
+            counts[place]
+            and counts[place] == around.max()
+            and around.sum() >= (least_share * logs.size)
+        ):
+            low, high = edges[max(0, place - 1)], edges[min(counts.size, place + 2)]
+            inside = logs[(logs >= low) & (logs <= high)]
+            ratio = float(np.exp(np.median(inside)))
+            if not gears or abs(math.log(ratio / gears[-1][0])) > 2 * width:
+                gears.append((ratio, inside.size / logs.size))
+    return gears

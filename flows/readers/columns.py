@@ -1,0 +1,139 @@
+"""Which cell of a header row is which column of a layout; the same for every format."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from flows.readers.source import REPEATED_NAME, UnreadableError
+from flows.readers.words import name_and_unit
+from schemas.layout import AS_STATED, Layout
+
+
+@dataclass(frozen=True)
+class Columns:
+    """The columns that a layout uses, found in a header.
+
+    `kept` tells place → the layout's name, `cells` the header's cell → the layout's name, `units`
+    the unit that a cell states, `doubled` the names that stand more than once.
+    """
+
+    kept: dict[int, str]
+    cells: dict[str, str]
+    units: dict[str, str]
+    doubled: dict[str, int]
+
+    def refuse_doubled(self, where: str, layout: Layout) -> None:
+        """Refuse a used column that stands twice, unless the layout knows of the second.
+
+        Parameters
+        ----------
+        where : str
+            Where the header stands, for the message.
+        layout : Layout
+            The layout.
+
+        Raises
+        ------
+        UnreadableError
+            Naming the column.
+        """
+        for name, times in self.doubled.items():
+            raise UnreadableError(
+                "doubled column",
+                f"{where}: column {name!r} stands {times} times; which one is meant cannot be told",
+                "Export the file with that column once, or name the second one "
+                f"{REPEATED_NAME.format(name=name, number=2)!r} in layout {layout.name!r}.",
+            )
+
+
+def numbered(cells: Sequence[str]) -> list[str]:
+    """Return header cells with every repeated name numbered.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        Header cells.
+
+    Returns
+    -------
+    list of str
+        "lambda", "lambda #2", ...
+
+    Examples
+    --------
+    >>> numbered(["t", "lambda", "lambda"])
+    ['t', 'lambda', 'lambda #2']
+    """
+    seen: dict[str, int] = {}
+    names = []
+    for cell in cells:
+        seen[cell] = seen.get(cell, 0) + 1
+        number = seen[cell]
+        names.append(cell if number == 1 else REPEATED_NAME.format(name=cell, number=number))
+    return names
+
+
+def match_columns(cells: Sequence[str], layout: Layout) -> Columns | None:
+    """Return a layout's columns in a header row.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        Header cells.
+    layout : Layout
+        The layout.
+
+    Returns
+    -------
+    Columns or None
+        None if a column that the layout is recognised by is not there.
+
+    Notes
+    -----
+    A cell is a column if it is equal to its name; or, where no cell is and the layout leaves the
+    unit open, if it is equal without the unit in brackets behind it.
+    """
+    named = numbered(cells)
+    by_name = {name: place for place, name in enumerate(named)}
+    bare: dict[str, int] = {}
+    open_names = {
+        channel.column for channel in layout.channels.values() if channel.unit == AS_STATED
+    }
+    if open_names:
+        for place, name in enumerate(named):
+            bare.setdefault(name_and_unit(name)[0], place)
+
+    def place_of(name: str) -> int | None:
+        if name in by_name:
+            return by_name[name]
+        return bare.get(name) if name in open_names else None
+
+    if any(place_of(name) is None for name in layout.recognise.columns):
+        return None
+    kept: dict[int, str] = {}
+    texts: dict[str, str] = {}
+    units: dict[str, str] = {}
+    wanted = [
+        name
+        for channel in layout.channels.values()
+        for name in (channel.column, channel.clock, channel.date_column)
+        if name is not None
+    ]
+    for name in dict.fromkeys(wanted):
+        place = place_of(name)
+        if place is None:
+            continue
+        kept[place] = name
+        texts[cells[place]] = name
+        stated = name_and_unit(cells[place])[1]
+        if stated:
+            units[name] = stated
+    doubled = {
+        cell: times
+        for cell in dict.fromkeys(cells)
+        if (times := list(cells).count(cell)) > 1
+        and cell in wanted
+        and REPEATED_NAME.format(name=cell, number=2) not in {*wanted, *layout.recognise.columns}
+    }
+    return Columns(dict(sorted(kept.items())), texts, units, doubled)

@@ -1,0 +1,161 @@
+"""Which reader a file is for, told by its bytes: names in the archive say nothing."""
+
+from __future__ import annotations
+
+import gzip
+import importlib
+import zlib
+from pathlib import Path
+from types import ModuleType
+from typing import BinaryIO, cast
+
+from flows.readers.source import START_BYTES, Look, UnreadableError
+
+_READERS = {
+    "text": "flows.readers.text",
+    "parquet": "flows.readers.parquet",
+    "spreadsheet": "flows.readers.spreadsheet",
+    "mdf": "flows.readers.mdf",
+}
+_GZIP = b"\x1f\x8b"
+_COMPOUND = b"\xd0\xcf\x11\xe0"
+_CONTROLS = bytes([*range(1, 9), *range(14, 27), 28, 29, 30])
+_BYTE_ORDER_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")
+
+
+def reader_of(format_name: str) -> ModuleType:
+    """Return the reader of a format; its heavy libraries are loaded only now.
+
+    Parameters
+    ----------
+    format_name : str
+        As in layouts.
+
+    Returns
+    -------
+    module
+        With `fits`, `nearest`, `read` and `look`.
+    """
+    return importlib.import_module(_READERS[format_name])
+
+
+def open_bytes(path: Path) -> BinaryIO:
+    """Open a file for reading, unpacking it on the way if it is packed by gzip.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    binary file
+        To be closed by the caller.
+    """
+    handle = path.open("rb")
+    packed = handle.read(2) == _GZIP
+    handle.seek(0)
+    return cast(BinaryIO, gzip.GzipFile(fileobj=handle, mode="rb")) if packed else handle
+
+
+def start_of(path: Path) -> bytes:
+    """Return the first bytes of a file, unpacked.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    bytes
+        At most `START_BYTES`.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is packed and damaged from its start.
+    """
+    try:
+        with open_bytes(path) as handle:
+            return handle.read(START_BYTES)
+    except (EOFError, OSError, zlib.error) as error:
+        raise UnreadableError(
+            "damaged packing",
+            f"the file is packed by gzip and cannot be unpacked: {error}",
+            "Copy the file again, or unpack it by hand and drop what comes out.",
+        ) from None
+
+
+def format_of(start: bytes) -> str:
+    """Return the format that bytes are of.
+
+    Parameters
+    ----------
+    start : bytes
+        The first bytes of a file, unpacked.
+
+    Returns
+    -------
+    str
+        As in layouts.
+
+    Raises
+    ------
+    UnreadableError
+        If they are of none.
+    """
+    if start.startswith(b"PAR1"):
+        return "parquet"
+    if start.startswith((b"MDF ", b"UnFinMF ")):
+        return "mdf"
+    if start.startswith(b"PK\x03\x04"):
+        return "spreadsheet"
+    if start.startswith(_COMPOUND):
+        raise UnreadableError(
+            "old spreadsheet",
+            "the file is a spreadsheet of the old binary kind (.xls) or is under a password",
+            "Save it as .xlsx without a password, or as text.",
+        )
+    if not start.startswith(_BYTE_ORDER_MARKS) and _is_binary(start[:4096]):
+        raise UnreadableError(
+            "binary data",
+            "the file is binary data, not text",
+            "Export the run as text; if it should be text, copy the file again.",
+        )
+    return "text"
+
+
+def look(path: Path) -> Look:
+    """Return what a file shows of itself.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Look
+        To draft a layout from.
+
+    Raises
+    ------
+    UnreadableError
+        If there is no table in it.
+    """
+    found = reader_of(format_of(start_of(path))).look(path)
+    assert isinstance(found, Look)  # noqa: S101 - a reader's promise, for the type checker
+    return found
+
+
+def _is_binary(start: bytes) -> bool:
+    """Whether bytes hold more control marks than any text does."""
+    if not start:
+        return False
+    zeros = start.count(0)
+    even = start[::2].count(0)
+    if zeros > 0.3 * len(start) and (even < 0.02 * zeros or even > 0.98 * zeros):
+        return False  # UTF-16 without its mark: a zero in every second place
+    controls = sum(start.count(mark) for mark in _CONTROLS)
+    return zeros > 0.05 * len(start) or controls > 0.01 * len(start)

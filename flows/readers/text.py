@@ -1,0 +1,539 @@
+"""Delimited text: finds the header row that a layout describes and reads the rows below it."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from flows.readers.columns import Columns, match_columns
+from flows.readers.formats import open_bytes, start_of
+from flows.readers.source import PIECE_BYTES, BadRow, Source, SourceTable, UnreadableError
+from schemas.layout import WHITESPACE, Layout
+
+HEAD_LINES = 200
+"""The header row must stand within this many lines; longer heads were never seen."""
+COMPLETE_ROW = "row has as many cells as the header"
+CLOSED_QUOTE = "a quote that opens is closed"
+ENDED_LINE = "the last line is ended"
+CELL_MARK = "\x1f"
+"""Stands between cells once they are told apart: no text file has it."""
+LONGEST_CELL_LINES = 20
+_MARKS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+class Header(NamedTuple):
+    """Where the header row stands, and its cells."""
+
+    line_no: int
+    cells: list[str]
+
+
+def codec_of(start: bytes, encoding: str) -> str:
+    """Return the codec that a file is in: its byte order mark says more than any layout.
+
+    Parameters
+    ----------
+    start : bytes
+        First bytes of the file.
+    encoding : str
+        As in layouts.
+
+    Returns
+    -------
+    str
+        Python's name of it.
+    """
+    for mark, codec in _MARKS:
+        if start.startswith(mark):
+            return codec
+    if encoding == "utf-16":
+        # Without a mark the place of the zeros tells which byte comes first.
+        return "utf-16-be" if start[:2000:2].count(0) > start[1:2000:2].count(0) else "utf-16-le"
+    return {"utf-8": "utf-8", "windows-1252": "cp1252"}.get(encoding, encoding)
+
+
+def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
+    """Whether a file has the header row that the layout describes.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    start : bytes
+        Its first bytes, unpacked.
+    layout : Layout
+        The layout.
+
+    Returns
+    -------
+    bool
+        True if one of its first lines names all the columns.
+    """
+    return header(start, layout) is not None
+
+
+def header(start: bytes, layout: Layout) -> Header | None:
+    """Return the header row that the layout describes, if this file has it.
+
+    Parameters
+    ----------
+    start : bytes
+        The first bytes of the file.
+    layout : Layout
+        The layout.
+
+    Returns
+    -------
+    Header or None
+        None if the file is of another layout.
+    """
+    codec = codec_of(start, layout.text.encoding)
+    if layout.text.encoding == "utf-16" and not codec.startswith("utf-16"):
+        return None
+    if codec == "utf-16" and layout.text.encoding != "utf-16" and not start[2:3]:
+        return None
+    rows = _plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
+    first = layout.recognise.first_line
+    if first is not None and not rows[0].strip().startswith(first):
+        return None
+    for number, row in enumerate(rows, start=1):
+        cells = split_cells(row, layout.text.delimiter)
+        if match_columns(cells, layout) is not None:
+            return Header(number, cells)
+    return None
+
+
+def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
+    """Return what keeps a file from being recognised by the layout it comes nearest to.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    start : bytes
+        Its first bytes, unpacked.
+    layouts : list of Layout
+        Taught layouts.
+
+    Returns
+    -------
+    str
+        A sentence, "" if no layout is near: at least half of its column names in one line.
+    """
+    best, sentence = 0.5, ""
+    for layout in layouts:
+        codec = codec_of(start, layout.text.encoding)
+        rows = _plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
+        for number, row in enumerate(rows, start=1):
+            lacking = [name for name in layout.recognise.columns if name not in row]
+            share = 1 - len(lacking) / len(layout.recognise.columns)
+            if share > best:
+                best = share
+                sentence = f"line {number} comes nearest to layout {layout.name!r}, but " + (
+                    f"column {', '.join(map(repr, lacking))} is missing"
+                    if lacking
+                    else f"its cells are not divided by {layout.text.delimiter!r}"
+                )
+    return sentence
+
+
+def read(path: Path, layout: Layout) -> Source:
+    """Return the table of a delimited text, piece by piece.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    layout : Layout
+        A layout whose header row the file has.
+
+    Returns
+    -------
+    Source
+        The columns that the layout uses, under its names; all others stay behind.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is damaged beyond single rows; also while its pieces are gone through.
+    """
+    start = start_of(path)
+    found = header(start, layout)
+    if found is None:
+        raise UnreadableError(
+            "no header row",
+            f"no line within the first {HEAD_LINES} names {', '.join(layout.recognise.columns)}",
+            "Export the file again, or correct recognise.columns in the layout.",
+        )
+    columns = match_columns(found.cells, layout)
+    assert columns is not None  # noqa: S101 - header() found them
+    columns.refuse_doubled(f"line {found.line_no}", layout)
+    codec = codec_of(start, layout.text.encoding)
+    lines = _plain_ends(start.decode(codec, errors="replace")).split("\n")
+    units = dict(columns.units)
+    first_row = found.line_no
+    if layout.text.unit_row:
+        row = lines[first_row] if first_row < len(lines) else ""
+        units.update(_row_of_units(row, first_row + 1, columns, layout))
+        first_row += 1
+    notes: list[str] = []
+    rows = _Rows(path, codec, first_row, found, columns, layout, notes)
+    return Source(
+        head=_head(lines[: found.line_no - 1], layout.metadata.separator),
+        units=units,
+        pieces=rows.pieces(),
+        notes=notes,
+    )
+
+
+@dataclass
+class _Rows:
+    """The rows of one file, read piece by piece."""
+
+    path: Path
+    codec: str
+    first_row: int
+    header: Header
+    columns: Columns
+    layout: Layout
+    notes: list[str]
+    repeated_headers: int = 0
+    example: tuple[int, int] = (0, 0)
+    whole_rows: int = 0
+    bad_rows: int = 0
+
+    def pieces(self) -> Iterator[SourceTable]:
+        """Yield the rows below the header; raise if there are none."""
+        line_no = 1
+        seen_any = False
+        for text, is_last in self._texts():
+            if (place := text.find("\0")) >= 0:
+                line = line_no + text.count("\n", 0, place)
+                raise UnreadableError(
+                    "nul bytes",
+                    f"line {line}: holds NUL bytes, as a failing memory card or a broken copy "
+                    "leaves them",
+                    "Copy the file again from the logger; check its memory card.",
+                )
+            lines = text.count("\n") + (not text.endswith("\n"))
+            start = _line_start(text, max(0, self.first_row - line_no + 1))
+            body, first = text[start:], max(line_no, self.first_row + 1)
+            line_no += lines
+            if not body.strip():
+                continue
+            seen_any = True
+            yield self._table(body, first, is_last=is_last)
+        if not seen_any:
+            raise UnreadableError(
+                "no rows",
+                f"line {self.header.line_no} is the header row and nothing follows it",
+                "The recording was probably never started; export the run again.",
+            )
+        if not self.whole_rows:
+            line, cells = self.example
+            width = len(self.header.cells)
+            doubled = self.layout.text.delimiter == "," and cells > width
+            raise UnreadableError(
+                "no whole row",
+                f"none of {self.bad_rows} rows has {width} cells as the header row does; line "
+                f"{line} has {cells}",
+                "Commas both divide the cells and stand inside numbers: export with another "
+                "delimiter."
+                if doubled
+                else "Export the file again, or correct text.delimiter in the layout.",
+            )
+        if self.repeated_headers:
+            self.notes.append(f"the header row stands {self.repeated_headers} times more; skipped")
+
+    def _texts(self) -> Iterator[tuple[str, bool]]:
+        """Yield the file as text in pieces that end with a line, and whether it is the last."""
+        decoder = codecs.getincrementaldecoder(self.codec)(errors="strict")
+        held, bytes_done, lines_done = "", 0, 0
+        try:
+            with open_bytes(self.path) as file:
+                while True:
+                    data = file.read(PIECE_BYTES)
+                    try:
+                        fresh = decoder.decode(data, final=not data)
+                    except UnicodeDecodeError as error:
+                        before = data[: error.start].count(b"\n") if data else 0
+                        raise UnreadableError(
+                            "encoding",
+                            f"line {lines_done + before + 1}: the bytes are not "
+                            f"{self.layout.text.encoding} text, as the layout says",
+                            "Export the file again, or correct text.encoding in the layout.",
+                        ) from None
+                    bytes_done += len(data)
+                    text = held + fresh
+                    if not data:
+                        yield _plain_ends(text), True
+                        return
+                    # A line end of two characters may be cut in the middle.
+                    cut = max(text.rfind("\n"), text.rfind("\r", 0, len(text) - 1)) + 1
+                    if '"' in text:
+                        cut = _end_outside_quotes(text, cut)
+                    held, text = text[cut:], text[:cut]
+                    lines_done += data.count(b"\n")
+                    if text:
+                        yield _plain_ends(text), False
+        except (EOFError, OSError, zlib.error) as error:
+            raise UnreadableError(
+                "damaged packing",
+                f"the file is packed by gzip and breaks off or is damaged after {bytes_done} bytes "
+                f"of text: {error}",
+                "Copy the file again, or unpack it by hand and drop what comes out.",
+            ) from None
+
+    def _table(self, body: str, first_line_no: int, *, is_last: bool) -> SourceTable:
+        width = len(self.header.cells)
+        separator = self.layout.text.delimiter
+        bad_rows: list[BadRow] = []
+        if is_last:
+            body, unended = self._without_torn_end(body, first_line_no)
+            bad_rows += unended
+        regular = None
+        if separator != WHITESPACE:
+            regular = _regular_rows(body, separator, width) if body.strip() else None
+        if regular is not None:
+            rows, width = regular
+            line_no = np.arange(first_line_no, first_line_no + rows)
+        else:
+            whole, torn = _split(body, first_line_no, separator, width)
+            bad_rows += torn
+            if torn and not self.bad_rows:
+                self.example = (torn[0].line_no or 0, _cells_told(torn[0].found))
+            line_no = np.array([number for number, _ in whole], dtype=np.int64)
+            separator, body = CELL_MARK, "\n".join(row for _, row in whole)
+        self.whole_rows += line_no.size
+        self.bad_rows += len(bad_rows)
+        frame = _frame(body, separator, width, self.columns.kept, self.layout)
+        frame, line_no = self._without_headers(frame, line_no)
+        return SourceTable(
+            frame=frame,
+            line_no=pl.Series("line_no", line_no, dtype=pl.Int64),
+            bad_rows=bad_rows,
+        )
+
+    def _without_torn_end(self, body: str, first_line_no: int) -> tuple[str, list[BadRow]]:
+        """Set the last line aside if it has no end and its last cell is shorter than usual."""
+        if body.endswith("\n") or "\n" not in body:
+            return body, []
+        rest, _, last = body.rpartition("\n")
+        before = rest.rpartition("\n")[2]
+        delimiter = self.layout.text.delimiter
+        cells, usual = split_cells(last, delimiter), split_cells(before, delimiter)
+        if len(cells) != len(usual) or not cells or len(cells[-1]) >= len(usual[-1]):
+            return body, []
+        line_no = first_line_no + body.count("\n")
+        row = BadRow(line_no, "", ENDED_LINE, "a line without its end, its last cell cut short")
+        return rest + "\n", [row]
+
+    def _without_headers(
+        self, frame: pl.DataFrame, line_no: np.ndarray
+    ) -> tuple[pl.DataFrame, np.ndarray]:
+        """Leave out rows that are the header row over again."""
+        texts = [name for name in frame.columns if frame[name].dtype == pl.String]
+        if not texts or len(texts) < min(2, frame.width):
+            return frame, line_no
+        names = {name: cell for cell, name in self.columns.cells.items()}
+        again = frame.select(
+            pl.all_horizontal(pl.col(name).str.strip_chars(' "') == names[name] for name in texts)
+        ).to_series()
+        again = again.fill_null(value=False)
+        if not again.any():
+            return frame, line_no
+        self.repeated_headers += int(again.sum())
+        return frame.filter(~again), line_no[~again.to_numpy()]
+
+
+def _cells_told(found: str) -> int:
+    digits = re.match(r"\d+", found)
+    return int(digits[0]) if digits else 0
+
+
+def _plain_ends(text: str) -> str:
+    text = text.removeprefix("\ufeff")
+    return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
+
+
+def _end_outside_quotes(text: str, cut: int) -> int:
+    """Return the last line end up to a place with no quote open there.
+
+    A quote that nobody closes must not swallow the file: after some lines it is let be.
+    """
+    end = cut
+    for _ in range(LONGEST_CELL_LINES):
+        if text.count('"', 0, end) % 2 == 0:
+            return end
+        earlier = text.rfind("\n", 0, max(end - 1, 0)) + 1
+        if earlier <= 0:
+            break
+        end = earlier
+    return cut
+
+
+def _line_start(text: str, lines_before: int) -> int:
+    """Return where a line begins, the end of the text if there are not so many."""
+    place = 0
+    for _ in range(lines_before):
+        place = text.find("\n", place) + 1
+        if place == 0:
+            return len(text)
+    return place
+
+
+def _regular_rows(body: str, separator: str, width: int) -> tuple[int, int] | None:
+    """Return the numbers of rows and cells if every line has the same plain cells, else None.
+
+    One empty cell more than the header has, on every line, is a delimiter at its end.
+    """
+    if '"' in body or not separator.isascii():
+        return None
+    marks = np.frombuffer(body.encode(), dtype=np.uint8)
+    ends = np.flatnonzero(marks == ord("\n"))
+    if marks[-1] != ord("\n"):
+        ends = np.append(ends, marks.size)
+    cuts = np.diff(np.searchsorted(np.flatnonzero(marks == ord(separator)), ends), prepend=0)
+    if (cuts == width - 1).all():
+        return ends.size, width
+    if (cuts == width).all() and (marks[ends - 1] == ord(separator)).all():
+        return ends.size, width + 1
+    return None
+
+
+def _split(
+    body: str, first_line_no: int, separator: str, width: int
+) -> tuple[list[tuple[int, str]], list[BadRow]]:
+    """Return whole rows with their lines, cells divided by a control mark, and the rest.
+
+    The control mark takes the delimiter's place, so that quoted delimiters stay text.
+    """
+    whole: list[tuple[int, str]] = []
+    bad_rows: list[BadRow] = []
+    lines = body.split("\n")
+    at = 0
+    while at < len(lines):
+        line, number = lines[at], first_line_no + at
+        at += 1
+        if not line.strip():
+            continue
+        # A quoted cell may hold line ends; a quote that is never closed may not eat the file.
+        taken = 1
+        while line.count('"') % 2 and taken < LONGEST_CELL_LINES and at + taken - 1 < len(lines):
+            line = "\n".join(lines[at - 1 : at + taken])
+            taken += 1
+        if line.count('"') % 2:
+            bad_rows.append(BadRow(number, "", CLOSED_QUOTE, "a line with one quote only"))
+            continue
+        at += taken - 1
+        cells = split_cells(line, separator)
+        if len(cells) == width + 1 and cells[-1] == "":
+            cells.pop()
+        if len(cells) == width:
+            whole.append((number, CELL_MARK.join(_one_line(cell) for cell in cells)))
+        else:
+            # Not the row itself: a column that nobody asked for may hold a position.
+            found = f"{len(cells)} cells where the header has {width}"
+            bad_rows.append(BadRow(number, "", COMPLETE_ROW, found))
+    return whole, bad_rows
+
+
+def _one_line(cell: str) -> str:
+    return cell.replace("\n", " ").replace(CELL_MARK, " ")
+
+
+def _frame(
+    body: str, separator: str, width: int, kept: dict[int, str], layout: Layout
+) -> pl.DataFrame:
+    """Return the kept columns as numbers, or as text where a cell of them is no number."""
+    # The header's own names may stand twice in columns nobody asked for: number them instead.
+    names = {index: f"cell_{index}" for index in range(width)}
+    if not body.strip():
+        return pl.DataFrame({name: pl.Series(name, [], dtype=pl.Float64) for name in kept.values()})
+
+    def parsed(kind: type[pl.DataType]) -> pl.DataFrame:
+        return pl.read_csv(
+            io.BytesIO(body.encode()),
+            has_header=False,
+            separator=separator,
+            schema={name: kind if index in kept else pl.String for index, name in names.items()},
+            columns=list(kept),
+            quote_char=None,
+            null_values=layout.text.missing or None,
+            decimal_comma=layout.text.decimal == ",",
+        ).rename({names[index]: cell for index, cell in kept.items()})
+
+    # The parser would take a thousands point for a decimal one: such texts are judged by us.
+    marks = layout.text.thousands or ("." if layout.text.decimal == "," else "")
+    if not (marks and marks in body):
+        try:
+            return parsed(pl.Float64)
+        except pl.exceptions.ComputeError:
+            pass
+    return parsed(pl.String)
+
+
+def split_cells(line: str, delimiter: str) -> list[str]:
+    """Return the cells of one row, without the blanks around them.
+
+    Parameters
+    ----------
+    line : str
+        The row; line ends only inside quotes.
+    delimiter : str
+        As in layouts.
+
+    Returns
+    -------
+    list of str
+        Its cells.
+    """
+    if '"' in line:
+        divider = " " if delimiter == WHITESPACE else delimiter
+        try:
+            row = next(csv.reader(io.StringIO(line), delimiter=divider, skipinitialspace=True), [])
+        except csv.Error:
+            row = line.split(divider)
+    elif delimiter == WHITESPACE:
+        row = line.split()
+    else:
+        row = line.split(delimiter)
+    return [cell.strip() for cell in row]
+
+
+def _row_of_units(row: str, line_no: int, columns: Columns, layout: Layout) -> dict[str, str]:
+    """Return what the row of units says of the columns that are kept."""
+    cells = split_cells(row, layout.text.delimiter)
+    told = {name: cells[index].strip("[](){}") for index, name in columns.kept.items()
+            if index < len(cells)}  # fmt: skip
+    if told and all(re.fullmatch(r"[+-]?\d+([.,]\d+)?", cell) for cell in told.values()):
+        raise UnreadableError(
+            "no row of units",
+            f"line {line_no}: the layout says that a row of units follows the header, and numbers "
+            "stand there",
+            "Set text.unit_row to false in the layout, or export the file with its units.",
+        )
+    return {name: cell for name, cell in told.items() if cell}
+
+
+def _head(lines: list[str], separator: str) -> dict[str, str]:
+    entries: dict[str, str] = {}
+    for line in lines:
+        key, mark, value = line.partition(separator)
+        if mark:
+            entries.setdefault(key.strip().strip('"'), value.strip().strip('";,\t '))
+    return entries

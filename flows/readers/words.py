@@ -1,0 +1,208 @@
+"""Words and numbers as files write them: names with units, spellings of units, marks in numbers."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+import numpy as np
+import polars as pl
+
+from schemas.units import known_units
+
+_SPELLINGS = {
+    "rpm": "rpm r/min rev/min u/min umin min-1 min^-1 1/min upm tr/min giri/min ot/min obr/min",
+    "s": "s sec secs second seconds sek sekunden secondes secondi",
+    "ms": "ms msec millisec milliseconds",
+    "min": "minutes",
+    "W": "w watt watts",
+    "kW": "kw",
+    "PS": "ps cv ch pk hk",
+    "hp": "hp bhp whp rwhp",
+    "Nm": "nm n.m n·m n*m",
+    "lbf*ft": "lbft lb-ft lb.ft ft-lb ft.lb ftlb ftlbs lbf*ft lbf.ft lbs-ft ft-lbs lb*ft lbf-ft",
+    "kgf*m": "kgm mkg kgf*m kgf.m kg.m kgfm",
+    "m/s": "m/s mps",
+    "km/h": "km/h kph kmh",
+    "mph": "mph mi/h",
+    "degC": "°c degc ºc celsius c",
+    "degF": "°f degf ºf fahrenheit f",
+    "K": "k kelvin",
+    "Pa": "pa",
+    "hPa": "hpa",
+    "mbar": "mbar mb",
+    "kPa": "kpa",
+    "bar": "bar",
+    "psi": "psi psia",
+    "mmHg": "mmhg torr",
+    "inHg": "inhg",
+    "V": "v volt volts",
+    "mV": "mv millivolt",
+    "%": "% pct percent prozent %rh",
+    "deg": "° deg degree degrees °ca °btdc",
+    "lambda": "lambda λ",
+}
+"""Our word → how files write it, whatever the case and without blanks."""
+
+_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_BLANKS = "[ \u00a0\u202f\u2009]"
+
+
+@cache
+def _by_spelling() -> dict[str, str]:
+    found = {word.lower(): word for word in reversed(known_units()) if word not in ("", "1")}
+    for word, spellings in _SPELLINGS.items():
+        found.update(dict.fromkeys(spellings.split(), word))
+    return found
+
+
+def known_unit(text: str) -> str | None:
+    """Return our word for a unit as a file writes it.
+
+    Parameters
+    ----------
+    text : str
+        Such as "U/min", "°C" or "[hPa]".
+
+    Returns
+    -------
+    str or None
+        A word of `known_units()`, None if it is none that is known.
+
+    Examples
+    --------
+    >>> known_unit("U/min"), known_unit("[hPa]"), known_unit("furlong")
+    ('rpm', 'hPa', None)
+    """
+    plain = text.strip().strip("[](){}").strip()
+    if plain in known_units() and plain not in ("", "1"):
+        return plain
+    return _by_spelling().get("".join(plain.lower().split()))
+
+
+def name_and_unit(cell: str) -> tuple[str, str]:
+    """Return a header cell without its unit, and the unit as it is written, "" if there is none.
+
+    Parameters
+    ----------
+    cell : str
+        Header cell.
+
+    Returns
+    -------
+    name, unit : str
+        Only what stands in brackets, or behind a comma and is known as a unit, counts as one.
+
+    Examples
+    --------
+    >>> name_and_unit("Speed [km/h]"), name_and_unit("Lambda (filtered)")
+    (('Speed', 'km/h'), ('Lambda (filtered)', ''))
+    """
+    text = cell.strip()
+    if found := re.fullmatch(r"(.+?)\s*[\[({<]\s*([^\[\](){}<>]*?)\s*[\])}>]", text):
+        if known_unit(found[2]) is not None or found[2] in ("-", "1"):
+            return found[1].strip(), found[2]
+        if text.endswith("]"):
+            return found[1].strip(), found[2]
+    if (found := re.fullmatch(r"(.+?)\s*[,;]\s*(\S+)", text)) and known_unit(found[2]) is not None:
+        return found[1].strip(), found[2]
+    return text, ""
+
+
+def number(cell: str, decimal: str = ".", thousands: str = "") -> float | None:
+    """Return one cell as a number.
+
+    Parameters
+    ----------
+    cell : str
+        Text.
+    decimal, thousands : str
+        The marks that numbers are written with.
+
+    Returns
+    -------
+    float or None
+        None if it is no number by these marks.
+
+    Examples
+    --------
+    >>> number("1.234,5", decimal=",", thousands="."), number("1.234", decimal=",")
+    (1234.5, None)
+    """
+    values, odd, _ = numbers(
+        pl.Series("cell", [cell]), decimal=decimal, thousands=thousands, missing=[]
+    )
+    return None if odd[0] or not np.isfinite(values[0]) else float(values[0])
+
+
+def numbers(
+    cells: pl.Series, *, decimal: str, thousands: str, missing: list[str]
+) -> tuple[np.ndarray, np.ndarray, list[str]]:
+    """Return a column of cells as numbers.
+
+    Parameters
+    ----------
+    cells : polars.Series
+        Texts or numbers.
+    decimal, thousands : str
+        The marks that numbers are written with; no other mark is taken for one of them.
+    missing : list of str
+        Words that say there is no value, beside an empty cell and NaN.
+
+    Returns
+    -------
+    values : ndarray
+        NaN where there is no value.
+    odd : ndarray of bool
+        Where something stands that is no number.
+    units : list of str
+        Unit words that stand behind the numbers in the cells themselves.
+    """
+    if cells.dtype.is_numeric() or cells.dtype == pl.Boolean:
+        shown = cells.cast(pl.Float64).to_numpy()
+        return shown, np.isinf(shown), []
+    if cells.dtype != pl.String:
+        text = cells.cast(pl.String)
+        return np.full(cells.len(), np.nan), text.is_not_null().to_numpy(), []
+    text = cells.str.strip_chars(" \t\u00a0\u202f\ufeff").str.replace("^[−–]", "-")
+    nothing = (
+        text.is_null()
+        | (text == "")
+        | text.str.to_lowercase().is_in(["nan"])
+        | text.is_in([word.strip() for word in missing])
+    ).fill_null(value=True)
+    text = text.set(nothing, None)
+    plain = _without_marks(text, decimal, thousands)
+    whole = plain.str.contains(f"^{_NUMBER}$").fill_null(value=False)
+    units: list[str] = []
+    if not (whole | nothing).all():
+        # "12.5 kW": the unit behind the number is told, the number counts.
+        parts = text.str.extract_groups(r"^([+-]?[\d.,'\u00a0\u202f ]*\d)\s*([^\d\s,.'+-].*)$")
+        front, unit = parts.struct.field("1"), parts.struct.field("2").str.strip_chars()
+        is_unit = pl.Series(
+            [known_unit(word) is not None if word else False for word in unit.to_list()]
+        )
+        loose = _without_marks(front, decimal, thousands)
+        glued = is_unit & loose.str.contains(f"^{_NUMBER}$").fill_null(value=False) & ~whole
+        units = sorted(set(unit.filter(glued).to_list()))
+        plain = plain.zip_with(~glued, loose)
+        whole |= glued
+    values = plain.set(~whole, None).cast(pl.Float64, strict=False)
+    infinite = values.is_infinite().fill_null(value=False)
+    odd = (~nothing & (~whole | infinite | values.is_null())).to_numpy()
+    return np.where(odd, np.nan, values.to_numpy()), odd, units
+
+
+def _without_marks(text: pl.Series, decimal: str, thousands: str) -> pl.Series:
+    """Return numbers with a point and no other mark; null where marks stand wrongly."""
+    if thousands:
+        mark = _BLANKS if thousands == " " else re.escape(thousands)
+        point = re.escape(decimal)
+        grouped = text.str.contains(rf"^[+-]?\d{{1,3}}(?:{mark}\d{{3}})+(?:{point}\d*)?$")
+        has_mark = text.str.contains(mark)
+        wrong = (has_mark & ~grouped).fill_null(value=False)
+        text = text.set(wrong, None).str.replace_all(mark, "")
+    if decimal == ",":
+        text = text.set(text.str.contains(".", literal=True).fill_null(value=False), None)
+        text = text.str.replace(",", ".", literal=True)
+    return text

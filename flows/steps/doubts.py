@@ -1,0 +1,440 @@
+"""What speaks against a file's channels as they are labelled, and which are no evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from flows.metrics import plausibility
+from schemas.columns import CHANNELS
+from schemas.layout import CHANNEL_COLUMNS, Layout
+
+STILL_SPREAD = 0.002
+"""A live lambda moves more than this over a whole log, whatever the engine does."""
+RAIL_SHARE = 0.5
+"""With more of its samples at one end of its range, a sensor is saturated."""
+RICHEST_RAIL, LEANEST_RAIL = 0.72, 1.3
+"""Gauges end at 0.68 or below and at 1.36 or above (common practice, no source); between, a
+mixture that is held is no rail."""
+FREE_AIR_LAMBDA = 1.6
+"""Free air, not a mixture that would burn (common practice, no source)."""
+RATIO_MEDIAN = 5.0
+"""No mixture burns at such a lambda; air-fuel ratios start at twice that."""
+LEAST_TURNING_RPM = 400.0
+"""An engine idles above it; a log that never comes there is not in rpm."""
+FASTEST_RISE_RPM_S = 40_000.0
+"""A free engine races up slower; on the road or a dyno it is a tenth of that (common practice)."""
+SLOWEST_RISE_RPM_S = 5.0
+"""A pull that takes ten minutes is none."""
+LEAST_OPENING_PCT = 2.0
+"""A log whose throttle never opens further is in shares or volts, or was never ridden."""
+ALL_ONES_COOLANT_K = (215.0 + 273.15, 214.0 + 273.15)
+"""All bits set in an OBD reading of temperature, A - 40 with A = 255 (SAE J1979), and one less."""
+HOTTEST_COOLANT_K = 423.15
+COLDEST_WARM_K = 318.15
+"""A whole pull or ride below 45 °C: cold, or in a unit of other steps."""
+NATURAL_TOP_PA = 115_000.0
+"""A naturally aspirated engine's intake never holds more: standard pressure and a ram of a few
+percent (common practice, no source)."""
+
+Grade = Literal["refuse", "set aside", "note"]
+LAMBDAS = ("lambda_wide", "lambda_wide_2")
+
+
+class Doubt(NamedTuple):
+    """One thing that speaks against a channel as it is labelled."""
+
+    channel: str
+    code: str
+    grade: Grade
+    sentence: str
+    likely_unit: str
+    remedy: str
+
+
+class Doubts(NamedTuple):
+    """All doubts of a file, the channels that are no evidence with their reason, and facts."""
+
+    doubts: list[Doubt]
+    marks: dict[str, str]
+    facts: dict[str, object]
+
+
+def doubts(channels: Mapping[str, np.ndarray], layout: Layout) -> Doubts:
+    """Return what speaks against a file's channels.
+
+    Parameters
+    ----------
+    channels : mapping of str to ndarray
+        Canonical channels in SI, equal lengths, NaN where nothing was seen.
+    layout : Layout
+        What they were read as.
+
+    Returns
+    -------
+    Doubts
+        In the order: file, engine speed, power, mixture, the rest.
+    """
+    found: list[Doubt] = []
+    marks: dict[str, str] = {}
+    facts: dict[str, object] = {}
+    seen = {name: values for name, values in channels.items() if np.isfinite(values).sum() >= 20}
+    if plausibility.is_standardised(
+        [values for name, values in seen.items() if name not in ("time_s", "gear")]
+    ):
+        found.append(
+            Doubt(
+                "",
+                "standardised data",
+                "refuse",
+                "every channel has mean 0 and spread 1: these are standardised values, and no "
+                "physical ones can be had from them",
+                "",
+                "Export the log as measured.",
+            )
+        )
+        return Doubts(found, marks, facts)
+    _engine_speed(seen, layout, found)
+    _clock(seen, layout, found)
+    _power(seen, layout, found)
+    _mixture(seen, layout, found, marks)
+    _throttle(seen, layout, found, marks)
+    _temperatures(seen, layout, found, marks)
+    _pressure(seen, layout, found, marks)
+    _road_speed(seen, layout, found, facts)
+    return Doubts(found, marks, facts)
+
+
+def _line(layout: Layout, name: str) -> str:
+    word = next(word for word, column in CHANNEL_COLUMNS.items() if column == name)
+    return f"channels.{word}.unit in layout {layout.name!r}"
+
+
+def _unit(layout: Layout, name: str) -> str:
+    word = next(word for word, column in CHANNEL_COLUMNS.items() if column == name)
+    return layout.channels[word].unit if word in layout.channels else ""
+
+
+def _wrong_unit(
+    layout: Layout, name: str, grade: Grade, what: str, likely: str, code: str = "unit is wrong"
+) -> Doubt:
+    told = f"; likely it is {likely}" if likely else ""
+    return Doubt(
+        name,
+        code,
+        grade,
+        f"{name} {what}{told}",
+        likely,
+        f"Correct {_line(layout, name)}, now {_unit(layout, name)!r}.",
+    )
+
+
+def _engine_speed(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -> None:
+    speed = seen.get("engine_speed_rpm")
+    if speed is None:
+        return
+    top = float(np.nanquantile(speed, 0.98))
+    if 0 < top < LEAST_TURNING_RPM:
+        likely = "turns a second" if top > 20 else "thousands of rpm"
+        found.append(
+            _wrong_unit(
+                layout, "engine_speed_rpm", "refuse", f"reaches {top:.4g} rpm at most", likely
+            )
+        )
+    elif top == 0:
+        found.append(
+            Doubt(
+                "engine_speed_rpm",
+                "engine does not turn",
+                "refuse",
+                "engine_speed_rpm is zero throughout",
+                "",
+                "Check the pick-up of the engine speed, or the column in the layout.",
+            )
+        )
+
+
+def _clock(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -> None:
+    if "time_s" not in seen or "engine_speed_rpm" not in seen:
+        return
+    time = seen["time_s"]
+    rate = plausibility.fastest_rise(time, seen["engine_speed_rpm"])
+    if not np.isfinite(rate):
+        return
+    step = float(np.nanmedian(np.diff(time[np.isfinite(time)])))
+    if rate > FASTEST_RISE_RPM_S:
+        found.append(
+            _wrong_unit(
+                layout,
+                "time_s",
+                "refuse",
+                f"has steps of {step:.3g} s, in which the engine would gain {rate:.3g} rpm a "
+                "second",
+                "seconds" if _unit(layout, "time_s") == "ms" else "",
+            )
+        )
+    elif rate < SLOWEST_RISE_RPM_S and layout.layout.kind == "pull":
+        found.append(
+            _wrong_unit(
+                layout,
+                "time_s",
+                "refuse",
+                f"has steps of {step:.4g} s, and the pull would take "
+                f"{np.nanmax(time) - np.nanmin(time):.0f} s",
+                "ms" if _unit(layout, "time_s") == "s" else "",
+            )
+        )
+    elif step > 2.0 and rate < SLOWEST_RISE_RPM_S * 4:
+        found.append(
+            _wrong_unit(
+                layout,
+                "time_s",
+                "refuse",
+                f"has steps of {step:.4g} s, too slow for a log of a running engine",
+                "ms" if _unit(layout, "time_s") == "s" else "",
+            )
+        )
+
+
+def _power(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -> None:
+    torque = layout.channels.get("wheel_torque")
+    power = layout.channels.get("wheel_power")
+    needed = ("engine_speed_rpm", "wheel_power_w", "wheel_torque_nm")
+    if torque is None or power is None or torque.shaft == "wheel":
+        return
+    if not all(name in seen for name in needed):
+        return
+    if power.unit not in plausibility.POWER_UNITS_W:
+        return
+    torque_unit = "lbf*ft" if torque.unit == "lb-ft" else torque.unit
+    torque_unit = "Nm" if torque_unit in ("N*m", "N·m") else torque_unit
+    if torque_unit not in plausibility.TORQUE_UNITS_NM:
+        return
+    off = plausibility.power_over_torque(
+        *(seen[name] for name in needed), power_unit=power.unit, torque_unit=torque_unit
+    )
+    if off is None:
+        return
+    if off.power_unit != power.unit:
+        likely = f"power in {off.power_unit} where the layout says {power.unit}"
+    elif off.torque_unit != torque_unit:
+        likely = f"torque in {off.torque_unit} where the layout says {torque.unit}"
+    else:
+        likely = "torque at the wheel's own shaft, or one of the two filtered or corrected alone"
+    told = (
+        f"power is {off.ratio:.3f} times torque × engine speed, where it must be 1; likely {likely}"
+    )
+    # Exports round, filter or correct one of the two: below a unit's step that is no mix-up.
+    is_small = abs(np.log(off.ratio)) < 0.1
+    grade: Grade = "note" if is_small else "refuse"
+    found.append(
+        Doubt(
+            "wheel_power_w",
+            "power and torque disagree",
+            grade,
+            told,
+            off.power_unit,
+            f"Check channels.wheel_power.unit and channels.wheel_torque in layout {layout.name!r}; "
+            f"likely {likely}.",
+        )
+    )
+
+
+def _mixture(
+    seen: Mapping[str, np.ndarray],
+    layout: Layout,
+    found: list[Doubt],
+    marks: dict[str, str],
+) -> None:
+    for name in LAMBDAS:
+        if name not in seen:
+            continue
+        values = seen[name][np.isfinite(seen[name])]
+        middle, spread = float(np.median(values)), float(np.ptp(values))
+        rail, share = plausibility.rail_share(values)
+        if middle > RATIO_MEDIAN and spread > 0.5:
+            found.append(
+                Doubt(
+                    name,
+                    "ratio read as lambda",
+                    "refuse",
+                    f"{name} stands at {middle:.4g}: an air-fuel ratio, not a lambda",
+                    "air-fuel ratio",
+                    f"Give the gauge's scale in layout {layout.name!r}, such as gauge_scale = 14.7 "
+                    f"under channels.{name}.",
+                )
+            )
+        elif middle < 0.2 and spread > 0 and layout.channels[name].gauge_scale:
+            found.append(
+                Doubt(
+                    name,
+                    "lambda read as ratio",
+                    "set aside",
+                    f"{name} stands at {middle:.4g}: the file gives lambda, and the layout's "
+                    "gauge_scale divides it again",
+                    "lambda",
+                    f"Take gauge_scale off channels.{name} in layout {layout.name!r}.",
+                )
+            )
+            marks[name] = f"{name} was divided by a gauge scale that the file does not need"
+        elif plausibility.switches_between_two_levels(values):
+            marks[name] = f"{name} switches between two levels: a narrowband sensor's volts"
+        elif spread < STILL_SPREAD:
+            marks[name] = f"{name} stands still at {middle:.3f}: not evidence"
+        elif share > RAIL_SHARE and not RICHEST_RAIL < rail < LEANEST_RAIL:
+            marks[name] = (
+                f"{name} sits at its end {rail:.3f} in {share:.0%} of the log: the gauge is "
+                "saturated, not evidence"
+            )
+        elif middle > FREE_AIR_LAMBDA:
+            marks[name] = f"{name} reads free air ({middle:.2f}): not evidence"
+        if name in marks and not any(doubt.channel == name for doubt in found):
+            found.append(
+                Doubt(name, "no evidence", "set aside", marks[name], "", "Check the probe.")
+            )
+
+
+def _throttle(
+    seen: Mapping[str, np.ndarray],
+    layout: Layout,
+    found: list[Doubt],
+    marks: dict[str, str],
+) -> None:
+    throttle = seen.get("throttle_pct")
+    if throttle is None:
+        return
+    top, spread = float(np.nanmax(throttle)), float(np.nanmax(throttle) - np.nanmin(throttle))
+    if spread == 0 and layout.layout.kind == "ride":
+        # On a dyno the throttle may be held by a screw: said, not refused.
+        found.append(
+            Doubt(
+                "throttle_pct",
+                "throttle stands still",
+                "note",
+                f"throttle_pct stands still at {top:.4g} % throughout the ride",
+                "",
+                "Check the sensor or the column in the layout.",
+            )
+        )
+    elif spread == 0:
+        marks["throttle_pct"] = f"throttle_pct stands still at {top:.4g} %"
+        found.append(
+            Doubt("throttle_pct", "no evidence", "set aside", marks["throttle_pct"], "", "")
+        )
+    elif top <= LEAST_OPENING_PCT:
+        grade: Grade = "refuse" if layout.layout.kind == "ride" else "set aside"
+        likely = "a share of 1" if top <= 1.1 else ""
+        found.append(
+            _wrong_unit(
+                layout, "throttle_pct", grade, f"opens to {top:.3g} % at most", likely
+            )._replace(
+                remedy="Export the throttle in percent, or correct the column in layout "
+                f"{layout.name!r}."
+            )
+        )
+        if grade == "set aside":
+            marks["throttle_pct"] = f"throttle_pct opens to {top:.3g} % at most"
+
+
+def _temperatures(
+    seen: Mapping[str, np.ndarray],
+    layout: Layout,
+    found: list[Doubt],
+    marks: dict[str, str],
+) -> None:
+    for name in ("coolant_temp_k", "oil_temp_k", "intake_air_temp_k"):
+        if name not in seen:
+            continue
+        values = seen[name][np.isfinite(seen[name])]
+        middle, spread = float(np.median(values)), float(np.ptp(values))
+        celsius = middle - 273.15
+        if any(abs(middle - code) < 0.01 for code in ALL_ONES_COOLANT_K) and spread < 0.01:
+            marks[name] = f"{name} is the code for 'not available' throughout ({celsius:.0f} °C)"
+        elif (
+            name != "intake_air_temp_k"
+            and _unit(layout, name) in ("degC", "°C")
+            and (130.0 < celsius < 240.0)
+        ):
+            likely = (celsius - 32) / 1.8
+            marks[name] = (
+                f"{name} stands at {celsius:.0f} °C; likely °F, which makes {likely:.0f} °C"
+            )
+        elif (
+            name == "coolant_temp_k"
+            and _unit(layout, name) in ("degF", "°F")
+            and (-6.0 > celsius > -25.0 or celsius < 45.0)
+            and 60.0 < celsius * 1.8 + 32 < 115.0
+        ):
+            marks[name] = (
+                f"{name} stands at {celsius:.0f} °C; likely °C, which makes "
+                f"{celsius * 1.8 + 32:.0f} °C"
+            )
+        elif spread == 0 and values.size > 100:
+            marks[name] = f"{name} stands still at {celsius:.1f} °C: not evidence"
+        if name in marks:
+            likely_unit = "degF" if "likely °F" in marks[name] else ""
+            remedy = f"Correct {_line(layout, name)}." if "likely" in marks[name] else ""
+            found.append(Doubt(name, "no evidence", "set aside", marks[name], likely_unit, remedy))
+
+
+def _pressure(
+    seen: Mapping[str, np.ndarray],
+    layout: Layout,
+    found: list[Doubt],
+    marks: dict[str, str],
+) -> None:
+    values = seen.get("map_pressure_pa")
+    if values is None:
+        return
+    low, high = (float(np.nanquantile(values, q)) for q in (0.02, 0.98))
+    bounds = CHANNELS["map_pressure_pa"]
+    assert bounds.low is not None  # noqa: S101 - every channel is bounded
+    assert bounds.high is not None  # noqa: S101
+    what = f"runs from {low / 1000:.4g} to {high / 1000:.4g} kPa"
+    likely = ""
+    scales = {"kPa": 1000.0, "mbar": 100.0, "bar": 100_000.0, "psi": 6894.757, "hPa": 100.0}
+    unit = _unit(layout, "map_pressure_pa")
+    if unit in scales and not (15_000 < high < 260_000):
+        shown = high / scales[unit]
+        fitting = [w for w, pa in scales.items() if 80_000 < shown * pa < 110_000 and w != "hPa"]
+        likely = fitting[0] if fitting else ""
+    if high < 15_000 or high > 260_000:
+        found.append(_wrong_unit(layout, "map_pressure_pa", "set aside", what, likely))
+        marks["map_pressure_pa"] = found[-1].sentence
+    elif np.nanmax(values) - np.nanmin(values) == 0:
+        marks["map_pressure_pa"] = f"map_pressure_pa stands still at {high / 1000:.4g} kPa"
+        found.append(
+            Doubt("map_pressure_pa", "no evidence", "set aside", marks["map_pressure_pa"], "", "")
+        )
+
+
+def _road_speed(
+    seen: Mapping[str, np.ndarray],
+    layout: Layout,
+    found: list[Doubt],
+    facts: dict[str, object],
+) -> None:
+    if "roller_speed_m_s" not in seen or "engine_speed_rpm" not in seen:
+        return
+    ratios = plausibility.speed_ratios(seen["engine_speed_rpm"], seen["roller_speed_m_s"])
+    if not ratios:
+        return
+    facts["speed_ratio_rpm_per_m_s"] = [round(ratio, 2) for ratio, _ in ratios]
+    per_km_h = [ratio / 3.6 for ratio, _ in ratios]
+    longest, shortest = min(per_km_h), max(per_km_h)
+    # From a big twin's top gear to a small single's first (common practice, no source).
+    if longest < 20.0 or shortest > 420.0:
+        likely = {"km/h": "m/s" if shortest > 420.0 else "", "m/s": "km/h"}.get(
+            _unit(layout, "roller_speed_m_s"), ""
+        )
+        found.append(
+            _wrong_unit(
+                layout,
+                "roller_speed_m_s",
+                "note",
+                f"gives {longest:.0f} to {shortest:.0f} rpm a km/h, which no gearing does",
+                likely,
+            )
+        )

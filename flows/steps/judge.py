@@ -1,0 +1,306 @@
+"""Judges a converted file as a whole: channels that are dead or lie, and what its head says."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from flows.readers.source import BadRow, Source, UnreadableError
+from flows.readers.words import known_unit
+from flows.steps.convert import PLACE, Converted, Converter, is_same_unit
+from flows.steps.doubts import doubts
+from schemas.columns import CHANNELS
+from schemas.layout import HEAD_FIELDS, Layout
+from schemas.samples import NEEDED
+from schemas.units import conversion
+
+SET_ASIDE_SHARE = 0.5
+"""An optional channel with more of its values out of bounds is dead as a whole: its rows are still
+good rows, so the channel is set aside with a note instead of all the rows being rejected."""
+
+COARSE_SHARE = 0.5
+"""With more rows than this on the time of the row before, the clock is coarser than the log."""
+
+
+class WholeFile(NamedTuple):
+    """Canonical rows of one file, what was rejected on the way, rows read, and its facts."""
+
+    values: np.ndarray
+    line_no: np.ndarray
+    clock_no: np.ndarray
+    bad_rows: list[BadRow]
+    rows_read: int
+    facts: dict[str, object]
+
+
+class Judgement(NamedTuple):
+    """What is to be done with a file's channels as a whole.
+
+    `emptied` are channels out of bounds as a whole, `marks` channels that are kept and are no
+    evidence, with the reason, and `no_clock` says that the times are worth nothing.
+    """
+
+    emptied: list[str]
+    marks: dict[str, str]
+    notes: list[str]
+    extra_facts: dict[str, object]
+    no_clock: bool
+
+    def apply(self, values: np.ndarray) -> None:
+        """Empty in place what cannot be kept."""
+        for name in self.emptied:
+            values[:, PLACE[name]] = np.nan
+        if self.no_clock:
+            values[:, PLACE["time_s"]] = np.nan
+
+
+def canonical(source: Source, layout: Layout, shop_zone: str = "UTC") -> WholeFile:
+    """Return a whole file in canonical channels, judged as a whole.
+
+    Parameters
+    ----------
+    source : Source
+        The file, opened.
+    layout : Layout
+        What its columns mean.
+    shop_zone : str, default "UTC"
+        Time zone that starts are told in.
+
+    Returns
+    -------
+    WholeFile
+        Its rows and what is to be said of it.
+
+    Raises
+    ------
+    UnreadableError
+        If a needed column is missing, or what its channels say cannot be as labelled.
+    """
+    converter = Converter(source, layout, shop_zone)
+    pieces: list[Converted] = []
+    rows = 0
+    for table in source.pieces:
+        piece = converter.convert(table)
+        rows += piece.line_no.size + len({row.line_no for row in piece.bad_rows})
+        pieces.append(piece)
+    converter.refuse_missing_columns()
+    values, line_no, clock_no = (
+        np.concatenate([getattr(piece, name) for piece in pieces])
+        if pieces
+        else np.empty((0, len(CHANNELS)) if name == "values" else 0)
+        for name in ("values", "line_no", "clock_no")
+    )
+    if len(np.unique(clock_no)) > 1:
+        order = np.argsort(clock_no, kind="stable")
+        values, line_no, clock_no = values[order], line_no[order], clock_no[order]
+    judgement = judge_whole(values, clock_no, layout)
+    judgement.apply(values)
+    bad_rows = [row for piece in pieces for row in piece.bad_rows]
+    facts = facts_of(source, layout, converter, judgement, values)
+    return WholeFile(
+        values, line_no.astype(np.int64), clock_no.astype(np.int64), bad_rows, rows, facts
+    )
+
+
+def judge_whole(values: np.ndarray, clock_no: np.ndarray, layout: Layout) -> Judgement:
+    """Return what is wrong with a file's channels as a whole.
+
+    Parameters
+    ----------
+    values : ndarray, shape (rows, channels)
+        Canonical rows, all of them or evenly taken ones.
+    clock_no : ndarray of int
+        Clock of each row.
+    layout : Layout
+        The layout.
+
+    Returns
+    -------
+    Judgement
+        What to do.
+
+    Raises
+    ------
+    UnreadableError
+        If the file must not be accepted as it is labelled.
+    """
+    notes: list[str] = []
+    no_clock = _clock_is_coarse(values, clock_no, layout, notes)
+    kept = values.copy()
+    if no_clock:
+        kept[:, PLACE["time_s"]] = np.nan
+    channels = {
+        name: kept[:, PLACE[name]]
+        for name in CHANNELS
+        if name == "time_s" or np.isfinite(kept[:, PLACE[name]]).any()
+    }
+    found = doubts(channels, layout)
+    refusals = [doubt for doubt in found.doubts if doubt.grade == "refuse"]
+    if refusals:
+        raise UnreadableError(
+            refusals[0].code,
+            "; ".join(doubt.sentence for doubt in refusals),
+            " ".join(dict.fromkeys(doubt.remedy for doubt in refusals)),
+        )
+    notes += [doubt.sentence for doubt in found.doubts]
+    emptied = _dead_channels(values, layout, found.marks, notes)
+    return Judgement(emptied, found.marks, notes, found.facts, no_clock)
+
+
+def _dead_channels(
+    values: np.ndarray, layout: Layout, marks: dict[str, str], notes: list[str]
+) -> list[str]:
+    """Return the optional channels that are out of bounds as a whole; say so in the notes.
+
+    A channel that is no evidence is emptied as soon as one of its values is out of bounds: its
+    rows are good rows.
+    """
+    needed = {*NEEDED[layout.layout.kind]}
+    if layout.layout.kind == "pull":
+        needed |= {"wheel_power_w", "wheel_torque_nm"}
+    emptied = []
+    for name, meaning in CHANNELS.items():
+        column = values[:, PLACE[name]]
+        given = column[np.isfinite(column)]
+        if name in needed or not given.size:
+            continue
+        outside = given[(given < meaning.low) | (given > meaning.high)]
+        if not outside.size or (outside.size <= SET_ASIDE_SHARE * given.size and name not in marks):
+            continue
+        emptied.append(name)
+        if name in marks:
+            continue
+        low, high = outside.min(), outside.max()
+        spread = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+        notes.append(
+            f"{name} set aside: {outside.size} of {given.size} values are {spread}, outside "
+            f"{meaning.low:g} to {meaning.high:g}"
+        )
+    return emptied
+
+
+def _clock_is_coarse(
+    values: np.ndarray, clock_no: np.ndarray, layout: Layout, notes: list[str]
+) -> bool:
+    """Whether most rows share their time with the one before; a ride is refused for it."""
+    time = values[clock_no == 0, PLACE["time_s"]]
+    time = time[np.isfinite(time)]
+    if time.size < 20:
+        return False
+    still = float((np.diff(time) == 0.0).mean())
+    if still <= COARSE_SHARE:
+        return False
+    what = f"{still:.0%} of the rows have the time of the row before: the clock is too coarse"
+    if layout.layout.kind == "ride":
+        raise UnreadableError(
+            "clock too coarse",
+            f"{what}, and what was steady cannot be told",
+            "Export the log with times to a tenth of a second or finer.",
+        )
+    notes.append(f"{what}; the pull is read without its times")
+    return True
+
+
+def facts_of(
+    source: Source,
+    layout: Layout,
+    converter: Converter,
+    judgement: Judgement,
+    values: np.ndarray,
+) -> dict[str, object]:
+    """Return what a file says of itself beside its rows.
+
+    Parameters
+    ----------
+    source : Source
+        The file.
+    layout : Layout
+        The layout.
+    converter : Converter
+        What converted it.
+    judgement : Judgement
+        What was found of it as a whole.
+    values : ndarray, shape (rows, channels)
+        Its rows, all or evenly taken ones.
+
+    Returns
+    -------
+    dict of str to object
+        Facts, ready for JSON; `notes` holds sentences, `marks` the channels that are no evidence.
+    """
+    notes = [*converter.all_notes(), *judgement.notes]
+    facts: dict[str, object] = {"notes": notes, "marks": judgement.marks}
+    facts.update(judgement.extra_facts)
+    started = converter.started_at()
+    if started is not None:
+        facts["started_at"] = started.isoformat()
+    for field, entry in layout.metadata.fields.items():
+        text = source.head.get(entry.key)
+        if text is None or not text.strip():
+            continue
+        if field in HEAD_FIELDS:
+            name = HEAD_FIELDS[field]
+            value = _head_number(text, layout)
+            if value is None:
+                notes.append(f"{entry.key}: {text!r} is not a number and was left out")
+                continue
+            stated = known_unit(text.strip().partition(" ")[2].strip())
+            if stated and not is_same_unit(stated, entry.unit or "1", CHANNELS[name].unit):
+                notes.append(
+                    f"{entry.key}: the file says {text!r}, the layout {entry.unit!r}; left out"
+                )
+                continue
+            step = conversion(entry.unit or "1", CHANNELS[name].unit)
+            value = value * step.factor + step.offset
+            meaning = CHANNELS[name]
+            if not meaning.low <= value <= meaning.high:  # type: ignore[operator]
+                notes.append(
+                    f"{entry.key}: {text} means {value:.6g} {meaning.unit}, outside "
+                    f"{meaning.low:g} to {meaning.high:g}, and was left out"
+                )
+                continue
+            facts[name] = value
+        elif field == "started_at":
+            try:
+                begun = dt.datetime.strptime(text.strip(), entry.format or "")  # noqa: DTZ007
+                facts["started_at"] = begun.replace(tzinfo=None).isoformat()
+            except ValueError:
+                notes.append(f"{entry.key}: {text!r} is not a time of the form {entry.format}")
+        elif field == "gear":
+            gear = _head_number(text, layout)
+            if gear is not None:
+                facts["file_gear"] = int(gear)
+    if layout.power is not None:
+        facts["power_state"] = layout.power.state
+        facts["file_standard"] = layout.power.standard
+        if layout.power.factor_key is not None:
+            text = source.head.get(layout.power.factor_key)
+            factor = _head_number(text, layout) if text else None
+            if factor is not None and 0.5 < factor < 2.0:
+                facts["file_factor"] = factor
+            elif text:
+                notes.append(f"{layout.power.factor_key}: {text!r} is no correction factor")
+    for word in ("lambda_wide", "lambda_wide_2"):
+        if word in layout.channels:
+            facts.setdefault("probe_place", layout.channels[word].probe)
+            facts.setdefault("probe_delay_s", layout.channels[word].delay_s)
+    for name in HEAD_FIELDS.values():
+        # Without a head entry, a logged channel of the room's air says the same.
+        if name not in facts and np.isfinite(values[:, PLACE[name]]).any():
+            facts[name] = float(np.nanmedian(values[:, PLACE[name]]))
+    return facts
+
+
+def _head_number(text: str, layout: Layout) -> float | None:
+    # The unit may be glued behind: "24.5 degC", "978 mbar".
+    word = text.strip().split()[0] if text.strip() else ""
+    if layout.text.decimal == ",":
+        word = word.replace(",", ".")
+    try:
+        value = float(word.rstrip("%°"))
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None

@@ -1,0 +1,127 @@
+"""Channels at rates of their own keep their own times until they are brought together."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from flows.steps.samples import read_samples
+
+RIDE = """
+[layout]
+name = "two-clocks"
+kind = "ride"
+equipment = "another logger"
+[recognise]
+columns = ["t", "rpm", "grip", "t2", "lambda"]
+[channels.time]
+column = "t"
+unit = "s"
+[channels.engine_speed]
+column = "rpm"
+unit = "rpm"
+[channels.throttle]
+column = "grip"
+unit = "%"
+[channels.lambda_wide]
+column = "lambda"
+clock = "t2"
+probe = "collector"
+delay_s = 0.0
+"""
+
+
+def taken_in(shop, make, layout, text):
+    (shop.folder.layouts / "two-clocks.toml").write_text(layout, encoding="utf-8")
+    shop.put("job/ride.csv", text)
+    stage = make.stage(pulls=[], rides=["ride.csv"])
+    shop.put("job/card.toml", make.card(stages=[stage]))
+    shop.work()
+    assert shop.outcome("job/ride.csv").state == "taken in", shop.outcome("job/ride.csv").reason
+    (row,) = shop.rows("SELECT sample_id, sample_path, rows_kept FROM raw.reading")
+    log = dict(zip(("sample_id", "sample_path", "rows_kept"), row, strict=True))
+    stored = pl.read_parquet(shop.folder.root / log["sample_path"])
+    return stored, read_samples(shop.folder, [log])[log["sample_id"]]
+
+
+def mixture(time):
+    return 0.95 + 0.03 * np.sin(2 * np.pi * 0.2 * np.asarray(time))
+
+
+def test_a_channel_with_a_clock_of_its_own(shop, make):
+    lines = ["t,rpm,grip,t2,lambda"]
+    for step in range(1000):
+        own = 0.013 + 0.1 * step
+        mine = f"{own:.3f},{mixture(own):.5f}" if step < 500 else ","
+        lines.append(f"{0.05 * step:.2f},{3000 + step % 7},12.0,{mine}")
+    stored, aligned = taken_in(shop, make, RIDE, "\n".join(lines) + "\n")
+    assert stored.filter(pl.col("clock_no") == 1).height == 500
+    assert stored.filter(pl.col("clock_no") == 0)["lambda_wide"].null_count() == 1000
+    assert aligned.height == 1000
+    time = aligned["time_s"].to_numpy()
+    got = aligned["lambda_wide"].to_numpy()
+    inside = (time > 0.02) & (time < 49.9)
+    # Straight lines over 0.1 s on a 0.2 Hz wave: at most h² max|f''| / 8 off.
+    assert np.abs(got[inside] - mixture(time[inside])).max() < 0.01 * 0.03 * 1.58 / 8 + 2e-5
+
+
+def test_channels_row_by_row_at_their_own_rates(shop, make):
+    layout = RIDE.replace('clock = "t2"\n', "").replace('"t2", ', "")
+    lines = ["t,rpm,grip,lambda"]
+    for step in range(2000):
+        time = 0.02 * step
+        if step % 2:
+            lines.append(f"{time:.2f},,,{mixture(time):.5f}")
+        else:
+            lines.append(f"{time:.2f},{3000 + step % 7},12.0,")
+    _, aligned = taken_in(shop, make, layout, "\n".join(lines) + "\n")
+    assert shop.rows("SELECT rows_rejected FROM raw.reading") == [(0,)]
+    assert "rates of their own" in shop.rows("SELECT facts FROM raw.reading")[0][0]
+    assert aligned.height == 1000
+    got, time = aligned["lambda_wide"].to_numpy(), aligned["time_s"].to_numpy()
+    assert np.isfinite(got[1:-1]).all()
+    assert np.abs(got[1:-1] - mixture(time[1:-1])).max() < 1e-4
+
+
+def test_a_slow_channel_is_drawn_through_and_a_dead_stretch_is_not(shop, make):
+    layout = RIDE.replace('clock = "t2"\n', "").replace('"t2", ', "")
+    lines = ["t,rpm,grip,lambda"]
+    for step in range(1000):
+        time = 0.05 * step
+        shown = f"{mixture(time):.5f}" if step % 4 == 0 and not 400 <= step < 600 else ""
+        lines.append(f"{time:.2f},{3000 + step % 7},12.0,{shown}")
+    _, aligned = taken_in(shop, make, layout, "\n".join(lines) + "\n")
+    got = aligned["lambda_wide"].to_numpy()
+    assert np.isfinite(got[:396]).all()
+    assert np.isnan(got[405:595]).all()
+
+
+def test_a_pull_without_a_clock_gives_its_curve_and_says_so(shop, make):
+    text = (shop.folder.layouts / "plain-pull.toml").read_text(encoding="utf-8")
+    start = text.index("[channels.time]")
+    end = text.index("[channels.engine_speed]")
+    text = text[:start] + text[end:]
+    text = text.replace('"plain-pull"', '"no-clock"').replace('"seconds", ', "")
+    (shop.folder.layouts / "plain-pull.toml").write_text(text, encoding="utf-8")
+    body = make.pull().splitlines()
+    bare = [line.split(",", 1)[1] if line.count(",") == 4 else line for line in body]
+    shop.put("job/pull_1.csv", "\n".join(bare) + "\n")
+    shop.put("job/card.toml", make.card())
+    shop.work()
+    assert shop.outcome("job/pull_1.csv").state == "taken in"
+    rows = shop.rows("SELECT peak_power_w, sweep_s, notes, is_used FROM out.pull")
+    power, sweep_s, notes, is_used = rows[0]
+    # The hump of make.pull is 50 kW at 7,500 rpm, observed; the reference air's factor is near 1.
+    assert power == pytest.approx(50_000 * 1.03, rel=0.03)
+    assert sweep_s is None
+    assert is_used
+    assert "no clock" in notes
+
+
+def test_a_clock_of_whole_seconds_is_no_clock(shop, make):
+    shop.put("job/ride.csv", "seconds,crank,km/h,grip,lambda\n" + "".join(
+        f"{step // 20},3000,60.0,10.0,0.97\n" for step in range(400)
+    ))  # fmt: skip
+    shop.put("job/card.toml", make.card(stages=[make.stage(pulls=[], rides=["ride.csv"])]))
+    shop.take_in()
+    outcome = shop.outcome("job/ride.csv")
+    assert (outcome.state, outcome.code) == ("refused", "clock too coarse")
