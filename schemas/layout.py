@@ -189,7 +189,8 @@ class Layout(Strict):
                 raise ValueError(
                     f"{word!r} is not a channel; channels are {', '.join(sorted(CHANNEL_COLUMNS))}"
                 )
-            if channel.unit != AS_STATED:
+            # Times of day and dates have their unit in how they are written.
+            if channel.unit != AS_STATED and channel.form in ("elapsed", "epoch"):
                 try:
                     conversion(channel.unit, CHANNELS[CHANNEL_COLUMNS[word]].unit)
                 except ValueError as error:

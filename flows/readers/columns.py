@@ -137,3 +137,34 @@ def match_columns(cells: Sequence[str], layout: Layout) -> Columns | None:
         and REPEATED_NAME.format(name=cell, number=2) not in {*wanted, *layout.recognise.columns}
     }
     return Columns(dict(sorted(kept.items())), texts, units, doubled)
+
+
+def lacking_sentence(where: str, cells: Sequence[str], layouts: Sequence[Layout]) -> str:
+    """Return what a header lacks for the layout that it comes nearest to.
+
+    Parameters
+    ----------
+    where : str
+        Where the header stands.
+    cells : sequence of str
+        Header cells.
+    layouts : sequence of Layout
+        Taught layouts.
+
+    Returns
+    -------
+    str
+        A sentence, "" if no layout has more than half of its columns here.
+    """
+    held = set(cells) | {name_and_unit(cell)[0] for cell in cells}
+    best, sentence = 0.5, ""
+    for layout in layouts:
+        lacking = [name for name in layout.recognise.columns if name not in held]
+        share = 1 - len(lacking) / len(layout.recognise.columns)
+        if share > best:
+            best = share
+            names = ", ".join(map(repr, lacking))
+            sentence = f"{where} comes nearest to layout {layout.name!r}, but " + (
+                f"column {names} is missing" if lacking else "its units are not left open there"
+            )
+    return sentence

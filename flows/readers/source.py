@@ -86,6 +86,8 @@ class Source:
     units: dict[str, str]
     pieces: Iterable[SourceTable]
     notes: list[str] = field(default_factory=list)
+    started_at: str = ""
+    """When the recording began, ISO 8601, where the format itself knows it."""
 
 
 @dataclass(frozen=True)

@@ -52,6 +52,7 @@ class ClockTimes:
         self.started_at: dt.datetime | None = None
         self.notes: list[str] = []
         self._origin_s: float | None = None
+        self._origin_us: int | None = None
         self._format = channel.format
         self._last_s: dict[str, float] = {}
         self._added_s: dict[str, float] = {}
@@ -161,8 +162,12 @@ class ClockTimes:
             absolute = local = moments
         if self.started_at is None and (given := local.drop_nulls()).len():
             self.started_at = given[0]
-        values = absolute.dt.epoch("us").cast(pl.Float64).to_numpy() * 1e-6
-        return Seconds(self._from_origin(values), odd)
+        # Whole microseconds: seconds since 1970 as a float are good to a quarter of one only.
+        micros = absolute.dt.epoch("us")
+        if self._origin_us is None and (given := micros.drop_nulls()).len():
+            self._origin_us = int(given[0])
+        values = (micros - (self._origin_us or 0)).cast(pl.Float64).to_numpy() * 1e-6
+        return Seconds(values, odd)
 
     def _moments(self, cells: pl.Series, dates: pl.Series | None) -> tuple[pl.Series, np.ndarray]:
         if isinstance(cells.dtype, pl.Datetime) and dates is None:

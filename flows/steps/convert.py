@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import zoneinfo
 from typing import NamedTuple
 
 import numpy as np
@@ -62,6 +63,7 @@ class Converter:
         self.source = source
         self.notes: list[str] = []
         self.has_clock = True
+        self._zone = zoneinfo.ZoneInfo(shop_zone)
         self._checked_columns: set[str] = set()
         self._units = {word: self._unit(word, channel) for word, channel in layout.channels.items()}
         self._times: ClockTimes | None = None
@@ -80,6 +82,8 @@ class Converter:
 
     def _unit(self, word: str, channel: Channel) -> str:
         """Return the unit to read a channel in, after holding the file's own word against it."""
+        if channel.form in ("clock", "date and time"):
+            return "s"
         si_unit = CHANNELS[CHANNEL_COLUMNS[word]].unit
         stated = self.source.units.get(channel.column, "").strip()
         known = known_unit(stated) if stated else None
@@ -270,8 +274,13 @@ class Converter:
         )
 
     def started_at(self) -> dt.datetime | None:
-        """Return the start of the log as far as its times tell."""
-        return self._times.started_at if self._times else None
+        """Return the start of the log as far as its times or its format tell."""
+        if self._times and self._times.started_at:
+            return self._times.started_at
+        if not self.source.started_at:
+            return None
+        start = dt.datetime.fromisoformat(self.source.started_at)
+        return start.astimezone(self._zone).replace(tzinfo=None) if start.tzinfo else start
 
     def all_notes(self) -> list[str]:
         """Return what is to be said of the conversion, in sentences."""

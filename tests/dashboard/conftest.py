@@ -280,7 +280,7 @@ def _job(
                 "ambient_humidity_pct": 46.0,
                 "probe_place": "collector",
                 "probe_delay_s": 0.12,
-                "started_at": datetime(day.year, day.month, day.day, 9, 10 * pull_no),  # noqa: DTZ001
+                "started_at": datetime(day.year, day.month, day.day, 9, 10 * pull_no),
             }
             rows.add(
                 "core.pull",

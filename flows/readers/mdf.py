@@ -1,0 +1,347 @@
+"""ASAM MDF measurement files: groups of channels, each on a clock of its own."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import logging
+from collections.abc import Iterator
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+
+from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
+from flows.readers.source import Look, Source, SourceTable, UnreadableError
+from schemas.layout import Layout
+
+BLOCK_ROWS = 200_000
+LOOKED_ROWS = 20_000
+_MASTERS = (2, 3)
+"""Channel types master and virtual master (ASAM MDF 4.1, cn_type)."""
+_TIME = 1
+"""Synchronisation type time (ASAM MDF 4.1, cn_sync_type); others run over angle or distance."""
+
+
+class _Channel(NamedTuple):
+    """A channel that can be read: its group, place in it, name and unit."""
+
+    group: int
+    place: int
+    name: str
+    unit: str
+
+
+class _Contents(NamedTuple):
+    """What is in a file: channels, groups that run on the same times, start, and what is left."""
+
+    channels: list[_Channel]
+    clock_of: dict[int, int]
+    rows_of: dict[int, int]
+    started_at: str
+    head: dict[str, str]
+    notes: list[str]
+
+
+def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
+    """Whether a file has the channels that the layout names, in whichever groups.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    start : bytes
+        Its first bytes; not needed here.
+    layout : Layout
+        The layout.
+
+    Returns
+    -------
+    bool
+        True if it has them all.
+    """
+    names = [channel.name for channel in _contents(path, *_stamp(path)).channels]
+    return match_columns(names, layout) is not None
+
+
+def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
+    """Return what keeps a file from being recognised by the layout it comes nearest to.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    start : bytes
+        Its first bytes; not needed here.
+    layouts : list of Layout
+        Taught layouts of this format.
+
+    Returns
+    -------
+    str
+        A sentence, "" if none is near.
+    """
+    names = [channel.name for channel in _contents(path, *_stamp(path)).channels]
+    return lacking_sentence("the file", names, layouts)
+
+
+def read(path: Path, layout: Layout) -> Source:
+    """Return the channels of a measurement file, group by group.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    layout : Layout
+        A layout that it fits.
+
+    Returns
+    -------
+    Source
+        Each group's channels with the group's own seconds; conversions are applied, samples
+        marked invalid are empty.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is damaged, or a used channel runs on no clock.
+    """
+    contents = _contents(path, *_stamp(path))
+    columns = match_columns([channel.name for channel in contents.channels], layout)
+    if columns is None:
+        raise UnreadableError(
+            "column missing",
+            lacking_sentence("the file", [c.name for c in contents.channels], [layout])
+            or "the file lacks the layout's channels",
+            "Export the file again with that channel, or correct the layout.",
+        )
+    columns.refuse_doubled("the file", layout)
+    units = dict(columns.units)
+    for place, name in columns.kept.items():
+        if contents.channels[place].unit:
+            units[name] = contents.channels[place].unit
+    notes = list(contents.notes)
+    pieces = _pieces(path, contents, columns, notes)
+    return Source(dict(contents.head), units, pieces, notes, contents.started_at)
+
+
+def look(path: Path) -> Look:
+    """Return what a measurement file shows of itself.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Look
+        To draft a layout from; channels of slower groups fill the first rows only.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is damaged or has no channels on a clock.
+    """
+    contents = _contents(path, *_stamp(path))
+    names = numbered([channel.name for channel in contents.channels])
+    columns: dict[str, pl.Series] = {}
+    units: dict[str, str] = {}
+    clocks: dict[str, int] = {}
+    with _Opened(path) as file:
+        for name, channel in zip(names, contents.channels, strict=True):
+            values, _ = _samples(file, channel, 0, LOOKED_ROWS)
+            columns[name] = values.rename(name)
+            clocks[name] = contents.clock_of[channel.group]
+            if channel.unit:
+                units[name] = channel.unit
+    most = max((series.len() for series in columns.values()), default=0)
+    if not most:
+        raise UnreadableError(
+            "no rows", "the file has no samples on a clock", "Export the run again."
+        )
+    frame = pl.DataFrame({name: s.extend_constant(None, most - s.len()) for name, s in
+                          columns.items()})  # fmt: skip
+    groups = len(set(clocks.values()))
+    return Look(
+        "mdf",
+        f"{len(names)} channels on {groups} clock{'s' if groups > 1 else ''}",
+        frame,
+        units,
+        contents.head,
+        clocks=clocks,
+        started_at=contents.started_at or None,
+        doubts=list(contents.notes),
+    )
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    stat = path.stat()
+    return stat.st_size, stat.st_mtime_ns
+
+
+class _Opened:
+    """A measurement file whose every failure is told in plain words."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __enter__(self) -> Any:
+        # Half a file makes the library raise anything, and print more of it from its destructor.
+        logging.getLogger("asammdf").setLevel(logging.CRITICAL)
+        with contextlib.redirect_stderr(io.StringIO()):
+            from asammdf import MDF
+            from asammdf.blocks.mdf_v3 import MDF3
+            from asammdf.blocks.mdf_v4 import MDF4
+
+            # Its destructors ask for what a constructor that failed has not made yet.
+            for kind in (MDF, MDF3, MDF4):
+                kind.__del__ = _close_quietly  # type: ignore[attr-defined]
+            try:
+                self.file = MDF(self.path)
+            except Exception as error:  # noqa: BLE001 - see above
+                raise _damaged(error) from None
+        return self.file
+
+    def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
+        with contextlib.suppress(Exception):
+            self.file.close()
+        if isinstance(error, Exception) and not isinstance(error, UnreadableError):
+            raise _damaged(error) from None
+
+
+def _close_quietly(file: Any) -> None:
+    with contextlib.suppress(Exception):
+        file.close()
+
+
+def _damaged(error: BaseException) -> UnreadableError:
+    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
+    return UnreadableError(
+        "damaged measurement file",
+        f"the file begins as an ASAM MDF file and cannot be read: {told}",
+        "Copy or export the file again; it breaks off or its bytes were changed.",
+    )
+
+
+@lru_cache(maxsize=2)
+def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: ARG001 - the key
+    channels: list[_Channel] = []
+    clock_of: dict[int, int] = {}
+    rows_of: dict[int, int] = {}
+    notes: list[str] = []
+    clocks: list[np.ndarray] = []
+    with _Opened(path) as file:
+        for number, group in enumerate(file.groups):
+            rows = int(group.channel_group.cycles_nr)
+            master = file.masters_db.get(number)
+            readable = [
+                (place, channel)
+                for place, channel in enumerate(group.channels)
+                if place != master and channel.channel_type not in _MASTERS
+            ]
+            if not rows or not readable:
+                continue
+            if master is None:
+                notes.append(f"channel group {number + 1} runs on no clock and was left out")
+                continue
+            sync = getattr(group.channels[master], "sync_type", _TIME)
+            if sync not in (0, _TIME):
+                notes.append(f"channel group {number + 1} runs over no time and was left out")
+                continue
+            times = np.asarray(file.get_master(number, record_offset=0, record_count=2000))
+            clock = next(
+                (
+                    at
+                    for at, known in enumerate(clocks)
+                    if known.size == times.size and np.array_equal(known, times)
+                    and rows_of[_first_group(clock_of, at)] == rows
+                ),
+                None,
+            )  # fmt: skip
+            if clock is None:
+                clock = len(clocks)
+                clocks.append(times)
+            clock_of[number], rows_of[number] = clock, rows
+            channels += [
+                _Channel(number, place, channel.name, _unit(channel)) for place, channel in readable
+            ]
+        start = getattr(file.header, "start_time", None)
+        started_at = start.isoformat() if start is not None else ""
+    return _Contents(channels, clock_of, rows_of, started_at, {}, notes)
+
+
+def _first_group(clock_of: dict[int, int], clock: int) -> int:
+    return next(group for group, of in clock_of.items() if of == clock)
+
+
+def _unit(channel: Any) -> str:
+    conversion = getattr(channel, "conversion", None)
+    found = getattr(conversion, "unit", "") if conversion is not None else ""
+    return str(found or getattr(channel, "unit", "") or "").strip()
+
+
+def _samples(file: Any, channel: _Channel, start: int, count: int) -> tuple[pl.Series, int]:
+    """Return some samples of a channel, and how many of them are marked invalid."""
+    signal = file.get(
+        group=channel.group,
+        index=channel.place,
+        record_offset=start,
+        record_count=count,
+        ignore_invalidation_bits=True,
+    )
+    samples = np.asarray(signal.samples)
+    bits = signal.invalidation_bits
+    invalid = np.zeros(samples.shape[0], dtype=bool)
+    if bits is not None:
+        invalid = np.asarray(getattr(bits, "asarray", lambda: bits)(), dtype=bool)
+    if samples.ndim != 1 or samples.dtype.names:
+        return pl.Series(channel.name, [None] * samples.shape[0], dtype=pl.Float64), 0
+    if samples.dtype.kind in "SUO":
+        texts = [
+            text.decode("utf-8", errors="replace").strip("\0 ") if isinstance(text, bytes)
+            else str(text)
+            for text in samples
+        ]  # fmt: skip
+        return pl.Series(channel.name, texts, dtype=pl.String), int(invalid.sum())
+    values = samples.astype(float)
+    values[invalid] = np.nan
+    return pl.Series(channel.name, values), int(invalid.sum())
+
+
+def _pieces(
+    path: Path, contents: _Contents, columns: Columns, notes: list[str]
+) -> Iterator[SourceTable]:
+    by_clock: dict[int, list[tuple[str, _Channel]]] = {}
+    for place, name in columns.kept.items():
+        channel = contents.channels[place]
+        by_clock.setdefault(contents.clock_of[channel.group], []).append((name, channel))
+    invalid: dict[str, int] = {}
+    with _Opened(path) as file:
+        for clock, wanted in by_clock.items():
+            group = wanted[0][1].group
+            rows = contents.rows_of[group]
+            for start in range(0, rows, BLOCK_ROWS):
+                count = min(BLOCK_ROWS, rows - start)
+                times = np.asarray(
+                    file.get_master(group, record_offset=start, record_count=count), dtype=float
+                )
+                series = []
+                for name, channel in wanted:
+                    values, bad = _samples(file, channel, start, count)
+                    invalid[name] = invalid.get(name, 0) + bad
+                    series.append(values.rename(name))
+                yield SourceTable(
+                    pl.DataFrame(series),
+                    pl.Series("line_no", np.arange(start + 1, start + times.size + 1)),
+                    [],
+                    clock,
+                    pl.Series("time_s", times),
+                )
+    notes += [
+        f"{name}: {count} samples are marked invalid in the file and were left out"
+        for name, count in invalid.items()
+        if count
+    ]

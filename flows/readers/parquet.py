@@ -1,0 +1,230 @@
+"""Parquet files: columns with types of their own, read a batch of rows at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
+from flows.readers.source import Look, Source, SourceTable, UnreadableError
+from schemas.layout import Layout
+
+BATCH_ROWS = 200_000
+LOOKED_ROWS = 20_000
+_BLOBS = ("pandas", "ARROW:schema", "org.apache.spark")
+
+
+def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
+    """Whether a file has the columns that the layout names.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    start : bytes
+        Its first bytes; not needed here.
+    layout : Layout
+        The layout.
+
+    Returns
+    -------
+    bool
+        True if it has them all.
+    """
+    with _Opened(path) as file:
+        return match_columns(file.schema_arrow.names, layout) is not None
+
+
+def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
+    """Return what keeps a file from being recognised by the layout it comes nearest to.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    start : bytes
+        Its first bytes; not needed here.
+    layouts : list of Layout
+        Taught layouts of this format.
+
+    Returns
+    -------
+    str
+        A sentence, "" if none is near.
+    """
+    with _Opened(path) as file:
+        return lacking_sentence("the file", file.schema_arrow.names, layouts)
+
+
+def read(path: Path, layout: Layout) -> Source:
+    """Return the table of a Parquet file, a batch of rows at a time.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    layout : Layout
+        A layout that it fits.
+
+    Returns
+    -------
+    Source
+        The columns that the layout uses, under its names.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is damaged, or a used column holds lists or records.
+    """
+    with _Opened(path) as file:
+        schema = file.schema_arrow
+        columns = match_columns(schema.names, layout)
+        if columns is None:
+            raise UnreadableError(
+                "column missing",
+                lacking_sentence("the file", schema.names, [layout]),
+                "Export the file again with that column, or correct the layout.",
+            )
+        columns.refuse_doubled("the file", layout)
+        _refuse_nested(schema, columns)
+        units = dict(columns.units) | _field_units(schema, columns)
+        if not file.metadata.num_rows:
+            raise UnreadableError(
+                "no rows",
+                "the file has columns and not a single row",
+                "The recording was probably never started; export the run again.",
+            )
+        return Source(_head(schema), units, _pieces(path, columns))
+
+
+def look(path: Path) -> Look:
+    """Return what a Parquet file shows of itself.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Look
+        To draft a layout from.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is damaged or has no rows.
+    """
+    with _Opened(path) as file:
+        schema = file.schema_arrow
+        names = numbered(schema.names)
+        plain = [place for place, kind in enumerate(schema.types) if _is_plain(kind)]
+        batch = next(file.iter_batches(batch_size=LOOKED_ROWS), None)
+        if batch is None or not batch.num_rows:
+            raise UnreadableError(
+                "no rows", "the file has no rows", "Export the run again with its rows."
+            )
+        frame = pl.DataFrame({names[place]: _column(batch.column(place)) for place in plain})
+        units = {}
+        for place in plain:
+            unit = _field_unit(schema.field(place))
+            if unit:
+                units[names[place]] = unit
+        return Look("parquet", "columns of the file", frame, units, _head(schema))
+
+
+class _Opened:
+    """A Parquet file whose every failure is told in plain words."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __enter__(self) -> Any:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        try:
+            self.file = pq.ParquetFile(self.path)
+        except (pa.ArrowException, OSError, ValueError) as error:
+            raise _damaged(error) from None
+        return self.file
+
+    def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
+        import pyarrow as pa
+
+        self.file.close()
+        if isinstance(error, (pa.ArrowException, OSError)):
+            raise _damaged(error) from None
+
+
+def _damaged(error: BaseException) -> UnreadableError:
+    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
+    return UnreadableError(
+        "damaged Parquet",
+        f"the file begins as Parquet and cannot be read: {told}",
+        "Copy or export the file again; it breaks off or its bytes were changed.",
+    )
+
+
+def _pieces(path: Path, columns: Columns) -> Iterator[SourceTable]:
+    done = 0
+    with _Opened(path) as file:
+        for batch in file.iter_batches(batch_size=BATCH_ROWS):
+            frame = pl.DataFrame(
+                {name: _column(batch.column(place)) for place, name in columns.kept.items()}
+            )
+            line_no = pl.Series("line_no", np.arange(done + 1, done + batch.num_rows + 1))
+            done += batch.num_rows
+            yield SourceTable(frame, line_no)
+
+
+def _column(array: Any) -> pl.Series:
+    series = pl.Series(pl.from_arrow(array))
+    if isinstance(series.dtype, pl.Decimal) or series.dtype == pl.Boolean:
+        return series.cast(pl.Float64)
+    if isinstance(series.dtype, (pl.Categorical, pl.Enum)):
+        return series.cast(pl.String)
+    return series
+
+
+def _is_plain(kind: Any) -> bool:
+    import pyarrow.types as types
+
+    return not (types.is_nested(kind) or types.is_binary(kind) or types.is_large_binary(kind))
+
+
+def _refuse_nested(schema: Any, columns: Columns) -> None:
+    for place, name in columns.kept.items():
+        kind = schema.field(place).type
+        if not _is_plain(kind):
+            raise UnreadableError(
+                "no plain column",
+                f"column {name!r} holds {kind}, where numbers, texts or times are expected",
+                "Export it with one value a row.",
+            )
+
+
+def _field_unit(field: Any) -> str:
+    metadata = field.metadata or {}
+    for key in (b"unit", b"units", b"Unit"):
+        if key in metadata:
+            return metadata[key].decode("utf-8", errors="replace").strip()
+    return ""
+
+
+def _field_units(schema: Any, columns: Columns) -> dict[str, str]:
+    found = {name: _field_unit(schema.field(place)) for place, name in columns.kept.items()}
+    return {name: unit for name, unit in found.items() if unit}
+
+
+def _head(schema: Any) -> dict[str, str]:
+    entries = {}
+    for key, value in (schema.metadata or {}).items():
+        name = key.decode("utf-8", errors="replace")
+        if not name.startswith(_BLOBS) and len(value) < 1000:
+            entries[name] = value.decode("utf-8", errors="replace")
+    return entries

@@ -1,0 +1,414 @@
+"""Spreadsheets (.xlsx, .xlsm, .ods): finds the sheet and the header row, wherever they stand."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zipfile
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import polars as pl
+
+from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
+from flows.readers.source import Look, Source, SourceTable, UnreadableError
+from flows.readers.words import known_unit
+from schemas.layout import CHANNEL_COLUMNS, Layout
+
+HEAD_ROWS = 200
+MOST_BYTES = 300 * 1024 * 1024
+"""More text than this inside a spreadsheet is a log that belongs into text or Parquet."""
+LOOKED_ROWS = 20_000
+SHARE_LIMIT = 2.0
+"""A column in percent that never passes this may hold shares that the sheet only shows as %."""
+
+Cell = Any
+
+
+class _Sheet(NamedTuple):
+    """One sheet: its name and all its rows from A1 on."""
+
+    name: str
+    rows: list[list[Cell]]
+
+
+class _Place(NamedTuple):
+    """Where a header row was found."""
+
+    sheet: _Sheet
+    row: int
+    cells: list[str]
+
+
+def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
+    """Whether a sheet of the file has a row that names the layout's columns.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    start : bytes
+        Its first bytes; not needed here.
+    layout : Layout
+        The layout.
+
+    Returns
+    -------
+    bool
+        True if one has.
+    """
+    return _find(path, layout) is not None
+
+
+def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
+    """Return what keeps a file from being recognised by the layout it comes nearest to.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    start : bytes
+        Its first bytes; not needed here.
+    layouts : list of Layout
+        Taught layouts of this format.
+
+    Returns
+    -------
+    str
+        A sentence, "" if none is near.
+    """
+    for sheet in _sheets(path, *_stamp(path)):
+        for number, row in enumerate(sheet.rows[:HEAD_ROWS], start=1):
+            where = f"row {number} of sheet {sheet.name!r}"
+            if said := lacking_sentence(where, [_text(cell) for cell in row], layouts):
+                return said
+    return ""
+
+
+def read(path: Path, layout: Layout) -> Source:
+    """Return the table of a spreadsheet.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    layout : Layout
+        A layout that it fits.
+
+    Returns
+    -------
+    Source
+        The columns that the layout uses, under its names; line numbers are the sheet's rows.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is damaged, locked by a password, too large or has no rows.
+    """
+    place = _find(path, layout)
+    if place is None:
+        raise UnreadableError(
+            "no header row",
+            f"no row within the first {HEAD_ROWS} of a sheet names "
+            f"{', '.join(layout.recognise.columns)}",
+            "Export the file again, or correct recognise.columns or sheet.name in the layout.",
+        )
+    columns = match_columns(place.cells, layout)
+    assert columns is not None  # noqa: S101 - _find() found them
+    where = f"row {place.row + 1} of sheet {place.sheet.name!r}"
+    columns.refuse_doubled(where, layout)
+    units = dict(columns.units)
+    first = place.row + 1
+    if layout.text.unit_row:
+        row = place.sheet.rows[first] if first < len(place.sheet.rows) else []
+        units |= {
+            name: _text(row[at]) for at, name in columns.kept.items() if at < len(row) and row[at]
+        }
+        first += 1
+    body = [
+        (number, row)
+        for number, row in enumerate(place.sheet.rows[first:], start=first + 1)
+        if any(at < len(row) and row[at] != "" for at in columns.kept)
+    ]
+    if not body:
+        raise UnreadableError(
+            "no rows",
+            f"{where} is the header row and nothing follows it",
+            "The recording was probably never started; export the run again.",
+        )
+    notes: list[str] = []
+    series = {
+        name: _column(name, [row[at] if at < len(row) else "" for _, row in body], layout)
+        for at, name in columns.kept.items()
+    }
+    frame = _percent(path, place, columns, pl.DataFrame(series), body[0][0], layout, notes)
+    table = SourceTable(
+        frame, pl.Series("line_no", [number for number, _ in body], dtype=pl.Int64), []
+    )
+    return Source(_head(place, layout.metadata.separator), units, [table], notes)
+
+
+def look(path: Path) -> Look:
+    """Return what a spreadsheet shows of itself.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Look
+        To draft a layout from.
+
+    Raises
+    ------
+    UnreadableError
+        If no sheet holds a table with a header row.
+    """
+    best: tuple[int, _Sheet, int] | None = None
+    for sheet in _sheets(path, *_stamp(path)):
+        for at, row in enumerate(sheet.rows[:HEAD_ROWS]):
+            names = [cell for cell in row if isinstance(cell, str) and cell.strip()]
+            if len(names) < 2:
+                continue
+            below = sheet.rows[at + 1 : at + 12]
+            numeric = sum(
+                isinstance(cell, (int, float, dt.datetime, dt.time)) and cell != ""
+                for under in below
+                for place, cell in enumerate(under)
+                if place < len(row) and row[place] != ""
+            )
+            score = min(len(names), 60) * 5 + 3 * numeric
+            if numeric >= 2 * min(len(below), 5) and (best is None or score > best[0]):
+                best = score, sheet, at
+    if best is None:
+        raise UnreadableError(
+            "no header",
+            "no sheet has a row of names with numbers below it",
+            "Export the run with its column names, or as text.",
+        )
+    _, sheet, at = best
+    cells = [_text(cell) for cell in sheet.rows[at]]
+    names = numbered(cells)
+    first = at + 1
+    text: dict[str, object] = {}
+    units: dict[str, str] = {}
+    under = sheet.rows[first] if first < len(sheet.rows) else []
+    words = [_text(cell) for cell in under if cell != ""]
+    if words and not any(isinstance(cell, (int, float)) for cell in under if cell != ""):
+        known = sum(known_unit(word) is not None or word in ("-", "1") for word in words)
+        if known >= 0.5 * len(words):
+            text["unit_row"] = True
+            units = {names[at]: _text(cell) for at, cell in enumerate(under) if cell != ""}
+            first += 1
+    body = [row for row in sheet.rows[first : first + LOOKED_ROWS] if any(c != "" for c in row)]
+    frame = pl.DataFrame(
+        {
+            names[at]: _column(names[at], [row[at] if at < len(row) else "" for row in body], None)
+            for at, cell in enumerate(cells)
+            if cell
+        }
+    )
+    place = _Place(sheet, at, cells)
+    return Look(
+        "spreadsheet",
+        f"sheet {sheet.name!r}, row {at + 1}",
+        frame,
+        units,
+        _head(place, ":"),
+        text,
+        sheet.name,
+    )
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    stat = path.stat()
+    return stat.st_size, stat.st_mtime_ns
+
+
+@lru_cache(maxsize=2)
+def _sheets(path: Path, size: int, modified_ns: int) -> list[_Sheet]:  # noqa: ARG001 - the key
+    """Return all visible sheets; the last files stay at hand while layouts are tried on them."""
+    from python_calamine import CalamineError, CalamineWorkbook, PasswordError, SheetVisibleEnum
+
+    _refuse_other_zips(path)
+    try:
+        with path.open("rb") as file:
+            book = CalamineWorkbook.from_filelike(file)
+            found = []
+            for sheet in book.sheets_metadata:
+                if sheet.visible != SheetVisibleEnum.Visible:
+                    continue
+                opened = book.get_sheet_by_name(sheet.name)
+                rows = opened.to_python(skip_empty_area=False)
+                _fill_merged(rows, opened.merged_cell_ranges or [])
+                found.append(_Sheet(sheet.name, rows))
+            return found
+    except PasswordError:
+        raise UnreadableError(
+            "locked spreadsheet",
+            "the spreadsheet is locked by a password",
+            "Save it without a password.",
+        ) from None
+    except (CalamineError, OSError, ValueError, MemoryError) as error:
+        raise _damaged(error) from None
+    except BaseException as error:
+        # The library panics on some torn files with an exception of its own kind.
+        if type(error).__name__ != "PanicException":
+            raise
+        raise _damaged(error) from None
+
+
+def _damaged(error: BaseException) -> UnreadableError:
+    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
+    return UnreadableError(
+        "damaged spreadsheet",
+        f"the file begins as a spreadsheet and cannot be read: {told}",
+        "Open and save it again, or export the run as text.",
+    )
+
+
+def _refuse_other_zips(path: Path) -> None:
+    try:
+        with zipfile.ZipFile(path) as packed:
+            names = {entry.filename: entry.file_size for entry in packed.infolist()}
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
+        raise _damaged(error) from None
+    is_sheet = "content.xml" in names or any(name.startswith("xl/") for name in names)
+    if not is_sheet:
+        raise UnreadableError(
+            "packed files",
+            f"the file is a zip of {len(names)} files, not a spreadsheet",
+            "Unpack it and put what it holds into the job's folder.",
+        )
+    if sum(names.values()) > MOST_BYTES:
+        raise UnreadableError(
+            "too large for a spreadsheet",
+            f"unpacked it holds {sum(names.values()) / 1e6:.0f} MB, where {MOST_BYTES / 1e6:.0f} "
+            "are read",
+            "Export the log as text or Parquet.",
+        )
+
+
+def _fill_merged(rows: list[list[Cell]], ranges: list[Any]) -> None:
+    """Give the text of a merged cell to every cell it covers, in the rows of the head."""
+    for (top, left), (bottom, right) in ranges:
+        if top >= min(HEAD_ROWS, len(rows)) or left >= len(rows[top]):
+            continue
+        value = rows[top][left]
+        if not isinstance(value, str):
+            continue
+        for row in rows[top : bottom + 1]:
+            for at in range(left, min(right + 1, len(row))):
+                if row[at] == "":
+                    row[at] = value
+
+
+def _find(path: Path, layout: Layout) -> _Place | None:
+    for sheet in _sheets(path, *_stamp(path)):
+        if layout.sheet.name is not None and sheet.name != layout.sheet.name:
+            continue
+        above: list[str] = []
+        for number, row in enumerate(sheet.rows[:HEAD_ROWS]):
+            cells = [_text(cell) for cell in row]
+            if number == 0 and layout.recognise.first_line is not None:
+                first = next((cell for cell in cells if cell), "")
+                if not first.startswith(layout.recognise.first_line):
+                    break
+            if match_columns(cells, layout) is not None:
+                return _Place(sheet, number, cells)
+            # Names of two rows: the group above, often merged, and the column below.
+            joined = [
+                f"{above[at]} {cell}".strip() if at < len(above) and above[at] != cell else cell
+                for at, cell in enumerate(cells)
+            ]
+            if match_columns(joined, layout) is not None:
+                return _Place(sheet, number, joined)
+            above = cells
+    return None
+
+
+def _text(cell: Cell) -> str:
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
+        return str(int(cell))
+    return str(cell).strip()
+
+
+def _column(name: str, cells: list[Cell], layout: Layout | None) -> pl.Series:
+    """Return a column as numbers or times where all its cells are, as text otherwise."""
+    given = [cell for cell in cells if cell != ""]
+    if all(isinstance(cell, (int, float)) and not isinstance(cell, bool) for cell in given):
+        values = [float(cell) if cell != "" else None for cell in cells]
+        return pl.Series(name, values, dtype=pl.Float64)
+    for kind, dtype in (
+        (dt.datetime, pl.Datetime("us")),
+        (dt.time, pl.Time()),
+        (dt.timedelta, pl.Duration("us")),
+    ):
+        if all(type(cell) is kind for cell in given):
+            return pl.Series(name, [cell if cell != "" else None for cell in cells], dtype=dtype)
+    if all(isinstance(cell, dt.date) for cell in given):
+        days = [cell.strftime("%Y-%m-%d") if cell != "" else None for cell in cells]
+        return pl.Series(name, days, dtype=pl.String)
+    decimal = layout.text.decimal if layout else "."
+    texts = [
+        str(cell).replace(".", decimal) if isinstance(cell, float) else str(cell) for cell in cells
+    ]
+    return pl.Series(name, [text if text != "" else None for text in texts], dtype=pl.String)
+
+
+def _percent(
+    path: Path,
+    place: _Place,
+    columns: Columns,
+    frame: pl.DataFrame,
+    first_row: int,
+    layout: Layout,
+    notes: list[str],
+) -> pl.DataFrame:
+    """Bring cells that hold 0.45 and show 45 % to what they show."""
+    in_percent = {
+        channel.column
+        for word, channel in layout.channels.items()
+        if CHANNEL_COLUMNS[word].endswith("_pct") and channel.unit == "%"
+    }
+    for at, name in columns.kept.items():
+        column = frame[name]
+        if name not in in_percent or column.dtype != pl.Float64 or not column.count():
+            continue
+        largest = column.abs().max()
+        if not isinstance(largest, float) or largest > SHARE_LIMIT:
+            continue
+        if "%" in _number_format(path, place.sheet.name, first_row, at + 1):
+            frame = frame.with_columns(pl.col(name) * 100.0)
+            notes.append(f"{name}: its cells are formatted as percent and were read as shown")
+    return frame
+
+
+def _number_format(path: Path, sheet: str, row: int, column: int) -> str:
+    """Return how a cell is shown, "" where that cannot be told (.ods)."""
+    import openpyxl
+
+    try:
+        with path.open("rb") as file:
+            book = openpyxl.load_workbook(file, read_only=True)
+            cells = book[sheet].iter_rows(min_row=row, max_row=row, min_col=column, max_col=column)
+            return str(next(iter(cells))[0].number_format)
+    except Exception:  # noqa: BLE001 - whatever it cannot open: the values are judged as they stand
+        return ""
+
+
+def _head(place: _Place, separator: str) -> dict[str, str]:
+    """Return what stands above the header row: "Pressure | 978.2 | hPa" and "Pressure: 978.2"."""
+    entries: dict[str, str] = {}
+    for row in place.sheet.rows[: place.row]:
+        texts = [_text(cell) for cell in row if cell != ""]
+        if not texts:
+            continue
+        key, mark, value = texts[0].partition(separator)
+        if mark and value.strip():
+            entries.setdefault(key.strip(), value.strip())
+        elif len(texts) > 1:
+            entries.setdefault(texts[0].strip(" :"), " ".join(texts[1:]))
+    return entries
