@@ -270,6 +270,10 @@ def test_open_document_tables(tmp_path):
     )
     with zipfile.ZipFile(tmp_path / "log", "w") as packed:
         packed.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        packed.writestr(
+            "META-INF/manifest.xml",
+            f'<?xml version="1.0"?><manifest:manifest xmlns:manifest="{names}:manifest:1.0"/>',
+        )
         packed.writestr("content.xml", content)
     found = whole(tmp_path / "log", layout("spreadsheet"))
     np.testing.assert_allclose(found.frame["kW"].to_numpy(), POWER)
