@@ -344,3 +344,65 @@ def speed_ratios(
             if not gears or abs(math.log(ratio / gears[-1][0])) > 2 * width:
                 gears.append((ratio, inside.size / logs.size))
     return gears
+
+
+def shifted_rows(
+    rows: ArrayLike, *, filled_share: float = 0.95, jump: float = 25.0, least_jumps: int = 2
+) -> np.ndarray:
+    """Return which rows have their values in the wrong columns, one cell too many or too few.
+
+    Parameters
+    ----------
+    rows : array_like, shape (rows, channels)
+        Channels; NaN where not seen.
+    filled_share : float, default 0.95
+        Only a hole in a column that else is filled points at a shift. [0..1]
+    jump : float, default 25
+        A value this many of its column's usual steps off its neighbours jumps. [1]
+    least_jumps : int, default 2
+        So many other columns must jump: one may be a disturbance.
+
+    Returns
+    -------
+    ndarray of bool
+        True where a row has a hole and jumps.
+
+    Examples
+    --------
+    >>> table = np.column_stack([np.arange(50.0), 3000 + np.arange(50.0), 80 + 0.1 * np.arange(50)])
+    >>> table[20] = [np.nan, 20.0, 3020.0]
+    >>> np.flatnonzero(shifted_rows(table)).tolist()
+    [20]
+    """
+    values = np.asarray(rows, dtype=float)
+    shifted = np.zeros(values.shape[0], dtype=bool)
+    if values.shape[0] < 20:
+        return shifted
+    missing = np.isnan(values)
+    filled = (~missing).mean(axis=0)
+    suspects = np.flatnonzero(missing[:, filled >= filled_share].any(axis=1))
+    if not suspects.size:
+        return shifted
+    used = np.flatnonzero(filled >= filled_share)
+    with np.errstate(invalid="ignore"):
+        usual = np.array(
+            [
+                max(
+                    float(np.nanmedian(np.abs(np.diff(values[:, column])))),
+                    1e-3
+                    * float(np.nanmax(values[:, column]) - np.nanmin(values[:, column]))
+                    / jump,
+                    1e-9,
+                )
+                for column in used
+            ]
+        )
+    for row in suspects:
+        near = [
+            at for at in range(row - 3, row + 4) if 0 <= at < len(values) and at not in suspects
+        ]
+        if not near:
+            continue
+        off = np.abs(values[row, used] - np.median(values[near][:, used], axis=0))
+        shifted[row] = np.sum(off > jump * usual) >= least_jumps
+    return shifted

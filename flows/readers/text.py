@@ -28,6 +28,7 @@ ENDED_LINE = "the last line is ended"
 CELL_MARK = "\x1f"
 """Stands between cells once they are told apart: no text file has it."""
 LONGEST_CELL_LINES = 20
+_ESCAPED = re.compile("[\udc80-\udcff]")
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
@@ -60,9 +61,10 @@ def codec_of(start: bytes, encoding: str) -> str:
     for mark, codec in _MARKS:
         if start.startswith(mark):
             return codec
-    if encoding == "utf-16":
+    first, second = start[:4000:2].count(0), start[1:4000:2].count(0)
+    if encoding == "utf-16" or max(first, second) > 0.3 * len(start[:4000]):
         # Without a mark the place of the zeros tells which byte comes first.
-        return "utf-16-be" if start[:2000:2].count(0) > start[1:2000:2].count(0) else "utf-16-le"
+        return "utf-16-be" if first > second else "utf-16-le"
     return {"utf-8": "utf-8", "windows-1252": "cp1252"}.get(encoding, encoding)
 
 
@@ -102,10 +104,6 @@ def header(start: bytes, layout: Layout) -> Header | None:
         None if the file is of another layout.
     """
     codec = codec_of(start, layout.text.encoding)
-    if layout.text.encoding == "utf-16" and not codec.startswith("utf-16"):
-        return None
-    if codec == "utf-16" and layout.text.encoding != "utf-16" and not start[2:3]:
-        return None
     rows = _plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
     first = layout.recognise.first_line
     if first is not None and not rows[0].strip().startswith(first):
@@ -212,6 +210,7 @@ class _Rows:
     layout: Layout
     notes: list[str]
     repeated_headers: int = 0
+    last_line: str = ""
     example: tuple[int, int] = (0, 0)
     whole_rows: int = 0
     bad_rows: int = 0
@@ -235,6 +234,8 @@ class _Rows:
             line_no += lines
             if not body.strip():
                 continue
+            if not body.isascii() and (other := _ESCAPED.search(body)):
+                raise self._other_encoding(first + body.count("\n", 0, other.start()))
             seen_any = True
             yield self._table(body, first, is_last=is_last)
         if not seen_any:
@@ -261,25 +262,23 @@ class _Rows:
 
     def _texts(self) -> Iterator[tuple[str, bool]]:
         """Yield the file as text in pieces that end with a line, and whether it is the last."""
-        decoder = codecs.getincrementaldecoder(self.codec)(errors="strict")
+        # Bytes of another encoding in the head are remarks; only among the rows do they matter.
+        errors = "surrogateescape" if not self.codec.startswith("utf-16") else "strict"
+        decoder = codecs.getincrementaldecoder(self.codec)(errors=errors)
         held, bytes_done, lines_done = "", 0, 0
         try:
             with open_bytes(self.path) as file:
-                while True:
-                    data = file.read(PIECE_BYTES)
+                following = file.read(PIECE_BYTES)
+                while following:
+                    data, following = following, file.read(PIECE_BYTES)
                     try:
-                        fresh = decoder.decode(data, final=not data)
+                        text = held + decoder.decode(data, final=not following)
                     except UnicodeDecodeError as error:
-                        before = data[: error.start].count(b"\n") if data else 0
-                        raise UnreadableError(
-                            "encoding",
-                            f"line {lines_done + before + 1}: the bytes are not "
-                            f"{self.layout.text.encoding} text, as the layout says",
-                            "Export the file again, or correct text.encoding in the layout.",
-                        ) from None
+                        before = data[: error.start].count(b"\n")
+                        raise self._other_encoding(lines_done + before + 1) from None
                     bytes_done += len(data)
-                    text = held + fresh
-                    if not data:
+                    lines_done += data.count(b"\n")
+                    if not following:
                         yield _plain_ends(text), True
                         return
                     # A line end of two characters may be cut in the middle.
@@ -287,7 +286,6 @@ class _Rows:
                     if '"' in text:
                         cut = _end_outside_quotes(text, cut)
                     held, text = text[cut:], text[:cut]
-                    lines_done += data.count(b"\n")
                     if text:
                         yield _plain_ends(text), False
         except (EOFError, OSError, zlib.error) as error:
@@ -298,6 +296,14 @@ class _Rows:
                 "Copy the file again, or unpack it by hand and drop what comes out.",
             ) from None
 
+    def _other_encoding(self, line_no: int) -> UnreadableError:
+        return UnreadableError(
+            "encoding",
+            f"line {line_no}: the bytes are not {self.layout.text.encoding} text, as the layout "
+            "says",
+            "Export the file again, or correct text.encoding in the layout.",
+        )
+
     def _table(self, body: str, first_line_no: int, *, is_last: bool) -> SourceTable:
         width = len(self.header.cells)
         separator = self.layout.text.delimiter
@@ -305,6 +311,8 @@ class _Rows:
         if is_last:
             body, unended = self._without_torn_end(body, first_line_no)
             bad_rows += unended
+        else:
+            self.last_line = body[body.rfind("\n", 0, len(body) - 1) + 1 :].rstrip("\n")
         regular = None
         if separator != WHITESPACE:
             regular = _regular_rows(body, separator, width) if body.strip() else None
@@ -330,17 +338,17 @@ class _Rows:
 
     def _without_torn_end(self, body: str, first_line_no: int) -> tuple[str, list[BadRow]]:
         """Set the last line aside if it has no end and its last cell is shorter than usual."""
-        if body.endswith("\n") or "\n" not in body:
+        if body.endswith("\n"):
             return body, []
         rest, _, last = body.rpartition("\n")
-        before = rest.rpartition("\n")[2]
+        before = rest.rpartition("\n")[2] or self.last_line
         delimiter = self.layout.text.delimiter
         cells, usual = split_cells(last, delimiter), split_cells(before, delimiter)
-        if len(cells) != len(usual) or not cells or len(cells[-1]) >= len(usual[-1]):
+        if len(cells) != len(usual) or not cells or not _is_shorter(cells[-1], usual[-1]):
             return body, []
         line_no = first_line_no + body.count("\n")
         row = BadRow(line_no, "", ENDED_LINE, "a line without its end, its last cell cut short")
-        return rest + "\n", [row]
+        return rest + "\n" if rest else "", [row]
 
     def _without_headers(
         self, frame: pl.DataFrame, line_no: np.ndarray
@@ -358,6 +366,14 @@ class _Rows:
             return frame, line_no
         self.repeated_headers += int(again.sum())
         return frame.filter(~again), line_no[~again.to_numpy()]
+
+
+def _is_shorter(cell: str, usual: str) -> bool:
+    """Whether a cell may have been cut: fewer figures behind the point, or fewer in all."""
+    behind, usually = (re.split("[.,]", text)[1:] for text in (cell, usual))
+    if usually:
+        return len(behind[-1] if behind else "") < len(usually[-1])
+    return len(cell) < len(usual)
 
 
 def _cells_told(found: str) -> int:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from flows.metrics.plausibility import shifted_rows
 from flows.readers.source import BadRow, Source, SourceTable, UnreadableError
 from flows.readers.words import known_unit, numbers
 from flows.steps.clock_times import ClockTimes
@@ -16,6 +17,8 @@ from schemas.columns import CHANNELS
 from schemas.layout import AS_STATED, CHANNEL_COLUMNS, Channel, Layout
 from schemas.samples import NEEDED
 from schemas.units import conversion
+
+SHIFT_RULE = "each value stands in its column"
 
 
 class Converted(NamedTuple):
@@ -154,7 +157,17 @@ class Converter:
         values[:, PLACE["time_s"]] = times
         broken |= no_time
         clock_no = np.full(rows, self._clock_number(table), dtype=np.int64)
-        kept = ~broken
+        shifted = shifted_rows(values) & ~broken
+        bad_rows += [
+            BadRow(
+                int(table.line_no[int(place)]),
+                "",
+                SHIFT_RULE,
+                "a hole, and values far off those around",
+            )
+            for place in np.flatnonzero(shifted)
+        ]
+        kept = ~(broken | shifted)
         values, line_no, clock_no = values[kept], table.line_no.to_numpy()[kept], clock_no[kept]
         values, line_no, clock_no = self._on_own_clocks(table, kept, values, line_no, clock_no)
         clock_no = self._apart_if_sparse(values, clock_no)

@@ -28,6 +28,8 @@ FASTEST_RISE_RPM_S = 40_000.0
 """A free engine races up slower; on the road or a dyno it is a tenth of that (common practice)."""
 SLOWEST_RISE_RPM_S = 5.0
 """A pull that takes ten minutes is none."""
+SLOWEST_STEP_S = 2.0
+"""A log with fewer samples shows no engine at work."""
 LEAST_OPENING_PCT = 2.0
 """A log whose throttle never opens further is in shares or volts, or was never ridden."""
 ALL_ONES_COOLANT_K = (215.0 + 273.15, 214.0 + 273.15)
@@ -38,6 +40,11 @@ COLDEST_WARM_K = 318.15
 NATURAL_TOP_PA = 115_000.0
 """A naturally aspirated engine's intake never holds more: standard pressure and a ram of a few
 percent (common practice, no source)."""
+
+LONGEST_GEAR, SHORTEST_GEAR, SHORTEST_TOP_GEAR = 20.0, 420.0, 115.0
+"""Engine speed over road speed [rpm a km/h]: a big twin's top gear, a small single's first, and a
+small single's top, which is what a log of three gears or more has for its longest (common practice,
+no source). Within them mph and km/h cannot be told apart by one file alone."""
 
 Grade = Literal["refuse", "set aside", "note"]
 LAMBDAS = ("lambda_wide", "lambda_wide_2")
@@ -160,10 +167,21 @@ def _clock(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -
     if "time_s" not in seen or "engine_speed_rpm" not in seen:
         return
     time = seen["time_s"]
+    step = float(np.nanmedian(np.diff(time[np.isfinite(time)])))
+    if step > SLOWEST_STEP_S:
+        found.append(
+            _wrong_unit(
+                layout,
+                "time_s",
+                "refuse",
+                f"has steps of {step:.4g} s, too slow for a log of a running engine",
+                "ms" if _unit(layout, "time_s") == "s" else "",
+            )
+        )
+        return
     rate = plausibility.fastest_rise(time, seen["engine_speed_rpm"])
     if not np.isfinite(rate):
         return
-    step = float(np.nanmedian(np.diff(time[np.isfinite(time)])))
     if rate > FASTEST_RISE_RPM_S:
         found.append(
             _wrong_unit(
@@ -183,16 +201,6 @@ def _clock(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -
                 "refuse",
                 f"has steps of {step:.4g} s, and the pull would take "
                 f"{np.nanmax(time) - np.nanmin(time):.0f} s",
-                "ms" if _unit(layout, "time_s") == "s" else "",
-            )
-        )
-    elif step > 2.0 and rate < SLOWEST_RISE_RPM_S * 4:
-        found.append(
-            _wrong_unit(
-                layout,
-                "time_s",
-                "refuse",
-                f"has steps of {step:.4g} s, too slow for a log of a running engine",
                 "ms" if _unit(layout, "time_s") == "s" else "",
             )
         )
@@ -424,17 +432,13 @@ def _road_speed(
     facts["speed_ratio_rpm_per_m_s"] = [round(ratio, 2) for ratio, _ in ratios]
     per_km_h = [ratio / 3.6 for ratio, _ in ratios]
     longest, shortest = min(per_km_h), max(per_km_h)
-    # From a big twin's top gear to a small single's first (common practice, no source).
-    if longest < 20.0 or shortest > 420.0:
-        likely = {"km/h": "m/s" if shortest > 420.0 else "", "m/s": "km/h"}.get(
-            _unit(layout, "roller_speed_m_s"), ""
-        )
-        found.append(
-            _wrong_unit(
-                layout,
-                "roller_speed_m_s",
-                "note",
-                f"gives {longest:.0f} to {shortest:.0f} rpm a km/h, which no gearing does",
-                likely,
-            )
-        )
+    unit = _unit(layout, "roller_speed_m_s")
+    what = f"gives {longest:.0f} to {shortest:.0f} rpm a km/h, which no gearing does"
+    likely = ""
+    if longest < LONGEST_GEAR:
+        likely = "km/h" if unit == "m/s" else ""
+    elif shortest > SHORTEST_GEAR or (len(ratios) >= 3 and longest > SHORTEST_TOP_GEAR):
+        likely = "m/s" if unit == "km/h" else ""
+    else:
+        return
+    found.append(_wrong_unit(layout, "roller_speed_m_s", "note", what, likely))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import re
 from collections import Counter
 from collections.abc import Iterable
 from fnmatch import fnmatchcase
@@ -40,6 +41,7 @@ BATCH_ROWS = 150_000
 CARD_NAME = "card.toml"
 TWO_LAYOUTS = "two layouts fit"
 
+_GROUPED = re.compile(r"[+-]?\d{1,3}(?:([.,' \u00a0\u202f])\d{3})+(?:[.,]\d+)?")
 UNTAUGHT_REMEDY = (
     'Teach its layout: on the page "Teach a layout", or with `rollbook layout draft FILE`; files '
     "that wait are then taken in by themselves."
@@ -268,7 +270,10 @@ def _open(sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None) -> _
         )
         return _Open(unknown)
     if len(fitting) != 1:
-        _tell_untaught(unknown, path, fitting, rules)
+        try:
+            _tell_untaught(unknown, path, fitting, rules)
+        except UnreadableError as error:
+            unknown.refuse(error)
         return _Open(unknown)
     layout = fitting[0]
     if read_with == rules.with_layout(layout):
@@ -411,6 +416,11 @@ def _too_many(opened: _Open, most: float) -> UnreadableError:
     remedy = "Look at the rejected rows; export the run again or correct the layout."
     if "is between" in rule and count > 0.5 * opened.reading.rows_read:
         remedy = "Nearly every row is out of range: check the unit of that column in the layout."
+    if "is a number" in rule and _GROUPED.fullmatch(example.found):
+        remedy = (
+            "Its numbers carry a mark at the thousands: set text.thousands (and text.decimal) in "
+            "the layout."
+        )
     return UnreadableError(
         "too many bad rows",
         f"{opened.reading.rows_rejected} of {opened.reading.rows_read} rows are bad, where at most "
