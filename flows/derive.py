@@ -11,6 +11,7 @@ from flows.steps.curves import CURVES_VERSION, derive_curves
 from flows.steps.effects import EFFECTS_VERSION, derive_effects
 from flows.steps.facts import write_facts
 from flows.steps.gains import GAINS_VERSION, derive_gains
+from flows.steps.gearing import derive_log_doubts
 from flows.steps.need import NEED_VERSION, derive_need
 from flows.steps.progress import Progress, Runner, plainly, quietly
 from flows.steps.refresh import fingerprint
@@ -82,6 +83,7 @@ def derive(
     effects = run("pool effects", derive_effects, connection)
     needs = run("rank remap need", derive_need, connection, settings)
     alike = run("find similar builds", derive_alike, connection, progress)
+    run("hold logs against their model's", derive_log_doubts, connection)
     altitude_m = settings.shop.altitude_m
     control = run("chart the control bike", derive_stability, connection, trust, altitude_m)
     write_facts(connection, settings)

@@ -252,6 +252,7 @@ COLUMNS: dict[str, Column] = {
     "torque_nm": Column("Torque referred to engine speed, at the reference air.", "N·m"),
     "odd": _text("Why the pull does not belong with the others; empty when it does."),
     "run_on": _text("Day the session was run."),
+    "logs": Column("Logs of the model that show their gears."),
     "pulls": Column("Pulls in the stage."),
     "pulls_used": Column("Pulls that count."),
     "repeatability_share": Column("1 SD of a pull's level, back to back.", "1"),

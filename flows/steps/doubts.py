@@ -41,7 +41,7 @@ NATURAL_TOP_PA = 115_000.0
 """A naturally aspirated engine's intake never holds more: standard pressure and a ram of a few
 percent (common practice, no source)."""
 
-LONGEST_GEAR, SHORTEST_GEAR, SHORTEST_TOP_GEAR = 20.0, 420.0, 115.0
+LONGEST_GEAR, SHORTEST_GEAR, SHORTEST_TOP_GEAR = 20.0, 420.0, 100.0
 """Engine speed over road speed [rpm a km/h]: a big twin's top gear, a small single's first, and a
 small single's top, which is what a log of three gears or more has for its longest (common practice,
 no source). Within them mph and km/h cannot be told apart by one file alone."""
@@ -179,6 +179,8 @@ def _clock(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -
             )
         )
         return
+    if (np.diff(time[np.isfinite(time)]) <= 0).any():
+        return  # the contract judges a clock that does not go on, row by row
     rate = plausibility.fastest_rise(time, seen["engine_speed_rpm"])
     if not np.isfinite(rate):
         return
@@ -406,7 +408,7 @@ def _pressure(
     unit = _unit(layout, "map_pressure_pa")
     if unit in scales and not (15_000 < high < 260_000):
         shown = high / scales[unit]
-        fitting = [w for w, pa in scales.items() if 80_000 < shown * pa < 110_000 and w != "hPa"]
+        fitting = [w for w, pa in scales.items() if 25_000 < shown * pa < 115_000 and w != "hPa"]
         likely = fitting[0] if fitting else ""
     if high < 15_000 or high > 260_000:
         found.append(_wrong_unit(layout, "map_pressure_pa", "set aside", what, likely))

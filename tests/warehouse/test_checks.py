@@ -363,6 +363,15 @@ CASES = {
         {"out.session_pull": [{"pull_id": "p", "stage_id": "s"}], "out.pull": [USED]},
         [{"out.pull": [USED | {"is_used": False}]}, {"out.pull": [USED | {"stage_id": "other"}]}],
     ),
+    "out.gearing: a_gearing_has_logs": (
+        {"out.gearing": [{"model_id": "m", "logs": 1}]},
+        [{"out.gearing": [{"model_id": "m", "logs": 0}]}],
+    ),
+    "out.log_doubt: a_doubt_says_why_and_what_to_do": (
+        {"out.log_doubt": [{"file_sha256": "f", "reason": "r", "remedy": "m"}]},
+        [{"out.log_doubt": [{"file_sha256": "f", "reason": "", "remedy": "m"}]},
+         {"out.log_doubt": [{"file_sha256": "f", "reason": "r", "remedy": ""}]}],
+    ),
     "out.same_pull: a_repeat_does_not_count": (
         {"out.same_pull": [{"pull_id": "p", "earlier_pull_id": "o"}],
          "out.pull": [USED | {"is_used": False}]},

@@ -1,0 +1,94 @@
+"""Miles for kilometres: one file cannot tell, other logs of the model can."""
+
+import numpy as np
+import pytest
+
+from flows.metrics.plausibility import speed_mix_up
+
+# Gear ratios of a six-speed box with its primary and final drive, by hand: rpm per m/s.
+GEARS = (760.0, 545.0, 430.0, 362.0, 318.0, 290.0)
+
+
+def log(seed, factor=1.0, gears=(1, 2, 3, 4)):
+    random = np.random.default_rng(seed)
+    lines = ["seconds,crank,km/h,grip,lambda"]
+    time = 0.0
+    for gear in gears:
+        for _ in range(150):
+            road = 14.0 + 3.0 * np.sin(time / 3.0)
+            speed = GEARS[gear] * road * (1 + 0.002 * random.normal())
+            grip = 12.0 + random.normal()
+            lines.append(
+                f"{time:.1f},{speed:.0f},{road * 3.6 * factor:.2f},{grip:.1f},"
+                f"{0.98 + 0.01 * random.normal():.3f}"
+            )
+            time += 0.1
+    return "\n".join(lines) + "\n"
+
+
+def job(shop, make, number, text, model="Strada 690"):
+    shop.put(f"job {number}/ride.csv", text)
+    stage = make.stage(pulls=[], rides=["ride.csv"])
+    card = make.card(f"J-{number}", [stage], bike=f"B-{number}", model=model)
+    shop.put(f"job {number}/card.toml", card)
+
+
+def doubts(shop):
+    shop.work()
+    return shop.rows(
+        "SELECT job_folder, doubt.reason FROM out.log_doubt AS doubt "
+        "JOIN raw.outcome USING (file_sha256) ORDER BY job_folder"
+    )
+
+
+def test_a_ride_in_miles_is_found_out_by_its_siblings(shop, make):
+    for number in (1, 2, 3):
+        job(shop, make, number, log(number))
+    assert doubts(shop) == []
+    job(shop, make, 4, log(4, factor=1 / 1.609344))
+    ((folder, reason),) = doubts(shop)
+    assert folder == "job 4"
+    assert "1.609 times" in reason
+    assert "miles read as kilometres" in reason
+
+
+def test_another_models_gears_say_nothing(shop, make):
+    job(shop, make, 1, log(1))
+    job(shop, make, 2, log(2))
+    job(shop, make, 3, log(3, factor=1 / 1.609344), model="Vent 300")
+    assert doubts(shop) == []
+
+
+def test_the_doubt_goes_when_the_siblings_go(shop, make):
+    for number in (1, 2, 3):
+        job(shop, make, number, log(number))
+    job(shop, make, 4, log(4, factor=1 / 1.609344))
+    assert len(doubts(shop)) == 1
+    for number in (2, 3):
+        job(shop, make, number, log(number), model="Vent 300")
+    assert doubts(shop) == []
+
+
+@pytest.mark.parametrize(
+    ("factor", "said"),
+    [
+        (1.609344, "miles read as kilometres"),
+        (1 / 1.609344, "kilometres read as miles"),
+        (3.6, "m/s read as km/h"),
+        (1 / 3.6, "km/h read as m/s"),
+        (1.0, None),
+        (1.05, None),
+    ],
+)
+def test_each_mix_up_has_its_name(factor, said):
+    siblings = [GEARS, GEARS[1:], GEARS[:4]]
+    assert speed_mix_up([ratio * factor for ratio in GEARS], siblings) == said
+
+
+def test_two_gears_prove_nothing():
+    assert speed_mix_up([GEARS[1] / 1.609344, GEARS[2] / 1.609344], [GEARS, GEARS]) is None
+
+
+def test_other_sprockets_are_no_mix_up():
+    # One tooth less in front and two more behind, 15/45 to 14/47: 12 % shorter.
+    assert speed_mix_up([ratio * 47 / 45 * 15 / 14 for ratio in GEARS], [GEARS] * 5) is None

@@ -1,0 +1,10 @@
+-- out.gearing: the models whose logs show their gears, each held against the others.
+--
+-- Grain:  one row per model_id.
+-- Reads:  core.ride, core.pull and the facts of their readings.
+-- Writes: flows/steps/gearing.py
+CREATE TABLE IF NOT EXISTS out.gearing (
+    model_id VARCHAR PRIMARY KEY,
+    logs BIGINT NOT NULL,
+    made_from VARCHAR NOT NULL
+);
