@@ -17,7 +17,7 @@ import polars as pl
 
 from flows.readers.columns import Columns, match_columns
 from flows.readers.formats import open_bytes, start_of
-from flows.readers.source import PIECE_BYTES, BadRow, Source, SourceTable, UnreadableError
+from flows.readers.source import PIECE_BYTES, BadRow, Look, Source, SourceTable, UnreadableError
 from schemas.layout import WHITESPACE, Layout
 
 HEAD_LINES = 200
@@ -104,7 +104,7 @@ def header(start: bytes, layout: Layout) -> Header | None:
         None if the file is of another layout.
     """
     codec = codec_of(start, layout.text.encoding)
-    rows = _plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
+    rows = plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
     first = layout.recognise.first_line
     if first is not None and not rows[0].strip().startswith(first):
         return None
@@ -135,7 +135,7 @@ def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: AR
     best, sentence = 0.5, ""
     for layout in layouts:
         codec = codec_of(start, layout.text.encoding)
-        rows = _plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
+        rows = plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
         for number, row in enumerate(rows, start=1):
             lacking = [name for name in layout.recognise.columns if name not in row]
             share = 1 - len(lacking) / len(layout.recognise.columns)
@@ -181,7 +181,7 @@ def read(path: Path, layout: Layout) -> Source:
     assert columns is not None  # noqa: S101 - header() found them
     columns.refuse_doubled(f"line {found.line_no}", layout)
     codec = codec_of(start, layout.text.encoding)
-    lines = _plain_ends(start.decode(codec, errors="replace")).split("\n")
+    lines = plain_ends(start.decode(codec, errors="replace")).split("\n")
     units = dict(columns.units)
     first_row = found.line_no
     if layout.text.unit_row:
@@ -191,7 +191,7 @@ def read(path: Path, layout: Layout) -> Source:
     notes: list[str] = []
     rows = _Rows(path, codec, first_row, found, columns, layout, notes)
     return Source(
-        head=_head(lines[: found.line_no - 1], layout.metadata.separator),
+        head=head_entries(lines[: found.line_no - 1], layout.metadata.separator),
         units=units,
         pieces=rows.pieces(),
         notes=notes,
@@ -279,7 +279,7 @@ class _Rows:
                     bytes_done += len(data)
                     lines_done += data.count(b"\n")
                     if not following:
-                        yield _plain_ends(text), True
+                        yield plain_ends(text), True
                         return
                     # A line end of two characters may be cut in the middle.
                     cut = max(text.rfind("\n"), text.rfind("\r", 0, len(text) - 1)) + 1
@@ -287,7 +287,7 @@ class _Rows:
                         cut = _end_outside_quotes(text, cut)
                     held, text = text[cut:], text[:cut]
                     if text:
-                        yield _plain_ends(text), False
+                        yield plain_ends(text), False
         except (EOFError, OSError, zlib.error) as error:
             raise UnreadableError(
                 "damaged packing",
@@ -381,7 +381,19 @@ def _cells_told(found: str) -> int:
     return int(digits[0]) if digits else 0
 
 
-def _plain_ends(text: str) -> str:
+def plain_ends(text: str) -> str:
+    """Return text with plain line ends and without a byte order mark.
+
+    Parameters
+    ----------
+    text : str
+        Text.
+
+    Returns
+    -------
+    str
+        The same, its lines ended by a line feed.
+    """
     text = text.removeprefix("\ufeff")
     return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
 
@@ -546,10 +558,47 @@ def _row_of_units(row: str, line_no: int, columns: Columns, layout: Layout) -> d
     return {name: cell for name, cell in told.items() if cell}
 
 
-def _head(lines: list[str], separator: str) -> dict[str, str]:
+def head_entries(lines: list[str], separator: str) -> dict[str, str]:
+    """Return the entries above a table.
+
+    Parameters
+    ----------
+    lines : list of str
+        Its lines.
+    separator : str
+        The mark between key and value.
+
+    Returns
+    -------
+    dict of str to str
+        Key → value.
+    """
     entries: dict[str, str] = {}
     for line in lines:
         key, mark, value = line.partition(separator)
         if mark:
             entries.setdefault(key.strip().strip('"'), value.strip().strip('";,\t '))
     return entries
+
+
+def look(path: Path) -> Look:
+    """Return what a text shows of itself: its encoding, marks, header row and units.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Look
+        To draft a layout from.
+
+    Raises
+    ------
+    UnreadableError
+        If there is no table with a header row in it.
+    """
+    from flows.readers.text_look import look_at_text
+
+    return look_at_text(path)
