@@ -163,6 +163,97 @@ def _measure(
     return heap, floor, whole, one_more
 
 
+LONG_BLOCK_ROWS = 400_000
+LONG_RATE_HZ = 800.0
+"""A day of it is 69 million rows: longer logs there are none."""
+
+
+def run_long_ride(gigabytes: float, folder: Path | None, tell: Progress) -> Group:
+    """Make one ride of a given size, and take it in, derive and publish it.
+
+    Parameters
+    ----------
+    gigabytes : float
+        Size of its text. [GB]
+    folder : Path or None
+        Where, and what is made stays there; a temporary folder if none.
+    tell : callable
+        Called with done, total and a word.
+
+    Returns
+    -------
+    rich.console.Group
+        Time of each step and the memory at its peak, as Markdown.
+
+    Raises
+    ------
+    BenchError
+        If the folder holds other things, the process fails, or not every row came through.
+    """
+    if folder is None:
+        with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as temporary:
+            return run_long_ride(gigabytes, Path(temporary) / "bench", tell)
+    if folder.exists() and any(folder.iterdir()):
+        raise BenchError(f"{folder} holds other things; name a new folder")
+    from fixtures import bench_logs
+
+    shop = folder.resolve() / "shop"
+    bench_logs.write_bench_shop(shop, 1, 0, bench_logs.LEAST_RIDE_ROWS)
+    path = shop / "inbox" / "J-00000" / "ride_long.txt"
+    rows = _write_long_ride(path, gigabytes * 1e9, tell)
+    found = _in_fresh_process("update", str(shop), tell)
+    _refuse_loss("update", found, 2, rows + bench_logs.PULL_ROWS)
+    table = Table(box=box.MARKDOWN)
+    for heading in ("step", "clock s", "processor s"):
+        table.add_column(heading, justify="left" if heading == "step" else "right")
+    for phase, seconds in found.seconds.items():
+        if seconds >= 0.1:
+            table.add_row(phase, _seconds(seconds), _seconds(found.cpu_seconds[phase]))
+    size = path.stat().st_size / 1e9
+    line = f"One ride of {size:.2f} GB, {rows:,} rows; peak memory {_memory(found)}.\n"
+    return Group(Text(line), table)
+
+
+def _write_long_ride(path: Path, size: float, tell: Progress) -> int:
+    """Write a ride of a size [B]; return its rows."""
+    import numpy as np
+    import polars as pl
+
+    from fixtures.bench_logs import RIDE_COLUMNS
+
+    random = np.random.default_rng(1)
+    rows = 0
+    with path.open("wb") as file:
+        while file.tell() < size:
+            time_s = (rows + np.arange(LONG_BLOCK_ROWS)) / LONG_RATE_HZ
+            turn = 2 * np.pi * time_s
+            grip = 14.0 + 6.0 * np.sin(turn / 47.0)
+            speed = 4200.0 + 900.0 * np.sin(turn / 61.0)
+            noise = random.normal(size=(4, LONG_BLOCK_ROWS))
+            columns = (
+                time_s,
+                speed + 12.0 * noise[0],
+                speed / 70.0,
+                grip + 0.1 * noise[1],
+                0.97 + 0.02 * np.sin(turn / 13.0) + 0.008 * noise[2],
+                88.0 + 0.2 * noise[3],
+                np.full(LONG_BLOCK_ROWS, 26.0),
+                1.2 + 0.09 * grip,
+                np.full(LONG_BLOCK_ROWS, 4.0),
+                np.full(LONG_BLOCK_ROWS, 14.1),
+            )
+            places = (5, 1, 2, 2, 4, 2, 1, 4, 0, 2)
+            pl.DataFrame(
+                [
+                    pl.Series(column.name, np.round(values, place))
+                    for column, values, place in zip(RIDE_COLUMNS, columns, places, strict=True)
+                ]
+            ).write_csv(file, include_header=rows == 0)
+            rows += LONG_BLOCK_ROWS
+            tell(int(min(file.tell(), size) / 1e6), int(size / 1e6), "making the ride")
+    return rows
+
+
 def _refuse_loss(name: str, found: Measured, files: int, rows: int) -> None:
     if (found.files, found.rows) != (files, rows):
         raise BenchError(

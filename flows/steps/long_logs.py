@@ -126,12 +126,14 @@ def _first_look(path: Path, layout: Layout, shop_zone: str) -> tuple[Judgement, 
     stride, held = 1, 0
     for table in source.pieces:
         piece = converter.convert(table)
-        taken.append(piece.values[::stride])
-        clocks.append(piece.clock_no[::stride])
+        # Copies: a view would keep the whole piece in memory.
+        taken.append(piece.values[::stride].copy())
+        clocks.append(piece.clock_no[::stride].copy())
         held += taken[-1].shape[0]
         while held > 2 * JUDGED_ROWS:
             stride *= 2
-            taken, clocks = [rows[::2] for rows in taken], [rows[::2] for rows in clocks]
+            taken = [rows[::2].copy() for rows in taken]
+            clocks = [rows[::2].copy() for rows in clocks]
             held = sum(rows.shape[0] for rows in taken)
     converter.refuse_missing_columns()
     if not held:
