@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import logging
+import tempfile
 from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
@@ -199,15 +200,19 @@ class _Opened:
             # Its destructors ask for what a constructor that failed has not made yet.
             for kind in (MDF, MDF3, MDF4):
                 kind.__del__ = _close_quietly  # type: ignore[attr-defined]
+            # Some files it copies before it opens them: the copy must not stay behind.
+            self.folder = tempfile.TemporaryDirectory(ignore_cleanup_errors=True)
             try:
-                self.file = MDF(self.path)
+                self.file = MDF(self.path, temporary_folder=self.folder.name)
             except Exception as error:  # noqa: BLE001 - see above
+                self.folder.cleanup()
                 raise _damaged(error) from None
         return self.file
 
     def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
         with contextlib.suppress(Exception):
             self.file.close()
+        self.folder.cleanup()
         if isinstance(error, Exception) and not isinstance(error, UnreadableError):
             raise _damaged(error) from None
 

@@ -443,11 +443,14 @@ def test_damaged_bytes_are_told_and_raise_nothing_else(sound, tmp_path, name, se
         path.unlink()
 
 
-def test_a_broken_measurement_file_prints_nothing(tmp_path, capfd):
+def test_a_broken_measurement_file_prints_nothing_and_leaves_no_copy(tmp_path, capfd, monkeypatch):
+    (tmp_path / "scratch").mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "scratch"))
     (tmp_path / "log").write_bytes(b"MDF     4.10    " + bytes(range(256)) * 8)
     with pytest.raises(UnreadableError, match="begins as an ASAM MDF"):
         formats.look(tmp_path / "log")
     assert capfd.readouterr().err == ""
+    assert list((tmp_path / "scratch").iterdir()) == []
 
 
 def test_bytes_of_no_format_are_told():
