@@ -19,6 +19,8 @@ import typer
 from rich.console import Console
 from rich.text import Text
 
+from flows.cli_layout import layout_app
+
 app = typer.Typer(
     name="rollbook",
     help="A motorcycle shop's memory of every dyno pull and road log.",
@@ -27,6 +29,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 console = Console()
+
+app.add_typer(layout_app, name="layout")
 
 Shop = Annotated[Path, typer.Argument(help="The shop's folder.", show_default=False)]
 WAIT_S = 60.0
@@ -61,6 +65,8 @@ def _is_known(error: Exception) -> bool:
         "ReviewError",
         "PortTakenError",
         "BenchError",
+        "TeachError",
+        "UnreadableError",
     }
     return type(error).__name__ in names or isinstance(error, PermissionError)
 
@@ -69,7 +75,8 @@ def _told(error: Exception) -> str:
     mistakes = getattr(error, "mistakes", None)
     if mistakes:
         return f"{error.source} has mistakes:\n" + "\n".join(f"  {m}" for m in mistakes)  # type: ignore[attr-defined]
-    return str(error)
+    remedy = getattr(error, "remedy", "")
+    return f"{error}. {remedy}" if remedy else str(error)
 
 
 @contextlib.contextmanager

@@ -106,6 +106,8 @@ class Look:
         Column → unit as the file states it, where it does.
     head : dict of str to str
         Entries before the table.
+    separator : str
+        The mark between their keys and values.
     text : dict of str to object
         For text and spreadsheets: the entries of a layout's table `text` that differ from their
         defaults.
@@ -129,3 +131,4 @@ class Look:
     clocks: dict[str, int] = field(default_factory=dict)
     started_at: str | None = None
     doubts: list[str] = field(default_factory=list)
+    separator: str = ":"

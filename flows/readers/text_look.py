@@ -98,8 +98,17 @@ def look_at_text(path: Path) -> Look:
             for name, cells_of in columns.items()
         }
     )
-    head = head_entries(lines[:at], _head_separator(lines[:at]))
-    return Look("text", f"header row on line {at + 1}", frame, units, head, text, doubts=doubts)
+    separator = _head_separator(lines[:at])
+    return Look(
+        "text",
+        f"header row on line {at + 1}",
+        frame,
+        units,
+        head_entries(lines[:at], separator),
+        text,
+        doubts=doubts,
+        separator=separator,
+    )
 
 
 def _encoding_of(data: bytes) -> tuple[str, str, list[str]]:

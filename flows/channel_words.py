@@ -1,0 +1,165 @@
+"""Words by which the trade names its channels, in several languages.
+
+Each entry is a regular expression on a header cell in small letters without accents, blanks for
+all marks between words. The first list names the channel surely, the second only hints at it.
+"""
+
+from __future__ import annotations
+
+SURE: dict[str, tuple[str, ...]] = {
+    "time": (
+        r"(time|zeit|temps|tempo|tiempo|tijd|czas|cas|tid)( s| ms| sec)?",
+        r"(elapsed|log|run|lap)? ?(time|seconds|secs|sekunden|secondes|segundos|secondi|seconden)",
+        r"(clock|timestamp|t|time stamp|elapsed|zeitstempel|horodatage|milliseconds|ms)( s| ms)?",
+    ),
+    "engine_speed": (
+        r"(engine|motor|crank|crankshaft|eng) ?(speed|rpm|revs)?( rpm)?",
+        r"(rpm|revs|n ?mot|drehzahl|motordrehzahl|u min|upm|umdrehungen)( rpm)?",
+        r"(regime|regime moteur|vitesse moteur|tours|tr min|giri|giri motore|regime motore)",
+        r"(regimen|regimen motor|revoluciones|toerental|motortoerental|toeren|rotacao|rotacoes)",
+        r"(obroty|predkosc obrotowa|otacky|varvtal|omdrejninger|kierrosluku)",
+    ),
+    "roller_speed": (
+        r"(roller|wheel|road|vehicle|ground|gps|dyno|bike)? ?(speed|velocity)( km h| kmh| mph)?",
+        r"(road|vehicle) (kmh|km h|mph)|kmh|km h|mph|vss",
+        r"(rollen|rad|fahr|fahrzeug)?geschwindigkeit|vitesse( vehicule| roue| rouleau)?",
+        r"velocita( ruota| rullo| veicolo)?|velocidad( rueda| rodillo)?|velocidade",
+        r"snelheid|rijsnelheid|predkosc|rychlost|hastighet",
+    ),
+    "wheel_power": (
+        r"(wheel|rear wheel|roller|dyno|corrected|brake)? ?(power|kw|hp|ps|bhp|whp)",
+        r"(rad)?leistung|puissance( roue)?|potenza( ruota)?|potencia( rueda)?|vermogen|moc|vykon",
+        r"effekt|teho|power (kw|hp|ps|cv)",
+    ),
+    "wheel_torque": (
+        r"(wheel|engine|crank|motor)? ?(torque|trq|tq)( nm| lbft| lb ft| ft lb)?",
+        r"(rad|motor)?drehmoment|couple( moteur| roue)?|coppia( motore)?|par( motor)?|koppel",
+        r"moment( obrotowy)?|tocivy moment|vridmoment|binario|nm",
+    ),
+    "lambda_wide": (
+        r"(wideband )?(lambda|afr|air fuel ratio|air fuel|a f|wbo2|wideband)( 1| a| left| l)?",
+        r"(mixture|gemisch|luftzahl|richesse|rapport air carburant|miscela|mezcla|mengsel)( 1)?",
+        r"(kraftstoff luft|luft kraftstoff)( verhaltnis)?|blandning|mieszanka",
+    ),
+    "lambda_wide_2": (
+        r"(wideband )?(lambda|afr|air fuel ratio|air fuel|a f|mixture|gemisch)"
+        r"( 2| b| right| r| #2)",
+    ),
+    "o2_narrow": (
+        r"(o2|oxygen|narrow ?band|lambda sensor|lambdasonde)( sensor| sonde)?"
+        r" ?(volt(age|s)?|v|mv)?",
+        r"ho2s|o2 ?b1s1|sonde lambda|sonda lambda",
+    ),
+    "throttle": (
+        r"(throttle|tps|tp|grip|twist grip)( position| opening| angle| sensor)?( pct)?",
+        r"(opening|drosselklappe|drosselklappen(stellung|offnung|winkel))( pct)?",
+        r"gasgriff(stellung)?",
+        r"(offnung|gas|papillon|ouverture( papillon)?|acceleratore|farfalla|apertura( farfalla)?)",
+        r"(apertura mariposa|mariposa|acelerador|gasklep(stand)?|przepustnica|klapka|gasspjall)",
+    ),
+    "map_pressure": (
+        r"(map|boost)( pressure| press| kpa)?|manifold( absolute)?( pressure| press)?",
+        r"(intake|inlet)( air| absolute| manifold)? (pressure|press|kpa)",
+        r"(saugrohr|ansaug|ladedruck|saugrohrdruck)(druck)?|pression (admission|collecteur)",
+        r"pressione (aspirazione|collettore)|presion (admision|colector)|inlaatdruk",
+    ),
+    "intake_air_temp": (
+        r"(intake|inlet|charge|air)( air)? ?(temperature|temp|t)|iat|act|mat|(intake|inlet) [cf]",
+        r"ansaugluft(temperatur)?|lufttemperatur|temp(erature)? (air )?admission|t aria",
+        r"temperatura (aria|aire|aspirazione|admision)|inlaatlucht(temperatuur)?",
+    ),
+    "coolant_temp": (
+        r"(coolant|engine|water|clt|ect|eot)( temperature| temp| t)?( c| f)?",
+        r"kuhl(mittel|wasser)(temperatur)?|wassertemperatur|motortemperatur",
+        r"temp(erature)? (eau|moteur|liquide)|t acqua|temperatura (acqua|agua|motor|refrigerante)",
+        r"koelvloeistof(temperatuur)?|watertemperatuur|motortemp",
+    ),
+    "oil_temp": (
+        r"(oil)( temperature| temp| t)( c| f)?|ol ?temp(eratur)?|temp(erature)? (huile|d huile)",
+        r"temperatura (olio|aceite)|t olio|olietemperatuur",
+    ),
+    "ignition_advance": (
+        r"(ignition|spark|ign|timing)( advance| angle| timing)?( deg)?|advance|zundwinkel",
+        r"zundung|zundzeitpunkt|avance( allumage)?|anticipo|avance encendido|ontsteking",
+    ),
+    "injector_time": (
+        r"(injector|injection|inj|fuel)( 1)? ?(pulse ?width|pw|time|duration|open time|ms)",
+        r"einspritz(zeit|dauer)|temps (d )?injection|tempo iniezione|tiempo inyeccion|injector ms",
+        r"injectietijd|injector",
+    ),
+    "fuel_trim_short": (r"(short ?term|stft|st)( fuel)? ?(trim|correction)?( 1)?|stft",),
+    "fuel_trim_long": (r"(long ?term|ltft|lt)( fuel)? ?(trim|correction)?( 1)?|ltft",),
+    "knock": (
+        r"knock( level| count| volt(age|s)?| sensor)?|klopf(en|signal)|cliquetis|detonation",
+    ),
+    "gear": (r"gear( position| number)?|gang|rapport( engage)?|vitesse engagee|marcia|marcha",
+             r"versnelling|bieg"),
+    "battery": (
+        r"(battery|batt|system|supply|ecu|v ?bat)( volt(age|s)?)?|bordspannung|batterie(spannung)?",
+        r"(tension|tensione|tension bateria)( batterie| batteria)?|accuspanning",
+    ),
+    "ambient_temp": (
+        r"(ambient|room|outside|cell|test cell)( air)? ?(temperature|temp|t)|umgebungstemperatur",
+        r"raumtemperatur|temperature ambiante|temperatura ambiente",
+    ),
+    "ambient_pressure": (
+        r"(baro|barometer|barometric|ambient|atmospheric|air|station)( air)? ?(pressure|press)?",
+        r"luftdruck|umgebungsdruck|pression atmospherique|pressione (atmosferica|ambiente)",
+        r"presion (atmosferica|ambiente)|luchtdruk",
+    ),
+    "ambient_humidity": (
+        r"(relative |ambient |air )?(humidity|rh)|luftfeuchte|luftfeuchtigkeit|humidite|umidita",
+        r"humedad|luchtvochtigheid",
+    ),
+}  # fmt: skip
+
+HINTS: dict[str, tuple[str, ...]] = {
+    "time": (r"\b(time|zeit|temps|tempo|sec|clock|elapsed|stamp)\b",),
+    "engine_speed": (r"\b(rpm|revs?|drehzahl|regime|giri|crank|engine)\b",),
+    "roller_speed": (r"speed|\broad\b|geschwindigkeit|vitesse|veloc|snelheid|km ?h|mph",),
+    "wheel_power": (r"\b(power|kw|hp|ps|leistung|puissance|potenza|potencia|vermogen)\b",),
+    "wheel_torque": (r"torque|moment|couple|coppia|koppel|\bnm\b",),
+    "lambda_wide": (r"lambda|\bafr\b|air ?fuel|\bmix|wideband",),
+    "lambda_wide_2": (r"(lambda|\bafr\b|mixture).*(2|b|rear|right)",),
+    "o2_narrow": (r"\bo2\b|oxygen|narrow",),
+    "throttle": (r"throttle|\btps\b|grip|drossel|papillon|farfalla|opening|gas",),
+    "map_pressure": (r"\bmap\b|manifold|boost|saugrohr|admission",),
+    "intake_air_temp": (r"\biat\b|intake|inlet|ansaug|charge",),
+    "coolant_temp": (r"coolant|water|\bect\b|\bclt\b|kuhl|eau|acqua|agua",),
+    "oil_temp": (r"\boil\b|\bol\b|huile|olio|aceite",),
+    "ignition_advance": (r"ignit|spark|advance|zund|timing",),
+    "injector_time": (r"inject|\binj\b|\bpw\b|einspritz",),
+    "fuel_trim_short": (r"short.*trim|stft",),
+    "fuel_trim_long": (r"long.*trim|ltft",),
+    "knock": (r"knock|klopf|deton",),
+    "gear": (r"\bgear\b|\bgang\b|marcia|marcha",),
+    "battery": (r"batt|volt",),
+    "ambient_temp": (r"(ambient|room|cell|raum|umgebung).*(temp|t)\b",),
+    "ambient_pressure": (r"baro|atmos|luftdruck|ambient.*press",),
+    "ambient_humidity": (r"humid|feucht|umid|humed",),
+}
+
+PRIVATE = (
+    r"\b(lat|latitude|lon|lng|long|longitude|gps ?(lat|lon|x|y)|easting|northing|breite|lange)\b",
+    r"breitengrad|langengrad|altitude|elevation|heading|course|position|coord|latitudine",
+    r"\b(name|owner|customer|rider|driver|client|kunde|fahrer|besitzer|vin|plate|kennzeichen)\b",
+    r"\b(address|adresse|phone|email|serial|chassis)\b",
+)
+"""Positions lead to a customer's door, names are nobody's business: never shown, never mapped."""
+
+HEAD: dict[str, tuple[str, ...]] = {
+    "ambient_temp": (*SURE["ambient_temp"], r"(air|luft|room|raum)( |)temp(eratur|erature)?.*",
+                     r"room deg[cf]|temp(erature)?( air)?"),
+    "ambient_pressure": (*SURE["ambient_pressure"], r"pressure( hpa| kpa| mbar)?|druck"),
+    "ambient_humidity": (*SURE["ambient_humidity"], r"humidity( pct)?"),
+    "started_at": (r"(date|datum|date time|begun|begin|beginn|start|started|recorded|ride begun)"
+                   r"( at| time)?", r"(fecha|data|zeitpunkt|datum zeit|run date|test date)"),
+    "gear": SURE["gear"],
+}  # fmt: skip
+FACTOR = (r"(correction|korrektur|corr)( ?faktor| ?factor)?|cf|facteur( de correction)?|fattore",)
+STANDARDS: dict[str, str] = {
+    "SAE J1349": r"j ?1349|\bsae\b(?!.*j ?607)",
+    "SAE J607": r"j ?607|\bstd\b",
+    "DIN 70020": r"din|70020",
+    "ISO 1585": r"1585|iso",
+}

@@ -1,0 +1,230 @@
+"""`rollbook layout`: draft a layout for a file, try one, list those the shop has."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+layout_app = typer.Typer(
+    help="Teach the shop how a kind of file is to be read.", no_args_is_help=True
+)
+console = Console()
+
+File = Annotated[Path, typer.Argument(help="A file as the equipment wrote it.", exists=True)]
+AsJson = Annotated[bool, typer.Option("--json", help="Print plain JSON, for other programs.")]
+BARS = "▁▂▃▄▅▆▇█"
+
+
+@layout_app.command()
+def draft(
+    file: File,
+    shop: Annotated[Path | None, typer.Option(help="The shop's folder.")] = None,
+    name: Annotated[str, typer.Option(help="Name of the layout.")] = "new layout",
+    equipment: Annotated[str, typer.Option(help="What wrote the file.")] = "",
+    save: Annotated[bool, typer.Option("--save", help="Save it into the shop's layouts.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Propose a layout for a file and show what comes out of it."""
+    from flows import teach
+    from flows.readers.source import UnreadableError
+
+    found = teach.draft(file, name, equipment)
+    answer: dict[str, Any] = teach.draft_as_json(found)
+    answer["tried"], answer["trouble"] = None, ""
+    layout = None
+    if not answer["mistakes"]:
+        layout = found.layout()
+        try:
+            answer["tried"] = teach.tried(file, layout)
+        except UnreadableError as error:
+            answer["trouble"] = f"{error.reason}. {error.remedy}"
+    if as_json:
+        print(json.dumps(answer, ensure_ascii=False))
+    else:
+        _show_draft(file, answer)
+    if save:
+        _save(file, layout, shop, answer)
+
+
+@layout_app.command(name="try")
+def try_layout(
+    file: File,
+    layout: Annotated[
+        Path, typer.Argument(help="The layout, as TOML or JSON; - reads it from the input.")
+    ],
+    as_json: AsJson = False,
+) -> None:
+    """Read a file with a layout and show what comes out of it."""
+    import sys
+
+    from flows import teach
+    from flows.readers.source import UnreadableError
+    from schemas.toml_text import MistakesError
+
+    text = sys.stdin.read() if str(layout) == "-" else layout.read_text(encoding="utf-8")
+    answer: dict[str, Any] = {"mistakes": [], "trouble": "", "tried": None, "toml": ""}
+    try:
+        tables = json.loads(text) if text.lstrip().startswith("{") else text
+        described = teach.layout_of(tables)
+        answer["toml"] = teach.layout_text(described)
+        answer["tried"] = teach.tried(file, described)
+    except MistakesError as error:
+        answer["mistakes"] = error.mistakes
+    except UnreadableError as error:
+        answer["trouble"] = f"{error.reason}. {error.remedy}"
+    if as_json:
+        print(json.dumps(answer, ensure_ascii=False))
+    else:
+        _show_tried(answer)
+    if answer["mistakes"] or answer["trouble"]:
+        raise typer.Exit(1)
+
+
+@layout_app.command(name="list")
+def list_layouts(shop: Annotated[Path, typer.Argument(help="The shop's folder.")]) -> None:
+    """List the shop's layouts and how many files each has read."""
+    from flows.settings import open_shop
+    from schemas.layout import read_layouts
+    from warehouse.snapshot import current, open_reader
+
+    folder, _ = open_shop(shop)
+    layouts, mistakes = read_layouts(folder.layouts)
+    snapshot = current(folder.root)
+    counts: dict[str, int] = {}
+    if snapshot is not None:
+        with open_reader(snapshot.path) as reader:
+            counts = dict(
+                reader.execute(
+                    "SELECT layout, count(*) FROM out.file WHERE layout IS NOT NULL GROUP BY layout"
+                ).fetchall()
+            )
+    table = Table("Layout", "Kind", "Format", "Equipment", "Files read")
+    for layout in layouts:
+        about = layout.layout
+        table.add_row(
+            about.name, about.kind, about.format, about.equipment, str(counts.get(about.name, 0))
+        )
+    console.print(table)
+    for name, found in mistakes.items():
+        console.print(Text(f"layouts/{name} has mistakes and recognises nothing:", style="red"))
+        for mistake in found:
+            console.print(Text(f"  {mistake}", style="red"))
+
+
+def _save(file: Path, layout: Any, shop: Path | None, answer: dict[str, Any]) -> None:
+    from flows import teach
+    from flows.settings import open_shop
+
+    if shop is None:
+        raise teach.TeachError("--save needs --shop: into which shop's layouts?")
+    if layout is None:
+        raise teach.TeachError(
+            "the draft lacks a needed channel and cannot be saved; save its text by hand and "
+            "complete it"
+        )
+    folder, _ = open_shop(shop)
+    rivals = teach.rivals(file, layout, folder)
+    if rivals:
+        raise teach.TeachError(
+            f"layout {rivals[0]!r} fits this file as well or better; the file would wait. Name a "
+            "column under recognise that only one of them has"
+        )
+    target = teach.save(folder, layout)
+    waiting = teach.waiting_files(folder, layout)
+    if not answer.get("quiet"):
+        console.print(Text(f"Saved: {target}"), soft_wrap=True)
+        if waiting:
+            console.print(
+                Text(
+                    f"{len(waiting)} waiting files are of this layout and are taken in by the next "
+                    "update."
+                )
+            )
+
+
+def _show_draft(file: Path, answer: dict[str, Any]) -> None:
+    console.print(
+        Text(f"{file.name}: {answer['format']}, {answer['where']}; taken for a {answer['kind']}.")
+    )
+    table = Table("Column", "Examples", "Channel", "Unit", "How sure", "Why", show_lines=False)
+    styles = {"sure": "green", "likely": "yellow", "a guess": "red"}
+    for column in answer["columns"]:
+        words = column["words"]
+        how = f"{words} ({column['confidence']:.0%})" if column["channel"] else words
+        table.add_row(
+            Text(column["name"]),
+            Text(column["example"]),
+            Text(column["channel"] or ""),
+            Text(column["unit"]),
+            Text(how, style=styles.get(words, "dim")),
+            Text("; ".join(column["why"])),
+        )
+    console.print(table)
+    for doubt in answer["doubts"]:
+        console.print(Text(f"Look twice: {doubt}", style="yellow"))
+    if answer["questions"]:
+        console.print("Only you know (what was put in, to be corrected in the text below):")
+        for question in answer["questions"]:
+            console.print(
+                Text(f"  {question['key']}: {question['text']}  now {question['chosen']!r}")
+            )
+    _show_tried(answer)
+    console.print()
+    print(answer["toml"])
+
+
+def _show_tried(answer: dict[str, Any]) -> None:
+    for mistake in answer["mistakes"]:
+        console.print(Text(f"To be completed: {mistake}", style="red"))
+    if answer["trouble"]:
+        console.print(Text(f"It would be refused: {answer['trouble']}", style="red"))
+    found = answer["tried"]
+    if found is None:
+        return
+    console.print(
+        Text(
+            f"Read with it: {found['rows_kept']} of {found['rows_read']} rows kept, "
+            f"{found['rows_rejected']} rejected."
+        )
+    )
+    for row in found["rejected"][:5]:
+        console.print(Text(f"  line {row['line']}, {row['column']}: {row['rule']}; {row['found']}"))
+    for note in found["notes"]:
+        console.print(Text(f"  {note}", style="yellow"))
+    table = Table("Channel", "Unit", "Lowest", "Middle", "Highest", "Course")
+    for channel in found["channels"]:
+        table.add_row(
+            channel["channel"],
+            channel["unit"],
+            *(f"{channel[key]:.4g}" for key in ("low", "middle", "high")),
+            _course(channel["values"]),
+        )
+    console.print(table)
+    curve = found["curve"]
+    if curve and curve["trouble"]:
+        console.print(Text(f"No curve: {curve['trouble']}", style="yellow"))
+    elif curve:
+        power = curve["power_w"]
+        top = max(range(len(power)), key=power.__getitem__)
+        console.print(
+            Text(
+                f"Curve as the file states it: {power[top] / 1000:.1f} kW at "
+                f"{curve['engine_speed_rpm'][top]:.0f} rpm  {_course(power)}"
+            )
+        )
+
+
+def _course(values: list[float], width: int = 32) -> str:
+    """Return a row of bars."""
+    if len(values) < 2:
+        return ""
+    low, high = min(values), max(values)
+    places = [values[round(at * (len(values) - 1) / (width - 1))] for at in range(width)]
+    span = (high - low) or 1.0
+    return "".join(BARS[round((value - low) / span * (len(BARS) - 1))] for value in places)

@@ -1,0 +1,696 @@
+"""Guesses the layout of a file that nobody has taught: which column is what, in which unit.
+
+Each pair of column and channel collects evidence in natural logarithms of odds: words of the
+header, units, ranges of values, relations between columns. The best assignment of columns to
+channels is taken as a whole, one column one channel; its lead over the column's next best use is
+the confidence. The weights are judgement, tried on translated headers and unit variants
+(tests/flows/test_guess.py), not fitted.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+import unicodedata
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from flows.channel_words import FACTOR, HEAD, HINTS, PRIVATE, STANDARDS, SURE
+from flows.readers.source import Look
+from flows.readers.words import known_unit, name_and_unit, number
+from schemas.columns import CHANNELS
+from schemas.layout import CHANNEL_COLUMNS, HEAD_FIELDS, Layout
+from schemas.units import conversion
+
+WORD_SURE, WORD_HINT, UNIT_OWN, UNIT_SHARED, UNIT_WRONG = 5.0, 2.5, 2.0, 1.0, -8.0
+RANGE_FITS, RANGE_MISSES, RELATION, RELATION_BROKEN = 1.0, -4.0, 2.5, -6.0
+NO_WORD = -1.5
+LEAST_SCORE = 1.0
+"""Below, a column is left alone: a wrong channel is worse than a missing one."""
+SURE_FROM, LIKELY_FROM = 0.95, 0.75
+MOST_PULL_ROWS = 6_000
+
+USUAL: dict[str, tuple[float, float]] = {
+    "time": (0.0, 90_000.0),
+    "engine_speed": (600.0, 16_500.0),
+    "roller_speed": (0.0, 95.0),
+    "wheel_power": (-15_000.0, 260_000.0),
+    "wheel_torque": (-60.0, 400.0),
+    "lambda_wide": (0.6, 2.0),
+    "lambda_wide_2": (0.6, 2.0),
+    "o2_narrow": (0.0, 1.3),
+    "throttle": (-3.0, 105.0),
+    "map_pressure": (18_000.0, 260_000.0),
+    "intake_air_temp": (258.0, 353.0),
+    "coolant_temp": (273.0, 400.0),
+    "oil_temp": (273.0, 430.0),
+    "ignition_advance": (-20.0, 60.0),
+    "injector_time": (0.0002, 0.03),
+    "fuel_trim_short": (-40.0, 40.0),
+    "fuel_trim_long": (-40.0, 40.0),
+    "knock": (0.0, 1e5),
+    "gear": (0.0, 7.0),
+    "battery": (9.0, 17.0),
+    "ambient_temp": (263.0, 318.0),
+    "ambient_pressure": (80_000.0, 106_000.0),
+    "ambient_humidity": (5.0, 100.0),
+}
+"""Where the middle nine tenths of a channel usually lie, in the dictionary's unit (common practice,
+no source); narrower than the bounds of the contract."""
+
+UNITS: dict[str, tuple[str, ...]] = {
+    "time": ("s", "ms"),
+    "engine_speed": ("rpm",),
+    "roller_speed": ("km/h", "mph", "m/s"),
+    "wheel_power": ("kW", "PS", "hp", "W"),
+    "wheel_torque": ("Nm", "lbf*ft", "kgf*m"),
+    "lambda_wide": ("1",),
+    "lambda_wide_2": ("1",),
+    "o2_narrow": ("V", "mV"),
+    "throttle": ("%", "1"),
+    "map_pressure": ("kPa", "mbar", "bar", "psi"),
+    "intake_air_temp": ("degC", "degF", "K"),
+    "coolant_temp": ("degC", "degF", "K"),
+    "oil_temp": ("degC", "degF", "K"),
+    "ignition_advance": ("deg",),
+    "injector_time": ("ms", "s"),
+    "fuel_trim_short": ("%",),
+    "fuel_trim_long": ("%",),
+    "knock": ("1",),
+    "gear": ("1",),
+    "battery": ("V", "mV"),
+    "ambient_temp": ("degC", "degF", "K"),
+    "ambient_pressure": ("mbar", "kPa", "inHg", "mmHg"),
+    "ambient_humidity": ("%",),
+}
+"""Units that files give a channel in, the commonest first."""
+
+TIME_FORMATS = (
+    "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%d.%m.%Y %H:%M:%S",
+    "%d.%m.%Y %H:%M", "%Y/%m/%d %H:%M:%S", "%Y/%m/%d %H:%M", "%d/%m/%Y %H:%M:%S", "%d/%m/%Y %H:%M",
+    "%m/%d/%Y %H:%M:%S", "%m/%d/%Y %H:%M", "%Y-%m-%d", "%d.%m.%Y",
+)  # fmt: skip
+
+
+@dataclass
+class GuessedColumn:
+    """What one column was taken for, how surely, and why."""
+
+    name: str
+    stated_unit: str
+    example: str
+    is_private: bool = False
+    channel: str | None = None
+    unit: str = ""
+    confidence: float = 0.0
+    why: list[str] = field(default_factory=list)
+    alternatives: list[str] = field(default_factory=list)
+    extras: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def words(self) -> str:
+        """How sure this is, in a word or two."""
+        if self.is_private:
+            return "left in the archive"
+        if self.channel is None:
+            return "not used"
+        if self.confidence >= SURE_FROM:
+            return "sure"
+        return "likely" if self.confidence >= LIKELY_FROM else "a guess"
+
+
+@dataclass
+class Question:
+    """What only a person knows: the key in the layout, the choices, and what was put there."""
+
+    key: str
+    text: str
+    choices: list[str]
+    chosen: str
+
+
+@dataclass
+class Draft:
+    """A proposed layout as its tables, with the guess behind every column."""
+
+    look: Look
+    kind: str
+    columns: list[GuessedColumn]
+    questions: list[Question]
+    tables: dict[str, Any]
+
+    def layout(self) -> Layout:
+        """Return it as a layout; raises ValueError where a needed channel was not found."""
+        return Layout.model_validate(self.tables)
+
+
+def guess(look: Look, name: str = "new layout", equipment: str = "") -> Draft:
+    """Return a proposed layout for a file.
+
+    Parameters
+    ----------
+    look : Look
+        What the file shows of itself.
+    name : str, default "new layout"
+        Name of the layout.
+    equipment : str, optional
+        What wrote the file.
+
+    Returns
+    -------
+    Draft
+        The proposal.
+    """
+    columns = [_column(look, name) for name in look.frame.columns]
+    values = {column.name: _values(look.frame[column.name]) for column in columns}
+    scores = {column.name: _scores(column, values[column.name], look) for column in columns}
+    _relations(scores, values, columns)
+    _assign(columns, scores, values)
+    _units_of_power(columns, values)
+    kind = _kind(columns, values)
+    questions: list[Question] = []
+    tables = _tables(look, columns, kind, name, equipment or name, questions)
+    return Draft(look, kind, columns, questions, tables)
+
+
+def is_private(name: str) -> bool:
+    """Whether a column holds positions or names by its header.
+
+    Parameters
+    ----------
+    name : str
+        Header cell.
+
+    Returns
+    -------
+    bool
+        True if it must never be shown.
+
+    Examples
+    --------
+    >>> is_private("GPS Latitude"), is_private("Lambda")
+    (True, False)
+    """
+    return any(re.search(pattern, plain_words(name)) for pattern in PRIVATE)
+
+
+def plain_words(text: str) -> str:
+    """Return a header cell as small letters without accents, one blank between words.
+
+    Parameters
+    ----------
+    text : str
+        Header cell.
+
+    Returns
+    -------
+    str
+        Such as "drosselklappen offnung pct".
+
+    Examples
+    --------
+    >>> plain_words("Öffnung_%"), plain_words("engineSpeed")
+    ('offnung pct', 'engine speed')
+    """
+    text = (
+        re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text).replace("λ", "lambda").replace("ß", "ss")
+    )
+    text = text.replace("ł", "l").replace("%", " pct ").replace("°", " ")
+    text = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    return " ".join(re.sub(r"[^a-z0-9#]+", " ", text).split())
+
+
+def _column(look: Look, name: str) -> GuessedColumn:
+    stated = look.units.get(name, "")
+    private = is_private(name)
+    example = ""
+    series = look.frame[name]
+    if not private and series.dtype.is_numeric() and series.count():
+        seen = series.drop_nulls()
+        example = ", ".join(f"{value:g}" for value in (seen[0], seen[seen.len() // 2], seen[-1]))
+    return GuessedColumn(name, stated, example, private)
+
+
+def _values(series: pl.Series) -> np.ndarray:
+    if series.dtype.is_numeric():
+        return series.cast(pl.Float64).to_numpy()
+    return np.full(series.len(), np.nan)
+
+
+def _scores(column: GuessedColumn, values: np.ndarray, look: Look) -> dict[str, float]:
+    """Return the evidence for each channel by words, units and range."""
+    if column.is_private:
+        return {}
+    bare, _ = name_and_unit(column.name)
+    words = plain_words(bare.split(" #")[0])
+    unit = known_unit(column.stated_unit) if column.stated_unit else _unit_in_words(words)
+    scores: dict[str, float] = {}
+    for channel in CHANNEL_COLUMNS:
+        score = _word_score(channel, words)
+        if channel == "lambda_wide_2" and column.name.endswith(" #2"):
+            score = max(score, _word_score("lambda_wide", words) - 0.5)
+        score += _unit_score(channel, unit)
+        is_time = channel == "time" and not np.isfinite(values).any()
+        if is_time and _is_clock(look.frame[column.name]):
+            score += RELATION
+        elif np.isfinite(values).sum() < 2:
+            continue
+        else:
+            fit = best_unit(channel, values, unit)
+            score += RANGE_FITS if fit else RANGE_MISSES
+        scores[channel] = score
+    return scores
+
+
+def _word_score(channel: str, words: str) -> float:
+    if any(re.fullmatch(pattern, words) for pattern in SURE[channel]):
+        return WORD_SURE
+    if any(re.search(pattern, words) for pattern in HINTS[channel]):
+        return WORD_HINT
+    return NO_WORD
+
+
+_LAST_WORDS = {
+    "rpm": "rpm", "kmh": "km/h", "mph": "mph", "kw": "kW", "hp": "hp", "ps": "PS", "nm": "Nm",
+    "pct": "%", "kpa": "kPa", "mbar": "mbar", "hpa": "hPa", "ms": "ms", "s": "s", "c": "degC",
+    "f": "degF", "degc": "degC", "degf": "degF", "v": "V",
+}  # fmt: skip
+
+
+def _unit_in_words(words: str) -> str | None:
+    """Return the unit that a name ends with: "coolant_c", "wheel kW"."""
+    return _LAST_WORDS.get(words.split()[-1]) if words else None
+
+
+def _unit_score(channel: str, unit: str | None) -> float:
+    if unit is None or unit in ("lambda", "1", ""):
+        return 0.0
+    si_unit = CHANNELS[CHANNEL_COLUMNS[channel]].unit
+    try:
+        conversion(unit, si_unit)
+    except ValueError:
+        return UNIT_WRONG
+    shared = sum(CHANNELS[name].unit == si_unit for name in CHANNELS)
+    return UNIT_OWN if shared <= 2 else UNIT_SHARED
+
+
+def best_unit(channel: str, values: np.ndarray, stated: str | None) -> str | None:
+    """Return the unit in which values are usual for a channel.
+
+    Parameters
+    ----------
+    channel : str
+        Word of a layout.
+    values : ndarray
+        The column's numbers.
+    stated : str or None
+        Unit that the file states.
+
+    Returns
+    -------
+    str or None
+        The stated unit if the values fit it, else the first usual one they fit; None if none. A
+        lambda channel may also come as "AFR".
+    """
+    low, high = USUAL[channel]
+    seen = values[np.isfinite(values)]
+    if channel == "time" and stated is None and seen.size > 2:
+        # Loggers sample faster than once a second: longer steps are milliseconds.
+        return "ms" if np.median(np.diff(seen)) >= 1.0 else "s"
+    shown_low, shown_high = np.quantile(seen, [0.05, 0.95])
+    si_unit = CHANNELS[CHANNEL_COLUMNS[channel]].unit
+    usable = []
+    for unit in (stated, *UNITS[channel]):
+        if unit is None:
+            continue
+        try:
+            step = conversion(unit, si_unit)
+        except ValueError:
+            continue
+        usable.append(unit)
+        edges = [shown * step.factor + step.offset for shown in (shown_low, shown_high)]
+        if low <= edges[0] and edges[1] <= high and not _is_dull(channel, edges):
+            return unit
+    if channel.startswith("lambda_wide") and shown_low >= 8.5 and shown_high <= 25.0:
+        return "AFR"
+    return None
+
+
+def _is_dull(channel: str, edges: list[float]) -> bool:
+    """Whether values that fit by being small say nothing: a power that never passes 100 W."""
+    floors = {"engine_speed": 1200.0, "wheel_power": 1500.0, "wheel_torque": 5.0, "throttle": 1.5,
+              "roller_speed": 2.0}  # fmt: skip
+    return edges[1] < floors.get(channel, -math.inf)
+
+
+def _is_clock(series: pl.Series) -> bool:
+    if series.dtype in (pl.Time, pl.Duration) or isinstance(series.dtype, pl.Datetime):
+        return True
+    if series.dtype != pl.String:
+        return False
+    some = series.drop_nulls().head(50)
+    return bool(some.len() and some.str.contains(r"\d{1,2}:\d{2}(:\d{2})?([.,]\d+)?$").all())
+
+
+def _relations(
+    scores: dict[str, dict[str, float]],
+    values: dict[str, np.ndarray],
+    columns: list[GuessedColumn],
+) -> None:
+    """Add what columns say of each other."""
+    for column in columns:
+        of = scores[column.name]
+        seen = values[column.name]
+        seen = seen[np.isfinite(seen)]
+        if "time" in of and seen.size > 5:
+            steps = np.diff(seen)
+            if (steps > 0).all() and np.std(steps) < 0.5 * np.mean(steps):
+                of["time"] += RELATION
+                column.why.append("rises evenly from row to row")
+            elif (steps <= 0).mean() > 0.02:
+                of["time"] += RELATION_BROKEN
+        if "gear" in of and seen.size:
+            of["gear"] += (
+                0.5 if np.unique(seen).size <= 8 and (seen == seen.round()).all() else -4.0
+            )
+        if "engine_speed" in of and seen.size and np.ptp(seen) > 500.0:
+            # Nothing else that is logged runs over thousands and falls again.
+            is_rpm = 1000.0 < np.median(seen) < 15_000.0 and bool((np.diff(seen) < 0).any())
+            of["engine_speed"] += RELATION if is_rpm else 0.0
+    speeds = [c.name for c in columns if scores[c.name].get("engine_speed", -9) > 0]
+    powers = [c.name for c in columns if scores[c.name].get("wheel_power", -9) > 0]
+    torques = [c.name for c in columns if scores[c.name].get("wheel_torque", -9) > 0]
+    for speed in speeds:
+        for power in powers:
+            for torque in torques:
+                if len({speed, power, torque}) == 3 and _is_product(
+                    values[power], values[torque], values[speed]
+                ):
+                    scores[speed]["engine_speed"] += 1.0
+                    scores[power]["wheel_power"] += 1.0
+                    scores[torque]["wheel_torque"] += 1.0
+
+
+def _is_product(power: np.ndarray, torque: np.ndarray, speed: np.ndarray) -> bool:
+    """Whether one column is proportional to the product of two others."""
+    loaded = (torque > 0.2 * np.nanmax(torque)) & (speed > 0) & (power > 0)
+    if loaded.sum() < 20:
+        return False
+    ratio = np.log(power[loaded] / (torque[loaded] * speed[loaded]))
+    return bool(np.std(ratio) < 0.05)
+
+
+def _assign(
+    columns: list[GuessedColumn],
+    scores: dict[str, dict[str, float]],
+    values: dict[str, np.ndarray],
+) -> None:
+    """Give each column its channel so that all together fit best."""
+    from scipy.optimize import linear_sum_assignment
+
+    channels = list(CHANNEL_COLUMNS)
+    gains = np.zeros((len(columns), len(channels) + len(columns)))
+    for row, column in enumerate(columns):
+        for place, channel in enumerate(channels):
+            gains[row, place] = scores[column.name].get(channel, -9.0) - LEAST_SCORE
+    rows, places = linear_sum_assignment(gains, maximize=True)
+    taken = {row: place for row, place in zip(rows, places, strict=True) if place < len(channels)}
+    for row, place in taken.items():
+        column, channel = columns[row], channels[place]
+        own = scores[column.name]
+        score = own.get(channel, -9.0)
+        if score <= LEAST_SCORE:
+            continue
+        others = sorted(((s, c) for c, s in own.items() if c != channel), reverse=True)
+        rivals = [
+            scores[columns[other].name].get(channel, -9.0) for other in range(len(columns))
+            if other != row and taken.get(other) is None
+        ]  # fmt: skip
+        lead = min(
+            score - max(0.0, others[0][0] if others else 0.0),
+            score - max([0.0, *rivals]),
+            score - LEAST_SCORE,
+        )
+        column.channel = channel
+        column.confidence = 1.0 / (1.0 + math.exp(-1.2 * lead))
+        column.alternatives = [c for s, c in others[:3] if s > 0]
+        stated = (
+            known_unit(column.stated_unit)
+            if column.stated_unit
+            else _unit_in_words(plain_words(column.name))
+        )
+        _choose_unit(column, values[column.name], stated)
+
+
+def _choose_unit(column: GuessedColumn, values: np.ndarray, stated: str | None) -> None:
+    channel = column.channel or ""
+    if channel == "time" and not np.isfinite(values).any():
+        column.unit = "s"
+        column.why.append("holds times of day")
+        return
+    unit = best_unit(channel, values, stated)
+    if unit == "AFR":
+        column.unit, column.extras = "1", {"gauge_scale": 14.7}
+        column.why.append("values are air-fuel ratios, not lambda")
+    else:
+        column.unit = unit or stated or UNITS[channel][0]
+        if unit is not None and unit == stated:
+            column.why.append(f"the file states {column.stated_unit or unit!r} and the values fit")
+        elif unit is not None:
+            column.why.append(f"values fit {unit}")
+        elif stated is not None:
+            column.confidence = min(column.confidence, 0.6)
+            column.why.append(f"values do not fit {stated}: look at them")
+    if _word_score(channel, plain_words(name_and_unit(column.name)[0])) >= WORD_SURE:
+        column.why.insert(0, "its name says so")
+
+
+POWER_AND_TORQUE = (
+    ("kW", "Nm"), ("PS", "Nm"), ("hp", "lbf*ft"), ("hp", "Nm"), ("PS", "lbf*ft"),
+)  # fmt: skip
+"""Pairs that files write, the commonest first; PS with Nm and kW with lbf*ft lie 0.3 % apart."""
+
+
+def _units_of_power(columns: list[GuessedColumn], values: dict[str, np.ndarray]) -> None:
+    """Choose the units of power and torque by which power is torque times speed."""
+    found = {column.channel: column for column in columns}
+    needed = [found.get(word) for word in ("wheel_power", "wheel_torque", "engine_speed")]
+    power, torque, speed = needed
+    if power is None or torque is None or speed is None:
+        return
+    shown = [values[column.name] for column in (power, torque, speed)]
+    if not _is_product(*shown):
+        return
+    stated = (known_unit(power.stated_unit), known_unit(torque.stated_unit))
+    loaded = (shown[1] > 0.2 * np.nanmax(shown[1])) & (shown[2] > 0) & (shown[0] > 0)
+    ratio = np.median(np.log(shown[0][loaded] / (shown[1][loaded] * shown[2][loaded])))
+    for watts, newtons in POWER_AND_TORQUE:
+        if (stated[0] or watts) != watts or (stated[1] or newtons) != newtons:
+            continue
+        factor = conversion(newtons, "N·m").factor / conversion(watts, "W").factor
+        if abs(ratio - math.log(factor * math.pi / 30.0)) < 0.008:
+            power.unit, torque.unit = watts, newtons
+            why = "power is torque times speed in these units"
+            power.why.append(why)
+            torque.why.append(why)
+            return
+
+
+def _kind(columns: list[GuessedColumn], values: dict[str, np.ndarray]) -> str:
+    found = {column.channel for column in columns}
+    rows = max((v.size for v in values.values()), default=0)
+    has_power = bool(found & {"wheel_power", "wheel_torque"})
+    return "pull" if has_power and rows <= MOST_PULL_ROWS else "ride"
+
+
+def _tables(
+    look: Look,
+    columns: list[GuessedColumn],
+    kind: str,
+    name: str,
+    equipment: str,
+    questions: list[Question],
+) -> dict[str, Any]:
+    layout: dict[str, Any] = {"name": name, "kind": kind, "equipment": equipment}
+    if look.format != "text":
+        layout["format"] = look.format
+    used = {column.channel: column for column in columns if column.channel}
+    order = [word for word in CHANNEL_COLUMNS if word in used]
+    channels: dict[str, dict[str, Any]] = {}
+    for word in order:
+        column = used[word]
+        channel: dict[str, Any] = {"column": column.name, "unit": column.unit, **column.extras}
+        if word == "time":
+            channel |= _time_words(look, column, questions)
+        if word.startswith("lambda_wide"):
+            channel |= {"probe": "collector", "delay_s": 0.1}
+        if word == "wheel_torque":
+            channel["shaft"] = "engine"
+        channels[word] = channel
+    _ask(columns, channels, questions)
+    named = [channel["column"] for channel in channels.values()]
+    tables: dict[str, Any] = {
+        "layout": layout,
+        "recognise": {"columns": named[:8] if len(named) >= 2 else list(look.frame.columns)[:3]},
+        "channels": channels,
+    }
+    if look.text:
+        tables["text"] = dict(look.text)
+    if look.sheet is not None:
+        tables["sheet"] = {"name": look.sheet}
+    if kind == "pull" and {"wheel_power", "wheel_torque"} & set(channels):
+        tables["power"] = _power(look, questions)
+    fields = _head_fields(look)
+    if fields:
+        head: dict[str, Any] = {"fields": fields}
+        if look.separator != ":":
+            head["separator"] = look.separator
+        tables["metadata"] = head
+    return tables
+
+
+def _time_words(look: Look, column: GuessedColumn, questions: list[Question]) -> dict[str, Any]:
+    series = look.frame[column.name]
+    if series.dtype.is_numeric():
+        first = series.drop_nulls()
+        if first.len() and first[0] > 1e8:
+            return {"form": "epoch", "unit": "ms" if first[0] > 1e11 else "s"}
+        return {}
+    if isinstance(series.dtype, pl.Datetime):
+        return {"form": "date and time"}
+    if series.dtype == pl.Duration:
+        return {}
+    some = str(series.drop_nulls()[0]) if series.count() else ""
+    if re.search(r"\d[-./]\d", some):
+        if re.match(r"\d{1,2}[/-]\d{1,2}[/-]", some):
+            questions.append(
+                Question(
+                    "channels.time.day_first",
+                    f"Is the day first in {some!r}?",
+                    ["true", "false"],
+                    "true",
+                )
+            )
+            return {"form": "date and time", "day_first": True}
+        return {"form": "date and time"}
+    return {"form": "clock"}
+
+
+def _ask(
+    columns: list[GuessedColumn],
+    channels: dict[str, dict[str, Any]],
+    questions: list[Question],
+) -> None:
+    """Ask what values cannot tell."""
+    stated = {column.channel: bool(column.stated_unit) for column in columns if column.channel}
+    for word, choices, text in (
+        ("wheel_power", ["kW", "PS", "hp"], "In which unit is the power?"),
+        ("roller_speed", ["km/h", "mph", "m/s"], "In which unit is the road speed?"),
+        ("wheel_torque", ["Nm", "lbf*ft"], "In which unit is the torque?"),
+    ):
+        if word in channels and not stated.get(word):
+            unit = channels[word]["unit"]
+            questions.append(Question(f"channels.{word}.unit", text, choices, unit))
+    if "wheel_torque" in channels:
+        questions.append(
+            Question(
+                "channels.wheel_torque.shaft",
+                "At which shaft is the torque stated?",
+                ["engine", "wheel"],
+                "engine",
+            )
+        )
+    for word in ("lambda_wide", "lambda_wide_2"):
+        if word not in channels:
+            continue
+        questions.append(
+            Question(
+                f"channels.{word}.probe",
+                "Where does the mixture probe sit?",
+                ["port", "header", "collector", "tailpipe"],
+                "collector",
+            )
+        )
+        if "gauge_scale" in channels[word]:
+            questions.append(
+                Question(
+                    f"channels.{word}.gauge_scale",
+                    "What does the gauge show at lambda 1?",
+                    ["14.7", "14.6", "14.57", "14.1", "9.0"],
+                    "14.7",
+                )
+            )
+
+
+def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
+    said = " ".join([*look.head, *look.head.values(), *look.frame.columns]).lower()
+    standard = next((s for s, p in STANDARDS.items() if re.search(p, said)), None)
+    power: dict[str, Any] = {"state": "corrected" if standard else "observed"}
+    if standard:
+        power["standard"] = standard
+    for key, value in look.head.items():
+        is_factor = any(re.fullmatch(pattern, plain_words(key)) for pattern in FACTOR)
+        decimal = str(look.text.get("decimal", "."))
+        shown = number(value.split(" ")[0], decimal) if value else None
+        if is_factor and shown is not None and 0.7 < shown < 1.4:
+            power["factor_key"] = key
+            if not standard:
+                power |= {"state": "corrected", "standard": "SAE J1349"}
+    questions.append(
+        Question(
+            "power",
+            "Is the power observed, or corrected, and to which standard?",
+            ["observed", "SAE J1349", "ISO 1585", "DIN 70020", "SAE J607"],
+            power.get("standard", "observed"),
+        )
+    )
+    return power
+
+
+def _head_fields(look: Look) -> dict[str, dict[str, Any]]:
+    fields: dict[str, dict[str, Any]] = {}
+    decimal = str(look.text.get("decimal", "."))
+    for key, value in look.head.items():
+        bare, stated = name_and_unit(key)
+        words = plain_words(bare)
+        for name, patterns in HEAD.items():
+            if name in fields or not any(re.fullmatch(pattern, words) for pattern in patterns):
+                continue
+            if name == "started_at":
+                form = _time_format(value)
+                if form is not None:
+                    fields[name] = {"key": key, "format": form}
+            elif name == "gear":
+                if number(value, decimal) is not None:
+                    fields[name] = {"key": key}
+            else:
+                unit = _head_unit(name, value, stated or _unit_in_words(words) or "", decimal)
+                if unit is not None:
+                    fields[name] = {"key": key, "unit": unit}
+            break
+    return fields
+
+
+def _head_unit(name: str, value: str, stated: str, decimal: str) -> str | None:
+    shown, _, glued = value.strip().partition(" ")
+    found = number(shown.rstrip("%°"), decimal)
+    if found is None:
+        return None
+    if name == "ambient_humidity":
+        return "%"
+    unit = known_unit(glued) or known_unit(stated) if glued or stated else None
+    return best_unit(name, np.array([found, found]), unit) if name in HEAD_FIELDS else None
+
+
+def _time_format(value: str) -> str | None:
+    for form in TIME_FORMATS:
+        try:
+            dt.datetime.strptime(value.strip(), form)  # noqa: DTZ007 - the file gives no zone
+        except ValueError:
+            continue
+        return form
+    return None
