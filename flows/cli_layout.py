@@ -58,6 +58,9 @@ def try_layout(
     layout: Annotated[
         Path, typer.Argument(help="The layout, as TOML or JSON; - reads it from the input.")
     ],
+    shop: Annotated[
+        Path | None, typer.Option(help="The shop's folder: tells rivals and waiting files.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Read a file with a layout and show what comes out of it."""
@@ -68,12 +71,25 @@ def try_layout(
     from schemas.toml_text import MistakesError
 
     text = sys.stdin.read() if str(layout) == "-" else layout.read_text(encoding="utf-8")
-    answer: dict[str, Any] = {"mistakes": [], "trouble": "", "tried": None, "toml": ""}
+    answer: dict[str, Any] = {
+        "mistakes": [],
+        "trouble": "",
+        "tried": None,
+        "toml": "",
+        "rivals": [],
+        "waiting": [],
+    }
     try:
         tables = json.loads(text) if text.lstrip().startswith("{") else text
         described = teach.layout_of(tables)
         answer["toml"] = teach.layout_text(described)
         answer["tried"] = teach.tried(file, described)
+        if shop is not None:
+            from flows.settings import open_shop
+
+            folder, _ = open_shop(shop)
+            answer["rivals"] = teach.rivals(file, described, folder)
+            answer["waiting"] = teach.waiting_files(folder, described)
     except MistakesError as error:
         answer["mistakes"] = error.mistakes
     except UnreadableError as error:
@@ -82,7 +98,7 @@ def try_layout(
         print(json.dumps(answer, ensure_ascii=False))
     else:
         _show_tried(answer)
-    if answer["mistakes"] or answer["trouble"]:
+    if not as_json and (answer["mistakes"] or answer["trouble"]):
         raise typer.Exit(1)
 
 

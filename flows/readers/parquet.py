@@ -148,7 +148,7 @@ class _Opened:
         import pyarrow.parquet as pq
 
         try:
-            self.file = pq.ParquetFile(self.path)
+            self.file = pq.ParquetFile(self.path, pre_buffer=False)
         except (pa.ArrowException, OSError, ValueError) as error:
             raise _damaged(error) from None
         return self.file

@@ -13,7 +13,7 @@ import polars as pl
 from flows.metrics import cruise
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace
-from flows.steps.samples import MANY_ROWS, THINNED_HZ, read_samples
+from flows.steps.samples import MANY_ROWS, read_samples
 from schemas.columns import CHANNELS
 from schemas.settings import ShopSettings
 from warehouse import store
@@ -156,7 +156,8 @@ def _ride(
     if row["rows_rejected"]:
         notes.append(f"{row['rows_rejected']} rows rejected")
     if row["rows_kept"] > MANY_ROWS:
-        notes.append(f"{row['rows_kept']} rows, read as means over {1000 / THINNED_HZ:.0f} ms")
+        step_ms = 1000 * float(np.median(np.diff(time)))
+        notes.append(f"{row['rows_kept']} rows, read as means over {step_ms:.0f} ms")
     duration = cruise.sample_duration_s(time)
     steady = reasons == ""
     band = (settings.mixture.cruise_low, settings.mixture.cruise_high)

@@ -9,7 +9,6 @@ import polars as pl
 
 from flows.metrics.clocks import aligned_to
 from schemas.columns import CHANNELS
-from schemas.samples import KEY_COLUMNS
 from warehouse.shop import ShopFolder
 
 MANY_ROWS = 2_000_000
@@ -17,6 +16,11 @@ MANY_ROWS = 2_000_000
 
 THINNED_HZ = 50.0
 """Part-throttle evidence changes within tenths of a second; means over 20 ms lose none of it."""
+
+MOST_THINNED_ROWS = 1_500_000
+"""Of a day-long log means over 60 ms: it is looked at as a whole, and must fit into memory."""
+
+BATCH_ROWS = 400_000
 
 STEADY_CHANNELS = {"gear"}
 """Channels that jump from value to value: the last one stands, no line is drawn between two."""
@@ -66,21 +70,77 @@ def read_samples(shop: ShopFolder, logs: list[dict[str, Any]]) -> dict[str, pl.D
 
 
 def _thinned(shop: ShopFolder, path: str) -> pl.DataFrame:
-    """Return a very long log as means over steps of 1 / THINNED_HZ, of all clocks together."""
-    bins = (pl.col("time_s") * THINNED_HZ).floor()
-    return (
-        pl.scan_parquet(shop.root / path)
-        .group_by(bins.alias("bin"))
-        .agg(
-            pl.col("sample_id").first(),
-            pl.col("line_no").min(),
-            pl.col("clock_no").min(),
-            *(pl.col(name).mean() for name in CHANNELS),
+    """Return a very long log as means over equal steps of time, of all clocks together.
+
+    Only the sums stand in memory, never the log.
+    """
+    import pyarrow.parquet as pq
+
+    with pq.ParquetFile(shop.root / path, pre_buffer=False) as file:
+        last_s = max(
+            float(file.metadata.row_group(group).column(_place(file, "time_s")).statistics.max)
+            for group in range(file.num_row_groups)
         )
-        .sort("bin")
-        .select(*KEY_COLUMNS, *CHANNELS)
-        .collect(engine="streaming")
+        first_s = min(
+            float(file.metadata.row_group(group).column(_place(file, "time_s")).statistics.min)
+            for group in range(file.num_row_groups)
+        )
+        rate_hz = min(THINNED_HZ, MOST_THINNED_ROWS / max(last_s - first_s, 1.0))
+        bins = int((last_s - first_s) * rate_hz) + 1
+        sums = {name: np.zeros(bins) for name in _held(file)}
+        counts = {name: np.zeros(bins, dtype=np.int32) for name in sums}
+        line_no = np.zeros(bins, dtype=np.int64)
+        sample_id = ""
+        for batch in file.iter_batches(
+            batch_size=BATCH_ROWS, columns=["sample_id", "line_no", *sums]
+        ):
+            frame = pl.DataFrame(batch)
+            sample_id = frame["sample_id"][0]
+            at = ((frame["time_s"].to_numpy() - first_s) * rate_hz).astype(np.int64)
+            start, stop = int(at.min()), int(at.max()) + 1
+            line_no[at] = frame["line_no"].to_numpy()
+            for name in sums:
+                values = frame[name].to_numpy()
+                seen = np.isfinite(values)
+                weights = np.where(seen, values, 0.0)
+                sums[name][start:stop] += np.bincount(at - start, weights, stop - start)
+                counts[name][start:stop] += np.bincount(
+                    at[seen] - start, minlength=stop - start
+                ).astype(np.int32)
+    kept = counts["engine_speed_rpm"] > 0
+    columns: dict[str, pl.Series] = {}
+    for name in CHANNELS:
+        if name in sums:
+            with np.errstate(invalid="ignore"):
+                mean = sums[name][kept] / counts[name][kept]
+            columns[name] = pl.Series(name, mean, nan_to_null=True)
+        else:
+            columns[name] = pl.Series(name, [None], dtype=pl.Float64).new_from_index(
+                0, int(kept.sum())
+            )
+    return pl.DataFrame(
+        {
+            "sample_id": pl.Series("sample_id", [sample_id]).new_from_index(0, int(kept.sum())),
+            "line_no": line_no[kept],
+            "clock_no": np.zeros(int(kept.sum()), dtype=np.int64),
+            **columns,
+        }
     )
+
+
+def _place(file: Any, name: str) -> int:
+    return file.schema_arrow.names.index(name)
+
+
+def _held(file: Any) -> list[str]:
+    """Return the channels of which the file holds anything at all."""
+    held = []
+    for name in CHANNELS:
+        place = _place(file, name)
+        groups = [file.metadata.row_group(at).column(place) for at in range(file.num_row_groups)]
+        if any(g.statistics is None or g.statistics.null_count < g.num_values for g in groups):
+            held.append(name)
+    return held
 
 
 def _on_one_clock(frame: pl.DataFrame, marks: dict[str, str]) -> pl.DataFrame:

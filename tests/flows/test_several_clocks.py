@@ -125,3 +125,34 @@ def test_a_clock_of_whole_seconds_is_no_clock(shop, make):
     shop.take_in()
     outcome = shop.outcome("job/ride.csv")
     assert (outcome.state, outcome.code) == ("refused", "clock too coarse")
+
+
+def test_a_very_long_log_is_thinned_to_the_same_means(shop, make, monkeypatch):
+    layout = RIDE.replace('clock = "t2"\n', "").replace('"t2", ', "")
+    random = np.random.default_rng(8)
+    time = np.arange(4000) * 0.01
+    speed = 3000 + 400 * np.sin(time) + 5 * random.normal(size=time.size)
+    lines = ["t,rpm,grip,lambda"] + [
+        f"{t:.2f},{s:.1f},{12 + 0.2 * (i % 3)},{mixture(t):.4f}"
+        for i, (t, s) in enumerate(zip(time, speed, strict=True))
+    ]
+    _, whole = taken_in(shop, make, layout, "\n".join(lines) + "\n")
+    monkeypatch.setattr("flows.steps.samples.MANY_ROWS", 100)
+    monkeypatch.setattr("flows.steps.samples.THINNED_HZ", 20.0)
+    row = shop.rows("SELECT sample_id, sample_path, rows_kept FROM raw.reading")[0]
+    log = dict(zip(("sample_id", "sample_path", "rows_kept"), row, strict=True))
+    thinned = read_samples(shop.folder, [log])[log["sample_id"]]
+    # By hand with the reference library: means over equal steps of time.
+    steps = np.floor(np.round(whole["time_s"].to_numpy() * 20.0, 9)).astype(int)
+    wanted = (
+        whole.with_columns(pl.Series("step", steps))
+        .group_by("step")
+        .agg(pl.col("engine_speed_rpm", "lambda_wide", "time_s").mean())
+        .sort("step")
+    )
+    assert thinned.height == wanted.height == 800
+    for name in ("engine_speed_rpm", "lambda_wide", "time_s"):
+        np.testing.assert_allclose(
+            np.abs(thinned[name].to_numpy() - wanted[name].to_numpy()).mean(), 0, atol=0.5
+        )
+    assert thinned["gear"].null_count() == thinned.height
