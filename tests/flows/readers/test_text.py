@@ -220,3 +220,105 @@ def test_a_sound_pull_has_a_row_for_each_line():
     table = whole("\n".join(rows).encode(), layout())
     assert table.frame.height == 61
     assert table.line_no.to_list() == list(range(2, 63))
+
+
+def test_a_delimiter_of_blanks_and_one_at_the_end_of_each_row():
+    found = whole(b"t  rpm \t kW\n 0 3000  25\n1  3100 26 \n", layout('delimiter = "whitespace"'))
+    assert [float(v) for v in found.frame["kW"]] == [25.0, 26.0]
+    found = whole(b"t,rpm,kW\n0,3000,25,\n1,3100,26,\n", layout())
+    assert found.bad_rows == []
+    assert [float(v) for v in found.frame["rpm"]] == [3000.0, 3100.0]
+
+
+def test_a_quoted_cell_may_hold_delimiters_and_line_ends():
+    data = b't,rpm,kW,remark\n0,3000,25,"a, b\nc"\n1,3100,26,"x ""y"""\n'
+    found = whole(data, layout())
+    assert found.bad_rows == []
+    assert found.line_no.to_list() == [2, 4]
+
+
+def test_a_quote_that_nobody_closes_costs_its_own_line_only():
+    rows = [f"{n},{3000 + n},25" for n in range(60)]
+    rows[10] = '10,"3010,25'
+    found = whole(("t,rpm,kW\n" + "\n".join(rows) + "\n").encode(), layout())
+    assert [row.line_no for row in found.bad_rows] == [12]
+    assert found.frame.height == 59
+
+
+def test_the_header_again_in_the_middle_is_skipped_and_told():
+    found = whole(b"t,rpm,kW\n0,3000,25\nt,rpm,kW\n1,3100,26\n", layout())
+    assert found.line_no.to_list() == [2, 4]
+    assert "1 times more" in found.notes[0]
+
+
+def test_units_come_from_the_header_and_from_their_row():
+    way = read_toml(
+        LAYOUT.format(text="unit_row = true", recognise="", name="u").replace(
+            'column = "kW"\nunit = "kW"', 'column = "kW"\nunit = "as stated"'
+        ),
+        Layout,
+        "u",
+    )
+    found = whole(b"t,rpm,kW [PS]\ns,1/min,\n0,3000,25\n", way)
+    assert found.units == {"t": "s", "rpm": "1/min", "kW": "PS"}
+    assert found.frame.columns == ["t", "rpm", "kW"]
+
+
+def test_numbers_where_the_units_should_stand_are_told():
+    error = refusal(b"t,rpm,kW\n0,3000,25\n1,3100,26\n", layout("unit_row = true"))
+    assert error.code == "no row of units"
+
+
+def test_a_second_standing_of_a_name_can_be_meant():
+    way = read_toml(
+        LAYOUT.format(text="", recognise="", name="d").replace(
+            "[power]", '[channels.lambda_wide]\ncolumn = "kW #2"\n[power]'
+        ),
+        Layout,
+        "d",
+    )
+    found = whole(b"t,rpm,kW,kW\n0,3000,25,0.9\n", way)
+    assert found.frame["kW #2"].to_list() == [0.9]
+
+
+@pytest.mark.parametrize(
+    ("end", "kept"), [("2,3200,27.10", 3), ("2,3200,27.1", 2), ("2,3200", 2), ("2,3200,27", 2)]
+)
+def test_a_last_line_without_its_end_counts_if_its_last_cell_is_whole(end, kept):
+    found = whole(f"t,rpm,kW\n0,3000,25.10\n1,3100,26.10\n{end}".encode(), layout())
+    assert found.frame.height == kept
+    assert len(found.bad_rows) == 3 - kept
+
+
+def test_a_packed_text_is_unpacked_and_a_torn_one_is_told():
+    import gzip
+
+    data = gzip.compress(b"t,rpm,kW\n" + b"0,3000,25\n" * 4000, mtime=0)
+    with pytest.raises(UnreadableError, match="packed by gzip and"):
+        whole(data[: len(data) - 20], layout())
+    assert whole(gzip.compress(b"t,rpm,kW\n0,3000,25\n"), layout()).frame.height == 1
+
+
+def test_other_letters_in_the_head_are_let_be_and_among_the_rows_are_told():
+    head = "Prüfstand\n".encode("cp1252")
+    assert whole(head + b"t,rpm,kW\n0,3000,25\n", layout()).frame.height == 1
+    error = refusal(b"t,rpm,kW\n0,3000,25\n1,3100,2\xe4\n", layout())
+    assert (error.code, "line 3" in error.reason) == ("encoding", True)
+
+
+def test_commas_that_divide_and_stand_in_numbers_are_told_apart():
+    error = refusal(b"t,rpm,kW\n0,5,3000,0,25,1\n0,6,3100,0,26,1\n", layout())
+    assert "Commas both divide" in error.remedy
+
+
+def test_pieces_are_put_together_as_if_there_were_one(monkeypatch):
+    rows = "".join(f"{n}.5,{3000 + n},25.{n % 10}\r\n" for n in range(500))
+    data = ("head: 1\r\nt,rpm,kW\r\n" + rows).encode()
+    at_once = whole(data, layout())
+    for size in (64, 97, 1000):
+        monkeypatch.setattr("flows.readers.text.PIECE_BYTES", size)
+        found = whole(data, layout())
+        assert found.pieces > 3
+        assert found.frame.equals(at_once.frame)
+        assert found.line_no.to_list() == at_once.line_no.to_list()
+        assert found.head == at_once.head
