@@ -17,6 +17,8 @@ st.set_page_config(page_title="Rollbook", layout="wide", initial_sidebar_state="
 page = st.navigation(
     [
         st.Page(VIEWS / "what_came_in.py", title="What came in?", url_path="what-came-in"),
+        st.Page(VIEWS / "bring_in_job.py", title="Bring in a job", url_path="bring-in-a-job"),
+        st.Page(VIEWS / "teach_layout.py", title="Teach a layout", url_path="teach-a-layout"),
         st.Page(
             VIEWS / "before_and_after.py", title="What did it gain?", url_path="before-and-after"
         ),

@@ -739,6 +739,71 @@ def quarter_gain_chart(
     return figure
 
 
+def trial_chart(found: dict[str, Any], kind: str, look: Look) -> go.Figure:
+    """Return what a layout makes of a file: power over speed, or the main channels over time.
+
+    Parameters
+    ----------
+    found : dict
+        Channels with their points, and the curve of a pull.
+    kind : {"pull", "ride"}
+        What the file is.
+    look : Look
+        Units and colours.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        The figure.
+    """
+    palette = look.palette
+    channels = {channel["channel"]: channel for channel in found["channels"]}
+    curve = found["curve"]
+    if kind == "pull" and curve and not curve["trouble"]:
+        figure = go.Figure(
+            go.Scatter(
+                x=curve["engine_speed_rpm"],
+                y=look.shown_power(np.asarray(curve["power_w"])),
+                mode="lines",
+                line={"color": palette.after, "width": 2.5},
+                hovertemplate="%{x:.0f} rpm: %{y:.1f} " + look.power_unit + "<extra></extra>",
+            )
+        )
+        figure.update_xaxes(title_text="Engine speed [rpm]")
+        figure.update_yaxes(title_text=f"Power as the file states it [{look.power_unit}]")
+        _dress(figure, look, height=320)
+        return figure
+    wanted = [
+        (name, title)
+        for name, title in (
+            ("engine_speed_rpm", "Engine speed [rpm]"),
+            ("throttle_pct", "Throttle [%]"),
+            ("lambda_wide", look.mixture_title),
+        )
+        if name in channels
+    ]
+    rows = max(len(wanted), 1)
+    figure = make_subplots(rows=rows, cols=1, shared_xaxes=True, vertical_spacing=0.06)
+    for row, (name, title) in enumerate(wanted, start=1):
+        values = np.asarray(channels[name]["values"])
+        shown = look.shown_mixture(values) if name == "lambda_wide" else values
+        figure.add_trace(
+            go.Scatter(
+                x=channels[name]["at"],
+                y=shown,
+                mode="lines",
+                line={"color": palette.after, "width": 1.4},
+                hovertemplate="%{x:.2f} s: %{y:.4g}<extra></extra>",
+            ),
+            **_panel(row),
+        )
+        figure.update_yaxes(title_text=title, **_panel(row))
+    figure.update_xaxes(title_text="Time [s]", **_panel(rows))
+    _dress(figure, look, height=140 + 130 * rows)
+    figure.update_layout(showlegend=False)
+    return figure
+
+
 def _gain_panel(figure: go.Figure, difference: pl.DataFrame, look: Look, row: int) -> None:
     palette = look.palette
     speed = difference["engine_speed_rpm"].to_numpy()

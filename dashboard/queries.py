@@ -54,8 +54,8 @@ def files_in_need(reader: Reader) -> pl.DataFrame:
         reader,
         """
         SELECT
-            job_folder, file_name, state, reason, remedy, rows_read, rows_rejected, layout,
-            received_at, file_sha256
+            job_folder, file_name, state, reason_code, reason, remedy, rows_read, rows_rejected,
+            layout, size_bytes, received_at, file_sha256
         FROM out.file
         WHERE state IN ('waiting', 'refused', 'missing')
         ORDER BY received_at DESC NULLS LAST, job_folder DESC, file_name
@@ -592,10 +592,7 @@ _BEHIND = {
         WHERE
             file.state IN ('refused', 'waiting', 'missing')
             AND file.job_folder IN (
-                SELECT taken.job_folder
-                FROM out.file AS taken
-                INNER JOIN out.stage AS stage USING (stage_id)
-                WHERE stage.quarter_label = ?
+                SELECT stage.job_folder FROM out.stage AS stage WHERE stage.quarter_label = ?
             )
         ORDER BY file.job_folder, file.file_name
     """,
@@ -634,3 +631,150 @@ def column_meanings(reader: Reader) -> pl.DataFrame:
 def shop_facts(reader: Reader) -> pl.DataFrame:
     """Return the settings that the figures were made with."""
     return _rows(reader, "SELECT fact, fact_value, meaning FROM out.shop_fact ORDER BY fact")
+
+
+def first_bad_rows(
+    reader: Reader, file_sha256s: tuple[str, ...], most_a_file: int = 5
+) -> pl.DataFrame:
+    """Return the first rejected rows of some files, so many of each."""
+    return _rows(
+        reader,
+        """
+        SELECT file_sha256, line_no, column_name, rule, found
+        FROM out.rejected_row
+        WHERE list_contains(?, file_sha256)
+        QUALIFY row_number() OVER (
+            PARTITION BY file_sha256
+            ORDER BY line_no, column_name, rule
+        ) <= ?
+        ORDER BY list_position(?, file_sha256), line_no, column_name, rule
+        """,
+        list(file_sha256s),
+        most_a_file,
+        list(file_sha256s),
+    )
+
+
+def states_in_folders(reader: Reader, job_folders: tuple[str, ...]) -> pl.DataFrame:
+    """Return where the files of some job folders stand."""
+    return _rows(
+        reader,
+        "SELECT job_folder, file_name, state FROM out.file WHERE list_contains(?, job_folder)",
+        list(job_folders),
+    )
+
+
+def files_of_folder(reader: Reader, job_folder: str, with_card: bool = False) -> pl.DataFrame:
+    """Return the files of a job folder, those in need first, and what became of each."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            file_name, state, reason, remedy, layout, layout_kind, rows_kept, rows_rejected,
+            coalesce(size_bytes, 0) AS size_bytes
+        FROM out.file
+        WHERE job_folder = ? AND (? OR file_name <> 'card.toml')
+        ORDER BY
+            coalesce(list_position(
+                ['refused', 'missing', 'waiting', 'duplicate', 'taken in'], state
+            ), 99),
+            file_name
+        """,
+        job_folder,
+        with_card,
+    )
+
+
+def folders_without_card(reader: Reader) -> pl.DataFrame:
+    """Return the job folders that hold files and no card, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT job_folder, count(*) AS files, max(received_at) AS received_at
+        FROM out.file
+        WHERE state = 'waiting' AND reason_code = 'no card'
+        GROUP BY job_folder
+        ORDER BY received_at DESC, job_folder
+        """,
+    )
+
+
+def cards(reader: Reader) -> pl.DataFrame:
+    """Return the job folders with a card, those not in the book first, then the latest job."""
+    return _rows(
+        reader,
+        """
+        WITH job AS (
+            SELECT DISTINCT job_folder, job_id, bike_id, model_label, received_on FROM out.stage
+        )
+        SELECT card.job_folder, job.job_id, job.bike_id, job.model_label, job.received_on
+        FROM out.card AS card
+        LEFT JOIN job USING (job_folder)
+        WHERE card.is_current
+        ORDER BY job.received_on DESC NULLS FIRST, job.job_id DESC, card.job_folder DESC
+        """,
+    )
+
+
+def card_versions(reader: Reader, job_folder: str) -> pl.DataFrame:
+    """Return every version of a folder's card that came in, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT received_at, job_id, is_in_force, is_current, file_sha256
+        FROM out.card
+        WHERE job_folder = ?
+        ORDER BY received_at DESC, is_current DESC, file_sha256
+        """,
+        job_folder,
+    )
+
+
+def known_jobs(reader: Reader) -> pl.DataFrame:
+    """Return the jobs in the book, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            job_id, any_value(job_folder) AS job_folder, any_value(bike_id) AS bike_id,
+            any_value(model_label) AS model_label, any_value(received_on) AS received_on
+        FROM out.stage
+        GROUP BY job_id
+        ORDER BY received_on DESC, job_id DESC
+        """,
+    )
+
+
+def known_bikes(reader: Reader) -> pl.DataFrame:
+    """Return the bikes in the book, the last one seen first."""
+    return _rows(reader, "SELECT * FROM out.bike ORDER BY received_on DESC, job_id DESC, bike_id")
+
+
+def known_parts(reader: Reader) -> pl.DataFrame:
+    """Return the parts that cards name, those on most bikes first."""
+    return _rows(reader, "SELECT * FROM out.part ORDER BY bikes DESC, category, maker, part_name")
+
+
+def stage_setups(reader: Reader) -> pl.DataFrame:
+    """Return how each stage was run, in the order of jobs."""
+    return _rows(reader, "SELECT * FROM out.stage_setup ORDER BY job_id, stage_no")
+
+
+def untaught_files(reader: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Return the files that wait for a layout, the latest first.
+
+    Parameters
+    ----------
+    reader : duckdb.DuckDBPyConnection
+        Reader of a snapshot.
+
+    Returns
+    -------
+    polars.DataFrame
+        file_sha256 and label.
+    """
+    return reader.sql(
+        "SELECT file_sha256, first(job_folder || ' / ' || file_name ORDER BY job_folder, file_name)"
+        " AS label FROM out.file WHERE reason_code = 'layout not taught' "
+        "GROUP BY file_sha256 ORDER BY max(received_at) DESC, label"
+    ).pl()

@@ -18,6 +18,8 @@ from pathlib import Path
 APP = Path(__file__).parent / "app.py"
 PAGES = {
     "what-came-in": "",  # the first page stands at the address itself
+    "bring-in-a-job": "bring-in-a-job",
+    "teach-a-layout": "teach-a-layout",
     "before-and-after": "before-and-after",
     "builds-like-this": "builds-like-this",
     "remap-need": "remap-need",

@@ -1,45 +1,173 @@
 """Answers "what came in, what became of it, which files wait for a hand?"."""
 
-from typing import Any
+import datetime as dt
 
 import polars as pl
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
-from dashboard import pieces, queries, wording
+from dashboard import pieces, queries, run_command, wording
 from dashboard.open_shop import open_shop
+from dashboard.troubles import (
+    AGES,
+    FOR_A_CARD,
+    FOR_A_LAYOUT,
+    FOR_A_NEW_CARD,
+    IN_NEED,
+    Trouble,
+    asked_for,
+    retried,
+    troubles,
+)
 
 TROUBLES_AT_ONCE = 5
+REASONS_AT_ONCE = 3
 NAMES_AT_ONCE = 4
-STATES = ("taken in", "waiting", "refused", "missing", "duplicate", "card")
+STATES = ("taken in", "waiting", "refused", "missing", "duplicate", "card", "withdrawn")
+ANY_LAYOUT, NO_LAYOUT = "Any layout", "None recognised"
 
 shop = open_shop()
+memory = st.session_state
 zone = shop.settings.shop.timezone
 
 # Read
 counts = shop.ask(queries.file_counts)
-if counts.is_empty():
-    st.info("No file has come in yet. Drop job folders into the inbox, then run:")
-    st.code("rollbook intake DIR\nrollbook derive DIR\nrollbook publish DIR", language=None)
-    st.stop()
 files_of = dict(counts.select("state", "files").iter_rows())
 in_need = shop.ask(queries.files_in_need)
-pulls = shop.ask(queries.pull_counts).row(0, named=True)
 
 
-def draw_trouble(trouble: dict[str, Any]) -> None:
-    """Draw what is wrong with one file or several, and what to do."""
+def start_again() -> None:
+    """Start the update that tries all of them, and remember which ones there were."""
+    memory["what_came_in_try"] = (
+        run_command.start_update(shop.folder),
+        list(in_need.select("job_folder", "file_name").iter_rows()),
+    )
+
+
+def draw_last_try() -> run_command.CommandRun | None:
+    """Draw what the last try did; return the one that still runs."""
+    running = run_command.running_update(shop.folder)
+    if running and memory.get("what_came_in_try", (None,))[0] is not running:
+        start_again()  # another page asked for it: this one follows it too
+    if "what_came_in_try" not in memory:
+        return None
+    run, before = memory["what_came_in_try"]
+    if not run.is_over:
+        return run
+    if run.error:
+        st.error("The try ended early. Nothing is lost; put this right and try again:")
+        st.text(run.error)
+    else:
+        folders = tuple(sorted({folder for folder, _ in before}))
+        standing = shop.ask(queries.states_in_folders, folders)
+        states = {(folder, name): state for folder, name, state in standing.iter_rows()}
+        outcome = retried(before, states)
+        (st.success if outcome.taken_in == outcome.tried else st.info)(outcome.sentence)
+    return None
+
+
+def follow(run: run_command.CommandRun, place: DeltaGenerator) -> None:
+    """Show how far an update is, and draw the page again at its end."""
+    bar = place.progress(0.0, text="Starting")
+    for step in run.steps():
+        bar.progress(step.share, text=step.sentence)
+    st.rerun()
+
+
+def draw_trouble(trouble: Trouble, key: str) -> None:
+    """Draw what is wrong with one file or several, what to do, and where."""
+    files = trouble.files
     with st.container(border=True):
-        names = ", ".join(trouble["files"][:NAMES_AT_ONCE])
-        more = len(trouble["files"]) - NAMES_AT_ONCE
         st.markdown(
-            f"**{wording.escaped(trouble['state']).capitalize()}: "
-            f"{wording.escaped(names)}{f' and {more} more' if more > 0 else ''}**  \n"
-            f"{wording.escaped(trouble['reason'])}  \n"
-            f"What to do: {wording.escaped(trouble['remedy'])}"
+            f"**{wording.counted(files.height, 'file')} {wording.escaped(trouble.state)}: "
+            f"{wording.escaped(trouble.code)}**  \n"
+            f"What to do: {wording.escaped(trouble.remedy)}"
         )
+        draw_ways(trouble, key)
+        said = [
+            (f"{count} × " if len(trouble.reasons) > 1 else "") + wording.escaped(reason)
+            for reason, count in trouble.reasons[:REASONS_AT_ONCE]
+        ]
+        if more := len(trouble.reasons) - len(said):
+            said.append(f"and {wording.counted(more, 'other finding')}, in the list below")
+        first = files.select("job_folder", "file_name").head(NAMES_AT_ONCE).iter_rows()
+        names = wording.escaped(", ".join(f"{folder} / {name}" for folder, name in first))
+        if files.height > NAMES_AT_ONCE:
+            names += f" and {files.height - NAMES_AT_ONCE} more"
+        st.caption("  \n".join([*said, names]))
+        with_rows = files.filter(pl.col("rows_rejected") > 0).head(NAMES_AT_ONCE)
+        if with_rows.height:
+            shas = tuple(with_rows["file_sha256"].to_list())
+            bad = shop.ask(queries.first_bad_rows, shas).join(
+                with_rows.select("file_sha256", "file_name"),
+                on="file_sha256",
+                maintain_order="left",
+            )
+            st.caption("The first bad rows of each file; all of them are kept.")
+            pieces.table(
+                bad,
+                {
+                    "file_name": pieces.wide("File", 150),
+                    "line_no": "Line",
+                    "column_name": pieces.wide("Column", 150),
+                    "rule": pieces.wide("Rule it broke", 260),
+                    "found": pieces.wide("Text as it came", 150),
+                },
+            )
+        if files.height > 1:
+            with st.expander(f"List of {wording.counted(files.height, 'file')}", key=f"{key}_list"):
+                pieces.table(
+                    files.with_columns(pl.col("size_bytes") / 1024),
+                    {
+                        "job_folder": "Job",
+                        "file_name": pieces.wide("File", 180),
+                        "reason": pieces.wide("Why", 420),
+                        "layout": "Layout",
+                        "size_bytes": pieces.figures("Size [KiB]"),
+                        "received_at": pieces.moment("Came", zone),
+                    },
+                )
 
+
+def draw_ways(trouble: Trouble, key: str) -> None:
+    """Draw a button for each place where this is put right."""
+    ways: list[tuple[str, str, dict[str, str]]] = []
+    if trouble.code in FOR_A_LAYOUT:
+        # One for each kind of file that nobody has taught.
+        for reason, count in trouble.reasons[:REASONS_AT_ONCE]:
+            first = trouble.files.filter(pl.col("reason") == reason).row(0, named=True)
+            like_it = f" and {count - 1} like it" if count > 1 else ""
+            label = f"Teach the layout of {wording.escaped(first['file_name'])}{like_it}"
+            ways.append((label, "views/teach_layout.py", {"file": first["file_sha256"]}))
+    elif trouble.code in FOR_A_CARD | FOR_A_NEW_CARD:
+        word = "Write the card" if trouble.code in FOR_A_NEW_CARD else "Correct the card"
+        folders = trouble.files["job_folder"].unique(maintain_order=True).head(NAMES_AT_ONCE)
+        for folder in folders:
+            label = f"{word} of {wording.escaped(folder)}"
+            ways.append((label, "views/bring_in_job.py", {"folder": folder}))
+    with st.container(horizontal=True):
+        for at, (label, page, query) in enumerate(ways):
+            if st.button(label, key=f"{key}_way_{at}"):
+                st.switch_page(page, query_params=query)
+
+
+if counts.is_empty():
+    st.info("No file has come in yet. Bring in a job, or drop its folder into the inbox, then:")
+    st.page_link("views/bring_in_job.py", label="Bring in a job")
+    st.button(
+        "Look into the inbox now",
+        type="primary",
+        width="stretch",
+        key="what_came_in_first",
+        on_click=start_again,
+    )
+    trying = draw_last_try()
+    if trying:
+        follow(trying, st.empty())
+    st.stop()
 
 # Show
+pulls = shop.ask(queries.pull_counts).row(0, named=True)
 pieces.cards(
     (state.capitalize(), wording.number(files_of.get(state, 0)), "") for state in STATES[:5]
 )
@@ -51,32 +179,59 @@ st.caption(
     "Refused or waiting bytes lie safe in the archive."
 )
 
-st.subheader("Files that wait for a hand", anchor=False)
+st.subheader(f"Files that wait for a hand: {in_need.height}", anchor=False)
+st.button(
+    "Try again now",
+    type="primary",
+    width="stretch",
+    key="what_came_in_again",
+    on_click=start_again,
+    help="After a layout or a card was put right. Takes in new files too.",
+)
+progress = st.empty()
+trying = draw_last_try()
 if in_need.is_empty():
     st.success("None: every file that came in has its place.")
 else:
-    # Files with the same trouble stand together: one look, one remedy.
-    troubles = in_need.group_by("state", "reason", "remedy", maintain_order=True).agg(
-        pl.format("{} / {}", "job_folder", "file_name").alias("files")
-    )
-    for trouble in troubles.head(TROUBLES_AT_ONCE).iter_rows(named=True):
-        draw_trouble(trouble)
-    if troubles.height > TROUBLES_AT_ONCE:
-        with st.expander(f"{troubles.height - TROUBLES_AT_ONCE} more kinds of trouble"):
-            for trouble in troubles.slice(TROUBLES_AT_ONCE).iter_rows(named=True):
-                draw_trouble(trouble)
-    with st.expander(f"As a table: {wording.counted(in_need.height, 'file')}"):
-        pieces.table(
-            in_need,
-            {
-                "state": "State",
-                "job_folder": "Job",
-                "file_name": pieces.wide("File", 150),
-                "reason": pieces.wide("Why", 380),
-                "remedy": pieces.wide("What to do", 380),
-                "rows_rejected": "Rejected rows",
-            },
+    # Choose
+    with st.expander("Show some of them only"):
+        states_wanted = st.pills(
+            "State",
+            IN_NEED,
+            selection_mode="multi",
+            default=list(IN_NEED),
+            key="what_came_in_need_states",
         )
+        layouts = sorted(set(in_need["layout"].drop_nulls().to_list()))
+        layout = st.selectbox(
+            "Layout", [ANY_LAYOUT, NO_LAYOUT, *layouts], key="what_came_in_need_layout"
+        )
+        age = st.segmented_control(
+            "Came", AGES, default=AGES[0], required=True, key="what_came_in_need_age"
+        )
+        holds = st.text_input("Job or file name holds", key="what_came_in_need_text")
+    asked = asked_for(
+        in_need,
+        states=states_wanted,
+        layout={ANY_LAYOUT: None, NO_LAYOUT: ""}.get(str(layout), layout),
+        text=holds,
+        age=age or AGES[0],
+        now=dt.datetime.now(dt.UTC),
+    )
+    # Show
+    each = {state: asked.filter(pl.col("state") == state).height for state in IN_NEED}
+    left_out = in_need.height - asked.height
+    st.caption(
+        ", ".join(f"{wording.number(count)} {state}" for state, count in each.items())
+        + (f"; {wording.counted(left_out, 'file')} not asked for" if left_out else "")
+    )
+    found = troubles(asked)
+    for at, trouble in enumerate(found[:TROUBLES_AT_ONCE]):
+        draw_trouble(trouble, f"what_came_in_trouble_{at}")
+    if len(found) > TROUBLES_AT_ONCE:
+        with st.expander(f"{len(found) - TROUBLES_AT_ONCE} more kinds of trouble"):
+            for at, trouble in enumerate(found[TROUBLES_AT_ONCE:], start=TROUBLES_AT_ONCE):
+                draw_trouble(trouble, f"what_came_in_trouble_{at}")
 
 st.subheader("Rejected rows", anchor=False)
 partly = shop.ask(queries.files_with_rejected_rows)
@@ -125,12 +280,12 @@ text = st.text_input("Job or file name holds", key="what_came_in_text")
 states = st.pills(
     "State", STATES, selection_mode="multi", default=list(STATES), key="what_came_in_states"
 )
-found = shop.ask(queries.files, tuple(states), text)
-total = int(found["found"][0]) if found.height else 0
-shown = "" if total <= found.height else f", the latest {wording.number(found.height)} shown"
+listed = shop.ask(queries.files, tuple(states), text)
+total = int(listed["found"][0]) if listed.height else 0
+shown = "" if total <= listed.height else f", the latest {wording.number(listed.height)} shown"
 st.caption(f"{wording.counted(total, 'file')} found{shown}")
 pieces.table(
-    found.with_columns(pl.col("size_bytes") / 1024),
+    listed.with_columns(pl.col("size_bytes") / 1024),
     {
         "job_folder": "Job",
         "file_name": pieces.wide("File", 180),
@@ -143,3 +298,6 @@ pieces.table(
         "sha256_start": "SHA-256 begins",
     },
 )
+# Last, so that all of the page stands there while it is followed.
+if trying:
+    follow(trying, progress)

@@ -10,6 +10,9 @@ from warehouse import snapshot
 
 GIVEN = {
     "file_sha256": "0" * 64,
+    "file_sha256s": ("0" * 64,),
+    "job_folder": "J-0026",
+    "job_folders": ("J-0026", "J-0029"),
     "states": ("taken in", "refused"),
     "text": "run",
     "need_id": "N01",
@@ -53,7 +56,14 @@ def test_every_question_can_be_asked_of_an_empty_snapshot(question, empty_shop):
 @pytest.mark.parametrize("quarter", ["2025 Q1", "2026 Q2"])
 @pytest.mark.parametrize(
     "figure",
-    ["bikes", "pulls", "rides", "control sessions", "stages lean at warn or stop"],
+    [
+        "bikes",
+        "pulls",
+        "rides",
+        "control sessions",
+        "files refused or waiting",
+        "stages lean at warn or stop",
+    ],
 )
 def test_the_list_behind_a_figure_is_as_long_as_the_figure(figure, quarter, reader):
     figures = dict(
@@ -74,6 +84,27 @@ def test_refused_and_waiting_files_are_listed_with_what_to_do(reader):
     listed = queries.behind_figure(reader, "2026 Q2", "files refused or waiting")
     assert set(listed["state"]) == {"waiting", "missing"}
     assert all(listed["remedy"])
+
+
+def test_a_job_of_which_no_file_was_taken_in_counts_among_the_refused_too(shop, make):
+    # The list behind the figure went by files taken in, and missed a job that has none.
+    shop.put("J-1/pull_1.csv", "")
+    shop.put("J-1/card.toml", make.card())
+    shop.update()
+    with snapshot.open_reader(snapshot.current(shop.folder.root).path) as reader:
+        figures = dict(
+            queries.quarter_figures(reader, "2025 Q1").select("figure", "figure_value").iter_rows()
+        )
+        listed = queries.behind_figure(reader, "2025 Q1", "files refused or waiting")
+    assert figures["files refused or waiting"] == listed.height == 1
+
+
+def test_the_first_bad_rows_of_each_file_are_a_few_and_in_their_order(reader):
+    sha = queries.files_with_rejected_rows(reader)["file_sha256"][0]
+    # The small shop rejects the lines 12 to 17 of one file.
+    found = queries.first_bad_rows(reader, (sha, "0" * 64), 4)
+    assert found["line_no"].to_list() == [12, 13, 14, 15]
+    assert queries.first_bad_rows(reader, (), 4).is_empty()
 
 
 def test_files_are_found_by_any_part_of_job_and_name_in_any_case(reader):

@@ -79,6 +79,7 @@ def filed(**changes):
     } | changes  # fmt: skip
 
 
+PART = {"category": "silencer", "maker": "Halden", "part_name": "S2 slip-on"}
 USED = {"pull_id": "p", "stage_id": "s", "is_used": True, "trouble": ""}
 SESSION = {"stage_id": "s", "bike_id": "b", "pulls": 1, "pulls_used": 1, "is_corrected": False}
 MIXTURE = {"stage_id": "s", "level": "none", "reason": ""}
@@ -92,6 +93,22 @@ TRUST = {"repeatability_share": 0.005, "remount_share": 0.008, "repeatability_do
 
 # Check: the tables that keep its rule, and the rows that break it when they stand there instead.
 CASES = {
+    "out.bike: every_bike_of_the_book_is_shown": (
+        {"core.bike": [{"bike_id": "b"}], "out.bike": [{"bike_id": "b"}]},
+        [{"out.bike": []}, {"out.bike": [{"bike_id": "other"}]}],
+    ),
+    "out.card: every_card_that_came_is_shown": (
+        {"raw.card": [{"job_folder": "j", "file_sha256": "f"}],
+         "out.card": [{"job_folder": "j", "file_sha256": "f"}]},
+        [{"out.card": []}, {"out.card": [{"job_folder": "j", "file_sha256": "other"}]}],
+    ),
+    "out.card: one_card_is_in_force": (
+        {"out.card": [{"job_folder": "j", "file_sha256": "f", "is_in_force": True},
+                      {"job_folder": "j", "file_sha256": "g", "is_in_force": False},
+                      {"job_folder": "k", "file_sha256": "f", "is_in_force": True}]},
+        [{"out.card": [{"job_folder": "j", "file_sha256": sha, "is_in_force": True}
+                       for sha in "fg"]}],
+    ),
     "out.comeback: each_comeback_is_of_a_bike_that_left_before": (
         {
             "out.comeback": [{"job_id": "2", "bike_id": "b", "earlier_job_id": "1",
@@ -208,6 +225,16 @@ CASES = {
                               {"need_id": "n", "bike_id": "b1", "level": "none"}]},
          {"out.need_member": [{"need_id": "n", "bike_id": "b1", "level": "none"},
                               {"need_id": "n", "bike_id": "b2", "level": "none"}]}],
+    ),
+    "out.part: every_part_of_a_build_is_shown": (
+        {"core.build_part": [PART], "out.part": [PART]},
+        [{"out.part": []}, {"out.part": [PART | {"maker": "Orvo"}]},
+         {"out.part": [PART | {"category": "headers"}]}, {"out.part": [PART | {"part_name": "x"}]}],
+    ),
+    "out.part: one_part_has_one_spelling": (
+        {"out.part": [PART, PART | {"part_name": "S3 slip-on"}, PART | {"category": "headers"}]},
+        [{"out.part": [PART, PART | {"part_name": "S2 Slip on"}]},
+         {"out.part": [PART, PART | {"maker": "HALDEN "}]}],
     ),
     "out.pooled_effect: a_bike_counts_once": (
         {"out.pooled_effect": [effect(bikes=2, jobs=3)]},
@@ -430,6 +457,10 @@ CASES = {
     "out.stage_mixture: every_session_has_its_mixture": (
         {"out.session": [SESSION], "out.stage_mixture": [MIXTURE]},
         [{"out.stage_mixture": []}],
+    ),
+    "out.stage_setup: every_stage_has_its_setup": (
+        {"core.stage": [{"stage_id": "s"}], "out.stage_setup": [{"stage_id": "s"}]},
+        [{"out.stage_setup": []}],
     ),
     "out.trust: there_is_one_trust": (
         {"out.trust": [TRUST]},

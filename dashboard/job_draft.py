@@ -1,0 +1,469 @@
+"""A job card while it is filled in: blanks and mistakes and all, each mistake with its field."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+import unicodedata
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
+from typing import Any, NamedTuple
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from dashboard.shop_words import USUAL_STAGES, Known, close_word
+from schemas.card import JobCard
+
+_Mistake = tuple[str, str]
+"""The field and what is wrong with it."""
+
+
+@dataclass
+class StageDraft:
+    """One stage as the form holds it: blanks and all."""
+
+    name: str = ""
+    map_name: str = "stock"
+    map_revision: int | None = None
+    map_from: int | None = None
+    fuel: str = ""
+    gear: int | None = None
+    tyre: str = ""
+    dyno: str = ""
+    mounting: int | None = None
+    target_lambda: float | None = None
+    parts: list[tuple[str, str, str]] = field(default_factory=list)
+    pulls: list[str] = field(default_factory=list)
+    rides: list[str] = field(default_factory=list)
+    note: str = ""
+
+    def content(self) -> dict[str, Any]:
+        """Return the stage as it stands in a card, blanks left out."""
+        shop_map = _filled(
+            {"name": self.map_name, "revision": self.map_revision, "from": self.map_from}
+        )
+        return _filled(
+            {
+                "name": self.name,
+                "map": "stock" if self.map_name == "stock" else shop_map,
+                "fuel": self.fuel,
+                "gear": self.gear,
+                "tyre": self.tyre,
+                "dyno": self.dyno,
+                "mounting": self.mounting,
+                "target_lambda": self.target_lambda,
+                "parts": [
+                    dict(zip(("category", "maker", "name"), part, strict=True))
+                    for part in self.parts
+                ],
+                "pulls": list(self.pulls),
+                "rides": list(self.rides),
+                "note": self.note,
+            }
+        )
+
+
+@dataclass
+class Draft:
+    """A job card as the form holds it: blanks and all."""
+
+    job: str = ""
+    received: dt.date | None = None
+    note: str = ""
+    reference: str = ""
+    make: str = ""
+    model: str = ""
+    first_year: int | None = None
+    last_year: int | None = None
+    displacement_cc: float | None = None
+    year: int | None = None
+    cylinders: int | None = None
+    induction: str = "natural"
+    owner: str = ""
+    control: bool = False
+    stages: list[StageDraft] = field(default_factory=lambda: [StageDraft(name=USUAL_STAGES[0])])
+
+    def content(self) -> dict[str, Any]:
+        """Return the card's content, blanks left out."""
+        years = [self.first_year, self.last_year]
+        bike = {
+            "reference": self.reference,
+            "make": self.make,
+            "model": self.model,
+            "generation": None if None in years else years,
+            "year": self.year,
+            "displacement_cc": self.displacement_cc,
+            "cylinders": self.cylinders,
+            "induction": self.induction,
+            "owner": self.owner,
+            "control": self.control,
+        }
+        return _filled(
+            {
+                "job": self.job,
+                "received": self.received,
+                "note": self.note,
+                "bike": _filled(bike),
+                "stage": [stage.content() for stage in self.stages],
+            }
+        )
+
+    @classmethod
+    def from_content(cls, content: Mapping[str, Any]) -> Draft:
+        """Return the draft of a card, as far as it can be made out; the rest is blank.
+
+        Parameters
+        ----------
+        content : mapping
+            What TOML gives of a card, right or wrong.
+
+        Returns
+        -------
+        Draft
+            With at least one stage.
+        """
+        bike = _table(content.get("bike"))
+        years = bike.get("generation")
+        first, last = years if isinstance(years, list) and len(years) == 2 else (None, None)
+        stages = [_stage_draft(_table(stage)) for stage in _entries(content.get("stage"))]
+        received = content.get("received")
+        induction = bike.get("induction")
+        return cls(
+            job=_text(content.get("job")),
+            # A date with a time of day is a date too, and not one for the card.
+            received=received if type(received) is dt.date else None,
+            note=_text(content.get("note")),
+            reference=_text(bike.get("reference")),
+            make=_text(bike.get("make")),
+            model=_text(bike.get("model")),
+            first_year=_whole(first),
+            last_year=_whole(last),
+            displacement_cc=_figure(bike.get("displacement_cc")),
+            year=_whole(bike.get("year")),
+            cylinders=_whole(bike.get("cylinders")),
+            induction=induction if induction in ("natural", "forced") else "natural",
+            owner=_text(bike.get("owner")),
+            control=bike.get("control") is True,
+            stages=stages or [StageDraft()],
+        )
+
+
+def _stage_draft(stage: dict[str, Any]) -> StageDraft:
+    given = stage.get("map", "stock")
+    shop_map = _table(given)
+    return StageDraft(
+        name=_text(stage.get("name")),
+        map_name="stock" if given == "stock" else _text(shop_map.get("name")),
+        map_revision=_whole(shop_map.get("revision")),
+        map_from=_whole(shop_map.get("from")),
+        fuel=_text(stage.get("fuel")),
+        gear=_whole(stage.get("gear")),
+        tyre=_text(stage.get("tyre")),
+        dyno=_text(stage.get("dyno")),
+        mounting=_whole(stage.get("mounting")),
+        target_lambda=_figure(stage.get("target_lambda")),
+        parts=[
+            (_text(part.get("category")), _text(part.get("maker")), _text(part.get("name")))
+            for part in map(_table, _entries(stage.get("parts")))
+        ],
+        pulls=[_text(name) for name in _entries(stage.get("pulls"))],
+        rides=[_text(name) for name in _entries(stage.get("rides"))],
+        note=_text(stage.get("note")),
+    )
+
+
+def _filled(content: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what is not blank; a list may be empty, and `false` is an answer."""
+    stripped = {
+        key: value.strip() if isinstance(value, str) else value for key, value in content.items()
+    }
+    return {key: value for key, value in stripped.items() if value is not None and value != ""}
+
+
+def _table(value: object) -> dict[str, Any]:
+    return value if isinstance(value, dict) else {}
+
+
+def _entries(value: object) -> list[Any]:
+    return value if isinstance(value, list) else []
+
+
+def _text(value: object) -> str:
+    return value.strip() if isinstance(value, str) else ""
+
+
+def _whole(value: object) -> int | None:
+    # Beyond this a browser cannot hold a whole number.
+    whole = isinstance(value, int) and not isinstance(value, bool) and abs(value) < 2**53
+    return value if whole else None  # type: ignore[return-value]
+
+
+def _figure(value: object) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) >= 2**53:
+        return None
+    return None if math.isnan(value) else float(value)
+
+
+def for_bike(draft: Draft, bike: Mapping[str, Any]) -> None:
+    """Fill the model and its facts into a draft from a bike of the book.
+
+    Parameters
+    ----------
+    draft : Draft
+        Changed in place.
+    bike : mapping
+        A row of out.bike.
+    """
+    draft.make, draft.model = bike["make"], bike["model"]
+    draft.first_year, draft.last_year = bike["first_year"], bike["last_year"]
+    draft.displacement_cc = bike["displacement_cc"]
+    draft.cylinders, draft.induction = bike["cylinders"], bike["induction"]
+
+
+class Judged(NamedTuple):
+    """A draft held against the rules of a card, the book and the files."""
+
+    card: JobCard | None
+    """None while anything is wrong with it by itself."""
+    mistakes: dict[str, list[str]]
+    """Field, such as "bike.year" or "stage.0.fuel" → what is wrong with it."""
+    blanks: set[str]
+    """Fields that only wait to be filled in."""
+    cautions: list[str]
+    """What may well be meant and is worth a look."""
+
+    @property
+    def can_be_written(self) -> bool:
+        """Whether nothing stands against writing the card."""
+        return self.card is not None and not self.mistakes
+
+
+def judged(
+    draft: Draft,
+    known: Known,
+    *,
+    folder: str | None = None,
+    files: Sequence[str] = (),
+    today: dt.date | None = None,
+) -> Judged:
+    """Return everything that is wrong with a draft at once, in plain words, field by field.
+
+    Parameters
+    ----------
+    draft : Draft
+        The form.
+    known : Known
+        What the shop knows.
+    folder : str, optional
+        The folder of the job whose card is corrected, or that the card is written into.
+    files : sequence of str, optional
+        Names of the files that were dropped: each must find a stage.
+    today : date, optional
+        Today, by the shop's clock.
+
+    Returns
+    -------
+    Judged
+        Card, mistakes, blanks and cautions.
+    """
+    mistakes: dict[str, list[str]] = defaultdict(list)
+    blanks: set[str] = set()
+    card = None
+    try:
+        card = JobCard.model_validate(draft.content())
+    except ValidationError as error:
+        for problem in error.errors(include_url=False):
+            if problem["type"] == "literal_error" and isinstance(problem["input"], dict):
+                continue  # the other half of a choice: a map of the shop's own is not "stock"
+            where, said = _in_form_words(problem)
+            mistakes[where] = list(dict.fromkeys([*mistakes[where], said]))
+            if problem["type"] == "missing":
+                blanks.add(where)
+    if said := _against_the_book(draft, known, folder):
+        for where, sentence in said:
+            mistakes[where].append(sentence)
+    for where, sentence in _about_files(draft, files):
+        mistakes[where].append(sentence)
+    return Judged(card, dict(mistakes), blanks, _cautions(draft, known, today))
+
+
+def _in_form_words(problem: ErrorDetails) -> tuple[str, str]:
+    # The names of a choice's halves are no fields.
+    steps = [
+        step for step in problem["loc"] if isinstance(step, int) or re.fullmatch("[a-z_]+", step)
+    ]
+    where = ".".join(map(str, steps))
+    kind, given, context = problem["type"], problem.get("input"), problem.get("ctx", {})
+    if kind == "missing":
+        return where, "Fill this in."
+    if kind == "value_error":
+        said = str(context.get("error", problem["msg"]))
+    elif kind == "string_too_long":
+        said = f"at most {context['max_length']} letters, this has {len(str(given))}"
+    else:
+        said = problem["msg"].replace("Input should be", "must be").replace("Input", "it")
+        said += f", not {str(given)[:60]}"
+    return where, said[:1].upper() + said[1:] + ("" if said.endswith(".") else ".")
+
+
+def _against_the_book(draft: Draft, known: Known, folder: str | None) -> list[_Mistake]:
+    found: list[_Mistake] = []
+    job, reference = draft.job.strip(), draft.reference.strip()
+    if job in known.jobs and known.jobs[job] != folder:
+        found.append(
+            (
+                "job",
+                f"Job {job} is in the book already, from folder {known.jobs[job]}. Give this one "
+                "another number, or correct that card.",
+            )
+        )
+    # The bike of a single job may have been entered wrongly, and is put right with its card.
+    bike = known.bikes.get(reference)
+    if bike is not None and bike["job_folder"] != folder and _model(draft) != _model_of(bike):
+        found.append(
+            (
+                "bike.reference",
+                f"{reference} is a {_model_of(bike)} in the book. Choose that bike, or give this "
+                "one another reference.",
+            )
+        )
+    sibling = next(
+        (
+            other
+            for other in known.bikes.values()
+            if _model_of(other) == _model(draft) and other["job_folder"] != folder
+        ),
+        None,
+    )
+    if sibling is not None and sibling["induction"] != draft.induction:
+        found.append(
+            (
+                "bike.induction",
+                f"A {_model(draft)} has {sibling['induction']} induction in the book.",
+            )
+        )
+    return found
+
+
+def _model(draft: Draft) -> str:
+    cc = draft.displacement_cc
+    return (
+        f"{draft.make.strip()} {draft.model.strip()} {draft.first_year}-{draft.last_year} "
+        f"{'?' if cc is None else format(cc, 'g')}"
+    )
+
+
+def _model_of(bike: Mapping[str, Any]) -> str:
+    return (
+        f"{bike['make']} {bike['model']} {bike['first_year']}-{bike['last_year']} "
+        f"{bike['displacement_cc']:g}"
+    )
+
+
+def _about_files(draft: Draft, files: Sequence[str]) -> Iterator[_Mistake]:
+    entries = [
+        (f"stage.{number}.{kind}", entry)
+        for number, stage in enumerate(draft.stages)
+        for kind, listed in (("pulls", stage.pulls), ("rides", stage.rides))
+        for entry in listed
+    ]
+    written = {_nfc(entry) for _, entry in entries}
+    for name in files:
+        if _nfc(name) in written:
+            continue
+        takers = [
+            (where, entry) for where, entry in entries if fnmatchcase(_nfc(name), _nfc(entry))
+        ]
+        if not takers:
+            yield (
+                "files",
+                f"{name} stands under no stage: put it under one, or take it out of the files.",
+            )
+        # Brackets mean a choice of letters to intake: "run[1].csv" takes in "run1.csv" too.
+        elif not re.search(r"[*?]", takers[0][1]):
+            yield takers[0][0], f"The name {takers[0][1]} would take in {name} as well: rename one."
+
+
+def field_words(field: str) -> str:
+    """Return what a field is called on the page.
+
+    Parameters
+    ----------
+    field : str
+        Such as "bike.make" or "stage.0.fuel".
+
+    Returns
+    -------
+    str
+        The same in words.
+
+    Examples
+    --------
+    >>> field_words("bike.displacement_cc"), field_words("stage.1.map.name")
+    ('displacement', 'map of stage 2')
+    """
+    steps = field.split(".")
+    words = {
+        "job": "job number",
+        "received": "day it came in",
+        "reference": "bike reference",
+        "displacement_cc": "displacement",
+        "revision": "revision of the map",
+    }
+    last = "map" if steps[-2:] == ["map", "name"] else steps[-1]
+    of_stage = f" of stage {int(steps[1]) + 1}" if steps[0] == "stage" and len(steps) > 2 else ""
+    return words.get(last, last.replace("_", " ")) + of_stage
+
+
+def unplaced(draft: Draft, files: Sequence[str]) -> list[str]:
+    """Return the files that no name or pattern of a draft takes.
+
+    Parameters
+    ----------
+    draft : Draft
+        The form.
+    files : sequence of str
+        File names.
+
+    Returns
+    -------
+    list of str
+        Those under no stage.
+    """
+    entries = [_nfc(entry) for stage in draft.stages for entry in stage.pulls + stage.rides]
+    return [
+        name
+        for name in files
+        if not any(_nfc(name) == entry or fnmatchcase(_nfc(name), entry) for entry in entries)
+    ]
+
+
+def _nfc(name: str) -> str:
+    return unicodedata.normalize("NFC", name)
+
+
+def _cautions(draft: Draft, known: Known, today: dt.date | None) -> list[str]:
+    said = []
+    if draft.received and today and draft.received > today:
+        said.append(f"The job comes in on {draft.received:%d %b %Y}, which is still to come.")
+    for field_name, what in (("make", "make"), ("model", "model")):
+        typed = getattr(draft, field_name).strip()
+        if other := close_word(typed, {bike[field_name] for bike in known.bikes.values()}):
+            said.append(f"The {what} {typed} is much like {other}: is it the same?")
+    for number, stage in enumerate(draft.stages, start=1):
+        for subject, typed in (("fuel", stage.fuel), ("tyre", stage.tyre), ("dyno", stage.dyno)):
+            if other := close_word(typed.strip(), known.offered(subject)):
+                said.append(
+                    f"Stage {number}: the {subject} {typed} is much like {other}: is it the same?"
+                )
+        if other := close_word(stage.map_name.strip(), ["stock", *known.maps]):
+            said.append(
+                f"Stage {number}: the map {stage.map_name} is much like {other}: is it the same?"
+            )
+        if not stage.pulls and not stage.rides:
+            said.append(f"Stage {number} has no file yet.")
+    return said

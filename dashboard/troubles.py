@@ -1,0 +1,150 @@
+"""Files that wait for a hand: which ones are asked for, gathered by what is wrong with them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection, Mapping
+from typing import NamedTuple
+
+import polars as pl
+
+IN_NEED = ("refused", "waiting", "missing")
+AGES = ("any time", "last 7 days", "last 30 days", "before that")
+
+FOR_A_LAYOUT = {"layout not taught"}
+"""Reasons that go away once the file's layout is taught."""
+
+FOR_A_NEW_CARD = {"no card"}
+FOR_A_CARD = {
+    "card has mistakes",
+    "card contradicts another",
+    "not on the card",
+    "file missing",
+    "named as the wrong kind",
+}
+"""Reasons that go away once the folder's card is put right."""
+
+Key = tuple[str, str]
+"""A file by its folder and name."""
+
+
+class Trouble(NamedTuple):
+    """Files with one and the same thing to do."""
+
+    state: str
+    code: str
+    remedy: str
+    files: pl.DataFrame
+    """Rows of `files_in_need`, latest first."""
+    reasons: list[tuple[str, int]]
+    """What is said of them, and of how many, commonest first."""
+
+
+def asked_for(
+    in_need: pl.DataFrame,
+    *,
+    states: Collection[str] = IN_NEED,
+    layout: str | None = None,
+    text: str = "",
+    age: str = AGES[0],
+    now: dt.datetime,
+) -> pl.DataFrame:
+    """Return the files that a person asked for.
+
+    Parameters
+    ----------
+    in_need : polars.DataFrame
+        Answer to `files_in_need`.
+    states : collection of str, optional
+        States to show.
+    layout : str, optional
+        Only files of this layout; "" asks for those of none.
+    text : str, default ""
+        What job folder or file name must hold, in any case.
+    age : str, default "any time"
+        One of `AGES`. A file that never came has no age and shows at any time only.
+    now : datetime
+        Now, with its zone.
+
+    Returns
+    -------
+    polars.DataFrame
+        Some of the rows, in their order.
+    """
+    place = pl.format("{}/{}", "job_folder", "file_name").str.to_lowercase()
+    wanted = pl.col("state").is_in(list(states)) & place.str.contains(text.lower(), literal=True)
+    if layout is not None:
+        wanted &= pl.col("layout").fill_null("") == layout
+    if age != AGES[0]:
+        days = {AGES[1]: 7, AGES[2]: 30, AGES[3]: 30}[age]
+        is_young = pl.col("received_at") >= now - dt.timedelta(days=days)
+        wanted &= ~is_young if age == AGES[3] else is_young
+    return in_need.filter(wanted)
+
+
+def troubles(in_need: pl.DataFrame) -> list[Trouble]:
+    """Return the files by what is to be done about them, most files first.
+
+    Parameters
+    ----------
+    in_need : polars.DataFrame
+        Rows of `files_in_need`.
+
+    Returns
+    -------
+    list of Trouble
+        Each file in one of them.
+    """
+    found = [
+        Trouble(
+            str(state),
+            str(code),
+            str(remedy),
+            files,
+            [
+                (str(reason), int(count))
+                for reason, count in files.group_by("reason", maintain_order=True)
+                .len()
+                .sort("len", descending=True, maintain_order=True)
+                .iter_rows()
+            ],
+        )
+        for (state, code, remedy), files in in_need.group_by(
+            "state", "reason_code", "remedy", maintain_order=True
+        )
+    ]
+    return sorted(found, key=lambda trouble: -trouble.files.height)
+
+
+class Retried(NamedTuple):
+    """What a new try did to the files that waited or were refused."""
+
+    tried: int
+    taken_in: int
+
+    @property
+    def sentence(self) -> str:
+        """The same in words."""
+        if not self.tried:
+            return "No file was waiting."
+        if not self.taken_in:
+            return f"None of {self.tried} is taken in yet: what is said of each still holds."
+        return f"{self.taken_in} of {self.tried} now taken in."
+
+
+def retried(before: Collection[Key], states: Mapping[Key, str]) -> Retried:
+    """Return what became of the files that stood in need.
+
+    Parameters
+    ----------
+    before : collection of (folder, file)
+        Files that waited, were refused or missing.
+    states : mapping of (folder, file) to str
+        Where files stand now.
+
+    Returns
+    -------
+    Retried
+        How many there were, how many are in.
+    """
+    return Retried(len(before), sum(states.get(key) == "taken in" for key in before))

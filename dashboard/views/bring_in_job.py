@@ -1,0 +1,611 @@
+"""Answers "how do I bring in this bike's files, and how do I put a card right?"."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import polars as pl
+import streamlit as st
+
+from dashboard import intake_desk, pieces, queries, run_command, wording
+from dashboard.intake_desk import Dropped, Held, NotWrittenError, StandingCard, Stowed
+from dashboard.job_draft import Draft, StageDraft, field_words, for_bike, judged, unplaced
+from dashboard.job_form import JobForm
+from dashboard.open_shop import open_shop, shop_folder, standing
+from dashboard.shop_words import (
+    FIRST_BIKE,
+    FIRST_JOB,
+    Known,
+    close_parts,
+    next_reference,
+    plainly,
+)
+from schemas.card import CATEGORIES, read_card
+from schemas.card_text import card_text
+from warehouse.shop import ShopFolder
+
+MOST_MB = 200
+NEW_JOB, CORRECT = "New job", "Correct a card"
+
+memory = st.session_state
+settings, snapshot = standing()
+# A shop's first job comes in before anything is published; what else is missing is told there.
+shop = open_shop() if snapshot or settings is None else None
+zone = settings.shop.timezone if settings else "UTC"
+today = dt.datetime.now(ZoneInfo(zone)).date()
+inbox = ShopFolder(shop_folder()).inbox
+
+
+def draw_after_writing(written: dict[str, Any]) -> None:
+    """Draw what was written, the button that takes it in, and what became of it."""
+    st.success(f"**Written.** {wording.escaped(written['said'])}")
+    run = written.get("run")
+    if run is None or (run.is_over and run.error):
+        if run is not None:
+            st.error("It could not be taken in. Files and card are safe in the inbox.")
+            st.text(run.error)
+        if st.button(
+            "Take it in now" if run is None else "Try again now",
+            type="primary",
+            width="stretch",
+            key="bring_in_job_take_in",
+        ):
+            written["run"] = run_command.start_update(shop_folder())
+            st.rerun()
+    elif run.is_over:
+        draw_what_became(written)
+    else:
+        bar = st.progress(0.0, text="Starting")
+        for step in run.steps():
+            bar.progress(step.share, text=step.sentence)
+        st.rerun()
+    if st.button("Bring in another job", width="stretch", key="bring_in_job_another"):
+        del memory["bring_in_job_written"]
+        memory["bring_in_job_mode"] = NEW_JOB
+        st.query_params.clear()
+        st.rerun()
+
+
+def draw_what_became(written: dict[str, Any]) -> None:
+    """Draw what became of each file of the job."""
+    files = open_shop().ask(queries.files_of_folder, written["folder"], True)
+    logs = files.filter(pl.col("state") != "card")
+    taken = logs.filter(pl.col("state") == "taken in").height
+    said = f"{taken} of {wording.counted(logs.height, 'file')} taken in."
+    (st.success if taken == logs.height else st.warning)(said)
+    pieces.table(
+        files,
+        {
+            "file_name": pieces.wide("File", 180),
+            "state": "State",
+            "reason": pieces.wide("Why"),
+            "remedy": pieces.wide("What to do"),
+            "layout": "Layout",
+            "rows_kept": "Rows kept",
+            "rows_rejected": "Rows rejected",
+        },
+    )
+    with st.container(horizontal=True):
+        if taken:
+            query = {"bike": written["bike"]}
+            st.page_link("views/before_and_after.py", label="See the curves", query_params=query)
+        if taken < logs.height:
+            st.page_link("views/what_came_in.py", label="See what waits")
+
+
+if memory.get("bring_in_job_written"):
+    draw_after_writing(memory["bring_in_job_written"])
+    st.stop()
+
+# Read
+if shop:
+    known = Known.of(
+        jobs=shop.ask(queries.known_jobs),
+        bikes=shop.ask(queries.known_bikes),
+        parts=shop.ask(queries.known_parts),
+        setups=shop.ask(queries.stage_setups),
+    )
+    cards = {row["job_folder"]: row for row in shop.ask(queries.cards).iter_rows(named=True)}
+    without_card = shop.ask(queries.folders_without_card)["job_folder"].to_list()
+else:
+    known, cards, without_card = Known(), {}, []
+form = JobForm(known)
+
+
+def files_in(folder: str) -> list[Held]:
+    """Return the logs that lie in a folder of the inbox, as of the snapshot."""
+    if shop is None:
+        return []
+    return [
+        Held(row["file_name"], row["size_bytes"], row["layout_kind"])
+        for row in shop.ask(queries.files_of_folder, folder).iter_rows(named=True)
+        if row["state"] not in ("missing", "withdrawn")
+    ]
+
+
+def last_card(bike_id: str | None) -> Draft | None:
+    """Return the last card of a bike of the book, if it lies in its folder and is right."""
+    if not bike_id:
+        return None
+    try:
+        card = intake_desk.standing_card(inbox, known.bikes[bike_id]["job_folder"])
+    except (NotWrittenError, OSError):
+        return None
+    return Draft.from_content(card.content) if card and card.content and not card.mistakes else None
+
+
+def take_bike() -> None:
+    """Fill in the chosen bike; its owner stands on its last card only."""
+    card = last_card(form.get("bike_choice"))
+    form.take_bike(card.owner if card else "")
+
+
+def named_job(folder: str) -> str:
+    """Return a folder with its job, as the list shows it."""
+    job = cards[folder]
+    if job["job_id"] is None:
+        return f"{folder} · not in the book"
+    return (
+        f"{job['job_id']} · {job['bike_id']} · {job['model_label']} · {job['received_on']:%d %b %Y}"
+    )
+
+
+def open_card(folder: str) -> StandingCard:
+    """Draw what is to be known of a standing card; take it in hand when it was just chosen."""
+    try:
+        card = intake_desk.standing_card(inbox, folder)
+    except (NotWrittenError, OSError) as trouble:
+        st.error(f"The card cannot be read: {wording.escaped(trouble)}")
+        st.stop()
+    if card is None:
+        st.warning("This card is no longer in the inbox. Put it back, or bring the job in anew.")
+        st.stop()
+    if memory.get("bring_in_job_in_hand") != folder:
+        form.take(Draft.from_content(card.content or {}))
+        form.set("opened_sha256", card.sha256)
+        memory["bring_in_job_in_hand"] = folder
+    if card.mistakes:
+        st.error("The card that lies there has mistakes. What can be read of it stands below.")
+        st.text("\n".join(card.mistakes))
+    if card.has_comments:
+        st.warning(
+            "Somebody wrote comments (#) into this card. They will not stand in the new one; the "
+            "old card is kept in the archive with them."
+        )
+    return card
+
+
+def draw_part_search(stage_id: int) -> None:
+    """Draw the line that finds a part in any spelling, and the way to add a new one."""
+    typed = st.text_input(
+        "Maker and name, roughly", key=form.key(f"{stage_id}_typed"), placeholder="Haldn s2"
+    )
+    if not typed:
+        return
+    parts = form.parts()
+    for at, part in enumerate(close_parts(typed, parts)):
+        st.button(
+            wording.escaped(part.label),
+            key=form.key(f"{stage_id}_close_{at}"),
+            on_click=form.fit_part,
+            args=(stage_id, part.key),
+            width="stretch",
+        )
+    st.caption("None of these? Then it is new to the shop:")
+    category = st.selectbox("Category", CATEGORIES, key=form.key(f"{stage_id}_category"))
+    left, right = st.columns(2)
+    maker = left.text_input("Maker", key=form.key(f"{stage_id}_maker"), max_chars=200).strip()
+    name = right.text_input("Name", key=form.key(f"{stage_id}_part_name"), max_chars=200).strip()
+    spelt = plainly(f"{category}{maker}{name}")
+    same = next((part for part in parts if plainly(part.label) == spelt), None)
+    if same:
+        st.info(f"The shop has that part already: {wording.escaped(same.label)}.")
+    st.button(
+        "Fit that part" if same else "Add as a new part",
+        key=form.key(f"{stage_id}_add"),
+        on_click=form.fit_part,
+        args=(stage_id, same.key if same else (category, maker, name)),
+        disabled=not (maker and name),
+        width="stretch",
+    )
+
+
+def draw_stage(stage_id: int, at: int, choices: list[str], sizes: dict[str, int]) -> StageDraft:
+    """Draw one stage; return what stands in its fields."""
+    where = f"stage.{at}"
+    stage = StageDraft()
+
+    def file_label(name: str) -> str:
+        return f"{name} · {sizes[name] / 1024:,.0f} KiB" if name in sizes else name
+
+    left, right = st.columns(2)
+    with left:
+        offered = known.offered("stage_name")
+        stage.name = form.word("What was done", f"{stage_id}_name", offered, f"{where}.name")
+    with right:
+        stage.fuel = form.word("Fuel", f"{stage_id}_fuel", known.offered("fuel"), f"{where}.fuel")
+    maps = ["stock", *known.maps]
+    stage.map_name = form.word("Map", f"{stage_id}_map_name", maps, f"{where}.map")
+    if stage.map_name != "stock":
+        left, right = st.columns(2)
+        with left:
+            stage.map_revision = form.whole(
+                "Revision of the map", f"{stage_id}_map_revision", f"{where}.map.revision"
+            )
+        with right:
+            stage.map_from = form.whole(
+                "Made from revision", f"{stage_id}_map_from", f"{where}.map.from"
+            )
+        if revisions := known.maps.get(stage.map_name):
+            st.caption(f"Revisions so far: {', '.join(map(str, revisions))}")
+    stage.parts = st.multiselect(
+        "Parts fitted: all of them, not only the new ones",
+        [part.key for part in form.parts()],
+        format_func=lambda part: f"{part[1]} · {part[2]} ({part[0]})",
+        key=form.key(f"{stage_id}_parts"),
+        placeholder="Standard parts",
+        persist_state="session",
+    )
+    form.slot(f"{where}.parts")
+    with st.expander("Find or add a part"):
+        draw_part_search(stage_id)
+    for kind, label in (("pulls", "Pulls, in the order they were run"), ("rides", "Rides")):
+        elsewhere = form.elsewhere(stage_id, kind)
+        listed = st.multiselect(
+            label,
+            [name for name in choices if name not in elsewhere],
+            format_func=file_label,
+            key=form.key(f"{stage_id}_{kind}"),
+            placeholder="None",
+            persist_state="session",
+        )
+        form.slot(f"{where}.{kind}")
+        setattr(stage, kind, list(listed))
+    with st.expander("Gear, tyre, dyno, mounting, target, note"):
+        left, right = st.columns(2)
+        with left:
+            stage.gear = form.whole("Gear", f"{stage_id}_gear", f"{where}.gear")
+            stage.tyre = form.word(
+                "Tyre", f"{stage_id}_tyre", known.offered("tyre"), f"{where}.tyre"
+            )
+            stage.dyno = form.word(
+                "Dyno", f"{stage_id}_dyno", known.offered("dyno"), f"{where}.dyno"
+            )
+        with right:
+            stage.mounting = form.whole(
+                "Mounting: same number, bike stayed on the dyno",
+                f"{stage_id}_mounting",
+                f"{where}.mounting",
+            )
+            stage.target_lambda = form.figure(
+                "Full-throttle target λ, if not the shop's",
+                f"{stage_id}_target_lambda",
+                f"{where}.target_lambda",
+                step=0.01,
+            )
+            stage.note = form.text("Note on the stage", f"{stage_id}_note", f"{where}.note")
+    if len(form.stage_ids) > 1:
+        with st.container(horizontal=True):
+            if at:
+                st.button(
+                    "Move up",
+                    key=form.key(f"{stage_id}_up"),
+                    on_click=form.move_up,
+                    args=(stage_id,),
+                )
+            st.button(
+                "Take this stage out",
+                key=form.key(f"{stage_id}_out"),
+                on_click=form.remove_stage,
+                args=(stage_id,),
+            )
+    return stage
+
+
+def draw_dropped(stowed: list[Stowed]) -> None:
+    """Draw what is to be said of dropped files, and the field that gives one another name."""
+    for one in stowed:
+        if one.state == "name taken":
+            with st.container(border=True):
+                st.warning(f"{wording.escaped(one.name)}: {wording.escaped(one.said)}.")
+                name = st.text_input(
+                    "Keep it under the name", one.proposed, key=form.key(f"name_{one.dropped.key}")
+                )
+                if st.button(
+                    "Use this name", key=form.key(f"use_{one.dropped.key}"), width="stretch"
+                ):
+                    form.set("new_names", {**form.get("new_names"), one.dropped.key: name})
+                    st.rerun()
+        elif one.said:
+            st.caption(wording.escaped(f"{one.dropped.name}: {one.said}"))
+
+
+# Choose: what to do, and in which folder
+asked = st.query_params.get("folder", "")
+if asked and memory.get("bring_in_job_asked") != asked:
+    memory["bring_in_job_mode"] = CORRECT if asked in cards else NEW_JOB
+    memory["bring_in_job_folder" if asked in cards else "bring_in_job_waiting"] = asked
+memory["bring_in_job_asked"] = asked
+if memory.get("bring_in_job_mode") not in (NEW_JOB, CORRECT):
+    memory["bring_in_job_mode"] = NEW_JOB
+mode = NEW_JOB
+if cards:
+    mode = st.segmented_control(
+        "What to do",
+        (NEW_JOB, CORRECT),
+        key="bring_in_job_mode",
+        required=True,
+        persist_state="session",
+        width="stretch",
+    )
+chosen, card = "", None
+held: list[Held] = []
+if mode == CORRECT:
+    if memory.get("bring_in_job_folder") not in cards:
+        memory["bring_in_job_folder"] = next(iter(cards))
+    chosen = str(
+        st.selectbox(
+            "Job (type to search)",
+            list(cards),
+            format_func=named_job,
+            key="bring_in_job_folder",
+            persist_state="session",
+        )
+    )
+    card = open_card(chosen)
+    held = files_in(chosen)
+elif memory.get("bring_in_job_in_hand") != "":
+    lying = [path.name for path in inbox.iterdir()] if inbox.is_dir() else []
+    form.take(
+        Draft(
+            job=next_reference(list(known.jobs), FIRST_JOB, lying),
+            received=today,
+            reference=next_reference(list(known.bikes), FIRST_BIKE),
+        )
+    )
+    memory["bring_in_job_in_hand"] = ""
+is_kept = True
+if card is not None and shop is not None:
+    versions = shop.ask(queries.card_versions, chosen)
+    is_kept = card.sha256 in versions["file_sha256"].to_list()
+    with st.expander(f"Versions of this card so far: {versions.height}"):
+        st.caption("Each one is kept in the archive, letter for letter.")
+        pieces.table(
+            versions,
+            {
+                "received_at": pieces.moment("Came", zone),
+                "is_in_force": "In force",
+                "is_current": "Lies in the folder",
+            },
+        )
+
+# Choose: the files
+st.subheader("Files", anchor=False)
+if mode == NEW_JOB and without_card:
+    if memory.get("bring_in_job_waiting", "") not in ["", *without_card]:
+        memory["bring_in_job_waiting"] = ""
+    chosen = st.selectbox(
+        "Files that wait in the inbox without a card",
+        ["", *without_card],
+        format_func=lambda folder: f"Folder {folder}" if folder else "None of them",
+        key="bring_in_job_waiting",
+        persist_state="session",
+    )
+    held = files_in(chosen) if chosen else []
+uploads = st.file_uploader(
+    f"Drop logs here or tap to choose (each up to {MOST_MB} MB)",
+    accept_multiple_files=True,
+    max_upload_size=MOST_MB,
+    key=form.key("uploads"),
+)
+st.caption(
+    "Larger files: copy them into the job's folder in the inbox yourself. Another page forgets "
+    "dropped files; the card stays."
+)
+typed_job = str(form.get("job", "")).strip()
+folder = chosen or (intake_desk.job_folder(inbox, typed_job) if typed_job else "")
+stowed = intake_desk.stowing(
+    [Dropped(one.file_id, one.name, one.getbuffer()) for one in uploads],
+    inbox / folder if folder else None,
+    form.get("new_names"),
+)
+form.slot("files")
+draw_dropped(stowed)
+dropped = [one for one in stowed if one.state in ("new", "there already")]
+lying = {one.name for one in held}
+held += [Held(one.name, len(one.dropped.data)) for one in dropped if one.name not in lying]
+held.sort(key=lambda one: intake_desk.in_number_order(one.name))
+
+# Choose: the job and the bike
+st.subheader("Job and bike", anchor=False)
+draft = Draft(stages=[])
+left, right = st.columns(2)
+with left:
+    draft.job = form.text("Job number", "job", "job")
+with right:
+    draft.received = form.day("Came in on", "received", "received")
+bike_choice = model_choice = ""
+if mode == NEW_JOB and known.bikes:
+    bike_choice = st.selectbox(
+        "Bike (type to search)",
+        ["", *known.bikes],
+        format_func=lambda one: (
+            f"{one} · {known.bikes[one]['make']} {known.bikes[one]['model']} "
+            f"({known.bikes[one]['first_year']}–{known.bikes[one]['last_year']})"
+            if one
+            else "A bike new to the shop"
+        ),
+        key=form.key("bike_choice"),
+        on_change=take_bike,
+        persist_state="session",
+    )
+    if not bike_choice:
+        models = known.models()
+        model_choice = st.selectbox(
+            "Model (type to search)",
+            ["", *models],
+            format_func=lambda one: (
+                f"{models[one]['make']} {models[one]['model']} ({models[one]['first_year']}–"
+                f"{models[one]['last_year']}), {models[one]['displacement_cc']:g} cm³"
+                if one
+                else "A model new to the shop"
+            ),
+            key=form.key("model_choice"),
+            on_change=form.take_model,
+            persist_state="session",
+        )
+if bike_choice:
+    draft.reference = bike_choice
+    form.slot("bike.reference")
+else:
+    draft.reference = form.text(
+        "Bike reference, the shop's own number of it", "reference", "bike.reference"
+    )
+if bike_choice or model_choice:
+    for_bike(draft, known.bikes[bike_choice] if bike_choice else known.models()[model_choice])
+    st.text(
+        f"{draft.make} {draft.model} ({draft.first_year}–{draft.last_year}), "
+        f"{draft.displacement_cc:g} cm³, {draft.induction} induction"
+    )
+else:
+    left, right = st.columns(2)
+    with left:
+        makes = sorted({bike["make"] for bike in known.bikes.values()})
+        draft.make = form.word("Make", "make", makes, "bike.make")
+    with right:
+        draft.model = form.text("Model", "model", "bike.model")
+    left, middle, right = st.columns(3)
+    with left:
+        draft.first_year = form.whole(
+            "First model year of the generation", "first_year", "bike.generation"
+        )
+    with middle:
+        draft.last_year = form.whole(
+            "Last model year of the generation", "last_year", "bike.generation.1"
+        )
+    with right:
+        draft.displacement_cc = form.figure(
+            "Displacement [cm³]", "displacement_cc", "bike.displacement_cc", step=1.0
+        )
+    left, right = st.columns(2)
+    with left:
+        draft.cylinders = form.whole("Cylinders", "cylinders", "bike.cylinders")
+    with right:
+        draft.induction = (
+            st.segmented_control(
+                "Induction",
+                ("natural", "forced"),
+                required=True,
+                key=form.key("induction"),
+                persist_state="session",
+            )
+            or "natural"
+        )
+        form.slot("bike.induction")
+left, right = st.columns(2)
+with left:
+    draft.year = form.whole("Model year of this bike", "year", "bike.year")
+with right:
+    draft.owner = form.text("Owner's reference: a number, no name", "owner", "bike.owner")
+form.slot("bike")
+draft.control = st.checkbox(
+    "Control bike: run unchanged to watch the dyno",
+    key=form.key("control"),
+    persist_state="session",
+)
+draft.note = form.text("Note on the job", "note", "note")
+if before := last_card(bike_choice):
+    st.button(
+        f"First stage: as it left on job {wording.escaped(before.job)}",
+        key=form.key("as_it_left"),
+        on_click=form.start_from,
+        args=(before.stages[-1],),
+        width="stretch",
+    )
+
+# Choose: the stages, and which file belongs to which
+st.subheader("Stages, in the order they were run", anchor=False)
+choices = form.sort_files(held, anew=mode == NEW_JOB)
+sizes = {one.name: one.size_bytes for one in held}
+for at, stage_id in enumerate(form.stage_ids):
+    with st.container(border=True):
+        st.markdown(f"**Stage {at + 1}**")
+        form.slot(f"stage.{at}")
+        draft.stages.append(draw_stage(stage_id, at, choices, sizes))
+st.button("Add a stage", key=form.key("add_stage"), on_click=form.add_stage, width="stretch")
+
+# Show: the card, and everything that is wrong with it
+st.subheader("The card", anchor=False)
+verdict = judged(
+    draft, known, folder=chosen or None, files=[one.name for one in dropped], today=today
+)
+mistakes = dict(verdict.mistakes)
+if taken := [one for one in stowed if one.state == "name taken"]:
+    names = ", ".join(one.name for one in taken)
+    mistakes["files"] = [*mistakes.get("files", []), f"Give another name to: {names}."]
+if not chosen and folder and (trouble := intake_desk.folder_in_the_way(inbox / folder, stowed)):
+    mistakes["job"] = [*mistakes.get("job", []), trouble]
+if not is_kept:
+    mistakes["the card"] = [
+        "The card in the folder was changed by hand and is not in the archive yet. Take it in "
+        "first, so that it is kept: What came in?, Try again now."
+    ]
+hidden = set() if form.get("has_tried") else verdict.blanks
+form.tell(mistakes, hidden)
+for caution in verdict.cautions:
+    st.warning(wording.escaped(caution))
+mine = {one.name for one in dropped}
+left_over = [name for name in unplaced(draft, [one.name for one in held]) if name not in mine]
+if left_over:
+    shown = ", ".join(left_over[:6]) + (" and more" if len(left_over) > 6 else "")
+    st.warning(
+        f"{wording.counted(len(left_over), 'file')} in the folder under no stage: "
+        f"{wording.escaped(shown)}"
+    )
+text = card_text(verdict.card) if verdict.card else ""
+new = sum(one.state == "new" for one in stowed)
+if card is not None and not card.mistakes and verdict.card == read_card(card.text):
+    text = card.text  # nothing to say anew, and its comments stay
+is_same = card is not None and text == card.text and not new
+if text:
+    st.caption(f"This will stand in inbox / {wording.escaped(folder)} / card.toml:")
+    st.code(text, language="toml")
+if is_same:
+    st.info("Nothing is changed yet: the card that lies there says the same.")
+blanks = [field_words(field) for field in mistakes if field in verdict.blanks]
+wrong = len(mistakes) - len(blanks)
+if blanks:
+    st.info(f"To fill in: {', '.join(blanks)}.")
+if wrong:
+    st.error(f"{wording.counted(wrong, 'mistake')}, each beside its field.")
+if st.button(
+    "Write card and files" if mode == NEW_JOB else "Write the new card",
+    type="primary",
+    width="stretch",
+    key=form.key("write"),
+    disabled=is_same,
+):
+    if mistakes or not text:
+        form.set("has_tried", True)
+        st.rerun()
+    opened = form.get("opened_sha256") if mode == CORRECT else None
+    try:
+        intake_desk.write_job(inbox, folder, stowed, text, replaces=opened)
+    except NotWrittenError as trouble:
+        st.error(wording.escaped(f"Not written: {trouble}."))
+    except OSError as trouble:
+        st.error(
+            f"The disk did not take it all: {wording.escaped(trouble.strerror or trouble)}. The "
+            "card was not written, so nothing is taken in by half. Put that right and press "
+            "again; it goes on where it was."
+        )
+    else:
+        said = f"The card of job {draft.job} lies in the inbox, folder {folder}"
+        said += f", with {wording.counted(new, 'file')} beside it." if new else "."
+        if mode == CORRECT:
+            said += " The card before it is kept in the archive."
+        memory["bring_in_job_written"] = {"folder": folder, "bike": draft.reference, "said": said}
+        memory["bring_in_job_in_hand"] = None
+        st.rerun()
