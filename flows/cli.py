@@ -32,7 +32,9 @@ console = Console()
 
 app.add_typer(layout_app, name="layout")
 
-Shop = Annotated[Path, typer.Argument(help="The shop's folder.", show_default=False)]
+Shop = Annotated[
+    Path, typer.Argument(help="The shop's folder.", show_default=False, file_okay=False)
+]
 WAIT_S = 60.0
 """How long a command waits for another writer before it says so."""
 LEAST_TELLING_S = 0.1
@@ -255,8 +257,12 @@ def check(folder: Shop) -> None:
 @app.command()
 def serve(
     folder: Shop,
-    dashboard_port: Annotated[int, typer.Option(help="Port of the dashboard.")] = 8501,
-    server_port: Annotated[int, typer.Option(help="Port of the Prefect server.")] = 4200,
+    dashboard_port: Annotated[
+        int, typer.Option(help="Port of the dashboard.", min=1, max=65535)
+    ] = 8501,
+    server_port: Annotated[
+        int, typer.Option(help="Port of the Prefect server.", min=1, max=65535)
+    ] = 4200,
 ) -> None:
     """Keep schedule and dashboard up until Ctrl-C."""
     from flows.serve import serve_shop
@@ -269,7 +275,7 @@ def serve(
 @app.command()
 def dashboard(
     folder: Shop,
-    port: Annotated[int, typer.Option(help="Port of the dashboard.")] = 8501,
+    port: Annotated[int, typer.Option(help="Port of the dashboard.", min=1, max=65535)] = 8501,
 ) -> None:
     """Open the dashboard alone, without any schedule."""
     from flows.serve import run_dashboard

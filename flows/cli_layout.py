@@ -16,7 +16,10 @@ layout_app = typer.Typer(
 )
 console = Console()
 
-File = Annotated[Path, typer.Argument(help="A file as the equipment wrote it.", exists=True)]
+File = Annotated[
+    Path,
+    typer.Argument(help="A file as the equipment wrote it.", exists=True, dir_okay=False),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print plain JSON, for other programs.")]
 BARS = "▁▂▃▄▅▆▇█"
 

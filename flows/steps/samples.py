@@ -17,10 +17,10 @@ MANY_ROWS = 2_000_000
 THINNED_HZ = 50.0
 """Part-throttle evidence changes within tenths of a second; means over 20 ms lose none of it."""
 
-MOST_THINNED_ROWS = 1_500_000
-"""Of a day-long log means over 60 ms: it is looked at as a whole, and must fit into memory."""
+MOST_THINNED_ROWS = 750_000
+"""Of a day-long log means over 120 ms: it is looked at as a whole, and must fit into memory."""
 
-BATCH_ROWS = 400_000
+BATCH_ROWS = 200_000
 
 STEADY_CHANNELS = {"gear"}
 """Channels that jump from value to value: the last one stands, no line is drawn between two."""
