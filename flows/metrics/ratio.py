@@ -8,30 +8,39 @@ from numpy.typing import ArrayLike
 
 from flows.metrics.domain_checks import require
 
-KMH_PER_MPS = 3.6
-LEAST_ROLLER_MPS = 3.0
+KMH_PER_M_S = 3.6
+LEAST_ROLLER_M_S = 3.0
 """Below, a roller's pulses are too far apart for a ratio (common practice, no source)."""
 LEAST_SAMPLES = 20
 
 
 class RatioCheck(NamedTuple):
-    """What engine speed over roller speed says about one pull."""
+    """What engine speed over roller speed says about one pull.
+
+    Attributes
+    ----------
+    rpm_per_kmh : float
+        The ratio at the low end of the pull, before anything can have slipped.
+    sd_pct : float
+        Robust scatter of one sample's ratio about its own neighbours. [%]
+    drift_pct : float
+        Ratio at the high end against the low end; positive when the engine runs ahead. [%]
+    kind : str
+        `constant`, `slip` or `gear change`.
+    from_rpm : float or None
+        Engine speed at which it starts; None when the ratio is constant. [rpm]
+    """
 
     rpm_per_kmh: float
-    """The ratio at the low end of the pull, before anything can have slipped."""
     sd_pct: float
-    """Robust scatter of one sample's ratio about its own neighbours."""
     drift_pct: float
-    """Ratio at the high end against the low end; positive when the engine runs ahead."""
     kind: str
-    """`constant`, `slip` or `gear change`."""
     from_rpm: float | None
-    """Engine speed at which it starts; None when the ratio is constant."""
 
 
 def ratio_check(
     engine_speed_rpm: ArrayLike,
-    roller_speed_mps: ArrayLike,
+    roller_speed_m_s: ArrayLike,
     *,
     slip_pct: float = 2.0,
     gear_pct: float = 10.0,
@@ -43,7 +52,7 @@ def ratio_check(
     ----------
     engine_speed_rpm : array_like
         Engine speed over the sweep, in the order of time; NaN where not seen. [rpm]
-    roller_speed_mps : array_like
+    roller_speed_m_s : array_like
         Speed of the roller's surface at the same samples. [m/s]
     slip_pct : float, default 2
         A ratio that rises further above the low end's is slip: a tyre that grows with speed
@@ -85,22 +94,22 @@ def ratio_check(
     require("gear_pct", gear_pct, above=slip_pct, unit="%")
     require("lasting_rpm", lasting_rpm, above=0.0, unit="rpm")
     speed = np.asarray(engine_speed_rpm, dtype=float)
-    roller = np.asarray(roller_speed_mps, dtype=float)
+    roller = np.asarray(roller_speed_m_s, dtype=float)
     if speed.shape != roller.shape or speed.ndim != 1:
         raise ValueError(
-            "engine_speed_rpm and roller_speed_mps must be rows of one length, got "
+            "engine_speed_rpm and roller_speed_m_s must be rows of one length, got "
             f"{speed.shape} and {roller.shape}"
         )
     require("engine_speed_rpm", speed, at_least=0.0, unit="rpm")
-    require("roller_speed_mps", roller, at_least=0.0, unit="m/s")
-    seen = np.isfinite(speed) & np.isfinite(roller) & (roller >= LEAST_ROLLER_MPS) & (speed > 0.0)
+    require("roller_speed_m_s", roller, at_least=0.0, unit="m/s")
+    seen = np.isfinite(speed) & np.isfinite(roller) & (roller >= LEAST_ROLLER_M_S) & (speed > 0.0)
     if seen.sum() < LEAST_SAMPLES:
         raise ValueError(
             f"no ratio: {seen.sum()} samples hold engine speed and a roller at "
-            f"{LEAST_ROLLER_MPS:g} m/s or faster, {LEAST_SAMPLES} needed"
+            f"{LEAST_ROLLER_M_S:g} m/s or faster, {LEAST_SAMPLES} needed"
         )
     speed = speed[seen]
-    ratio = speed / (roller[seen] * KMH_PER_MPS)
+    ratio = speed / (roller[seen] * KMH_PER_M_S)
     smooth = _running_median(ratio, max(5, ratio.size // 20))
     low = float(np.median(smooth[: max(LEAST_SAMPLES // 4, ratio.size // 4)]))
     off_pct = 100.0 * (smooth / low - 1.0)

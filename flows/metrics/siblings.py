@@ -1,0 +1,594 @@
+"""Health against siblings: a bike's baseline held against baselines of the same model."""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+from flows.metrics.domain_checks import require
+from flows.metrics.session import DEFAULT_REMOUNT_SHARE
+
+FloatArray = NDArray[np.float64]
+
+LEAST_SIBLINGS = 5
+"""Fewer bikes do not tell what is usual: their scatter could be wrong by half. Our choice."""
+
+LASTING_RPM = 300.0
+"""What lasts over less engine speed is a wiggle: two default bandwidths of a curve. Our choice."""
+
+REGION_RPM = 1_500.0
+"""Stretch of a curve that can differ on its own; a choice of ours, held by simulation."""
+
+LEAST_LEAN_ERROR_SD_PCT = 1.0
+"""What a wideband probe is good for from bike to bike: common practice, no source. [%]"""
+
+LEAST_SHAPE_SD = 0.2
+"""Shapes' distances are not known to better than a fifth. Our choice."""
+
+QN_FACTOR = 2.219144
+"""1 / (sqrt(2) Phi^-1(5/8)): makes Qn a standard deviation where scatter is normal."""
+
+_QN_SMALL = {5: 0.844, 6: 0.611, 7: 0.857, 8: 0.669, 9: 0.872}
+_DOF_PER_SIBLING = 0.6
+
+
+class Standing(NamedTuple):
+    """Where one figure stands among those of its siblings.
+
+    Attributes
+    ----------
+    siblings : int
+        Siblings that have the figure.
+    centre : float
+        Their median, in the unit of the figure.
+    sd : float
+        Robust scatter of a single sibling, in the unit of the figure, not below the least.
+    z : float
+        Distance from the centre over the standard error of a further bike.
+    p : float
+        Chance that a sound bike stands this far away, to either side.
+    """
+
+    siblings: int
+    centre: float
+    sd: float
+    z: float
+    p: float
+
+
+class Region(NamedTuple):
+    """A stretch of engine speed over which a bike differs from its siblings.
+
+    Attributes
+    ----------
+    from_rpm, to_rpm : float
+        Where it starts and ends. [rpm]
+    reaches_top : bool
+        Whether it goes on to the highest speed that could be compared.
+    change_pct : float
+        Mean difference from the siblings' median: in % of it for power, in points of lean error
+        for mixture. [%]
+    z : float
+        Robust z where it is furthest from 0.
+    siblings : int
+        Fewest siblings at any speed of the stretch.
+    """
+
+    from_rpm: float
+    to_rpm: float
+    reaches_top: bool
+    change_pct: float
+    z: float
+    siblings: int
+
+
+class PowerHealth(NamedTuple):
+    """A baseline power curve against those of its siblings.
+
+    Attributes
+    ----------
+    peak : Standing
+        Of ln peak power. NaN where the curve stops before its siblings' peak.
+    peak_change_pct : float
+        Peak power against the siblings' median. [%]
+    shape : Standing
+        Of ln distance from the siblings' shape; only far away counts, so p is one-sided.
+    shape_distance_pct : float
+        Root mean square of the difference from the siblings' median, level taken out. [%]
+    regions : tuple of Region
+        Where power is lower or higher than siblings explain, in order of speed.
+    is_unusual : bool or None
+        Whether peak, shape or a region stands out; None where nothing could be compared.
+    """
+
+    peak: Standing
+    peak_change_pct: float
+    shape: Standing
+    shape_distance_pct: float
+    regions: tuple[Region, ...]
+    is_unusual: bool | None
+
+
+class MixtureHealth(NamedTuple):
+    """A baseline's full-throttle mixture against those of its siblings.
+
+    Attributes
+    ----------
+    level : Standing
+        Of the mean lean error over the speeds compared.
+    level_change_pct : float
+        Mean difference from the siblings' median, in points of lean error; above 0 is leaner. [%]
+    regions : tuple of Region
+        Where the mixture is leaner or richer than siblings explain, in order of speed.
+    is_unusual : bool or None
+        Whether level or a region stands out; None where nothing could be compared.
+    """
+
+    level: Standing
+    level_change_pct: float
+    regions: tuple[Region, ...]
+    is_unusual: bool | None
+
+
+def standing(value: float, sibling_values: ArrayLike, *, least_sd: float = 0.0) -> Standing:
+    r"""Return where one figure stands among those of its siblings.
+
+    Parameters
+    ----------
+    value : float
+        This bike's figure; NaN where not seen.
+    sibling_values : array_like
+        One figure a sibling, this bike not among them; NaN where not seen.
+    least_sd : float, default 0
+        Scatter that siblings cannot be known to undercut, in the unit of the figure.
+
+    Returns
+    -------
+    Standing
+        All but the count are NaN with fewer than five siblings; z and p are NaN where `value` is.
+
+    Raises
+    ------
+    ValueError
+        If `sibling_values` is not one row, a figure is infinite, or `least_sd` is negative.
+
+    Notes
+    -----
+    .. math:: z = \frac{x - m}{s \sqrt{1 + \pi / (2n)}}, \quad
+              s = 2.2191\,d_n \{|x_i - x_j|\}_{(k)}, \quad k = \binom{\lfloor n/2 \rfloor + 1}{2}
+
+    with the median m, whose variance is :math:`\pi/2n` of a sibling's, and the scatter Qn [1]_,
+    which almost half of the siblings cannot carry away; :math:`d_n` takes out its bias in small
+    numbers [2]_. The chance p is that of a t with :math:`0.6\,(n - 1)` degrees of freedom: Qn of
+    so few bikes is itself uncertain. The 0.6 is ours, from simulation: of sound bikes with 5 to
+    40 siblings 0.7 to 1.3 % fall below p = 0.01. Assumes normal scatter of sound bikes.
+
+    Examples
+    --------
+    >>> found = standing(94.0, [99.0, 100.0, 101.0, 100.5, 99.5, 100.0, 101.5])
+    >>> found.centre, round(found.z, 1), round(found.p, 3)
+    (100.0, -5.7, 0.005)
+
+    References
+    ----------
+    .. [1] P. J. Rousseeuw and C. Croux, "Alternatives to the median absolute deviation,"
+       J. Am. Stat. Assoc. 88, 1993 (from memory).
+    .. [2] C. Croux and P. J. Rousseeuw, "Time-efficient algorithms for two highly robust
+       estimators of scale," COMPSTAT, 1992 (from memory).
+    """
+    require("least_sd", least_sd, at_least=0.0)
+    row = np.asarray(sibling_values, dtype=float)
+    if row.ndim != 1:
+        raise ValueError(f"sibling_values must be one row, got shape {row.shape}")
+    for name, figures in (("value", np.asarray(value, dtype=float)), ("sibling_values", row)):
+        if np.isinf(figures).any():
+            raise ValueError(f"{name} must be finite, or NaN where not seen, got an infinite one")
+    row = row[np.isfinite(row)]
+    if row.size < LEAST_SIBLINGS:
+        return Standing(row.size, math.nan, math.nan, math.nan, math.nan)
+    centre = float(np.median(row))
+    sd = max(_qn(row), least_sd)
+    away = float(value) - centre
+    if sd == 0.0:
+        z = math.copysign(math.inf, away) if away else away
+    else:
+        z = away / (sd * math.sqrt(1.0 + math.pi / (2.0 * row.size)))
+    p = 2.0 * float(special.stdtr(_DOF_PER_SIBLING * (row.size - 1), -abs(z)))
+    return Standing(row.size, centre, sd, z, p)
+
+
+def power_health(
+    grid_rpm: ArrayLike,
+    power_w: ArrayLike,
+    sibling_power_w: ArrayLike,
+    *,
+    least_sd_share: float = DEFAULT_REMOUNT_SHARE,
+    false_alarm_share: float = 0.05,
+) -> PowerHealth:
+    r"""Hold a bike's baseline power curve against those of the same model.
+
+    Parameters
+    ----------
+    grid_rpm : array_like
+        Engine speeds of all curves, ascending. [rpm]
+    power_w : array_like
+        This bike's baseline, in the reference air that the siblings' are in; NaN where not
+        seen. [W]
+    sibling_power_w : array_like
+        Siblings by grid points: one baseline a bike, this bike not among them; NaN where not
+        seen. [W]
+    least_sd_share : float, default 0.008
+        Scatter that siblings cannot be known to undercut: that of strapping one bike down
+        again. [0..1]
+    false_alarm_share : float, default 0.05
+        Sound bikes that may be called unusual, shared by peak, shape and regions. [0..1]
+
+    Returns
+    -------
+    PowerHealth
+        Standing of peak and shape, and the regions that stand out. Without five siblings at a
+        speed nothing is said of that speed.
+
+    Raises
+    ------
+    ValueError
+        If the grid does not ascend, lengths differ, power is not above 0 or infinite,
+        `least_sd_share` is not above 0, or `false_alarm_share` not between 0 and 1.
+
+    Notes
+    -----
+    All on the ln scale; see `standing` for centre, scatter and chance. The scatter of a grid
+    point is evened out against that of the whole curve, half and half by variance. A region lies
+    beyond a z that allows for as many chances as the range holds stretches of 1500 rpm, over
+    300 rpm or more; it is then followed outwards as far as the difference keeps its sign and half
+    its size. A peak is that of the smoothed curve; curves that stop before the siblings' median
+    speed of peak power have none.
+
+    Evened out along the curve, the scatter of a point is better known than Qn of one row: its t
+    has n - 1 degrees of freedom, again by simulation, where sound bikes with 5 to 30 siblings are
+    called unusual less often than `false_alarm_share`.
+
+    Shape is the root mean square of what is left of the ln difference when its mean is taken
+    out; the siblings' own distances are from the median of the others. Siblings seen over less
+    than half of the range have no shape.
+
+    Examples
+    --------
+    >>> grid_rpm = np.arange(4000.0, 10001.0, 50.0)
+    >>> usual = 60_000.0 * np.sin(grid_rpm / 7000.0)
+    >>> siblings = usual * (1.0 + np.linspace(-0.01, 0.01, 11)[:, None])
+    >>> tired = usual * np.where(grid_rpm >= 8000.0, 0.94, 1.0)
+    >>> power_health(grid_rpm, tired, siblings).regions[0].from_rpm
+    8000.0
+    """
+    _check_shares(least_sd_share, false_alarm_share)
+    grid, own, theirs = _curves("power_w", grid_rpm, power_w, sibling_power_w)
+    require("power_w", own, above=0.0, unit="W")
+    require("sibling_power_w", theirs, above=0.0, unit="W")
+    own, theirs = np.log(own), np.log(theirs)
+
+    peak, peak_away = _peak_standing(grid, own, theirs, least_sd_share)
+    shape, distance = _shape_standing(own, theirs, least_sd_share)
+    alarm = false_alarm_share / 3.0
+    regions = _regions(grid, own, theirs, least_sd_share, alarm)
+    found = tuple(
+        region._replace(change_pct=100.0 * math.expm1(region.change_pct)) for region in regions
+    )
+    stands_out = bool(found) or any(one.p < alarm for one in (peak, shape))
+    return PowerHealth(
+        peak,
+        100.0 * math.expm1(peak_away),
+        shape,
+        100.0 * distance,
+        found,
+        stands_out if _compared(own, theirs).any() else None,
+    )
+
+
+def mixture_health(
+    grid_rpm: ArrayLike,
+    lean_error_pct: ArrayLike,
+    sibling_lean_error_pct: ArrayLike,
+    *,
+    least_sd_pct: float = LEAST_LEAN_ERROR_SD_PCT,
+    false_alarm_share: float = 0.05,
+) -> MixtureHealth:
+    r"""Hold a bike's full-throttle mixture against that of the same model.
+
+    Parameters
+    ----------
+    grid_rpm : array_like
+        Engine speeds of all curves, ascending. [rpm]
+    lean_error_pct : array_like
+        This bike's baseline lean error, above 0 leaner than its target; NaN where not seen. [%]
+    sibling_lean_error_pct : array_like
+        Siblings by grid points: one baseline a bike, this bike not among them; NaN where not
+        seen. [%]
+    least_sd_pct : float, default 1
+        Scatter that siblings cannot be known to undercut. [%]
+    false_alarm_share : float, default 0.05
+        Sound bikes that may be called unusual, shared by level and regions. [0..1]
+
+    Returns
+    -------
+    MixtureHealth
+        Standing of the level, and the regions that stand out.
+
+    Raises
+    ------
+    ValueError
+        If the grid does not ascend, lengths differ, a lean error is at or below -100 % or
+        infinite, `least_sd_pct` is not above 0, or `false_alarm_share` not between 0 and 1.
+
+    Notes
+    -----
+    As `power_health`, on lean errors as they are. The level of each bike is its mean difference
+    from the siblings' median at the speeds it was seen at, so that a sibling that was seen over
+    another range does not look leaner by that alone; a bike seen over less than half of them
+    has no level. Usual is not safe: siblings can all be lean together, which the lean windows
+    tell and this does not.
+
+    Examples
+    --------
+    >>> grid_rpm = np.arange(4000.0, 10001.0, 50.0)
+    >>> siblings = np.linspace(-2.0, 2.0, 9)[:, None] + np.zeros(grid_rpm.size)
+    >>> found = mixture_health(grid_rpm, np.full(grid_rpm.size, 12.0), siblings)
+    >>> round(found.level_change_pct, 1), found.is_unusual
+    (12.0, True)
+    """
+    require("least_sd_pct", least_sd_pct, above=0.0, unit="%")
+    require("false_alarm_share", false_alarm_share, above=0.0, below=1.0)
+    grid, own, theirs = _curves("lean_error_pct", grid_rpm, lean_error_pct, sibling_lean_error_pct)
+    require("lean_error_pct", own, above=-100.0, unit="%")
+    require("sibling_lean_error_pct", theirs, above=-100.0, unit="%")
+
+    compared = _compared(own, theirs)
+    if not compared.any():
+        nothing = standing(math.nan, np.full(theirs.shape[0], math.nan))
+        return MixtureHealth(nothing, math.nan, (), None)
+    usual = np.nanmedian(theirs[:, compared], axis=0)
+    level = float(np.mean(own[compared] - usual))
+    among = standing(level, _means_where_seen(theirs[:, compared] - usual), least_sd=least_sd_pct)
+    alarm = false_alarm_share / 2.0
+    regions = _regions(grid, own, theirs, least_sd_pct, alarm)
+    return MixtureHealth(among, level, regions, bool(regions) or among.p < alarm)
+
+
+def health_words(power: PowerHealth, mixture: MixtureHealth | None = None) -> list[str]:
+    """Say in the shop's words what stands out against the siblings.
+
+    Parameters
+    ----------
+    power : PowerHealth
+        From `power_health`.
+    mixture : MixtureHealth, optional
+        From `mixture_health`.
+
+    Returns
+    -------
+    list of str
+        One sentence a finding; a single one where nothing stands out or could be compared.
+
+    Examples
+    --------
+    >>> grid_rpm = np.arange(4000.0, 10001.0, 50.0)
+    >>> usual = 60_000.0 * np.sin(grid_rpm / 7000.0)
+    >>> siblings = usual * (1.0 + np.linspace(-0.01, 0.01, 11)[:, None])
+    >>> tired = usual * np.where(grid_rpm >= 8000.0, 0.94, 1.0)
+    >>> health_words(power_health(grid_rpm, tired, siblings))[0]
+    'Down 6.0 % on 11 siblings above 8,000 rpm: look for a fault before tuning.'
+    """
+    said = [
+        _region_words(
+            region,
+            ("Down", "Up"),
+            " %",
+            (
+                "look for a fault before tuning",
+                "check weather, gear and that this is a baseline",
+            ),
+        )
+        for region in power.regions
+    ]
+    if power.is_unusual and not power.regions:
+        # Without a region it is peak or shape that stands out; the stronger one is told.
+        peak_p = math.inf if math.isnan(power.peak.p) else power.peak.p
+        shape_p = math.inf if math.isnan(power.shape.p) else power.shape.p
+        if peak_p <= shape_p:
+            way = "down" if power.peak_change_pct < 0.0 else "up"
+            said.append(
+                f"Peak power {way} {abs(power.peak_change_pct):.1f} % on "
+                f"{power.peak.siblings} siblings: look for the reason before tuning."
+            )
+        else:
+            said.append(
+                f"Shape of the power curve is {power.shape_distance_pct:.1f} % off that of "
+                f"{power.shape.siblings} siblings: look for the reason before tuning."
+            )
+    if mixture is not None:
+        advice = "check the probe and for air leaks or fuel pressure before tuning"
+        said += [
+            _region_words(
+                region, ("Richer by", "Leaner by"), " points of lean error", (advice, advice)
+            )
+            for region in mixture.regions
+        ]
+        if mixture.is_unusual and not mixture.regions:
+            way = "Richer" if mixture.level_change_pct < 0.0 else "Leaner"
+            said.append(
+                f"{way} by {abs(mixture.level_change_pct):.1f} points of lean error than "
+                f"{mixture.level.siblings} siblings on the whole: {advice}."
+            )
+    if said:
+        return said
+    known = [one.is_unusual for one in (power, mixture) if one is not None]
+    if all(one is None for one in known):
+        return [f"Not compared: at no speed were {LEAST_SIBLINGS} siblings and this bike all seen."]
+    parts = ["power"] if power.is_unusual is not None else []
+    parts += ["mixture"] if mixture is not None and mixture.is_unusual is not None else []
+    return [f"As its siblings: nothing in {' or '.join(parts)} stands out."]
+
+
+def _region_words(
+    region: Region, down_up: tuple[str, str], unit: str, advice: tuple[str, str]
+) -> str:
+    is_up = region.change_pct > 0.0
+    where = (
+        f"above {region.from_rpm:,.0f} rpm"
+        if region.reaches_top
+        else f"from {region.from_rpm:,.0f} to {region.to_rpm:,.0f} rpm"
+    )
+    return (
+        f"{down_up[is_up]} {abs(region.change_pct):.1f}{unit} on {region.siblings} siblings "
+        f"{where}: {advice[is_up]}."
+    )
+
+
+def _check_shares(least_sd_share: float, false_alarm_share: float) -> None:
+    require("least_sd_share", least_sd_share, above=0.0)
+    require("false_alarm_share", false_alarm_share, above=0.0, below=1.0)
+
+
+def _curves(
+    name: str, grid_rpm: ArrayLike, own: ArrayLike, theirs: ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    grid = np.asarray(grid_rpm, dtype=float)
+    mine = np.asarray(own, dtype=float)
+    others = np.asarray(theirs, dtype=float)
+    if grid.ndim != 1 or grid.size == 0 or not np.all(np.diff(grid) > 0.0):
+        raise ValueError("grid_rpm must be one row, ascend and not be empty")
+    require("grid_rpm", grid, at_least=0.0, unit="rpm")
+    if mine.shape != grid.shape:
+        raise ValueError(f"{name} must match grid_rpm in length, got {mine.shape} for {grid.shape}")
+    if others.ndim != 2 or others.shape[1] != grid.size:
+        raise ValueError(
+            f"sibling_{name} must be siblings by {grid.size} grid points, got shape {others.shape}"
+        )
+    for called, values in ((name, mine), (f"sibling_{name}", others)):
+        if np.isinf(values).any():
+            raise ValueError(f"{called} must be finite, or NaN where not seen, got an infinite one")
+    return grid, mine, others
+
+
+def _qn(row: FloatArray) -> float:
+    count = row.size
+    first, second = np.triu_indices(count, 1)
+    half = count // 2 + 1
+    place = half * (half - 1) // 2 - 1
+    distance = np.partition(np.abs(row[first] - row[second]), place)[place]
+    small = _QN_SMALL.get(count, count / (count + (1.4 if count % 2 else 3.8)))
+    return QN_FACTOR * small * float(distance)
+
+
+def _compared(own: FloatArray, theirs: FloatArray) -> NDArray[np.bool_]:
+    return np.isfinite(own) & (np.isfinite(theirs).sum(axis=0) >= LEAST_SIBLINGS)
+
+
+def _means_where_seen(away: FloatArray) -> FloatArray:
+    seen = np.isfinite(away)
+    count = seen.sum(axis=1)
+    mean = np.where(seen, away, 0.0).sum(axis=1) / np.maximum(count, 1)
+    return np.where(count * 2 >= away.shape[1], mean, np.nan)
+
+
+def _peak_standing(
+    grid: FloatArray, own: FloatArray, theirs: FloatArray, least_sd: float
+) -> tuple[Standing, float]:
+    curves = np.vstack((own[None, :], theirs))
+    seen = np.isfinite(curves)
+    filled = np.where(seen, curves, -np.inf)
+    at_peak = np.where(seen.any(axis=1), grid[np.argmax(filled, axis=1)], np.nan)
+    last = np.where(seen, grid, -np.inf).max(axis=1)
+    if np.isfinite(at_peak[1:]).sum() < LEAST_SIBLINGS:
+        return standing(math.nan, np.full(theirs.shape[0], np.nan)), math.nan
+    reached = last >= np.nanmedian(at_peak[1:])
+    height = np.where(reached, filled.max(axis=1), np.nan)
+    found = standing(float(height[0]), height[1:], least_sd=least_sd)
+    return found, float(height[0]) - found.centre
+
+
+def _shape_standing(own: FloatArray, theirs: FloatArray, least_sd: float) -> tuple[Standing, float]:
+    compared = _compared(own, theirs)
+    if not compared.any():
+        return standing(math.nan, np.full(theirs.shape[0], np.nan)), math.nan
+    mine, others = own[compared], theirs[:, compared]
+    distance = _distance(mine - np.nanmedian(others, axis=0))
+    among = np.full(others.shape[0], np.nan)
+    for place, curve in enumerate(others):
+        rest = np.delete(others, place, axis=0)
+        usable = np.isfinite(curve) & np.isfinite(rest).any(axis=0)
+        if usable.sum() * 2 >= curve.size:
+            among[place] = _distance(curve[usable] - np.nanmedian(rest[:, usable], axis=0))
+    # Below the least scatter one shape is as good as another.
+    found = standing(
+        math.log(max(distance, least_sd)),
+        np.log(np.maximum(among, least_sd)),
+        least_sd=LEAST_SHAPE_SD,
+    )
+    one_sided = found.p / 2.0 if found.z > 0.0 else 1.0 - found.p / 2.0
+    return found._replace(p=one_sided), distance
+
+
+def _distance(away: FloatArray) -> float:
+    return float(np.sqrt(np.mean(np.square(away - away.mean()))))
+
+
+def _regions(
+    grid: FloatArray, own: FloatArray, theirs: FloatArray, least_sd: float, alarm: float
+) -> tuple[Region, ...]:
+    compared = np.flatnonzero(_compared(own, theirs))
+    if compared.size < 2:
+        return ()
+    seen = [theirs[np.isfinite(theirs[:, at]), at] for at in compared]
+    count = np.array([row.size for row in seen])
+    away = own[compared] - np.array([np.median(row) for row in seen])
+    variance = np.square([_qn(row) for row in seen])
+    sd = np.maximum(np.sqrt((variance + variance.mean()) / 2.0), least_sd)
+    z = away / (sd * np.sqrt(1.0 + math.pi / (2.0 * count)))
+    speed = grid[compared]
+    chances = max(1.0, (speed[-1] - speed[0]) / REGION_RPM)
+    dof = count - 1.0
+    beyond = np.abs(z) >= -special.stdtrit(dof, alarm / (2.0 * chances))
+    # Neighbours in the list that are none on the grid do not carry a region over the hole.
+    unbroken = np.diff(compared) == 1
+
+    found: list[Region] = []
+    start = free = 0
+    while start < speed.size:
+        if not beyond[start]:
+            start += 1
+            continue
+        sign = np.sign(away[start])
+        end = start
+        while (
+            end + 1 < speed.size
+            and unbroken[end]
+            and beyond[end + 1]
+            and np.sign(away[end + 1]) == sign
+        ):
+            end += 1
+        if speed[end] - speed[start] < LASTING_RPM:
+            start = end + 1
+            continue
+        half = sign * float(np.median(away[start : end + 1])) / 2.0
+        first, last = start, end
+        while first > free and unbroken[first - 1] and sign * away[first - 1] >= half:
+            first -= 1
+        while last + 1 < speed.size and unbroken[last] and sign * away[last + 1] >= half:
+            last += 1
+        part = slice(first, last + 1)
+        furthest = first + int(np.argmax(np.abs(z[part])))
+        found.append(
+            Region(
+                from_rpm=float(speed[first]),
+                to_rpm=float(speed[last]),
+                reaches_top=last == speed.size - 1,
+                change_pct=float(away[part].mean()),
+                z=float(z[furthest]),
+                siblings=int(count[part].min()),
+            )
+        )
+        start = free = last + 1
+    return tuple(found)

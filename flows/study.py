@@ -1,0 +1,397 @@
+"""The simulation study: pulls with a known truth, through curve, session, trust and gain.
+
+Run as `python -m flows.study`; it prints a table in markdown. Shops are simulated one by one, and
+each compares by the scatter that it found in its own sessions, as a real shop does.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from scipy import optimize
+
+from flows.metrics import curve, planner, session
+from flows.metrics.gain import POWER, gain
+from flows.steps.trust import MOST_DOF, SHARE_STEP
+
+SEED = 20_261_125
+"""Any number; fixed, so that the table can be made again."""
+
+# What a shop's noise is made of, on the ln scale; of the size of a good roller's, common practice.
+PULL_SD = 0.004
+BIKE_DOF = 12.0
+"""Bikes scatter differently: the variance of each is that of PULL_SD over a chi-square share."""
+MOUNTING_SD = 0.007
+AIR_SD = 0.001
+"""Of the ratio of two correction factors."""
+WIGGLE_SD = 0.0025
+WIGGLE_RPM = 200.0
+SAMPLE_SD = 0.004
+SPEED_NOISE_RPM = 4.0
+COLD_FIRST, HEAT_SOAK = -0.003, -0.0015
+
+FIRST_RPM, LIMIT_RPM, RAISED_LIMIT_RPM = 3000.0, 11_000.0, 11_600.0
+SAMPLES = 400
+GAIN_LOG = 0.02
+UNCHANGED_PAIRS = 12
+REPEATS = 3
+SHAPES = ("plain", "torque dip", "raised limit")
+
+
+class Design(NamedTuple):
+    """How a bike is compared: its name, pulls on either side, whether it stays strapped down."""
+
+    name: str
+    pulls: int
+    same_mounting: bool
+
+
+DESIGNS = (
+    Design("3 + 3 pulls, strapped once", 3, True),
+    Design("3 + 3 pulls, remounted", 3, False),
+    Design("5 + 5 pulls, strapped once", 5, True),
+)
+
+
+class Session(NamedTuple):
+    """One simulated session: curves by pulls on the grid, and the level all of it was lifted by."""
+
+    grid_rpm: np.ndarray
+    power_w: np.ndarray
+    lifted: float
+
+
+class Outcome(NamedTuple):
+    """What became of one comparison; errors and half widths on the ln scale, hits 0 or 1."""
+
+    design: str
+    shape: str
+    is_changed: bool
+    mean_error: float
+    mean_half: float
+    mean_bias: float
+    peak_bias: float
+    mean_hit: float
+    point_hit: float
+    whole_hit: float
+    peak_hit: float
+    called_real: float
+    planned_log: float
+
+
+def true_log_power(
+    shape: str, speed_rpm: np.ndarray, *, is_after: bool, gain_log: float
+) -> np.ndarray:
+    """Return the true curve of a bike.
+
+    Parameters
+    ----------
+    shape : str
+        One of `SHAPES`.
+    speed_rpm : ndarray
+        Engine speeds. [rpm]
+    is_after : bool
+        Whether the change is fitted.
+    gain_log : float
+        Size of the gain, as a natural log; it is uneven over the speeds.
+
+    Returns
+    -------
+    ndarray
+        ln power. [ln W]
+    """
+    log_power = math.log(70e3) - ((speed_rpm - 10_000.0) / 5500.0) ** 2
+    if shape == "torque dip":
+        log_power = log_power - 0.06 * np.exp(-(((speed_rpm - 5600.0) / 450.0) ** 2))
+    if is_after:
+        log_power = log_power + gain_log * (1.0 + 0.6 * np.sin(speed_rpm / 1100.0))
+    return log_power
+
+
+def _session(
+    chance: np.random.Generator,
+    shape: str,
+    pulls: int,
+    *,
+    gain_log: float | None,
+    bike: float,
+    mounting: float,
+) -> Session:
+    """Simulate the pulls of a session and smooth them; `gain_log` is None before the change."""
+    is_after = gain_log is not None
+    limit = RAISED_LIMIT_RPM if is_after and shape == "raised limit" else LIMIT_RPM
+    at = np.linspace(FIRST_RPM, limit, SAMPLES)
+    truth = true_log_power(shape, at, is_after=is_after, gain_log=gain_log or 0.0)
+    order = np.arange(pulls)
+    warmth = HEAT_SOAK * order + np.where(order == 0, COLD_FIRST, 0.0)
+    levels = warmth + chance.normal(0.0, bike, pulls)
+    common = mounting + chance.normal(0.0, AIR_SD / math.sqrt(2.0))
+    grid = curve.speed_grid_rpm(FIRST_RPM, limit)
+    curves = np.empty((pulls, grid.size))
+    for pull, level in enumerate(levels):
+        # A smooth random curve: waves of random length and phase (random Fourier features).
+        waves = chance.normal(0.0, 1.0 / WIGGLE_RPM, (40, 1)) * at
+        phases = chance.uniform(0.0, 2.0 * np.pi, (40, 1))
+        wiggle = WIGGLE_SD * math.sqrt(2.0 / 40.0) * np.cos(waves + phases).sum(axis=0)
+        power = np.exp(truth + common + level + wiggle)
+        power = power * (1.0 + chance.normal(0.0, SAMPLE_SD, SAMPLES))
+        speed = at + chance.normal(0.0, SPEED_NOISE_RPM, SAMPLES)
+        curves[pull] = curve.smoothed_curve(speed, power, grid).value
+    return Session(grid, curves, common + float(levels.mean()))
+
+
+def _pair(
+    chance: np.random.Generator,
+    shape: str,
+    design: Design,
+    gain_log: float | None,
+) -> tuple[Session, Session]:
+    """Simulate a bike before and after; `gain_log` is None where it was left as it was."""
+    bike = PULL_SD * math.sqrt(BIKE_DOF / chance.chisquare(BIKE_DOF))
+    mountings = chance.normal(0.0, MOUNTING_SD, 2)
+    if design.same_mounting:
+        mountings[1] = mountings[0]
+    before = _session(chance, shape, design.pulls, gain_log=None, bike=bike, mounting=mountings[0])
+    after = _session(
+        chance, shape, design.pulls, gain_log=gain_log, bike=bike, mounting=mountings[1]
+    )
+    return before, after
+
+
+def _on_one_grid(before: Session, after: Session) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    wider = before if before.grid_rpm.size >= after.grid_rpm.size else after
+    laid = [
+        np.pad(
+            side.power_w,
+            ((0, 0), (0, wider.grid_rpm.size - side.grid_rpm.size)),
+            constant_values=np.nan,
+        )
+        for side in (before, after)
+    ]
+    return wider.grid_rpm, laid[0], laid[1]
+
+
+def _up(share: float) -> float:
+    return math.ceil(round(share / SHARE_STEP, 6)) * SHARE_STEP
+
+
+def _trust(
+    every: Iterable[Session], unchanged: Sequence[tuple[Session, Session]]
+) -> tuple[float, float, float]:
+    """Return repeatability, its dof, and remounting, as the shop's trust is made."""
+    found = [(session.pull_levels(one.power_w), len(one.power_w)) for one in every]
+    usual = session.shop_repeatability(
+        [float(np.std(levels, ddof=1)) for levels, _ in found], [pulls - 1 for _, pulls in found]
+    )
+    repeatability = _up(usual.sd)
+    differences, variances = [], []
+    for first, second in unchanged:
+        means = [session.session_mean(side.power_w) for side in (first, second)]
+        differences.append(float(np.nanmean(np.log(means[1] / means[0]))))
+        variances.append(
+            repeatability**2 * (1 / len(first.power_w) + 1 / len(second.power_w)) / 2
+            + AIR_SD**2 / 2
+        )
+    remount = session.remount_share(differences, variances)
+    dof = max(1.0, float(round(min(usual.dof, MOST_DOF))))
+    return repeatability, dof, _up(remount.share)
+
+
+def _outcome(
+    shape: str,
+    design: Design,
+    gain_log: float | None,
+    pair: tuple[Session, Session],
+    trust: tuple[float, float, float],
+) -> Outcome:
+    repeatability, dof, remount = trust
+    known = {
+        "repeatability_share": repeatability,
+        "repeatability_dof": dof,
+        "remount_share": remount,
+        "correction_share": AIR_SD,
+    }
+    grid, before, after = _on_one_grid(*pair)
+    found = gain(grid, before, after, same_mounting=design.same_mounting, **known)
+    true_before = true_log_power(shape, grid, is_after=False, gain_log=0.0)
+    true_after = true_log_power(
+        shape, grid, is_after=gain_log is not None, gain_log=gain_log or 0.0
+    )
+    truth = true_after - true_before
+    ranged = (grid >= found.range_from_rpm) & (grid <= found.range_to_rpm)
+    lower, upper = np.log1p(found.lower_pct / 100.0), np.log1p(found.upper_pct / 100.0)
+    whole_lower = np.log1p(found.whole_lower_pct / 100.0)
+    whole_upper = np.log1p(found.whole_upper_pct / 100.0)
+    inside = (lower <= truth) & (truth <= upper)
+    whole = (whole_lower <= truth) & (truth <= whole_upper)
+    true_mean = float(truth[ranged].mean())
+    seen_before, seen_after = np.isfinite(found.before_w), np.isfinite(found.after_w)
+    both = seen_before & seen_after
+    # The truth's peak where the pulls reached: nobody can see a higher one beyond.
+    true_tops = [
+        curve.peak(grid[seen], np.exp(log_power[seen])).value
+        for log_power, seen in ((true_before, seen_before), (true_after, seen_after))
+    ]
+    true_peak = math.log(true_tops[1] / true_tops[0])
+    peak_low = math.log1p(found.peak_gain_lower_pct / 100.0)
+    peak_high = math.log1p(found.peak_gain_upper_pct / 100.0)
+    half = math.log1p(found.mean_gain_upper_pct / 100.0) - found.log_mean_gain
+    plan = planner.before_after(
+        design.pulls, design.pulls, same_mounting=design.same_mounting, **known
+    )
+    error = found.log_mean_gain - true_mean
+    first, second = pair
+    return Outcome(
+        design=design.name,
+        shape=shape,
+        is_changed=gain_log is not None,
+        mean_error=error,
+        mean_half=half,
+        # Without what the whole session was lifted by: what smoothing and averaging add of theirs.
+        mean_bias=error - (second.lifted - first.lifted),
+        peak_bias=math.log(curve.peak(grid, found.before_w).value / true_tops[0]) - first.lifted,
+        mean_hit=float(abs(error) <= half),
+        point_hit=float(inside[both].mean()),
+        whole_hit=float(whole[both].all()),
+        peak_hit=float(peak_low <= true_peak <= peak_high),
+        called_real=float(found.verdict != "within noise"),
+        planned_log=math.log1p(planner.detectable_pct(plan) / 100.0),
+    )
+
+
+def outcomes(sessions: int, seed: int = SEED) -> tuple[list[Outcome], int]:
+    """Simulate shops until they ran a number of sessions, and compare in each.
+
+    Parameters
+    ----------
+    sessions : int
+        Least number of sessions; whole shops are simulated.
+    seed : int, optional
+        Seed of all chance.
+
+    Returns
+    -------
+    list of Outcome
+        One a comparison.
+    int
+        Sessions run, those between which nothing changed among them.
+
+    Raises
+    ------
+    ValueError
+        If `sessions` is below 1.
+    """
+    if sessions < 1:
+        raise ValueError(f"sessions must be at least 1, got {sessions}")
+    chance = np.random.default_rng(seed)
+    made: list[Outcome] = []
+    run = 0
+    remounted = Design("unchanged", 3, False)
+    while run < sessions:
+        unchanged = [_pair(chance, "plain", remounted, None) for _ in range(UNCHANGED_PAIRS)]
+        cases = [
+            (shape, design, gain_log, _pair(chance, shape, design, gain_log))
+            for shape in SHAPES
+            for design in DESIGNS
+            for gain_log in (None, GAIN_LOG)
+            for _ in range(REPEATS)
+        ]
+        every = [one for pair in unchanged for one in pair]
+        every += [one for case in cases for one in case[3]]
+        trust = _trust(every, unchanged)
+        made += [_outcome(*case, trust) for case in cases]
+        run += len(every)
+    return made, run
+
+
+def detectable_over_planned(made: Sequence[Outcome]) -> float:
+    """Return the gain that was seen four times in five, over the one the planner promised.
+
+    Parameters
+    ----------
+    made : sequence of Outcome
+        Comparisons of one design.
+
+    Returns
+    -------
+    float
+        Ratio; 1 is as planned. [1]
+    """
+    error = np.array([one.mean_error for one in made])
+    half = np.array([one.mean_half for one in made])
+    planned = np.array([one.planned_log for one in made])
+
+    def lacking(ratio: float) -> float:
+        # Errors may be turned over: noise has no sign. That doubles what one comparison tells.
+        seen = [np.abs(ratio * planned + sign * error) > half for sign in (1.0, -1.0)]
+        return float(np.mean(seen)) - POWER
+
+    return float(optimize.root_scalar(lacking, bracket=(0.05, 20.0), xtol=1e-4).root)
+
+
+def table(made: Sequence[Outcome], run: int) -> str:
+    """Return the study's table in markdown.
+
+    Parameters
+    ----------
+    made : sequence of Outcome
+        All comparisons.
+    run : int
+        Sessions run.
+
+    Returns
+    -------
+    str
+        Lines with a last line end.
+    """
+    groups = [(name, [one for one in made if one.design == name]) for name, _, _ in DESIGNS]
+    groups += [(shape, [one for one in made if one.shape == shape]) for shape in SHAPES]
+    groups.append(("all", list(made)))
+    lines = [
+        f"{run} sessions, {len(made)} comparisons, seed {SEED}; coverage and verdicts in %, bias "
+        "and its standard error in % of power.",
+        "",
+        "| | pairs | mean gain covered | each speed | whole curve | peak gain | no change called "
+        "real | bias of mean gain | bias of peak | seen 4 in 5, over planned |",
+        "| --- | --: | --: | --: | --: | --: | --: | --: | --: | --: |",
+    ]
+    for name, group in groups:
+        covered = [
+            100.0 * float(np.mean([getattr(one, hit) for one in group]))
+            for hit in ("mean_hit", "point_hit", "whole_hit", "peak_hit")
+        ]
+        unchanged = [one.called_real for one in group if not one.is_changed]
+        biases = []
+        for bias in ("mean_bias", "peak_bias"):
+            values = 100.0 * np.array([getattr(one, bias) for one in group])
+            biases.append(f"{values.mean():+.3f} ± {values.std() / math.sqrt(values.size):.3f}")
+        cells = [name, str(len(group)), *(f"{share:.1f}" for share in covered)]
+        cells += [f"{100.0 * float(np.mean(unchanged)):.1f}", *biases]
+        cells.append(f"{detectable_over_planned(group):.2f}")
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the study and print its table.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Of the command line; those of the process by default.
+    """
+    parser = argparse.ArgumentParser(prog="python -m flows.study", description=__doc__)
+    parser.add_argument("--sessions", type=int, default=4000, help="least number of sessions")
+    given = parser.parse_args(arguments)
+    if given.sessions < 1:
+        parser.error(f"--sessions must be at least 1, got {given.sessions}")
+    sys.stdout.write(table(*outcomes(given.sessions)))
+
+
+if __name__ == "__main__":
+    main()
