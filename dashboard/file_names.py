@@ -128,25 +128,3 @@ def one_on_disk(name: str) -> str:
     True
     """
     return unicodedata.normalize("NFC", name).casefold()
-
-
-def in_number_order(name: str) -> list[tuple[int, str]]:
-    """Return a key by which run_2 comes before run_10.
-
-    Parameters
-    ----------
-    name : str
-        File name.
-
-    Returns
-    -------
-    list of (int, str)
-        To sort by.
-
-    Examples
-    --------
-    >>> sorted(["run_10", "run_2"], key=in_number_order)
-    ['run_2', 'run_10']
-    """
-    steps = re.split(r"([0-9]+)", name)
-    return [(int(step), "") if step.isdecimal() else (-1, step) for step in steps]

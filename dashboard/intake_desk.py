@@ -15,8 +15,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
-from dashboard.file_names import free_name, in_number_order, one_on_disk, safe_folder, safe_name
+from dashboard.file_names import free_name, one_on_disk, safe_folder, safe_name
 from schemas.card import read_card
+from schemas.card_files import in_number_order
 from schemas.card_text import CARD_NAME
 from schemas.toml_text import MistakesError
 from warehouse.whole_file import write_whole

@@ -5,11 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-import unicodedata
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from fnmatch import fnmatchcase
 from typing import Any, NamedTuple
 
 from pydantic import ValidationError
@@ -17,6 +15,7 @@ from pydantic_core import ErrorDetails
 
 from dashboard.shop_words import USUAL_STAGES, Known, close_word
 from schemas.card import JobCard
+from schemas.card_files import is_pattern, one_form, takes
 
 _Mistake = tuple[str, str]
 """The field and what is wrong with it."""
@@ -236,11 +235,6 @@ class Judged(NamedTuple):
     cautions: list[str]
     """What may well be meant and is worth a look."""
 
-    @property
-    def can_be_written(self) -> bool:
-        """Whether nothing stands against writing the card."""
-        return self.card is not None and not self.mistakes
-
 
 def judged(
     draft: Draft,
@@ -371,20 +365,18 @@ def _about_files(draft: Draft, files: Sequence[str]) -> Iterator[_Mistake]:
         for kind, listed in (("pulls", stage.pulls), ("rides", stage.rides))
         for entry in listed
     ]
-    written = {_nfc(entry) for _, entry in entries}
+    written = {one_form(entry) for _, entry in entries}
     for name in files:
-        if _nfc(name) in written:
+        if one_form(name) in written:
             continue
-        takers = [
-            (where, entry) for where, entry in entries if fnmatchcase(_nfc(name), _nfc(entry))
-        ]
+        takers = [(where, entry) for where, entry in entries if takes(entry, name, written)]
         if not takers:
             yield (
                 "files",
                 f"{name} stands under no stage: put it under one, or take it out of the files.",
             )
         # Brackets mean a choice of letters to intake: "run[1].csv" takes in "run1.csv" too.
-        elif not re.search(r"[*?]", takers[0][1]):
+        elif not is_pattern(takers[0][1]):
             yield takers[0][0], f"The name {takers[0][1]} would take in {name} as well: rename one."
 
 
@@ -434,16 +426,8 @@ def unplaced(draft: Draft, files: Sequence[str]) -> list[str]:
     list of str
         Those under no stage.
     """
-    entries = [_nfc(entry) for stage in draft.stages for entry in stage.pulls + stage.rides]
-    return [
-        name
-        for name in files
-        if not any(_nfc(name) == entry or fnmatchcase(_nfc(name), entry) for entry in entries)
-    ]
-
-
-def _nfc(name: str) -> str:
-    return unicodedata.normalize("NFC", name)
+    entries = [one_form(entry) for stage in draft.stages for entry in stage.pulls + stage.rides]
+    return [name for name in files if not any(takes(entry, name, entries) for entry in entries)]
 
 
 def _cautions(draft: Draft, known: Known, today: dt.date | None) -> list[str]:

@@ -9,6 +9,8 @@ import plotly.graph_objects as go
 import polars as pl
 import streamlit as st
 
+from dashboard.run_command import CommandRun
+
 CARD_WIDTH_PX = 165
 """Two cards stand side by side on a phone."""
 
@@ -66,3 +68,11 @@ def cards(entries: Iterable[tuple[str, str, str]]) -> None:
                 width=CARD_WIDTH_PX,
                 height="stretch",
             )
+
+
+def follow(run: CommandRun, place: Any = st) -> None:
+    """Show in a place of the page how far a command is, and draw the page again at its end."""
+    bar = place.progress(0.0, text="Starting")
+    for step in run.steps():
+        bar.progress(step.share, text=step.sentence)
+    st.rerun()

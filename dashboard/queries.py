@@ -760,21 +760,54 @@ def stage_setups(reader: Reader) -> pl.DataFrame:
     return _rows(reader, "SELECT * FROM out.stage_setup ORDER BY job_id, stage_no")
 
 
-def untaught_files(reader: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Return the files that wait for a layout, the latest first.
+def remarks(reader: Reader, most: int = 200) -> pl.DataFrame:
+    """Return what speaks against files that were taken in, the gravest first, then the latest."""
+    return _rows(
+        reader,
+        """
+        WITH told AS (
+            SELECT file_sha256, 1 AS place, 'in doubt' AS standing, reason AS remark, remedy
+            FROM out.log_doubt
+            UNION ALL
+            SELECT file_sha256, 2, 'does not count', trouble, '' FROM out.pull WHERE trouble <> ''
+            UNION ALL
+            SELECT file_sha256, 2, 'does not count', trouble, '' FROM out.ride WHERE trouble <> ''
+            UNION ALL
+            SELECT file_sha256, 3, 'counts', unnest(string_split(notes, '; ')), '' FROM out.pull
+            UNION ALL
+            SELECT file_sha256, 3, 'counts', unnest(string_split(notes, '; ')), '' FROM out.ride
+        )
+        SELECT
+            job_folder,
+            count(DISTINCT file_name) AS files,
+            min(file_name) AS file_name,
+            standing,
+            remark,
+            told.remedy,
+            max(received_at) AS received_at,
+            count(*) OVER () AS found
+        FROM told
+        JOIN out.file USING (file_sha256)
+        WHERE remark <> '' AND state = 'taken in'
+        GROUP BY job_folder, place, standing, remark, told.remedy
+        ORDER BY place, received_at DESC NULLS LAST, job_folder DESC, file_name, remark
+        LIMIT ?
+        """,
+        most,
+    )
 
-    Parameters
-    ----------
-    reader : duckdb.DuckDBPyConnection
-        Reader of a snapshot.
 
-    Returns
-    -------
-    polars.DataFrame
-        file_sha256 and label.
-    """
-    return reader.sql(
-        "SELECT file_sha256, first(job_folder || ' / ' || file_name ORDER BY job_folder, file_name)"
-        " AS label FROM out.file WHERE reason_code = 'layout not taught' "
-        "GROUP BY file_sha256 ORDER BY max(received_at) DESC, label"
-    ).pl()
+def untaught_files(reader: Reader) -> pl.DataFrame:
+    """Return the files that wait for a layout, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            file_sha256,
+            first(job_folder || ' / ' || file_name ORDER BY job_folder, file_name) AS label
+        FROM out.file
+        WHERE reason_code = 'layout not taught'
+        GROUP BY file_sha256
+        ORDER BY max(received_at) DESC, label
+        """,
+    )

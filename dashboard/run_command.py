@@ -69,7 +69,7 @@ class CommandRun:
             stderr=subprocess.STDOUT,
             encoding="utf-8",
             errors="replace",
-            env={**os.environ, "PYTHONUTF8": "1"},
+            env=in_utf8(),
             # On Windows a window of its own would open; elsewhere there is no such flag.
             creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
         )
@@ -151,6 +151,16 @@ _UPDATES: dict[Path, CommandRun] = {}
 _STARTING = threading.Lock()
 
 
+def rollbook_command(*arguments: str) -> list[str]:
+    """Return the program and the arguments of a `rollbook` command, run by this Python."""
+    return [sys.executable, "-m", "flows.cli", *arguments]
+
+
+def in_utf8() -> dict[str, str]:
+    """Return the environment in which a command speaks UTF-8 on every system."""
+    return {**os.environ, "PYTHONUTF8": "1"}
+
+
 def update_command(shop: Path) -> list[str]:
     """Return the command that takes in, derives and publishes.
 
@@ -164,7 +174,7 @@ def update_command(shop: Path) -> list[str]:
     list of str
         Program and arguments.
     """
-    return [sys.executable, "-m", "flows.cli", "update", str(shop.resolve()), "--tell"]
+    return rollbook_command("update", str(shop.resolve()), "--tell")
 
 
 def start_update(shop: Path) -> CommandRun:

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import copy
 import json
-import os
-import re
 import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
-from schemas.layout import CHANNEL_COLUMNS, read_layouts
+from dashboard.run_command import in_utf8, rollbook_command
+from schemas.layout import CHANNEL_COLUMNS, new_layout_file
 from schemas.units import known_units
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -20,7 +18,6 @@ LONGEST_WAIT_S = 120
 NOT_USED = "not used"
 CHANNELS = (NOT_USED, *sorted(CHANNEL_COLUMNS))
 UNITS = tuple(word for word in known_units() if word != "lambda")
-POWER_STATES = ("observed", "SAE J1349", "ISO 1585", "DIN 70020", "SAE J607")
 
 
 class DeskError(RuntimeError):
@@ -78,14 +75,14 @@ def _asked(arguments: list[str], given: str = "") -> dict[str, Any]:
     # A process of its own: pages import nothing of the flows.
     try:
         done = subprocess.run(
-            [sys.executable, "-m", "flows.cli", *arguments],
+            rollbook_command(*arguments),
             input=given,
             capture_output=True,
             encoding="utf-8",
             errors="replace",
             timeout=LONGEST_WAIT_S,
             check=False,
-            env={**os.environ, "PYTHONUTF8": "1"},
+            env=in_utf8(),
         )
     except subprocess.TimeoutExpired:
         raise DeskError(f"looking at the file took longer than {LONGEST_WAIT_S} s") from None
@@ -196,11 +193,9 @@ def saved(shop: Path, name: str, text: str) -> Path:
     DeskError
         If the name is taken.
     """
-    folder = ShopFolder(shop).layouts
-    taught, _ = read_layouts(folder)
-    target = folder / f"{re.sub(r'[^A-Za-z0-9_-]+', '-', name).strip('-.') or 'layout'}.toml"
-    if any(layout.name == name for layout in taught) or target.exists():
+    target = new_layout_file(ShopFolder(shop).layouts, name)
+    if target is None:
         raise DeskError(f"A layout named {name!r} is there already: give this one another name.")
-    folder.mkdir(parents=True, exist_ok=True)
+    target.parent.mkdir(parents=True, exist_ok=True)
     write_whole(target, text)
     return target

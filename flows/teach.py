@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,7 @@ from flows.steps.convert import PLACE
 from flows.steps.judge import WholeFile, canonical
 from flows.steps.read import recognise
 from schemas.columns import CHANNELS
-from schemas.layout import Layout, read_layouts
+from schemas.layout import Layout, new_layout_file, read_layouts
 from schemas.samples import judge_samples, samples_frame
 from schemas.toml_text import MistakesError, read_toml
 from warehouse.shop import ShopFolder
@@ -279,13 +278,12 @@ def save(shop: ShopFolder, layout: Layout) -> Path:
     TeachError
         If its name is taken.
     """
-    taught, _ = read_layouts(shop.layouts)
-    target = shop.layouts / f"{re.sub(r'[^A-Za-z0-9_-]+', '-', layout.name).strip('-.')}.toml"
-    if any(known.name == layout.name for known in taught) or target.exists():
+    target = new_layout_file(shop.layouts, layout.name)
+    if target is None:
         raise TeachError(
             f"a layout named {layout.name!r} is there already; give this one a new name"
         )
-    shop.layouts.mkdir(parents=True, exist_ok=True)
+    target.parent.mkdir(parents=True, exist_ok=True)
     write_whole(target, layout_text(layout))
     return target
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import zoneinfo
 from functools import cached_property
 from pathlib import Path
@@ -301,3 +302,23 @@ def read_layouts(folder: Path) -> tuple[list[Layout], dict[str, list[str]]]:
         names[layout.name] = path.name
         layouts.append(layout)
     return layouts, mistakes
+
+
+def new_layout_file(folder: Path, name: str) -> Path | None:
+    """Return the file in which a new layout is to stand.
+
+    Parameters
+    ----------
+    folder : Path
+        The shop's `layouts/`.
+    name : str
+        The layout's name.
+
+    Returns
+    -------
+    Path or None
+        None where a layout has the name, or its file is there already.
+    """
+    file = folder / f"{re.sub(r'[^A-Za-z0-9_-]+', '-', name).strip('-.') or 'layout'}.toml"
+    taught, _ = read_layouts(folder)
+    return None if file.exists() or any(known.name == name for known in taught) else file

@@ -7,6 +7,7 @@ import shutil
 from types import SimpleNamespace
 
 import pytest
+from hypothesis import settings
 
 from fixtures.demo_shop import demo_shop, write_shop
 from fixtures.odd_files import FOLDER as ODD
@@ -17,6 +18,10 @@ from flows.settings import open_shop
 from schemas.settings import read_settings
 from warehouse import statements, store
 from warehouse.shop import ShopFolder
+
+# How fast an example runs says nothing about what it gives.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 NOW = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
 DEMO_SCALE = 0.02

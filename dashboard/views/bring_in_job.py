@@ -23,6 +23,7 @@ from dashboard.shop_words import (
     plainly,
 )
 from schemas.card import CATEGORIES, read_card
+from schemas.card_files import in_number_order
 from schemas.card_text import card_text
 from warehouse.shop import ShopFolder
 
@@ -57,10 +58,7 @@ def draw_after_writing(written: dict[str, Any]) -> None:
     elif run.is_over:
         draw_what_became(written)
     else:
-        bar = st.progress(0.0, text="Starting")
-        for step in run.steps():
-            bar.progress(step.share, text=step.sentence)
-        st.rerun()
+        pieces.follow(run)
     if st.button("Bring in another job", width="stretch", key="bring_in_job_another"):
         del memory["bring_in_job_written"]
         memory["bring_in_job_mode"] = NEW_JOB
@@ -416,7 +414,7 @@ draw_dropped(stowed)
 dropped = [one for one in stowed if one.state in ("new", "there already")]
 lying = {one.name for one in held}
 held += [Held(one.name, len(one.dropped.data)) for one in dropped if one.name not in lying]
-held.sort(key=lambda one: intake_desk.in_number_order(one.name))
+held.sort(key=lambda one: in_number_order(one.name))
 
 # Choose: the job and the bike
 st.subheader("Job and bike", anchor=False)

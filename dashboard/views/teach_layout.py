@@ -253,10 +253,7 @@ if memory.get("teach_saved"):
         memory["teach_run"] = run_command.start_update(shop.folder)
         st.rerun()
     elif run is not None and not run.is_over:
-        bar = st.progress(0.0, text="Starting")
-        for step in run.steps():
-            bar.progress(step.share, text=step.sentence)
-        st.rerun()
+        pieces.follow(run)
     elif run is not None and run.error:
         st.error("They could not be taken in; nothing is lost.")
         st.text(run.error)

@@ -4,7 +4,6 @@ import datetime as dt
 
 import polars as pl
 import streamlit as st
-from streamlit.delta_generator import DeltaGenerator
 
 from dashboard import pieces, queries, run_command, wording
 from dashboard.open_shop import open_shop
@@ -64,14 +63,6 @@ def draw_last_try() -> run_command.CommandRun | None:
         outcome = retried(before, states)
         (st.success if outcome.taken_in == outcome.tried else st.info)(outcome.sentence)
     return None
-
-
-def follow(run: run_command.CommandRun, place: DeltaGenerator) -> None:
-    """Show how far an update is, and draw the page again at its end."""
-    bar = place.progress(0.0, text="Starting")
-    for step in run.steps():
-        bar.progress(step.share, text=step.sentence)
-    st.rerun()
 
 
 def draw_trouble(trouble: Trouble, key: str) -> None:
@@ -163,7 +154,7 @@ if counts.is_empty():
     )
     trying = draw_last_try()
     if trying:
-        follow(trying, st.empty())
+        pieces.follow(trying, st.empty())
     st.stop()
 
 # Show
@@ -233,6 +224,31 @@ else:
             for at, trouble in enumerate(found[TROUBLES_AT_ONCE:], start=TROUBLES_AT_ONCE):
                 draw_trouble(trouble, f"what_came_in_trouble_{at}")
 
+st.subheader("Taken in with a remark", anchor=False)
+remarked = shop.ask(queries.remarks)
+if remarked.is_empty():
+    st.text("Nothing speaks against any file that was taken in.")
+else:
+    st.caption(
+        f"{wording.counted(int(remarked['found'][0]), 'remark')}, the gravest first"
+        + (f"; {remarked.height} shown" if remarked["found"][0] > remarked.height else "")
+    )
+    pieces.table(
+        remarked.with_columns(
+            pl.when(pl.col("files") > 1)
+            .then(pl.format("{} and {} more", "file_name", pl.col("files") - 1))
+            .otherwise("file_name")
+            .alias("file_name")
+        ),
+        {
+            "job_folder": "Job",
+            "file_name": pieces.wide("File", 170),
+            "standing": "It",
+            "remark": pieces.wide("What speaks against it", 420),
+            "remedy": pieces.wide("What to do"),
+        },
+    )
+
 st.subheader("Rejected rows", anchor=False)
 partly = shop.ask(queries.files_with_rejected_rows)
 if partly.is_empty():
@@ -300,4 +316,4 @@ pieces.table(
 )
 # Last, so that all of the page stands there while it is followed.
 if trying:
-    follow(trying, progress)
+    pieces.follow(trying, progress)

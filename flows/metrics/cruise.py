@@ -504,7 +504,8 @@ def exclusion_reasons(
     code = np.zeros(time.shape, dtype=np.intp)
     for reason in reversed(REASONS[1:]):
         code[holds[reason]] = REASONS.index(reason)
-    return np.array(REASONS)[code]
+    # As objects: every sample of a long ride as text of its own would fill the memory.
+    return np.array(REASONS, dtype=object)[code]
 
 
 def weighted_median(values: ArrayLike, weights: ArrayLike) -> float:

@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 START_BYTES = 128 * 1024
-PIECE_BYTES = 8 * 1024 * 1024
+PIECE_BYTES = 2 * 1024 * 1024
 """Readers give a large file in pieces of about this much source text."""
 
 REPEATED_NAME = "{name} #{number}"

@@ -5,8 +5,8 @@ from __future__ import annotations
 import duckdb
 
 from flows.steps.archive import archived_path
-from flows.steps.read import CARD_NAME
 from schemas.card import read_card
+from schemas.card_text import CARD_NAME
 from schemas.toml_text import MistakesError
 from warehouse import store
 from warehouse.shop import ShopFolder

@@ -9,18 +9,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
-import unicodedata
 from collections import defaultdict
-from fnmatch import fnmatchcase
 from typing import Any, NamedTuple
 
 import duckdb
 import polars as pl
 
 from flows.steps.progress import Progress
-from flows.steps.read import CARD_NAME
 from schemas.card import CATEGORIES, ETHANOL_SHARE, JobCard, Stage, read_card
+from schemas.card_files import in_number_order, is_pattern, one_form, takes
+from schemas.card_text import CARD_NAME
 from warehouse import store
 
 BATCH_FOLDERS = 200
@@ -455,8 +453,7 @@ def _place_files(
     places: dict[str, _Place] = {}
     # A file that was taken out again without ever being read is not there for the card either.
     by_name = {file.name: file for file in files if file.is_present or file.state == "read"}
-    # A name that stands on the card is meant for its stage: no pattern of another takes it.
-    written = {_plain(name) for stage in card.stage for name in stage.pulls + stage.rides}
+    written = {one_form(name) for stage in card.stage for name in stage.pulls + stage.rides}
     for number, stage in enumerate(card.stage, start=1):
         stage_id = f"{card.job}/{number}"
         order_in_stage = 0
@@ -464,17 +461,10 @@ def _place_files(
             for pattern in patterns:
                 names = [
                     name
-                    for name in sorted(by_name, key=_in_number_order)
-                    if name not in places
-                    and (
-                        _plain(name) == _plain(pattern)
-                        or (
-                            _plain(name) not in written
-                            and fnmatchcase(_plain(name), _plain(pattern))
-                        )
-                    )
+                    for name in sorted(by_name, key=in_number_order)
+                    if name not in places and takes(pattern, name, written)
                 ]
-                if not names and pattern not in places and not _is_glob(pattern):
+                if not names and pattern not in places and not is_pattern(pattern):
                     places[pattern] = _Place(
                         pattern,
                         None,
@@ -513,23 +503,6 @@ def _place_files(
                 )
             )
     linked.places += places.values()
-
-
-def _in_number_order(name: str) -> list[tuple[int, str]]:
-    """Return a key by which run_2 comes before run_10: their order is the order of heat."""
-    return [
-        (int(step), "") if step.isdecimal() else (-1, step) for step in re.split(r"(\d+)", name)
-    ]
-
-
-def _is_glob(pattern: str) -> bool:
-    # Brackets alone are often part of a name: "run[1].csv".
-    return any(mark in pattern for mark in "*?")
-
-
-def _plain(name: str) -> str:
-    """Return a name in one form: some systems write ö as o and two dots."""
-    return unicodedata.normalize("NFC", name)
 
 
 def _same_bytes(file: _File, owner: tuple[str, str]) -> _Place:

@@ -26,6 +26,7 @@ from flows.steps.archive import archived_path
 from flows.steps.judge import canonical
 from flows.steps.long_logs import LONG_BYTES, PACKED_SHARE, read_long_log
 from flows.steps.progress import Progress
+from schemas.card_text import CARD_NAME
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
 from schemas.samples import SampleKind, judge_samples, samples_frame
@@ -38,7 +39,6 @@ READ_VERSION = 2
 
 BATCH_FILES = 250
 BATCH_ROWS = 150_000
-CARD_NAME = "card.toml"
 TWO_LAYOUTS = "two layouts fit"
 
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:([.,' \u00a0\u202f])\d{3})+(?:[.,]\d+)?")

@@ -751,6 +751,15 @@ def _dyno(rows: _Rows) -> None:
 
 
 def _odd_files(rows: _Rows) -> None:
+    doubted = next(one for one in rows["core.pull"] if one["stage_id"].startswith("J-0026"))
+    rows.add(
+        "out.log_doubt",
+        model_id=MODELS[0][0],
+        file_sha256=doubted["file_sha256"],
+        reason_code="gearing unlike the others",
+        reason="engine speed over roller speed lies 61 % above the bike's other logs",
+        remedy="Look at the unit of the roller speed in the layout.",
+    )
     for job, name, state, code, reason, remedy, rejected in (
         (
             "J-0026",

@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from dashboard.file_names import (
     MOST_NAME_BYTES,
     free_name,
-    in_number_order,
     one_on_disk,
     safe_folder,
     safe_name,
@@ -110,9 +109,3 @@ def test_a_free_name_is_safe_and_taken_by_nobody(raw, others):
 
 def test_a_free_name_keeps_its_ending():
     assert Path(free_name("run_01.csv.gz", ["run_01.csv.gz"])).suffixes == [".csv", ".gz"]
-
-
-def test_files_stand_in_the_order_of_their_numbers():
-    assert sorted(["r10.csv", "r9.csv", "r1.csv", "q.csv"], key=in_number_order) == [
-        "q.csv", "r1.csv", "r9.csv", "r10.csv",
-    ]  # fmt: skip

@@ -107,6 +107,18 @@ def test_the_first_bad_rows_of_each_file_are_a_few_and_in_their_order(reader):
     assert queries.first_bad_rows(reader, (), 4).is_empty()
 
 
+def test_what_speaks_against_a_file_that_was_taken_in_is_told_the_gravest_first(reader):
+    told = queries.remarks(reader)
+    assert told["standing"].to_list() == sorted(
+        told["standing"], key=["in doubt", "does not count", "counts"].index
+    )
+    first = told.row(0, named=True)
+    assert (first["job_folder"], first["standing"], first["files"]) == ("J-0026", "in doubt", 1)
+    assert first["remedy"] == "Look at the unit of the roller speed in the layout."
+    assert "level 2.1 % below the other pulls" in told["remark"].to_list()
+    assert queries.remarks(reader, 1)["found"][0] == told.height
+
+
 def test_files_are_found_by_any_part_of_job_and_name_in_any_case(reader):
     assert queries.files(reader, ("refused",), "j-0026/RUN_99")["file_name"].to_list() == [
         "run_99.csv"
