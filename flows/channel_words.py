@@ -158,6 +158,7 @@ HEAD: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 FACTOR = (r"(correction|korrektur|corr)( ?faktor| ?factor)?|cf|facteur( de correction)?|fattore",)
 STANDARDS: dict[str, str] = {
+    "ISO 4106": r"iso ?4106",
     "SAE J1349": r"j ?1349|\bsae\b(?!.*j ?607)",
     "SAE J607": r"j ?607|\bstd\b",
     "DIN 70020": r"din|70020",

@@ -644,7 +644,7 @@ def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
         Question(
             "power",
             "Is the power observed, or corrected, and to which standard?",
-            ["observed", "SAE J1349", "ISO 1585", "DIN 70020", "SAE J607"],
+            ["observed", "SAE J1349", "ISO 1585", "ISO 4106", "DIN 70020", "SAE J607"],
             power.get("standard", "observed"),
         )
     )

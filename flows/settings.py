@@ -16,7 +16,7 @@ name = "My shop"
 timezone = "UTC"               # such as "Europe/Vienna"
 
 [figures]
-reference_air = "SAE J1349"    # or "ISO 1585"
+reference_air = "SAE J1349"    # or "ISO 1585", "ISO 4106"
 bandwidth_rpm = 150.0
 
 [mixture]

@@ -16,7 +16,7 @@ from schemas.columns import CHANNELS
 from schemas.toml_text import MistakesError, Strict, read_toml
 from schemas.units import conversion
 
-Standard = Literal["SAE J1349", "ISO 1585", "DIN 70020", "SAE J607"]
+Standard = Literal["SAE J1349", "ISO 1585", "ISO 4106", "DIN 70020", "SAE J607"]
 
 
 def _channel_columns() -> dict[str, str]:

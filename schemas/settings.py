@@ -34,7 +34,7 @@ class Shop(Strict):
 class Figures(Strict):
     """How curves are made."""
 
-    reference_air: Literal["SAE J1349", "ISO 1585"] = "SAE J1349"
+    reference_air: Literal["SAE J1349", "ISO 1585", "ISO 4106"] = "SAE J1349"
     bandwidth_rpm: float = Field(default=150.0, ge=75, le=400)
 
 

@@ -12,8 +12,17 @@ from flows.metrics.domain_checks import require
 
 Values = float | np.ndarray
 
-STANDARDS = ("SAE J1349", "ISO 1585", "DIN 70020", "SAE J607")
+STANDARDS = ("SAE J1349", "ISO 1585", "ISO 4106", "DIN 70020", "SAE J607")
 """The reference airs a power figure may be stated in."""
+
+J1349_EXACT = "SAE J1349 with the 85 % efficiency written out"
+DIN_DRY = "DIN 70020 with dry pressure"
+J607_FRICTION = "SAE J607 with the friction term"
+OTHER_FORMS = (J1349_EXACT, DIN_DRY, J607_FRICTION)
+"""Forms that go by the same three names in programs: a file says the name, not the form."""
+
+MECHANICAL_EFFICIENCY = 0.85
+"""SAE J1349: brake over indicated power where friction was not measured."""
 
 ZERO_CELSIUS_K = 273.15
 """0 degC, by definition of the Celsius scale."""
@@ -47,6 +56,12 @@ DIN_REFERENCE_PA = 101_300.0
 
 FACTOR_RANGE = (0.93, 1.07)
 """Range of the ISO 1585 factor. Taken over for SAE J1349 from memory, hence only a warning."""
+
+ISO_4106_RANGE = (0.96, 1.06)
+"""Often cited for ISO 15550, which ISO 4106 goes by; from memory, hence only a warning."""
+
+TEST_TEMPERATURE_K = (283.2, 318.2)
+"""Air in which Regulation (EU) 134/2014, Annex X, Appendix 2.2 lets motorcycles be tested."""
 
 INSTRUMENT_TEMPERATURE_K = 2.0
 """Accuracy of the intake-air thermometer, Regulation (EU) 134/2014, Annex X, Appendix 2.3."""
@@ -351,24 +366,31 @@ def _factor(
     """Evaluate a standard's formula, unchecked, so that derivatives may step past a bound."""
     celsius = temperature_k - ZERO_CELSIUS_K
     dry_pa = pressure_pa - vapour_pressure_pa
+    indicated = DRY_REFERENCE_PA / dry_pa * np.sqrt((celsius + 273.0) / 298.0)
     if standard == "SAE J1349":
-        indicated = DRY_REFERENCE_PA / dry_pa * np.sqrt((celsius + 273.0) / 298.0)
         return BRAKE_SHARE_SLOPE * indicated - BRAKE_SHARE_OFFSET
-    if standard == "ISO 1585":
+    if standard == J1349_EXACT:
+        return (indicated - 1.0) / MECHANICAL_EFFICIENCY + 1.0
+    if standard in ("ISO 1585", "ISO 4106"):
         return (DRY_REFERENCE_PA / dry_pa) ** ISO_PRESSURE_EXPONENT * (
             (celsius + 273.0) / 298.0
         ) ** ISO_TEMPERATURE_EXPONENT
-    if standard == "DIN 70020":
-        return DIN_REFERENCE_PA / pressure_pa * np.sqrt((celsius + 273.0) / 293.0)
+    if standard in ("DIN 70020", DIN_DRY):
+        of = dry_pa if standard == DIN_DRY else pressure_pa
+        return DIN_REFERENCE_PA / of * np.sqrt((celsius + 273.0) / 293.0)
     fahrenheit = 1.8 * celsius + 32.0
-    return ATMOSPHERE_PA / dry_pa * np.sqrt((fahrenheit + 460.0) / 520.0)
+    indicated = ATMOSPHERE_PA / dry_pa * np.sqrt((fahrenheit + 460.0) / 520.0)
+    if standard == J607_FRICTION:
+        return BRAKE_SHARE_SLOPE * indicated - BRAKE_SHARE_OFFSET
+    return indicated
 
 
 def _require_air(
     standard: str, temperature_k: Values, pressure_pa: Values, vapour_pressure_pa: Values
 ) -> None:
-    if standard not in STANDARDS:
-        raise ValueError(f"standard must be one of {', '.join(STANDARDS)}, got {standard!r}")
+    if standard not in STANDARDS + OTHER_FORMS:
+        known = ", ".join(STANDARDS + OTHER_FORMS)
+        raise ValueError(f"standard must be one of {known}, got {standard!r}")
     require("temperature_k", temperature_k, above=200.0, below=373.15, unit="K")
     require("vapour_pressure_pa", vapour_pressure_pa, at_least=0.0, below=pressure_pa, unit="Pa")
 
@@ -381,7 +403,7 @@ def correction_factor(
     Parameters
     ----------
     standard : str
-        One of `STANDARDS`.
+        One of `STANDARDS` or `OTHER_FORMS`.
     temperature_k : float or ndarray
         Temperature of the air the engine takes in. [K]
     pressure_pa : float or ndarray
@@ -411,10 +433,13 @@ def correction_factor(
         f_{J607} &= \frac{101.325}{p_d} \sqrt{\frac{1.8 t + 32 + 460}{520}}
 
     J1349 is the form since 1990 with 85 % mechanical efficiency [1]_; ISO 1585 [2]_ has the form
-    that Regulation (EU) 134/2014 [3]_ prescribes for motorcycles. DIN 70020 [4]_ is taken with
-    **total** pressure, so it knows no humidity; programs that use dry pressure there read up to
-    4 % more on a humid day. J607 [5]_ is the pure form, without the friction term that some
-    programs add (0.7 % more at 25 degC).
+    that Regulation (EU) 134/2014 [3]_ prescribes for motorcycles, and ISO 4106 [6]_, the
+    motorcycle's net power, takes by way of ISO 15550. DIN 70020 [4]_ is taken with **total**
+    pressure, so it knows no humidity; programs that use dry pressure there read up to 4 % more
+    on a humid day. J607 [5]_ is the pure form, without the friction term that some programs add
+    (0.7 % more at 25 degC). The other forms in use go by `OTHER_FORMS`; J1349 with
+    :math:`\eta_m` = 0.85 written out, :math:`(a - 1)/\eta_m + 1`, is within 0.05 % of the
+    rounded one inside its range.
 
     For naturally aspirated spark-ignition engines. A boosted engine that controls its own
     pressure would be corrected twice. The formulas come from open restatements of the
@@ -434,6 +459,7 @@ def correction_factor(
     .. [3] Regulation (EU) 134/2014, Annex X, Appendix 2.2, clause 3 (formula from memory).
     .. [4] DIN 70020 (from an open restatement).
     .. [5] SAE J607, cancelled (from an open restatement).
+    .. [6] ISO 4106:2004, in conjunction with ISO 15550 (scope read, formula from memory).
     """
     _require_air(standard, temperature_k, pressure_pa, vapour_pressure_pa)
     return _factor(standard, temperature_k, pressure_pa, vapour_pressure_pa)
@@ -461,7 +487,7 @@ def correction_factor_in_range(
     vapour_pressure_pa : float or ndarray
         Partial pressure of water vapour. [Pa]
     iso_range : tuple of float, default (0.93, 1.07)
-        Range of the ISO 1585 factor.
+        Range of the ISO 1585 factor; ISO 4106 has its own, 0.96 to 1.06.
     j1349_range : tuple of float, default (0.93, 1.07)
         Range of the SAE J1349 factor that passes without a warning.
 
@@ -492,11 +518,73 @@ def correction_factor_in_range(
     .. [1] Regulation (EU) 134/2014, Annex X, Appendix 2.2, clause 3.
     """
     factor = correction_factor(standard, temperature_k, pressure_pa, vapour_pressure_pa)
-    low, high = {"ISO 1585": iso_range, "SAE J1349": j1349_range}.get(
-        standard, (-math.inf, math.inf)
-    )
+    low, high = {
+        "ISO 1585": iso_range,
+        "ISO 4106": ISO_4106_RANGE,
+        "SAE J1349": j1349_range,
+        J1349_EXACT: j1349_range,
+    }.get(standard, (-math.inf, math.inf))
     inside = (factor >= low) & (factor <= high)
     return inside if np.ndim(inside) else bool(inside)
+
+
+def air_outside(
+    standard: str, temperature_k: float, pressure_pa: float, vapour_pressure_pa: float
+) -> str:
+    """Say where the air lies outside of what a standard vouches for, or nothing.
+
+    Parameters
+    ----------
+    standard : str
+        One of `STANDARDS`.
+    temperature_k : float
+        Temperature of the air the engine takes in. [K]
+    pressure_pa : float
+        Total pressure at the dyno. [Pa]
+    vapour_pressure_pa : float
+        Partial pressure of water vapour. [Pa]
+
+    Returns
+    -------
+    str
+        "" inside; else what lies outside of which limits. The factor stands all the same, and is
+        never clamped: the regulation has it stated with the air it was taken in [1]_.
+
+    Raises
+    ------
+    ValueError
+        As `correction_factor`.
+
+    Notes
+    -----
+    The range of the factor is that of `correction_factor_in_range`. The temperature is the
+    regulation's, for motorcycles and the form that it shares with ISO 1585 and ISO 4106 [1]_.
+
+    Examples
+    --------
+    >>> air_outside("ISO 1585", 308.15, 95_000.0, 2250.7)
+    'factor 1.103 is outside 0.93 to 1.07, where ISO 1585 vouches for it'
+    >>> air_outside("ISO 1585", 278.15, 98_000.0, 600.0)
+    'air of 5 degC is outside 10 to 45 degC, where motorcycles are to be tested'
+    >>> air_outside("SAE J1349", 303.15, 98_000.0, 2547.1)
+    ''
+
+    References
+    ----------
+    .. [1] Regulation (EU) 134/2014, Annex X, Appendix 2.2, clause 3.
+    """
+    factor = float(correction_factor(standard, temperature_k, pressure_pa, vapour_pressure_pa))
+    if not correction_factor_in_range(standard, temperature_k, pressure_pa, vapour_pressure_pa):
+        low, high = ISO_4106_RANGE if standard == "ISO 4106" else FACTOR_RANGE
+        return f"factor {factor:.3f} is outside {low} to {high}, where {standard} vouches for it"
+    coldest, hottest = TEST_TEMPERATURE_K
+    if standard in ("ISO 1585", "ISO 4106") and not coldest <= temperature_k <= hottest:
+        return (
+            f"air of {temperature_k - ZERO_CELSIUS_K:.0f} degC is outside "
+            f"{coldest - ZERO_CELSIUS_K:.0f} to {hottest - ZERO_CELSIUS_K:.0f} degC, where "
+            "motorcycles are to be tested"
+        )
+    return ""
 
 
 def correction_factor_sd(
@@ -591,11 +679,14 @@ class FactorDisagreement(NamedTuple):
         Stated over recomputed factor, less one. [%]
     likely_cause : str
         "" when they agree; else the mistake that would explain it, or "unknown".
+    is_air_in_doubt : bool
+        Whether the cause leaves the weather in doubt: the form of a formula does not.
     """
 
     recomputed_factor: float
     disagreement_pct: float
     likely_cause: str
+    is_air_in_doubt: bool
 
 
 def factor_disagreement(
@@ -640,10 +731,11 @@ def factor_disagreement(
 
     Notes
     -----
-    Each cause predicts a factor: another standard; sea-level pressure in the file's own
-    calculation; sea-level pressure noted in the file while the calculation used the station's;
-    humidity left out. The one that comes nearest is named if it explains the stated factor
-    within `tolerance_pct`. Two causes at once are "unknown".
+    Each cause predicts a factor: another standard; another form of the same one; sea-level
+    pressure in the file's own calculation; sea-level pressure noted in the file while the
+    calculation used the station's; humidity left out; the factor put in twice. The
+    one that comes nearest is named if it explains the stated factor within `tolerance_pct`. Two
+    causes at once are "unknown".
 
     A file whose wrong pressure went into both the note and the factor agrees with itself: that
     is for `pressure_doubt` to find. Tolerance: common practice, no source.
@@ -661,15 +753,21 @@ def factor_disagreement(
     recomputed = float(correction_factor(stated_standard, temperature_k, pressure_pa, vapour))
     disagreement_pct = 100.0 * (stated_factor / recomputed - 1.0)
     if abs(disagreement_pct) < tolerance_pct:
-        return FactorDisagreement(recomputed, disagreement_pct, "")
+        return FactorDisagreement(recomputed, disagreement_pct, "", False)
 
-    predicted = {
+    another_form = {
+        f"another form: the factor fits {form}": _factor(form, temperature_k, pressure_pa, vapour)
+        for form in OTHER_FORMS
+        if form.startswith(stated_standard)
+    }
+    predicted = another_form | {
         f"another standard: the factor fits {other}": _factor(
             other, temperature_k, pressure_pa, vapour
         )
         for other in STANDARDS
         if other != stated_standard
     }
+    predicted["the factor was put in twice"] = recomputed**2
     predicted["humidity left out"] = _factor(stated_standard, temperature_k, pressure_pa, 0.0)
     if altitude_m is not None:
         reduced = sea_level_pressure_pa(pressure_pa, altitude_m)
@@ -687,7 +785,8 @@ def factor_disagreement(
     }
     best = min(misfit_pct, key=lambda cause: misfit_pct[cause])
     explained = misfit_pct[best] < tolerance_pct
-    return FactorDisagreement(recomputed, disagreement_pct, best if explained else "unknown")
+    cause = best if explained else "unknown"
+    return FactorDisagreement(recomputed, disagreement_pct, cause, cause not in another_form)
 
 
 def pressure_doubt(

@@ -38,6 +38,8 @@ SEED = 20_240_229
 class Gain:
     """What changed between two stages, with 95 % intervals.
 
+    Where the bike was put back and pulled again, "before" is the mean of both times.
+
     Arrays stand on the grid, NaN where either stage saw nothing.
 
     Attributes
@@ -76,6 +78,9 @@ class Gain:
         Scatter of a pull's level, and of its shape about that level, as used (1 SD, ln scale).
     dof : float
         Degrees of freedom of the mean's interval.
+    drift_pct, drift_lower_pct, drift_upper_pct : float
+        Change of the mean level from before to the time it was put back; NaN where it was not.
+        [%]
     smallest_detectable_pct : float
         True mean gain that these sessions would call real four times in five. [%]
     verdict, verdict_at_peak : str
@@ -114,6 +119,9 @@ class Gain:
     level_sd: float
     local_sd: float
     dof: float
+    drift_pct: float
+    drift_lower_pct: float
+    drift_upper_pct: float
     smallest_detectable_pct: float
     verdict: str
     verdict_at_peak: str
@@ -365,6 +373,8 @@ def gain(
     remount_share: float,
     correction_share: float,
     same_mounting: bool,
+    again_curves: ArrayLike | None = None,
+    remount_dof: float = math.inf,
     bandwidth_rpm: float = 150.0,
     least_shared_rpm: float = 500.0,
     local_floor_share: float = 0.2,
@@ -387,7 +397,11 @@ def gain(
     correction_share : float
         1 SD of the *random* part of the ratio of the two correction factors. [0..1]
     same_mounting : bool
-        Whether the bike stayed strapped down between the sessions.
+        Whether the bike stayed strapped down between the sessions, all of them.
+    again_curves : array_like, optional
+        The bike put back as it was before, and pulled again (A-B-A). [W]
+    remount_dof : float, default inf
+        Degrees of freedom behind `remount_share`.
     bandwidth_rpm : float, default 150
         Bandwidth the curves were smoothed with: local deviations hang together over it. [rpm]
     least_shared_rpm : float, default 500
@@ -426,7 +440,11 @@ def gain(
     `same_mounting`. :math:`s_L^2` is the pair's own pooled variance moderated by the shop's,
     :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_; :math:`s_W^2` is the pair's own, not below its
     floor (without any repeat: the shop's level scatter). Degrees of freedom follow Satterthwaite
-    [2]_, with *m* and :math:`u_c` taken as known. The band for the whole curve uses the 95 %
+    [2]_, with :math:`u_c` taken as known. With `again_curves` the gain is
+    :math:`B - (A_1 + A_2)/2`, in which a steady drift of the bike or the dyno falls out:
+    :math:`1/n_b` becomes :math:`\tfrac{1}{4 n_1} + \tfrac{1}{4 n_2}`, :math:`2 m^2` becomes
+    :math:`\tfrac{3}{2} m^2` and :math:`u_c^2` three quarters of it, as each session is taken to
+    have a mounting and an air of its own. The band for the whole curve uses the 95 %
     point of the greatest :math:`|t|` along the grid, by 4000 seeded draws of that process.
 
     Assumes one scatter at all speeds and in both sessions. Above the old rev limit there is no
@@ -455,6 +473,7 @@ def gain(
     require("repeatability_share", repeatability_share, above=0.0)
     require("repeatability_dof", repeatability_dof, at_least=0.0)
     require("remount_share", remount_share, at_least=0.0)
+    require("remount_dof", remount_dof, above=0.0)
     require("correction_share", correction_share, at_least=0.0)
     require("bandwidth_rpm", bandwidth_rpm, above=0.0, unit="rpm")
     grid = np.asarray(grid_rpm, dtype=float)
@@ -470,7 +489,19 @@ def gain(
         raise ValueError("grid_rpm must rise in equal steps")
     step_in_bandwidths = round(float(steps[0]) / bandwidth_rpm, 6)
 
-    before_w, after_w = session_mean(before), session_mean(after)
+    firsts = [before]
+    if again_curves is not None:
+        firsts.append(np.atleast_2d(np.asarray(again_curves, dtype=float)))
+        if firsts[1].shape[1:] != grid.shape:
+            raise ValueError(
+                f"again_curves must be pulls by {grid.size} grid points, got {firsts[1].shape}"
+            )
+    # How much each session has to say in "after less before"; they add up to 0.
+    weights = np.array([*(-1.0 / len(firsts) for _ in firsts), 1.0])
+    sessions = [*firsts, after]
+    means = [session_mean(curves) for curves in sessions]
+    after_w = means[-1]
+    before_w = np.exp(np.mean(np.log(means[:-1]), axis=0))
     log_gain = np.log(after_w) - np.log(before_w)
     both = np.isfinite(log_gain)
     range_from, range_to = riding_range_rpm(grid, before_w)
@@ -483,28 +514,33 @@ def gain(
         )
 
     # Scatter of a pull: its level, moderated by the shop's; its shape, from this pair.
-    level_b, local_b, dof_b = _within(before, before_w, in_range)
-    level_a, local_a, dof_a = _within(after, after_w, in_range)
-    own_dof = dof_b + dof_a
+    levels, locals_, dofs = zip(
+        *(_within(curves, mean, in_range) for curves, mean in zip(sessions, means, strict=True)),
+        strict=True,
+    )
+    own_dof = sum(dofs)
     shop_variance = repeatability_share**2
     if own_dof:
         level_variance, level_dof = _moderated(
-            (level_b + level_a) / own_dof, own_dof, shop_variance, repeatability_dof
+            sum(levels) / own_dof, own_dof, shop_variance, repeatability_dof
         )
-        local_variance = max(
-            (local_b + local_a) / own_dof, (local_floor_share * repeatability_share) ** 2
-        )
+        local_variance = max(sum(locals_) / own_dof, (local_floor_share * repeatability_share) ** 2)
         # Chi-square of a field that correlates as above: it holds this many independent values.
         local_dof = own_dof * max(1.0, shared_rpm / (bandwidth_rpm * math.sqrt(math.pi)))
     else:
         level_variance, level_dof = _moderated(0.0, 0, shop_variance, repeatability_dof)
         local_variance, local_dof = shop_variance, level_dof
 
-    per_pulls = 1.0 / (dof_b + 1) + 1.0 / (dof_a + 1)
-    from_levels = level_variance * per_pulls
-    mounting = 0.0 if same_mounting else 2.0 * remount_share**2
-    common = from_levels + mounting + correction_share**2
-    dof = common**2 / (from_levels**2 / level_dof) if math.isfinite(level_dof) else math.inf
+    def summed(weights: np.ndarray) -> tuple[float, float]:
+        """Return the variance of a weighted sum of levels, and its square over its dof."""
+        squares = weights**2
+        from_levels = level_variance * float((squares / (np.array(dofs) + 1.0)).sum())
+        mounting = 0.0 if same_mounting else float(squares.sum()) * remount_share**2
+        variance = from_levels + mounting + float(squares.sum()) / 2.0 * correction_share**2
+        return variance, from_levels**2 / level_dof + mounting**2 / remount_dof
+
+    common, common_per_dof = summed(weights)
+    dof = common**2 / common_per_dof if common_per_dof else math.inf
     mean_sd = math.sqrt(common)
     mean_half = _t_quantile(0.5 + LEVEL / 2.0, dof) * mean_sd
     log_mean = float(log_gain[in_range].mean())
@@ -517,16 +553,12 @@ def gain(
     with_mean = np.exp(-0.5 * away**2).mean(axis=1)
     shape = np.maximum(1.0 - 2.0 * with_mean + with_mean[ranged].mean(), 0.0)
     usual_shape = float(shape[ranged].mean())
-    seen_b = np.isfinite(before[:, at]).sum(axis=0)
-    seen_a = np.isfinite(after[:, at]).sum(axis=0)
-    per_local = local_variance / usual_shape * (1.0 / seen_b + 1.0 / seen_a)
+    seen = np.array([np.isfinite(curves[:, at]).sum(axis=0) for curves in sessions])
+    per_local = local_variance / usual_shape * (weights[:, None] ** 2 / seen).sum(axis=0)
     point_variance = common + per_local * shape
     from_local = float(point_variance[ranged].mean()) - common
-    point_dof = (
-        (common + from_local) ** 2 / (from_levels**2 / level_dof + from_local**2 / local_dof)
-        if math.isfinite(level_dof) or from_local
-        else math.inf
-    )
+    per_dof = common_per_dof + from_local**2 / local_dof
+    point_dof = (common + from_local) ** 2 / per_dof if per_dof else math.inf
     critical = _t_quantile(0.5 + LEVEL / 2.0, point_dof)
     whole_critical = _whole_critical(
         at - at[0], step_in_bandwidths, ranged, common, np.sqrt(per_local), point_dof
@@ -544,6 +576,13 @@ def gain(
         at_peak = float(np.interp(before_peak.speed_rpm, place, log_gain[at]))
         at_peak_w = float(np.interp(before_peak.speed_rpm, place, (after_w - before_w)[at]))
     peak_half = critical * peak_sd
+
+    drift, drift_half = math.nan, math.nan
+    if again_curves is not None:
+        drift = float((np.log(means[1]) - np.log(means[0]))[in_range].mean())
+        variance, drift_per_dof = summed(np.array([-1.0, 1.0, 0.0]))
+        drift_dof = variance**2 / drift_per_dof if drift_per_dof else math.inf
+        drift_half = _t_quantile(0.5 + LEVEL / 2.0, drift_dof) * math.sqrt(variance)
 
     gain_pct = _pct(log_gain)
     ranged_pct, ranged_rpm = gain_pct[in_range], grid[in_range]
@@ -582,6 +621,9 @@ def gain(
         level_sd=math.sqrt(level_variance),
         local_sd=math.sqrt(local_variance),
         dof=dof,
+        drift_pct=float(_pct(drift)),
+        drift_lower_pct=float(_pct(drift - drift_half)),
+        drift_upper_pct=float(_pct(drift + drift_half)),
         smallest_detectable_pct=float(_pct(_detectable_in_sd(dof) * mean_sd)),
         verdict=verdict(log_mean - mean_half, log_mean + mean_half),
         verdict_at_peak=verdict(at_peak - peak_half, at_peak + peak_half),

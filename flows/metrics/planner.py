@@ -28,6 +28,10 @@ class Plan(NamedTuple):
         Variance of the estimate over that of one pull, from the pulls alone. [1]
     fixed_share : float
         1 SD of what more pulls do not lower: mounting, correction, drift. [0..1]
+    mounting_share : float
+        1 SD of the part of it that mounting has. [0..1]
+    remount_dof : float
+        Degrees of freedom behind the shop's figure for mounting.
     """
 
     pulls: tuple[int, ...]
@@ -35,6 +39,8 @@ class Plan(NamedTuple):
     repeatability_dof: float
     pull_factor: float
     fixed_share: float
+    mounting_share: float = 0.0
+    remount_dof: float = math.inf
 
 
 def before_after(
@@ -45,6 +51,7 @@ def before_after(
     repeatability_dof: float,
     remount_share: float,
     same_mounting: bool,
+    remount_dof: float = math.inf,
     correction_share: float = 0.0,
     drift_share: float = 0.0,
 ) -> Plan:
@@ -63,6 +70,8 @@ def before_after(
         1 SD of one mounting. [0..1]
     same_mounting : bool
         Whether the bike will stay strapped down throughout.
+    remount_dof : float, default inf
+        Degrees of freedom behind `remount_share`.
     correction_share : float, default 0
         1 SD of the random part of the ratio of two sessions' correction factors. [0..1]
     drift_share : float, default 0
@@ -78,7 +87,7 @@ def before_after(
     ------
     ValueError
         If a number of pulls is not a whole number of at least 1, the repeatability is not above
-        0, its dof are below 1, another share is negative, or any of them is not a number.
+        0, dof are below 1, another share is negative, or any of them is not a number.
 
     Notes
     -----
@@ -104,6 +113,7 @@ def before_after(
         repeatability_share,
         repeatability_dof,
         remount_share,
+        remount_dof,
         correction_share,
         drift_share,
         same_mounting,
@@ -119,6 +129,7 @@ def before_after_before(
     repeatability_dof: float,
     remount_share: float,
     same_mounting: bool,
+    remount_dof: float = math.inf,
     correction_share: float = 0.0,
     drift_share: float = 0.0,
 ) -> Plan:
@@ -133,6 +144,8 @@ def before_after_before(
     same_mounting : bool
         Whether the bike will stay strapped down throughout; else each session has a mounting
         of its own.
+    remount_dof : float, default inf
+        As in `before_after`.
     correction_share, drift_share : float, default 0
         As in `before_after`: between two neighbouring sessions.
 
@@ -176,6 +189,7 @@ def before_after_before(
         repeatability_share,
         repeatability_dof,
         remount_share,
+        remount_dof,
         correction_share,
         drift_share,
         same_mounting,
@@ -187,6 +201,7 @@ def _plan(
     repeatability_share: float,
     repeatability_dof: float,
     remount_share: float,
+    remount_dof: float,
     correction_share: float,
     drift_share: float,
     same_mounting: bool,
@@ -206,23 +221,26 @@ def _plan(
         if not math.isfinite(share):
             raise ValueError(f"{name} must be a finite number, got {share}")
         require(name, share, at_least=0.0)
-    if math.isnan(repeatability_dof):
-        raise ValueError("repeatability_dof must be a number, got nan")
+    for name, dof in (("repeatability_dof", repeatability_dof), ("remount_dof", remount_dof)):
+        if math.isnan(dof):
+            raise ValueError(f"{name} must be a number, got nan")
     require("repeatability_share", repeatability_share, above=0.0)
     require("repeatability_dof", repeatability_dof, at_least=1.0)
+    require("remount_dof", remount_dof, at_least=1.0)
     weights = [weight for _, weight in sessions.values()]
     per_session = sum(weight**2 for weight in weights)
     # Steps of drift add up: a step moves all sessions after it.
     per_step = sum(sum(weights[step:]) ** 2 for step in range(1, len(weights)))
-    fixed = per_session * correction_share**2 / 2.0 + per_step * drift_share**2
-    if not same_mounting:
-        fixed += per_session * remount_share**2
+    mounting = 0.0 if same_mounting else per_session * remount_share**2
+    fixed = mounting + per_session * correction_share**2 / 2.0 + per_step * drift_share**2
     return Plan(
         pulls=tuple(int(pulls) for pulls, _ in sessions.values()),
         repeatability_share=float(repeatability_share),
         repeatability_dof=float(repeatability_dof),
         pull_factor=sum(weight**2 / pulls for pulls, weight in sessions.values()),
         fixed_share=math.sqrt(fixed),
+        mounting_share=math.sqrt(mounting),
+        remount_dof=float(remount_dof),
     )
 
 
@@ -231,12 +249,7 @@ def _chance(plan: Plan, log_gain: float) -> float:
     own_dof = sum(plan.pulls) - len(plan.pulls)
     from_pulls = plan.repeatability_share**2 * plan.pull_factor
     fixed = plan.fixed_share**2
-    if math.isinf(plan.repeatability_dof):
-        sd = math.sqrt(from_pulls + fixed)
-        limit = float(special.ndtri(0.5 + LEVEL / 2.0))
-        away = log_gain / sd
-        return float(special.ndtr(away - limit) + special.ndtr(-away - limit))
-    if own_dof:
+    if own_dof and math.isfinite(plan.repeatability_dof):
         # What the pair itself will show over the shop's figure, and the moderated scatter of it.
         at = (np.arange(BIKES) + 0.5) / BIKES
         shown = special.fdtri(own_dof, plan.repeatability_dof, at)
@@ -245,7 +258,10 @@ def _chance(plan: Plan, log_gain: float) -> float:
         moderated = np.ones(1)
     from_level = from_pulls * moderated
     sd = np.sqrt(from_level + fixed)
-    dof = sd**4 / (from_level**2 / (plan.repeatability_dof + own_dof))
+    per_dof = from_level**2 / (plan.repeatability_dof + own_dof)
+    per_dof = per_dof + plan.mounting_share**4 / plan.remount_dof
+    # Student's t of this many is the normal distribution.
+    dof = sd**4 / np.maximum(per_dof, 1e-12 * sd**4)
     limit = special.stdtrit(dof, 0.5 + LEVEL / 2.0)
     away = log_gain / sd
     return float(np.mean(special.stdtr(dof, away - limit) + special.stdtr(dof, -away - limit)))
@@ -388,6 +404,7 @@ def pulls_needed(
     repeatability_dof: float,
     remount_share: float,
     same_mounting: bool,
+    remount_dof: float = math.inf,
     correction_share: float = 0.0,
     drift_share: float = 0.0,
     most_pulls: int = 12,
@@ -404,6 +421,8 @@ def pulls_needed(
         As in `before_after`.
     same_mounting : bool
         Whether the bike will stay strapped down throughout.
+    remount_dof : float, default inf
+        As in `before_after`.
     correction_share, drift_share : float, default 0
         As in `before_after`.
     most_pulls : int, default 12
@@ -436,6 +455,7 @@ def pulls_needed(
         "repeatability_share": repeatability_share,
         "repeatability_dof": repeatability_dof,
         "remount_share": remount_share,
+        "remount_dof": remount_dof,
         "correction_share": correction_share,
         "drift_share": drift_share,
     }

@@ -8,8 +8,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flows.metrics.air import (
+    DIN_DRY,
+    J607_FRICTION,
+    J1349_EXACT,
     STANDARDS,
     air_density_kg_m3,
+    air_outside,
     correction_factor,
     correction_factor_in_range,
     correction_factor_sd,
@@ -94,6 +98,42 @@ def test_factors_match_the_worked_grid(kpa, celsius, humidity, j1349, iso, din, 
     assert correction_factor("ISO 1585", *air) == pytest.approx(iso, abs=2e-5)
     assert correction_factor("DIN 70020", *air) == pytest.approx(din, abs=2e-5)
     assert correction_factor("SAE J607", *air) == pytest.approx(j607, abs=1.2e-4)
+
+
+# The other printed and programmed forms, from the same grid: J1349 with the efficiency of 85 %
+# written out, and J607 with the friction term.
+OTHER_FORMS = [
+    (99.000, 25.0, 0.0, 1.00000, 1.04730),
+    (101.325, 25.0, 0.0, 0.97300, 1.01914),
+    (101.325, 20.0, 50.0, 0.97663, 1.02292),
+    (98.000, 30.0, 60.0, 1.05391, 1.10353),
+    (95.000, 35.0, 40.0, 1.10018, 1.15180),
+    (90.000, 25.0, 30.0, 1.13146, 1.18444),
+    (101.325, 15.556, 0.0, 0.95464, 1.0000),
+]
+
+
+@pytest.mark.parametrize(("kpa", "celsius", "humidity", "exact", "friction"), OTHER_FORMS)
+def test_other_forms_match_the_worked_grid(kpa, celsius, humidity, exact, friction):
+    air = (celsius + ZERO_K, 1000.0 * kpa, vapour_pressure_pa(celsius + ZERO_K, humidity))
+    assert correction_factor(J1349_EXACT, *air) == pytest.approx(exact, abs=2e-5)
+    assert correction_factor(J607_FRICTION, *air) == pytest.approx(friction, abs=1.5e-4)
+
+
+def test_din_with_dry_pressure_stands_in_a_fixed_ratio_to_the_indicated_factor():
+    # 101.3 / 99 * sqrt(298 / 293) = 1.031926 in any weather; J1349 with efficiency 1 is a.
+    for celsius, kpa, vapour_kpa in ((10.0, 97.0, 0.86), (35.0, 95.0, 2.25)):
+        indicated = 99.0 / (kpa - vapour_kpa) * math.sqrt((celsius + 273.0) / 298.0)
+        dry = correction_factor(DIN_DRY, celsius + ZERO_K, 1000.0 * kpa, 1000.0 * vapour_kpa)
+        assert dry / indicated == pytest.approx(1.031926, abs=1e-6)
+
+
+def test_iso_4106_has_the_form_of_iso_1585_and_a_range_of_its_own():
+    air = (308.15, 95_000.0, 600.0)
+    assert correction_factor("ISO 4106", *air) == correction_factor("ISO 1585", *air)
+    # 99 / 94 at 25 degC: 1.0642 by hand, inside 0.93 to 1.07 and outside 0.96 to 1.06.
+    assert correction_factor_in_range("ISO 1585", 298.15, 94_000.0, 0.0)
+    assert not correction_factor_in_range("ISO 4106", 298.15, 94_000.0, 0.0)
 
 
 # The same formulas with dry pressure given, so that no humidity formula enters; 6 decimals.
@@ -226,6 +266,28 @@ def test_the_range_ends_where_the_factor_leaves_seven_percent(standard, dry_pa):
     assert not correction_factor_in_range(standard, 298.15, dry_pa - inwards, 0.0)
 
 
+# Regulation (EU) 134/2014, Annex X, Appendix 2.2: test air of 283.2 to 318.2 K.
+@pytest.mark.parametrize(
+    ("standard", "temperature_k", "pressure_pa", "words"),
+    [
+        ("ISO 1585", 283.1, 99_000.0, "air of 10 degC is outside 10 to 45 degC"),
+        ("ISO 4106", 318.3, 99_000.0, "air of 45 degC is outside"),
+        ("ISO 1585", 283.3, 99_000.0, ""),
+        ("ISO 1585", 318.1, 99_000.0, ""),
+        ("SAE J1349", 278.15, 99_000.0, ""),
+        ("ISO 4106", 298.15, 94_000.0, "factor 1.064 is outside 0.96 to 1.06, where ISO 4106"),
+        ("SAE J1349", 298.15, 90_000.0, "factor 1.118 is outside 0.93 to 1.07, where SAE J1349"),
+        ("SAE J607", 298.15, 80_000.0, ""),
+    ],
+)
+def test_air_outside_the_limits_is_told_and_not_clamped(
+    standard, temperature_k, pressure_pa, words
+):
+    said = air_outside(standard, temperature_k, pressure_pa, 0.0)
+    assert said.startswith(words)
+    assert bool(said) == bool(words)
+
+
 def test_standards_without_a_range_always_pass():
     assert correction_factor_in_range("DIN 70020", 308.15, 80_000.0, 0.0)
     assert correction_factor_in_range("SAE J607", 308.15, 80_000.0, 0.0)
@@ -352,12 +414,19 @@ def test_a_sea_level_pressure_at_500_m_costs_seven_percent():
         # 100 kPa, 30 degC, 80 %: alpha 1.0402 with humidity, 0.9979 without.
         (0.9979, "ISO 1585", (303.15, 100_000.0, 80.0, 100.0), "humidity left out"),
         (0.80, "ISO 1585", (303.15, 100_000.0, 80.0, 100.0), "unknown"),
+        # 98 kPa, 30 degC, 60 %: J607 with friction 1.10353; 95 kPa, 35 degC, 40 %: dry DIN is
+        # 1.08516 * 1.031926 = 1.11981; J1349 twice 1.10048^2 = 1.21106.
+        (1.1035, "SAE J607", (303.15, 98_000.0, 60.0, 500.0), "J607 with the friction term"),
+        (1.1198, "DIN 70020", (308.15, 95_000.0, 40.0, 300.0), "DIN 70020 with dry pressure"),
+        (1.2111, "SAE J1349", (308.15, 95_000.0, 40.0, 300.0), "the factor was put in twice"),
     ],
 )
 def test_a_wrong_factor_is_traced_to_its_cause(stated, standard, air, cause):
     got = factor_disagreement(stated, standard, *air)
     assert got.likely_cause.endswith(cause)
     assert bool(got.likely_cause) == bool(cause)
+    # Whoever used another form of the same standard did not misread the weather.
+    assert got.is_air_in_doubt == (bool(cause) and not got.likely_cause.startswith("another form"))
 
 
 def test_a_sea_level_pressure_in_the_factor_is_named():

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from statsmodels.regression.linear_model import OLS
 from statsmodels.stats.power import TTestIndPower
 
 from flows.metrics.curve import speed_grid_rpm
@@ -351,3 +352,57 @@ def test_the_verdict_follows_the_interval(lower, upper, word):
 def test_a_verdict_on_ends_the_wrong_way_round_is_refused():
     with pytest.raises(ValueError, match="lower must be at most 1, got 2"):
         verdict(2.0, 1.0)
+
+
+def test_a_bike_put_back_is_the_contrast_of_a_linear_model():
+    # statsmodels' OLS of the ln levels on three sessions, tested for B - (A1 + A2) / 2.
+    sessions = ([1.00, 1.01, 0.99, 1.004], [1.05, 1.06, 1.045], [0.98, 0.987, 0.991])
+    levels = np.log(np.concatenate(sessions))
+    group = np.repeat(np.eye(3), [len(one) for one in sessions], axis=0)
+    model = OLS(levels, group).fit()
+    expected = model.t_test([-0.5, 1.0, -0.5])
+    first, between, last = (pulls(*one) for one in sessions)
+    found = compared(first, between, again_curves=last, repeatability_dof=0.0)
+    assert found.log_mean_gain == pytest.approx(expected.effect[0], rel=1e-9)
+    assert found.log_mean_gain_sd == pytest.approx(expected.sd[0, 0], rel=1e-9)
+    ends = np.log1p(np.array([found.mean_gain_lower_pct, found.mean_gain_upper_pct]) / 100.0)
+    assert ends == pytest.approx(expected.conf_int()[0], rel=1e-9)
+    drift = model.t_test([-1.0, 0.0, 1.0])
+    told = np.log1p(
+        np.array([found.drift_pct, found.drift_lower_pct, found.drift_upper_pct]) / 100.0
+    )
+    assert told == pytest.approx([drift.effect[0], *drift.conf_int()[0]], rel=1e-9)
+
+
+def test_the_variance_of_a_bike_put_back_is_the_sum_worked_by_hand():
+    # By hand: 0.004^2 (1/4 + 1/8 + 1/16) + 1.5 * 0.007^2 + 0.75 * 0.002^2 = 8.35e-5.
+    found = compared(
+        pulls(1.0, 1.0), pulls(1.0, 1.0, 1.0, 1.0), again_curves=pulls(1.0, 1.0, 1.0, 1.0),
+        repeatability_dof=math.inf, same_mounting=False, correction_share=0.002,
+    )  # fmt: skip
+    assert found.log_mean_gain_sd**2 == pytest.approx(8.35e-5, rel=1e-9)
+
+
+def test_a_drift_is_unknown_where_the_bike_was_not_put_back():
+    found = compared(pulls(1.0, 1.01), pulls(1.05, 1.05))
+    assert np.isnan([found.drift_pct, found.drift_lower_pct, found.drift_upper_pct]).all()
+
+
+def test_a_mounting_share_known_from_few_pairs_widens_the_interval():
+    # Satterthwaite, JCGM 100:2008 G.4, by hand: V = 0.004^2 * 2/3 + 2 * 0.007^2 = 1.086667e-4;
+    # dof = 6 * (V / 9.8e-5)^2 = 7.3771.
+    sides = pulls(1.0, 1.0, 1.0), pulls(1.0, 1.0, 1.0)
+    known = {"repeatability_dof": math.inf, "same_mounting": False}
+    found = compared(*sides, remount_dof=6.0, **known)
+    assert found.dof == pytest.approx(7.3771, abs=2e-4)
+    half = stats.t.ppf(0.975, 7.3771) * math.sqrt(1.086667e-4)
+    assert math.log1p(found.mean_gain_upper_pct / 100.0) == pytest.approx(half, rel=1e-5)
+    strapped = compared(*sides, remount_dof=6.0, repeatability_dof=math.inf)
+    assert strapped.dof == math.inf
+
+
+def test_sessions_that_do_not_fit_the_grid_are_refused():
+    with pytest.raises(ValueError, match="again_curves must be pulls by 161 grid points"):
+        compared(pulls(1.0), pulls(1.0), again_curves=pulls(1.0)[:, :-1])
+    with pytest.raises(ValueError, match="remount_dof"):
+        compared(pulls(1.0), pulls(1.0), remount_dof=0.0)

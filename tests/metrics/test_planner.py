@@ -34,6 +34,24 @@ def test_the_variance_before_and_after_is_the_sum_worked_by_hand():
     assert variance(plan) == pytest.approx(1.875e-5 + 1.28e-4 + 9e-6 + 4e-6, rel=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("plan", "sessions", "weights"), [(before_after, 2, 2.0), (before_after_before, 3, 1.5)]
+)
+def test_a_mounting_known_from_few_pairs_makes_the_plan_dearer(plan, sessions, weights):
+    # Satterthwaite, JCGM 100:2008 G.4: dof = nu * (V / V_m)^2, and Student's t of scipy.
+    made = plan(*[3] * sessions, same_mounting=False, remount_dof=8.0, **KNOWN)
+    mounting = weights * 0.008**2
+    total = 0.005**2 * weights / 3 + mounting
+    dof = 8.0 * (total / mounting) ** 2
+    limit = stats.t.ppf(0.975, dof)
+    expected = stats.t.sf(limit - 0.03 / math.sqrt(total), dof) + stats.t.cdf(
+        -limit - 0.03 / math.sqrt(total), dof
+    )
+    assert chance_of_verdict(made, 100 * math.expm1(0.03)) == pytest.approx(expected, rel=1e-9)
+    sure = plan(*[3] * sessions, same_mounting=False, **KNOWN)
+    assert detectable_pct(made) > detectable_pct(sure)
+
+
 @pytest.mark.parametrize("same_mounting", [False, True])
 def test_the_variance_of_both_plans_is_that_of_simulated_sessions(same_mounting):
     # Sessions made one by one: mounting, air, a walk of the dyno, then the mean of their pulls.
