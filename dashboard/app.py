@@ -19,6 +19,7 @@ page = st.navigation(
         st.Page(VIEWS / "what_came_in.py", title="What came in?", url_path="what-came-in"),
         st.Page(VIEWS / "bring_in_job.py", title="Bring in a job", url_path="bring-in-a-job"),
         st.Page(VIEWS / "teach_layout.py", title="Teach a layout", url_path="teach-a-layout"),
+        st.Page(VIEWS / "health.py", title="Is this bike sound?", url_path="health"),
         st.Page(
             VIEWS / "before_and_after.py", title="What did it gain?", url_path="before-and-after"
         ),
@@ -32,6 +33,7 @@ page = st.navigation(
             title="Which combinations need a remap?",
             url_path="remap-need",
         ),
+        st.Page(VIEWS / "plan_pulls.py", title="How many pulls?", url_path="how-many-pulls"),
         st.Page(VIEWS / "dyno_trust.py", title="Can the dyno be trusted?", url_path="dyno-trust"),
         st.Page(VIEWS / "this_quarter.py", title="This quarter", url_path="this-quarter"),
     ]

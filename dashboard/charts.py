@@ -12,7 +12,7 @@ import plotly.graph_objects as go
 import polars as pl
 from plotly.subplots import make_subplots
 
-from dashboard.wording import number
+from dashboard.wording import number, plan_words
 from schemas.units import shown_power
 
 
@@ -416,6 +416,168 @@ def comparison_chart(
     return figure
 
 
+def health_chart(
+    points: pl.DataFrame, regions: pl.DataFrame, look: Look, limits: Limits, *, power_at: str = ""
+) -> go.Figure:
+    """Draw a bike's baseline over the band of its siblings: power, difference and mixture.
+
+    Parameters
+    ----------
+    points : polars.DataFrame
+        The baseline with its siblings' median and quartiles.
+    regions : polars.DataFrame
+        Stretches of engine speed where the bike differs from its siblings.
+    look : Look
+        Colours and units.
+    limits : Limits
+        The shop's lean levels.
+    power_at : str
+        What air the power is stated at, for the first panel.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        Panels under one another, those with nothing to show left out; regions are shaded where
+        they were found.
+    """
+    palette = look.palette
+    values = {
+        name: points[name].to_numpy().astype(float) for name in points.columns if name != "siblings"
+    }
+    speed, usual_w = values["engine_speed_rpm"], values["usual_power_w"]
+    against = {
+        name: 100 * (values[column] / usual_w - 1)
+        for name, column in (
+            ("own", "power_w"),
+            ("lower", "usual_power_lower_w"),
+            ("upper", "usual_power_upper_w"),
+        )
+    }
+    drawn = {
+        "power": (
+            look.shown_power(values["power_w"]),
+            look.shown_power(usual_w),
+            look.shown_power(values["usual_power_lower_w"]),
+            look.shown_power(values["usual_power_upper_w"]),
+            f"%{{y:.1f}} {look.power_unit}",
+        ),
+        "shape": (
+            against["own"],
+            np.where(np.isfinite(usual_w), 0.0, np.nan),
+            against["lower"],
+            against["upper"],
+            "%{y:+.1f} %",
+        ),
+        "mixture": (
+            values["lean_error_pct"],
+            values["usual_lean_error_pct"],
+            values["usual_lean_error_lower_pct"],
+            values["usual_lean_error_upper_pct"],
+            "%{y:+.1f} %",
+        ),
+    }
+    panels = [name for name, lines in drawn.items() if np.isfinite(lines[0]).any()]
+    row_of = {name: row for row, name in enumerate(panels, start=1)}
+    weights = {"power": 0.42, "shape": 0.26, "mixture": 0.32}
+    figure = make_subplots(
+        rows=len(panels),
+        cols=1,
+        shared_xaxes=True,
+        vertical_spacing=0.04,
+        row_heights=[weights[name] for name in panels],
+    )
+    for name_of_panel, row in row_of.items():
+        own, usual, lower, upper, told = drawn[name_of_panel]
+        _band(
+            figure,
+            speed,
+            lower,
+            upper,
+            _faded(palette.before, 0.28),
+            "the middle half of the siblings" if row == 1 else "",
+            row,
+        )
+        for name, line, colour, width, dash in (
+            ("siblings' median", usual, palette.before, 2.0, "dash"),
+            ("this bike", own, palette.after, 2.8, "solid"),
+        ):
+            if not np.isfinite(line).any():
+                continue
+            figure.add_scatter(
+                x=speed,
+                y=line,
+                mode="lines",
+                line={"color": colour, "width": width, "dash": dash},
+                name=name,
+                legendgroup=name,
+                showlegend=row == 1,
+                hovertemplate=f"{name}: {told}<extra></extra>",
+                row=row,
+                col=1,
+            )
+    colours = _level_colours(palette)
+    for level, at in limits.levels() if "mixture" in row_of else ():
+        figure.add_hline(
+            y=at,
+            line={"color": colours[level], "width": 1, "dash": "dot"},
+            annotation={"text": f"{level} {at:g} %", "bgcolor": palette.paper, "borderpad": 0},
+            annotation_position="top left",
+            **_panel(row_of["mixture"]),
+        )
+    for region in regions.iter_rows(named=True):
+        is_up = region["change_pct"] > 0
+        in_mixture = region["quantity"] == "mixture"
+        # Weak and lean are the colour of a warning, strong and rich the cool one.
+        colour = palette.warn if is_up == in_mixture else palette.rich
+        where = row_of["mixture" if in_mixture else "shape"]
+        for row in {where, where if in_mixture else row_of["power"]}:
+            figure.add_vrect(
+                x0=region["from_rpm"],
+                x1=region["to_rpm"],
+                fillcolor=colour,
+                opacity=0.16,
+                line_width=0,
+                layer="below",
+                **_panel(row),
+            )
+        figure.add_annotation(
+            x=(region["from_rpm"] + region["to_rpm"]) / 2,
+            y=1,
+            yref=f"y{where} domain",
+            yanchor="top",
+            showarrow=False,
+            text=f"<b>{_signed(region['change_pct'])}{'' if in_mixture else ' %'}</b>",
+            font={"size": 13},
+            bgcolor=_faded(palette.paper, 0.7),
+            borderpad=0,
+            **_panel(where),
+        )
+    height = 130 + 730 * sum(weights[name] for name in panels)
+    _dress(figure, look, height=round(height), below=128)
+    _onto_one_axis(figure, len(panels))
+    figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
+    if power_at:
+        figure.add_annotation(
+            x=0.01,
+            xref=f"x{len(panels)} domain",
+            y=0.98,
+            yref="y domain",
+            yanchor="top",
+            xanchor="left",
+            showarrow=False,
+            text=literal(power_at),
+            font={"color": palette.muted, "size": 12},
+        )
+    for name, title in (
+        ("power", f"Wheel power [{look.power_unit}]"),
+        ("shape", "Against median [%]"),
+        ("mixture", "Lean error [%]"),
+    ):
+        if name in row_of:
+            figure.update_yaxes(title_text=title, **_panel(row_of[name]))
+    return figure
+
+
 def cell_chart(
     cells: pl.DataFrame, look: Look, *, show_time: bool = False, thin_below_s: float = 3.0
 ) -> go.Figure:
@@ -595,6 +757,145 @@ def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
     return figure
 
 
+def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> go.Figure:
+    """Draw what each number of pulls could see, by how the bike is handled.
+
+    Parameters
+    ----------
+    plans : polars.DataFrame
+        is_put_back, is_strapped_once, pulls, smallest_detectable_pct.
+    wanted_pct : float
+        Gain that is to be seen. [%]
+    look : Look
+        Colours.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        A line for each way of handling the bike, and the wanted gain across.
+    """
+    palette = look.palette
+    figure = go.Figure()
+    for (is_put_back, is_strapped_once), part in plans.group_by(
+        "is_put_back", "is_strapped_once", maintain_order=True
+    ):
+        name = plan_words(bool(is_put_back), bool(is_strapped_once))
+        figure.add_scatter(
+            x=part["pulls"].to_numpy(),
+            y=part["smallest_detectable_pct"].to_numpy(),
+            mode="lines+markers",
+            line={
+                "color": palette.after if is_strapped_once else palette.warn,
+                "width": 2,
+                "dash": "dot" if is_put_back else "solid",
+            },
+            marker={"size": 7, "symbol": "diamond" if is_put_back else "circle"},
+            name=name,
+            hovertemplate=f"{name}, %{{x}} pulls: %{{y:.1f}} % or more<extra></extra>",
+        )
+    figure.add_hline(
+        y=wanted_pct,
+        line={"color": palette.text, "width": 1.2, "dash": "dash"},
+        annotation_text=f"to be seen: {number(wanted_pct, 1)} %",
+        annotation_position="top right",
+    )
+    figure.update_xaxes(title="Pulls in each session", dtick=1)
+    figure.update_yaxes(title="Gain seen 4 times in 5 [%]", rangemode="tozero")
+    _dress(figure, look, height=420)
+    return figure
+
+
+def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> go.Figure:
+    """Draw the sums of the control bike's departures, and the level they tell.
+
+    Parameters
+    ----------
+    checks : polars.DataFrame
+        Sessions of one control bike in the order they were run.
+    events : polars.DataFrame
+        Events of its dyno; shifts and drifts are marked.
+    look : Look
+        Colours and units.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        Each session with the level of its stretch above, the sums with their limit below.
+    """
+    palette = look.palette
+    day = checks["run_on"].to_list()
+    figure = make_subplots(rows=2, cols=1, shared_xaxes=True, vertical_spacing=0.06)
+    figure.add_scatter(
+        x=day,
+        y=checks["level_pct"].to_numpy(),
+        mode="markers",
+        marker={"size": 7, "color": palette.after},
+        name="each session",
+        hovertemplate="session: %{y:+.2f} %<extra></extra>",
+        row=1,
+        col=1,
+    )
+    figure.add_scatter(
+        x=day,
+        y=checks["shift_pct"].to_numpy(),
+        mode="lines",
+        line={"color": palette.text, "width": 2, "shape": "hvh"},
+        name="level",
+        hovertemplate="level: %{y:+.2f} %<extra></extra>",
+        row=1,
+        col=1,
+    )
+    for value, sign, name in (
+        ("cusum_high_pct", 1, "sum above the level"),
+        ("cusum_low_pct", -1, "sum below the level"),
+    ):
+        figure.add_scatter(
+            x=day,
+            y=sign * checks[value].to_numpy(),
+            mode="lines+markers",
+            line={"color": palette.after if sign > 0 else palette.before, "width": 1.5},
+            marker={"size": 5},
+            name=name,
+            hovertemplate=f"{name}: %{{y:+.2f}} %<extra></extra>",
+            row=2,
+            col=1,
+        )
+        figure.add_scatter(
+            x=day,
+            y=sign * checks["cusum_limit_pct"].to_numpy(),
+            mode="lines",
+            line={"color": palette.warn, "width": 1.2, "dash": "dash"},
+            name="limit of the sums",
+            legendgroup="limit",
+            showlegend=sign > 0,
+            hovertemplate="limit: %{y:+.2f} %<extra></extra>",
+            row=2,
+            col=1,
+        )
+    for event in events.iter_rows(named=True):
+        if event["event_kind"] in ("shift", "drift"):
+            for row in (1, 2):
+                figure.add_vrect(
+                    x0=event["begins_after"] or event["first_on"],
+                    x1=event["first_on"],
+                    fillcolor=palette.stop,
+                    opacity=0.15,
+                    line_width=0,
+                    layer="below",
+                    **_panel(row),
+                )
+    figure.add_hline(y=0, line={"color": palette.muted, "width": 1}, **_panel(1))
+    figure.add_hline(y=0, line={"color": palette.muted, "width": 1}, **_panel(2))
+    _dress(figure, look, height=560)
+    figure.update_xaxes(hoverformat="%d %b %Y", showticklabels=False, row=1, col=1)
+    figure.update_xaxes(
+        title_text="Day of the session [date]", hoverformat="%d %b %Y", row=2, col=1
+    )
+    figure.update_yaxes(title_text="Level [%]", row=1, col=1)
+    figure.update_yaxes(title_text="Sum of departures [%]", row=2, col=1)
+    return figure
+
+
 def density_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
     """Draw the control bike's corrected level against the air's density.
 
@@ -760,18 +1061,53 @@ def trial_chart(found: dict[str, Any], kind: str, look: Look) -> go.Figure:
     channels = {channel["channel"]: channel for channel in found["channels"]}
     curve = found["curve"]
     if kind == "pull" and curve and not curve["trouble"]:
-        figure = go.Figure(
-            go.Scatter(
-                x=curve["engine_speed_rpm"],
-                y=look.shown_power(np.asarray(curve["power_w"])),
-                mode="lines",
-                line={"color": palette.after, "width": 2.5},
-                hovertemplate="%{x:.0f} rpm: %{y:.1f} " + look.power_unit + "<extra></extra>",
+        # All that was read beside the power stands below it: a column taken for another is seen.
+        panels = [
+            (title, names)
+            for title, names in (
+                (f"Power as stated [{look.power_unit}]", ("power_w",)),
+                ("Torque [N·m]", ("wheel_torque_nm",)),
+                (look.mixture_title, ("lambda_wide", "lambda_wide_2")),
+                ("Throttle [%]", ("throttle_pct",)),
             )
+            if any(name in curve for name in names)
+        ]
+        figure = make_subplots(
+            rows=len(panels),
+            cols=1,
+            shared_xaxes=True,
+            vertical_spacing=0.05,
+            row_heights=[0.4, *[0.2] * (len(panels) - 1)],
         )
-        figure.update_xaxes(title_text="Engine speed [rpm]")
-        figure.update_yaxes(title_text=f"Power as the file states it [{look.power_unit}]")
-        _dress(figure, look, height=320)
+        for row, (title, names) in enumerate(panels, start=1):
+            for name in names:
+                if name not in curve:
+                    continue
+                values = np.asarray(curve[name], dtype=float)
+                if name == "power_w":
+                    values = look.shown_power(values)
+                elif name.startswith("lambda"):
+                    values = look.shown_mixture(values)
+                figure.add_scatter(
+                    x=curve["engine_speed_rpm"],
+                    y=values,
+                    mode="lines",
+                    line={
+                        "color": palette.after,
+                        "width": 2.5 if row == 1 else 1.6,
+                        "dash": "dot" if name == "lambda_wide_2" else "solid",
+                    },
+                    name=name,
+                    hovertemplate="%{y:.4g}<extra></extra>",
+                    **_panel(row),
+                )
+            figure.update_yaxes(title_text=title, **_panel(row))
+            if names == ("throttle_pct",):
+                figure.update_yaxes(range=[0, 105], **_panel(row))
+        _dress(figure, look, height=230 + 120 * len(panels), below=56)
+        _onto_one_axis(figure, len(panels))
+        figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
+        figure.update_layout(showlegend=False)
         return figure
     wanted = [
         (name, title)

@@ -6,17 +6,19 @@ Nothing here draws.
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import re
 import threading
 import tomllib
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 from dashboard.file_names import free_name, one_on_disk, safe_folder, safe_name
-from schemas.card import read_card
+from dashboard.shop_words import claims_of, is_same_reference
+from schemas.card import JobCard, read_card
 from schemas.card_files import in_number_order
 from schemas.card_text import CARD_NAME
 from schemas.toml_text import MistakesError
@@ -26,6 +28,8 @@ _NO_LOGS = {".ds_store", "thumbs.db", "desktop.ini"}
 """What systems leave in folders; intake passes over it."""
 
 _WRITING = threading.Lock()
+
+_LONGEST_UPDATE_S = 3600.0
 
 
 class Dropped(NamedTuple):
@@ -345,6 +349,76 @@ def _parsed(text: str) -> dict[str, Any] | None:
         return None
 
 
+def cards_lying(
+    inbox: Path, in_the_book: Collection[str], since: dt.datetime | None
+) -> dict[str, JobCard | dict[str, Any]]:
+    """Return the cards in the inbox that the published book does not hold yet.
+
+    Parameters
+    ----------
+    inbox : Path
+        The shop's inbox.
+    in_the_book : collection of str
+        Folders whose card is in the book; theirs counts when it was written later.
+    since : datetime or None
+        When the book was published.
+
+    Returns
+    -------
+    dict of str to JobCard or dict
+        Folder → its card; only what TOML gives of it where it has mistakes.
+    """
+    # An update takes its time: what was written while it ran may not be in its book.
+    seconds = since.timestamp() - _LONGEST_UPDATE_S if since else 0.0
+    held = set(in_the_book)
+    found: dict[str, JobCard | dict[str, Any]] = {}
+    for folder in sorted(inbox.iterdir()) if inbox.is_dir() else []:
+        path = folder / CARD_NAME
+        try:
+            if folder.name in held and path.stat().st_mtime < seconds:
+                continue
+            text = path.read_text(encoding="utf-8-sig")
+        except (OSError, ValueError):
+            continue
+        try:
+            found[folder.name] = read_card(text)
+        except MistakesError:
+            found[folder.name] = _parsed(text) or {}
+    return found
+
+
+def claimed_elsewhere(
+    cards: Mapping[str, JobCard | Mapping[str, Any]], folder: str, job: str, new_bike: str
+) -> str:
+    """Return what speaks against a card because of another one that lies in the inbox.
+
+    Parameters
+    ----------
+    cards : mapping of str to JobCard or mapping
+        As `cards_lying` returns them.
+    folder : str
+        Folder of the card that is to be written.
+    job : str
+        Its job number.
+    new_bike : str
+        Its bike's reference where the bike is new to the shop; else empty.
+
+    Returns
+    -------
+    str
+        The beginning of a sentence; empty when number and reference are free.
+    """
+    for other, card in cards.items():
+        if other == folder:
+            continue
+        its_job, its_bike = claims_of(card)
+        if is_same_reference(its_job, job):
+            return f"the card in folder {other}, not taken in yet, has job number {its_job} too"
+        if new_bike and is_same_reference(its_bike, new_bike):
+            return f"the card in folder {other}, not taken in yet, names its bike {its_bike} too"
+    return ""
+
+
 class NotWrittenError(ValueError):
     """Nothing was written over, and why."""
 
@@ -356,6 +430,7 @@ def write_job(
     text: str,
     *,
     replaces: str | None = None,
+    objection: Callable[[], str] = str,
 ) -> Path:
     """Write a job's files and then its card into the inbox.
 
@@ -374,6 +449,8 @@ def write_job(
         The card.
     replaces : str, optional
         SHA-256 of the card that this one takes the place of; None when there is none.
+    objection : callable, optional
+        Asked while nobody else writes; what it answers speaks against the card.
 
     Returns
     -------
@@ -383,7 +460,8 @@ def write_job(
     Raises
     ------
     NotWrittenError
-        If the folder's name leads out of the inbox, another card or another file stands there.
+        If the folder's name leads out of the inbox, another card or another file stands there,
+        or something else speaks against it.
     OSError
         If the disk does not take them.
     """
@@ -393,6 +471,8 @@ def write_job(
         _may_write_card(target / CARD_NAME, replaces)
         for stowed in files:
             _may_write_file(target, stowed)
+        if said := objection():
+            raise NotWrittenError(said)
         target.mkdir(parents=True, exist_ok=True)
         for stowed in files:
             if stowed.state == "new" and not (target / stowed.name).exists():

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from dashboard.shop_words import USUAL_STAGES, Known, close_word
+from dashboard.shop_words import USUAL_STAGES, Known, close_word, plainly
 from schemas.card import JobCard
 from schemas.card_files import is_pattern, one_form, takes
 
@@ -243,6 +243,9 @@ def judged(
     folder: str | None = None,
     files: Sequence[str] = (),
     today: dt.date | None = None,
+    is_new_bike: bool = False,
+    opened: Draft | None = None,
+    last_owner: str = "",
 ) -> Judged:
     """Return everything that is wrong with a draft at once, in plain words, field by field.
 
@@ -258,6 +261,12 @@ def judged(
         Names of the files that were dropped: each must find a stage.
     today : date, optional
         Today, by the shop's clock.
+    is_new_bike : bool, default False
+        Whether the bike was entered as one that the shop has not had in.
+    opened : Draft, optional
+        What the card said that is corrected.
+    last_owner : str, optional
+        Owner by the bike's last card, of another folder.
 
     Returns
     -------
@@ -277,12 +286,20 @@ def judged(
             mistakes[where] = list(dict.fromkeys([*mistakes[where], said]))
             if problem["type"] == "missing":
                 blanks.add(where)
-    if said := _against_the_book(draft, known, folder):
-        for where, sentence in said:
-            mistakes[where].append(sentence)
+    for where, sentence in _against_the_book(draft, known, folder, is_new_bike):
+        mistakes[where].append(sentence)
     for where, sentence in _about_files(draft, files):
         mistakes[where].append(sentence)
-    return Judged(card, dict(mistakes), blanks, _cautions(draft, known, today))
+    cautions = _cautions(draft, known, today)
+    if said := _other_bike(draft, known, folder, opened):
+        cautions.append(said)
+    owner = draft.owner.strip()
+    if last_owner and owner and plainly(owner) != plainly(last_owner):
+        cautions.append(
+            f"The owner of {draft.reference} was {last_owner} the last time, and is {owner} on "
+            "this card: was it sold, or is it another bike?"
+        )
+    return Judged(card, dict(mistakes), blanks, cautions)
 
 
 def _in_form_words(problem: ErrorDetails) -> tuple[str, str]:
@@ -304,27 +321,39 @@ def _in_form_words(problem: ErrorDetails) -> tuple[str, str]:
     return where, said[:1].upper() + said[1:] + ("" if said.endswith(".") else ".")
 
 
-def _against_the_book(draft: Draft, known: Known, folder: str | None) -> list[_Mistake]:
+def _against_the_book(
+    draft: Draft, known: Known, folder: str | None, is_new_bike: bool
+) -> list[_Mistake]:
     found: list[_Mistake] = []
     job, reference = draft.job.strip(), draft.reference.strip()
-    if job in known.jobs and known.jobs[job] != folder:
+    for where, name in (("job", job), ("bike.reference", reference)):
+        if name and not plainly(name):
+            found.append((where, f"{name} has no letter and no digit to tell it by."))
+    holder = {**known.claimed_jobs, **known.jobs}.get(job, folder)
+    if holder != folder:
+        where = "is in the book already, from" if job in known.jobs else "is on the card in"
         found.append(
             (
                 "job",
-                f"Job {job} is in the book already, from folder {known.jobs[job]}. Give this one "
-                "another number, or correct that card.",
+                f"Job {job} {where} folder {holder}. Give this one another number, or correct "
+                "that card.",
             )
         )
     # The bike of a single job may have been entered wrongly, and is put right with its card.
     bike = known.bikes.get(reference)
-    if bike is not None and bike["job_folder"] != folder and _model(draft) != _model_of(bike):
-        found.append(
-            (
-                "bike.reference",
-                f"{reference} is a {_model_of(bike)} in the book. Choose that bike, or give this "
-                "one another reference.",
+    if bike is not None and bike["job_folder"] != folder:
+        found += _against_the_bike(draft, bike)
+    bearer = known.holder_of(reference) if is_new_bike and plainly(reference) else ""
+    if bearer and not found:
+        where = known.claimed.get(bearer) or known.bikes[bearer]["job_folder"]
+        if where != folder:
+            found.append(
+                (
+                    "bike.reference",
+                    f"The shop has a bike {bearer}, on the card in folder {where}. Choose it above "
+                    "if it is this one, or give this one another reference.",
+                )
             )
-        )
     sibling = next(
         (
             other
@@ -341,6 +370,45 @@ def _against_the_book(draft: Draft, known: Known, folder: str | None) -> list[_M
             )
         )
     return found
+
+
+def _against_the_bike(draft: Draft, bike: Mapping[str, Any]) -> Iterator[_Mistake]:
+    """Yield what a draft says otherwise than the book of a bike, and no bike can change."""
+    reference, of_job = bike["bike_id"], f"by job {bike['job_id']}"
+    either = (
+        "Correct that card if it is wrong there; if this is another bike, give it another "
+        "reference."
+    )
+    if _model(draft) != _model_of(bike):
+        yield (
+            "bike.reference",
+            f"{reference} is a {_model_of(bike)} in the book. Choose that bike, or give this one "
+            "another reference.",
+        )
+        return
+    if None not in (draft.year, bike["model_year"]) and draft.year != bike["model_year"]:
+        yield (
+            "bike.year",
+            f"{reference} is of model year {bike['model_year']} {of_job}. {either}",
+        )
+    if None not in (draft.cylinders, bike["cylinders"]) and draft.cylinders != bike["cylinders"]:
+        yield (
+            "bike.cylinders",
+            f"{reference} has {bike['cylinders']} cylinders {of_job}. {either}",
+        )
+
+
+def _other_bike(draft: Draft, known: Known, folder: str | None, opened: Draft | None) -> str:
+    """Return what is to be known before a corrected card names another bike than it did."""
+    reference = draft.reference.strip()
+    if opened is None or reference == opened.reference or not plainly(reference):
+        return ""
+    holder = known.holder_of(reference)
+    if not holder or known.bikes.get(holder, {}).get("job_folder") == folder:
+        return ""
+    if holder != reference:
+        return f"The reference {reference} is much like {holder}: is it the same?"
+    return f"{reference} is another bike of the shop: this job will stand among that one's jobs."
 
 
 def _model(draft: Draft) -> str:

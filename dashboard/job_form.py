@@ -15,7 +15,7 @@ from streamlit.delta_generator import DeltaGenerator
 from dashboard import wording
 from dashboard.intake_desk import Held, Places, guessed_places
 from dashboard.job_draft import Draft, StageDraft, for_bike
-from dashboard.shop_words import FIRST_BIKE, USUAL_STAGES, Known, KnownPart, next_reference
+from dashboard.shop_words import USUAL_STAGES, Known, KnownPart
 
 EARLIEST, LATEST = dt.date(1990, 1, 1), dt.date(2100, 12, 31)
 PartKey = tuple[str, str, str]
@@ -123,9 +123,10 @@ class JobForm:
     def take_bike(self, owner: str) -> None:
         """Fill in what the book says of the chosen bike, or blanks for one new to the shop."""
         chosen = self.get("bike_choice")
-        draft = Draft(reference=chosen or next_reference(list(self.known.bikes), FIRST_BIKE))
+        known = self.known
+        draft = Draft(reference=chosen or known.next_bike())
         if chosen:
-            bike = self.known.bikes[chosen]
+            bike = known.bikes[chosen]
             for_bike(draft, bike)
             draft.year, draft.control = bike["model_year"], bool(bike["is_control"])
             draft.owner = owner
@@ -182,13 +183,23 @@ class JobForm:
         guessed = [place for place in self.get("guess", []) if place.pulls or place.rides]
         by_hand = bool(placed) and placed != guessed
         if anew and not by_hand and self.get("guessed_for") != asked:
-            guess = guessed_places(held, len(self.stage_ids))
+            guess = self._or_as_it_stands(guessed_places(held, len(self.stage_ids)))
             self.set("guess", guess)
             for one, place in zip(self.stage_ids, guess, strict=True):
                 self.set(f"{one}_pulls", list(place.pulls))
                 self.set(f"{one}_rides", list(place.rides))
         self.set("guessed_for", asked)
         return choices
+
+    def _or_as_it_stands(self, guess: list[Places]) -> list[Places]:
+        """Return a guess; where names do not tell the stages apart, files stay where they are."""
+        standing = self.places()
+        has_pulls = any(place.pulls for place in guess)
+        has_rides = any(place.rides for place in guess)
+        return [
+            Places(one.pulls if has_pulls else stood.pulls, one.rides if has_rides else stood.rides)
+            for one, stood in zip(guess, standing, strict=True)
+        ]
 
     def elsewhere(self, stage_id: int, kind: str) -> set[str]:
         """Return the files that stand in any other list than this one of this stage."""

@@ -35,12 +35,7 @@ class OpenShop:
 
     def look(self) -> charts.Look:
         """Return how charts should look: the shop's units, the reader's light or dark theme."""
-        return charts.Look(
-            palette=charts.DARK if st.context.theme.type == "dark" else charts.LIGHT,
-            power_unit=self.settings.show.power,
-            mixture=self.settings.show.mixture,
-            afr_scale=self.settings.show.afr_scale,
-        )
+        return look_of(self.settings)
 
     def air(self) -> str:
         """Return the reference air that corrected power is stated at."""
@@ -50,6 +45,16 @@ class OpenShop:
         """Return the shop's lean levels."""
         mixture = self.settings.mixture
         return charts.Limits(mixture.notice_pct, mixture.warn_pct, mixture.stop_pct)
+
+
+def look_of(settings: ShopSettings) -> charts.Look:
+    """Return how charts of a shop should look, also before anything is published."""
+    return charts.Look(
+        palette=charts.DARK if st.context.theme.type == "dark" else charts.LIGHT,
+        power_unit=settings.show.power,
+        mixture=settings.show.mixture,
+        afr_scale=settings.show.afr_scale,
+    )
 
 
 def shop_folder() -> Path:
@@ -86,7 +91,11 @@ def open_shop() -> OpenShop:
         st.text(str(damage))
         st.stop()
     if snapshot is None:
-        st.info("Nothing is published yet. Three commands bring the shop's files to these pages:")
+        st.info("Nothing is published yet. Begin on one of these two pages:")
+        with st.container(horizontal=True):
+            st.page_link("views/bring_in_job.py", label="Bring in a job: a bike and its files")
+            st.page_link("views/teach_layout.py", label="Teach a layout: how a file is read")
+        st.caption("Or, when files and cards lie in the inbox already, in a terminal:")
         _commands()
         st.stop()
     try:

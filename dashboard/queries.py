@@ -342,7 +342,8 @@ def pulls(reader: Reader, stage_ids: tuple[str, ...]) -> pl.DataFrame:
         SELECT
             stage.job_id, stage.bike_id, stage.stage_name, pull.pull_no, pull.is_used,
             pull.trouble, pull.notes,
-            pull.peak_power_w, pull.peak_power_speed_rpm, pull.peak_torque_nm,
+            pull.peak_power_w, pull.peak_power_speed_rpm, pull.peak_power_mid_w,
+            pull.peak_power_lower_w, pull.peak_power_upper_w, pull.peak_torque_nm,
             pull.peak_torque_speed_rpm, pull.sweep_from_rpm, pull.sweep_to_rpm,
             pull.reference_air, pull.reference_factor, pull.file_standard, pull.file_factor,
             pull.factor_disagreement_pct, pull.probe_place, pull.has_lambda, pull.file_name,
@@ -407,9 +408,60 @@ def dyno_checks(reader: Reader) -> pl.DataFrame:
     )
 
 
+def dyno_events(reader: Reader) -> pl.DataFrame:
+    """Return what happened to the dyno or its weather station, latest first."""
+    return _rows(reader, "SELECT * EXCLUDE (made_from) FROM out.dyno_event ORDER BY event_no")
+
+
+def sessions_in_drift(reader: Reader) -> pl.DataFrame:
+    """Return which session stands in which event of the dyno, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            drift.stage_id, session.run_on, session.job_id, session.bike_id, stage.model_label,
+            stage.stage_name, 100 * drift.dyno_drift_sd AS widened_pct,
+            100 * drift.in_event_share AS sure_pct, drift.sentence
+        FROM out.session_drift AS drift
+        INNER JOIN out.session AS session USING (stage_id)
+        INNER JOIN out.stage AS stage USING (stage_id)
+        ORDER BY
+            session.run_on DESC, session.job_id DESC, stage.stage_name, drift.dyno_event
+        """,
+    )
+
+
+def unsettled_sessions(reader: Reader) -> pl.DataFrame:
+    """Return the sessions that did not settle or drifted from pull to pull, latest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            session.run_on, session.job_id, session.bike_id, stage.model_label, stage.stage_name,
+            session.pulls_used, session.is_settled, session.drift_pct_per_pull,
+            session.drift_lower_pct_per_pull, session.drift_upper_pct_per_pull, session.notes
+        FROM out.session AS session
+        INNER JOIN out.stage AS stage USING (stage_id)
+        WHERE
+            NOT session.is_settled
+            OR session.drift_upper_pct_per_pull < 0
+            OR session.drift_lower_pct_per_pull > 0
+        ORDER BY session.run_on DESC, session.job_id DESC, stage.stage_name
+        """,
+    )
+
+
 def trust(reader: Reader) -> pl.DataFrame:
     """Return how well the dyno repeats itself, as every interval uses it."""
     return _rows(reader, "SELECT * EXCLUDE (made_from) FROM out.trust")
+
+
+def remount_regions(reader: Reader) -> pl.DataFrame:
+    """Return what strapping down again adds in each region of speed."""
+    return _rows(
+        reader,
+        "SELECT * EXCLUDE (made_from) FROM out.remount_region ORDER BY from_peak_speed_share",
+    )
 
 
 def doubtful_sessions(reader: Reader) -> pl.DataFrame:
@@ -430,6 +482,77 @@ def doubtful_sessions(reader: Reader) -> pl.DataFrame:
             session.notes
         ORDER BY session.run_on DESC, session.job_id DESC, stage.stage_name
         """,
+    )
+
+
+def healths(reader: Reader) -> pl.DataFrame:
+    """Return how each bike stands among its siblings, the latest baseline first."""
+    return _rows(
+        reader,
+        """
+        WITH models AS (SELECT DISTINCT model_id, model_label FROM out.stage)
+        SELECT
+            health.* EXCLUDE (made_from),
+            coalesce(models.model_label, health.model_id) AS model_label,
+            stage.job_id, stage.stage_name, stage.fuel,
+            session.peak_power_w, session.peak_power_speed_rpm,
+            power_health NOT IN ('as its siblings', 'not compared')
+            OR mixture_health NOT IN ('as its siblings', 'not compared') AS is_unusual
+        FROM out.health AS health
+        LEFT JOIN models USING (model_id)
+        LEFT JOIN out.session AS session ON health.stage_id = session.stage_id
+        LEFT JOIN out.stage AS stage ON health.stage_id = stage.stage_id
+        ORDER BY health.run_on DESC NULLS LAST, stage.job_id DESC, health.bike_id
+        """,
+    )
+
+
+def health_regions(reader: Reader, bike_id: str) -> pl.DataFrame:
+    """Return the stretches of engine speed where a bike differs from its siblings."""
+    return _rows(
+        reader,
+        "SELECT * FROM out.health_region WHERE bike_id = ? ORDER BY quantity DESC, from_rpm",
+        bike_id,
+    )
+
+
+def health_curve(reader: Reader, bike_id: str) -> pl.DataFrame:
+    """Return a bike's baseline beside what is usual among its siblings."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            points.engine_speed_rpm, points.power_w, points.lean_error_pct,
+            usual.* EXCLUDE (bike_id, engine_speed_rpm)
+        FROM out.health AS health
+        INNER JOIN out.session_curve AS points ON health.stage_id = points.stage_id
+        LEFT JOIN out.health_curve AS usual
+            ON health.bike_id = usual.bike_id AND points.engine_speed_rpm = usual.engine_speed_rpm
+        WHERE health.bike_id = ?
+        ORDER BY points.engine_speed_rpm
+        """,
+        bike_id,
+    )
+
+
+def health_siblings(reader: Reader, bike_id: str) -> pl.DataFrame:
+    """Return the other bikes of a bike's model, those that count first, strongest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            sibling.other_bike_id, sibling.is_power_sibling, sibling.is_mixture_sibling,
+            sibling.left_out, session.job_id, session.run_on, session.peak_power_w,
+            session.peak_power_speed_rpm, mixture.torque_weighted_error_pct
+        FROM out.health_sibling AS sibling
+        LEFT JOIN out.session AS session ON sibling.other_stage_id = session.stage_id
+        LEFT JOIN out.stage_mixture AS mixture ON sibling.other_stage_id = mixture.stage_id
+        WHERE sibling.bike_id = ?
+        ORDER BY
+            sibling.is_power_sibling DESC, sibling.is_mixture_sibling DESC,
+            session.peak_power_w DESC, sibling.other_bike_id
+        """,
+        bike_id,
     )
 
 
@@ -758,6 +881,18 @@ def known_parts(reader: Reader) -> pl.DataFrame:
 def stage_setups(reader: Reader) -> pl.DataFrame:
     """Return how each stage was run, in the order of jobs."""
     return _rows(reader, "SELECT * FROM out.stage_setup ORDER BY job_id, stage_no")
+
+
+def plans(reader: Reader) -> pl.DataFrame:
+    """Return what comparisons of so many pulls could see, by how the bike is handled."""
+    return _rows(
+        reader,
+        """
+        SELECT is_put_back, is_strapped_once, pulls, smallest_detectable_pct, floor_pct
+        FROM out.plan
+        ORDER BY is_put_back, is_strapped_once DESC, pulls
+        """,
+    )
 
 
 def remarks(reader: Reader, most: int = 200) -> pl.DataFrame:

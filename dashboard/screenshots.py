@@ -20,9 +20,11 @@ PAGES = {
     "what-came-in": "",  # the first page stands at the address itself
     "bring-in-a-job": "bring-in-a-job",
     "teach-a-layout": "teach-a-layout",
+    "health": "health",
     "before-and-after": "before-and-after",
     "builds-like-this": "builds-like-this",
     "remap-need": "remap-need",
+    "how-many-pulls": "how-many-pulls",
     "dyno-trust": "dyno-trust",
     "this-quarter": "this-quarter",
 }

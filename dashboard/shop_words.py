@@ -5,14 +5,14 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter, defaultdict
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import polars as pl
 from rapidfuzz import fuzz, process, utils
 
-from schemas.card import ETHANOL_SHARE
+from schemas.card import ETHANOL_SHARE, JobCard
 
 FIRST_JOB = "J-0001"
 FIRST_BIKE = "B-0001"
@@ -58,6 +58,10 @@ class Known:
     """Most used first."""
     maps: dict[str, list[int]] = field(default_factory=dict)
     """Map name → its revisions."""
+    claimed: dict[str, str] = field(default_factory=dict)
+    """Bike reference on a card that lies in the inbox and is not in the book → folder."""
+    claimed_jobs: dict[str, str] = field(default_factory=dict)
+    """Job number on such a card → folder."""
     words: dict[str, list[str]] = field(default_factory=dict)
     """Fuel, tyre, dyno or stage name → what cards said so far, most used first."""
 
@@ -99,6 +103,77 @@ class Known:
             words=words,
         )
 
+    def with_lying(self, cards: Mapping[str, JobCard | Mapping[str, Any]]) -> Known:
+        """Return this with what cards say that were written and not taken in yet.
+
+        Parameters
+        ----------
+        cards : mapping of str to JobCard or mapping
+            Folder → its card; only what TOML gives of it where it has mistakes.
+
+        Returns
+        -------
+        Known
+            Their bikes in front of those of the book, their numbers and references taken. A bike
+            of a card with mistakes cannot be chosen.
+        """
+        jobs: dict[str, str] = {}
+        bikes: dict[str, dict[str, Any]] = {}
+        claimed: dict[str, str] = {}
+        for folder, card in cards.items():
+            job, reference = claims_of(card)
+            if job and job not in self.jobs:
+                jobs[job] = folder
+            if reference and reference not in self.bikes:
+                claimed[reference] = folder
+            if isinstance(card, JobCard) and reference not in self.bikes:
+                bikes[reference] = _bike_of(card, folder)
+        return replace(self, bikes=bikes | self.bikes, claimed=claimed, claimed_jobs=jobs)
+
+    def next_job(self, folders: Collection[str]) -> str:
+        """Return the job number that comes next.
+
+        Parameters
+        ----------
+        folders : collection of str
+            Names in the inbox, which no new job's folder can have.
+
+        Returns
+        -------
+        str
+            In the way of the book; a card that lies in the inbox, with whatever slip, decides it
+            only while the book is empty.
+        """
+        used = list(self.jobs) or list(self.claimed_jobs)
+        return next_reference(used, FIRST_JOB, [*folders, *self.claimed_jobs])
+
+    def next_bike(self) -> str:
+        """Return the bike reference that comes next, in the way of the book.
+
+        Returns
+        -------
+        str
+            One that no bike bears.
+        """
+        in_the_book = [one for one in self.bikes if one not in self.claimed]
+        return next_reference(in_the_book or list(self.claimed), FIRST_BIKE, self.claimed)
+
+    def holder_of(self, reference: str) -> str:
+        """Return the reference that stands in the book, or on a card, in any spelling of this one.
+
+        Parameters
+        ----------
+        reference : str
+            A bike's reference.
+
+        Returns
+        -------
+        str
+            As it is written there; empty when no bike bears it.
+        """
+        others = (*self.bikes, *self.claimed)
+        return next((one for one in others if is_same_reference(one, reference)), "")
+
     def offered(self, subject: str) -> list[str]:
         """Return the words to offer for fuel, tyre, dyno or stage name.
 
@@ -125,6 +200,68 @@ class Known:
         """
         found = {bike["model_id"]: bike for bike in self.bikes.values()}
         return dict(sorted(found.items()))
+
+
+def claims_of(card: JobCard | Mapping[str, Any]) -> tuple[str, str]:
+    """Return the job number and the bike reference on a card, right or wrong.
+
+    Parameters
+    ----------
+    card : JobCard or mapping
+        The card, or what TOML gives of it.
+
+    Returns
+    -------
+    tuple of str
+        Each empty where it cannot be made out.
+    """
+    if isinstance(card, JobCard):
+        return card.job, card.bike.reference
+    job, bike = card.get("job"), card.get("bike")
+    reference = bike.get("reference") if isinstance(bike, dict) else None
+    return tuple(one.strip() if isinstance(one, str) else "" for one in (job, reference))  # type: ignore[return-value]
+
+
+def is_same_reference(one: str, other: str) -> bool:
+    """Return whether two references differ by nothing but case and blanks.
+
+    Parameters
+    ----------
+    one, other : str
+        Job numbers or bike references.
+
+    Returns
+    -------
+    bool
+        True for spellings of one; signs count, "26/11" and "261/1" are two.
+
+    Examples
+    --------
+    >>> is_same_reference("B-0042", "b-0042 "), is_same_reference("26/11", "261/1")
+    (True, False)
+    """
+    return "".join(one.casefold().split()) == "".join(other.casefold().split())
+
+
+def _bike_of(card: JobCard, folder: str) -> dict[str, Any]:
+    """Return the row that out.bike will have for the bike of a card."""
+    bike = card.bike
+    return {
+        "bike_id": bike.reference,
+        "model_id": bike.model_id,
+        "make": bike.make,
+        "model": bike.model,
+        "first_year": bike.generation[0],
+        "last_year": bike.generation[1],
+        "displacement_cc": bike.displacement_cc,
+        "cylinders": bike.cylinders,
+        "induction": bike.induction,
+        "model_year": bike.year,
+        "is_control": bike.control,
+        "job_id": card.job,
+        "job_folder": folder,
+        "received_on": card.received,
+    }
 
 
 def next_reference(used: Sequence[str], first: str, taken: Collection[str] = ()) -> str:

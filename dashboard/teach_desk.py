@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import copy
+import hashlib
 import json
+import re
 import subprocess
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
+from dashboard.intake_desk import has_comments
 from dashboard.run_command import in_utf8, rollbook_command
-from schemas.layout import CHANNEL_COLUMNS, new_layout_file
+from schemas.layout import (
+    AS_STATED,
+    CHANNEL_COLUMNS,
+    Layout,
+    name_mistake,
+    new_layout_file,
+)
+from schemas.toml_text import MistakesError, read_toml
 from schemas.units import known_units
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -17,35 +27,47 @@ from warehouse.whole_file import write_whole
 LONGEST_WAIT_S = 120
 NOT_USED = "not used"
 CHANNELS = (NOT_USED, *sorted(CHANNEL_COLUMNS))
-UNITS = tuple(word for word in known_units() if word != "lambda")
+UNITS = (*(word for word in known_units() if word != "lambda"), AS_STATED)
+NO_NAME = "not named yet"
+"""Stands for name and equipment while a layout is tried: neither changes what comes out."""
+
+_AIR = {
+    "ambient_temp": "air temperature",
+    "ambient_pressure": "air pressure",
+    "ambient_humidity": "humidity",
+}
 
 
 class DeskError(RuntimeError):
     """The guess or the trial could not be made, in plain words."""
 
 
-def drafted(file: Path) -> dict[str, Any]:
+def drafted(file: Path, shop: Path, came_as: str = "") -> dict[str, Any]:
     """Return the guess for a file.
 
     Parameters
     ----------
     file : Path
         The file.
+    shop : Path
+        The shop's folder.
+    came_as : str, optional
+        Name under which it came, where it is kept under another.
 
     Returns
     -------
     dict
-        As `rollbook layout draft --json` tells it.
+        As `rollbook layout draft --json` tells it, with the layouts that know the file already.
 
     Raises
     ------
     DeskError
         With the reason.
     """
-    return _asked(["layout", "draft", str(file), "--json"])
+    return _asked(["layout", "draft", str(file), "--json", *_where(shop, came_as)])
 
 
-def tried(file: Path, tables: dict[str, Any], shop: Path) -> dict[str, Any]:
+def tried(file: Path, tables: dict[str, Any], shop: Path, came_as: str = "") -> dict[str, Any]:
     """Return what comes out of a file read with a layout.
 
     Parameters
@@ -56,6 +78,8 @@ def tried(file: Path, tables: dict[str, Any], shop: Path) -> dict[str, Any]:
         The layout.
     shop : Path
         The shop's folder.
+    came_as : str, optional
+        Name under which it came, where it is kept under another.
 
     Returns
     -------
@@ -67,8 +91,13 @@ def tried(file: Path, tables: dict[str, Any], shop: Path) -> dict[str, Any]:
     DeskError
         With the reason.
     """
-    command = ["layout", "try", str(file), "-", "--json", "--shop", str(shop)]
+    command = ["layout", "try", str(file), "-", "--json", *_where(shop, came_as)]
     return _asked(command, json.dumps(tables))
+
+
+def _where(shop: Path, came_as: str) -> list[str]:
+    # In one word each: a name may begin with a dash.
+    return ["--shop", str(shop), *([f"--came-as={came_as}"] if came_as else [])]
 
 
 def _asked(arguments: list[str], given: str = "") -> dict[str, Any]:
@@ -93,6 +122,117 @@ def _asked(arguments: list[str], given: str = "") -> dict[str, Any]:
     raise DeskError(" ".join(said[-3:]) if said else "the command said nothing")
 
 
+def as_taught(guess: dict[str, Any], tables: dict[str, Any]) -> dict[str, Any]:
+    """Return a guess with what a standing layout says put in the place of what was guessed.
+
+    Parameters
+    ----------
+    guess : dict
+        The guess.
+    tables : dict
+        The layout.
+
+    Returns
+    -------
+    dict
+        In the form of a guess; what the layout says of columns that this file lacks stays in it.
+    """
+    said = {channel["column"]: (word, channel) for word, channel in tables["channels"].items()}
+    columns = []
+    for column in guess["columns"]:
+        word, channel = said.get(column["name"], (None, {}))
+        columns.append(
+            column
+            | {
+                "channel": word,
+                "unit": channel.get("unit", "1") if word else column["unit"],
+                "confidence": 1.0 if word else 0.0,
+                "words": "as taught" if word else "",
+                "why": [] if word else column["why"],
+            }
+        )
+    questions = []
+    for question in guess["questions"]:
+        answer = _answer_in(tables, question["key"])
+        if answer is not None:
+            choices = list(dict.fromkeys([*question["choices"], answer]))
+            questions.append(question | {"choices": choices, "chosen": answer})
+    return guess | {
+        "columns": columns,
+        "questions": questions,
+        "tables": tables,
+        "kind": tables["layout"]["kind"],
+        "is_taught": True,
+    }
+
+
+def _answer_in(tables: dict[str, Any], key: str) -> str | None:
+    """Return what a layout says to a question, in the words of its choices."""
+    if key == "power":
+        power = tables.get("power", {})
+        return {"observed": "observed"}.get(power.get("state"), power.get("standard"))
+    found: Any = tables
+    for step in key.split("."):
+        if not isinstance(found, dict) or step not in found:
+            return None
+        found = found[step]
+    return str(found).lower() if isinstance(found, bool) else str(found)
+
+
+def doubled(guess: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
+    """Return what is wrong where several columns are one channel.
+
+    Parameters
+    ----------
+    guess : dict
+        The guess.
+    rows : list of dict
+        One a column, with name and channel.
+
+    Returns
+    -------
+    list of str
+        A sentence for each channel.
+    """
+    standing: dict[str, list[str]] = {}
+    for word, channel in _beside(guess, rows).items():
+        standing.setdefault(word, []).append(channel["column"])
+    for row in rows:
+        if row["channel"] not in (None, "", NOT_USED):
+            standing.setdefault(row["channel"], []).append(row["name"])
+    return [
+        f"{word} stands on {' and '.join(names)}: leave one."
+        for word, names in standing.items()
+        if len(names) > 1
+    ]
+
+
+def _beside(guess: dict[str, Any], rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return the channels whose columns are not in the form: this file may lack them."""
+    in_form = {row["name"] for row in rows}
+    channels = guess["tables"]["channels"].items()
+    return {word: channel for word, channel in channels if channel["column"] not in in_form}
+
+
+def missing_air(tables: dict[str, Any]) -> list[str]:
+    """Return which readings of the air a layout lacks that its power cannot be corrected without.
+
+    Parameters
+    ----------
+    tables : dict
+        The layout.
+
+    Returns
+    -------
+    list of str
+        In words; empty for rides, and where the file's power is corrected already.
+    """
+    if tables["layout"]["kind"] != "pull" or tables.get("power", {}).get("state") == "corrected":
+        return []
+    held = {*tables["channels"], *tables.get("metadata", {}).get("fields", {})}
+    return [words for name, words in _AIR.items() if name not in held]
+
+
 def corrected(
     guess: dict[str, Any],
     about: dict[str, str],
@@ -115,12 +255,12 @@ def corrected(
     Returns
     -------
     dict
-        Tables of a layout.
+        Tables of a layout. Of two columns on one channel the later: `doubled` tells of them.
     """
     tables = copy.deepcopy(guess["tables"])
     tables["layout"] |= about
     before = {c["column"]: (word, c) for word, c in tables["channels"].items()}
-    channels: dict[str, dict[str, Any]] = {}
+    channels: dict[str, dict[str, Any]] = dict(_beside({"tables": tables}, rows))
     for row in rows:
         word = row["channel"]
         if word in (None, "", NOT_USED):
@@ -128,12 +268,10 @@ def corrected(
         # What was said of a column's probe or clock stays with it as long as it is that channel.
         standing = before.get(row["name"])
         kept = standing[1] if standing and standing[0] == word else {}
-        if word in channels:
-            word = f"{word} (again)"  # told as a mistake: one channel, two columns
         channels[word] = {**kept, "column": row["name"], "unit": row["unit"] or "1"}
     tables["channels"] = channels
     used = [channel["column"] for channel in channels.values()]
-    if len(used) >= 2:
+    if len(used) >= 2 and not guess.get("is_taught"):
         tables["recognise"] = {**tables["recognise"], "columns": used[:8]}
     for key, answer in answers.items():
         _answer(tables, key, answer)
@@ -171,6 +309,182 @@ def _answer(tables: dict[str, Any], key: str, answer: str) -> None:
         table[last] = answer
 
 
+def name_trouble(shop: Path, name: str) -> str:
+    """Return what speaks against the name of a new layout.
+
+    Parameters
+    ----------
+    shop : Path
+        The shop's folder.
+    name : str
+        The name.
+
+    Returns
+    -------
+    str
+        A sentence; empty when nothing does.
+    """
+    if mistake := name_mistake(name):
+        return f"The name {mistake}."
+    if new_layout_file(ShopFolder(shop).layouts, name) is None:
+        return (
+            f"A layout named like {name} is there already: correct that one, or give this one "
+            "another name."
+        )
+    return ""
+
+
+def named(text: str, name: str, equipment: str) -> str:
+    """Return a layout's text with its name and equipment put in.
+
+    Parameters
+    ----------
+    text : str
+        Text of a layout that was tried without them.
+    name, equipment : str
+        What a person typed.
+
+    Returns
+    -------
+    str
+        The layout's text.
+
+    Raises
+    ------
+    DeskError
+        With every mistake.
+    """
+    for key, given in (("name", name), ("equipment", equipment)):
+        # JSON's strings are TOML's.
+        typed = json.dumps(given, ensure_ascii=False).replace("\x7f", "\\u007F")
+        text = text.replace(f'{key} = "{NO_NAME}"', f"{key} = {typed}", 1)
+    try:
+        layout = read_toml(text, Layout, "the layout")
+    except MistakesError as error:
+        raise DeskError("; ".join(error.mistakes)) from None
+    if (layout.layout.name, layout.layout.equipment) != (name, equipment):
+        raise DeskError(f"the name {name!r} and what wrote it, {equipment!r}, cannot be written")
+    return text
+
+
+class Standing(NamedTuple):
+    """A layout's file as it lies in the shop."""
+
+    path: Path
+    text: str
+
+    @property
+    def tables(self) -> dict[str, Any]:
+        """What it says, defaults left out."""
+        layout = read_toml(self.text, Layout, self.path.name)
+        return layout.model_dump(exclude_defaults=True, mode="json")
+
+
+def standing_layout(shop: Path, name: str) -> Standing:
+    """Return the file of a layout that the shop has.
+
+    Parameters
+    ----------
+    shop : Path
+        The shop's folder.
+    name : str
+        The layout's name.
+
+    Returns
+    -------
+    Standing
+        The file and its text.
+
+    Raises
+    ------
+    DeskError
+        If there is none.
+    """
+    for path in sorted(ShopFolder(shop).layouts.glob("*.toml")):
+        try:
+            text = path.read_text(encoding="utf-8")
+            if read_toml(text, Layout, path.name).name == name:
+                return Standing(path, text)
+        except (OSError, ValueError):
+            continue
+    raise DeskError(f"The layout {name!r} is gone from the shop's layouts.")
+
+
+def has_remarks(text: str) -> bool:
+    """Return whether a person wrote comments into a layout; those behind its headings are ours.
+
+    Parameters
+    ----------
+    text : str
+        Text of a layout without mistakes.
+
+    Returns
+    -------
+    bool
+        True if any would be lost.
+
+    Examples
+    --------
+    >>> has_remarks('[text]  # how the text is written'), has_remarks("# ask Ann")
+    (False, True)
+    """
+    return has_comments(re.sub(r"(?m)^(\[[^\]\n]*\])[ \t]+#.*$", r"\1", text))
+
+
+def says_the_same(text: str, other: str) -> bool:
+    """Return whether two texts are one layout.
+
+    Parameters
+    ----------
+    text, other : str
+        Texts of layouts without mistakes.
+
+    Returns
+    -------
+    bool
+        True if they differ in nothing but how they are written.
+    """
+    return read_toml(text, Layout, "the layout") == read_toml(other, Layout, "the layout")
+
+
+def put_right(shop: Path, opened: Standing, text: str) -> Path:
+    """Write a corrected layout over the standing one, which is kept among the backups.
+
+    Parameters
+    ----------
+    shop : Path
+        The shop's folder.
+    opened : Standing
+        The layout as it was when its correction began.
+    text : str
+        Its new text.
+
+    Returns
+    -------
+    Path
+        Where the old one is kept.
+
+    Raises
+    ------
+    DeskError
+        If somebody else changed it meanwhile; nothing is written.
+    """
+    try:
+        now = opened.path.read_text(encoding="utf-8")
+    except (OSError, ValueError):
+        now = ""
+    if now != opened.text:
+        raise DeskError(
+            f"Somebody else changed layouts/{opened.path.name} meanwhile; nothing was written. "
+            "Load the page again and correct it once more."
+        )
+    mark = hashlib.sha256(now.encode()).hexdigest()[:12]
+    kept = ShopFolder(shop).backups / "layouts" / f"{opened.path.stem}-{mark}.toml"
+    write_whole(kept, opened.path.read_bytes())
+    write_whole(opened.path, text)
+    return kept
+
+
 def saved(shop: Path, name: str, text: str) -> Path:
     """Write a layout into the shop; what stands there is never overwritten.
 
@@ -195,7 +509,7 @@ def saved(shop: Path, name: str, text: str) -> Path:
     """
     target = new_layout_file(ShopFolder(shop).layouts, name)
     if target is None:
-        raise DeskError(f"A layout named {name!r} is there already: give this one another name.")
+        raise DeskError(name_trouble(shop, name))
     target.parent.mkdir(parents=True, exist_ok=True)
     write_whole(target, text)
     return target

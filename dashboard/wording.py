@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 CAUTION_LINE = "A lean full-throttle mixture can destroy an engine in one pull."
@@ -165,6 +165,11 @@ def gain_sentence(gain: Mapping[str, Any]) -> str:
     ...                "mean_gain_upper_pct": 5.5, "smallest_detectable_pct": 1.9})
     'Real gain: +4.2 % over the riding range, 95 % between +2.9 and +5.5 %'
     """
+    if gain["verdict"] == "not comparable":
+        return (
+            "Not comparable: only one side is at the reference air, and the weather alone moves "
+            "power by percents"
+        )
     low = number(gain["mean_gain_lower_pct"], 1, signed=True)
     high = number(gain["mean_gain_upper_pct"], 1, signed=True)
     sentence = (
@@ -175,6 +180,122 @@ def gain_sentence(gain: Mapping[str, Any]) -> str:
         smallest = number(gain["smallest_detectable_pct"], 1)
         sentence += f". These pulls could have shown {smallest} % or more"
     return sentence
+
+
+def uncorrected_sentence(notes: str) -> str:
+    """Return why a power is shown as measured, from what was noted on its pulls.
+
+    Parameters
+    ----------
+    notes : str
+        Notes of the pulls.
+
+    Returns
+    -------
+    str
+        The cause, and what follows from it.
+
+    Examples
+    --------
+    >>> uncorrected_sentence("no weather in the file: power is as observed")
+    "Power as measured: the files lack the air's temperature, pressure or humidity, so it cannot \
+be corrected. Figures of different days cannot be compared."
+    """
+    if "forced induction" in notes:
+        return (
+            "Power as measured: the air correction holds for naturally aspirated engines, not for "
+            "forced induction."
+        )
+    if "no weather" in notes:
+        return (
+            "Power as measured: the files lack the air's temperature, pressure or humidity, so it "
+            "cannot be corrected. Figures of different days cannot be compared."
+        )
+    return "Power as measured, not corrected: the notes on the pulls below say why."
+
+
+def drift_sentence(gain: Mapping[str, Any]) -> str:
+    """Return what drifted while a change was on the bike.
+
+    Parameters
+    ----------
+    gain : mapping
+        A row of out.gain, of a bike that was put back as it was.
+
+    Returns
+    -------
+    str
+        Sentences.
+
+    Examples
+    --------
+    >>> drift_sentence({"pulls_again": 3, "drift_pct": -0.62, "drift_lower_pct": -1.1,
+    ...                 "drift_upper_pct": -0.1})
+    'Put back and pulled 3 times more: −0.6 % since the start, 95 % between −1.1 and −0.1 %. A \
+steady drift is out of the gain.'
+    """
+    low = number(gain["drift_lower_pct"], 1, signed=True)
+    high = number(gain["drift_upper_pct"], 1, signed=True)
+    again = counted(gain["pulls_again"], "time")
+    return (
+        f"Put back and pulled {again} more: {number(gain['drift_pct'], 1, signed=True)} % since "
+        f"the start, 95 % between {low} and {high} %. A steady drift is out of the gain."
+    )
+
+
+def plan_words(is_put_back: bool, is_strapped_once: bool) -> str:
+    """Return how the bike is handled in a planned comparison.
+
+    Parameters
+    ----------
+    is_put_back, is_strapped_once : bool
+        As in out.plan.
+
+    Returns
+    -------
+    str
+        Words for a legend or the start of a sentence.
+
+    Examples
+    --------
+    >>> plan_words(False, True), plan_words(True, False)
+    ('Before and after, strapped once', 'Put back and pulled again, taken off between')
+    """
+    sessions = "Put back and pulled again" if is_put_back else "Before and after"
+    return f"{sessions}, {'strapped once' if is_strapped_once else 'taken off between'}"
+
+
+def plan_sentence(plans: Sequence[Mapping[str, Any]], wanted_pct: float) -> str:
+    """Return how many pulls it takes to see a gain, handled one way.
+
+    Parameters
+    ----------
+    plans : sequence of mapping
+        Rows of out.plan of one way of handling the bike, by their pulls.
+    wanted_pct : float
+        Gain that is to be seen. [%]
+
+    Returns
+    -------
+    str
+        What is needed, or that no number of pulls helps.
+
+    Examples
+    --------
+    >>> plan_sentence([{"is_put_back": False, "is_strapped_once": True, "pulls": 1,
+    ...     "smallest_detectable_pct": 1.8, "floor_pct": 0.2},
+    ...     {"is_put_back": False, "is_strapped_once": True, "pulls": 2,
+    ...     "smallest_detectable_pct": 1.1, "floor_pct": 0.2}], 1.5)
+    'Before and after, strapped once: 2 pulls each'
+    """
+    words = plan_words(plans[0]["is_put_back"], plans[0]["is_strapped_once"])
+    enough = [one["pulls"] for one in plans if one["smallest_detectable_pct"] <= wanted_pct]
+    if enough:
+        return f"{words}: {counted(enough[0], 'pull')} each"
+    if plans[-1]["floor_pct"] >= wanted_pct:
+        floor = number(plans[-1]["floor_pct"], 1)
+        return f"{words}: no number of pulls; below {floor} % nothing is seen this way"
+    return f"{words}: more than {counted(plans[-1]['pulls'], 'pull')} each"
 
 
 def advice(mixture: Mapping[str, Any] | None) -> Advice:

@@ -52,6 +52,56 @@ def print_answers(console: Console, snapshot: Snapshot, settings: ShopSettings) 
     )
 
 
+def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
+    """Print the gain that each number of pulls could see, and which of them see enough.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    snapshot : Snapshot
+        What to read.
+    wanted_pct : float
+        Gain that is to be seen. [%]
+    """
+    with open_reader(snapshot.path) as reader:
+        rows = reader.execute(
+            "SELECT pulls, is_put_back, is_strapped_once, smallest_detectable_pct FROM out.plan"
+        ).fetchall()
+    seen = {(pulls, back, once): gain for pulls, back, once, gain in rows}
+    console.print(
+        Text(
+            f"Smallest mean gain that is called real four times in five, in %. * sees "
+            f"{wanted_pct:g} %."
+        )
+    )
+    table = _table(
+        "",
+        [
+            ("pulls in each session", "right"),
+            ("before and after, strapped once", "right"),
+            ("before and after, taken off between", "right"),
+            ("put back and pulled again, strapped once", "right"),
+            ("put back and pulled again, taken off between", "right"),
+        ],
+    )
+    ways = ((False, True), (False, False), (True, True), (True, False))
+    _show(
+        console,
+        table,
+        [
+            (
+                pulls,
+                *(
+                    f"{seen[pulls, *way]:.1f}{'*' if seen[pulls, *way] <= wanted_pct else ' '}"
+                    for way in ways
+                ),
+            )
+            for pulls in sorted({pulls for pulls, *_ in seen})
+        ],
+    )
+
+
 def _table(title: str, columns: list[tuple[str, str]]) -> Table:
     table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
     for name, justify in columns:

@@ -15,6 +15,7 @@ SURE: dict[str, tuple[str, ...]] = {
     "engine_speed": (
         r"(engine|motor|crank|crankshaft|eng) ?(speed|rpm|revs)?( rpm)?",
         r"(rpm|revs|n ?mot|drehzahl|motordrehzahl|u min|upm|umdrehungen)( rpm)?",
+        r"n (mot|motor|engine)",
         r"(regime|regime moteur|vitesse moteur|tours|tr min|giri|giri motore|regime motore)",
         r"(regimen|regimen motor|revoluciones|toerental|motortoerental|toeren|rotacao|rotacoes)",
         r"(obroty|predkosc obrotowa|otacky|varvtal|omdrejninger|kierrosluku)",
@@ -54,28 +55,34 @@ SURE: dict[str, tuple[str, ...]] = {
         r"(throttle|tps|tp|grip|twist grip)( position| opening| angle| sensor)?( pct)?",
         r"(opening|drosselklappe|drosselklappen(stellung|offnung|winkel))( pct)?",
         r"gasgriff(stellung)?",
+        r"dk( ?(winkel|stellung|offnung|poti))?( pct)?",
+        r"(accelerator|gas)( pedal)?( position)?( pct)?",
         r"(offnung|gas|papillon|ouverture( papillon)?|acceleratore|farfalla|apertura( farfalla)?)",
         r"(apertura mariposa|mariposa|acelerador|gasklep(stand)?|przepustnica|klapka|gasspjall)",
     ),
     "map_pressure": (
         r"(map|boost)( pressure| press| kpa)?|manifold( absolute)?( pressure| press)?",
         r"(intake|inlet)( air| absolute| manifold)? (pressure|press|kpa)",
+        r"p (saugrohr|saug|lade|boost|map|admission)",
         r"(saugrohr|ansaug|ladedruck|saugrohrdruck)(druck)?|pression (admission|collecteur)",
         r"pressione (aspirazione|collettore)|presion (admision|colector)|inlaatdruk",
     ),
     "intake_air_temp": (
         r"(intake|inlet|charge|air)( air)? ?(temperature|temp|t)|iat|act|mat|(intake|inlet) [cf]",
+        r"t (ansaug|ansaugluft|saugrohr|admission)",
         r"ansaugluft(temperatur)?|lufttemperatur|temp(erature)? (air )?admission|t aria",
         r"temperatura (aria|aire|aspirazione|admision)|inlaatlucht(temperatuur)?",
     ),
     "coolant_temp": (
         r"(coolant|engine|water|clt|ect|eot)( temperature| temp| t)?( c| f)?",
+        r"t (motor|mot|wasser|kuhl(mittel|wasser)?|eau|agua)",
         r"kuhl(mittel|wasser)(temperatur)?|wassertemperatur|motortemperatur",
         r"temp(erature)? (eau|moteur|liquide)|t acqua|temperatura (acqua|agua|motor|refrigerante)",
         r"koelvloeistof(temperatuur)?|watertemperatuur|motortemp",
     ),
     "oil_temp": (
         r"(oil)( temperature| temp| t)( c| f)?|ol ?temp(eratur)?|temp(erature)? (huile|d huile)",
+        r"t (ol|oel|oil|huile|aceite)|oel ?temp(eratur)?",
         r"temperatura (olio|aceite)|t olio|olietemperatuur",
     ),
     "ignition_advance": (
@@ -100,31 +107,37 @@ SURE: dict[str, tuple[str, ...]] = {
     ),
     "ambient_temp": (
         r"(ambient|room|outside|cell|test cell)( air)? ?(temperature|temp|t)|umgebungstemperatur",
+        r"t (raum|umgebung|amb|ambient|halle|room)",
         r"raumtemperatur|temperature ambiante|temperatura ambiente",
     ),
     "ambient_pressure": (
         r"(baro|barometer|barometric|ambient|atmospheric|air|station)( air)? ?(pressure|press)?",
+        r"p (luft|umgebung|amb|ambient|baro|atm|halle|0)|p0",
         r"luftdruck|umgebungsdruck|pression atmospherique|pressione (atmosferica|ambiente)",
         r"presion (atmosferica|ambiente)|luchtdruk",
     ),
     "ambient_humidity": (
         r"(relative |ambient |air )?(humidity|rh)|luftfeuchte|luftfeuchtigkeit|humidite|umidita",
-        r"humedad|luchtvochtigheid",
+        r"humedad|luchtvochtigheid|(rel )?(luft)?feuchte|r f",
     ),
 }  # fmt: skip
 
 HINTS: dict[str, tuple[str, ...]] = {
     "time": (r"\b(time|zeit|temps|tempo|sec|clock|elapsed|stamp)\b",),
-    "engine_speed": (r"\b(rpm|revs?|drehzahl|regime|giri|crank|engine)\b",),
-    "roller_speed": (r"speed|\broad\b|geschwindigkeit|vitesse|veloc|snelheid|km ?h|mph",),
-    "wheel_power": (r"\b(power|kw|hp|ps|leistung|puissance|potenza|potencia|vermogen)\b",),
-    "wheel_torque": (r"torque|moment|couple|coppia|koppel|\bnm\b",),
+    "engine_speed": (r"^n$|\b(rpm|revs?|drehzahl|regime|giri|crank|engine)\b",),
+    "roller_speed": (
+        r"^v( rad| rolle)?$|speed|\broad\b|geschwindigkeit|vitesse|veloc|snelheid|km ?h|mph",
+    ),
+    "wheel_power": (
+        r"^p( rad| mot| norm)?$|\b(power|kw|hp|ps|leistung|puissance|potenza|potencia|vermogen)\b",
+    ),
+    "wheel_torque": (r"^md?( rad| mot)?$|torque|moment|couple|coppia|koppel|\bnm\b",),
     "lambda_wide": (r"lambda|\bafr\b|air ?fuel|\bmix|wideband",),
     "lambda_wide_2": (r"(lambda|\bafr\b|mixture).*(2|b|rear|right)",),
     "o2_narrow": (r"\bo2\b|oxygen|narrow",),
-    "throttle": (r"throttle|\btps\b|grip|drossel|papillon|farfalla|opening|gas",),
+    "throttle": (r"^dk\b|throttle|\btps\b|grip|drossel|papillon|farfalla|opening|gas",),
     "map_pressure": (r"\bmap\b|manifold|boost|saugrohr|admission",),
-    "intake_air_temp": (r"\biat\b|intake|inlet|ansaug|charge",),
+    "intake_air_temp": (r"\biat\b|intake|inlet|ansaug|charge|\bluft\b|\bair\b",),
     "coolant_temp": (r"coolant|water|\bect\b|\bclt\b|kuhl|eau|acqua|agua",),
     "oil_temp": (r"\boil\b|\bol\b|huile|olio|aceite",),
     "ignition_advance": (r"ignit|spark|advance|zund|timing",),
@@ -134,7 +147,10 @@ HINTS: dict[str, tuple[str, ...]] = {
     "knock": (r"knock|klopf|deton",),
     "gear": (r"\bgear\b|\bgang\b|marcia|marcha",),
     "battery": (r"batt|volt",),
-    "ambient_temp": (r"(ambient|room|cell|raum|umgebung).*(temp|t)\b",),
+    "ambient_temp": (
+        r"(ambient|room|cell|raum|umgebung).*(temp|t)\b",
+        r"^(?!.*(intake|inlet|saug|charge|admission)).*\b(luft|air)\b",
+    ),
     "ambient_pressure": (r"baro|atmos|luftdruck|ambient.*press",),
     "ambient_humidity": (r"humid|feucht|umid|humed",),
 }

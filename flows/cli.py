@@ -112,10 +112,12 @@ def init(folder: Shop) -> None:
     console.print(f"Made a shop in {folder}. Next:", soft_wrap=True, markup=False)
     console.print(
         f"  1. Look through {shop.settings.name}, above all altitude_m.\n"
-        "  2. Put one folder a job into inbox/, with the files and a card.toml beside them;\n"
-        "     card-example.toml here is one to copy.\n"
-        "  3. Describe your files' layout in layouts/ (the demo shop shows four).\n"
-        f"  4. {_command('update', folder)}",
+        f"  2. {_command('dashboard', folder)}\n"
+        "     Its page 'Teach a layout' learns your files from one of them; its page 'Bring in a\n"
+        "     job' takes files and writes the job's card.\n"
+        "  Or by hand: describe your files in layouts/, put one folder a job into inbox/, with a\n"
+        f"  card.toml beside its files (card-example.toml is one to copy), and run\n"
+        f"  {_command('update', folder)}",
         markup=False,
         soft_wrap=True,
     )
@@ -221,6 +223,24 @@ def answers(folder: Shop) -> None:
         _say(f"Nothing is published yet: {_command('update', folder)}")
         raise typer.Exit(1)
     print_answers(console, snapshot, settings)
+
+
+@app.command()
+def plan(
+    folder: Shop,
+    gain: Annotated[float, typer.Option(help="Gain to be seen, in percent.", min=0.1)] = 1.5,
+) -> None:
+    """Print how many pulls it takes to see a gain, before any of them is run."""
+    from flows.answers import print_plan
+    from flows.settings import open_shop
+    from warehouse.snapshot import current
+
+    shop, _ = open_shop(folder)
+    snapshot = current(shop.root)
+    if snapshot is None:
+        _say(f"Nothing is published yet: {_command('update', folder)}")
+        raise typer.Exit(1)
+    print_plan(console, snapshot, gain)
 
 
 @app.command()

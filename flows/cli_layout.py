@@ -21,6 +21,9 @@ File = Annotated[
     typer.Argument(help="A file as the equipment wrote it.", exists=True, dir_okay=False),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print plain JSON, for other programs.")]
+CameAs = Annotated[
+    str, typer.Option(help="Name under which the file came, where it is kept under another.")
+]
 BARS = "▁▂▃▄▅▆▇█"
 
 
@@ -31,6 +34,7 @@ def draft(
     name: Annotated[str, typer.Option(help="Name of the layout.")] = "new layout",
     equipment: Annotated[str, typer.Option(help="What wrote the file.")] = "",
     save: Annotated[bool, typer.Option("--save", help="Save it into the shop's layouts.")] = False,
+    came_as: CameAs = "",
     as_json: AsJson = False,
 ) -> None:
     """Propose a layout for a file and show what comes out of it."""
@@ -39,7 +43,11 @@ def draft(
 
     found = teach.draft(file, name, equipment)
     answer: dict[str, Any] = teach.draft_as_json(found)
-    answer["tried"], answer["trouble"] = None, ""
+    answer["tried"], answer["trouble"], answer["known"] = None, "", []
+    if shop is not None:
+        from flows.settings import open_shop
+
+        answer["known"] = teach.known_layouts(file, open_shop(shop)[0], came_as)
     layout = None
     if not answer["mistakes"]:
         layout = found.layout()
@@ -64,6 +72,7 @@ def try_layout(
     shop: Annotated[
         Path | None, typer.Option(help="The shop's folder: tells rivals and waiting files.")
     ] = None,
+    came_as: CameAs = "",
     as_json: AsJson = False,
 ) -> None:
     """Read a file with a layout and show what comes out of it."""
@@ -91,7 +100,7 @@ def try_layout(
             from flows.settings import open_shop
 
             folder, _ = open_shop(shop)
-            answer["rivals"] = teach.rivals(file, described, folder)
+            answer["rivals"] = teach.rivals(file, described, folder, came_as)
             answer["waiting"] = teach.waiting_files(folder, described)
     except MistakesError as error:
         answer["mistakes"] = error.mistakes
@@ -171,6 +180,8 @@ def _show_draft(file: Path, answer: dict[str, Any]) -> None:
     console.print(
         Text(f"{file.name}: {answer['format']}, {answer['where']}; taken for a {answer['kind']}.")
     )
+    for known in answer["known"]:
+        console.print(Text(f"The shop knows this file: {known}.", style="yellow"))
     table = Table("Column", "Examples", "Channel", "Unit", "How sure", "Why", show_lines=False)
     styles = {"sure": "green", "likely": "yellow", "a guess": "red"}
     for column in answer["columns"]:

@@ -12,7 +12,9 @@ from flows.steps.effects import EFFECTS_VERSION, derive_effects
 from flows.steps.facts import write_facts
 from flows.steps.gains import GAINS_VERSION, derive_gains
 from flows.steps.gearing import derive_log_doubts
+from flows.steps.health import HEALTH_VERSION, derive_health
 from flows.steps.need import NEED_VERSION, derive_need
+from flows.steps.plan import PLAN_VERSION, derive_plans
 from flows.steps.progress import Progress, Runner, plainly, quietly
 from flows.steps.refresh import fingerprint
 from flows.steps.rides import RIDES_VERSION, derive_rides
@@ -35,6 +37,7 @@ class DeriveResult(NamedTuple):
     needs: int
     likenesses: int
     control_sessions: int
+    healths: int
     broken_checks: list[str]
 
 
@@ -78,14 +81,16 @@ def derive(
     curves = run("draw curves", derive_curves, connection, shop, settings, progress)
     sessions = run("average sessions", derive_sessions, connection, settings, progress)
     trust = run("judge the dyno's repeatability", derive_trust, connection, settings)
+    altitude_m = settings.shop.altitude_m
+    control = run("chart the control bike", derive_stability, connection, trust, altitude_m)
+    healths = run("hold bikes against siblings", derive_health, connection, trust, progress)
+    run("plan comparisons", derive_plans, connection, trust)
     gains = run("compare stages", derive_gains, connection, settings, trust, progress)
     rides = run("read rides", derive_rides, connection, shop, settings, progress)
     effects = run("pool effects", derive_effects, connection)
     needs = run("rank remap need", derive_need, connection, settings)
     alike = run("find similar builds", derive_alike, connection, progress)
     run("hold logs against their model's", derive_log_doubts, connection)
-    altitude_m = settings.shop.altitude_m
-    control = run("chart the control bike", derive_stability, connection, trust, altitude_m)
     write_facts(connection, settings)
     broken = store.failed_checks(connection)
     fatal = [
@@ -105,6 +110,7 @@ def derive(
         needs,
         alike,
         control,
+        healths,
         [f"{c.table}: {c.name} ({n} rows): {c.reason}" for c, n in broken],
     )
 
@@ -134,12 +140,14 @@ def _wanted(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> st
         CURVES_VERSION,
         SESSIONS_VERSION,
         TRUST_VERSION,
+        PLAN_VERSION,
         GAINS_VERSION,
         RIDES_VERSION,
         EFFECTS_VERSION,
         NEED_VERSION,
         ALIKE_VERSION,
         STABILITY_VERSION,
+        HEALTH_VERSION,
     )
     linked = store.first(
         connection,

@@ -33,6 +33,13 @@ LEAST_SCORE = 1.0
 """Below, a column is left alone: a wrong channel is worse than a missing one."""
 SURE_FROM, LIKELY_FROM = 0.95, 0.75
 MOST_PULL_ROWS = 6_000
+USED_FROM = 0.6
+"""Confidence below which a column is left alone and its guess only told."""
+NEEDED = ("time", "engine_speed", "wheel_power", "wheel_torque")
+"""Channels without which there is no layout: their guess stands, marked as one."""
+STILL_SHARE, STILL_K = 0.005, 1.5
+"""Air of a room changes less than this within a log; air in an intake more (common practice, no
+source)."""
 
 USUAL: dict[str, tuple[float, float]] = {
     "time": (0.0, 90_000.0),
@@ -171,6 +178,7 @@ def guess(look: Look, name: str = "new layout", equipment: str = "") -> Draft:
     _relations(scores, values, columns)
     _assign(columns, scores, values)
     _units_of_power(columns, values)
+    _set_aside(columns)
     kind = _kind(columns, values)
     questions: list[Question] = []
     tables = _tables(look, columns, kind, name, equipment or name, questions)
@@ -253,7 +261,7 @@ def _scores(column: GuessedColumn, values: np.ndarray, look: Look) -> dict[str, 
         score = _word_score(channel, words)
         if channel == "lambda_wide_2" and column.name.endswith(" #2"):
             score = max(score, _word_score("lambda_wide", words) - 0.5)
-        score += _unit_score(channel, unit)
+        score += _unit_score(channel, unit, has_word=score > 0)
         is_time = channel == "time" and not np.isfinite(values).any()
         if is_time and _is_clock(look.frame[column.name]):
             score += RELATION
@@ -286,10 +294,12 @@ def _unit_in_words(words: str) -> str | None:
     return _LAST_WORDS.get(words.split()[-1]) if words else None
 
 
-def _unit_score(channel: str, unit: str | None) -> float:
+def _unit_score(channel: str, unit: str | None, *, has_word: bool) -> float:
+    si_unit = CHANNELS[CHANNEL_COLUMNS[channel]].unit
+    if unit == "%" and si_unit in ("1", "") and not has_word:
+        return UNIT_WRONG  # a percentage is a share of something, and no mixture or gear
     if unit is None or unit in ("lambda", "1", ""):
         return 0.0
-    si_unit = CHANNELS[CHANNEL_COLUMNS[channel]].unit
     try:
         conversion(unit, si_unit)
     except ValueError:
@@ -373,6 +383,8 @@ def _relations(
                 column.why.append("rises evenly from row to row")
             elif (steps <= 0).mean() > 0.02:
                 of["time"] += RELATION_BROKEN
+        if seen.size > 5:
+            _still_air(column, of, seen)
         if "gear" in of and seen.size:
             of["gear"] += (
                 0.5 if np.unique(seen).size <= 8 and (seen == seen.round()).all() else -4.0
@@ -393,6 +405,30 @@ def _relations(
                     scores[speed]["engine_speed"] += 1.0
                     scores[power]["wheel_power"] += 1.0
                     scores[torque]["wheel_torque"] += 1.0
+
+
+def _still_air(column: GuessedColumn, of: dict[str, float], seen: np.ndarray) -> None:
+    """Take air that stands still for that of the room, not of the intake."""
+    words = plain_words(name_and_unit(column.name)[0])
+    stated = known_unit(column.stated_unit) if column.stated_unit else _unit_in_words(words)
+    for room, intake in (("ambient_pressure", "map_pressure"), ("ambient_temp", "intake_air_temp")):
+        unit = best_unit(room, seen, stated)
+        if unit is None or room not in of:
+            continue
+        shown = conversion(unit, CHANNELS[CHANNEL_COLUMNS[room]].unit)
+        spread = float(np.ptp(seen)) * shown.factor
+        if room == "ambient_pressure":
+            is_still = spread <= STILL_SHARE * float(np.median(seen)) * shown.factor
+            # Without a unit of pressure a throttle held at 100 would be one too.
+            is_meant = unit == stated
+        else:
+            is_still = spread <= STILL_K
+            is_meant = False
+        is_meant = is_meant or _word_score(room, words) > 0
+        if is_still and is_meant:
+            of[room] += RELATION
+            of[intake] = of.get(intake, 0.0) - RELATION
+            column.why.append("stands still, as the air of a room does")
 
 
 def _is_product(power: np.ndarray, torque: np.ndarray, speed: np.ndarray) -> bool:
@@ -444,6 +480,17 @@ def _assign(
             else _unit_in_words(plain_words(column.name))
         )
         _choose_unit(column, values[column.name], stated)
+
+
+def _set_aside(columns: list[GuessedColumn]) -> None:
+    """Leave columns alone whose guess is little better than none, and tell the guess."""
+    for column in columns:
+        word = column.channel
+        if word is None or word in NEEDED or column.confidence >= USED_FROM:
+            continue
+        column.why.insert(0, f"perhaps {word}, {column.confidence:.0%}: choose it if it is")
+        column.alternatives = [word, *column.alternatives]
+        column.channel, column.extras = None, {}
 
 
 def _choose_unit(column: GuessedColumn, values: np.ndarray, stated: str | None) -> None:
@@ -610,7 +657,7 @@ def _ask(
         questions.append(
             Question(
                 f"channels.{word}.probe",
-                "Where does the mixture probe sit?",
+                f"Where does the mixture probe of {channels[word]['column']!r} sit?",
                 ["port", "header", "collector", "tailpipe"],
                 "collector",
             )
@@ -619,7 +666,7 @@ def _ask(
             questions.append(
                 Question(
                     f"channels.{word}.gauge_scale",
-                    "What does the gauge show at lambda 1?",
+                    f"What does the gauge of {channels[word]['column']!r} show at lambda 1?",
                     ["14.7", "14.6", "14.57", "14.1", "9.0"],
                     "14.7",
                 )

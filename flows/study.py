@@ -17,7 +17,7 @@ from scipy import optimize
 
 from flows.metrics import curve, planner, session
 from flows.metrics.gain import POWER, gain
-from flows.steps.trust import MOST_DOF, SHARE_STEP
+from flows.steps.trust import nearest_step, rounded_up, whole_dof
 
 SEED = 20_261_125
 """Any number; fixed, so that the table can be made again."""
@@ -34,6 +34,8 @@ WIGGLE_RPM = 200.0
 SAMPLE_SD = 0.004
 SPEED_NOISE_RPM = 4.0
 COLD_FIRST, HEAT_SOAK = -0.003, -0.0015
+DRIFT = -0.004
+"""From session to session of a bike that is put back: what before and after alone would not see."""
 
 FIRST_RPM, LIMIT_RPM, RAISED_LIMIT_RPM = 3000.0, 11_000.0, 11_600.0
 SAMPLES = 400
@@ -44,17 +46,19 @@ SHAPES = ("plain", "torque dip", "raised limit")
 
 
 class Design(NamedTuple):
-    """How a bike is compared: its name, pulls on either side, whether it stays strapped down."""
+    """How a bike is compared: name, pulls of a session, strapped once or not, put back or not."""
 
     name: str
     pulls: int
     same_mounting: bool
+    is_put_back: bool = False
 
 
 DESIGNS = (
     Design("3 + 3 pulls, strapped once", 3, True),
     Design("3 + 3 pulls, remounted", 3, False),
     Design("5 + 5 pulls, strapped once", 5, True),
+    Design("3 + 3 + 3 pulls, put back, with drift", 3, True, is_put_back=True),
 )
 
 
@@ -145,50 +149,46 @@ def _session(
     return Session(grid, curves, common + float(levels.mean()))
 
 
-def _pair(
+def _bike(
     chance: np.random.Generator,
     shape: str,
     design: Design,
     gain_log: float | None,
-) -> tuple[Session, Session]:
-    """Simulate a bike before and after; `gain_log` is None where it was left as it was."""
+) -> list[Session]:
+    """Simulate a bike before, after, and put back; `gain_log` is None where nothing is changed."""
     bike = PULL_SD * math.sqrt(BIKE_DOF / chance.chisquare(BIKE_DOF))
-    mountings = chance.normal(0.0, MOUNTING_SD, 2)
+    gains = [None, gain_log, None] if design.is_put_back else [None, gain_log]
+    levels = chance.normal(0.0, MOUNTING_SD, len(gains))
     if design.same_mounting:
-        mountings[1] = mountings[0]
-    before = _session(chance, shape, design.pulls, gain_log=None, bike=bike, mounting=mountings[0])
-    after = _session(
-        chance, shape, design.pulls, gain_log=gain_log, bike=bike, mounting=mountings[1]
-    )
-    return before, after
+        levels[:] = levels[0]
+    if design.is_put_back:
+        levels += DRIFT * np.arange(len(gains))
+    return [
+        _session(chance, shape, design.pulls, gain_log=of_session, bike=bike, mounting=level)
+        for of_session, level in zip(gains, levels, strict=True)
+    ]
 
 
-def _on_one_grid(before: Session, after: Session) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    wider = before if before.grid_rpm.size >= after.grid_rpm.size else after
+def _on_one_grid(sessions: Sequence[Session]) -> tuple[np.ndarray, list[np.ndarray]]:
+    wider = max(sessions, key=lambda side: side.grid_rpm.size)
     laid = [
         np.pad(
             side.power_w,
             ((0, 0), (0, wider.grid_rpm.size - side.grid_rpm.size)),
             constant_values=np.nan,
         )
-        for side in (before, after)
+        for side in sessions
     ]
-    return wider.grid_rpm, laid[0], laid[1]
+    return wider.grid_rpm, laid
 
 
-def _up(share: float) -> float:
-    return math.ceil(round(share / SHARE_STEP, 6)) * SHARE_STEP
-
-
-def _trust(
-    every: Iterable[Session], unchanged: Sequence[tuple[Session, Session]]
-) -> tuple[float, float, float]:
-    """Return repeatability, its dof, and remounting, as the shop's trust is made."""
+def _trust(every: Iterable[Session], unchanged: Sequence[Sequence[Session]]) -> dict[str, float]:
+    """Return repeatability and remounting with their dof, as the shop's trust is made."""
     found = [(session.pull_levels(one.power_w), len(one.power_w)) for one in every]
     usual = session.shop_repeatability(
         [float(np.std(levels, ddof=1)) for levels, _ in found], [pulls - 1 for _, pulls in found]
     )
-    repeatability = _up(usual.sd)
+    repeatability = rounded_up(usual.sd)
     differences, variances = [], []
     for first, second in unchanged:
         means = [session.session_mean(side.power_w) for side in (first, second)]
@@ -198,26 +198,31 @@ def _trust(
             + AIR_SD**2 / 2
         )
     remount = session.remount_share(differences, variances)
-    dof = max(1.0, float(round(min(usual.dof, MOST_DOF))))
-    return repeatability, dof, _up(remount.share)
+    return {
+        "repeatability_share": repeatability,
+        "repeatability_dof": whole_dof(usual.dof),
+        "remount_share": nearest_step(remount.share),
+        "remount_dof": whole_dof(remount.dof),
+    }
 
 
 def _outcome(
     shape: str,
     design: Design,
     gain_log: float | None,
-    pair: tuple[Session, Session],
-    trust: tuple[float, float, float],
+    sessions: Sequence[Session],
+    trust: dict[str, float],
 ) -> Outcome:
-    repeatability, dof, remount = trust
-    known = {
-        "repeatability_share": repeatability,
-        "repeatability_dof": dof,
-        "remount_share": remount,
-        "correction_share": AIR_SD,
-    }
-    grid, before, after = _on_one_grid(*pair)
-    found = gain(grid, before, after, same_mounting=design.same_mounting, **known)
+    known = trust | {"correction_share": AIR_SD}
+    grid, laid = _on_one_grid(sessions)
+    found = gain(
+        grid,
+        laid[0],
+        laid[1],
+        again_curves=laid[2] if design.is_put_back else None,
+        same_mounting=design.same_mounting,
+        **known,
+    )
     true_before = true_log_power(shape, grid, is_after=False, gain_log=0.0)
     true_after = true_log_power(
         shape, grid, is_after=gain_log is not None, gain_log=gain_log or 0.0
@@ -241,11 +246,11 @@ def _outcome(
     peak_low = math.log1p(found.peak_gain_lower_pct / 100.0)
     peak_high = math.log1p(found.peak_gain_upper_pct / 100.0)
     half = math.log1p(found.mean_gain_upper_pct / 100.0) - found.log_mean_gain
-    plan = planner.before_after(
-        design.pulls, design.pulls, same_mounting=design.same_mounting, **known
-    )
+    planned = planner.before_after_before if design.is_put_back else planner.before_after
+    plan = planned(*[design.pulls] * len(sessions), same_mounting=design.same_mounting, **known)
     error = found.log_mean_gain - true_mean
-    first, second = pair
+    lifted = [side.lifted for side in sessions]
+    lifted_before = float(np.mean(lifted[::2]))
     return Outcome(
         design=design.name,
         shape=shape,
@@ -253,8 +258,8 @@ def _outcome(
         mean_error=error,
         mean_half=half,
         # Without what the whole session was lifted by: what smoothing and averaging add of theirs.
-        mean_bias=error - (second.lifted - first.lifted),
-        peak_bias=math.log(curve.peak(grid, found.before_w).value / true_tops[0]) - first.lifted,
+        mean_bias=error - (lifted[1] - lifted_before),
+        peak_bias=math.log(curve.peak(grid, found.before_w).value / true_tops[0]) - lifted_before,
         mean_hit=float(abs(error) <= half),
         point_hit=float(inside[both].mean()),
         whole_hit=float(whole[both].all()),
@@ -293,9 +298,9 @@ def outcomes(sessions: int, seed: int = SEED) -> tuple[list[Outcome], int]:
     run = 0
     remounted = Design("unchanged", 3, False)
     while run < sessions:
-        unchanged = [_pair(chance, "plain", remounted, None) for _ in range(UNCHANGED_PAIRS)]
+        unchanged = [_bike(chance, "plain", remounted, None) for _ in range(UNCHANGED_PAIRS)]
         cases = [
-            (shape, design, gain_log, _pair(chance, shape, design, gain_log))
+            (shape, design, gain_log, _bike(chance, shape, design, gain_log))
             for shape in SHAPES
             for design in DESIGNS
             for gain_log in (None, GAIN_LOG)
@@ -349,15 +354,15 @@ def table(made: Sequence[Outcome], run: int) -> str:
     str
         Lines with a last line end.
     """
-    groups = [(name, [one for one in made if one.design == name]) for name, _, _ in DESIGNS]
+    groups = [(one.name, [case for case in made if case.design == one.name]) for one in DESIGNS]
     groups += [(shape, [one for one in made if one.shape == shape]) for shape in SHAPES]
     groups.append(("all", list(made)))
     lines = [
         f"{run} sessions, {len(made)} comparisons, seed {SEED}; coverage and verdicts in %, bias "
         "and its standard error in % of power.",
         "",
-        "| | pairs | mean gain covered | each speed | whole curve | peak gain | no change called "
-        "real | bias of mean gain | bias of peak | seen 4 in 5, over planned |",
+        "| | comparisons | mean gain covered | each speed | whole curve | peak gain | no change "
+        "called real | bias of mean gain | bias of peak | seen 4 in 5, over planned |",
         "| --- | --: | --: | --: | --: | --: | --: | --: | --: | --: |",
     ]
     for name, group in groups:

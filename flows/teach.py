@@ -251,11 +251,18 @@ def _curve(whole: WholeFile, kept: np.ndarray, layout: Layout) -> dict[str, Any]
     good = np.isfinite(smooth.value)
     if not good.any():
         return {"trouble": "no curve could be drawn"}
-    return {
+    curve: dict[str, Any] = {
         "trouble": "",
         "engine_speed_rpm": grid[good].tolist(),
         "power_w": np.round(smooth.value[good], 1).tolist(),
     }
+    # Beside the power, so that a column taken for another is seen.
+    for name in ("wheel_torque_nm", "lambda_wide", "lambda_wide_2", "throttle_pct"):
+        if np.isfinite(column[name][part]).sum() < MOST_TOLD:
+            continue
+        values = smoothed_curve(speed[part], column[name][part], grid).value[good]
+        curve[name] = [round(v, 4) if np.isfinite(v) else None for v in values.tolist()]
+    return curve
 
 
 def save(shop: ShopFolder, layout: Layout) -> Path:
@@ -288,7 +295,28 @@ def save(shop: ShopFolder, layout: Layout) -> Path:
     return target
 
 
-def rivals(path: Path, layout: Layout, shop: ShopFolder) -> list[str]:
+def known_layouts(path: Path, shop: ShopFolder, came_as: str = "") -> list[str]:
+    """Return the names of the taught layouts that a file is of.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    shop : ShopFolder
+        The shop.
+    came_as : str, optional
+        Name under which the file came, where it is kept under another.
+
+    Returns
+    -------
+    list of str
+        One if all is well; none where nobody taught it, several where they fit equally.
+    """
+    taught, _ = read_layouts(shop.layouts)
+    return [layout.name for layout in recognise(path, taught, [came_as or path.name])]
+
+
+def rivals(path: Path, layout: Layout, shop: ShopFolder, came_as: str = "") -> list[str]:
     """Return taught layouts that would keep a new one from having its file.
 
     Parameters
@@ -299,6 +327,8 @@ def rivals(path: Path, layout: Layout, shop: ShopFolder) -> list[str]:
         The new layout.
     shop : ShopFolder
         The shop.
+    came_as : str, optional
+        Name under which the file came, where it is kept under another.
 
     Returns
     -------
@@ -306,8 +336,10 @@ def rivals(path: Path, layout: Layout, shop: ShopFolder) -> list[str]:
         Names of layouts that fit the file as well as the new one or better.
     """
     taught, _ = read_layouts(shop.layouts)
-    fitting = recognise(path, [*taught, layout], [path.name])
-    return [found.name for found in fitting if found.name != layout.name]
+    # One of its own name is the one that it takes the place of.
+    others = [known for known in taught if known.name != layout.name]
+    fitting = recognise(path, [*others, layout], [came_as or path.name])
+    return [found.name for found in fitting if found is not layout]
 
 
 def waiting_files(shop: ShopFolder, layout: Layout) -> list[str]:

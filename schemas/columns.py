@@ -217,7 +217,9 @@ COLUMNS: dict[str, Column] = {
     "is_counted": _text("This file is the one that counts; others only repeat it."),
     "pull_no": Column("Order of the pull within its stage, from 1."),
     "started_at": _text("When the log began, by the equipment's own clock (local time)."),
-    "power_state": _text("Whether the file's power is observed or already corrected."),
+    "power_state": _text(
+        "Whether power is as observed, already corrected, or worked out from the roller."
+    ),
     "file_standard": _text("Standard that the file's power was corrected to."),
     "file_factor": Column("Correction factor that the file states.", "1"),
     "undone_factor": Column("Factor that was taken out of the file's power.", "1"),
@@ -242,8 +244,16 @@ COLUMNS: dict[str, Column] = {
     "made_from": _text("Fingerprint of everything this row was made from."),
     "peak_power_w": Column("Greatest power on the curve, at the reference air.", "W"),
     "peak_power_speed_rpm": Column("Engine speed there.", "rpm"),
+    "peak_power_mid_w": Column(
+        "Peak power of this pull with the lift of the noise taken out, at the reference air.", "W"
+    ),
+    "peak_power_lower_w": Column("Lower end of its 95 % interval.", "W"),
+    "peak_power_upper_w": Column("Upper end of its 95 % interval.", "W"),
     "peak_torque_nm": Column("Greatest torque, referred to engine speed.", "N·m"),
     "peak_torque_speed_rpm": Column("Engine speed there.", "rpm"),
+    "engine_roller_ratio": Column(
+        "Engine speed over roller speed, one over the whole sweep.", "rpm/(m/s)"
+    ),
     "sweep_from_rpm": Column("Engine speed where the sweep begins.", "rpm"),
     "sweep_to_rpm": Column("Engine speed where it ends.", "rpm"),
     "sweep_s": Column("Duration of the sweep.", "s"),
@@ -259,15 +269,26 @@ COLUMNS: dict[str, Column] = {
     "repeatability_dof": Column("Degrees of freedom behind it."),
     "repeatability_origin": _text("Whether it is the shop's own or the stated default."),
     "drift_pct_per_pull": Column("Trend of the level over the order of the pulls.", "%"),
+    "drift_lower_pct_per_pull": Column("Lower end of its 95 % interval.", "%"),
+    "drift_upper_pct_per_pull": Column("Upper end of its 95 % interval.", "%"),
+    "heat_soak": _text("What the trend over the pulls says beside the temperatures."),
+    "is_settled": _text("The last two pulls agree within the repeatability limit."),
+    "settled_after_pull": Column("Pull from which on each agrees with the one before."),
     "is_corrected": _text("Power is at the reference air; false for forced induction."),
     "has_air_doubt": _text("The weather behind the correction is in doubt."),
     "remount_share": Column("1 SD of taking a bike off and strapping it down again.", "1"),
+    "remount_dof": Column("Degrees of freedom behind remount_share.", "1"),
+    "from_peak_speed_share": Column("Start of the region, in speeds at peak power.", "1"),
+    "to_peak_speed_share": Column("End of the region, in speeds at peak power.", "1"),
     "remount_pairs": Column("Unchanged repeats behind it."),
     "remount_origin": _text("Whether it is the shop's own or the stated default."),
     # Gain
     "gain_id": _text("Key of a comparison: before stage and after stage."),
     "before_stage_id": _text("Stage compared against."),
     "after_stage_id": _text("Stage compared."),
+    "again_stage_id": _text(
+        "Stage that put the bike back as it was; its sessions count as before."
+    ),
     "basis": _text("previous stage, first stage of the job, or the bike's earlier job."),
     "change_kind": _text("parts only, map only, parts and map, fuel, or nothing."),
     "change_key": _text("The change by category, the key under which it is pooled."),
@@ -277,6 +298,10 @@ COLUMNS: dict[str, Column] = {
     "is_pooled": _text("The comparison counts in pooled effects."),
     "pulls_before": Column("Pulls that count before."),
     "pulls_after": Column("Pulls that count after."),
+    "pulls_again": Column("Pulls that count after the bike was put back."),
+    "drift_pct": Column("Change of the mean from before to put back, taken out of the gain.", "%"),
+    "drift_lower_pct": Column("Lower end of its 95 % interval.", "%"),
+    "drift_upper_pct": Column("Upper end of its 95 % interval.", "%"),
     "riding_from_rpm": Column(
         "Riding range: 40 % of the before-curve's speed at peak power.", "rpm"
     ),
@@ -297,10 +322,15 @@ COLUMNS: dict[str, Column] = {
     "over_rev_rpm": Column(
         "Speed added beyond the before-curve that still holds 90 % of the after-peak.", "rpm"
     ),
+    "is_put_back": Column("Whether the bike is put back as it was and pulled again (A-B-A)."),
+    "is_strapped_once": Column("Whether the bike stays strapped down throughout."),
+    "floor_pct": Column("Gain that even endless pulls would not see, four times in five.", "%"),
     "smallest_detectable_pct": Column(
         "Smallest true difference that this comparison would have shown four times in five.", "%"
     ),
-    "verdict": _text("real gain, real loss or within noise: over the riding range."),
+    "verdict": _text(
+        "real gain, real loss, within noise or not comparable: over the riding range."
+    ),
     "verdict_at_peak": _text("The same, peak against peak."),
     "log_mean_gain": Column("Natural logarithm of the power ratio, mean over the riding range."),
     "log_mean_gain_sd": Column("Its standard error."),
@@ -325,8 +355,8 @@ COLUMNS: dict[str, Column] = {
     "torque_weighted_error_pct": Column("Mean lean error, weighted by torque.", "%"),
     "is_near_peak_torque": _text("Within 500 rpm of peak torque, where knock bites."),
     "side": _text("lean or rich."),
-    "from_rpm": Column("Engine speed where the window opens.", "rpm"),
-    "to_rpm": Column("Engine speed where it closes.", "rpm"),
+    "from_rpm": Column("Engine speed where the window or region begins.", "rpm"),
+    "to_rpm": Column("Engine speed where it ends.", "rpm"),
     "worst_error_pct": Column("Greatest distance from the target, positive lean.", "%"),
     "ride_id": _text("Key of a ride, from its file's bytes."),
     "duration_s": Column("Length of the log.", "s"),
@@ -390,6 +420,39 @@ COLUMNS: dict[str, Column] = {
     "ended_on": _text("The map that the other job ended on."),
     "gained": _text("What the other job gained."),
     "went_wrong": _text("What went wrong there."),
+    # Health against siblings
+    "power_health": _text("low, high, low and high, another shape, as its siblings, not compared."),
+    "mixture_health": _text("leaner, richer, richer and leaner, as its siblings, not compared."),
+    "siblings": Column("Other bikes of the model whose baselines count for power."),
+    "mixture_siblings": Column("Other bikes of the model whose baselines count for mixture."),
+    "peak_change_pct": Column("Peak power against the siblings' median.", "%"),
+    "peak_z": Column("Robust z of that: distance over the standard error of a further bike."),
+    "shape_distance_pct": Column(
+        "Root mean square of the difference from the siblings' median, level taken out.", "%"
+    ),
+    "shape_z": Column("Robust z of that, on the ln scale; only far away counts."),
+    "lean_change_pct": Column("Lean error against the siblings' median, in points.", "%"),
+    "lean_z": Column("Robust z of that."),
+    "power_reason": _text("Why power cannot be compared; empty when it was."),
+    "mixture_reason": _text("Why the mixture cannot be compared; empty when it was."),
+    "further": _text("What else is to be said, in sentences."),
+    "quantity": _text(
+        "power, mixture, or shape: power where only the shape of the curve stands out."
+    ),
+    "reaches_top": _text("The region goes on to the highest speed that could be compared."),
+    "change_pct": Column(
+        "Mean difference from the siblings' median: % of power, points of lean error.", "%"
+    ),
+    "region_z": Column("Robust z where it is furthest from 0; for a shape, of all of it."),
+    "is_power_sibling": _text("This bike counts when power is compared."),
+    "is_mixture_sibling": _text("This bike counts when the mixture is compared."),
+    "left_out": _text("Why it does not count, or not in both; empty when it does."),
+    "usual_power_w": Column("Median of the siblings' power.", "W"),
+    "usual_power_lower_w": Column("A quarter of the siblings lie below this.", "W"),
+    "usual_power_upper_w": Column("A quarter of the siblings lie above this.", "W"),
+    "usual_lean_error_pct": Column("Median of the siblings' lean error.", "%"),
+    "usual_lean_error_lower_pct": Column("A quarter of the siblings lie below this.", "%"),
+    "usual_lean_error_upper_pct": Column("A quarter of the siblings lie above this.", "%"),
     # The dyno and the quarter
     "level_pct": Column("Mean power against the reference: its session, or the first period.", "%"),
     "individual_centre_pct": Column("Centre line of the chart of individuals.", "%"),
@@ -398,6 +461,23 @@ COLUMNS: dict[str, Column] = {
     "ewma_pct": Column("Exponentially weighted moving average.", "%"),
     "ewma_lower_pct": Column("Its lower limit.", "%"),
     "ewma_upper_pct": Column("Its upper limit.", "%"),
+    "cusum_high_pct": Column("Departures above the level, summed up beyond the allowance.", "%"),
+    "cusum_low_pct": Column("Departures below it, likewise.", "%"),
+    "cusum_limit_pct": Column("A sum above it means that the level has changed.", "%"),
+    "shift_pct": Column("Level of the stretch that the session belongs to.", "%"),
+    "event_no": Column("Order of the events, latest first."),
+    "event_kind": _text("shift, drift, odd day, weather, or correction."),
+    "begins_after": _text("Last day on which all was still well; empty when not known."),
+    "first_on": _text("First day on which it shows."),
+    "last_on": _text("Last day on which it shows; empty while it lasts."),
+    "event_pct": Column("Size of the event in power.", "%"),
+    "event_sd_pct": Column("Standard error of that size.", "%"),
+    "dyno_drift_sd": Column(
+        "What the event adds to the uncertainty of a comparison across it, 1 SD on ln power.", "1"
+    ),
+    "dyno_event": _text("The event by dyno, kind and day."),
+    "in_event_share": Column("How surely the session stands in the event; 1 is surely.", "1"),
+    "sessions_affected": Column("Sessions run while it lasted."),
     "is_reference": _text("The session belongs to the reference period behind the limits."),
     "signal": _text("What the chart says of this session; empty when nothing."),
     "verdict_no": Column("Order of the sentences."),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import unicodedata
 import zoneinfo
 from functools import cached_property
 from pathlib import Path
@@ -43,6 +44,9 @@ HEAD_FIELDS = {
 """Head entries with a unit."""
 
 
+MOST_NAME = 60
+"""Letters of a layout's name."""
+
 AS_STATED = "as stated"
 """Unit word of a channel whose unit the file itself states, in its header or a row of units."""
 
@@ -52,14 +56,52 @@ WHITESPACE = "whitespace"
 TIME_FORMS = ("elapsed", "clock", "date and time", "epoch")
 
 
+def name_mistake(name: str) -> str:
+    """Return what is wrong with a layout's name.
+
+    Parameters
+    ----------
+    name : str
+        The name, in any language.
+
+    Returns
+    -------
+    str
+        In words; empty when nothing is.
+
+    Examples
+    --------
+    >>> name_mistake("Halle Rollenprüfstand"), name_mistake("a/b")
+    ('', "must hold letters, digits, blanks, points and dashes only, got '/'")
+    """
+    if not 1 <= len(name) <= MOST_NAME:
+        return f"must have 1 to {MOST_NAME} letters, got {len(name)}"
+    # Marks (M) are parts of letters in many scripts.
+    odd = [s for s in name if unicodedata.category(s)[0] not in "LNM" and s not in " ._-"]
+    if odd:
+        return f"must hold letters, digits, blanks, points and dashes only, got {odd[0]!r}"
+    if unicodedata.category(name[0])[0] not in "LN":
+        return f"must begin with a letter or a digit, got {name[0]!r}"
+    return ""
+
+
 class About(Strict):
     """Name, kind and format."""
 
-    name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,59}$")
+    name: str
     kind: Literal["pull", "ride"]
     equipment: str = Field(min_length=1, max_length=80)
     format: Literal["text", "parquet", "spreadsheet", "mdf"] = "text"
     note: str = ""
+
+    @field_validator("name")
+    @classmethod
+    def name_is_plain(cls, name: str) -> str:
+        """Refuse signs that a list or a file's name could not show."""
+        name = unicodedata.normalize("NFC", name)
+        if mistake := name_mistake(name):
+            raise ValueError(mistake)
+        return name
 
 
 class Recognise(Strict):
@@ -124,11 +166,22 @@ class Channel(Strict):
 
 
 class Power(Strict):
-    """Whether the file's power is observed, or corrected and to what."""
+    """Whether power is observed, corrected and to what, or to be worked out from the roller.
 
-    state: Literal["observed", "corrected"]
+    "from roller" is for files of an inertia roller that give its speed and neither power nor
+    torque. What turns with the roller's surface is told by the roller's inertia and radius or by
+    its equivalent mass, and by the wheel's if it is to count. The bounds are common practice, no
+    source: they catch a diameter for a radius, and millimetres for metres.
+    """
+
+    state: Literal["observed", "corrected", "from roller"]
     standard: Standard | None = None
     factor_key: str | None = None
+    roller_inertia_kg_m2: float | None = Field(default=None, gt=0, le=1000)
+    roller_radius_m: float | None = Field(default=None, ge=0.05, le=2)
+    equivalent_mass_kg: float | None = Field(default=None, ge=60, le=3000)
+    wheel_inertia_kg_m2: float | None = Field(default=None, gt=0, le=10)
+    wheel_radius_m: float | None = Field(default=None, ge=0.15, le=0.5)
 
     @model_validator(mode="after")
     def corrected_names_its_standard(self) -> Power:
@@ -136,6 +189,52 @@ class Power(Strict):
         if self.state == "corrected" and self.standard is None:
             raise ValueError("standard is needed when state is 'corrected'")
         return self
+
+    @model_validator(mode="after")
+    def roller_is_told_whole(self) -> Power:
+        """Refuse a roller whose mass is not known, or told where it would not be used."""
+        roller = (self.roller_inertia_kg_m2, self.roller_radius_m)
+        wheel = (self.wheel_inertia_kg_m2, self.wheel_radius_m)
+        if self.state != "from roller":
+            if any(given is not None for given in (*roller, *wheel, self.equivalent_mass_kg)):
+                raise ValueError("inertia, radius and mass go with state = 'from roller' only")
+            return self
+        if self.standard is not None or self.factor_key is not None:
+            raise ValueError(
+                "standard and factor_key belong to corrected power; power from the roller is "
+                "observed"
+            )
+        if self.equivalent_mass_kg is not None and roller != (None, None):
+            raise ValueError(
+                "equivalent_mass_kg stands for roller_inertia_kg_m2 and roller_radius_m; give one "
+                "or the other"
+            )
+        if self.equivalent_mass_kg is None and None in roller:
+            raise ValueError(
+                "power from the roller needs roller_inertia_kg_m2 and roller_radius_m, or "
+                "equivalent_mass_kg"
+            )
+        if (wheel[0] is None) != (wheel[1] is None):
+            raise ValueError("wheel_inertia_kg_m2 and wheel_radius_m go together")
+        mass_kg = self.mass_kg
+        if mass_kg is None or not 60 <= mass_kg <= 3000:
+            raise ValueError(
+                f"roller_inertia_kg_m2 over roller_radius_m squared makes {mass_kg:.4g} kg, 60 to "
+                "3000 expected: is the radius a diameter, or a unit wrong?"
+            )
+        return self
+
+    @property
+    def mass_kg(self) -> float | None:
+        """Mass that resists at the roller's surface; None where power is not from the roller."""
+        mass = self.equivalent_mass_kg
+        if self.roller_inertia_kg_m2 is not None and self.roller_radius_m is not None:
+            mass = self.roller_inertia_kg_m2 / self.roller_radius_m**2
+        if mass is None:
+            return None
+        if self.wheel_inertia_kg_m2 is not None and self.wheel_radius_m is not None:
+            mass += self.wheel_inertia_kg_m2 / self.wheel_radius_m**2
+        return mass
 
 
 class HeadField(Strict):
@@ -221,8 +320,15 @@ class Layout(Strict):
         if missing:
             raise ValueError(f"channels: a {self.layout.kind} needs {', '.join(missing)}")
         if self.layout.kind == "pull":
-            if not {"wheel_power", "wheel_torque"} & set(self.channels):
-                raise ValueError("channels: a pull needs wheel_power or wheel_torque")
+            from_roller = self.power is not None and self.power.state == "from roller"
+            given = sorted({"wheel_power", "wheel_torque"} & set(self.channels))
+            if from_roller:
+                self._require_roller(given)
+            elif not given:
+                raise ValueError(
+                    "channels: a pull needs wheel_power or wheel_torque, or roller_speed with "
+                    "power.state = 'from roller'"
+                )
             torque = self.channels.get("wheel_torque")
             if torque and torque.shaft == "wheel" and "wheel_power" not in self.channels:
                 raise ValueError(
@@ -232,6 +338,17 @@ class Layout(Strict):
             if self.power is None:
                 raise ValueError("power is missing: say whether power is observed or corrected")
         return self
+
+    def _require_roller(self, given: list[str]) -> None:
+        """Refuse power from the roller without its speed and time, or beside the file's own."""
+        if given:
+            raise ValueError(
+                f"channels: {given[0]} is the file's own power; with power.state = 'from roller' "
+                "there must be none, so that it is known which one counts"
+            )
+        needed = {"roller_speed"} | ({"time"} if self.layout.format != "mdf" else set())
+        if missing := sorted(needed - set(self.channels)):
+            raise ValueError(f"channels: power from the roller needs {' and '.join(missing)}")
 
     def __hash__(self) -> int:
         """Hash by name: a layout can be the key of a cache; equality looks at everything."""
@@ -317,8 +434,23 @@ def new_layout_file(folder: Path, name: str) -> Path | None:
     Returns
     -------
     Path or None
-        None where a layout has the name, or its file is there already.
+        None where a layout has the name, or its file is there already; upper and lower case,
+        blanks and dashes count as one.
     """
-    file = folder / f"{re.sub(r'[^A-Za-z0-9_-]+', '-', name).strip('-.') or 'layout'}.toml"
+    stem = _file_stem(name)
     taught, _ = read_layouts(folder)
-    return None if file.exists() or any(known.name == name for known in taught) else file
+    taken = {path.stem for path in folder.glob("*.toml")} | {_file_stem(k.name) for k in taught}
+    is_taken = stem.casefold() in {one.casefold() for one in taken}
+    return None if is_taken else folder / f"{stem}.toml"
+
+
+def _file_stem(name: str) -> str:
+    """Return a name in letters that every system takes for a file."""
+    bare = unicodedata.normalize("NFKD", name.replace("ß", "ss"))
+    letters = "".join(sign for sign in bare if not unicodedata.combining(sign))
+    stem = re.sub(r"[^A-Za-z0-9_-]+", "-", letters).strip("-.")
+    # Letters of other alphabets have no place in it: two such names are still two files.
+    if not stem or any(sign.isalpha() and not sign.isascii() for sign in letters):
+        mark = hashlib.sha256(unicodedata.normalize("NFC", name).encode()).hexdigest()[:6]
+        stem = "-".join(filter(None, (stem or "layout", mark)))
+    return stem

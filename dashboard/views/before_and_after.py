@@ -100,17 +100,17 @@ if advice.level in ("stop", "warn"):
 if gain:
     st.markdown(f"### {wording.gain_sentence(gain)}")
     st.caption(f"What changed: {wording.escaped(gain['change_label'])}.")
+    if gain["again_stage_id"]:
+        st.caption(wording.drift_sentence(gain))
     if not gain["is_like_for_like"]:
         st.warning(
             f"**Not like for like:** {wording.escaped(gain['unlike_reason'])}. "
             "This gain is kept out of every pooled figure."
         )
-if session and not session["is_corrected"]:
-    st.warning(
-        "Power as measured: the air correction for naturally aspirated engines does not apply to "
-        "this one."
-    )
 pulls = shop.ask(queries.pulls, shown)
+if session and not session["is_corrected"]:
+    noted = pulls.filter(pl.col("stage_id") == after_id)["notes"].drop_nulls()
+    st.warning(wording.uncorrected_sentence(" ".join(noted)))
 for stage_id in shown:
     if measured.get(stage_id) and measured[stage_id]["has_air_doubt"]:
         notes = pulls.filter((pl.col("stage_id") == stage_id) & (pl.col("notes") != ""))["notes"]
@@ -222,7 +222,9 @@ st.caption(
     + (f"{wording.number(unused)} left out of the mean curve" if unused else "all used")
 )
 pieces.table(
-    pulls.with_columns(look.shown_power(pl.col("peak_power_w"))),
+    pulls.with_columns(
+        look.shown_power(pl.col("^peak_power_(w|mid_w|lower_w|upper_w)$")),
+    ),
     {
         "stage_name": "Stage",
         "pull_no": "Pull",
@@ -230,6 +232,9 @@ pieces.table(
         "trouble": "Trouble",
         "notes": "Notes",
         "peak_power_w": pieces.figures(f"Peak [{unit}]", 1),
+        "peak_power_mid_w": pieces.figures(f"Peak, noise taken out [{unit}]", 1),
+        "peak_power_lower_w": pieces.figures("95 % from", 1),
+        "peak_power_upper_w": pieces.figures("to", 1),
         "peak_power_speed_rpm": pieces.figures("at [rpm]"),
         "peak_torque_nm": pieces.figures("Torque [N·m]", 1),
         "peak_torque_speed_rpm": pieces.figures("torque at [rpm]"),

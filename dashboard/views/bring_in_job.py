@@ -14,17 +14,10 @@ from dashboard.intake_desk import Dropped, Held, NotWrittenError, StandingCard, 
 from dashboard.job_draft import Draft, StageDraft, field_words, for_bike, judged, unplaced
 from dashboard.job_form import JobForm
 from dashboard.open_shop import open_shop, shop_folder, standing
-from dashboard.shop_words import (
-    FIRST_BIKE,
-    FIRST_JOB,
-    Known,
-    close_parts,
-    next_reference,
-    plainly,
-)
+from dashboard.shop_words import Known, close_parts, plainly
 from schemas.card import CATEGORIES, read_card
 from schemas.card_files import in_number_order
-from schemas.card_text import card_text
+from schemas.card_text import CARD_NAME, card_text
 from warehouse.shop import ShopFolder
 
 MOST_MB = 200
@@ -73,19 +66,25 @@ def draw_what_became(written: dict[str, Any]) -> None:
     taken = logs.filter(pl.col("state") == "taken in").height
     said = f"{taken} of {wording.counted(logs.height, 'file')} taken in."
     (st.success if taken == logs.height else st.warning)(said)
-    pieces.table(
-        files,
-        {
-            "file_name": pieces.wide("File", 180),
-            "state": "State",
-            "reason": pieces.wide("Why"),
-            "remedy": pieces.wide("What to do"),
-            "layout": "Layout",
-            "rows_kept": "Rows kept",
-            "rows_rejected": "Rows rejected",
-        },
-    )
+    titles = {
+        "file_name": pieces.wide("File", 180),
+        "state": "State",
+        "reason": pieces.wide("Why", 370),
+        "remedy": pieces.wide("What to do", 370),
+        "layout": "Layout",
+        "rows_kept": "Rows kept",
+        "rows_rejected": "Rows rejected",
+    }
+    # A column that says nothing of any file takes the place of those that do.
+    filled = [name for name in titles if any(cell not in (None, "", 0) for cell in files[name])]
+    pieces.table(files, {name: titles[name] for name in filled})
+    untaught = open_shop().ask(queries.untaught_files)
+    untaught = untaught.filter(pl.col("label").str.starts_with(f"{written['folder']} / "))
     with st.container(horizontal=True):
+        if untaught.height:
+            query = {"file": untaught["file_sha256"][0]}
+            label = f"Teach the layout of {wording.counted(untaught.height, 'file')}"
+            st.page_link("views/teach_layout.py", label=label, query_params=query)
         if taken:
             query = {"bike": written["bike"]}
             st.page_link("views/before_and_after.py", label="See the curves", query_params=query)
@@ -109,6 +108,9 @@ if shop:
     without_card = shop.ask(queries.folders_without_card)["job_folder"].to_list()
 else:
     known, cards, without_card = Known(), {}, []
+in_the_book = [folder for folder, job in cards.items() if job["job_id"] is not None]
+published_at = snapshot.published_at if snapshot else None
+known = known.with_lying(intake_desk.cards_lying(inbox, in_the_book, published_at))
 form = JobForm(known)
 
 
@@ -158,7 +160,11 @@ def open_card(folder: str) -> StandingCard:
         st.error(f"The card cannot be read: {wording.escaped(trouble)}")
         st.stop()
     if card is None:
-        st.warning("This card is no longer in the inbox. Put it back, or bring the job in anew.")
+        job = wording.escaped(cards[folder]["job_id"] or folder)
+        st.warning(
+            "This card is no longer in the inbox. Put it back, or bring the job in anew under its "
+            f"number, {job}: the new card then takes the old one's place."
+        )
         st.stop()
     if memory.get("bring_in_job_in_hand") != folder:
         form.take(Draft.from_content(card.content or {}))
@@ -358,9 +364,9 @@ elif memory.get("bring_in_job_in_hand") != "":
     lying = [path.name for path in inbox.iterdir()] if inbox.is_dir() else []
     form.take(
         Draft(
-            job=next_reference(list(known.jobs), FIRST_JOB, lying),
+            job=known.next_job(lying),
             received=today,
-            reference=next_reference(list(known.bikes), FIRST_BIKE),
+            reference=known.next_bike(),
         )
     )
     memory["bring_in_job_in_hand"] = ""
@@ -403,7 +409,15 @@ st.caption(
     "dropped files; the card stays."
 )
 typed_job = str(form.get("job", "")).strip()
-folder = chosen or (intake_desk.job_folder(inbox, typed_job) if typed_job else "")
+# A job whose card is gone from the inbox is brought in anew, in the folder that the book knows.
+comes_again = known.jobs.get(typed_job, "") if mode == NEW_JOB and not chosen else ""
+if comes_again and (inbox / comes_again / CARD_NAME).exists():
+    comes_again = ""
+folder = chosen or comes_again
+if not folder and typed_job:
+    folder = intake_desk.job_folder(inbox, typed_job)
+if comes_again and (inbox / comes_again).is_dir():
+    held = files_in(comes_again)
 stowed = intake_desk.stowing(
     [Dropped(one.file_id, one.name, one.getbuffer()) for one in uploads],
     inbox / folder if folder else None,
@@ -432,6 +446,7 @@ if mode == NEW_JOB and known.bikes:
         format_func=lambda one: (
             f"{one} · {known.bikes[one]['make']} {known.bikes[one]['model']} "
             f"({known.bikes[one]['first_year']}–{known.bikes[one]['last_year']})"
+            + (" · not taken in yet" if one in known.claimed else "")
             if one
             else "A bike new to the shop"
         ),
@@ -536,20 +551,37 @@ st.button("Add a stage", key=form.key("add_stage"), on_click=form.add_stage, wid
 
 # Show: the card, and everything that is wrong with it
 st.subheader("The card", anchor=False)
+new_bike = "" if card is not None or bike_choice else draft.reference
 verdict = judged(
-    draft, known, folder=chosen or None, files=[one.name for one in dropped], today=today
+    draft,
+    known,
+    folder=chosen or comes_again or None,
+    files=[one.name for one in dropped],
+    today=today,
+    is_new_bike=bool(new_bike),
+    opened=Draft.from_content(card.content or {}) if card is not None else None,
+    last_owner=before.owner if before else "",
 )
 mistakes = dict(verdict.mistakes)
 if taken := [one for one in stowed if one.state == "name taken"]:
     names = ", ".join(one.name for one in taken)
     mistakes["files"] = [*mistakes.get("files", []), f"Give another name to: {names}."]
-if not chosen and folder and (trouble := intake_desk.folder_in_the_way(inbox / folder, stowed)):
+is_new_folder = bool(folder) and not (chosen or comes_again)
+if is_new_folder and (trouble := intake_desk.folder_in_the_way(inbox / folder, stowed)):
     mistakes["job"] = [*mistakes.get("job", []), trouble]
 if not is_kept:
     mistakes["the card"] = [
-        "The card in the folder was changed by hand and is not in the archive yet. Take it in "
-        "first, so that it is kept: What came in?, Try again now."
+        "The card in the folder was changed and is not in the archive yet. Take it in first, so "
+        "that it is kept: What came in?, Try again now."
     ]
+if comes_again:
+    bike = cards.get(comes_again, {}).get("bike_id")
+    st.warning(
+        f"Job {wording.escaped(draft.job)} is in the book"
+        + (f", of bike {wording.escaped(bike)}" if bike else "")
+        + ", and its card is gone from the inbox. What is written here takes its place; for "
+        "another job, give another number."
+    )
 hidden = set() if form.get("has_tried") else verdict.blanks
 form.tell(mistakes, hidden)
 for caution in verdict.cautions:
@@ -590,7 +622,19 @@ if st.button(
         st.rerun()
     opened = form.get("opened_sha256") if mode == CORRECT else None
     try:
-        intake_desk.write_job(inbox, folder, stowed, text, replaces=opened)
+        intake_desk.write_job(
+            inbox,
+            folder,
+            stowed,
+            text,
+            replaces=opened,
+            objection=lambda: intake_desk.claimed_elsewhere(
+                intake_desk.cards_lying(inbox, in_the_book, published_at),
+                folder,
+                draft.job,
+                new_bike,
+            ),
+        )
     except NotWrittenError as trouble:
         st.error(wording.escaped(f"Not written: {trouble}."))
     except OSError as trouble:

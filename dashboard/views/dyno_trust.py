@@ -11,6 +11,9 @@ shop = open_shop()
 # Read
 verdicts = shop.ask(queries.dyno_verdicts)
 checks = shop.ask(queries.dyno_checks)
+events = shop.ask(queries.dyno_events)
+drifted = shop.ask(queries.sessions_in_drift)
+unsettled = shop.ask(queries.unsettled_sessions)
 trust = shop.ask(queries.trust)
 doubtful = shop.ask(queries.doubtful_sessions)
 if verdicts.is_empty() and checks.is_empty() and trust.is_empty():
@@ -23,11 +26,57 @@ if verdicts.is_empty() and checks.is_empty() and trust.is_empty():
 # Show
 boxes = {"good": st.success, "watch": st.warning, "act": st.error}
 words = {"good": "Good", "watch": "Watch", "act": "Act", "unknown": "Not known"}
-for verdict in verdicts.iter_rows(named=True):
+
+
+def show(verdict: dict) -> None:
+    """Show one sentence on the dyno in the box of its state."""
     boxes.get(verdict["state"], st.info)(
         f"**{words.get(verdict['state'], 'Not known')}, {wording.escaped(verdict['subject'])}:** "
         f"{wording.escaped(verdict['sentence'])}"
     )
+
+
+for row in verdicts.iter_rows(named=True):
+    show(row)
+
+st.subheader("What happened, and what to do", anchor=False)
+if events.is_empty():
+    st.text("Nothing that the control bike or the weather station would show.")
+else:
+    st.caption(
+        "No figure is ever rescaled for an event. A comparison of sessions on both sides of one is "
+        "widened by its size; one within a steady spell is not."
+    )
+    pieces.table(
+        events,
+        {
+            "dyno": "Dyno",
+            "event_kind": "Kind",
+            "begins_after": pieces.day("Well until"),
+            "first_on": pieces.day("Shows from"),
+            "last_on": pieces.day("Until"),
+            "event_pct": pieces.figures("Size [%]", 1, signed=True),
+            "sentence": pieces.wide("What", 420),
+            "remedy": pieces.wide("What to do", 420),
+            "sessions_affected": pieces.figures("Sessions"),
+        },
+    )
+    if not drifted.is_empty():
+        count = drifted["stage_id"].n_unique()
+        with st.expander(f"{wording.counted(count, 'session')} in these events"):
+            pieces.table(
+                drifted,
+                {
+                    "run_on": pieces.day("Day"),
+                    "job_id": "Job",
+                    "bike_id": "Bike",
+                    "model_label": "Model",
+                    "stage_name": "Stage",
+                    "widened_pct": pieces.figures("Size [%]", 2),
+                    "sure_pct": pieces.figures("Stands in it, surely [%]"),
+                    "sentence": pieces.wide("Because", 420),
+                },
+            )
 
 if not trust.is_empty():
     st.subheader("What every interval rests on", anchor=False)
@@ -49,6 +98,19 @@ if not trust.is_empty():
     st.text(
         f"Pull to pull: {used['repeatability_origin']}. Strapping down: {used['remount_origin']}."
     )
+    with st.expander("Strapping down, by speed"):
+        pieces.table(
+            shop.ask(queries.remount_regions).with_columns(
+                100 * pl.col("^(from|to)_peak_speed_share|remount_share$")
+            ),
+            {
+                "from_peak_speed_share": pieces.figures("From [% of speed at peak]"),
+                "to_peak_speed_share": pieces.figures("to"),
+                "remount_share": pieces.figures("1 SD [%]", 2),
+                "remount_pairs": "Pairs",
+                "remount_origin": pieces.wide("Figure"),
+            },
+        )
 
 st.subheader("The control bike over time", anchor=False)
 if checks.is_empty():
@@ -82,6 +144,15 @@ else:
                 "air_density_kg_m3": pieces.figures("Air density [kg/m³]", 3),
             },
         )
+    st.subheader("When did its level change?", anchor=False)
+    of_dyno = events.filter(pl.col("dyno").is_in(of_bike["dyno"].unique().to_list()))
+    pieces.chart(charts.level_chart(of_bike, of_dyno, shop.look()), "dyno_trust_level")
+    st.caption(
+        "Small departures add up until chance cannot explain them. Beyond a limit the level has "
+        "changed, and the sums start again about the new one; shaded is when it may have begun. "
+        "A steady dyno crosses a limit once in about 465 control runs; a shift of one scatter is "
+        "seen after about ten runs, one of two after four."
+    )
     st.subheader("Does the air correction correct?", anchor=False)
     pieces.chart(charts.density_chart(of_bike, shop.look()), "dyno_trust_density")
     st.caption("Corrected power must not follow the air's density: the marks should lie level.")
@@ -103,5 +174,30 @@ else:
             "stage_name": "Stage",
             "factor_disagreement_pct": pieces.figures("Factors differ by up to [%]", 2),
             "notes": pieces.wide("Notes", 360),
+        },
+    )
+
+st.subheader("Sessions that did not settle", anchor=False)
+if unsettled.is_empty():
+    st.text("None.")
+else:
+    st.caption(
+        f"{wording.counted(unsettled.height, 'session')} whose last two pulls do not agree, or "
+        "whose power went up or down from pull to pull. With so few pulls only a clear trend shows."
+    )
+    pieces.table(
+        unsettled,
+        {
+            "run_on": pieces.day("Day"),
+            "job_id": "Job",
+            "bike_id": "Bike",
+            "model_label": "Model",
+            "stage_name": "Stage",
+            "pulls_used": pieces.figures("Pulls"),
+            "is_settled": "Settled",
+            "drift_pct_per_pull": pieces.figures("A pull [%]", 2, signed=True),
+            "drift_lower_pct_per_pull": pieces.figures("from [%]", 2, signed=True),
+            "drift_upper_pct_per_pull": pieces.figures("to [%]", 2, signed=True),
+            "notes": pieces.wide("Notes", 420),
         },
     )

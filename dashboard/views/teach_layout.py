@@ -9,13 +9,21 @@ import polars as pl
 import streamlit as st
 
 from dashboard import charts, pieces, queries, run_command, teach_desk, wording
-from dashboard.open_shop import open_shop
+from dashboard.open_shop import look_of, open_shop, shop_folder, standing
+from dashboard.troubles import retried
+from schemas.layout import MOST_NAME
 from warehouse.shop import ShopFolder
 
 MOST_MB = 200
-shop = open_shop()
-folder = ShopFolder(shop.folder)
+ROWS_SHOWN_AT_ONCE = 5
+AS_IT_IS, ANEW = "Leave it as it is", "Teach a new layout"
+
 memory = st.session_state
+settings, snapshot = standing()
+# A shop teaches its first layouts before anything is published; what else is missing is told there.
+shop = open_shop() if snapshot or settings is None else None
+root = shop_folder()
+folder = ShopFolder(root)
 
 
 def kept_upload(uploaded: Any) -> Path:
@@ -30,16 +38,73 @@ def kept_upload(uploaded: Any) -> Path:
     return path
 
 
+def taught_as_of() -> tuple[tuple[str, int], ...]:
+    """Return what changes when any layout of the shop does."""
+    return tuple((path.name, path.stat().st_mtime_ns) for path in sorted(folder.layouts.glob("*")))
+
+
 @st.cache_data(max_entries=16, show_spinner=False)
-def guess_for(path: str) -> dict[str, Any]:
+def guess_for(path: str, came_as: str, root: str, taught: object) -> dict[str, Any]:  # noqa: ARG001
     """Return the guess for a file; its name is the hash of its bytes."""
-    return teach_desk.drafted(Path(path))
+    return teach_desk.drafted(Path(path), Path(root), came_as)
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
-def trial_of(path: str, tables: dict[str, Any], snapshot: int) -> dict[str, Any]:  # noqa: ARG001
-    """Return what comes out; what waits depends on the snapshot."""
-    return teach_desk.tried(Path(path), tables, shop.folder)
+def trial_of(
+    path: str,
+    came_as: str,
+    tables: dict[str, Any],
+    root: str,
+    snapshot_no: int,  # noqa: ARG001
+    taught: object,  # noqa: ARG001
+) -> dict[str, Any]:
+    """Return what comes out; what waits depends on the snapshot, what rivals on the layouts."""
+    return teach_desk.tried(Path(path), tables, Path(root), came_as)
+
+
+def draw_saved(saved: dict[str, Any]) -> None:
+    """Draw what was saved, the button that takes its files in, and what became of them."""
+    with st.container(border=True):
+        st.success(saved["said"])
+        run, waiting = saved["run"], saved["waiting"]
+        if run is None:
+            if waiting or saved["is_corrected"]:
+                label = (
+                    f"Take {wording.counted(len(waiting), 'waiting file')} in now"
+                    if waiting
+                    else "Read the shop's files of it again now"
+                )
+                if st.button(label, type="primary", width="stretch", key="teach_take_in"):
+                    saved["run"] = run_command.start_update(root)
+                    st.rerun()
+            else:
+                st.page_link("views/bring_in_job.py", label="Bring in a job with files of it")
+        elif not run.is_over:
+            pieces.follow(run)
+        elif run.error:
+            st.error("They could not be taken in; nothing is lost.")
+            st.text(run.error)
+            if st.button("Try again now", type="primary", width="stretch", key="teach_take_in"):
+                saved["run"] = run_command.start_update(root)
+                st.rerun()
+        else:
+            draw_what_became(waiting)
+        if st.button("Teach another", width="stretch", key="teach_another"):
+            del memory["teach_saved"]
+            st.rerun()
+
+
+def draw_what_became(waiting: list[str]) -> None:
+    """Draw what became of the files that waited for the layout."""
+    if not waiting:
+        st.success("The shop is up to date.")
+    elif shop is not None:
+        keys = [(place.partition("/")[0], place.partition("/")[2]) for place in waiting]
+        folders = tuple(sorted({job for job, _ in keys}))
+        found = shop.ask(queries.states_in_folders, folders)
+        outcome = retried(keys, {(job, name): state for job, name, state in found.iter_rows()})
+        (st.success if outcome.taken_in == outcome.tried else st.warning)(outcome.sentence)
+    st.page_link("views/what_came_in.py", label="See what came in")
 
 
 def draw_trial(trial: dict[str, Any], kind: str) -> None:
@@ -60,10 +125,11 @@ def draw_trial(trial: dict[str, Any], kind: str) -> None:
     curve = found["curve"]
     if curve and curve["trouble"]:
         st.warning(f"No curve yet: {wording.escaped(curve['trouble'])}")
-    if found["channels"]:
-        pieces.chart(charts.trial_chart(found, kind, shop.look()), key="teach_chart")
+    if found["channels"] and settings is not None:
+        pieces.chart(charts.trial_chart(found, kind, look_of(settings)), key="teach_chart")
     if found["rejected"]:
-        with st.expander("First rejected rows"):
+        few = found["rows_rejected"] <= ROWS_SHOWN_AT_ONCE
+        with st.expander("First rejected rows", expanded=few):
             pieces.table(
                 pl.DataFrame(found["rejected"], infer_schema_length=None),
                 {
@@ -91,37 +157,62 @@ def draw_trial(trial: dict[str, Any], kind: str) -> None:
         )
 
 
+def pass_over(shas: list[str]) -> None:
+    """Choose the waiting file behind the chosen one."""
+    at = shas.index(memory["teach_waiting"])
+    memory["teach_waiting"] = shas[(at + 1) % len(shas)]
+
+
+# Above all else: a new choice must not take what was saved out of sight.
+if memory.get("teach_saved"):
+    draw_saved(memory["teach_saved"])
+
 # Choose: the file
-waiting = shop.ask(queries.untaught_files)
-asked = st.query_params.get("file", "")
+waiting = shop.ask(queries.untaught_files) if shop else pl.DataFrame({"file_sha256": []})
 uploaded = st.file_uploader(
     f"Drop a file as the equipment wrote it (up to {MOST_MB} MB)",
     max_upload_size=MOST_MB,
     key="teach_upload",
 )
+st.caption("Another page forgets a dropped file and what is not saved.")
 if uploaded is not None:
-    path = kept_upload(uploaded)
+    path, came_as = kept_upload(uploaded), uploaded.name
 elif waiting.height:
     shas = waiting["file_sha256"].to_list()
     labels = dict(waiting.select("file_sha256", "label").iter_rows())
-    chosen = str(
-        st.selectbox(
-            f"Or one that waits: {wording.counted(len(shas), 'file')}",
-            shas,
-            index=shas.index(asked) if asked in shas else 0,
-            format_func=lambda sha: labels[sha],
-            key="teach_waiting",
-        )
+    asked = st.query_params.get("file", "")
+    if asked in shas and memory.get("teach_asked") != asked:
+        memory["teach_waiting"] = asked
+    memory["teach_asked"] = asked
+    if memory.get("teach_waiting") not in shas:
+        # The file in hand was just taken in: the next one is a person's choice.
+        is_first = "teach_waiting" not in memory and not memory.get("teach_saved")
+        memory["teach_waiting"] = shas[0] if is_first else None
+    chosen = st.selectbox(
+        f"Or one that waits: {wording.counted(len(shas), 'file')}",
+        shas,
+        index=None,
+        format_func=lambda sha: labels[sha],
+        key="teach_waiting",
+        placeholder="Choose a file",
     )
-    path = folder.archive / chosen[:2] / chosen
+    if chosen is None:
+        st.stop()
+    if len(shas) > 1:
+        st.button("Pass this one over", key="teach_pass", on_click=pass_over, args=(shas,))
+    path, came_as = folder.archive / chosen[:2] / chosen, labels[chosen].partition(" / ")[2]
 else:
     st.info("No file waits for a layout. Drop one to teach the shop a new kind of file.")
+    st.stop()
+saved = memory.get("teach_saved")
+if saved and saved["file"] == path.name:
+    st.info("The layout of this file is saved. Choose another file, or press Teach another.")
     st.stop()
 
 # Read
 try:
     with st.status("Looking at the file", expanded=False) as looking:
-        guess = guess_for(str(path))
+        guess = guess_for(str(path), came_as, str(root), taught_as_of())
         looking.update(label=f"Found: {guess['where']}", state="complete")
 except teach_desk.DeskError as trouble:
     st.error(wording.escaped(str(trouble)))
@@ -129,24 +220,67 @@ except teach_desk.DeskError as trouble:
 for doubt in guess["doubts"]:
     st.warning(f"Look twice: {wording.escaped(doubt)}")
 
+# Choose: a new layout, or one that knows the file already
+opened, begun = None, ""
+if known := guess["known"]:
+    listed = wording.escaped(", ".join(known))
+    if len(known) == 1:
+        st.success(f"The shop knows this file: {listed}.")
+    else:
+        st.error(f"Several layouts fit this file equally, so it waits: {listed}. Correct one.")
+    ways = [AS_IT_IS, *(f"Correct {name}" for name in known), ANEW]
+    way = st.radio("What to do", ways, format_func=wording.escaped, key=f"teach_way_{path.name}")
+    if way == AS_IT_IS:
+        st.stop()
+    if way and way != ANEW:
+        taught = known[ways.index(way) - 1]
+        begun = f"teach_opened_{path.name}_{taught}"
+        try:
+            # As it was when the correction began: what another writes meanwhile is not lost.
+            opened = memory.setdefault(begun, teach_desk.standing_layout(root, taught))
+        except teach_desk.DeskError as trouble:
+            st.error(wording.escaped(str(trouble)))
+            st.stop()
+        guess = teach_desk.as_taught(guess, opened.tables)
+        if teach_desk.has_remarks(opened.text):
+            st.warning(
+                "Somebody wrote comments (#) into this layout. They will not stand in the new one; "
+                "the old one is kept among the backups with them."
+            )
+of_this = f"{path.name}_{opened.path.stem if opened else ''}"
+
 # Choose: what the columns are
 st.subheader("What is what", anchor=False)
+about = guess["tables"]["layout"]
 left, middle, right = st.columns([2, 2, 1])
 name = left.text_input(
-    "Name of the layout", "", placeholder="main dyno", key=f"teach_name_{path.name}"
-)
+    "Name of the layout",
+    about["name"] if opened else "",
+    placeholder="main dyno",
+    max_chars=MOST_NAME,
+    disabled=opened is not None,
+    key=f"teach_name_{of_this}",
+).strip()
 equipment = middle.text_input(
-    "What wrote it", "", placeholder="dyno in hall 2", key=f"teach_equipment_{path.name}"
-)
+    "What wrote it",
+    about["equipment"] if opened else "",
+    placeholder="dyno in hall 2",
+    max_chars=80,
+    key=f"teach_equipment_{of_this}",
+).strip()
 kind = right.radio(
     "It is a",
     ("pull", "ride"),
     index=("pull", "ride").index(guess["kind"]),
     horizontal=True,
-    key=f"teach_kind_{path.name}",
+    key=f"teach_kind_{of_this}",
 )
+name_trouble = teach_desk.name_trouble(root, name) if name and not opened else ""
+if name_trouble:
+    left.error(wording.escaped(name_trouble))
 open_columns = [column for column in guess["columns"] if not column["is_private"]]
 private = [column["name"] for column in guess["columns"] if column["is_private"]]
+units = dict.fromkeys([*teach_desk.UNITS, *(column["unit"] for column in open_columns)])
 edited = st.data_editor(
     [
         {
@@ -167,17 +301,17 @@ edited = st.data_editor(
         "channel": st.column_config.SelectboxColumn(
             "Channel", options=teach_desk.CHANNELS, required=True, width=150
         ),
-        "unit": st.column_config.SelectboxColumn("Unit", options=teach_desk.UNITS, width=90),
+        "unit": st.column_config.SelectboxColumn("Unit", options=list(units), width=90),
         "sure": st.column_config.TextColumn("How sure", width=110),
         "why": st.column_config.TextColumn("Why", width=320),
     },
-    key=f"teach_columns_{path.name}",
+    key=f"teach_columns_{of_this}",
 )
 if private:
     listed = wording.escaped(", ".join(private))
     st.caption(f"Left in the archive, never shown: {listed} (positions, names).")
 unsure = [q["key"].split(".")[1] for q in guess["questions"] if q["key"].endswith(".unit")]
-if unsure:
+if unsure and not opened:
     st.warning(
         "The file does not state these units, and values cannot tell them: please check "
         f"{wording.escaped(', '.join(unsure))} in the table."
@@ -194,28 +328,45 @@ if questions:
     for at, question in enumerate(questions):
         choices = question["choices"]
         answers[question["key"]] = places[at % len(places)].selectbox(
-            question["text"],
+            wording.escaped(question["text"]),
             choices,
             index=choices.index(question["chosen"]) if question["chosen"] in choices else 0,
-            key=f"teach_{question['key']}_{path.name}",
+            key=f"teach_{question['key']}_{of_this}",
         )
-about = {
-    "name": name.strip() or "new layout",
-    "kind": kind,
-    "equipment": equipment.strip() or name.strip() or "not named",
-}
 rows = edited.to_dicts() if isinstance(edited, pl.DataFrame) else list(edited)
-tables = teach_desk.corrected(guess, about, rows, answers)
+# A name changes nothing of what comes out, so typing one does not read the file again.
+unnamed = {"name": teach_desk.NO_NAME, "equipment": teach_desk.NO_NAME, "kind": kind}
+if opened:
+    unnamed["name"] = name
+tables = teach_desk.corrected(guess, unnamed, rows, answers)
 
 # Show
 st.subheader("What comes out", anchor=False)
+if doubled := teach_desk.doubled(guess, rows):
+    for mistake in doubled:
+        st.error(wording.escaped(mistake))
+    st.stop()
 try:
     with st.spinner("Reading the file with it"):
-        trial = trial_of(str(path), tables, shop.snapshot.number)
+        trial = trial_of(
+            str(path),
+            came_as,
+            tables,
+            str(root),
+            snapshot.number if snapshot else 0,
+            taught_as_of(),
+        )
 except teach_desk.DeskError as trouble:
     st.error(wording.escaped(str(trouble)))
     st.stop()
 draw_trial(trial, kind)
+if lacking := teach_desk.missing_air(tables):
+    listed = wording.escaped(", ".join(lacking))
+    st.warning(
+        f"Not in this layout: {listed}. Without {'it' if len(lacking) == 1 else 'them'} power "
+        "stays as measured and cannot be compared across days. What the file holds of this can be "
+        "chosen above; the rest the equipment must write."
+    )
 for rival in trial["rivals"]:
     st.error(
         f"Layout {wording.escaped(rival)} fits this file as well, and two that fit make it wait. "
@@ -226,37 +377,47 @@ if is_good and trial["waiting"]:
     st.success(
         f"{wording.counted(len(trial['waiting']), 'waiting file')} of this kind will be taken in."
     )
+text = ""
+if trial["toml"]:
+    try:
+        text = teach_desk.named(trial["toml"], name or "new layout", equipment or name or "?")
+    except teach_desk.DeskError as trouble:
+        is_good = False
+        if not name_trouble:
+            st.error(wording.escaped(str(trouble)))
+is_same = opened is not None and bool(text) and teach_desk.says_the_same(text, opened.text)
+if is_same:
+    st.info("Nothing is changed yet: the layout that stands says the same.")
 if st.button(
-    "Save this layout",
+    "Save the corrected layout" if opened else "Save this layout",
     type="primary",
     width="stretch",
-    disabled=not (is_good and name.strip()),
+    disabled=not (is_good and name and not name_trouble) or is_same,
     key="teach_save",
 ):
     try:
-        target = teach_desk.saved(shop.folder, name.strip(), trial["toml"])
+        if opened:
+            kept = teach_desk.put_right(root, opened, text)
+            said = f"layouts/{opened.path.name}; the one before is kept as backups/layouts/"
+            said += kept.name
+        else:
+            said = f"layouts/{teach_desk.saved(root, name, text).name}"
     except teach_desk.DeskError as trouble:
         st.error(wording.escaped(str(trouble)))
+    except OSError as trouble:
+        st.error(f"The disk did not take it: {wording.escaped(trouble.strerror or trouble)}.")
     else:
-        memory["teach_saved"] = target.name
-if is_good and not name.strip():
+        memory["teach_saved"] = {
+            "file": path.name,
+            "said": f"Saved as {wording.escaped(said)}.",
+            "waiting": trial["waiting"],
+            "is_corrected": opened is not None,
+            "run": None,
+        }
+        if opened:
+            del memory[begun]
+        st.rerun()
+if is_good and not name:
     st.caption("Give the layout a name, and it can be saved.")
 with st.expander("The layout as text"):
-    st.code(trial["toml"] or "Not complete yet.", language="toml")
-
-if memory.get("teach_saved"):
-    st.success(f"Saved as layouts/{wording.escaped(memory['teach_saved'])}.")
-    run = memory.get("teach_run")
-    if run is None and st.button(
-        "Take the waiting files in now", width="stretch", key="teach_take_in"
-    ):
-        memory["teach_run"] = run_command.start_update(shop.folder)
-        st.rerun()
-    elif run is not None and not run.is_over:
-        pieces.follow(run)
-    elif run is not None and run.error:
-        st.error("They could not be taken in; nothing is lost.")
-        st.text(run.error)
-    elif run is not None:
-        st.success("Done.")
-        st.page_link("views/what_came_in.py", label="See what became of them")
+    st.code(text or "Not complete yet.", language="toml")

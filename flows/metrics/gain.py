@@ -339,7 +339,7 @@ def _whole_critical(
     at: np.ndarray,
     step_in_bandwidths: float,
     in_range: np.ndarray,
-    common_variance: float,
+    common_variance: np.ndarray,
     local_scale: np.ndarray,
     dof: float,
 ) -> float:
@@ -354,7 +354,7 @@ def _whole_critical(
     common, below = _common_draws()
     sd = np.sqrt(common_variance + local_scale**2 * local.var(axis=0))
     error = local * (local_scale / sd).astype(np.float32)
-    error += common[:, None] * (math.sqrt(common_variance) / sd).astype(np.float32)
+    error += common[:, None] * (np.sqrt(common_variance) / sd).astype(np.float32)
     greatest = np.maximum(error.max(axis=1), -error.min(axis=1))
     if dof < 1e6:
         chi_square = 2.0 * special.gammaincinv(dof / 2.0, below)
@@ -375,6 +375,7 @@ def gain(
     same_mounting: bool,
     again_curves: ArrayLike | None = None,
     remount_dof: float = math.inf,
+    remount_share_at: ArrayLike | None = None,
     bandwidth_rpm: float = 150.0,
     least_shared_rpm: float = 500.0,
     local_floor_share: float = 0.2,
@@ -402,6 +403,8 @@ def gain(
         The bike put back as it was before, and pulled again (A-B-A). [W]
     remount_dof : float, default inf
         Degrees of freedom behind `remount_share`.
+    remount_share_at : array_like, optional
+        1 SD of one mounting at each grid point, in place of `remount_share`. [0..1]
     bandwidth_rpm : float, default 150
         Bandwidth the curves were smoothed with: local deviations hang together over it. [rpm]
     least_shared_rpm : float, default 500
@@ -437,9 +440,11 @@ def gain(
 
     The mean has variance *V*, a point or a peak *V(r)*, with *c* the shape factor of a
     deviation centred over the range (1 on its average). :math:`2 m^2` falls away under
-    `same_mounting`. :math:`s_L^2` is the pair's own pooled variance moderated by the shop's,
-    :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_; :math:`s_W^2` is the pair's own, not below its
-    floor (without any repeat: the shop's level scatter). Degrees of freedom follow Satterthwaite
+    `same_mounting`. Where *m* is given at each speed, a mounting moves all speeds together, each
+    by its own *m*; the mean then has the mean of them. :math:`s_L^2` is the pair's own pooled
+    variance moderated by the shop's, :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_; :math:`s_W^2`
+    is the pair's own, not below its floor (without any repeat: the shop's level scatter).
+    Degrees of freedom follow Satterthwaite
     [2]_, with :math:`u_c` taken as known. With `again_curves` the gain is
     :math:`B - (A_1 + A_2)/2`, in which a steady drift of the bike or the dyno falls out:
     :math:`1/n_b` becomes :math:`\tfrac{1}{4 n_1} + \tfrac{1}{4 n_2}`, :math:`2 m^2` becomes
@@ -531,11 +536,21 @@ def gain(
         level_variance, level_dof = _moderated(0.0, 0, shop_variance, repeatability_dof)
         local_variance, local_dof = shop_variance, level_dof
 
+    mounting_at = np.full(grid.shape, remount_share)
+    if remount_share_at is not None:
+        mounting_at = np.asarray(remount_share_at, dtype=float)
+        if mounting_at.shape != grid.shape:
+            raise ValueError(
+                f"remount_share_at must hold {grid.size} grid points, got {mounting_at.shape}"
+            )
+        require("remount_share_at", mounting_at, at_least=0.0)
+    mean_mounting = float(mounting_at[in_range].mean())
+
     def summed(weights: np.ndarray) -> tuple[float, float]:
         """Return the variance of a weighted sum of levels, and its square over its dof."""
         squares = weights**2
         from_levels = level_variance * float((squares / (np.array(dofs) + 1.0)).sum())
-        mounting = 0.0 if same_mounting else float(squares.sum()) * remount_share**2
+        mounting = 0.0 if same_mounting else float(squares.sum()) * mean_mounting**2
         variance = from_levels + mounting + float(squares.sum()) / 2.0 * correction_share**2
         return variance, from_levels**2 / level_dof + mounting**2 / remount_dof
 
@@ -555,13 +570,16 @@ def gain(
     usual_shape = float(shape[ranged].mean())
     seen = np.array([np.isfinite(curves[:, at]).sum(axis=0) for curves in sessions])
     per_local = local_variance / usual_shape * (weights[:, None] ** 2 / seen).sum(axis=0)
-    point_variance = common + per_local * shape
-    from_local = float(point_variance[ranged].mean()) - common
+    common_at = np.full(at.shape, common)
+    if not same_mounting:
+        common_at += float((weights**2).sum()) * (mounting_at[at] ** 2 - mean_mounting**2)
+    point_variance = common_at + per_local * shape
+    from_local = float((per_local * shape)[ranged].mean())
     per_dof = common_per_dof + from_local**2 / local_dof
     point_dof = (common + from_local) ** 2 / per_dof if per_dof else math.inf
     critical = _t_quantile(0.5 + LEVEL / 2.0, point_dof)
     whole_critical = _whole_critical(
-        at - at[0], step_in_bandwidths, ranged, common, np.sqrt(per_local), point_dof
+        at - at[0], step_in_bandwidths, ranged, common_at, np.sqrt(per_local), point_dof
     )
     sd = np.full(grid.shape, np.nan)
     sd[at] = np.sqrt(point_variance)

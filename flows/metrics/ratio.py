@@ -1,50 +1,113 @@
 """The ratio check: engine speed over roller speed, which nothing but slip or a gear can change."""
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.ndimage import median_filter
 
 from flows.metrics.domain_checks import require
 
-KMH_PER_M_S = 3.6
 LEAST_ROLLER_M_S = 3.0
 """Below, a roller's pulses are too far apart for a ratio (common practice, no source)."""
-LEAST_SAMPLES = 20
+LEAST_SAMPLES = 30
+LEAST_OTHERS = 3
+"""Fewer other pulls do not tell which of them is the odd one."""
+LEAST_RISE = 1.1
+"""A roller that gains less over the pull stands still, or its signal does."""
+GROWTH_PCT = 1.5
+"""A tyre grows by up to this at the pull's top speed, with the square of the speed, and lowers
+the ratio (common practice, no source)."""
+LEVEL_SHARE, END_SHARE = 20, 50
+"""A level is a median over a twentieth of the samples; near a pull's ends over a fiftieth."""
+LEAST_KEPT = 0.95
+"""Where engine and roller both fall below this share of their best so far, the sweep is over."""
+MATCH = math.log(1.03)
+"""Ratios within 3 % are one gear: tyres of one size differ by a percent or two, and the closest
+gears by some 8 % (common practice, no source)."""
+FAILING_PCT = 40.0
+"""A greater change is more than any two neighbouring gears differ by (common practice, no
+source)."""
+SLOW_RATIO = 2.0
+"""Levels of scatter that does not last seem to wander by less than this times their error."""
+LEAST_LEVELS = 12
+"""Fewer do not tell wandering from a fault."""
+GRIPPED_SHARE = 0.6
+"""A ratio that falls and is low for more of the pull than this was high from slip."""
+LEFT_SHARE = 0.2
+"""Where a rise starts is judged without its last part: the highest level is high by noise too,
+and a rise that is over would bend the line again."""
+QUICK_SHARE = 0.7
+"""Of a jump this share is done within a twentieth of the samples, else it is a slope."""
+CERTAIN_SD = 7.0
+"""A change counts from this many standard errors of a level: of pure noise, the farthest two
+levels of a pull lie further apart than six in one pull of some thirty."""
+
+KINDS = (
+    "constant",
+    "slip",
+    "gear change",
+    "slip or gear change",
+    "ratio falls",
+    "wrong gear",
+    "wrong ratio",
+)
+"""What a ratio can be called.
+
+- constant: nothing seen, and a small change would not have shown.
+- slip: the engine runs ahead of the roller for a while (tyre or clutch).
+- gear change: the ratio falls at once to a level that it keeps.
+- slip or gear change: the ratio rises at once to a level that it keeps: a lower gear, or a clutch
+  that lets go by as much. The two speeds alone cannot tell them apart.
+- ratio falls: the roller outruns the engine: over-run, a tyre that grows, a failing speed signal.
+- wrong gear: even, and that of another known gear.
+- wrong ratio: even, and not the expected one.
+"""
 
 
-class RatioCheck(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class RatioCheck:
     """What engine speed over roller speed says about one pull.
 
     Attributes
     ----------
-    rpm_per_kmh : float
-        The ratio at the low end of the pull, before anything can have slipped.
-    sd_pct : float
-        Robust scatter of one sample's ratio about its own neighbours. [%]
-    drift_pct : float
-        Ratio at the high end against the low end; positive when the engine runs ahead. [%]
     kind : str
-        `constant`, `slip` or `gear change`.
+        One of `KINDS`.
     from_rpm : float or None
         Engine speed at which it starts; None when the ratio is constant. [rpm]
+    change_pct : float
+        Farthest that the ratio gets from `rpm_per_m_s`; of a wrong gear or ratio, how far it
+        stands from the expected one. Positive when the engine runs ahead. [%]
+    rpm_per_m_s : float
+        The ratio while the two are geared to each other, before a change if there is one:
+        engine speed [rpm] over roller speed [m/s].
+    sd_pct : float
+        Robust scatter of one sample's ratio about its neighbours. [%]
+    reason : str
+        One sentence: what was found, where it starts and what to do.
     """
 
-    rpm_per_kmh: float
-    sd_pct: float
-    drift_pct: float
     kind: str
     from_rpm: float | None
+    change_pct: float
+    rpm_per_m_s: float
+    sd_pct: float
+    reason: str
 
 
 def ratio_check(
     engine_speed_rpm: ArrayLike,
     roller_speed_m_s: ArrayLike,
     *,
+    expected_rpm_per_m_s: float | None = None,
+    expected_sd_pct: float = 1.0,
+    gears_rpm_per_m_s: Sequence[float] = (),
     slip_pct: float = 2.0,
-    gear_pct: float = 10.0,
-    lasting_rpm: float = 300.0,
+    gear_pct: float = 6.0,
 ) -> RatioCheck:
     r"""Return whether engine and roller stay geared to each other over a pull.
 
@@ -54,14 +117,19 @@ def ratio_check(
         Engine speed over the sweep, in the order of time; NaN where not seen. [rpm]
     roller_speed_m_s : array_like
         Speed of the roller's surface at the same samples. [m/s]
+    expected_rpm_per_m_s : float, optional
+        Engine speed [rpm] over roller speed [m/s] that this bike has in this gear, from its other
+        pulls. Without it a wrong gear over the whole pull cannot be told.
+    expected_sd_pct : float, default 1
+        Standard deviation of that ratio from pull to pull. [%]
+    gears_rpm_per_m_s : sequence of float, optional
+        The same ratio of every gear that the bike is known to have: engine speed [rpm] over
+        roller speed [m/s].
     slip_pct : float, default 2
-        A ratio that rises further above the low end's is slip: a tyre that grows with speed
-        lowers the ratio, and by less (common practice, no source). [%]
-    gear_pct : float, default 10
-        A jump of more than this, to a level that is kept, is another gear: two neighbouring
-        gears of a motorcycle lie further apart (common practice, no source). [%]
-    lasting_rpm : float, default 300
-        What lasts over less engine speed is a blip of the pick-up. [rpm]
+        A lesser change is the creep of a tyre under load (common practice, no source). [%]
+    gear_pct : float, default 6
+        A lesser jump is no other gear: the closest two of a motorcycle lie some 8 % apart (common
+        practice, no source). [%]
 
     Returns
     -------
@@ -71,7 +139,8 @@ def ratio_check(
     Raises
     ------
     ValueError
-        If the rows differ in length, a speed is negative, or fewer than 20 samples hold both.
+        If the rows differ in length, a speed is negative, fewer than 30 samples hold both, the
+        roller slows or stands still, or an expected or known ratio is no positive number.
 
     Notes
     -----
@@ -79,20 +148,171 @@ def ratio_check(
 
     .. math:: k = n / v = \frac{i}{2 \pi r}
 
-    is constant, *i* the overall ratio and *r* the driven wheel's radius. A median over a twentieth
-    of the samples takes out single wrong pulses. The low end is the first quarter of the sweep,
-    where the driving force of a pull has hardly begun to work on tyre and clutch.
+    is constant, *i* the overall ratio and *r* the driven wheel's radius. Levels are medians over a
+    twentieth of the samples, so single wrong pulses do not count. Jumps are looked for first:
+    between the levels on both sides of a gap, over a fiftieth of the samples where a pull's end
+    leaves no more. A jump is another gear only if the ratio was even before and stays even at the
+    new level. What is left is judged by its greatest rise, and its greatest fall beyond what a
+    growing tyre explains. A fall is slip that grips if most of the pull lies near the low level
+    (or that is the expected one). All limits widen with the scatter of the samples. Where a slow
+    change starts comes from the straight line with one bend that fits best.
+
+    Change at the very ends stays unseen: within a fiftieth of the samples a gear, within a
+    fortieth slip. So does slip that is even over the whole pull, if no ratio is expected.
 
     Examples
     --------
     >>> speed_rpm = np.linspace(3000.0, 9000.0, 400)
-    >>> found = ratio_check(speed_rpm, speed_rpm / 50.0 / 3.6)
-    >>> round(found.rpm_per_kmh, 3), found.kind
-    (50.0, 'constant')
+    >>> found = ratio_check(speed_rpm, speed_rpm / 180.0)
+    >>> round(found.rpm_per_m_s, 1), found.kind
+    (180.0, 'constant')
     """
     require("slip_pct", slip_pct, above=0.0, unit="%")
     require("gear_pct", gear_pct, above=slip_pct, unit="%")
-    require("lasting_rpm", lasting_rpm, above=0.0, unit="rpm")
+    require("expected_sd_pct", expected_sd_pct, at_least=0.0, unit="%")
+    expected = None if expected_rpm_per_m_s is None else float(expected_rpm_per_m_s)
+    for name, values in (
+        ("expected_rpm_per_m_s", [] if expected is None else [expected]),
+        ("gears_rpm_per_m_s", list(gears_rpm_per_m_s)),
+    ):
+        require(name, values, above=0.0, unit="rpm per m/s")
+        if not np.isfinite(values).all():
+            raise ValueError(f"{name} must be finite, got {values}")
+    speed, roller = _rows_seen(engine_speed_rpm, roller_speed_m_s)
+    log_ratio = np.log(speed / roller)
+    sd = _robust_sd(log_ratio - _median(log_ratio, LEVEL_SHARE))
+    slow_sd = _slow_sd(log_ratio)
+    trace = _Trace(
+        log_ratio,
+        math.log1p(GROWTH_PCT / 100.0) * (roller / np.quantile(roller, 0.99)) ** 2,
+        slow_sd if slow_sd > SLOW_RATIO * sd else sd,
+        math.log1p(slip_pct / 100.0),
+    )
+    gears = np.log(np.asarray(gears_rpm_per_m_s, dtype=float))
+    change = _jump(trace, math.log1p(gear_pct / 100.0), gears)
+    usual = None if expected is None else math.log(expected)
+    if change is None:
+        is_near = usual is not None and abs(usual - np.median(log_ratio)) < math.log1p(
+            gear_pct / 100.0
+        )
+        change = _drift(trace, usual if is_near else None)
+    if change.kind == "constant" and usual is not None:
+        change = _against_expected(change, usual, max(slip_pct, 3.0 * expected_sd_pct), gears)
+    from_rpm = None
+    if change.at is not None:
+        from_rpm = float(np.median(speed[max(change.at - 2, 0) : max(change.at, 2) + 1]))
+    change_pct = 100.0 * math.expm1(change.top - change.base)
+    least_pct = 100.0 * math.expm1(trace.limit(_width(speed.size, LEVEL_SHARE)))
+    return RatioCheck(
+        change.kind,
+        from_rpm,
+        change_pct,
+        math.exp(change.level),
+        100.0 * sd,
+        _reason(change, from_rpm, change_pct, least_pct),
+    )
+
+
+def against_others(
+    ratio: float,
+    other_ratios: ArrayLike,
+    *,
+    gears_rpm_per_m_s: Sequence[float] = (),
+    slip_pct: float = 2.0,
+    least_sd_pct: float = 0.3,
+) -> RatioCheck | None:
+    """Hold the one ratio of a pull against those of the same bike's other pulls in its gear.
+
+    Parameters
+    ----------
+    ratio : float
+        Engine speed over roller speed, one over the whole pull. [rpm/(m/s)]
+    other_ratios : array_like
+        The same of the bike's other pulls in the gear that the card names. [rpm/(m/s)]
+    gears_rpm_per_m_s : sequence of float, optional
+        The bike's other gears: engine speed [rpm] over roller speed [m/s].
+    slip_pct : float, default 2
+        Least difference that counts. [%]
+    least_sd_pct : float, default 0.3
+        Least scatter from pull to pull; three of it are allowed. [%]
+
+    Returns
+    -------
+    RatioCheck or None
+        "wrong gear" or "wrong ratio", with no speed at which it starts; None where the ratio is
+        that of the others, or the others are fewer than three.
+
+    Raises
+    ------
+    ValueError
+        If a ratio is not above 0.
+
+    Notes
+    -----
+    Expected is the median of the others, the scatter 1.4826 times their median absolute
+    deviation. With half of the others in a wrong gear nothing is certain. Common practice, no
+    source.
+
+    Examples
+    --------
+    >>> against_others(210.0, [200.1, 199.8, 200.0]).kind
+    'wrong ratio'
+    >>> against_others(160.4, [200.1, 199.8, 200.0], gears_rpm_per_m_s=[160.0]).kind
+    'wrong gear'
+    """
+    others = np.asarray(other_ratios, dtype=float)
+    for name, values in (
+        ("ratio", ratio),
+        ("other_ratios", others),
+        ("gears_rpm_per_m_s", np.asarray(gears_rpm_per_m_s, dtype=float)),
+    ):
+        require(name, values, above=0.0)
+    if others.size < LEAST_OTHERS:
+        return None
+    usual = float(np.median(np.log(others)))
+    sd_pct = max(100.0 * _robust_sd(np.log(others) - usual), least_sd_pct)
+    least_pct = max(slip_pct, 3.0 * sd_pct)
+    level = math.log(ratio)
+    found = _against_expected(
+        _Change("constant", 0, level, level, level), usual, least_pct, np.log(gears_rpm_per_m_s)
+    )
+    if found.kind == "constant":
+        return None
+    change_pct = 100.0 * math.expm1(level - usual)
+    reason = _reason(found, None, change_pct, least_pct)
+    return RatioCheck(found.kind, None, change_pct, ratio, sd_pct, reason)
+
+
+class _Trace(NamedTuple):
+    """The logarithm of the ratio, what growth of the tyre may add to it, and its scatter."""
+
+    log_ratio: np.ndarray
+    growth: np.ndarray
+    sd: float
+    least: float
+
+    def limit(self, width: int, levels: int = 1) -> float:
+        """Return the least change that counts; a median has 1.2533 times a mean's error."""
+        return max(self.least, CERTAIN_SD * 1.2533 * self.sd * math.sqrt(levels / width))
+
+    def part(self, start: int, stop: int) -> "_Trace":
+        return self._replace(log_ratio=self.log_ratio[start:stop], growth=self.growth[start:stop])
+
+
+class _Change(NamedTuple):
+    """A verdict: where it starts, from and to which level, and the level when geared."""
+
+    kind: str
+    at: int | None
+    base: float
+    top: float
+    level: float
+    is_early: bool = False
+
+
+def _rows_seen(
+    engine_speed_rpm: ArrayLike, roller_speed_m_s: ArrayLike
+) -> tuple[np.ndarray, np.ndarray]:
     speed = np.asarray(engine_speed_rpm, dtype=float)
     roller = np.asarray(roller_speed_m_s, dtype=float)
     if speed.shape != roller.shape or speed.ndim != 1:
@@ -108,39 +328,259 @@ def ratio_check(
             f"no ratio: {seen.sum()} samples hold engine speed and a roller at "
             f"{LEAST_ROLLER_M_S:g} m/s or faster, {LEAST_SAMPLES} needed"
         )
-    speed = speed[seen]
-    ratio = speed / (roller[seen] * KMH_PER_M_S)
-    smooth = _running_median(ratio, max(5, ratio.size // 20))
-    low = float(np.median(smooth[: max(LEAST_SAMPLES // 4, ratio.size // 4)]))
-    off_pct = 100.0 * (smooth / low - 1.0)
-    # A second difference holds 1.5 times the variance of a sample: the 3/2 under the root.
-    wiggle = np.abs(ratio[1:-1] - (ratio[:-2] + ratio[2:]) / 2.0)
-    sd_pct = 100.0 * 1.4826 * float(np.median(wiggle)) / math.sqrt(1.5) / low
-    drift_pct = float(np.median(off_pct[-max(LEAST_SAMPLES // 4, ratio.size // 10) :]))
+    speed, roller = speed[seen], roller[seen]
+    engine, wheel = _median(speed, LEVEL_SHARE), _median(roller, LEVEL_SHARE)
+    # A gear lets only the engine fall, slip neither: both fall where the throttle is shut.
+    slowed = (wheel < LEAST_KEPT * np.maximum.accumulate(wheel)) & (
+        engine < LEAST_KEPT * np.maximum.accumulate(engine)
+    )
+    if slowed.any():
+        raise ValueError(
+            f"no ratio: engine and roller slow down from {wheel.max():.1f} m/s on, where a sweep "
+            "only speeds up; give the sweep alone, in the order of time"
+        )
+    if wheel.max() < LEAST_RISE * wheel.min():
+        raise ValueError(
+            f"no ratio: the roller stays between {wheel.min():.1f} and {wheel.max():.1f} m/s, "
+            f"where a sweep gains {100.0 * (LEAST_RISE - 1.0):.0f} % at least; look whether its "
+            "signal stands still"
+        )
+    return speed, roller
 
-    # A gear moves the engine's own speed at once: it is judged by samples, not by a span of rpm.
-    width = max(LEAST_SAMPLES // 4, ratio.size // 10)
-    for at in np.flatnonzero(np.abs(off_pct) > gear_pct):
-        kept = off_pct[at : at + width]
-        before = off_pct[max(at - width, 0) : at]
-        if kept.size < width or before.size == 0:
+
+def _width(samples: int, share: int) -> int:
+    """Return the odd width of a running median over one in `share` of the samples."""
+    least = min(15, samples // 4) if share == LEVEL_SHARE else 5
+    return max(least, samples // share) | 1
+
+
+def _median(values: np.ndarray, share: int) -> np.ndarray:
+    return median_filter(values, _width(values.size, share), mode="nearest")
+
+
+def _robust_sd(off: np.ndarray) -> float:
+    """Return the standard deviation of normal scatter with this median absolute deviation."""
+    return 1.4826 * float(np.median(np.abs(off)))
+
+
+def _slow_sd(values: np.ndarray) -> float:
+    """Return the scatter of samples that would make levels wander from one to the next so.
+
+    Scatter that lasts over many samples hardly averages out in a level.
+    """
+    width = _width(values.size, LEVEL_SHARE)
+    levels = _median(values, LEVEL_SHARE)[width // 2 :: width]
+    if levels.size < LEAST_LEVELS:
+        return 0.0
+    # A level off the middle of its neighbours: a slope cancels, and 3/2 of the variance is left.
+    off = levels[1:-1] - (levels[:-2] + levels[2:]) / 2.0
+    return _robust_sd(off) / math.sqrt(1.5) * math.sqrt(width) / 1.2533
+
+
+def _levels(values: np.ndarray) -> np.ndarray:
+    """Return the running median; at the ends the first and last that a whole window gives."""
+    half = _width(values.size, LEVEL_SHARE) // 2
+    levels = _median(values, LEVEL_SHARE)
+    # A window that hangs over holds copies of the end sample, and follows its noise.
+    levels[:half], levels[levels.size - half :] = levels[half], levels[levels.size - half - 1]
+    return levels
+
+
+def _rise(levels: np.ndarray) -> tuple[float, int]:
+    """Return the greatest rise, and the sample where it ends."""
+    rises = levels - np.minimum.accumulate(levels)
+    top = int(np.argmax(rises))
+    return float(rises[top]), top
+
+
+def _is_even(trace: _Trace) -> bool:
+    size = trace.log_ratio.size
+    width = _width(size, LEVEL_SHARE)
+    rise = _rise(_levels(trace.log_ratio))[0]
+    fall = _rise(-_levels(trace.log_ratio + trace.growth))[0]
+    return max(rise, fall) < trace.limit(width)
+
+
+def _jump_places(trace: _Trace, least: float) -> list[int]:
+    """Return the first samples after each jump between two levels, in order."""
+    values, size = trace.log_ratio, trace.log_ratio.size
+    found: list[int] = []
+    reach = _width(size, LEVEL_SHARE) + 1
+    for share in (LEVEL_SHARE, END_SHARE):
+        width = _width(size, share)
+        half, gap = width // 2, max(1, width // 5)
+        level = _median(values, share)
+        at = np.arange(gap + width, size - gap - width + 1)
+        jumps = np.abs(level[at + gap + half] - level[at - gap - half - 1])
+        limit = max(least, trace.limit(width, levels=2))
+        while jumps.size and jumps.max() > limit:
+            place = int(at[np.argmax(jumps)])
+            jumps = np.where(np.abs(at - place) <= width + gap, 0.0, jumps)
+            if all(abs(place - other) > reach for other in found):
+                found.append(place)
+    places = []
+    for place in found:
+        start, stop = max(place - reach, 0), min(place + reach, size)
+        # The jump is where two levels leave the least sum of absolute deviations.
+        costs = [
+            sum(
+                np.abs(side - np.median(side)).sum() for side in np.split(values[start:stop], [cut])
+            )
+            for cut in range(1, stop - start)
+        ]
+        places.append(start + 1 + int(np.argmin(costs)))
+    return sorted(set(places))
+
+
+def _jump(trace: _Trace, least: float, gears: np.ndarray) -> _Change | None:
+    """Return the first jump from one even level to another that is kept, if there is one."""
+    values, size = trace.log_ratio, trace.log_ratio.size
+    places = _jump_places(trace, 0.8 * least)
+    gap = max(1, size // 100)
+    edges = [0, *places, size]
+    parts = [
+        trace.part(start + (gap if start else 0), stop - (gap if stop < size else 0))
+        for start, stop in pairwise(edges)
+    ]
+    if any(part.log_ratio.size < 3 for part in parts):
+        return None
+    levels = [float(np.median(part.log_ratio)) for part in parts]
+    for number, place in enumerate(places):
+        before, after = levels[number], levels[number + 1]
+        if abs(after - before) < least or not all(map(_is_even, parts[number : number + 2])):
             continue
-        is_level = np.ptp(kept[width // 4 :]) < gear_pct / 2.0
-        is_jump = abs(float(np.median(kept)) - float(np.median(before))) > gear_pct
-        if is_level and is_jump:
-            return RatioCheck(low, sd_pct, drift_pct, "gear change", float(speed[at]))
-        break
+        if any(0 < abs(place - other) <= size // 10 for other in places):
+            continue  # jump upon jump is a slope
+        beside = _width(size, END_SHARE)
+        quick = abs(
+            np.median(values[place + gap :][:beside])
+            - np.median(values[: max(place - gap, 1)][-beside:])
+        )
+        if quick < QUICK_SHARE * abs(after - before):
+            continue
+        came_back = [abs(level - before) for level in levels[number + 2 :]]
+        came_back += [abs(level - after) for level in levels[:number]]
+        if min(came_back, default=least) < least / 2.0:
+            continue  # no gear is put in and taken out again within a pull
+        is_known = not gears.size or np.abs(gears - after).min() < MATCH
+        if after > before:
+            kind = "slip or gear change" if is_known else "slip"
+        elif is_known:
+            kind = "gear change"
+        else:
+            continue
+        return _Change(kind, max(place - 1 - gap, 0), before, after, before)
+    return None
 
-    high = off_pct > slip_pct
-    starts = np.flatnonzero(high & ~np.concatenate(([False], high[:-1])))
-    ends = np.flatnonzero(high & ~np.concatenate((high[1:], [False])))
-    for start, end in zip(starts, ends, strict=True):
-        if speed[end] - speed[start] >= lasting_rpm:
-            return RatioCheck(low, sd_pct, drift_pct, "slip", float(speed[start]))
-    return RatioCheck(low, sd_pct, drift_pct, "constant", None)
+
+def _drift(trace: _Trace, usual: float | None) -> _Change:
+    """Return what the greatest rise and fall of the ratio are, if they count."""
+    values = trace.log_ratio
+    levels, grown = _levels(values), _levels(values + trace.growth)
+    limit = trace.limit(_width(values.size, LEVEL_SHARE))
+    held = np.clip(values, levels - 3.0 * trace.sd, levels + 3.0 * trace.sd)
+    rise, top = _rise(levels)
+    fall, bottom = _rise(-grown)
+    middle = float(np.median(levels))
+    if rise < limit and fall < limit:
+        farthest = float(levels[np.argmax(np.abs(levels - middle))])
+        return _Change("constant", None, middle, farthest, middle)
+    if rise >= limit and (fall < limit or top <= bottom):
+        at = _bend(held, levels, top, rise)
+        base = float(np.median(values[: max(at, 5)]))
+        return _Change("slip", at, base, float(levels[top]), base)
+    start, end = float(np.max(levels[: bottom + 1])), float(levels[bottom])
+    nearer_end = levels - end < start - levels
+    grips = np.mean(nearer_end) > GRIPPED_SHARE
+    if usual is not None:
+        grips = usual - end < start - usual
+    if grips:
+        base = float(np.median(values[bottom:]))
+        return _Change("slip", 0, base, start, base, is_early=True)
+    at = _bend(held + trace.growth, -grown, bottom, fall)
+    base = float(np.median(values[: max(at, 5)]))
+    return _Change("ratio falls", at, base, end, base)
 
 
-def _running_median(values: np.ndarray, width: int) -> np.ndarray:
-    width |= 1
-    padded = np.pad(values, width // 2, mode="edge")
-    return np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
+def _bend(values: np.ndarray, levels: np.ndarray, top: int, rise: float) -> int:
+    """Return where the rise to `top` starts: the bend of a flat line that begins to climb."""
+    stop = int(np.argmax(levels[: top + 1] >= levels[top] - LEFT_SHARE * rise)) + 1
+    flat_then_up = values[:stop]
+    sample = np.arange(stop, dtype=float)
+    best, best_left = 0, np.inf
+    for at in np.unique(np.linspace(0, max(stop - 2, 0), 200).astype(int)):
+        climb = np.maximum(sample - at, 0.0)
+        climb -= climb.mean()
+        around = flat_then_up - flat_then_up.mean()
+        steep = (climb @ around) / max(climb @ climb, 1e-12)
+        left = float(np.sum((around - steep * climb) ** 2))
+        if left < best_left:
+            best, best_left = int(at), left
+    return best
+
+
+def _against_expected(
+    change: _Change, usual: float, least_pct: float, gears: np.ndarray
+) -> _Change:
+    off = change.level - usual
+    if abs(off) < math.log1p(least_pct / 100.0):
+        return change
+    others = gears[np.abs(gears - usual) > MATCH]
+    is_gear = others.size > 0 and np.abs(others - change.level).min() < MATCH
+    return _Change("wrong gear" if is_gear else "wrong ratio", 0, usual, change.level, change.level)
+
+
+def _reason(change: _Change, from_rpm: float | None, change_pct: float, least_pct: float) -> str:
+    start = f"From about {from_rpm:.0f} rpm on" if from_rpm is not None else ""
+    size = f"{abs(change_pct):.1f} %"
+    failing = ", unless a speed signal fails" if abs(change_pct) > FAILING_PCT else ""
+    if change.kind == "constant":
+        return (
+            "Engine and roller keep the same ratio over the whole pull; a change of less than "
+            f"{least_pct:.1f} % would not have shown."
+        )
+    if change.kind == "slip" and change.is_early:
+        return (
+            f"{start} the engine runs ahead of the roller by up to {size} and is caught up later: "
+            f"clutch or tyre slips at the start of the pull{failing}; look at straps, tyre and "
+            "clutch, and do not trust the curve there."
+        )
+    if change.kind == "slip":
+        return (
+            f"{start} the engine runs ahead of the roller by up to {size}: clutch or tyre "
+            f"slips{failing}; look at straps, tyre and clutch, and do not trust the curve from "
+            "there on."
+        )
+    if change.kind == "gear change":
+        return (
+            f"{start} the engine turns {size} slower for the same roller speed, at once and for "
+            f"good: another gear (or a clutch that slipped evenly up to there){failing}; pull "
+            "again in one gear."
+        )
+    if change.kind == "slip or gear change":
+        return (
+            f"{start} the engine turns {size} faster for the same roller speed, at once and for "
+            "good: a lower gear or a slipping clutch, which the two speeds cannot tell "
+            f"apart{failing}; ask the rider, look at the clutch and pull again."
+        )
+    if change.kind == "ratio falls":
+        return (
+            f"{start} the roller outruns the engine by up to {size}: throttle shut, a tyre that "
+            "grows, a clutch that slipped before, or a speed signal that fails; look at both "
+            "speed signals and pull again."
+        )
+    faster = "faster" if change_pct > 0 else "slower"
+    whole = f"{start}, the whole pull," if start else "Over the whole pull"
+    if change.kind == "wrong gear":
+        return (
+            f"{whole} the engine turns {size} {faster} for the same roller "
+            "speed than in this bike's other pulls, as in another of its gears: correct the gear "
+            "on the job card or pull again in the right one."
+        )
+    causes = "another gear, other sprockets, another tyre or another unit of speed"
+    if change_pct > 0:
+        causes += ", or slip from the start to the end"
+    return (
+        f"{whole} the engine turns {size} {faster} for the same roller speed "
+        f"than in this bike's other pulls: {causes}; look which before comparing pulls."
+    )

@@ -1,10 +1,11 @@
-"""The session: mean curve of back-to-back pulls, their levels, odd pulls, drift, repeatability.
+"""The session: mean of back-to-back pulls, odd pulls, drift and heat, settling, repeatability.
 
 Scatter lives on the ln scale, where one percent is one percent at every engine speed.
 """
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -15,6 +16,18 @@ from flows.metrics.domain_checks import require
 
 DEFAULT_REMOUNT_SHARE = 0.008
 """1 SD of strapping a bike down again, until the shop has its own: common practice, no source."""
+
+REPEATABILITY_FACTOR = 2.8
+"""Limit for the difference of two results, in standard deviations: 1.96 times the root of 2."""
+
+STEADY_INTAKE_K = 0.5
+"""Intake air that rises by less a pull holds (common practice, no source)."""
+
+STEADY_COOLANT_K = 1.0
+"""Coolant that rises by less a pull holds (common practice, no source)."""
+
+REGION_EDGES = (0.40, 0.65, 0.90, 1.15)
+"""Low, middle and top of the riding range, in shares of the speed at peak power (our choice)."""
 
 
 class Drift(NamedTuple):
@@ -84,6 +97,124 @@ class RemountShare(NamedTuple):
     share: float
     dof: float
     is_default: bool
+
+
+class Grubbs(NamedTuple):
+    """The value that stands furthest from the others, and whether chance explains it.
+
+    Attributes
+    ----------
+    place : int
+        Which value it is, counted from 0; -1 if there are too few or they are all alike.
+    statistic : float
+        Its distance from the mean, in standard deviations of all values; NaN without one.
+    critical : float
+        What sound values seldom exceed; NaN below three values.
+    is_outlier : bool
+        Whether the statistic exceeds it.
+    """
+
+    place: int
+    statistic: float
+    critical: float
+    is_outlier: bool
+
+
+class Mandel(NamedTuple):
+    """How groups stand against each other: their means by h, their scatter by k; one a group.
+
+    Attributes
+    ----------
+    h, k : ndarray
+        The statistics; NaN where a group is too small.
+    h_critical : float
+        What a sound group's h seldom exceeds, either way; NaN below three groups.
+    k_critical : ndarray
+        What a sound group's k seldom exceeds; it depends on the group's size.
+    """
+
+    h: np.ndarray
+    k: np.ndarray
+    h_critical: float
+    k_critical: np.ndarray
+
+
+class Settled(NamedTuple):
+    """Whether the last two pulls of a session agree.
+
+    Attributes
+    ----------
+    is_settled : bool or None
+        None with fewer than two pulls.
+    after_place : int or None
+        The pull, counted from 0, from which on each pull agrees with the one before it; None
+        when not settled.
+    difference_pct : float
+        The last pull against the one before it; NaN where not known. [%]
+    limit_pct : float
+        The repeatability limit r. [%]
+    """
+
+    is_settled: bool | None
+    after_place: int | None
+    difference_pct: float
+    limit_pct: float
+
+
+class HeatSoak(NamedTuple):
+    """The trend of a session's level over the order of its pulls, and what the heat says to it.
+
+    Attributes
+    ----------
+    slope_pct : float
+        Change of power per pull; NaN below two pulls. [%]
+    lower_pct, upper_pct : float
+        Its 95 % interval. [%]
+    intake_slope_k : float
+        Rise of the intake air per pull; NaN where fewer than two pulls logged it. [K]
+    coolant_slope_k : float
+        Rise of the coolant per pull; likewise. [K]
+    explained_pct : float
+        Change per pull that the warmer intake air alone would make; NaN without it. [%]
+    kind : str
+        heat soak, warming up, not heat, unknown cause, or none.
+    words : str
+        One plain sentence.
+    """
+
+    slope_pct: float
+    lower_pct: float
+    upper_pct: float
+    intake_slope_k: float
+    coolant_slope_k: float
+    explained_pct: float
+    kind: str
+    words: str
+
+
+class RegionRemount(NamedTuple):
+    """What remounting adds within one region of speed.
+
+    Attributes
+    ----------
+    from_share, to_share : float
+        The region, in shares of the speed at peak power. [1]
+    share : float
+        1 SD on the ln scale. [0..1]
+    dof : float
+        Degrees of freedom behind it; 0 for the default.
+    pairs : int
+        Pairs seen in the region.
+    origin : str
+        region, whole curve, or default.
+    """
+
+    from_share: float
+    to_share: float
+    share: float
+    dof: float
+    pairs: int
+    origin: str
 
 
 def _log_curves(power_curves: ArrayLike) -> np.ndarray:
@@ -330,6 +461,362 @@ def level_drift_pct_per_pull(levels: ArrayLike) -> Drift:
         return Drift(slope, math.nan)
     residual = known - known.mean() - slope * away
     return Drift(slope, math.sqrt(float(residual @ residual) / (known.size - 2) / spread))
+
+
+def grubbs(values: ArrayLike, *, false_alarm_share: float = 0.05) -> Grubbs:
+    r"""Return Grubbs' test for one outlier on either side.
+
+    Parameters
+    ----------
+    values : array_like
+        The values of one group; NaN is left out and keeps its place.
+    false_alarm_share : float, default 0.05
+        Sound groups in which some value may be called an outlier. [0..1]
+
+    Returns
+    -------
+    Grubbs
+        The furthest value, its statistic, and the critical value.
+
+    Raises
+    ------
+    ValueError
+        If `values` is not one row, or the share of false alarms not between 0 and 1.
+
+    Notes
+    -----
+    .. math::
+        G = \frac{\max_i |x_i - \bar x|}{s}, \quad
+        G_c = \frac{n - 1}{\sqrt n} \sqrt{\frac{t^2}{n - 2 + t^2}}, \quad
+        t = t_{1 - \alpha / 2n,\; n - 2}
+
+    as [1]_, which [2]_ tabulates. It judges a group by its own scatter. Of three values G cannot
+    exceed 1.1547, and the critical value at 5 % is 1.1543: three pulls tell next to nothing
+    this way, which is why `odd_pulls`, with the shop's scatter, names a session's odd pulls.
+    This test is for what that cannot see: a pull within the shop's usual scatter that stands
+    apart from an unusually close session. Assumes normal scatter and at most one outlier.
+
+    Examples
+    --------
+    >>> grubbs([10.0, 10.1, 9.9, 10.0, 14.0])
+    Grubbs(place=4, statistic=1.787, critical=1.715, is_outlier=True)
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, section 1.3.5.17.1.
+    .. [2] ISO 5725-2:1994, clause 7.3.4 and table 5 (from memory).
+    """
+    require("false_alarm_share", false_alarm_share, above=0.0, below=1.0)
+    row = np.asarray(values, dtype=float)
+    if row.ndim != 1:
+        raise ValueError(f"values must be one row, got shape {row.shape}")
+    seen = np.isfinite(row)
+    count = int(seen.sum())
+    if count < 3:
+        return Grubbs(-1, math.nan, math.nan, False)
+    t_squared = float(special.stdtrit(count - 2, 1.0 - false_alarm_share / (2.0 * count))) ** 2
+    critical = (count - 1) / math.sqrt(count) * math.sqrt(t_squared / (count - 2 + t_squared))
+    sd = float(row[seen].std(ddof=1))
+    if sd == 0.0:
+        return Grubbs(-1, math.nan, critical, False)
+    away = np.where(seen, np.abs(row - row[seen].mean()), -1.0)
+    place = int(np.argmax(away))
+    statistic = float(away[place]) / sd
+    return Grubbs(place, statistic, critical, statistic > critical)
+
+
+def mandel(values_by_group: Sequence[ArrayLike], *, false_alarm_share: float = 0.01) -> Mandel:
+    r"""Return Mandel's h and k: which group lies apart, and which scatters too much.
+
+    Parameters
+    ----------
+    values_by_group : sequence of array_like
+        The values of each group, such as the pulls of each session; NaN is left out.
+    false_alarm_share : float, default 0.01
+        Chance that one sound group exceeds a critical value. [0..1]
+
+    Returns
+    -------
+    Mandel
+        h and k of each group, and their critical values.
+
+    Raises
+    ------
+    ValueError
+        If the share of false alarms is not between 0 and 1.
+
+    Notes
+    -----
+    With *p* groups of *n* values, means :math:`\bar y_i` and scatters :math:`s_i` [1]_:
+
+    .. math::
+        h_i &= \frac{\bar y_i - \bar{\bar y}}{\sqrt{\sum (\bar y_i - \bar{\bar y})^2 / (p - 1)}},
+        \quad h_c = \frac{(p - 1)\, t}{\sqrt{p\,(t^2 + p - 2)}}, \quad
+        t = t_{1 - \alpha/2,\; p - 2} \\
+        k_i &= \frac{s_i}{s_r}, \quad
+        k_c = \sqrt{\frac{N F}{\nu_i F + N - \nu_i}}, \quad
+        F = F_{1 - \alpha;\; \nu_i,\; N - \nu_i}
+
+    with :math:`\nu_i = n_i - 1`, :math:`N = \sum \nu_i` and :math:`s_r` pooled over the groups;
+    for equal groups :math:`k_c = \sqrt{p F / (F + p - 1)}`. The critical values are exact, and
+    for a single group: of ten groups one exceeds its 1 % value in a tenth of sound sets.
+
+    Examples
+    --------
+    >>> found = mandel([[10.0, 10.2], [10.1, 9.9], [10.0, 10.2], [10.0, 11.8]])
+    >>> found.k
+    array([0.218, 0.218, 0.218, 1.964])
+    >>> found.k_critical
+    array([1.917, 1.917, 1.917, 1.917])
+
+    References
+    ----------
+    .. [1] ISO 5725-2:1994, clauses 7.3.1 and 8.3, tables 6 and 7 (from memory).
+    """
+    require("false_alarm_share", false_alarm_share, above=0.0, below=1.0)
+    groups = [np.asarray(group, dtype=float).ravel() for group in values_by_group]
+    groups = [group[np.isfinite(group)] for group in groups]
+    means = np.array([group.mean() if group.size else math.nan for group in groups])
+    known = np.isfinite(means)
+    number = int(known.sum())
+    h = np.full(len(groups), math.nan)
+    h_critical = math.nan
+    if number >= 3:
+        t = float(special.stdtrit(number - 2, 1.0 - false_alarm_share / 2.0))
+        h_critical = (number - 1) * t / math.sqrt(number * (t * t + number - 2))
+        between = float(means[known].std(ddof=1))
+        if between > 0.0:
+            h = (means - means[known].mean()) / between
+    dof = np.array([max(group.size - 1, 0) for group in groups], dtype=float)
+    pooled = pooled_sd(groups)
+    k = np.full(len(groups), math.nan)
+    k_critical = np.full(len(groups), math.nan)
+    for index, group in enumerate(groups):
+        own, others = dof[index], pooled.dof - dof[index]
+        if own == 0 or others == 0 or pooled.sd == 0.0:
+            continue
+        k[index] = float(group.std(ddof=1)) / pooled.sd
+        ratio = float(special.fdtri(own, others, 1.0 - false_alarm_share))
+        k_critical[index] = math.sqrt(pooled.dof * ratio / (own * ratio + others))
+    return Mandel(h, k, h_critical, k_critical)
+
+
+def settled(levels: ArrayLike, *, repeatability_share: float) -> Settled:
+    r"""Say whether a session has settled: its last two pulls agree within r.
+
+    Parameters
+    ----------
+    levels : array_like
+        ln level of each pull, in order of running; NaN where not known.
+    repeatability_share : float
+        1 SD of back-to-back pulls in this shop. [0..1]
+
+    Returns
+    -------
+    Settled
+        Whether, from which pull on, and by how much the last two differ.
+
+    Raises
+    ------
+    ValueError
+        If `levels` is not one row, or the repeatability not above 0.
+
+    Notes
+    -----
+    .. math:: |a_n - a_{n-1}| \le r = 2.8\, s_r
+
+    the repeatability limit [1]_: two sound results differ by more in one case of twenty. The
+    session settled at the earliest pull from which on every pull agrees with the one before it.
+    A pull of unknown level agrees with none. A slow steady fall passes this rule; `heat_soak`
+    is there to see it.
+
+    Examples
+    --------
+    >>> settled([0.0, 0.021, 0.023, 0.022], repeatability_share=0.004)
+    Settled(is_settled=True, after_place=2, difference_pct=-0.1, limit_pct=1.12)
+
+    References
+    ----------
+    .. [1] ISO 5725-6:1994, clause 4 (from memory).
+    """
+    require("repeatability_share", repeatability_share, above=0.0)
+    level = np.asarray(levels, dtype=float)
+    if level.ndim != 1:
+        raise ValueError(f"levels must be one row, got shape {level.shape}")
+    limit_pct = 100.0 * REPEATABILITY_FACTOR * repeatability_share
+    if level.size < 2:
+        return Settled(None, None, math.nan, limit_pct)
+    step_pct = 100.0 * np.diff(level)
+    agrees = np.abs(step_pct) <= limit_pct
+    if not agrees[-1]:
+        return Settled(False, None, float(step_pct[-1]), limit_pct)
+    apart = np.flatnonzero(~agrees)
+    first = int(apart[-1]) + 2 if apart.size else 1
+    return Settled(True, first, float(step_pct[-1]), limit_pct)
+
+
+def heat_soak(
+    levels: ArrayLike,
+    *,
+    repeatability_share: float,
+    repeatability_dof: float = 4.0,
+    intake_air_start_k: ArrayLike | None = None,
+    coolant_start_k: ArrayLike | None = None,
+    coverage: float = 0.95,
+) -> HeatSoak:
+    r"""Return the trend of power over the pulls of a session, and whether heat explains it.
+
+    Parameters
+    ----------
+    levels : array_like
+        ln level of each pull, in order of running; NaN where not known.
+    repeatability_share : float
+        1 SD of back-to-back pulls in this shop. [0..1]
+    repeatability_dof : float, default 4
+        Degrees of freedom that figure is worth beside the session's own pulls.
+    intake_air_start_k, coolant_start_k : array_like, optional
+        Temperatures as each pull begins; NaN where not logged. [K]
+    coverage : float, default 0.95
+        Of the interval. [0..1]
+
+    Returns
+    -------
+    HeatSoak
+        Slope with interval, slopes of the temperatures, and one sentence.
+
+    Raises
+    ------
+    ValueError
+        If the rows differ in length, the repeatability or its dof is not above 0, or a
+        temperature is not above 0 K.
+
+    Notes
+    -----
+    Least squares on the pull's number. Three to eight pulls know little of their own scatter,
+    so the shop's stands beside it:
+
+    .. math::
+        s^2 = \frac{\nu_0 s_r^2 + \sum e_i^2}{\nu_0 + n - 2}, \quad
+        \hat b \pm t_{\nu_0 + n - 2}\, \frac{s}{\sqrt{\sum (i - \bar\imath)^2}}
+
+    A trend is told from three pulls on, and only if its interval leaves out 0. Whether heat
+    explains it cannot be tested on so few: power and temperature both follow the order. What
+    can be said is whether the temperatures rise at all, and how much the intake air would do:
+    :math:`-50\, \Delta T / T` percent, by the square root of temperature in [1]_; up to twice
+    that if power followed the density of the air. The words say when the fall is greater.
+    Assumes pulls at about equal intervals.
+
+    Examples
+    --------
+    >>> heat_soak([0.0, -0.008, -0.016], repeatability_share=0.002,
+    ...           intake_air_start_k=[300.0, 303.0, 306.0]).words
+    'power falls 0.8 % a pull while the intake air rises 3.0 K a pull: heat soak, let it cool'
+
+    References
+    ----------
+    .. [1] SAE J1349 (from memory; the exponent 0.5 of its temperature term).
+    """
+    require("repeatability_share", repeatability_share, above=0.0)
+    require("repeatability_dof", repeatability_dof, above=0.0)
+    require("coverage", coverage, above=0.0, below=1.0)
+    level = np.asarray(levels, dtype=float)
+    if level.ndim != 1:
+        raise ValueError(f"levels must be one row, got shape {level.shape}")
+    intake = _beside("intake_air_start_k", intake_air_start_k, level)
+    coolant = _beside("coolant_start_k", coolant_start_k, level)
+    intake_k, coolant_k = _per_pull(intake), _per_pull(coolant)
+    warm_k = float(np.nanmean(intake)) if math.isfinite(intake_k) else math.nan
+    explained_pct = -50.0 * intake_k / warm_k
+    number = np.flatnonzero(np.isfinite(level)).astype(float)
+    slope_pct = level_drift_pct_per_pull(level).slope_pct
+    if number.size < 2:
+        nothing = (math.nan, math.nan, math.nan, intake_k, coolant_k, explained_pct)
+        return HeatSoak(*nothing, "none", "too few pulls for a trend")
+    known_pct = 100.0 * level[np.isfinite(level)]
+    away = number - number.mean()
+    left = known_pct - known_pct.mean() - slope_pct * away
+    dof = repeatability_dof + number.size - 2
+    variance = (repeatability_dof * (100.0 * repeatability_share) ** 2 + float(left @ left)) / dof
+    half = float(special.stdtrit(dof, 0.5 + coverage / 2.0)) * math.sqrt(
+        variance / float(away @ away)
+    )
+    lower, upper = slope_pct - half, slope_pct + half
+    kind, words = _trend_words(number.size, slope_pct, lower, upper, intake_k, coolant_k)
+    if kind == "heat soak" and intake_k >= STEADY_INTAKE_K and upper < 2.0 * explained_pct:
+        words += (
+            f"; the air alone would take {abs(explained_pct):.1f} to "
+            f"{abs(2.0 * explained_pct):.1f} %, so look at fuel, tyre and clutch too"
+        )
+    return HeatSoak(slope_pct, lower, upper, intake_k, coolant_k, explained_pct, kind, words)
+
+
+def _beside(name: str, temperature_k: ArrayLike | None, level: np.ndarray) -> np.ndarray:
+    """Return temperatures beside the levels, all NaN where none was logged."""
+    if temperature_k is None:
+        return np.full(level.shape, math.nan)
+    temperature = np.asarray(temperature_k, dtype=float)
+    if temperature.shape != level.shape:
+        raise ValueError(
+            f"{name} must have the length of levels, got {temperature.shape} and {level.shape}"
+        )
+    require(name, temperature, above=0.0, unit="K")
+    return temperature
+
+
+def _per_pull(values: np.ndarray) -> float:
+    return level_drift_pct_per_pull(values).slope_pct / 100.0
+
+
+def _trend_words(
+    count: int,
+    slope_pct: float,
+    lower_pct: float,
+    upper_pct: float,
+    intake_k: float,
+    coolant_k: float,
+) -> tuple[str, str]:
+    """Return the kind of a trend and its sentence."""
+    if count < 3:
+        return "none", "too few pulls for a trend"
+    if lower_pct <= 0.0 <= upper_pct:
+        shown = [f"{value:+.1f}".replace("-", "−") for value in (slope_pct, lower_pct, upper_pct)]
+        return "none", (
+            f"no trend that {count} pulls could show: {shown[0]} % a pull ({shown[1]} to "
+            f"{shown[2]})"
+        )
+    moves = f"power {'falls' if slope_pct < 0.0 else 'rises'} {abs(slope_pct):.1f} % a pull"
+    if slope_pct < 0.0 and intake_k >= STEADY_INTAKE_K:
+        return "heat soak", (
+            f"{moves} while the intake air rises {intake_k:.1f} K a pull: heat soak, let it cool"
+        )
+    if coolant_k >= STEADY_COOLANT_K:
+        warms = f"{moves} while the coolant rises {coolant_k:.1f} K a pull: "
+        if slope_pct < 0.0:
+            return "heat soak", warms + "heat soak, let it cool"
+        return "warming up", warms + "warm the engine through before the first pull"
+    held = [
+        name
+        for name, value in (("intake air", intake_k), ("coolant", coolant_k))
+        if math.isfinite(value)
+    ]
+    if slope_pct < 0.0 and len(held) == 2:
+        return "not heat", (
+            f"{moves} while intake air and coolant hold: not heat; look at tyre, straps, clutch "
+            "and fuel"
+        )
+    if slope_pct > 0.0 and "coolant" in held:
+        return "not heat", (
+            f"{moves} while the coolant holds: not the warming engine; look at tyre, straps and "
+            "clutch"
+        )
+    missing = [name for name in ("intake air", "coolant") if name not in held]
+    if slope_pct > 0.0:
+        missing = ["coolant"]
+    return "unknown cause", (
+        f"{moves}, and the temperature of {' and '.join(missing)} was not logged: "
+        + ("heat soak" if slope_pct < 0.0 else "a warming engine")
+        + " cannot be told from tyre or clutch"
+    )
 
 
 def _clean_groups(values_by_group: Sequence[ArrayLike]) -> list[np.ndarray]:
@@ -590,3 +1077,135 @@ def remount_share(
     if excess <= 0.0:
         return RemountShare(0.0, float(pairs), False)
     return RemountShare(math.sqrt(excess), pairs * (excess / in_all) ** 2, False)
+
+
+def remount_by_region(
+    speed_shares: ArrayLike,
+    log_ratios: ArrayLike,
+    session_variance_of_each: ArrayLike,
+    *,
+    edges: Sequence[float] = REGION_EDGES,
+    default_share: float = DEFAULT_REMOUNT_SHARE,
+    least_pairs: int = 6,
+    least_points: int = 5,
+) -> list[RegionRemount]:
+    r"""Return what remounting adds in each region of speed, from pairs in which nothing changed.
+
+    Parameters
+    ----------
+    speed_shares : array_like
+        Speeds as shares of the speed at peak power: one row for all pairs, or a row a pair. [1]
+    log_ratios : array_like
+        ln ratio of the two session curves at those speeds, a row a pair; NaN where not seen.
+    session_variance_of_each : array_like
+        As for `remount_share`; one a pair, or one for all.
+    edges : sequence of float
+        Rising edges of the regions, in shares of the speed at peak power. [1]
+    default_share : float, default 0.008
+        What to return when the pairs are too few for any figure of their own. [0..1]
+    least_pairs : int, default 6
+        Pairs that a region, or the whole curve, must have for a figure of its own.
+    least_points : int, default 5
+        Points at which a pair must be seen within a region to count there.
+
+    Returns
+    -------
+    list of RegionRemount
+        One a region, in order of speed, each with where its figure comes from.
+
+    Raises
+    ------
+    ValueError
+        If the edges do not rise, the rows do not fit together, or as `remount_share`.
+
+    Notes
+    -----
+    In each region the mean ln ratio of each pair goes into `remount_share`. A region with fewer
+    than `least_pairs` pairs takes the figure of the whole curve, from its first edge to its
+    last; if that has too few as well, the default. A mounting moves all regions together in
+    part: to use one figure a speed, take errors between regions as fully shared, which makes
+    the interval of a mean too wide rather than too narrow. Design of ours, no source.
+
+    Examples
+    --------
+    >>> regions = remount_by_region([0.5, 0.8, 1.0], [[0.01, -0.01, 0.02]] * 6, 0.0,
+    ...                             least_points=1)
+    >>> [(region.origin, round(region.share, 5)) for region in regions]
+    [('region', 0.00707), ('region', 0.00707), ('region', 0.01414)]
+    """
+    borders = np.asarray(edges, dtype=float)
+    if borders.ndim != 1 or borders.size < 2 or not (np.diff(borders) > 0.0).all():
+        raise ValueError(f"edges must be at least 2 rising numbers, got {list(edges)}")
+    ratio = np.asarray(log_ratios, dtype=float)
+    if ratio.size == 0:
+        ratio = ratio.reshape(0, 0)
+    if ratio.ndim != 2:
+        raise ValueError(f"log_ratios must be pairs by speeds, got shape {ratio.shape}")
+    share = np.asarray(speed_shares, dtype=float)
+    if ratio.shape[0] and share.shape not in (ratio.shape, ratio.shape[1:]):
+        raise ValueError(
+            f"speed_shares must be one row or as log_ratios, got {share.shape} and {ratio.shape}"
+        )
+    share = np.broadcast_to(share, ratio.shape) if ratio.shape[0] else np.empty(ratio.shape)
+    variance = np.broadcast_to(np.asarray(session_variance_of_each, dtype=float), (ratio.shape[0],))
+
+    def of(low: float, high: float) -> tuple[RemountShare, int]:
+        inside = np.isfinite(ratio) & (share >= low) & (share < high)
+        count = inside.sum(axis=1)
+        enough = count >= least_points
+        total = np.where(inside, ratio, 0.0).sum(axis=1)
+        found = remount_share(
+            total[enough] / count[enough],
+            variance[enough],
+            default_share=default_share,
+            least_pairs=least_pairs,
+        )
+        return found, int(enough.sum())
+
+    whole, _ = of(float(borders[0]), float(borders[-1]))
+    regions = []
+    for low, high in pairwise(borders.tolist()):
+        own, pairs = of(low, high)
+        used = whole if own.is_default else own
+        origin = "default" if used.is_default else "whole curve" if own.is_default else "region"
+        regions.append(RegionRemount(low, high, used.share, used.dof, pairs, origin))
+    return regions
+
+
+def remount_at(speed_shares: ArrayLike, regions: Sequence[RegionRemount]) -> np.ndarray:
+    """Return the remount share at each speed, without steps where two regions meet.
+
+    Parameters
+    ----------
+    speed_shares : array_like
+        Speeds as shares of the speed at peak power. [1]
+    regions : sequence of RegionRemount
+        Regions in order of speed.
+
+    Returns
+    -------
+    ndarray
+        1 SD on the ln scale at each speed. [0..1]
+
+    Raises
+    ------
+    ValueError
+        If there is no region.
+
+    Notes
+    -----
+    The share holds at the middle of each region; between two middles it is interpolated on the
+    variance, and beyond the first and last it stays. A band with steps at arbitrary edges would
+    show what is not there. Design of ours, no source.
+
+    Examples
+    --------
+    >>> low = RegionRemount(0.4, 0.6, 0.006, 8.0, 8, "region")
+    >>> remount_at([0.3, 0.6, 0.7], [low, RegionRemount(0.6, 0.8, 0.008, 8.0, 8, "region")])
+    array([0.006     , 0.00707107, 0.008     ])
+    """
+    if not regions:
+        raise ValueError("regions must hold at least 1 region, got none")
+    middles = [(region.from_share + region.to_share) / 2.0 for region in regions]
+    variance = [region.share**2 for region in regions]
+    return np.sqrt(np.interp(np.asarray(speed_shares, dtype=float), middles, variance))

@@ -30,6 +30,10 @@ LEAST_SHAPE_SD = 0.2
 QN_FACTOR = 2.219144
 """1 / (sqrt(2) Phi^-1(5/8)): makes Qn a standard deviation where scatter is normal."""
 
+_POWER_ADVICE = (
+    "look for a fault before tuning",
+    "check weather and gear, and for a map or part that the card does not name",
+)
 _QN_SMALL = {5: 0.844, 6: 0.611, 7: 0.857, 8: 0.669, 9: 0.872}
 _DOF_PER_SIBLING = 0.6
 
@@ -97,6 +101,9 @@ class PowerHealth(NamedTuple):
         Of ln distance from the siblings' shape; only far away counts, so p is one-sided.
     shape_distance_pct : float
         Root mean square of the difference from the siblings' median, level taken out. [%]
+    shape_region : Region or None
+        Where power is furthest from the siblings' median; z is the shape's. None where that
+        lasts over less than 300 rpm or over all speeds compared.
     regions : tuple of Region
         Where power is lower or higher than siblings explain, in order of speed.
     is_unusual : bool or None
@@ -107,6 +114,7 @@ class PowerHealth(NamedTuple):
     peak_change_pct: float
     shape: Standing
     shape_distance_pct: float
+    shape_region: Region | None
     regions: tuple[Region, ...]
     is_unusual: bool | None
 
@@ -252,7 +260,9 @@ def power_health(
 
     Shape is the root mean square of what is left of the ln difference when its mean is taken
     out; the siblings' own distances are from the median of the others. Siblings seen over less
-    than half of the range have no shape.
+    than half of the range have no shape. Where a shape is off is told by the speed at which power
+    is furthest from the siblings' median, followed outwards as far as half of that: it says where
+    to look; whether the shape is off at all the whole of it says.
 
     Examples
     --------
@@ -271,17 +281,17 @@ def power_health(
 
     peak, peak_away = _peak_standing(grid, own, theirs, least_sd_share)
     shape, distance = _shape_standing(own, theirs, least_sd_share)
+    bend = _bend(grid, own, theirs, shape.z)
     alarm = false_alarm_share / 3.0
     regions = _regions(grid, own, theirs, least_sd_share, alarm)
-    found = tuple(
-        region._replace(change_pct=100.0 * math.expm1(region.change_pct)) for region in regions
-    )
+    found = tuple(_in_pct(region) for region in regions)
     stands_out = bool(found) or any(one.p < alarm for one in (peak, shape))
     return PowerHealth(
         peak,
         100.0 * math.expm1(peak_away),
         shape,
         100.0 * distance,
+        _in_pct(bend) if bend else None,
         found,
         stands_out if _compared(own, theirs).any() else None,
     )
@@ -356,6 +366,66 @@ def mixture_health(
     return MixtureHealth(among, level, regions, bool(regions) or among.p < alarm)
 
 
+def power_state(power: PowerHealth) -> str:
+    """Say in a word or two how a baseline's power stands among its siblings'.
+
+    Parameters
+    ----------
+    power : PowerHealth
+        From `power_health`.
+
+    Returns
+    -------
+    str
+        "low", "high", "low and high", "another shape", "as its siblings" or "not compared".
+
+    Examples
+    --------
+    >>> grid_rpm = np.arange(4000.0, 10001.0, 50.0)
+    >>> usual = 60_000.0 * np.sin(grid_rpm / 7000.0)
+    >>> siblings = usual * (1.0 + np.linspace(-0.01, 0.01, 11)[:, None])
+    >>> power_state(power_health(grid_rpm, 0.9 * usual, siblings))
+    'low'
+    """
+    if power.is_unusual is None:
+        return "not compared"
+    if not power.is_unusual:
+        return "as its siblings"
+    if power.regions:
+        return _both_ways([region.change_pct for region in power.regions], ("low", "high"))
+    if _shape_is_odder(power):
+        return "another shape"
+    return "low" if power.peak_change_pct < 0.0 else "high"
+
+
+def mixture_state(mixture: MixtureHealth) -> str:
+    """Say in a word or two how a baseline's mixture stands among its siblings'.
+
+    Parameters
+    ----------
+    mixture : MixtureHealth
+        From `mixture_health`.
+
+    Returns
+    -------
+    str
+        "leaner", "richer", "richer and leaner", "as its siblings" or "not compared".
+
+    Examples
+    --------
+    >>> grid_rpm = np.arange(4000.0, 10001.0, 50.0)
+    >>> siblings = np.linspace(-2.0, 2.0, 9)[:, None] + np.zeros(grid_rpm.size)
+    >>> mixture_state(mixture_health(grid_rpm, np.full(grid_rpm.size, 12.0), siblings))
+    'leaner'
+    """
+    if mixture.is_unusual is None:
+        return "not compared"
+    if not mixture.is_unusual:
+        return "as its siblings"
+    changes = [region.change_pct for region in mixture.regions] or [mixture.level_change_pct]
+    return _both_ways(changes, ("richer", "leaner"))
+
+
 def health_words(power: PowerHealth, mixture: MixtureHealth | None = None) -> list[str]:
     """Say in the shop's words what stands out against the siblings.
 
@@ -385,22 +455,27 @@ def health_words(power: PowerHealth, mixture: MixtureHealth | None = None) -> li
             region,
             ("Down", "Up"),
             " %",
-            (
-                "look for a fault before tuning",
-                "check weather, gear and that this is a baseline",
-            ),
+            _POWER_ADVICE,
         )
         for region in power.regions
     ]
     if power.is_unusual and not power.regions:
         # Without a region it is peak or shape that stands out; the stronger one is told.
-        peak_p = math.inf if math.isnan(power.peak.p) else power.peak.p
-        shape_p = math.inf if math.isnan(power.shape.p) else power.shape.p
-        if peak_p <= shape_p:
+        if not _shape_is_odder(power):
             way = "down" if power.peak_change_pct < 0.0 else "up"
             said.append(
                 f"Peak power {way} {abs(power.peak_change_pct):.1f} % on "
                 f"{power.peak.siblings} siblings: look for the reason before tuning."
+            )
+        elif power.shape_region is not None:
+            odd = "its curve has another shape"
+            said.append(
+                _region_words(
+                    power.shape_region,
+                    ("Down", "Up"),
+                    " %",
+                    (f"{odd}, {_POWER_ADVICE[0]}", f"{odd}, {_POWER_ADVICE[1]}"),
+                )
             )
         else:
             said.append(
@@ -429,6 +504,16 @@ def health_words(power: PowerHealth, mixture: MixtureHealth | None = None) -> li
     parts = ["power"] if power.is_unusual is not None else []
     parts += ["mixture"] if mixture is not None and mixture.is_unusual is not None else []
     return [f"As its siblings: nothing in {' or '.join(parts)} stands out."]
+
+
+def _both_ways(changes: list[float], down_up: tuple[str, str]) -> str:
+    down, up = any(change < 0.0 for change in changes), any(change > 0.0 for change in changes)
+    return " and ".join(word for word, is_so in zip(down_up, (down, up), strict=True) if is_so)
+
+
+def _shape_is_odder(power: PowerHealth) -> bool:
+    peak_p, shape_p = (math.inf if math.isnan(p) else p for p in (power.peak.p, power.shape.p))
+    return shape_p < peak_p
 
 
 def _region_words(
@@ -516,11 +601,11 @@ def _shape_standing(own: FloatArray, theirs: FloatArray, least_sd: float) -> tup
     mine, others = own[compared], theirs[:, compared]
     distance = _distance(mine - np.nanmedian(others, axis=0))
     among = np.full(others.shape[0], np.nan)
+    usual = _medians_of_others(others)
     for place, curve in enumerate(others):
-        rest = np.delete(others, place, axis=0)
-        usable = np.isfinite(curve) & np.isfinite(rest).any(axis=0)
+        usable = np.isfinite(curve) & np.isfinite(usual[place])
         if usable.sum() * 2 >= curve.size:
-            among[place] = _distance(curve[usable] - np.nanmedian(rest[:, usable], axis=0))
+            among[place] = _distance(curve[usable] - usual[place, usable])
     # Below the least scatter one shape is as good as another.
     found = standing(
         math.log(max(distance, least_sd)),
@@ -529,6 +614,52 @@ def _shape_standing(own: FloatArray, theirs: FloatArray, least_sd: float) -> tup
     )
     one_sided = found.p / 2.0 if found.z > 0.0 else 1.0 - found.p / 2.0
     return found._replace(p=one_sided), distance
+
+
+def _bend(grid: FloatArray, own: FloatArray, theirs: FloatArray, shape_z: float) -> Region | None:
+    compared = np.flatnonzero(_compared(own, theirs))
+    if compared.size < 2:
+        return None
+    away = own[compared] - np.nanmedian(theirs[:, compared], axis=0)
+    first = last = int(np.argmax(np.abs(away)))
+    sign = float(np.sign(away[first]))
+    half = abs(float(away[first])) / 2.0
+    unbroken = np.diff(compared) == 1
+    while first > 0 and unbroken[first - 1] and sign * away[first - 1] >= half:
+        first -= 1
+    while last + 1 < compared.size and unbroken[last] and sign * away[last + 1] >= half:
+        last += 1
+    speed = grid[compared]
+    is_all = first == 0 and last == speed.size - 1
+    if is_all or speed[last] - speed[first] < LASTING_RPM:
+        return None
+    seen = np.isfinite(theirs[:, compared[first : last + 1]]).sum(axis=0)
+    return Region(
+        from_rpm=float(speed[first]),
+        to_rpm=float(speed[last]),
+        reaches_top=last == speed.size - 1,
+        change_pct=float(away[first : last + 1].mean()),
+        z=sign * abs(shape_z),
+        siblings=int(seen.min()),
+    )
+
+
+def _in_pct(region: Region) -> Region:
+    return region._replace(change_pct=100.0 * math.expm1(region.change_pct))
+
+
+def _medians_of_others(curves: FloatArray) -> FloatArray:
+    """Return for each curve the median of all others at each speed; NaN where there is none."""
+    rank = np.argsort(np.argsort(curves, axis=0, kind="stable"), axis=0, kind="stable")
+    # NaN sorts last, so that the seen ones fill the first places.
+    ordered = np.sort(curves, axis=0)
+    others = np.isfinite(curves).sum(axis=0) - np.isfinite(curves)
+    middle = []
+    for at in ((others - 1) // 2, others // 2):
+        # In the row without this curve everything from its own place on moves down by one.
+        place = np.clip(at + (np.isfinite(curves) & (at >= rank)), 0, len(curves) - 1)
+        middle.append(np.take_along_axis(ordered, place, axis=0))
+    return np.where(others > 0, (middle[0] + middle[1]) / 2.0, np.nan)
 
 
 def _distance(away: FloatArray) -> float:

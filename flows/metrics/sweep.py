@@ -1,11 +1,97 @@
 """The sweep: which part of a recorded pull is full throttle with the engine speed rising."""
 
 import math
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from flows.metrics.domain_checks import require
+
+FOLLOWS = ("", "gear change", "gear change or lift", "lift", "break", "jump")
+"""How a rise can follow on the one before it.
+
+- empty: it is a pull of its own, or the first.
+- gear change: the speed falls back at once and climbs again: with the throttle open all through,
+  or at another ratio of engine to roller speed.
+- gear change or lift: the same with the throttle shut between, or not logged, and no roller.
+- lift: the same at an unchanged ratio.
+- break: it climbs on from where it stopped: a misfire, or a hole in the record.
+- jump: the speed leaps up between: a lower gear, or a clutch or tyre that lets go.
+"""
+
+LISTED_SPAN_RPM = 500.0
+"""Rises that span less are not listed: noise, and single teeth of a limiter's saw."""
+LISTED_S = 0.3
+"""The same for quicker ones, except where the whole record is no longer."""
+CHAIN_S = 2.0
+"""A gear is changed within this; a roller takes longer to slow down for another pull."""
+MISFIRE_S = 0.8
+"""The same for an engine that stumbles."""
+LEAST_FALL, MOST_FALL = 0.06, 0.5
+"""Shares of the speed that a gear change takes off: the closest gears are some 8 % apart, first to
+second some 40 % (common practice, no source)."""
+JUMP_RISE = 4.0
+"""A sweep rises no faster than this many times its median: torque is never that uneven."""
+COMPLETE_SHARE = 0.97
+"""A sweep that ends lower than this share of the file's highest was aborted."""
+TOOTH_SHARE = 0.02
+"""A limiter lets the engine climb back to the same speed, within this."""
+HELD_OPEN_S = 0.5
+"""The greatest throttle opening is one held this long in all: a spike is no opening."""
+FLICKER_S = 0.15
+"""A throttle shut for less is a sample lost: no grip closes and opens so fast."""
+
+
+class Sweep(NamedTuple):
+    """One rise of the engine speed in a record.
+
+    Attributes
+    ----------
+    start, stop : int
+        Samples from its first to past its last.
+    from_s, to_s : float
+        Times of both. [s]
+    from_rpm, to_rpm : float
+        Engine speeds there. [rpm]
+    follows : str
+        How it follows on the rise before, one of `FOLLOWS`.
+    why_not : str
+        Why it makes no curve; empty if it makes one.
+    """
+
+    start: int
+    stop: int
+    from_s: float
+    to_s: float
+    from_rpm: float
+    to_rpm: float
+    follows: str
+    why_not: str
+
+    @property
+    def span_rpm(self) -> float:
+        """Engine speed that it covers, in rpm."""
+        return self.to_rpm - self.from_rpm
+
+
+class SweepChoice(NamedTuple):
+    """The sweep of a record that makes its curve, and what must be said of the others.
+
+    Attributes
+    ----------
+    sweep : Sweep
+        The one.
+    notes : tuple of str
+        What a reader should know: how many there were, which was taken, where a gear changed.
+    trouble : str
+        Why it should not count all the same; empty when nothing speaks against it.
+    """
+
+    sweep: Sweep
+    notes: tuple[str, ...]
+    trouble: str
 
 
 def _window_slope(time_s: np.ndarray, value: np.ndarray, half_width_s: float) -> np.ndarray:
@@ -30,10 +116,92 @@ def _window_slope(time_s: np.ndarray, value: np.ndarray, half_width_s: float) ->
     return np.where(alone, 0.0, joint / np.where(alone, 1.0, spread))
 
 
-def sweep_slice(
+def _runs(inside: np.ndarray, holes: np.ndarray) -> list[tuple[int, int]]:
+    """Return first and last of each stretch that is inside, with no hole between samples."""
+    joined = inside[1:] & inside[:-1] & ~holes
+    starts = np.flatnonzero(inside & ~np.concatenate(([False], joined)))
+    ends = np.flatnonzero(inside & ~np.concatenate((joined, [False])))
+    return list(zip(starts.tolist(), ends.tolist(), strict=True))
+
+
+def _half_width_s(
+    time: np.ndarray,
+    speed: np.ndarray,
+    is_open: np.ndarray,
+    holes: np.ndarray,
+    least_rise_share: float,
+    half_width_range_s: tuple[float, float],
+) -> float:
+    """Return the half width that tells a rise from the noise of this tachometer."""
+    rise = _window_slope(time, speed, half_width_range_s[1])
+    runs = _runs((rise > 0.0) & is_open, holes) or _runs(rise > 0.0, holes)
+    if not runs:
+        return half_width_range_s[1]
+    # A stab of the throttle rises faster than any sweep; it is over sooner.
+    lasting = [run for run in runs if time[run[1]] - time[run[0]] >= 1.5] or runs
+    first, last = max(lasting, key=lambda run: speed[run[1]] - speed[run[0]])
+    least_rise = least_rise_share * float(np.quantile(rise[first : last + 1], 0.9))
+    # A second difference holds 1.5 times the variance of a sample: the 3/2 under the root.
+    noise_rpm = 1.4826 * float(np.median(np.abs(speed[1:-1] - (speed[:-2] + speed[2:]) / 2.0)))
+    rate_hz = 1.0 / float(np.median(np.diff(time)))
+    enough_s = (noise_rpm / math.sqrt(rate_hz) / (least_rise / 4.0)) ** (2.0 / 3.0)
+    return float(np.clip(enough_s, *half_width_range_s))
+
+
+def _brisk_parts(
+    rise: np.ndarray,
+    speed: np.ndarray,
+    inside: np.ndarray,
+    holes: np.ndarray,
+    least_rise_share: float,
+) -> list[tuple[int, int]]:
+    """Return the stretches that rise at a sweep's own pace, whatever else the record holds."""
+    brisk = np.zeros(speed.size, dtype=bool)
+    for first, last in _runs(inside & (rise > 0.0), holes):
+        own = rise[first : last + 1]
+        brisk[first : last + 1] = own > least_rise_share * float(np.quantile(own, 0.9))
+    for first, last in _runs(brisk, holes):
+        own = rise[first : last + 1]
+        leaps = own > JUMP_RISE * float(np.median(own))
+        for begin, end in _runs(leaps, holes[first:last]):
+            if speed[first + end] - speed[first + begin] > LEAST_FALL * speed[first + begin]:
+                brisk[first + begin : first + end + 1] = False
+    return _runs(brisk, holes)
+
+
+def _open_throttle(
+    time: np.ndarray, throttle_pct: ArrayLike | None, at: np.ndarray, rows: int, open_share: float
+) -> tuple[np.ndarray, float]:
+    """Return where the throttle is open, and the opening that counts as such (NaN: not logged)."""
+    everywhere = np.ones(time.size, dtype=bool)
+    if throttle_pct is None:
+        return everywhere, math.nan
+    throttle = np.asarray(throttle_pct, dtype=float)
+    if throttle.shape != (rows,):
+        raise ValueError(
+            f"throttle_pct must have the length of time_s, got {throttle.shape} and {(rows,)}"
+        )
+    throttle = throttle[at]
+    known = np.isfinite(throttle)
+    if not known.any():
+        return everywhere, math.nan
+    throttle = np.interp(time, time[known], throttle[known])
+    step_s = float(np.median(np.diff(time)))
+    held = min(max(round(HELD_OPEN_S / step_s), 1), throttle.size)
+    least = open_share * float(np.sort(throttle)[-held])
+    is_open = throttle >= least
+    for first, last in _runs(~is_open, np.zeros(time.size - 1, dtype=bool)):
+        within = first > 0 and last < time.size - 1
+        if within and time[last + 1] - time[first - 1] - step_s < FLICKER_S:
+            is_open[first : last + 1] = True
+    return is_open, least
+
+
+def sweeps(
     time_s: ArrayLike,
     engine_speed_rpm: ArrayLike,
     throttle_pct: ArrayLike | None = None,
+    roller_speed_m_s: ArrayLike | None = None,
     *,
     open_share: float = 0.9,
     least_rise_share: float = 0.15,
@@ -41,8 +209,8 @@ def sweep_slice(
     least_duration_s: float = 1.0,
     longest_gap_s: float = 0.5,
     half_width_range_s: tuple[float, float] = (0.1, 0.5),
-) -> slice:
-    r"""Return the samples of the longest unbroken full-throttle sweep in a pull.
+) -> list[Sweep]:
+    r"""List the rises of the engine speed in a record, those that make no curve with the reason.
 
     Parameters
     ----------
@@ -52,12 +220,14 @@ def sweep_slice(
         Engine speed; NaN where not seen. [rpm]
     throttle_pct : array_like, optional
         Throttle opening; NaN where not seen. Without it only the speed decides. [%]
+    roller_speed_m_s : array_like, optional
+        Roller speed; NaN where not seen. Tells a gear change from a lifted throttle. [m/s]
     open_share : float, default 0.9
-        The throttle counts as open from this share of its greatest opening in the pull: grips
-        and sensors seldom reach 100 %. [0..1]
+        The throttle counts as open from this share of the greatest opening that it held for half
+        a second in all: grips and sensors seldom reach 100 %. [0..1]
     least_rise_share : float, default 0.15
-        The speed counts as rising from this share of the pull's brisk rise (its 90th
-        percentile): torque at the ends of a sweep is seldom below a third of its peak. [0..1]
+        The speed counts as rising from this share of the brisk rise (the 90th percentile) of the
+        same climb: torque at the ends of a sweep is seldom below a third of its peak. [0..1]
     least_span_rpm : float, default 1500
         A shorter sweep makes no curve. [rpm]
     least_duration_s : float, default 1
@@ -70,14 +240,15 @@ def sweep_slice(
 
     Returns
     -------
-    slice
-        Samples of the sweep, from its first to past its last.
+    list of Sweep
+        Every rise of at least 500 rpm, in the order of time, the teeth of a bouncing limiter left
+        out; empty if the speed never rises so.
 
     Raises
     ------
     ValueError
-        If time does not increase, the arrays differ in length, or there is no usable sweep; the
-        message says which.
+        If time does not increase, the arrays differ in length, or fewer than 10 samples have an
+        engine speed.
 
     Notes
     -----
@@ -88,23 +259,27 @@ def sweep_slice(
 
     down to a quarter of the least rise, with :math:`\sigma` the noise of the speed (robust, from
     second differences) and *f* the sampling rate: short for a clean record, long for a slow ramp
-    on a rough tachometer. Of the unbroken runs of rising samples with open throttle the one that
-    spans most engine speed wins. Where the record goes on beyond a run, *h* is trimmed off: at
-    the limiter the windowed slope falls late, by at most *h*, and samples of the cut ignition
-    must not become a curve. Common practice, no source.
+    on a rough tachometer. Where the record goes on beyond a rise, *h* is trimmed off: at the
+    limiter the windowed slope falls late, by at most *h*, and samples of the cut ignition must not
+    become a curve.
+
+    Each climb is judged by its own pace, so that a stab of the throttle or a pull in a low gear
+    does not decide what a slow pull in a high gear must reach. Without a throttle channel a
+    part-throttle climb at more than `least_rise_share` of the pace that runs into the sweep cannot
+    be told from it. Common practice, no source.
 
     Examples
     --------
-    >>> time_s = np.arange(0.0, 10.0, 0.02)
-    >>> speed_rpm = np.clip(3000.0 + 1000.0 * (time_s - 2.0), 3000.0, 9000.0)
-    >>> sweep = sweep_slice(time_s, speed_rpm)
-    >>> float(speed_rpm[sweep][0] // 100 * 100), float(speed_rpm[sweep][-1] // 100 * 100)
-    (3000.0, 8900.0)
+    >>> time_s = np.arange(0.0, 14.0, 0.02)
+    >>> speed_rpm = np.interp(time_s, [0, 4, 6, 12, 14], [3000, 6500, 3000, 9000, 4000])
+    >>> [round(one.to_rpm, -2) for one in sweeps(time_s, speed_rpm)]
+    [6400.0, 8800.0]
     """
     require("open_share", open_share, above=0.0, at_most=1.0)
     require("least_rise_share", least_rise_share, above=0.0, below=1.0)
     time = np.asarray(time_s, dtype=float)
     speed = np.asarray(engine_speed_rpm, dtype=float)
+    rows = time.size
     if time.shape != speed.shape or time.ndim != 1:
         raise ValueError(
             f"time_s and engine_speed_rpm must be rows of one length, got {time.shape} and "
@@ -115,61 +290,258 @@ def sweep_slice(
         raise ValueError(f"no usable sweep: only {seen.sum()} samples of engine speed, 10 needed")
     if np.any(np.diff(time[np.isfinite(time)]) <= 0.0):
         raise ValueError("time_s must increase from sample to sample")
-
     at = np.flatnonzero(seen)
     time, speed = time[at], speed[at]
-    half_width_s = half_width_range_s[1]
+    is_open, least_open_pct = _open_throttle(time, throttle_pct, at, rows, open_share)
+    ratio = _ratio(roller_speed_m_s, at, rows, speed)
+
+    holes = np.diff(time) > longest_gap_s
+    half_width_s = _half_width_s(time, speed, is_open, holes, least_rise_share, half_width_range_s)
     rise = _window_slope(time, speed, half_width_s)
-    if not (rise > 0.0).any():
-        raise ValueError("no usable sweep: the engine speed never rises")
-    least_rise = least_rise_share * float(np.quantile(rise[rise > 0.0], 0.9))
-    # A second difference holds 1.5 times the variance of a sample: the 3/2 under the root.
-    noise_rpm = 1.4826 * float(np.median(np.abs(speed[1:-1] - (speed[:-2] + speed[2:]) / 2.0)))
-    rate_hz = 1.0 / float(np.median(np.diff(time)))
-    enough_s = (noise_rpm / math.sqrt(rate_hz) / (least_rise / 4.0)) ** (2.0 / 3.0)
-    half_width_s = float(np.clip(enough_s, *half_width_range_s))
-    in_sweep = _window_slope(time, speed, half_width_s) > least_rise
-
-    if throttle_pct is not None:
-        throttle = np.asarray(throttle_pct, dtype=float)
-        if throttle.shape != seen.shape:
-            raise ValueError(
-                f"throttle_pct must have the length of time_s, got {throttle.shape} and "
-                f"{seen.shape}"
+    climbs = [
+        (first, last, "")
+        for first, last in _brisk_parts(rise, speed, is_open, holes, least_rise_share)
+    ] + [
+        (first, last, f"the throttle is not open to {least_open_pct:.0f} %")
+        for first, last in _brisk_parts(rise, speed, ~is_open, holes, least_rise_share)
+        if speed[last] - speed[first] >= least_span_rpm
+        and time[last] - time[first] >= least_duration_s
+    ]
+    found: list[Sweep] = []
+    before: tuple[int, int] | None = None
+    for first, last, why_not in sorted(climbs):
+        whole = first == 0 and last == time.size - 1
+        if speed[last] - speed[first] < LISTED_SPAN_RPM or (
+            time[last] - time[first] < LISTED_S and not whole
+        ):
+            continue
+        if before is not None and _is_tooth(before, (first, last), time, speed, least_duration_s):
+            before = (before[0], last)
+            continue
+        follows = ""
+        if before is not None and not why_not:
+            follows = _following(before, (first, last), time, speed, is_open, ratio, least_open_pct)
+        if not why_not:
+            before = (first, last)
+        start = int(np.searchsorted(time, time[first] + half_width_s)) if first > 0 else first
+        end = last
+        if last < time.size - 1:
+            end = int(np.searchsorted(time, time[last] - half_width_s, side="right")) - 1
+        if end <= start:
+            start, end = first, last
+            why_not = why_not or f"it lasts no longer than {2 * half_width_s:.2f} s"
+        span_rpm, lasts_s = speed[end] - speed[start], time[end] - time[start]
+        if not why_not and span_rpm < least_span_rpm:
+            why_not = f"it spans {span_rpm:.0f} rpm, {least_span_rpm:.0f} rpm needed"
+        elif not why_not and lasts_s < least_duration_s:
+            why_not = f"it lasts {lasts_s:.2f} s, {least_duration_s:g} s needed"
+        found.append(
+            Sweep(
+                int(at[start]),
+                int(at[end]) + 1,
+                float(time[start]),
+                float(time[end]),
+                float(speed[start]),
+                float(speed[end]),
+                follows,
+                why_not,
             )
-        throttle = throttle[at]
-        known = np.isfinite(throttle)
-        if known.any():
-            throttle = np.interp(time, time[known], throttle[known])
-            in_sweep &= throttle >= open_share * throttle.max()
+        )
+    return found
 
-    # A run is a stretch of samples that all belong, with no hole in time between them.
-    joined = in_sweep[1:] & in_sweep[:-1] & (np.diff(time) <= longest_gap_s)
-    starts = np.flatnonzero(in_sweep & ~np.concatenate(([False], joined)))
-    ends = np.flatnonzero(in_sweep & ~np.concatenate((joined, [False])))
-    if starts.size == 0:
-        raise ValueError("no usable sweep: the engine speed never rises with the throttle open")
-    trimmed_from = np.where(starts > 0, np.searchsorted(time, time[starts] + half_width_s), starts)
-    trimmed_to = np.where(
-        ends < time.size - 1,
-        np.searchsorted(time, time[ends] - half_width_s, side="right") - 1,
-        ends,
+
+def _ratio(
+    roller_speed_m_s: ArrayLike | None, at: np.ndarray, rows: int, speed: np.ndarray
+) -> np.ndarray:
+    """Return engine over roller speed, NaN where the roller stands or was not seen."""
+    if roller_speed_m_s is None:
+        return np.full(at.size, np.nan)
+    roller = np.asarray(roller_speed_m_s, dtype=float)
+    if roller.shape != (rows,):
+        raise ValueError(
+            f"roller_speed_m_s must have the length of time_s, got {roller.shape} and {(rows,)}"
+        )
+    roller = roller[at]
+    return np.divide(speed, roller, out=np.full(at.size, np.nan), where=roller > 1.0)
+
+
+def _is_tooth(
+    before: tuple[int, int],
+    climb: tuple[int, int],
+    time: np.ndarray,
+    speed: np.ndarray,
+    least_duration_s: float,
+) -> bool:
+    """Return whether a climb is a tooth of the limiter's saw: short, and back to the same top."""
+    first, last = climb
+    return (
+        time[first] - time[before[1]] <= CHAIN_S
+        and time[last] - time[first] < least_duration_s
+        and abs(speed[last] / speed[before[1]] - 1.0) < TOOTH_SHARE
     )
-    kept = trimmed_to > trimmed_from
-    if not kept.any():
-        raise ValueError(f"no usable sweep: no rise lasts longer than {2 * half_width_s:.2f} s")
-    starts, ends = trimmed_from[kept], trimmed_to[kept]
-    spans_rpm = speed[ends] - speed[starts]
-    longest = int(np.argmax(spans_rpm))
-    start, end, span_rpm = starts[longest], ends[longest], spans_rpm[longest]
-    if span_rpm < least_span_rpm:
-        raise ValueError(
-            f"no usable sweep: the longest rise with the throttle open spans {span_rpm:.0f} rpm, "
-            f"{least_span_rpm:.0f} rpm needed"
+
+
+def _following(
+    before: tuple[int, int],
+    climb: tuple[int, int],
+    time: np.ndarray,
+    speed: np.ndarray,
+    is_open: np.ndarray,
+    ratio: np.ndarray,
+    least_open_pct: float,
+) -> str:
+    """Return how a climb follows on the one before, one of `FOLLOWS`."""
+    last, first = before[1], climb[0]
+    fall = 1.0 - speed[first] / speed[last]
+    if time[first] - time[last] > CHAIN_S or fall > MOST_FALL:
+        return ""
+    if fall < -LEAST_FALL:
+        return "jump"
+    if fall < LEAST_FALL:
+        # Held for a while, the engine is at the speed from which a pull begins.
+        is_hole = float(np.diff(time[last : first + 1]).max()) > MISFIRE_S / 2.0
+        return "break" if is_hole or time[first] - time[last] < MISFIRE_S else ""
+    # Half a second on either side, the change itself left out: the clutch slips there.
+    earlier = ratio[(time > time[last] - 0.6) & (time < time[last] - 0.1)]
+    later = ratio[(time > time[first] + 0.1) & (time < time[first] + 0.6)]
+    if np.isfinite(earlier).sum() >= 3 and np.isfinite(later).sum() >= 3:
+        change = float(np.nanmedian(later) / np.nanmedian(earlier)) - 1.0
+        return "gear change" if abs(change) > LEAST_FALL * 0.7 else "lift"
+    stayed_open = math.isfinite(least_open_pct) and is_open[last : first + 1].all()
+    return "gear change" if stayed_open else "gear change or lift"
+
+
+def chosen_sweep(found: Sequence[Sweep], *, has_throttle: bool = True) -> SweepChoice:
+    """Choose the sweep that makes a record's curve: the longest that goes to the top.
+
+    Parameters
+    ----------
+    found : sequence of Sweep
+        All rises of the record, from `sweeps`.
+    has_throttle : bool, default True
+        Whether the record has a throttle channel; for the words only.
+
+    Returns
+    -------
+    SweepChoice
+        The sweep, with what is to be said of it.
+
+    Raises
+    ------
+    ValueError
+        If none makes a curve; the message says why the longest does not.
+
+    Notes
+    -----
+    Of the sweeps that reach 97 % of the highest engine speed of any, the one that spans most is
+    taken: an aborted pull has no peak. One that covers less than half of the widest does not
+    count as complete. Trouble is told where the sweep was cut by a gear change or a break and the
+    engine went on above it: its highest point need not be the engine's. A choice of ours.
+
+    Examples
+    --------
+    >>> time_s = np.arange(0.0, 14.0, 0.02)
+    >>> speed_rpm = np.interp(time_s, [0, 4, 6, 12, 14], [3000, 6500, 3000, 9000, 4000])
+    >>> chosen_sweep(sweeps(time_s, speed_rpm)).notes
+    ('2 sweeps in this file: the second, from 3,100 to 8,800 rpm, was used',)
+    """
+    usable = [one for one in found if not one.why_not]
+    if not usable:
+        raise ValueError(f"no usable sweep: {_why_none(found, has_throttle)}")
+    widest = max(one.span_rpm for one in usable)
+    wide = [one for one in usable if one.span_rpm >= widest / 2.0]
+    top_rpm = max(one.to_rpm for one in wide)
+    complete = [one for one in wide if one.to_rpm >= COMPLETE_SHARE * top_rpm]
+    best = max(complete, key=lambda one: one.span_rpm)
+
+    notes = []
+    if len(usable) > 1:
+        notes.append(
+            f"{len(usable)} sweeps in this file: the {_ordinal(usable.index(best) + 1)}, from "
+            f"{_rounded(best.from_rpm)} to {_rounded(best.to_rpm)} rpm, was used"
         )
-    if time[end] - time[start] < least_duration_s:
-        raise ValueError(
-            f"no usable sweep: the longest rise with the throttle open lasts "
-            f"{time[end] - time[start]:.2f} s, {least_duration_s:g} s needed"
+    trouble = ""
+    rises = [one for one in found if not one.why_not.startswith("the throttle")]
+    place = rises.index(best)
+    first = place
+    while first > 0 and rises[first].follows:
+        first -= 1
+    last = place
+    while last + 1 < len(rises) and rises[last + 1].follows:
+        last += 1
+    for one, after in zip(rises[first:last], rises[first + 1 : last + 1], strict=True):
+        notes.append(f"{_FOLLOWS_WORDS[after.follows]} at {_rounded(one.to_rpm)} rpm")
+    beyond = max(one.to_rpm for one in rises[place : last + 1])
+    if best.to_rpm < COMPLETE_SHARE * beyond:
+        trouble = (
+            f"{_FOLLOWS_WORDS[rises[place + 1].follows]} at {_rounded(best.to_rpm)} rpm: the sweep "
+            f"ends there, and the engine went on to {_rounded(beyond)} rpm"
         )
-    return slice(int(at[start]), int(at[end]) + 1)
+    return SweepChoice(best, tuple(notes), trouble)
+
+
+_FOLLOWS_WORDS = {
+    "gear change": "gear change",
+    "gear change or lift": "gear change or lifted throttle",
+    "lift": "throttle lifted",
+    "break": "break",
+    "jump": "the engine speed leaps (gear, clutch or tyre)",
+}
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
+
+
+def _ordinal(number: int) -> str:
+    return _ORDINALS[number - 1] if number <= len(_ORDINALS) else f"{number}th"
+
+
+def _rounded(speed_rpm: float) -> str:
+    return f"{round(speed_rpm, -2):,.0f}"
+
+
+def _why_none(found: Sequence[Sweep], has_throttle: bool) -> str:
+    where = " with the throttle open" if has_throttle else ""
+    rises = [one for one in found if not one.why_not.startswith("the throttle")]
+    if not rises:
+        return f"the engine speed never rises{where}, not by {LISTED_SPAN_RPM:.0f} rpm"
+    longest = max(rises, key=lambda one: one.span_rpm)
+    return f"the longest rise{where}: {longest.why_not}"
+
+
+def sweep_slice(
+    time_s: ArrayLike,
+    engine_speed_rpm: ArrayLike,
+    throttle_pct: ArrayLike | None = None,
+) -> slice:
+    """Return the samples of the longest complete full-throttle sweep in a pull.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Time of each sample, increasing. [s]
+    engine_speed_rpm : array_like
+        Engine speed; NaN where not seen. [rpm]
+    throttle_pct : array_like, optional
+        Throttle opening; NaN where not seen. Without it only the speed decides. [%]
+
+    Returns
+    -------
+    slice
+        Samples of the sweep, from its first to past its last.
+
+    Raises
+    ------
+    ValueError
+        If time does not increase, the arrays differ in length, or there is no usable sweep; the
+        message says which.
+
+    Examples
+    --------
+    >>> time_s = np.arange(0.0, 10.0, 0.02)
+    >>> speed_rpm = np.clip(3000.0 + 1000.0 * (time_s - 2.0), 3000.0, 9000.0)
+    >>> sweep = sweep_slice(time_s, speed_rpm)
+    >>> float(speed_rpm[sweep][0] // 100 * 100), float(speed_rpm[sweep][-1] // 100 * 100)
+    (3000.0, 8900.0)
+    """
+    found = sweeps(time_s, engine_speed_rpm, throttle_pct)
+    best = chosen_sweep(found, has_throttle=throttle_pct is not None).sweep
+    return slice(best.start, best.stop)

@@ -17,6 +17,8 @@ from schemas.layout import WHITESPACE
 
 LOOKED_BYTES = 2 * 1024 * 1024
 LOOKED_ROWS = 20_000
+UNITS_WITHIN = 3
+"""Lines below the names in which the row of units is looked for."""
 _DIVIDERS = (";", "\t", ",", "|", WHITESPACE)
 _NOTHING_WORDS = ("n/a", "na", "-", "--", "---", "null", "none", "#n/a", "nil", "n.a.", "*")
 
@@ -62,11 +64,19 @@ def look_at_text(path: Path) -> Look:
         text["delimiter"] = delimiter
     first = at + 1
     units = {}
-    if first < len(lines) and _is_unit_row(split_cells(lines[first], delimiter), len(cells)):
-        text["unit_row"] = True
-        stated = split_cells(lines[first], delimiter)
+    unit_row = _unit_row(lines, at, delimiter, len(cells))
+    if unit_row is not None:
+        stated = split_cells(lines[unit_row], delimiter)
         units = {n: u.strip("[](){}") for n, u in zip(names, stated, strict=False) if u}
-        first += 1
+        first = unit_row + 1
+        if unit_row == at + 1:
+            text["unit_row"] = True
+        else:
+            doubts = [
+                *doubts,
+                f"the units stand on line {unit_row + 1}, apart from the names on line {at + 1}: "
+                "they are used here, and the lines in between and that one count as rejected rows",
+            ]
     for name, cell in zip(names, cells, strict=True):
         if unit := name_and_unit(cell)[1]:
             units[name] = unit
@@ -175,6 +185,18 @@ def _is_unit_row(cells: list[str], width: int) -> bool:
         return False
     known = sum(known_unit(cell) is not None or cell in ("-", "1", "[-]", "[]") for cell in given)
     return known >= 0.5 * len(given)
+
+
+def _unit_row(lines: list[str], at: int, delimiter: str, width: int) -> int | None:
+    """Return the place of the row of units: below the names, or behind a remark or two."""
+    for place in range(at + 1, min(at + 1 + UNITS_WITHIN, len(lines))):
+        cells = split_cells(lines[place], delimiter)
+        if _is_unit_row(cells, width):
+            return place
+        given = [cell for cell in cells if cell]
+        if len(cells) in (width, width + 1) and any(_is_numberlike(cell) for cell in given):
+            return None  # the rows of numbers have begun
+    return None
 
 
 def _marks_of(columns: dict[str, list[str]], delimiter: str) -> tuple[str, str, list[str]]:

@@ -11,9 +11,10 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from flows.metrics import air, cruise, curve
+from flows.metrics import air, cruise, curve, roller_power
 from flows.metrics.clocks import rising_part
-from flows.metrics.sweep import sweep_slice
+from flows.metrics.ratio import ratio_check
+from flows.metrics.sweep import chosen_sweep, sweeps
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace, stacked
 from flows.steps.repeats import set_repeats_aside
@@ -22,7 +23,7 @@ from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-CURVES_VERSION = 2
+CURVES_VERSION = 3
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_PULLS = 500
@@ -33,6 +34,7 @@ DEAD_LAMBDA_SPREAD = 0.002
 _USED = (
     "time_s",
     "engine_speed_rpm",
+    "roller_speed_m_s",
     "throttle_pct",
     "wheel_power_w",
     "wheel_torque_nm",
@@ -72,7 +74,8 @@ def derive_curves(
     pulls = store.rows(
         connection,
         "SELECT pull.*, model.induction, reading.sample_id, reading.sample_path, "
-        "reading.facts ->> '$.notes' AS reading_notes, reading.facts ->> '$.marks' AS marks "
+        "reading.facts ->> '$.notes' AS reading_notes, reading.facts ->> '$.marks' AS marks, "
+        "TRY_CAST(reading.facts ->> '$.roller_mass_kg' AS DOUBLE) AS roller_mass_kg "
         "FROM core.pull AS pull JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "JOIN core.model AS model USING (model_id) "
@@ -169,8 +172,12 @@ def pull_curve(
             (
                 "peak_power_w",
                 "peak_power_speed_rpm",
+                "peak_power_mid_w",
+                "peak_power_lower_w",
+                "peak_power_upper_w",
                 "peak_torque_nm",
                 "peak_torque_speed_rpm",
+                "engine_roller_ratio",
                 "sweep_from_rpm",
                 "sweep_to_rpm",
                 "sweep_s",
@@ -219,7 +226,7 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
     if all(value is not None for value in weather):
         temp_k, pressure_pa, humidity_pct = weather
         vapour_pa = air.vapour_pressure_pa(temp_k, humidity_pct)
-        state = (temp_k, pressure_pa, vapour_pa)
+        state = (temp_k, pressure_pa, float(vapour_pa))
         found["air_density_kg_m3"] = float(air.air_density_kg_m3(*state))
         if doubt := air.pressure_doubt(pressure_pa, settings.shop.altitude_m):
             notes.append(f"air in doubt: {doubt}")
@@ -239,7 +246,8 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
                 found["factor_disagreement_pct"] = against.disagreement_pct
                 if against.likely_cause:
                     notes.append(
-                        f"air in doubt: the file's factor {row['file_factor']:.4f} is "
+                        ("air in doubt: " if against.is_air_in_doubt else "")
+                        + f"the file's factor {row['file_factor']:.4f} is "
                         f"{against.disagreement_pct:+.1f} % off the one its weather gives "
                         f"({against.recomputed_factor:.4f}); likely {against.likely_cause}"
                     )
@@ -257,15 +265,15 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
     elif state is not None:
         found["reference_factor"] = float(air.correction_factor(reference, *state))
         found["reference_factor_sd"] = float(air.correction_factor_sd(reference, *state))
-        if not air.correction_factor_in_range(reference, *state):
-            notes.append(
-                f"factor {found['reference_factor']:.3f} is outside the range that {reference} "
-                "is meant for"
-            )
+        if outside := air.air_outside(reference, *state):
+            notes.append(outside)
     elif found["reference_factor"] is None and row["file_standard"] == reference:
         found["reference_factor"] = row["file_factor"]
     elif found["reference_factor"] is None and not found["factor_trouble"]:
-        notes.append("no weather in the file: power is as observed")
+        words = ("air temperature", "pressure", "humidity")
+        missing = [word for word, value in zip(words, weather, strict=True) if value is None]
+        absent = "no weather" if len(missing) == len(weather) else f"no {' and no '.join(missing)}"
+        notes.append(f"{absent} in the file: power is as observed")
     return found
 
 
@@ -281,9 +289,12 @@ def _curve(
     throttle = channel["throttle_pct"]
     throttle = None if np.isnan(throttle).all() else throttle
     has_clock = bool(np.isfinite(time).any())
-    part = sweep_slice(time, speed, throttle) if has_clock else rising_part(speed, throttle)
+    part = _sweep(channel, throttle, notes) if has_clock else rising_part(speed, throttle)
+    head["engine_roller_ratio"] = _ratio(speed[part], channel["roller_speed_m_s"][part], notes)
     power = channel["wheel_power_w"]
-    if np.isnan(power).all():
+    if row["power_state"] == "from roller":
+        power = _from_roller(channel, row.get("roller_mass_kg"), part, notes)
+    elif np.isnan(power).all():
         power = channel["wheel_torque_nm"] * speed * 2 * math.pi / 60
     factor = head["reference_factor"] if head["reference_factor"] is not None else 1.0
     power = power / head["undone_factor"] * factor
@@ -305,9 +316,13 @@ def _curve(
     grid, value, sd, lean = grid[seen], smooth.value[seen], smooth.sd[seen], lean[seen]
     torque = curve.torque_nm(value, grid)
     top, pull = curve.peak(grid, value), curve.peak(grid, torque)
+    settled = curve.peak_interval(swept, power[part])
     head.update(
         peak_power_w=top.value,
         peak_power_speed_rpm=top.speed_rpm,
+        peak_power_mid_w=_or_none(settled.value),
+        peak_power_lower_w=_or_none(settled.lower),
+        peak_power_upper_w=_or_none(settled.upper),
         peak_torque_nm=pull.value,
         peak_torque_speed_rpm=pull.speed_rpm,
         sweep_from_rpm=float(swept[0]),
@@ -326,6 +341,78 @@ def _curve(
         "torque_nm": torque,
         "lambda_wide": lean,
     }
+
+
+def _sweep(channel: dict[str, np.ndarray], throttle: np.ndarray | None, notes: list[str]) -> slice:
+    """Return the samples of the sweep that makes the curve, and note what else the file holds."""
+    found = sweeps(
+        channel["time_s"], channel["engine_speed_rpm"], throttle, channel["roller_speed_m_s"]
+    )
+    choice = chosen_sweep(found, has_throttle=throttle is not None)
+    notes += choice.notes
+    if choice.trouble:
+        raise ValueError(choice.trouble)
+    return slice(choice.sweep.start, choice.sweep.stop)
+
+
+def _ratio(speed: np.ndarray, roller: np.ndarray, notes: list[str]) -> float | None:
+    """Return engine over roller speed where it is one over the whole sweep; else note why not."""
+    if not np.isfinite(roller).any():
+        return None
+    try:
+        found = ratio_check(speed, roller)
+    except ValueError as error:
+        notes.append(f"engine against roller speed could not be checked: {error}")
+        return None
+    if found.kind == "constant":
+        return found.rpm_per_m_s
+    # Notes are parted by semicolons.
+    notes.append(found.reason.replace(";", ",").rstrip("."))
+    return None
+
+
+def _from_roller(
+    channel: dict[str, np.ndarray], mass_kg: float | None, part: slice, notes: list[str]
+) -> np.ndarray:
+    """Return the power at the roller's surface, from how it speeds up.
+
+    What a coast-down shows to be lost is noted and never added: a pull with one would read some
+    percent above its neighbours without.
+    """
+    time, roller = channel["time_s"], channel["roller_speed_m_s"]
+    if mass_kg is None:
+        raise ValueError(
+            "power is to come from the roller, and its mass is not known: read the file again with "
+            "a layout that gives the roller's inertia"
+        )
+    if not np.isfinite(roller[part]).any() or not np.isfinite(time[part]).any():
+        raise ValueError("power is to come from the roller, and its speed was not recorded")
+    found = roller_power.roller_power(time, roller, mass_kg)
+    notes.append(
+        f"power worked out from the roller's speed with {mass_kg:.1f} kg, over "
+        f"{2 * roller_power.HALF_WIDTH_S:g} s, 1 SD of noise "
+        f"{np.nanmedian(found.sd_w[part]) / 1000:.2f} kW a sample; the roller's own losses are not "
+        "in it"
+    )
+    coast = roller_power.coasting_part(time, roller, channel["engine_speed_rpm"], part)
+    if coast is None:
+        return found.power_w
+    try:
+        losses = roller_power.coast_down(time[coast], roller[coast], mass_kg)
+    except ValueError:
+        return found.power_w
+    fastest = losses.to_m_s
+    lost_w = float(losses.force_n(fastest)) * fastest
+    if lost_w > 0:
+        notes.append(
+            f"the coast-down after it shows {lost_w / 1000:.1f} kW lost at {3.6 * fastest:.0f} "
+            "km/h in roller, tyre and wheel, which is not in the power"
+        )
+    return found.power_w
+
+
+def _or_none(value: float) -> float | None:
+    return value if math.isfinite(value) else None
 
 
 def _first(values: np.ndarray) -> float | None:

@@ -2,26 +2,49 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
 
 from flows.metrics import gain as gain_metric
+from flows.metrics.session import remount_at
+from flows.metrics.stability import drift_of_pair
 from flows.steps.builds import parts_of_builds
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace, stacked
 from flows.steps.sessions import curves_of, on_one_grid
+from flows.steps.stability import drifts_of
 from flows.steps.trust import correction_share
 from schemas.card import CATEGORIES
 from schemas.settings import ShopSettings
 from warehouse import store
 
-GAINS_VERSION = 2
+GAINS_VERSION = 5
 """Raise it when this step changes what it gives for the same sessions."""
 
+NOT_COMPARABLE = "not comparable"
+"""Verdict where one side only is at the reference air: the weather moves power by percents."""
+
 PREVIOUS, FIRST, EARLIER = "previous stage", "first stage", "earlier job"
+
+
+class Comparison(NamedTuple):
+    """Two stages to be compared, and the stage that put the bike back as it was before."""
+
+    before: dict[str, Any]
+    after: dict[str, Any]
+    basis: str
+    again: dict[str, Any] | None = None
+    is_way_back: bool = False
+    """Whether its sessions stand in the comparison before it already."""
+
+    @property
+    def stages(self) -> list[dict[str, Any]]:
+        """All of them, in the order of running."""
+        return [stage for stage in (self.before, self.after, self.again) if stage is not None]
 
 
 def derive_gains(
@@ -49,17 +72,15 @@ def derive_gains(
         Gains made.
     """
     pairs = {
-        f"{before['stage_id']} → {after['stage_id']}": (before, after, basis)
-        for before, after, basis in _pairs(_stages(connection))
+        f"{pair.before['stage_id']} → {pair.after['stage_id']}": pair
+        for pair in _pairs(_stages(connection))
     }
     wanted = {
-        gain_id: fingerprint(
-            GAINS_VERSION, settings.figures.model_dump(), trust["made_from"], before, after, basis
-        )
-        for gain_id, (before, after, basis) in pairs.items()
+        gain_id: fingerprint(GAINS_VERSION, settings.figures.model_dump(), trust["made_from"], pair)
+        for gain_id, pair in pairs.items()
     }
     to_make, to_delete = outdated(connection, "out.gain", "gain_id", wanted)
-    stage_ids = sorted({s["stage_id"] for name in to_make for s in pairs[name][:2]})
+    stage_ids = sorted({s["stage_id"] for name in to_make for s in pairs[name].stages})
     curves = curves_of(connection, stage_ids)
     pulls: dict[str, list[str]] = {}
     for stage_id, pull_id in connection.execute(
@@ -69,11 +90,11 @@ def derive_gains(
     heads: list[dict[str, Any]] = []
     points: dict[str, dict[str, np.ndarray]] = {}
     for done, gain_id in enumerate(to_make, start=1):
-        before, after, basis = pairs[gain_id]
-        sides = [[curves[p] for p in pulls[s["stage_id"]]] for s in (before, after)]
-        made = _gain(before, after, sides, trust, settings)
+        pair = pairs[gain_id]
+        sides = [[curves[p] for p in pulls[stage["stage_id"]]] for stage in pair.stages]
+        made = _gain(pair, sides, trust, settings)
         if made is not None:
-            heads.append(_head(gain_id, before, after, basis, made, wanted[gain_id]))
+            heads.append(_head(gain_id, pair, made, wanted[gain_id]))
             points[gain_id] = _points(made)
         if done % 25 == 0 or done == len(to_make):
             progress(done, len(to_make), "comparing stages")
@@ -93,7 +114,8 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "stage.build_id, build.map_name, build.map_revision, build.fuel, build.ethanol_share, "
         "session.model_id, session.run_on, job.received_on, session.pulls_used, "
         "session.is_corrected, session.has_air_doubt, session.reference_factor_sd, "
-        "session.made_from, bike.is_control "
+        "session.made_from, bike.is_control, "
+        "bool_or(pull.power_state = 'from roller') AS is_from_roller "
         "FROM out.session AS session JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.job AS job ON stage.job_id = job.job_id "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
@@ -101,23 +123,23 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "JOIN core.pull AS pull ON stage.stage_id = pull.stage_id "
         "GROUP BY ALL ORDER BY stage.bike_id, job.received_on, stage.job_id, stage.stage_no",
     ).to_dicts()
-    parts = parts_of_builds(connection)
+    parts, drifts = parts_of_builds(connection), drifts_of(connection)
     for stage in stages:
+        stage["drifts"] = drifts.get(stage["stage_id"], {})
         stage["parts"] = sorted(
             parts.get(stage["build_id"], []), key=lambda part: CATEGORIES.index(part[0])
         )
     return stages
 
 
-def _pairs(
-    stages: list[dict[str, Any]],
-) -> list[tuple[dict[str, Any], dict[str, Any], str]]:
+def _pairs(stages: list[dict[str, Any]]) -> list[Comparison]:
     """Return what is compared.
 
     Stage against stage in a job, its end against its start, and its start against the end of the
-    bike's job before.
+    bike's job before. Where a stage puts the bike back as it was two stages ago, both of these
+    are held against the one between: what drifted meanwhile falls out.
     """
-    pairs = []
+    pairs: list[Comparison] = []
     jobs: dict[str, list[dict[str, Any]]] = {}
     for stage in stages:
         jobs.setdefault(stage["job_id"], []).append(stage)
@@ -125,33 +147,57 @@ def _pairs(
     for job in jobs.values():
         first, last = job[0], job[-1]
         if (earlier := last_of_bike.get(first["bike_id"])) is not None:
-            pairs.append((earlier, first, EARLIER))
-        pairs += [(b, a, PREVIOUS) for b, a in pairwise(job)]
+            pairs.append(Comparison(earlier, first, EARLIER))
+        is_way_back = False
+        for place, (before, after) in enumerate(pairwise(job), start=2):
+            later = job[place] if place < len(job) else None
+            again = later if not is_way_back and _is_put_back(before, after, later) else None
+            pairs.append(Comparison(before, after, PREVIOUS, again, is_way_back))
+            is_way_back = again is not None
         if len(job) > 2:
-            pairs.append((first, last, FIRST))
+            pairs.append(Comparison(first, last, FIRST))
         last_of_bike[first["bike_id"]] = last
     return pairs
 
 
+def _is_put_back(
+    before: dict[str, Any], after: dict[str, Any], later: dict[str, Any] | None
+) -> bool:
+    return (
+        later is not None
+        and later["build_id"] == before["build_id"] != after["build_id"]
+        and not _unlike(before, later)
+    )
+
+
 def _gain(
-    before: dict[str, Any],
-    after: dict[str, Any],
-    sides: list[list[Any]],
-    trust: dict[str, Any],
-    settings: ShopSettings,
+    pair: Comparison, sides: list[list[Any]], trust: dict[str, Any], settings: ShopSettings
 ) -> gain_metric.Gain | None:
-    grid, power = on_one_grid(sides[0] + sides[1], 1)
-    cut = len(sides[0])
+    grid, power = on_one_grid([curve for side in sides for curve in side], 1)
+    laid = np.split(power, np.cumsum([len(side) for side in sides])[:-1])
     try:
         return gain_metric.gain(
             grid,
-            power[:cut],
-            power[cut:],
+            laid[0],
+            laid[1],
+            again_curves=laid[2] if pair.again else None,
             repeatability_share=trust["repeatability_share"],
             repeatability_dof=trust["repeatability_dof"],
             remount_share=trust["remount_share"],
-            correction_share=correction_share(before, after),
-            same_mounting=before["mounting"] == after["mounting"],
+            remount_dof=trust["remount_dof"],
+            remount_share_at=remount_at(
+                grid / grid[np.nanargmax(laid[0]) % grid.size], trust["remount_regions"]
+            ),
+            correction_share=max(
+                # What the dyno or its station drifted by is never rescaled: it widens.
+                math.hypot(
+                    correction_share(pair.after, other),
+                    drift_of_pair(pair.after["drifts"], other["drifts"]),
+                )
+                for other in pair.stages
+                if other is not pair.after
+            ),
+            same_mounting=len({stage["mounting"] for stage in pair.stages}) == 1,
             bandwidth_rpm=settings.figures.bandwidth_rpm,
         )
     except ValueError:
@@ -242,22 +288,22 @@ def _unlike(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
             reasons.append(f"{word} {before[name]} before, {after[name]} after")
     if before["has_air_doubt"] or after["has_air_doubt"]:
         reasons.append("the weather behind the correction is in doubt")
+    if before["is_from_roller"] != after["is_from_roller"]:
+        reasons.append("power worked out from the roller's speed on one side only")
     if not (before["is_corrected"] and after["is_corrected"]):
         reasons.append("power could not be brought to the reference air")
     return reasons
 
 
-def _head(
-    gain_id: str,
-    before: dict[str, Any],
-    after: dict[str, Any],
-    basis: str,
-    made: gain_metric.Gain,
-    made_from: str,
-) -> dict[str, Any]:
+def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain, made_from: str) -> dict[str, Any]:
+    before, after, basis = pair.before, pair.after, pair.basis
     kind, key, label = change_of(before, after)
     unlike = _unlike(before, after)
-    pooled = not unlike and basis != EARLIER and kind != "nothing" and not after["is_control"]
+    # The way back says nothing that the way there has not said.
+    pooled = not (unlike or pair.is_way_back or basis == EARLIER or kind == "nothing")
+    pooled = pooled and not after["is_control"]
+    one_side_only = before["is_corrected"] != after["is_corrected"]
+    at_peak = gain_metric.verdict(made.peak_gain_lower_pct, made.peak_gain_upper_pct)
     return {
         "gain_id": gain_id,
         "job_id": after["job_id"],
@@ -265,6 +311,7 @@ def _head(
         "model_id": after["model_id"],
         "before_stage_id": before["stage_id"],
         "after_stage_id": after["stage_id"],
+        "again_stage_id": pair.again["stage_id"] if pair.again else None,
         "basis": basis,
         "run_on": after["run_on"],
         "change_kind": kind,
@@ -275,11 +322,17 @@ def _head(
         "is_pooled": pooled,
         "pulls_before": before["pulls_used"],
         "pulls_after": after["pulls_used"],
+        "pulls_again": pair.again["pulls_used"] if pair.again else None,
         "riding_from_rpm": made.range_from_rpm,
         "riding_to_rpm": made.range_to_rpm,
         "peak_gain_w": made.peak_gain_pct / 100 * _top(made.before_w),
-        "verdict_at_peak": gain_metric.verdict(made.peak_gain_lower_pct, made.peak_gain_upper_pct),
+        "verdict": NOT_COMPARABLE if one_side_only else made.verdict,
+        "verdict_at_peak": NOT_COMPARABLE if one_side_only else at_peak,
         "made_from": made_from,
+        **{
+            name: None if pair.again is None else getattr(made, name)
+            for name in ("drift_pct", "drift_lower_pct", "drift_upper_pct")
+        },
         **{
             name: getattr(made, name)
             for name in (
@@ -297,7 +350,6 @@ def _head(
                 "greatest_loss_speed_rpm",
                 "over_rev_rpm",
                 "smallest_detectable_pct",
-                "verdict",
                 "log_mean_gain",
                 "log_mean_gain_sd",
                 "log_peak_gain",

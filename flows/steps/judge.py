@@ -276,6 +276,8 @@ def facts_of(
     if layout.power is not None:
         facts["power_state"] = layout.power.state
         facts["file_standard"] = layout.power.standard
+        if layout.power.mass_kg is not None:
+            facts["roller_mass_kg"] = layout.power.mass_kg
         if layout.power.factor_key is not None:
             text = source.head.get(layout.power.factor_key)
             factor = _head_number(text, layout) if text else None

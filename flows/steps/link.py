@@ -16,13 +16,13 @@ import duckdb
 import polars as pl
 
 from flows.steps.progress import Progress
-from schemas.card import CATEGORIES, ETHANOL_SHARE, JobCard, Stage, read_card
+from schemas.card import CATEGORIES, ETHANOL_SHARE, Bike, JobCard, Stage, read_card
 from schemas.card_files import in_number_order, is_pattern, one_form, takes
 from schemas.card_text import CARD_NAME
 from warehouse import store
 
 BATCH_FOLDERS = 200
-LINK_VERSION = 3
+LINK_VERSION = 4
 """Raise it when linking changes what it gives for the same cards and readings."""
 
 CONTRADICTS = "card contradicts another"
@@ -68,6 +68,8 @@ class _Known(NamedTuple):
     bike_id: str
     model_id: str
     induction: str
+    model_year: int | None
+    cylinders: int | None
 
 
 class _Linked:
@@ -152,7 +154,8 @@ class _Book:
         self.known: dict[str, _Known] = {
             folder: _Known(*rest)
             for folder, *rest in connection.execute(
-                "SELECT job.job_folder, job.job_id, job.bike_id, bike.model_id, model.induction "
+                "SELECT job.job_folder, job.job_id, job.bike_id, bike.model_id, model.induction, "
+                "job.model_year, job.cylinders "
                 "FROM core.job AS job JOIN core.bike AS bike USING (bike_id) "
                 "JOIN core.model AS model USING (model_id)"
             ).fetchall()
@@ -239,7 +242,9 @@ def _link(folder: str, book: _Book) -> _Linked:
         linked.places += [_waiting(file, has_card, folder) for file in held.files]
     else:
         bike = card.bike
-        book.known[folder] = _Known(card.job, bike.reference, bike.model_id, bike.induction)
+        book.known[folder] = _Known(
+            card.job, bike.reference, bike.model_id, bike.induction, bike.year, bike.cylinders
+        )
         _job_rows(linked, folder, held.in_force[0], card)
         _place_files(linked, card, held.files, folder, book)
     absent = {file.name for file in held.files if not file.is_present}
@@ -267,9 +272,10 @@ def _contradiction(card: JobCard, folder: str, book: _Book) -> tuple[str, str] |
     bike = card.bike
     for other, known in book.known.items():
         same_job = known.job_id == card.job
-        same_bike = known.bike_id == bike.reference and known.model_id != bike.model_id
+        same_bike = known.bike_id == bike.reference
+        as_known, as_said = _unlike(known, bike) if same_bike else ("", "")
         same_model = known.model_id == bike.model_id and known.induction != bike.induction
-        if not (same_job or same_bike or same_model):
+        if not (same_job or as_known or same_model):
             continue
         if book.place[other] > book.place[folder]:
             book.touch(other)
@@ -279,11 +285,12 @@ def _contradiction(card: JobCard, folder: str, book: _Book) -> tuple[str, str] |
                 f"job {card.job!r} is already in the book, from folder {other!r}",
                 f"Give this job a number of its own, or move its files into {other!r}.",
             )
-        if same_bike:
+        if as_known:
             return (
-                f"bike {bike.reference!r} is a {known.model_id} by the card in folder {other!r}, "
-                f"and a {bike.model_id} by this one",
-                f"Correct the bike's reference or model here or in {other!r}.",
+                f"bike {bike.reference!r} {as_known} by the card in folder {other!r}, "
+                f"and {as_said} by this one",
+                f"Two bikes: give one another reference. One bike: correct what is wrong here or "
+                f"in {other!r}.",
             )
         return (
             f"a {bike.model_id} has {known.induction} induction by the card in folder {other!r}, "
@@ -291,6 +298,20 @@ def _contradiction(card: JobCard, folder: str, book: _Book) -> tuple[str, str] |
             f"Correct bike.induction here or in {other!r}.",
         )
     return None
+
+
+def _unlike(known: _Known, bike: Bike) -> tuple[str, str]:
+    """Return what two cards of one reference say that cannot both be true, or nothing.
+
+    What one of them leaves out contradicts nothing. Owners change: bikes are sold.
+    """
+    if known.model_id != bike.model_id:
+        return f"is a {known.model_id}", f"a {bike.model_id}"
+    if None not in (known.model_year, bike.year) and known.model_year != bike.year:
+        return f"is of model year {known.model_year}", f"of {bike.year}"
+    if None not in (known.cylinders, bike.cylinders) and known.cylinders != bike.cylinders:
+        return f"has {known.cylinders} cylinders", f"{bike.cylinders}"
+    return "", ""
 
 
 def _card_place(

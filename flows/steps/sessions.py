@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import duckdb
@@ -13,12 +14,14 @@ from flows.steps.refresh import fingerprint, outdated, replace, stacked
 from schemas.settings import ShopSettings
 from warehouse import store
 
-SESSIONS_VERSION = 1
+SESSIONS_VERSION = 2
 """Raise it when this step changes what it gives for the same curves."""
 
 LEAST_WINDOW_RPM = 150.0
 """Width over which a lean error must hold: one bandwidth, so that no wiggle makes a window."""
 NOT_WIDEBAND = "no wideband lambda was logged"
+LEAST_FOR_GRUBBS = 4
+"""Of three values Grubbs' statistic can hardly pass its critical value."""
 
 
 def derive_sessions(
@@ -169,7 +172,16 @@ def _session(
     _, lambdas = on_one_grid([points[head["pull_id"]] for head in used], 2)
     mean = session.session_mean(power)
     levels = session.pull_levels(power)
-    odd = session.odd_pulls(power, repeatability_share=settings.trust.repeatability_share)
+    usual = settings.trust.repeatability_share
+    odd = session.odd_pulls(power, repeatability_share=usual)
+    trend = session.heat_soak(
+        # A pull that does not belong is no trend.
+        np.where([bool(why) for why in odd], np.nan, levels),
+        repeatability_share=usual,
+        intake_air_start_k=_starts(used, "intake_air_start_k"),
+        coolant_start_k=_starts(used, "coolant_start_k"),
+    )
+    settled = session.settled(levels, repeatability_share=usual)
     seen = np.isfinite(mean)
     grid, mean, lambdas = grid[seen], mean[seen], lambdas[:, seen]
     torque = curve.torque_nm(mean, grid)
@@ -180,6 +192,16 @@ def _session(
     )
     error = mixture.lean_error_pct(lean, target)
     notes = [f"pull {head['pull_no']}: {why}" for head, why in zip(used, odd, strict=True) if why]
+    notes += _apart(used, levels, odd)
+    if settled.is_settled is False:
+        notes.append(
+            f"not settled: the last two pulls differ by {abs(settled.difference_pct):.2f} %, up to "
+            f"{settled.limit_pct:.2f} % is usual, run another"
+            if math.isfinite(settled.difference_pct)
+            else "not settled: the last two pulls cannot be held against each other"
+        )
+    if trend.kind != "none":
+        notes.append(trend.words.replace("; ", ", "))
     left_out = [head for head in heads if not head["is_used"]]
     notes += [f"pull {head['pull_no']} left out: {head['trouble']}" for head in left_out]
     doubt = any("air in doubt" in head["notes"] for head in used)
@@ -201,9 +223,14 @@ def _session(
         "peak_torque_nm": pull.value,
         "peak_torque_speed_rpm": pull.speed_rpm,
         "repeatability_share": float(np.std(levels, ddof=1)) if len(used) > 1 else None,
-        "drift_pct_per_pull": session.level_drift_pct_per_pull(levels).slope_pct
-        if len(used) > 1
-        else None,
+        "drift_pct_per_pull": _known(trend.slope_pct),
+        "drift_lower_pct_per_pull": _known(trend.lower_pct),
+        "drift_upper_pct_per_pull": _known(trend.upper_pct),
+        "heat_soak": trend.words,
+        "is_settled": settled.is_settled,
+        "settled_after_pull": None
+        if settled.after_place is None
+        else used[settled.after_place]["pull_no"],
         "reference_air": settings.figures.reference_air,
         "reference_factor": float(np.mean(factor)) if corrected else None,
         "reference_factor_sd": _mean_of(used, "reference_factor_sd") if corrected else None,
@@ -246,6 +273,28 @@ def _session(
         "lambda_target": np.broadcast_to(target, grid.shape),
         "lean_error_pct": error,
     }
+
+
+def _starts(heads: list[dict[str, Any]], name: str) -> np.ndarray:
+    return np.array([np.nan if head[name] is None else head[name] for head in heads])
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _apart(used: list[dict[str, Any]], levels: np.ndarray, odd: list[str]) -> list[str]:
+    """Say which pull the shop's usual scatter lets pass and its own session does not."""
+    found = session.grubbs(levels, false_alarm_share=0.01)
+    if len(used) < LEAST_FOR_GRUBBS or not found.is_outlier or odd[found.place]:
+        return []
+    others = np.delete(levels, found.place)
+    away_pct = 100 * (levels[found.place] - np.nanmean(others))
+    side = "above" if away_pct > 0 else "below"
+    return [
+        f"pull {used[found.place]['pull_no']}: {abs(away_pct):.1f} % {side} the others, usual for "
+        "this shop but not beside pulls this close (Grubbs' test at 1 %)"
+    ]
 
 
 def _mean_lambda(lambdas: np.ndarray) -> np.ndarray:

@@ -1,32 +1,44 @@
-"""Dyno stability: the control bike charted, and what it says of the dyno in sentences."""
+"""Dyno stability: the control bike charted, the weather read over, and what that says in words."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from datetime import date
+from itertools import groupby
 from typing import Any
 
 import duckdb
 import numpy as np
 
-from flows.metrics import session, stability
+from flows.metrics import air, session, stability
 from flows.steps.refresh import fingerprint, outdated, replace
 from flows.steps.sessions import on_one_grid
-from flows.steps.trust import session_curves
+from flows.steps.trust import DEFAULT, rounded_up, session_curves
 from flows.steps.wording import signed_pct
 from warehouse import store
 
-STABILITY_VERSION = 3
+STABILITY_VERSION = 4
 """Raise it when this step changes what it gives for the same sessions."""
 
 REFERENCE_SESSIONS = 10
 """The limits come from the control bike's first sessions in sound air, and are then frozen."""
 LEAST_REFERENCE = 5
+LEAST_FOR_SLOPE = 8
+NOW_DAYS = 14
+"""Weather in doubt within so many days of the last session is in doubt now."""
+READINGS = ("temperature", "pressure", "humidity")
+READ_AS = {"temperature": "ambient_temp_k", "pressure": "ambient_pressure_pa",
+           "humidity": "ambient_humidity_pct"}  # fmt: skip
+USUAL = {"temperature": 5.0, "pressure": 900.0, "humidity": 12.0}
+"""What readings move by over a year, 1 SD, where too few are at hand (common practice)."""
+SHOWN_IN = {"temperature": ("K", 1.0, 1), "pressure": ("kPa", 1e-3, 2), "humidity": ("%", 1.0, 0)}
 
 
 def derive_stability(
     connection: duckdb.DuckDBPyConnection, trust: dict[str, Any], altitude_m: float | None
 ) -> int:
-    """Chart the control bike anew when it has new sessions.
+    """Chart the control bike and read over the weather anew when a session has come or changed.
 
     Parameters
     ----------
@@ -42,32 +54,25 @@ def derive_stability(
     int
         Sessions charted; 0 when nothing had changed.
     """
-    sessions = store.rows(
-        connection,
-        "SELECT session.stage_id, session.bike_id, session.run_on, session.made_from, "
-        "session.air_density_kg_m3, session.has_air_doubt, session.is_corrected "
-        "FROM out.session AS session JOIN core.bike AS bike USING (bike_id) WHERE bike.is_control "
-        "ORDER BY session.bike_id, session.run_on, session.stage_id",
-    ).to_dicts()
-    doubts = store.rows(
-        connection,
-        "SELECT min(run_on) AS first_on, max(run_on) AS last_on, count(*) AS sessions, "
-        "count(DISTINCT job_id) AS jobs FROM out.session WHERE has_air_doubt",
-    ).to_dicts()[0]
-    made_from = fingerprint(STABILITY_VERSION, sessions, doubts, trust, altitude_m)
+    sessions = _sessions(connection)
+    made_from = fingerprint(STABILITY_VERSION, sessions, trust, altitude_m)
     to_make, to_delete = outdated(
         connection, "out.dyno_verdict", "made_from", {made_from: made_from}
     )
     if not to_make:
         return 0
     checks: list[dict[str, Any]] = []
+    events: list[dict[str, Any]] = []
     verdicts = [_repeatability(trust), _remount(trust)]
-    for bike_id in dict.fromkeys(s["bike_id"] for s in sessions):
-        own = [s for s in sessions if s["bike_id"] == bike_id]
-        rows = _chart(connection, own, made_from)
+    control = [s for s in sessions if s["is_control"]]
+    for (bike_id, dyno), of_bike in _grouped(control, "bike_id", "dyno"):
+        own = list(of_bike)
+        rows, found = _chart(connection, own, trust)
         checks += rows
-        verdicts += _bike_verdicts(bike_id, rows)
-    if not sessions:
+        events += found
+        verdicts += [*_bike_verdicts(bike_id, rows), *_reference(connection, bike_id, rows)]
+        events += _slope_events(dyno, bike_id, own, rows)
+    if not control:
         verdicts.append(
             _verdict(
                 "control bike",
@@ -76,13 +81,88 @@ def derive_stability(
                 "control = true on its card, to see the dyno drift.",
             )
         )
-    verdicts.append(_weather(doubts, altitude_m))
-    for number, verdict in enumerate(verdicts, start=1):
-        verdict["verdict_no"] = number
-        verdict["made_from"] = made_from
-    replace(connection, "made_from", to_delete, {"out.dyno_check": [], "out.dyno_verdict": []})
-    replace(connection, "made_from", [], {"out.dyno_check": checks, "out.dyno_verdict": verdicts})
+    events += _weather_events(sessions, altitude_m)
+    events.sort(
+        key=lambda event: (
+            event["first_on"],
+            event["dyno"],
+            event["event_kind"],
+            event["sentence"],
+        )
+    )
+    affected = _affected(sessions, events)
+    verdicts = [*_heads(sessions, checks, events), *verdicts, _weather(sessions, altitude_m)]
+    tables = {
+        "out.dyno_check": checks,
+        "out.dyno_event": events[::-1],
+        "out.session_drift": affected,
+        "out.dyno_verdict": verdicts,
+    }
+    for name, number in (("out.dyno_event", "event_no"), ("out.dyno_verdict", "verdict_no")):
+        for place, row in enumerate(tables[name], start=1):
+            row[number] = place
+    for rows in tables.values():
+        for row in rows:
+            row["made_from"] = made_from
+    replace(connection, "made_from", to_delete, {name: [] for name in tables})
+    replace(connection, "made_from", [], dict(tables))
     return len(checks)
+
+
+def drifts_of(connection: duckdb.DuckDBPyConnection) -> dict[str, dict[str, tuple[float, float]]]:
+    """Return the events of the dyno that each session stands in.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection to the warehouse.
+
+    Returns
+    -------
+    dict of str to dict
+        stage_id → event → (share, size on the ln scale), as `flows.metrics.stability.drift_of_pair`
+        takes it; a session that stands in none has no entry.
+    """
+    found: dict[str, dict[str, tuple[float, float]]] = {}
+    for stage_id, event, share, size in connection.execute(
+        "SELECT stage_id, dyno_event, in_event_share, dyno_drift_sd FROM out.session_drift "
+        "ORDER BY stage_id, dyno_event"
+    ).fetchall():
+        found.setdefault(stage_id, {})[event] = (share, size)
+    return found
+
+
+def _sessions(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+    return store.rows(
+        connection,
+        "SELECT session.stage_id, session.job_id, session.bike_id, session.run_on, "
+        "session.made_from, session.air_density_kg_m3, session.has_air_doubt, "
+        "session.is_corrected, session.pulls_used, session.reference_air, bike.is_control, "
+        "coalesce(any_value(stage.dyno), min(source.equipment), '') AS dyno, "
+        "min(source.equipment) AS equipment, avg(pull.ambient_temp_k) AS ambient_temp_k, "
+        "avg(pull.ambient_pressure_pa) AS ambient_pressure_pa, "
+        "avg(pull.ambient_humidity_pct) AS ambient_humidity_pct, "
+        "max(abs(pull.factor_disagreement_pct)) AS factor_disagreement_pct, "
+        "min(note.said) AS doubt FROM out.session AS session "
+        "JOIN core.bike AS bike USING (bike_id) JOIN core.stage AS stage USING (stage_id) "
+        "JOIN out.pull AS pull ON session.stage_id = pull.stage_id AND pull.is_used "
+        "JOIN core.pull AS source ON pull.pull_id = source.pull_id "
+        "LEFT JOIN LATERAL (SELECT replace(said, 'air in doubt: ', '') AS said "
+        "FROM (SELECT unnest(string_split(pull.notes, '; ')) AS said) "
+        "WHERE starts_with(said, 'air in doubt: ')) AS note ON TRUE "
+        "GROUP BY ALL ORDER BY session.run_on, session.stage_id",
+    ).to_dicts()
+
+
+def _grouped(
+    sessions: list[dict[str, Any]], *names: str
+) -> Iterable[tuple[tuple[Any, ...], Iterable[dict[str, Any]]]]:
+    """Return sessions by some of their columns, in each group still in order of time."""
+
+    def key(row: dict[str, Any]) -> tuple[Any, ...]:
+        return tuple(row[name] or "" for name in names)
+
+    return groupby(sorted(sessions, key=key), key)
 
 
 def _verdict(
@@ -106,7 +186,7 @@ def _verdict(
 def _repeatability(trust: dict[str, Any]) -> dict[str, Any]:
     share = 100 * trust["repeatability_share"]
     state = "good" if share <= 0.7 else "watch" if share <= 1.5 else "act"
-    if "default" in trust["repeatability_origin"]:
+    if trust["repeatability_origin"] == DEFAULT:
         state = "unknown"
     return _verdict(
         "back-to-back pulls",
@@ -119,7 +199,7 @@ def _repeatability(trust: dict[str, Any]) -> dict[str, Any]:
 def _remount(trust: dict[str, Any]) -> dict[str, Any]:
     share = 100 * trust["remount_share"]
     state = "good" if share <= 1.0 else "watch" if share <= 2.0 else "act"
-    if "default" in trust["remount_origin"]:
+    if trust["remount_origin"] == DEFAULT:
         state = "unknown"
     return _verdict(
         "taking the bike off and on",
@@ -130,46 +210,72 @@ def _remount(trust: dict[str, Any]) -> dict[str, Any]:
     )
 
 
-def _weather(doubts: dict[str, Any], altitude_m: float | None) -> dict[str, Any]:
-    if not doubts["sessions"] and altitude_m is None:
+def _weather(sessions: list[dict[str, Any]], altitude_m: float | None) -> dict[str, Any]:
+    doubted = [s for s in sessions if s["has_air_doubt"]]
+    daily = {s["run_on"]: s["ambient_pressure_pa"] for s in sessions}
+    unfit = stability.usual_pressure_doubt(
+        [math.nan if pressure is None else pressure for pressure in daily.values()], altitude_m
+    )
+    if unfit:
+        return _verdict(
+            "weather station",
+            "act",
+            f"{unfit[0].upper()}{unfit[1:]}. Look at the station's setting and at altitude_m in "
+            "rollbook.toml.",
+        )
+    if not doubted and altitude_m is None:
         return _verdict(
             "weather station",
             "unknown",
             "Set altitude_m in rollbook.toml: without it a pressure reduced to sea level cannot be "
             "told from the station's own.",
         )
-    if not doubts["sessions"]:
+    if not doubted:
         return _verdict("weather station", "good", "No session's weather is in doubt.", 0.0)
     return _verdict(
         "weather station",
         "act",
-        f"{doubts['sessions']} sessions of {doubts['jobs']} jobs between {doubts['first_on']} and "
-        f"{doubts['last_on']} carry weather that is in doubt; they are kept, marked, and left out "
-        "of pooling. Look at the station and how its pressure is entered.",
-        float(doubts["sessions"]),
+        f"{len(doubted)} sessions of {len({s['job_id'] for s in doubted})} jobs between "
+        f"{doubted[0]['run_on']} and {doubted[-1]['run_on']} carry weather that is in doubt; they "
+        "are kept, marked, and left out of pooling. Look at the station and how its pressure is "
+        "entered.",
+        float(len(doubted)),
     )
 
 
+def _known_sd_pct(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> float:
+    """Return the scatter that strapping down and pulls alone give a control session."""
+    if DEFAULT in (trust["remount_origin"], trust["repeatability_origin"]):
+        return 0.0
+    pulls = float(np.median([s["pulls_used"] for s in sessions]))
+    return 100 * math.hypot(trust["remount_share"], trust["repeatability_share"] / math.sqrt(pulls))
+
+
 def _chart(
-    connection: duckdb.DuckDBPyConnection, sessions: list[dict[str, Any]], made_from: str
-) -> list[dict[str, Any]]:
+    connection: duckdb.DuckDBPyConnection, sessions: list[dict[str, Any]], trust: dict[str, Any]
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return the chart of one control bike on one dyno, and the events it shows."""
     curves = session_curves(connection, [s["stage_id"] for s in sessions])
     sound = np.array([s["is_corrected"] and not s["has_air_doubt"] for s in sessions])
     reference = sound & (np.cumsum(sound) <= REFERENCE_SESSIONS)
     if reference.sum() < LEAST_REFERENCE:
-        return []
+        return [], []
     _, power = on_one_grid([curves[s["stage_id"]] for s in sessions], 1)
     levels = 100 * session.pull_levels(power)
     levels = levels - np.mean(levels[reference])
-    chart = stability.individuals_chart(levels, reference=reference)
+    chart = stability.individuals_chart(
+        levels, reference=reference, least_sd=_known_sd_pct(sessions, trust)
+    )
     # A session in doubtful air says nothing of the dyno: it is shown, and judged by nobody.
     judged = np.where(sound, levels, np.nan)
     ewma = stability.ewma_chart(judged, centre=chart.centre, sd=chart.sd)
-    told = stability.signals(judged, chart, ewma)
-    return [
+    level = stability.level_chart(judged, centre=chart.centre, sd=chart.sd, reference=reference)
+    told = stability.signals(judged, chart, ewma, level.sums, zones=True)
+    rows = [
         {
             "stage_id": s["stage_id"],
             "bike_id": s["bike_id"],
+            "dyno": s["dyno"],
             "run_on": s["run_on"],
             "level_pct": float(levels[i]),
             "individual_centre_pct": chart.centre,
@@ -178,14 +284,521 @@ def _chart(
             "ewma_pct": float(ewma.values[i]),
             "ewma_lower_pct": float(ewma.lower[i]),
             "ewma_upper_pct": float(ewma.upper[i]),
+            "cusum_high_pct": float(level.sums.high[i]),
+            "cusum_low_pct": float(level.sums.low[i]),
+            "cusum_limit_pct": level.sums.limit,
+            "shift_pct": float(level.level[i]),
             "is_reference": bool(reference[i]),
             "air_density_kg_m3": s["air_density_kg_m3"],
             "has_air_doubt": s["has_air_doubt"],
             "signal": told[i],
-            "made_from": made_from,
         }
         for i, s in enumerate(sessions)
     ]
+    days = [s["run_on"] for s in sessions]
+    dyno = sessions[0]["dyno"]
+    events = _shift_events(dyno, days, judged, level.shifts)
+    events += _odd_days(dyno, days, judged, chart.sd, level)
+    return rows, events
+
+
+def _reference(
+    connection: duckdb.DuckDBPyConnection, bike_id: str, rows: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Say whether the sessions that set the limits belong together."""
+    reference = [row for row in rows if row["is_reference"]]
+    if not reference:
+        return []
+    pulls: dict[str, list[float]] = {}
+    for stage_id, level_pct in connection.execute(
+        "SELECT stage_id, level_pct FROM out.session_pull "
+        "WHERE stage_id IN (SELECT unnest(?)) AND level_pct IS NOT NULL",
+        [[row["stage_id"] for row in reference]],
+    ).fetchall():
+        pulls.setdefault(stage_id, []).append(level_pct)
+    groups = [
+        row["level_pct"] + np.array(own) - np.mean(own)
+        for row in reference
+        if (own := pulls.get(row["stage_id"]))
+    ]
+    # Some ten sessions are judged at once, by two statistics: a thousandth each.
+    found = session.mandel(groups, false_alarm_share=0.001)
+    days = [row["run_on"] for row in reference if pulls.get(row["stage_id"])]
+    said = [
+        f"{day} lies apart from the others (Mandel's h {h:.2f} over {found.h_critical:.2f})"
+        for day, h in zip(days, found.h, strict=True)
+        if abs(h) > found.h_critical
+    ]
+    said += [
+        f"the pulls of {day} scatter more than the others' (Mandel's k {k:.2f} over {most:.2f})"
+        for day, k, most in zip(days, found.k, found.k_critical, strict=True)
+        if k > most
+    ]
+    subject = f"reference of {bike_id}"
+    if not said:
+        return [
+            _verdict(
+                subject,
+                "good",
+                f"The {len(groups)} sessions that set the limits belong together.",
+            )
+        ]
+    return [
+        _verdict(
+            subject,
+            "watch",
+            f"The limits rest on {len(groups)} sessions, of which "
+            + "; ".join(said)
+            + ". Look at that session's pulls and conditions.",
+        )
+    ]
+
+
+def _event(
+    dyno: str,
+    kind: str,
+    first_on: date,
+    last_on: date | None,
+    size_pct: float | None,
+    sentence: str,
+    remedy: str,
+    *,
+    begins_after: date | None = None,
+    size_sd_pct: float | None = None,
+) -> dict[str, Any]:
+    return {
+        "dyno": dyno,
+        "event_kind": kind,
+        "begins_after": begins_after,
+        "first_on": first_on,
+        "last_on": last_on,
+        "event_pct": size_pct,
+        "event_sd_pct": size_sd_pct,
+        "dyno_drift_sd": 0.0 if size_pct is None else rounded_up(abs(size_pct) / 100),
+        "sentence": sentence,
+        "remedy": remedy,
+    }
+
+
+def _since(first_on: date, begins_after: date | None) -> str:
+    if begins_after is None or begins_after == first_on:
+        return f"{first_on}"
+    return f"a day between {begins_after} and {first_on}"
+
+
+def _shift_events(
+    dyno: str, days: list[date], judged: np.ndarray, shifts: list[stability.Shift]
+) -> list[dict[str, Any]]:
+    events: list[dict[str, Any]] = []
+    seen = np.flatnonzero(np.isfinite(judged))
+    size_before = 0.0
+    for number, shift in enumerate(shifts):
+        before = seen[seen < shift.earliest]
+        begins_after = days[before[-1]] if before.size else None
+        first_on = days[shift.latest]
+        if events and events[-1]["last_on"] is not None:
+            # What was run between the last high and the first low control run may be either.
+            events[-1]["next_on"] = first_on
+        if shift.is_away:
+            lasts = number == len(shifts) - 1
+            same_way = shift.size * size_before > 0 and abs(shift.size) > abs(size_before)
+            kind = "drift" if same_way else "shift"
+            since = _since(first_on, begins_after)
+            until = "" if lasts else f" until {days[shift.last]}"
+            event = _event(
+                dyno,
+                kind,
+                first_on,
+                None if lasts else days[shift.last],
+                shift.size,
+                f"The dyno has read {signed_pct(shift.size)} % (± {2 * shift.size_sd:.1f}) "
+                f"against its first level since {since}{until}."
+                if lasts
+                else f"The dyno read {signed_pct(shift.size)} % (± {2 * shift.size_sd:.1f}) "
+                f"against its first level, from {since}{until}.",
+                "Look for what was changed on the dyno then: service, roller, straps, tyre, "
+                "settings. Compare bikes on one side of it only. No figure is rescaled: a "
+                "comparison across it is widened by that size.",
+                begins_after=begins_after,
+                size_sd_pct=shift.size_sd,
+            )
+            events.append(event)
+        size_before = shift.size if shift.is_away else 0.0
+    return events
+
+
+def _odd_days(
+    dyno: str,
+    days: list[date],
+    judged: np.ndarray,
+    sd: float,
+    level: stability.LevelChart,
+) -> list[dict[str, Any]]:
+    """Return single control sessions far from the level of their own stretch."""
+    away = judged - level.level
+    return [
+        _event(
+            dyno,
+            "odd day",
+            days[place],
+            days[place],
+            float(away[place]),
+            f"The control bike stood {signed_pct(float(away[place]))} % off its level on "
+            f"{days[place]}; one session in 370 does so by chance.",
+            "Look at the control session first: odd pulls, tyre pressure, straps, fuel. If nothing "
+            "is found, run it again before trusting the comparisons of that day with others.",
+            begins_after=days[place],
+        )
+        for place in np.flatnonzero(np.abs(away) > stability.LIMIT_WIDTH * sd).tolist()
+    ]
+
+
+def _slope_events(
+    dyno: str, bike_id: str, sessions: list[dict[str, Any]], rows: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Return the event that corrected power still follows the air, if it does."""
+    pairs = [
+        (s, row["level_pct"] - row["shift_pct"])
+        for s, row in zip(sessions, rows, strict=False)
+        if not s["has_air_doubt"] and s["is_corrected"] and s["air_density_kg_m3"] is not None
+    ]
+    if len(pairs) < LEAST_FOR_SLOPE:
+        return []
+    # Taken about the level of its stretch: a dyno that shifted in spring must not look like air.
+    level = np.array([away for _, away in pairs])
+    density = 100 * np.log([s["air_density_kg_m3"] for s, _ in pairs])
+    slope = stability.slope_against(density, level)
+    cause = stability.correction_cause(
+        slope,
+        temperature=stability.slope_against(_column(pairs, "ambient_temp_k"), level),
+        pressure=stability.slope_against(_column(pairs, "ambient_pressure_pa"), level),
+    )
+    if not cause:
+        return []
+    size = slope.slope * float(np.std(density, ddof=1))
+    return [
+        _event(
+            dyno,
+            "correction",
+            pairs[0][0]["run_on"],
+            None,
+            size,
+            f"Corrected power of {bike_id} moves by {slope.slope:+.2f} % for each percent of air "
+            f"density: {cause}.",
+            "Hold the station against another thermometer and barometer. Compare bikes run in "
+            "like weather; a comparison across the seasons carries this error.",
+        )
+    ]
+
+
+def _column(pairs: list[tuple[dict[str, Any], float]], name: str) -> np.ndarray:
+    return np.array([np.nan if s[name] is None else s[name] for s, _ in pairs])
+
+
+def _weather_events(
+    sessions: list[dict[str, Any]], altitude_m: float | None
+) -> list[dict[str, Any]]:
+    events = []
+    for (dyno,), of_dyno in _grouped(sessions, "dyno"):
+        own = list(of_dyno)
+        events += _doubt_events(dyno, own)
+        for (station,), of_station in _grouped(own, "equipment"):
+            events += _station_events(dyno, station, list(of_station), altitude_m)
+    return events + _disagreement_events(sessions)
+
+
+def _doubt_events(dyno: str, sessions: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return an event for each stretch of sessions whose files speak against their own air."""
+    events = []
+    for doubted, stretch in groupby(sessions, lambda s: s["has_air_doubt"]):
+        if not doubted:
+            continue
+        rows = list(stretch)
+        first, last = rows[0]["run_on"], rows[-1]["run_on"]
+        said = next((s["doubt"] for s in rows if s["doubt"]), "the files contradict themselves")
+        sizes = [s["factor_disagreement_pct"] for s in rows if s["factor_disagreement_pct"]]
+        size = max(sizes, default=0.0)
+        if size < 1.0:
+            # Then the file agrees with itself, and pressure or height must tell the size.
+            size = max((abs(_pressure_effect_pct(s, sessions)) for s in rows), default=0.0)
+        event = _event(
+            dyno,
+            "weather",
+            first,
+            last,
+            size,
+            f"{len(rows)} {'session carries' if len(rows) == 1 else 'sessions carry'} weather in "
+            f"doubt: {said}.",
+            "Read the station beside a barometer of your own and enter the station's pressure, not "
+            "a weather report's. The files stay as they are; these sessions are kept out of "
+            "pooling, and comparisons with others are widened.",
+        )
+        event["only"] = {s["stage_id"] for s in rows}
+        events.append(event)
+    return events
+
+
+def _pressure_effect_pct(one: dict[str, Any], sessions: list[dict[str, Any]]) -> float:
+    """Return what the session's pressure does to its factor, against the shop's usual one."""
+    usual = np.median(
+        [
+            s["ambient_pressure_pa"]
+            for s in sessions
+            if s["ambient_pressure_pa"] is not None and not s["has_air_doubt"]
+        ]
+        or [math.nan]
+    )
+    read = [one[READ_AS[name]] for name in READINGS]
+    if None in read or not math.isfinite(usual):
+        return 0.0
+    return _effect_pct(one, "pressure", float(usual) - read[1])
+
+
+def _effect_pct(one: dict[str, Any], quantity: str, change: float) -> float:
+    """Return what a change of one reading does to the session's correction. [%]."""
+    read = {name: one[READ_AS[name]] for name in READINGS}
+    if None in read.values():
+        return 0.0
+    moved = read | {quantity: read[quantity] + change}
+    factors = []
+    for state in (read, moved):
+        vapour = air.vapour_pressure_pa(
+            state["temperature"], min(max(state["humidity"], 0.0), 100.0)
+        )
+        factors.append(
+            float(
+                air.correction_factor(
+                    one["reference_air"], state["temperature"], state["pressure"], vapour
+                )
+            )
+        )
+    return 100 * math.log(factors[1] / factors[0])
+
+
+def _station_events(
+    dyno: str, station: str, sessions: list[dict[str, Any]], altitude_m: float | None
+) -> list[dict[str, Any]]:
+    """Return where one station's readings stood still or stepped."""
+    events = []
+    # Forced induction needs no correction, but its files read the same station.
+    days = np.array([s["run_on"].toordinal() for s in sessions])
+    name = f"the station of {station}" if station else "the weather station"
+    for quantity in READINGS:
+        readings = np.array(
+            [np.nan if s[READ_AS[quantity]] is None else s[READ_AS[quantity]] for s in sessions]
+        )
+        unit, scale, digits = SHOWN_IN[quantity]
+        for run in stability.stuck_runs(readings, days):
+            rows = sessions[run.first : run.last + 1]
+            others = np.delete(readings, slice(run.first, run.last + 1))
+            others = others[np.isfinite(others)]
+            usual = float(others.std()) if others.size >= LEAST_REFERENCE else USUAL[quantity]
+            shown = f"{run.value * scale:.{digits}f} {unit}"
+            event = _event(
+                dyno,
+                "weather",
+                rows[0]["run_on"],
+                rows[-1]["run_on"],
+                abs(_effect_pct(rows[0], quantity, usual)),
+                f"The {quantity} of {name} stood at {shown} on {run.days} days running: it is "
+                "stuck, or typed in and not renewed.",
+                "Look at the sensor and its wire. What the true reading was is not known: "
+                "comparisons with these sessions are widened by what it usually moves.",
+            )
+            event["only"] = {s["stage_id"] for s in rows}
+            events.append(event)
+    pressure = np.array(
+        [np.nan if s["ambient_pressure_pa"] is None else s["ambient_pressure_pa"] for s in sessions]
+    )
+    for spell in stability.pressure_spells(pressure, days, altitude_m=altitude_m):
+        rows = sessions[spell.first : spell.last + 1]
+        if all(s["has_air_doubt"] for s in rows):
+            continue
+        event = _event(
+            dyno,
+            "weather",
+            rows[0]["run_on"],
+            rows[-1]["run_on"],
+            abs(_effect_pct(rows[0], "pressure", -spell.departure_pa)),
+            f"The pressure of {name} stood {spell.departure_pa / 1000:+.1f} kPa off the usual over "
+            f"{spell.days} days: {spell.cause}.",
+            "Hold the station against a barometer of your own, and enter the station's pressure. "
+            "A long spell of high or low pressure can look like this too.",
+        )
+        event["only"] = {s["stage_id"] for s in rows}
+        events.append(event)
+    return events
+
+
+def _disagreement_events(sessions: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    with_station = [s for s in sessions if s["equipment"]]
+    read = {
+        quantity: [np.nan if s[READ_AS[quantity]] is None else s[READ_AS[quantity]]
+                   for s in with_station]
+        for quantity in READINGS
+    }  # fmt: skip
+    events = []
+    for found in stability.station_differences(
+        [s["equipment"] for s in with_station],
+        [s["run_on"].toordinal() for s in with_station],
+        *(read[quantity] for quantity in READINGS),
+    ):
+        first, last = date.fromordinal(found.first_day), date.fromordinal(found.last_day)
+        both = [
+            s
+            for s in with_station
+            if s["equipment"] in (found.station, found.other) and first <= s["run_on"] <= last
+        ]
+        unit, scale, digits = SHOWN_IN[found.quantity]
+        apart = f"{abs(found.difference) * scale:.{digits}f} {unit}"
+        for (dyno,), rows in _grouped(both, "dyno"):
+            own = list(rows)
+            event = _event(
+                dyno,
+                "weather",
+                first,
+                last,
+                abs(_effect_pct(own[0], found.quantity, found.difference)),
+                f"{found.station} and {found.other} read the {found.quantity} {apart} apart on "
+                f"{found.days} days that both logged; one of them errs.",
+                "Hold both against an instrument that you trust. Until then comparisons of "
+                "sessions across the two are widened.",
+            )
+            event["only"] = {s["stage_id"] for s in own}
+            event["spell_of"] = {s["stage_id"]: s["equipment"] for s in own}
+            events.append(event)
+    return events
+
+
+def _affected(sessions: list[dict[str, Any]], events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return which session stands in which event; each event gets the count of its own."""
+    rows = []
+    known: set[str] = set()
+    for event in events:
+        only, stations = event.pop("only", None), event.pop("spell_of", {})
+        next_on = event.pop("next_on", None)
+        begins = event["begins_after"] or event["first_on"]
+        ends = event["last_on"] or date.max
+        # It holds at all times and differs with the weather: no one figure widens by it.
+        always = event["event_kind"] == "correction"
+        # Not by number, which a later find may change: gains hang on it.
+        key = f"{event['dyno']}: {event['event_kind']} {event['first_on']}"
+        while key in known:
+            key += ", another"
+        known.add(key)
+        count = 0
+        for s in sessions:
+            if s["dyno"] != event["dyno"] or (only is not None and s["stage_id"] not in only):
+                continue
+            inside = event["first_on"] <= s["run_on"] <= ends
+            # Between two control runs that differ it may have been there or not.
+            maybe = begins < s["run_on"] < event["first_on"] or (
+                next_on is not None and ends < s["run_on"] < next_on
+            )
+            if not inside and not maybe:
+                continue
+            count += 1
+            if always:
+                continue
+            share = 1.0
+            if not inside:
+                # The later between the two control runs, the likelier it had begun, or ended.
+                rising = s["run_on"] < event["first_on"]
+                start, end = (begins, event["first_on"]) if rising else (ends, next_on or ends)
+                share = (s["run_on"] - start).days / (end - start).days
+                share = share if rising else 1.0 - share
+            elif stations:
+                # Of two stations one errs, and nobody knows which.
+                share = float(stations[s["stage_id"]] == min(stations.values()))
+            rows.append(
+                {
+                    "stage_id": s["stage_id"],
+                    "dyno_event": key,
+                    "in_event_share": share,
+                    "dyno_drift_sd": event["dyno_drift_sd"],
+                    "sentence": event["sentence"],
+                }
+            )
+        event["dyno_event"] = key
+        event["sessions_affected"] = count
+    return rows
+
+
+def _heads(
+    sessions: list[dict[str, Any]], checks: list[dict[str, Any]], events: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Return the state of each dyno in one sentence."""
+    charted = {row["stage_id"] for row in checks}
+    verdicts = []
+    for (dyno,), of_dyno in _grouped(sessions, "dyno"):
+        own = list(of_dyno)
+        watched = [s for s in own if s["stage_id"] in charted]
+        ours = [event for event in events if event["dyno"] == dyno]
+        drifts = [e for e in ours if e["event_kind"] in ("shift", "drift") and not e["last_on"]]
+        weather = [
+            e
+            for e in ours
+            if e["event_kind"] == "weather"
+            and (own[-1]["run_on"] - (e["last_on"] or own[-1]["run_on"])).days <= NOW_DAYS
+        ]
+        slope = [e for e in ours if e["event_kind"] == "correction"]
+        if drifts:
+            event = drifts[-1]
+            half = 2 * event["event_sd_pct"]
+            verdicts.append(
+                _verdict(
+                    _subject(dyno),
+                    "act",
+                    f"Drifting since {_since(event['first_on'], event['begins_after'])}: it reads "
+                    f"{signed_pct(event['event_pct'])} % against its first level.",
+                    event["event_pct"],
+                    event["event_pct"] - half,
+                    event["event_pct"] + half,
+                )
+            )
+        elif weather:
+            verdicts.append(
+                _verdict(
+                    _subject(dyno),
+                    "act",
+                    f"Weather station in doubt since {weather[-1]['first_on']}, because: "
+                    f"{weather[-1]['sentence']}",
+                )
+            )
+        elif slope:
+            verdicts.append(
+                _verdict(
+                    _subject(dyno),
+                    "watch",
+                    f"Weather station or correction in doubt, because: {slope[-1]['sentence']}",
+                )
+            )
+        elif watched:
+            past = [e for e in ours if e["event_kind"] != "weather"]
+            last = max((e["last_on"] for e in past), default=None)
+            verdicts.append(
+                _verdict(
+                    _subject(dyno),
+                    "good",
+                    f"In control: {len(watched)} runs of the control bike, the last on "
+                    f"{watched[-1]['run_on']}"
+                    + (f", quiet since {last}." if last else ", no event."),
+                )
+            )
+        elif len(own) >= LEAST_REFERENCE:
+            verdicts.append(
+                _verdict(
+                    _subject(dyno),
+                    "unknown",
+                    f"Not known: no control bike with {LEAST_REFERENCE} sound sessions stands on "
+                    "it.",
+                )
+            )
+    return verdicts
+
+
+def _subject(dyno: str) -> str:
+    return dyno or "the dyno"
 
 
 def _bike_verdicts(bike_id: str, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -208,19 +821,18 @@ def _bike_verdicts(bike_id: str, rows: list[dict[str, Any]]) -> list[dict[str, A
     if not signals:
         verdicts.append(_verdict(name, "good", f"{where}; no signal in {len(rows)} sessions."))
     else:
-        first = next((row for row in signals), signals[0])
         verdicts.append(
             _verdict(
                 name,
                 "watch" if inside else "act",
                 f"{where}; {len(signals)} of {len(rows)} sessions signal, the first on "
-                f"{first['run_on']}. Compare bikes within one day; look for what changed on the "
-                "dyno then.",
+                f"{signals[0]['run_on']}. Compare bikes within one day; look for what changed on "
+                "the dyno then.",
             )
         )
     verdicts[-1]["figure"] = last["ewma_pct"]
     sound = [r for r in rows if not r["has_air_doubt"] and r["air_density_kg_m3"] is not None]
-    if len(sound) >= 8:
+    if len(sound) >= LEAST_FOR_SLOPE:
         density = np.array([r["air_density_kg_m3"] for r in sound])
         slope = stability.slope_against(density, np.array([r["level_pct"] for r in sound]))
         # Shown per percent of air density, as a tuner thinks of it.

@@ -15,14 +15,16 @@ from flows.steps.sessions import on_one_grid
 from schemas.settings import ShopSettings
 from warehouse import store
 
-TRUST_VERSION = 1
+TRUST_VERSION = 3
 """Raise it when this step changes what it gives for the same sessions."""
 
 SHARE_STEP = 0.0005
-"""Shares are rounded up to this: a new session then rarely moves every interval in the shop."""
+"""Shares are rounded to this: a new session then rarely moves every interval in the shop."""
 MOST_DOF = 30.0
 DEFAULT_DOF = 4.0
 """What the stated default is worth until the shop has its own: as much as a five-pull session."""
+DEFAULT_REMOUNT_DOF = 6.0
+"""The same for remounting: as much as the fewest pairs that would replace it."""
 INSTRUMENT_CORRELATION = 0.9
 """The same weather station errs alike before and after; what is left differs from hour to hour.
 Our judgement: no source gives a figure for a shop's own station."""
@@ -33,7 +35,7 @@ DEFAULT = "stated default, common practice, until the shop has its own"
 
 
 def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> dict[str, Any]:
-    """Make the one row of out.trust.
+    """Make the one row of out.trust, and out.remount_region.
 
     Parameters
     ----------
@@ -45,7 +47,7 @@ def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) 
     Returns
     -------
     dict
-        The row.
+        The row, and `remount_regions`, of `session.RegionRemount`.
     """
     sessions = store.rows(
         connection,
@@ -62,41 +64,97 @@ def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) 
         np.array([s["pulls_used"] - 1 for s in shares]),
     )
     own = len(shares) >= LEAST_SESSIONS and math.isfinite(usual.sd)
-    repeatability = _up(usual.sd) if own else settings.trust.repeatability_share
-    dof = float(round(min(usual.dof, MOST_DOF))) if own else DEFAULT_DOF
+    repeatability = rounded_up(usual.sd) if own else settings.trust.repeatability_share
+    dof = whole_dof(usual.dof) if own else DEFAULT_DOF
     pairs = _unchanged_pairs(connection, sessions)
     # What the pulls and the correction put into a pair is counted for themselves in every gain.
     variance = [
         repeatability**2 * (1 / a["pulls_used"] + 1 / b["pulls_used"]) / 2
         + correction_share(a, b) ** 2 / 2
-        for a, b, _ in pairs
+        for a, b, _, _ in pairs
     ]
     remount = session.remount_share(
-        np.array([difference for _, _, difference in pairs]),
+        np.array([np.nanmean(ratio) for _, _, _, ratio in pairs]),
         np.array(variance),
         default_share=settings.trust.remount_share,
         least_pairs=LEAST_PAIRS,
     )
     row: dict[str, Any] = {
         "repeatability_share": repeatability,
-        "repeatability_dof": max(dof, 1.0),
+        "repeatability_dof": dof,
         "repeatability_origin": f"{OWN}, from {len(shares)} sessions" if own else DEFAULT,
-        "remount_share": _up(remount.share) if not remount.is_default else remount.share,
+        # To the nearest: how little is known of it is in its degrees of freedom already.
+        "remount_share": nearest_step(remount.share) if not remount.is_default else remount.share,
+        "remount_dof": DEFAULT_REMOUNT_DOF if remount.is_default else whole_dof(remount.dof),
         "remount_pairs": len(pairs),
         "remount_origin": DEFAULT
         if remount.is_default
         else f"{OWN}, from {len(pairs)} unchanged repeats",
     }
+    regions = _regions(pairs, variance, row, settings)
     # The words count sessions; only the figures decide whether gains are made again.
     row["made_from"] = fingerprint(
         TRUST_VERSION,
-        {k: row[k] for k in ("repeatability_share", "repeatability_dof", "remount_share")},
+        {
+            k: row[k]
+            for k in ("repeatability_share", "repeatability_dof", "remount_share", "remount_dof")
+        },
+        [[region.from_share, region.to_share, region.share] for region in regions],
     )
+    rows = [
+        {
+            "from_peak_speed_share": region.from_share,
+            "to_peak_speed_share": region.to_share,
+            "remount_share": region.share,
+            "remount_dof": whole_dof(region.dof),
+            "remount_pairs": region.pairs,
+            "remount_origin": _ORIGINS[region.origin],
+            "made_from": row["made_from"],
+        }
+        for region in regions
+    ]
     standing = store.rows(connection, "SELECT * FROM out.trust").to_dicts()
-    if standing != [row]:
+    standing_rows = store.rows(
+        connection, "SELECT * FROM out.remount_region ORDER BY from_peak_speed_share"
+    ).to_dicts()
+    if standing != [row] or standing_rows != rows:
         _, gone = outdated(connection, "out.trust", "made_from", {})
-        replace(connection, "made_from", gone, {"out.trust": [row]})
-    return row
+        replace(connection, "made_from", gone, {"out.trust": [row], "out.remount_region": rows})
+    return row | {"remount_regions": regions}
+
+
+_ORIGINS = {
+    "region": "of this region's own",
+    "whole curve": "of all speeds: too few pairs reach this region",
+    "default": DEFAULT,
+}
+
+
+def _regions(
+    pairs: list[tuple[dict[str, Any], dict[str, Any], np.ndarray, np.ndarray]],
+    variance: list[float],
+    row: dict[str, Any],
+    settings: ShopSettings,
+) -> list[session.RegionRemount]:
+    """Return remounting by region of speed; the one share of all speeds where there is none."""
+    longest = max((ratio.size for _, _, _, ratio in pairs), default=0)
+
+    def laid(values: np.ndarray) -> np.ndarray:
+        return np.pad(values, (0, longest - values.size), constant_values=np.nan)
+
+    found = session.remount_by_region(
+        np.array([laid(shares) for _, _, shares, _ in pairs]),
+        np.array([laid(ratio) for _, _, _, ratio in pairs]),
+        np.array(variance),
+        default_share=settings.trust.remount_share,
+        least_pairs=LEAST_PAIRS,
+    )
+    return [
+        region._replace(share=nearest_step(region.share))
+        if region.origin == "region"
+        else region._replace(share=row["remount_share"], dof=row["remount_dof"])
+        for region in found
+    ]
 
 
 def correction_share(before: dict[str, Any], after: dict[str, Any]) -> float:
@@ -116,14 +174,61 @@ def correction_share(before: dict[str, Any], after: dict[str, Any]) -> float:
     return math.sqrt(max(a * a + b * b - 2 * INSTRUMENT_CORRELATION * a * b, 0.0))
 
 
-def _up(share: float) -> float:
+def rounded_up(share: float) -> float:
+    """Return a share rounded up to the next step.
+
+    Parameters
+    ----------
+    share : float
+        Repeatability or remount share. [1]
+
+    Returns
+    -------
+    float
+        The least multiple of `SHARE_STEP` that is not below it. [1]
+    """
     return round(math.ceil(round(share / SHARE_STEP, 6)) * SHARE_STEP, 6)
+
+
+def nearest_step(share: float) -> float:
+    """Return a share rounded to the nearest step.
+
+    Parameters
+    ----------
+    share : float
+        Remount share. [1]
+
+    Returns
+    -------
+    float
+        The nearest multiple of `SHARE_STEP`. [1]
+    """
+    return round(round(share / SHARE_STEP) * SHARE_STEP, 6)
+
+
+def whole_dof(dof: float) -> float:
+    """Return degrees of freedom as whole ones, from 1 to the most that are told apart.
+
+    Parameters
+    ----------
+    dof : float
+        Degrees of freedom.
+
+    Returns
+    -------
+    float
+        A new session then rarely moves every interval in the shop.
+    """
+    return float(min(max(round(min(dof, MOST_DOF)), 1), MOST_DOF))
 
 
 def _unchanged_pairs(
     connection: duckdb.DuckDBPyConnection, sessions: list[dict[str, Any]]
-) -> list[tuple[dict[str, Any], dict[str, Any], float]]:
-    """Return successive sessions of a bike between which nothing changed but the mounting."""
+) -> list[tuple[dict[str, Any], dict[str, Any], np.ndarray, np.ndarray]]:
+    """Return successive sessions of a bike between which nothing changed but the mounting.
+
+    With each pair its speeds, as shares of that at peak power, and the ln ratio at them.
+    """
     found = []
     for before, after in pairwise(sessions):
         same = all(
@@ -135,10 +240,10 @@ def _unchanged_pairs(
     curves = session_curves(connection, [s["stage_id"] for pair in found for s in pair])
     pairs = []
     for before, after in found:
-        _, power = on_one_grid([curves[before["stage_id"]], curves[after["stage_id"]]], 1)
+        grid, power = on_one_grid([curves[before["stage_id"]], curves[after["stage_id"]]], 1)
         ratio = np.log(power[1] / power[0])
         if np.isfinite(ratio).sum() >= 20:
-            pairs.append((before, after, float(np.nanmean(ratio))))
+            pairs.append((before, after, grid / grid[np.nanargmax(power[0])], ratio))
     return pairs
 
 

@@ -365,6 +365,11 @@ def _job(
             peak_torque_speed_rpm=float(speed[pull_best]),
             repeatability_share=0.0041,
             drift_pct_per_pull=-0.15,
+            drift_lower_pct_per_pull=-0.9,
+            drift_upper_pct_per_pull=-0.05 if job_id == "J-0028" else 0.6,
+            heat_soak="no trend that 3 pulls could show: −0.1 % a pull (−0.9 to +0.6)",
+            is_settled=job_id != "J-0028",
+            settled_after_pull=None if job_id == "J-0028" else 2,
             reference_air="SAE J1349",
             reference_factor=1.008,
             reference_factor_sd=0.003,
@@ -687,6 +692,95 @@ def _rankings(rows: _Rows) -> None:
             )
 
 
+def _health(rows: _Rows) -> None:
+    """Hold the first stage of each bike against the others of its model, after a fashion."""
+    curves: dict[str, list] = {}
+    for row in rows["out.session_curve"]:
+        curves.setdefault(row["stage_id"], []).append(row)
+    first = {}
+    for row in rows["out.session"]:
+        if row["stage_id"].endswith("/1"):
+            first.setdefault(row["bike_id"], row)
+    for bike_id, row in first.items():
+        others = [
+            other
+            for other in first.values()
+            if other["model_id"] == row["model_id"] and other is not row
+        ]
+        forced = not row["is_corrected"]
+        # The small shop calls one bike low and one lean, and compares no forced engine.
+        low, lean = bike_id == "B-203", bike_id == "B-205"
+        why = "its induction is forced" if forced else ""
+        few = "there is 1 sibling to compare with, at least 5 are needed" if forced else ""
+        sentence = "As its siblings: nothing in power or mixture stands out."
+        if forced:
+            sentence = f"Power cannot be compared: {why}."
+        elif low:
+            sentence = "Down 6.0 % on 8 siblings above 8,000 rpm: look for a fault before tuning."
+        elif lean:
+            sentence = "Leaner by 7.0 points of lean error on 8 siblings above 5,000 rpm."
+        rows.add(
+            "out.health",
+            bike_id=bike_id,
+            model_id=row["model_id"],
+            stage_id=row["stage_id"],
+            run_on=row["run_on"],
+            power_health="not compared" if forced else "low" if low else "as its siblings",
+            mixture_health="not compared" if forced else "leaner" if lean else "as its siblings",
+            siblings=0 if forced else len(others),
+            mixture_siblings=len(others),
+            peak_change_pct=None if forced else -5.6 if low else 0.4,
+            peak_z=None if forced else -5.1 if low else 0.3,
+            shape_distance_pct=None if forced else 0.6,
+            shape_z=None if forced else 0.2,
+            lean_change_pct=None if forced else 7.0 if lean else -0.3,
+            lean_z=None if forced else 4.4 if lean else -0.2,
+            has_air_doubt=row["has_air_doubt"],
+            power_reason=why,
+            mixture_reason=few,
+            sentence=sentence,
+            further=f"Mixture cannot be compared: {few}." if few else "",
+            made_from="test",
+        )
+        for quantity, change in (("power", -6.0),) * low + (("mixture", 7.0),) * lean:
+            rows.add(
+                "out.health_region",
+                bike_id=bike_id,
+                quantity=quantity,
+                from_rpm=8000.0,
+                to_rpm=8800.0,
+                reaches_top=True,
+                change_pct=change,
+                region_z=change,
+                siblings=8,
+            )
+        for other in others:
+            rows.add(
+                "out.health_sibling",
+                bike_id=bike_id,
+                other_bike_id=other["bike_id"],
+                other_stage_id=other["stage_id"],
+                is_power_sibling=not forced,
+                is_mixture_sibling=True,
+                left_out="power: power not at the reference air" if forced else "",
+            )
+        rows.setdefault("out.health_curve", []).extend(
+            {
+                "bike_id": bike_id,
+                "engine_speed_rpm": point["engine_speed_rpm"],
+                "siblings": len(others),
+                "usual_power_w": point["power_w"] * 1.02,
+                "usual_power_lower_w": point["power_w"] * 1.01,
+                "usual_power_upper_w": point["power_w"] * 1.03,
+                "usual_lean_error_pct": 1.0,
+                "usual_lean_error_lower_pct": 0.2,
+                "usual_lean_error_upper_pct": 1.9,
+            }
+            for point in curves[row["stage_id"]]
+            if not forced
+        )
+
+
 def _dyno(rows: _Rows) -> None:
     control = [row for row in rows["out.session"] if row["job_id"] <= "J-0024"]
     control.sort(key=lambda row: row["run_on"])
@@ -700,6 +794,7 @@ def _dyno(rows: _Rows) -> None:
             "out.dyno_check",
             stage_id=row["stage_id"],
             bike_id=row["bike_id"],
+            dyno="main dyno",
             run_on=row["run_on"],
             level_pct=level,
             individual_centre_pct=0.0,
@@ -708,6 +803,10 @@ def _dyno(rows: _Rows) -> None:
             ewma_pct=ewma,
             ewma_lower_pct=-1.4 * width,
             ewma_upper_pct=1.4 * width,
+            cusum_high_pct=max(0.0, level),
+            cusum_low_pct=max(0.0, -level),
+            cusum_limit_pct=3.0,
+            shift_pct=0.0 if number < 10 else 2.9,
             is_reference=number < 10,
             air_density_kg_m3=row["air_density_kg_m3"],
             has_air_doubt=row["has_air_doubt"],
@@ -733,16 +832,70 @@ def _dyno(rows: _Rows) -> None:
             figure_upper=1.6,
             made_from="test",
         )
+    for number, (kind, last_on, size) in enumerate(
+        (("shift", None, 2.9), ("weather", control[8]["run_on"], 3.6)), start=1
+    ):
+        rows.add(
+            "out.dyno_event",
+            event_no=number,
+            dyno_event=f"main dyno: {kind}",
+            dyno="main dyno",
+            event_kind=kind,
+            begins_after=control[6]["run_on"],
+            first_on=control[7]["run_on"],
+            last_on=last_on,
+            event_pct=size,
+            event_sd_pct=0.2 if kind == "shift" else None,
+            dyno_drift_sd=size / 100,
+            sessions_affected=1,
+            sentence="The dyno has read +2.9 % against its first level.",
+            remedy="Look for what was changed on the dyno then.",
+            made_from="test",
+        )
+    rows.add(
+        "out.session_drift",
+        stage_id=control[8]["stage_id"],
+        dyno_drift_sd=0.029,
+        dyno_event="main dyno: shift",
+        in_event_share=1.0,
+        sentence="The dyno has read +2.9 % against its first level.",
+        made_from="test",
+    )
     rows.add(
         "out.trust",
         repeatability_share=0.0041,
         repeatability_dof=212.0,
         repeatability_origin="the shop's own back-to-back pulls",
         remount_share=0.0072,
+        remount_dof=12.0,
         remount_pairs=23,
         remount_origin="control bike and 'nothing changed' pairs",
         made_from="test",
     )
+    for low, high, share in ((0.4, 0.65, 0.006), (0.65, 0.9, 0.007), (0.9, 1.15, 0.0085)):
+        rows.add(
+            "out.remount_region",
+            from_peak_speed_share=low,
+            to_peak_speed_share=high,
+            remount_share=share,
+            remount_dof=12.0,
+            remount_pairs=23,
+            remount_origin="of this region's own",
+            made_from="test",
+        )
+    for is_put_back in (False, True):
+        for is_strapped_once in (True, False):
+            for pulls in range(1, 11):
+                floor = 0.3 if is_strapped_once else 3.2
+                rows.add(
+                    "out.plan",
+                    is_put_back=is_put_back,
+                    is_strapped_once=is_strapped_once,
+                    pulls=pulls,
+                    smallest_detectable_pct=floor + 2.0 / pulls,
+                    floor_pct=floor,
+                    made_from="test",
+                )
     for fact, text, meaning in (
         ("reference_air", "SAE J1349", "Air that corrected power is stated at"),
         ("target_full_throttle", "0.87", "Full-throttle target where a stage names none"),
@@ -869,6 +1022,7 @@ def make_shop(folder: Path, *, published: bool = True, filled: bool = True) -> P
             rows = _Rows()
             _stages(rows, np.random.default_rng(GENERATOR_SEED))
             _rankings(rows)
+            _health(rows)
             _dyno(rows)
             _odd_files(rows)
             for table, of_table in rows.items():

@@ -174,6 +174,66 @@ def test_the_next_numbers_follow_the_shops_own_way(filled, monkeypatch):
     assert page.field("text_input", "Bike reference").value == "B-3"
 
 
+def test_two_new_bikes_before_the_first_is_taken_in_stay_two(filled, monkeypatch):
+    other = Page(filled.folder.root, monkeypatch).new_bike()
+    page = Page(filled.folder.root, monkeypatch).new_bike()
+    assert page.card().bike.reference == other.card().bike.reference == "B-3"
+    page.press("Write card and files").press("Bring in another job")
+    assert page.field("text_input", "Bike reference").value == "B-4"
+    assert page.field("text_input", "Job number").value == "J-4"
+    # The other tab was offered the same numbers; only the bike is left to tell them apart.
+    other.write("text_input", "Job number", "J-8")
+    assert any("The shop has a bike B-3" in error for error in other.errors)
+    before = inbox_of(filled)
+    other.press("Write card and files")
+    assert inbox_of(filled) == before
+    other.write("selectbox", "Bike", "B-3")
+    assert "Corvane Strada 690 (2016–2019)" in other.said()
+    assert other.card().bike.reference == "B-3"
+    other.press("Write card and files")
+    assert inbox_of(filled) - before == {"inbox/J-8/card.toml"}
+
+
+def test_a_job_whose_folder_is_gone_is_brought_in_anew(filled, make, monkeypatch):
+    gone = filled.folder.inbox / "job 1"
+    names = sorted(path.name for path in gone.iterdir())
+    card = (gone / "card.toml").read_bytes()
+    shutil.rmtree(gone)
+    filled.update()
+    page = Page(filled.folder.root, monkeypatch, folder="job 1")
+    assert "bring the job in anew under its number, J-1" in page.said()
+    page.app.segmented_control[0].set_value("New job").run()
+    page.write("selectbox", "Bike", "B-1").write("text_input", "Job number", "J-1")
+    assert "of bike B-1, and its card is gone" in page.said()
+    page.write("selectbox", "Fuel", "E5").drop(("new_1.csv", make.pull(1.1).encode()))
+    page.press("Write card and files").press("Take it in now")
+    assert filled.outcome("job 1/new_1.csv").state == "taken in"
+    kept = {path.read_bytes() for path in filled.folder.archive.rglob("*") if path.is_file()}
+    assert card in kept
+    assert "card.toml" in names
+
+
+def test_files_stay_in_the_first_stage_where_names_do_not_tell(filled, make, monkeypatch):
+    page = Page(filled.folder.root, monkeypatch)
+    page.drop(*((f"{name}.csv", make.pull(1 + at / 100).encode())
+                for at, name in enumerate(("anna", "berta"))))  # fmt: skip
+    page.press("Add a stage")
+    assert page.files_of("Pulls") == [["anna.csv", "berta.csv"], []]
+
+
+def test_a_file_that_nobody_taught_leads_to_teaching(filled, monkeypatch):
+    page = Page(filled.folder.root, monkeypatch).write("selectbox", "Bike", "B-1")
+    page.write("selectbox", "Fuel", "E5")
+    text = "alpha;beta\n" + "".join(f"{at};{at * at}\n" for at in range(90))
+    page.drop(("odd.csv", text.encode())).press("Write card and files").press("Take it in now")
+    assert "0 of 1 file taken in" in page.said()
+    links = {link.proto.label: link.proto.query_string for link in page.app.get("page_link")}
+    assert links["Teach the layout of 1 file"].startswith("file=")
+    titles = list(page.app.dataframe[0].value.columns)
+    assert "reason" in titles
+    assert "layout" not in titles
+
+
 def test_a_known_bike_brings_its_model_and_how_it_left(filled, make, monkeypatch):
     page = Page(filled.folder.root, monkeypatch).write("selectbox", "Bike", "B-1")
     assert "Corvane Strada 690 (2016–2019), 690 cm³, natural induction" in page.said()

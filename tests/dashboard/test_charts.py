@@ -142,6 +142,16 @@ def _comparison(reader, look: charts.Look = LOOK) -> go.Figure:
     )
 
 
+def _health(reader, bike_id: str, look: charts.Look = LOOK) -> go.Figure:
+    return charts.health_chart(
+        queries.health_curve(reader, bike_id),
+        queries.health_regions(reader, bike_id),
+        look,
+        LIMITS,
+        power_at="at SAE J1349 reference air",
+    )
+
+
 def _all_figures(reader) -> dict[str, go.Figure]:
     needs = queries.remap_needs(reader)
     members = queries.need_members(reader, needs["need_id"][0])
@@ -153,9 +163,11 @@ def _all_figures(reader) -> dict[str, go.Figure]:
         "error": charts.member_chart(curves, members, LOOK, LIMITS),
         "mixture": charts.member_chart(curves, members, LOOK, LIMITS, as_error=False),
         "comparison": _comparison(reader),
+        "health": _health(reader, "B-203"),
         "cells": charts.cell_chart(cells, LOOK),
         "time": charts.cell_chart(cells, LOOK, show_time=True),
         "control": charts.control_chart(checks, LOOK),
+        "level": charts.level_chart(checks, queries.dyno_events(reader), LOOK),
         "density": charts.density_chart(checks, LOOK),
         "quarter": charts.quarter_gain_chart(
             queries.quarter_gains(reader, "2026 Q2"),
@@ -202,6 +214,40 @@ def test_a_stop_window_is_shaded_and_named(reader):
     figure = _comparison(reader)
     assert any(shape.fillcolor == LOOK.palette.stop for shape in figure.layout.shapes)
     assert any("STOP +1" in note.text for note in figure.layout.annotations)
+
+
+def _shaded(figure: go.Figure) -> list[tuple]:
+    return [
+        (note.yref.split(" ")[0], note.x0, note.x1, note.fillcolor)
+        for note in figure.layout.shapes
+        if note.type == "rect"
+    ]
+
+
+def test_a_low_bike_is_shaded_in_power_and_a_lean_one_in_mixture(reader):
+    # The small shop calls B-203 6 % low and B-205 7 points lean, both from 8,000 to 8,800 rpm.
+    low, lean = _health(reader, "B-203"), _health(reader, "B-205")
+    colour = LOOK.palette.warn
+    assert sorted(_shaded(low)) == [("y", 8000, 8800, colour), ("y2", 8000, 8800, colour)]
+    assert _shaded(lean) == [("y3", 8000, 8800, colour)]
+    assert any("−6.0 %" in note.text for note in low.layout.annotations)
+    assert any("+7.0" in note.text for note in lean.layout.annotations)
+
+
+def test_the_difference_from_the_siblings_is_in_percent_of_their_median(reader):
+    # The small shop's siblings stand 2 % above each bike: 100 / 1.02 is 1.96 % below.
+    difference = next(
+        trace
+        for trace in _health(reader, "B-204").data
+        if trace.name == "this bike" and trace.yaxis == "y2"
+    )
+    assert np.allclose(difference.y, -1.960784, atol=1e-5)
+
+
+def test_a_bike_without_siblings_has_its_own_curve_and_no_empty_panel(reader):
+    figure = _health(reader, "B-401")
+    assert {trace.yaxis for trace in figure.data} == {"y", "y2"}
+    assert {trace.name for trace in figure.data} == {"this bike"}
 
 
 def test_power_is_drawn_in_the_unit_the_shop_chose(reader):

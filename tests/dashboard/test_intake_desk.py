@@ -1,7 +1,9 @@
 """What is dropped on a page goes into one folder, whole, over nothing, and the card last."""
 
+import datetime as dt
 import hashlib
 import itertools
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -445,3 +447,45 @@ def test_a_guess_puts_no_file_twice_and_makes_none_up(names, stages):
     assert len(found) == stages
     assert len(put) == len(set(put))
     assert set(put) <= set(names)
+
+
+WHOLE_CARD = """
+job = "{job}"
+received = 2026-06-01
+stage = [{{ name = "as arrived", fuel = "E5" }}]
+[bike]
+reference = "{bike}"
+make = "Corvane"
+model = "Strada 690"
+generation = [2016, 2019]
+displacement_cc = 690
+"""
+
+
+def test_cards_that_the_book_does_not_hold_are_found_right_or_wrong(tmp_path):
+    for folder, text in (
+        ("new", WHOLE_CARD.format(job="J-7", bike="B-7")),
+        ("held", WHOLE_CARD.format(job="J-1", bike="B-1")),
+        ("wrong", 'job = "J-8"\n[bike]\nreference = "B-8"\n'),
+        ("broken", "job = \n"),
+    ):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "card.toml").write_text(text, encoding="utf-8")
+    (tmp_path / "no card").mkdir()
+    long_ago = dt.datetime(2020, 1, 1, tzinfo=dt.UTC)
+    os.utime(tmp_path / "held" / "card.toml", (long_ago.timestamp(),) * 2)
+    published = long_ago + dt.timedelta(days=30)
+    found = intake_desk.cards_lying(tmp_path, ["held"], published)
+    assert sorted(found) == ["broken", "new", "wrong"]
+    assert intake_desk.claimed_elsewhere(found, "mine", "J-9", "B-9") == ""
+    assert "folder wrong" in intake_desk.claimed_elsewhere(found, "mine", "J-9", "B-8")
+    assert "folder new" in intake_desk.claimed_elsewhere(found, "mine", "j-7", "")
+    assert intake_desk.claimed_elsewhere(found, "new", "J-7", "B-7") == ""
+    # A card of the book that was written since may say otherwise by now.
+    assert "held" in intake_desk.cards_lying(tmp_path, ["held"], long_ago)
+
+
+def test_what_speaks_against_a_card_while_it_is_written_keeps_everything_out(tmp_path):
+    with pytest.raises(NotWrittenError, match="B-7 too"):
+        write_job(tmp_path, "J-9", [], "job = 1", objection=lambda: "names its bike B-7 too")
+    assert list(tmp_path.iterdir()) == []

@@ -195,3 +195,62 @@ def test_a_bike_of_the_book_brings_its_model_along():
 )
 def test_a_field_is_called_as_on_the_page(field, words):
     assert field_words(field) == words
+
+
+def test_a_new_bike_under_a_reference_of_the_shop_is_a_mistake():
+    # Same model, nothing else objects: two machines would become one.
+    same = draft(reference="b-1 ")
+    assert "card in folder J-1" in mistakes(same, is_new_bike=True)["bike.reference"][0]
+    assert mistakes(draft(reference="B-1")) == {}
+
+
+def test_a_bike_on_a_card_that_was_not_taken_in_is_known_and_its_reference_taken():
+    card = JobCard.model_validate(draft(reference="B-2").content())
+    book = BOOK.with_lying({"J-2": card, "J-3": {"job": "J-3", "bike": {"reference": "B-3"}}})
+    assert list(book.bikes) == ["B-2", "B-1"]
+    assert book.bikes["B-2"].keys() == BIKE.keys()
+    for reference, folder in (("B-2", "J-2"), ("B-3", "J-3")):
+        found = judged(draft(job="J-4", reference=reference), book, is_new_bike=True).mistakes
+        assert f"card in folder {folder}" in found["bike.reference"][0]
+    assert judged(draft(job="J-4", reference="B-2"), book).mistakes == {}
+    found = judged(draft(job="J-3", reference="B-4"), book).mistakes["job"][0]
+    assert "is on the card in folder J-3" in found
+    assert (book.next_job([]), book.next_bike()) == ("J-4", "B-4")
+
+
+def test_a_slip_on_a_card_that_waits_does_not_decide_the_next_numbers():
+    slip = {"J-9001": {"job": "J-9001", "bike": {"reference": "B-9001"}}}
+    book = BOOK.with_lying(slip)
+    assert (book.next_job(["J-2"]), book.next_bike()) == ("J-3", "B-2")
+    assert (Known().with_lying(slip).next_job([]), Known().next_bike()) == ("J-9002", "B-0001")
+
+
+@pytest.mark.parametrize(("field", "value"), [("year", 2018), ("cylinders", 2)])
+def test_what_no_bike_can_change_is_held_against_its_earlier_card(field, value):
+    found = mistakes(draft(reference="B-1", **{field: value}))
+    assert "by job J-1" in found[f"bike.{field}"][0]
+    assert mistakes(draft(reference="B-1", **{field: BIKE.get(field) or 2017})) == {}
+    # The card that said so may be put right.
+    assert mistakes(draft(job="J-1", reference="B-1", **{field: value}), folder="J-1") == {}
+
+
+def test_another_owner_is_worth_a_look_and_no_mistake():
+    sold = judged(draft(reference="B-1", owner="C-9"), BOOK, last_owner="C-4")
+    assert sold.mistakes == {}
+    assert any("C-4 the last time" in said for said in sold.cautions)
+    same = judged(draft(reference="B-1", owner="c-4"), BOOK, last_owner="C-4")
+    assert not any("the last time" in said for said in same.cautions)
+
+
+def test_a_card_that_is_corrected_to_another_bike_says_whose_jobs_it_joins():
+    opened = draft(reference="B-2")
+    moved = judged(draft(reference="B-1"), BOOK, folder="J-2", opened=opened)
+    assert any("B-1 is another bike of the shop" in said for said in moved.cautions)
+    spelt = judged(draft(reference="b-1"), BOOK, folder="J-2", opened=opened)
+    assert any("much like B-1" in said for said in spelt.cautions)
+
+
+@pytest.mark.parametrize("name", ["..", "---", "/"])
+def test_a_number_needs_a_letter_or_a_digit(name):
+    assert "no letter and no digit" in mistakes(draft(job=name))["job"][0]
+    assert "no letter and no digit" in mistakes(draft(reference=name))["bike.reference"][0]

@@ -49,12 +49,16 @@ def _view(name: str) -> Path:
 
 
 @pytest.mark.parametrize(
-    "view", [view for view in VIEWS if view.stem != "bring_in_job"], ids=lambda path: path.stem
+    "view", [view for view in VIEWS if view.stem not in ASKING], ids=lambda path: path.stem
 )
 def test_a_page_without_a_snapshot_says_which_commands_to_run_and_the_cautions(
     view, unpublished_shop, monkeypatch
 ):
     app = _page(view, unpublished_shop, monkeypatch)
+    assert {link.proto.page for link in app.get("page_link")} >= {
+        "bring-in-a-job",
+        "teach-a-layout",
+    }
     assert "rollbook intake DIR\nrollbook derive DIR\nrollbook publish DIR" in app.code[0].value
 
 
@@ -88,7 +92,8 @@ def test_a_page_on_a_filled_snapshot_shows_figures_and_the_cautions(view, small_
 
 
 @pytest.mark.parametrize(
-    "name", ["before_and_after", "remap_need", "builds_like_this", "dyno_trust", "this_quarter"]
+    "name",
+    ["before_and_after", "health", "remap_need", "builds_like_this", "dyno_trust", "this_quarter"],
 )
 def test_pages_with_power_name_the_reference_air(name, small_shop, monkeypatch):
     assert "SAE J1349 reference air" in _said(_page(_view(name), small_shop, monkeypatch))
@@ -124,6 +129,17 @@ def test_a_stage_without_a_wideband_reading_is_never_called_safe(small_shop, mon
     assert not app.success
 
 
+def test_the_pulls_that_see_a_gain_are_told_for_each_way_of_handling_the_bike(
+    small_shop, monkeypatch
+):
+    # The small shop's plans see 2 / pulls on top of 0.3 % strapped once, of 3.2 % taken off.
+    app = _page(_view("plan_pulls"), small_shop, monkeypatch)
+    assert "Before and after, strapped once: 2 pulls each" in _said(app)
+    assert "taken off between: no number of pulls; below 3.2 %" in _said(app)
+    app.number_input(key="plan_pulls_wanted").set_value(0.4).run()
+    assert "strapped once: more than 10 pulls each" in _said(app)
+
+
 def test_a_link_to_a_stage_opens_that_stage(small_shop, monkeypatch):
     monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
     app = AppTest.from_file(str(_view("before_and_after")), default_timeout=60)
@@ -151,6 +167,72 @@ def test_power_without_air_correction_is_never_called_corrected(small_shop, monk
     captions = " ".join(caption.value for caption in app.caption)
     assert "as measured, not corrected" in captions
     assert "reference air" not in captions
+
+
+def _health_of(bike: str, shop: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:
+    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop))
+    app = AppTest.from_file(str(_view("health")), default_timeout=60)
+    app.query_params["bike"] = bike
+    app.run()
+    assert not app.exception
+    return app
+
+
+def test_a_low_bike_is_told_first_and_in_red_with_where_to_look(small_shop, monkeypatch):
+    app = _health_of("B-203", small_shop, monkeypatch)
+    assert app.error[0].value.startswith("## Down 6")
+    said = _said(app)
+    for place in ("compression", "valve clearance", "clutch", "tyre pressure", "brake drag"):
+        assert place in said
+    assert "Common practice, no source." in said
+    assert not app.success
+
+
+def test_a_bike_with_its_weather_in_doubt_is_not_called_low_in_red(
+    small_shop, tmp_path, monkeypatch
+):
+    shop = shutil.copytree(small_shop, tmp_path / "shop")
+    pointer = json.loads((shop / "published" / "current.json").read_text(encoding="utf-8"))
+    with duckdb.connect(str(shop / "published" / pointer["file"])) as connection:
+        connection.execute("UPDATE out.health SET has_air_doubt = true")
+    app = _health_of("B-203", shop, monkeypatch)
+    assert app.warning[0].value.startswith("## Down 6")
+    assert not [box for box in app.error if "Down" in box.value]
+
+
+def test_a_bike_like_its_siblings_is_told_in_green_and_one_not_compared_is_not(
+    small_shop, monkeypatch
+):
+    sound = _health_of("B-204", small_shop, monkeypatch)
+    assert sound.success[0].value.startswith("## As its siblings")
+    forced = _health_of("B-401", small_shop, monkeypatch)
+    assert forced.info[0].value.startswith("## Power cannot be compared")
+    assert not forced.success
+    assert "as measured, not corrected" in _said(forced)
+    assert "reference air" not in "".join(caption.value for caption in forced.caption)
+
+
+def test_a_bike_that_was_never_run_untouched_is_told_so_without_a_curve(
+    small_shop, tmp_path, monkeypatch
+):
+    shop = shutil.copytree(small_shop, tmp_path / "shop")
+    pointer = json.loads((shop / "published" / "current.json").read_text(encoding="utf-8"))
+    with duckdb.connect(str(shop / "published" / pointer["file"])) as connection:
+        connection.execute(
+            "UPDATE out.health SET stage_id = NULL, run_on = NULL, power_health = 'not compared', "
+            "mixture_health = 'not compared', power_reason = 'x', sentence = 'Never run untouched.'"
+        )
+    app = _health_of("B-204", shop, monkeypatch)
+    assert app.info[0].value.startswith("## Never run untouched")
+    assert not app.get("plotly_chart")
+    assert not app.metric
+
+
+def test_the_unusual_bikes_come_first_in_the_list_of_all(small_shop, monkeypatch):
+    app = _health_of("B-204", small_shop, monkeypatch)
+    listed = app.dataframe[-1].value
+    assert listed["bike_id"].tolist()[:2] == ["B-203", "B-205"]
+    assert "2 bikes of 29 stand out, 2 cannot be compared" in _said(app)
 
 
 def test_pulls_left_out_are_counted(small_shop, monkeypatch):
@@ -194,6 +276,10 @@ def test_what_people_typed_is_never_markdown(view, small_shop, tmp_path, monkeyp
             ("pull", "notes"),
             ("session", "notes"),
             ("trust", "repeatability_origin"),
+            ("health", "sentence"),
+            ("health", "further"),
+            ("health", "power_reason"),
+            ("health_sibling", "left_out"),
         ):
             connection.execute(f"UPDATE out.{table} SET {column} = ?", [typed])  # noqa: S608
         connection.execute("UPDATE out.session SET has_air_doubt = true")

@@ -6,11 +6,14 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard import teach_desk
+from dashboard.charts import LIGHT, Look, trial_chart
 from dashboard.teach_desk import DeskError, corrected, drafted, saved, tried
-from schemas.layout import Layout, read_layouts
+from schemas.layout import Layout, new_layout_file, read_layouts
+from schemas.toml_text import read_toml
 from tests.conftest import pull_text
 
 APP = str(Path(__file__).parents[2] / "dashboard" / "app.py")
+LOOK = Look(palette=LIGHT, power_unit="kW", mixture="lambda", afr_scale=14.7)
 ABOUT = {"name": "hall 2", "kind": "pull", "equipment": "dyno in hall 2"}
 
 
@@ -22,8 +25,8 @@ def file(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def guess(file):
-    return drafted(file)
+def guess(file, tmp_path_factory, open_little_shop):
+    return drafted(file, open_little_shop(tmp_path_factory.mktemp("shop") / "shop").folder.root)
 
 
 def rows(guess, **changes):
@@ -57,12 +60,93 @@ def test_an_answer_reaches_its_channel(guess):
     assert tables["channels"]["lambda_wide"]["probe"] == "tailpipe"
 
 
-def test_one_channel_on_two_columns_is_a_mistake_that_is_told(guess, file, shop):
-    tables = corrected(guess, ABOUT, rows(guess, **{"opening %": {
-        "channel": "lambda_wide"}}), {})  # fmt: skip
-    answer = tried(file, tables, shop.folder.root)
-    assert answer["tried"] is None
-    assert any("again" in mistake for mistake in answer["mistakes"])
+def test_one_channel_on_two_columns_is_told_with_both(guess):
+    assert teach_desk.doubled(guess, rows(guess)) == []
+    twice = rows(guess, **{"opening %": {"channel": "lambda_wide"}})
+    assert sorted(teach_desk.doubled(guess, twice)[0].split(" stands on ")[1].split(" and ")) == [
+        "lambda", "opening %: leave one.",
+    ]  # fmt: skip
+
+
+def test_a_pulls_trial_holds_all_that_was_read_over_speed(guess, file, shop):
+    answer = tried(file, corrected(guess, ABOUT, rows(guess), {}), shop.folder.root)
+    curve = answer["tried"]["curve"]
+    assert {"power_w", "lambda_wide", "throttle_pct"} <= set(curve)
+    drawn = trial_chart(answer["tried"], "pull", LOOK)
+    assert {trace.name for trace in drawn.data} == {"power_w", "lambda_wide", "throttle_pct"}
+    assert len({trace.yaxis for trace in drawn.data}) == 3
+
+
+@pytest.mark.parametrize(
+    ("held", "lacking"),
+    [
+        ([], ["air temperature", "air pressure", "humidity"]),
+        (["ambient_temp", "ambient_pressure"], ["humidity"]),
+        (["ambient_temp", "ambient_pressure", "ambient_humidity"], []),
+    ],
+)
+def test_what_the_air_lacks_is_told_wherever_it_would_stand(held, lacking):
+    said = {"layout": {"kind": "pull"}, "power": {"state": "observed"}, "channels": {}}
+    in_head = said | {"metadata": {"fields": {key: {} for key in held}}}
+    in_columns = said | {"channels": {key: {} for key in held}}
+    assert teach_desk.missing_air(in_head) == teach_desk.missing_air(in_columns) == lacking
+    assert teach_desk.missing_air(in_head | {"layout": {"kind": "ride"}}) == []
+    assert teach_desk.missing_air(in_head | {"power": {"state": "corrected"}}) == []
+
+
+@pytest.mark.parametrize("equipment", ['the "old" one', "Prüfstand \\ Halle 2", "a\x7fb"])
+def test_a_name_is_put_in_after_the_trial(guess, file, shop, equipment):
+    unnamed = ABOUT | {"name": teach_desk.NO_NAME, "equipment": teach_desk.NO_NAME}
+    text = tried(file, corrected(guess, unnamed, rows(guess), {}), shop.folder.root)["toml"]
+    layout = read_toml(teach_desk.named(text, "Halle Rollenprüfstand", equipment), Layout, "")
+    assert (layout.layout.name, layout.layout.equipment) == ("Halle Rollenprüfstand", equipment)
+    with pytest.raises(DeskError, match="letters, digits"):
+        teach_desk.named(text, "a/b", equipment)
+
+
+def test_names_are_held_against_those_of_the_shop_in_any_spelling(shop):
+    root = shop.folder.root
+    assert teach_desk.name_trouble(root, "Halle Rolle") == ""
+    (shop.folder.layouts / "Halle-Rolle.toml").write_text("x = 1\n", encoding="utf-8")
+    for name in ("Halle Rolle", "halle rolle", "HALLE-ROLLE", "Hálle Rolle"):
+        assert "there already" in teach_desk.name_trouble(root, name)
+    assert "must" in teach_desk.name_trouble(root, "a/b")
+    # Names in other alphabets have no letter in common with their files, and are two files.
+    first, second = (new_layout_file(shop.folder.layouts, name) for name in ("Стенд", "測試"))
+    assert first is not None
+    assert second is not None
+    assert first != second
+    assert first.name.isascii()
+
+
+def test_a_standing_layout_is_opened_as_it_stands_and_kept_when_corrected(file, shop):
+    root = shop.folder.root
+    guess = drafted(file, root)
+    assert guess["known"] == ["plain-pull"]
+    opened = teach_desk.standing_layout(root, "plain-pull")
+    taught = teach_desk.as_taught(guess, opened.tables)
+    about = opened.tables["layout"] | {"kind": "pull"}
+    answers = {question["key"]: question["chosen"] for question in taught["questions"]}
+    same = corrected(taught, about, rows(taught), answers)
+    answer = tried(file, same, root)
+    assert teach_desk.says_the_same(answer["toml"], opened.text)
+    assert answer["rivals"] == []
+    other = corrected(taught, about, rows(taught, **{"opening %": {"channel": None}}), answers)
+    answer = tried(file, other, root)
+    kept = teach_desk.put_right(root, opened, answer["toml"])
+    assert kept.read_text(encoding="utf-8") == opened.text
+    assert "throttle" not in teach_desk.standing_layout(root, "plain-pull").tables["channels"]
+    with pytest.raises(DeskError, match="Somebody else"):
+        teach_desk.put_right(root, opened, answer["toml"])
+
+
+def test_channels_that_this_file_lacks_stay_in_a_corrected_layout(guess):
+    tables = corrected(guess, ABOUT, rows(guess), {})
+    tables["channels"]["oil_temp"] = {"column": "oil", "unit": "degC"}
+    taught = teach_desk.as_taught(guess, tables)
+    assert corrected(taught, ABOUT, rows(taught), {})["channels"]["oil_temp"]["column"] == "oil"
+    twice = rows(taught, **{"lambda": {"channel": "oil_temp"}})
+    assert teach_desk.doubled(taught, twice) == ["oil_temp stands on oil and lambda: leave one."]
 
 
 def test_a_trial_shows_the_curve_and_the_rivals(guess, file, shop):
@@ -79,7 +163,7 @@ def test_a_saved_layout_is_the_shops_and_no_other_is_overwritten(guess, file, sh
     assert path.name == "hall-2.toml"
     names = [layout.name for layout in read_layouts(shop.folder.layouts)[0]]
     assert "hall 2" in names
-    with pytest.raises(DeskError, match="another name"):
+    with pytest.raises(DeskError, match="there already"):
         saved(shop.folder.root, "hall 2", answer["toml"])
 
 
@@ -89,11 +173,141 @@ def test_a_name_never_leads_out_of_the_layouts(guess, file, shop, name):
     assert path.parent == shop.folder.layouts
 
 
-def test_a_file_without_a_table_says_why(tmp_path):
+def test_a_file_without_a_table_says_why(tmp_path, shop):
     path = tmp_path / "words.txt"
     path.write_text("only words\nand more of them\n", encoding="utf-8")
     with pytest.raises(DeskError, match="no line of names"):
-        drafted(path)
+        drafted(path, shop.folder.root)
+
+
+class Page:
+    """The page as a person sees it."""
+
+    def __init__(self, root, monkeypatch):
+        monkeypatch.setenv("ROLLBOOK_SHOP", str(root))
+        self.app = AppTest.from_file(APP, default_timeout=90).run()
+        self.app.switch_page("views/teach_layout.py").run()
+        self.whole()
+
+    def whole(self):
+        assert not self.app.exception
+        return self
+
+    def said(self):
+        app = self.app
+        kinds = (app.success, app.info, app.warning, app.error, app.caption, app.text)
+        return "\n".join(element.value for kind in kinds for element in kind).replace("\\", "")
+
+    def drop(self, name, text):
+        self.app.file_uploader[0].set_value((name, text.encode(), "text/csv")).run()
+        return self.whole()
+
+    def name(self, typed):
+        field = next(one for one in self.app.text_input if one.label == "Name of the layout")
+        field.set_value(typed).run()
+        return self.whole()
+
+    def press(self, key):
+        self.app.button(key=key).click().run()
+        return self.whole()
+
+    @property
+    def can_save(self):
+        return not self.app.button(key="teach_save").disabled
+
+
+def in_other_words(make, word="Leistung", level=1.0):
+    text = make.pull(level).replace("wheel kW", f"{word} [kW]")
+    return text.replace("crank rpm", "Drehzahl")
+
+
+@pytest.mark.slow
+def test_a_new_shop_teaches_its_first_layout_before_anything_is_published(shop, make, monkeypatch):
+    for path in shop.folder.layouts.glob("*.toml"):
+        path.unlink()
+    page = Page(shop.folder.root, monkeypatch)
+    assert "No file waits" in page.said()
+    page.drop("lauf.csv", in_other_words(make))
+    assert not page.can_save
+    assert "Not in this layout" not in page.said()
+    text = in_other_words(make)
+    page.drop("lauf.csv", "\n".join(line for line in text.split("\n") if "humidity" not in line))
+    assert "Not in this layout: humidity. Without it power stays as measured" in page.said()
+    page.name("Halle Rollenprüfstand").press("teach_save")
+    assert "Saved as layouts/Halle-Rollenprufstand.toml" in page.said()
+    assert [one.name for one in read_layouts(shop.folder.layouts)[0]] == ["Halle Rollenprüfstand"]
+    page.app.switch_page("views/what_came_in.py").run()
+    assert {link.proto.page for link in page.app.get("page_link")} >= {
+        "bring-in-a-job", "teach-a-layout",
+    }  # fmt: skip
+
+
+@pytest.mark.slow
+def test_two_layouts_are_taught_one_after_the_other_and_each_says_what_became_of_it(
+    shop, make, monkeypatch
+):
+    for word in ("Leistung", "Kraft P"):
+        folder = word.split()[0]
+        shop.put(f"{folder}/lauf.csv", in_other_words(make, word, 1 + len(word) / 100))
+        shop.put(
+            f"{folder}/card.toml",
+            make.card(f"J-{folder}", bike=folder, stages=[make.stage(pulls=["lauf.csv"])]),
+        )
+    shop.update()
+    page = Page(shop.folder.root, monkeypatch)
+    first = page.app.selectbox(key="teach_waiting").value
+    second = page.press("teach_pass").app.selectbox(key="teach_waiting").value
+    assert second != first
+    assert page.press("teach_pass").app.selectbox(key="teach_waiting").value == first
+    for at in (1, 2):
+        page.name(f"hall {at}").press("teach_save")
+        assert f"Saved as layouts/hall-{at}.toml" in page.said()
+        page.press("teach_take_in")
+        assert "1 of 1 now taken in." in page.said()
+        if at == 1:
+            # Nothing is in hand that nobody chose.
+            left = page.app.selectbox(key="teach_waiting")
+            assert left.value is None
+            left.set_value(second).run()
+            page.whole()
+    assert shop.outcome("Leistung/lauf.csv").state == "taken in"
+    assert shop.outcome("Kraft/lauf.csv").state == "taken in"
+
+
+@pytest.mark.slow
+def test_a_file_that_the_shop_knows_is_told_and_its_layout_can_be_corrected(
+    shop, make, monkeypatch
+):
+    page = Page(shop.folder.root, monkeypatch).drop("pull.csv", make.pull())
+    assert "The shop knows this file: plain-pull." in page.said()
+    page.app.radio[0].set_value("Correct plain-pull").run()
+    assert "Nothing is changed yet" in page.whole().said()
+    before = (shop.folder.layouts / "plain-pull.toml").read_bytes()
+    wrote = next(one for one in page.app.text_input if one.label == "What wrote it")
+    wrote.set_value("the other dyno").run()
+    page.whole().press("teach_save")
+    assert "the one before is kept as backups/layouts/plain-pull-" in page.said()
+    kept = list((shop.folder.backups / "layouts").iterdir())
+    assert [path.read_bytes() for path in kept] == [before]
+    taught = {one.name: one.layout.equipment for one in read_layouts(shop.folder.layouts)[0]}
+    assert taught["plain-pull"] == "the other dyno"
+
+
+@pytest.mark.slow
+def test_a_name_that_cannot_be_is_told_in_words(shop, make, monkeypatch):
+    page = Page(shop.folder.root, monkeypatch).drop("lauf.csv", in_other_words(make))
+    page.name("Halle/2")
+    assert "must hold letters, digits, blanks, points and dashes only" in page.said()
+    assert not page.can_save
+    page.name("Plain Pull")
+    assert "A layout named like Plain Pull is there already" in page.said()
+
+
+def test_typing_a_name_does_not_read_the_file_again(shop, make, monkeypatch):
+    page = Page(shop.folder.root, monkeypatch).drop("lauf.csv", in_other_words(make))
+    monkeypatch.setattr(teach_desk, "_asked", lambda *_: pytest.fail("asked again"))
+    page.name("hall 4")
+    assert page.can_save
 
 
 @pytest.mark.slow

@@ -100,3 +100,17 @@ def test_minus_zero_and_plus_zero_are_zero():
 
 def test_nothing_is_shown_as_a_dash():
     assert wording.number(None) == wording.number(float("nan")) == "–"
+
+
+def test_a_power_as_measured_says_its_own_cause():
+    # The notes as the curves step writes them.
+    forced = wording.uncorrected_sentence(
+        "forced induction: the correction does not apply, power is as observed"
+    )
+    no_weather = wording.uncorrected_sentence("no weather in the file: power is as observed")
+    other = wording.uncorrected_sentence("the clutch slips")
+    assert "forced induction" in forced
+    assert "humidity" in no_weather
+    assert "induction" not in no_weather
+    assert "induction" not in other
+    assert "humidity" not in other

@@ -43,3 +43,16 @@ def test_a_folder_given_for_a_file_to_draft_is_called_a_folder(tmp_path):
     assert code != 0
     assert "is a directory" in said
     assert "gzip" not in said
+
+
+def test_the_plan_is_printed_from_what_is_published_and_else_says_what_to_do(shop):
+    code, said = _said("plan", shop.folder.root)
+    assert code == 1
+    assert "Nothing is published yet" in said
+    shop.job(1)
+    shop.update()
+    code, said = _said("plan", shop.folder.root, "--gain", "2.5")
+    assert code == 0
+    assert "* sees 2.5 %" in said
+    # Three pulls each and the stated default: rows 1 to 10 stand there, more pulls see less.
+    assert [line for line in range(1, 11) if f" {line} " in said] == list(range(1, 11))

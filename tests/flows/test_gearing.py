@@ -52,6 +52,73 @@ def test_a_ride_in_miles_is_found_out_by_its_siblings(shop, make):
     assert "miles read as kilometres" in reason
 
 
+def pull_in(gear, seed, slip=1.0):
+    """Return a pull with the roller's speed, in a gear of GEARS."""
+    random = np.random.default_rng(seed)
+    speed = np.linspace(3000.0, 8000.0, 200) * (1 + 0.001 * random.normal(size=200))
+    power = 40.0 * (1 - ((speed - 7500.0) / 7000.0) ** 2)
+    road = 3.6 * speed / (GEARS[gear] * slip) * (1 + 0.001 * random.normal(size=200))
+    rows = zip(np.arange(200) * 0.05, speed, power, road, strict=True)
+    lines = ["seconds,crank rpm,wheel kW,roller km/h,opening %"]
+    lines += [f"{t:.2f},{n:.0f},{p:.3f},{v:.3f},100" for t, n, p, v in rows]
+    return "\n".join(lines) + "\n"
+
+
+LAYOUT = """
+[layout]
+name = "pull with roller"
+kind = "pull"
+equipment = "main dyno"
+[recognise]
+columns = ["seconds", "crank rpm", "wheel kW", "roller km/h", "opening %"]
+[channels]
+time = { column = "seconds", unit = "s" }
+engine_speed = { column = "crank rpm", unit = "rpm" }
+wheel_power = { column = "wheel kW", unit = "kW" }
+roller_speed = { column = "roller km/h", unit = "km/h" }
+throttle = { column = "opening %", unit = "%" }
+[power]
+state = "observed"
+"""
+
+
+def test_a_pull_in_another_gear_than_the_card_says_is_found_out_by_the_bikes_others(shop, make):
+    (shop.folder.layouts / "roller.toml").write_text(LAYOUT, encoding="utf-8")
+    stages = []
+    for gear in (4, 5):
+        names = [f"g{gear}_{pull}.csv" for pull in range(4)]
+        for pull, name in enumerate(names):
+            # The last one on the card's fourth gear was run in the fifth.
+            driven = 5 if (gear, pull) == (4, 3) else gear
+            shop.put(f"J-1/{name}", pull_in(driven, 10 * gear + pull))
+        stages.append(make.stage(f"gear {gear}", names, more=f"gear = {gear}"))
+    shop.put("J-1/card.toml", make.card("J-1", stages))
+    shop.work()
+    found = shop.rows(
+        "SELECT file_name, reason_code, reason, remedy FROM out.log_doubt AS doubt "
+        "JOIN out.pull USING (file_sha256)"
+    )
+    ((name, code, reason, remedy),) = found
+    assert (name, code) == ("g4_3.csv", "wrong gear")
+    # 290 / 318 of the turns for the same roller speed: 8.8 % fewer.
+    assert "8.8 % slower" in reason
+    assert remedy.startswith("Correct the gear on the job card")
+    ratios = shop.rows("SELECT DISTINCT round(engine_roller_ratio) FROM out.pull ORDER BY 1")
+    assert ratios == [(GEARS[5],), (GEARS[4],)]
+
+
+def test_a_pull_that_slips_from_start_to_end_is_a_wrong_ratio(shop, make):
+    (shop.folder.layouts / "roller.toml").write_text(LAYOUT, encoding="utf-8")
+    names = [f"p_{pull}.csv" for pull in range(4)]
+    for pull, name in enumerate(names):
+        shop.put(f"J-1/{name}", pull_in(4, pull, slip=1.05 if pull == 2 else 1.0))
+    shop.put("J-1/card.toml", make.card("J-1", [make.stage("as it came", names, more="gear = 4")]))
+    shop.work()
+    ((code, reason),) = shop.rows("SELECT reason_code, reason FROM out.log_doubt")
+    assert code == "wrong ratio"
+    assert "5.0 % faster" in reason or "4.9 % faster" in reason or "5.1 % faster" in reason
+
+
 def test_another_models_gears_say_nothing(shop, make):
     job(shop, make, 1, log(1))
     job(shop, make, 2, log(2))

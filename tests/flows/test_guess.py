@@ -266,3 +266,67 @@ def test_a_look_at_nothing_is_told(tmp_path):
     path.write_text("only words here\nand here\n", encoding="utf-8")
     with pytest.raises(teach.UnreadableError, match="no line of names"):
         formats.look(path)
+
+
+def in_short_words(remark=(), units=("s", "1/min", "kW", "Nm", "°C", "mbar", "%", "-")):
+    """Return a pull with the short names of a German bench; air and throttle stand still."""
+    log = sound_log("pull", np.random.default_rng(3)).truth
+    lines = ["Prüfstand: Halle", "t;n;P;M;T Luft;p Luft;DK;Marke", *remark, ";".join(units)]
+    for at, time in enumerate(log["time_s"]):
+        row = [time, log["engine_speed_rpm"][at], log["wheel_power_w"][at] / 1000,
+               log["wheel_torque_nm"][at], 21.4 + 0.1 * (at > 50), 981.4, 99.2 + 0.3 * (at % 3),
+               0.4]  # fmt: skip
+        lines.append(";".join(f"{value:.3f}".replace(".", ",") for value in row))
+    return "\n".join(lines) + "\n"
+
+
+@pytest.mark.parametrize("remark", [(), ("# mean of three",), ("# mean of three", "")])
+def test_still_air_is_the_rooms_and_a_percentage_no_mixture(tmp_path, remark):
+    path, found = drafted(tmp_path, in_short_words(remark))
+    got = {column.name: (column.channel, column.unit) for column in found.columns}
+    assert got["T Luft"] == ("ambient_temp", "°C")
+    assert got["p Luft"] == ("ambient_pressure", "mbar")
+    assert got["DK"] == ("throttle", "%")
+    assert [got[name][0] for name in ("t", "n", "P", "M")] == [
+        "time", "engine_speed", "wheel_power", "wheel_torque",
+    ]  # fmt: skip
+    # What stands for 'no unit' in the row of units is no mark for a missing value.
+    assert "missing" not in found.look.text
+    kept = teach.tried(path, found.layout())
+    assert kept["rows_rejected"] == (len(remark) and sum(map(bool, remark)) + 1)
+    assert bool(found.look.doubts) == bool(remark)
+
+
+def test_a_pressure_that_moves_and_one_far_from_the_rooms_are_the_intakes(tmp_path):
+    text = in_short_words().replace("p Luft", "p Saugrohr")
+    lines = text.split("\n")
+    for at in range(3, len(lines) - 1):
+        cells = lines[at].split(";")
+        cells[5] = f"{700 + 2 * at}"
+        lines[at] = ";".join(cells)
+    _, found = drafted(tmp_path, "\n".join(lines))
+    got = {column.name: column.channel for column in found.columns}
+    assert got["p Saugrohr"] == "map_pressure"
+
+
+def test_a_guess_little_better_than_none_is_told_and_not_used(tmp_path):
+    # A column between 0.8 and 1.2 that nothing names may be lambda, or a dozen other things.
+    rows = [f"{at / 10:.1f},{3000 + 50 * at},{20 + at / 4},{1 + 0.2 * np.sin(at / 9):.4f}"
+            for at in range(120)]  # fmt: skip
+    _, found = drafted(tmp_path, "\n".join(["time,rpm,power kW,quux", *rows]) + "\n")
+    odd = next(column for column in found.columns if column.name == "quux")
+    assert odd.channel is None
+    assert "perhaps" not in "".join(odd.why) or "choose it if it is" in odd.why[0]
+    for column in found.columns:
+        needed = column.channel in ("time", "engine_speed", "wheel_power", "wheel_torque")
+        assert column.channel is None or needed or column.confidence >= 0.6
+    assert set(found.tables["channels"]) == {c.channel for c in found.columns if c.channel}
+
+
+def test_a_question_names_the_column_that_it_is_about(tmp_path):
+    headers = list(HEADERS["English"])
+    text, _ = written("pull", headers, UNIT_SETS[2])
+    _, found = drafted(tmp_path, text)
+    asked = [q.text for q in found.questions if q.key.startswith("channels.lambda_wide.")]
+    assert len(asked) == 2
+    assert all("'AFR'" in said for said in asked)

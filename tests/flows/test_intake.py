@@ -420,6 +420,32 @@ def test_a_bike_that_is_two_models_is_refused_in_the_second_folder(shop, make):
     assert "Strada 790" in card.reason
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "said"),
+    [
+        ("year = 2017", "year = 2018", "of model year 2017"),
+        ("cylinders = 1", "cylinders = 2", "has 1 cylinders"),
+    ],
+)
+def test_two_bikes_of_one_model_under_one_reference_are_told(shop, make, first, second, said):
+    for at, (folder, more) in enumerate((("a", first), ("b", second), ("c", "")), start=1):
+        shop.put(f"{folder}/card.toml", make.card(f"J-{at}", bike="B-1", more=more))
+        shop.put(f"{folder}/pull_1.csv", make.pull(1 + at / 10))
+    shop.take_in()
+    card = shop.outcome("b/card.toml")
+    assert card.code == "card contradicts another"
+    assert said in card.reason
+    # What a card leaves out contradicts nothing, and a bike may be sold.
+    assert shop.outcome("c/card.toml").state == "card"
+    shop.put("b/card.toml", make.card("J-2", bike="B-2", more=second + '\nowner = "C-9"'))
+    shop.take_in()
+    assert shop.outcome("b/pull_1.csv").state == "taken in"
+    shop.put("b/card.toml", make.card("J-2", bike="B-1", more=first + '\nowner = "C-9"'))
+    shop.put("a/card.toml", make.card("J-1", bike="B-1", more=first + '\nowner = "C-4"'))
+    shop.take_in()
+    assert shop.outcome("b/pull_1.csv").state == "taken in"
+
+
 def test_owners_and_positions_leave_the_archive_nowhere(shop, make):
     shop.put("job/pull_1.csv", make.pull())
     shop.put("job/ride_1.csv", make.ride())

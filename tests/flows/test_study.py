@@ -15,11 +15,12 @@ def small():
 
 def test_whole_shops_are_run_and_every_case_is_among_them(small):
     made, run = small
-    # 12 unchanged pairs; 3 shapes, 3 designs, with and without a gain, 3 times: all in pairs.
-    assert run == 2 * (12 + 3 * 3 * 2 * 3)
-    assert len(made) == 54
+    # 12 unchanged pairs; 3 shapes, with and without a gain, 3 times, in 3 designs of two sessions
+    # and one of three.
+    assert run == 2 * 12 + 3 * 2 * 3 * (3 * 2 + 3)
+    assert len(made) == 72
     cases = {(one.shape, one.design, one.is_changed) for one in made}
-    assert len(cases) == 18
+    assert len(cases) == 24
 
 
 def test_the_same_seed_gives_the_same_study(small):
@@ -35,7 +36,7 @@ def test_smoothing_and_averaging_bring_no_bias_of_a_tenth_of_a_percent(small):
 
 
 def test_intervals_cover_about_as_often_as_they_say(small):
-    # 54 pairs at 95 %: 3 points of standard error.
+    # 72 comparisons at 95 %: 3 points of standard error.
     for hit in ("mean_hit", "point_hit", "whole_hit", "peak_hit"):
         assert np.mean([getattr(one, hit) for one in small[0]]) > 0.95 - 3.0 * 0.03
 
@@ -58,9 +59,9 @@ def test_detectable_over_planned_is_one_where_the_plan_is_right():
 
 def test_the_table_has_a_line_for_each_design_shape_and_all(small):
     lines = study.table(*small).splitlines()
-    assert lines[0].startswith("132 sessions, 54 comparisons")
+    assert lines[0].startswith("186 sessions, 72 comparisons")
     names = [line.split(" | ")[0].strip("| ") for line in lines[4:]]
-    assert names == [*(name for name, _, _ in study.DESIGNS), *study.SHAPES, "all"]
+    assert names == [*(one.name for one in study.DESIGNS), *study.SHAPES, "all"]
     assert len({line.count("|") for line in lines[2:]}) == 1
 
 

@@ -401,8 +401,32 @@ def test_a_mounting_share_known_from_few_pairs_widens_the_interval():
     assert strapped.dof == math.inf
 
 
+def test_a_mounting_share_of_each_speed_widens_the_points_and_the_mean_has_their_mean():
+    # By hand, flat curves: V(r) = 0.004^2 * 2/3 + 2 m(r)^2; the mean has m = 0.006 of 0.004 and
+    # 0.008 in equal parts, for a mounting moves all speeds together.
+    sides = pulls(1.0, 1.0, 1.0), pulls(1.0, 1.0, 1.0)
+    known = {"repeatability_dof": math.inf, "same_mounting": False, "local_floor_share": 1e-6}
+    even = compared(*sides, **known, remount_share=0.006)
+    ranged = (even.range_from_rpm <= GRID_RPM) & (even.range_to_rpm >= GRID_RPM)
+    share = np.where(np.cumsum(ranged) <= ranged.sum() / 2, 0.004, 0.008)
+    found = compared(*sides, **known, remount_share_at=share)
+    mean = share[ranged].mean()
+    assert mean == pytest.approx(0.006, abs=2e-5)
+    assert found.log_mean_gain_sd**2 == pytest.approx(0.004**2 * 2 / 3 + 2 * mean**2, rel=1e-9)
+    for part in (0.004, 0.008):
+        half = np.log1p(found.upper_pct[share == part] / 100.0)
+        expected = stats.norm.ppf(0.975) * math.sqrt(0.004**2 * 2 / 3 + 2 * part**2)
+        assert half == pytest.approx(np.full(half.shape, expected), rel=1e-3)
+    whole = found.whole_upper_pct - found.upper_pct
+    assert (whole >= -1e-9).all()
+    strapped = compared(*sides, remount_share_at=share)
+    assert strapped.log_mean_gain_sd == pytest.approx(compared(*sides).log_mean_gain_sd)
+
+
 def test_sessions_that_do_not_fit_the_grid_are_refused():
     with pytest.raises(ValueError, match="again_curves must be pulls by 161 grid points"):
         compared(pulls(1.0), pulls(1.0), again_curves=pulls(1.0)[:, :-1])
+    with pytest.raises(ValueError, match="remount_share_at must hold 161 grid points"):
+        compared(pulls(1.0), pulls(1.0), remount_share_at=[0.01])
     with pytest.raises(ValueError, match="remount_dof"):
         compared(pulls(1.0), pulls(1.0), remount_dof=0.0)

@@ -4,12 +4,15 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 from statsmodels.robust.scale import qn_scale
 
 from flows.metrics.siblings import (
     health_words,
     mixture_health,
+    mixture_state,
     power_health,
+    power_state,
     standing,
 )
 
@@ -66,6 +69,28 @@ def test_distance_counts_the_siblings_own_uncertainty():
     assert found.centre == 3.0
     assert math.isclose(found.sd, 2.219144 * 0.844, rel_tol=1e-9)
     assert math.isclose(found.z, 6.0 / (2.219144 * 0.844 * math.sqrt(1.0 + math.pi / 10.0)))
+
+
+def test_a_regions_distance_is_that_of_one_speed_where_all_speeds_scatter_alike():
+    # By hand: five siblings 1 % apart on the ln scale, so s = 2.219144 * 0.844 * 0.01.
+    siblings = USUAL_W * np.exp([[-0.02], [-0.01], [0.0], [0.01], [0.02]])
+    (region,) = power_health(GRID_RPM, USUAL_W * math.exp(-0.2), siblings).regions
+    assert math.isclose(
+        region.z, -0.2 / (0.01 * 2.219144 * 0.844 * math.sqrt(1.0 + math.pi / 10.0)), rel_tol=1e-6
+    )
+    assert math.isclose(region.change_pct, 100.0 * math.expm1(-0.2), rel_tol=1e-9)
+
+
+def test_a_region_starts_beyond_the_chance_that_is_left_to_it():
+    # A third of 5 %, to either side, over 7,500 rpm in stretches of 1,500; t of the reference
+    # library with four degrees of freedom for five siblings.
+    bound = stats.t.isf(0.05 / 3 / 2 / 5, 4)
+    siblings = USUAL_W * np.exp([[-0.02], [-0.01], [0.0], [0.01], [0.02]])
+    error = 0.01 * 2.219144 * 0.844 * math.sqrt(1.0 + math.pi / 10.0)
+    within = power_health(GRID_RPM, USUAL_W * math.exp(-0.99 * bound * error), siblings)
+    beyond = power_health(GRID_RPM, USUAL_W * math.exp(-1.01 * bound * error), siblings)
+    assert within.regions == ()
+    assert len(beyond.regions) == 1
 
 
 def test_four_faulty_siblings_of_eleven_do_not_hide_a_fault():
@@ -202,6 +227,80 @@ def test_level_is_no_shape_and_tilt_is():
     assert abs(tilt.shape_distance_pct - 12.0 / math.sqrt(12.0)) < 0.4
 
 
+def test_siblings_shapes_are_held_against_the_others_alone():
+    # By the definition: each curve against the median of the rest, where both were seen.
+    siblings = _siblings_w(8)
+    siblings[2, :20] = np.nan
+    siblings[5, 60:90] = np.nan
+    siblings[6, 30:] = np.nan  # less than half of the range: no shape
+    siblings[:4, 140:145] = np.nan  # four left: a speed that is not compared
+    logs = np.log(siblings)
+    logs = logs[:, np.isfinite(logs).sum(axis=0) >= 5]
+    distances = []
+    for place in (0, 1, 2, 3, 4, 5, 7):
+        away = logs[place] - np.nanmedian(np.delete(logs, place, axis=0), axis=0)
+        distances.append(float(np.nanstd(away)))
+    found = power_health(GRID_RPM, USUAL_W, siblings, least_sd_share=1e-6).shape
+    assert found.siblings == 7
+    assert math.isclose(found.centre, float(np.median(np.log(distances))), rel_tol=1e-9)
+
+
+def test_where_only_the_shape_is_off_the_words_say_where():
+    # Bikes that differ by 5 % in level hide 6 % at the top, but not the step in the curve.
+    siblings = USUAL_W * np.exp(0.05 * np.linspace(-1.0, 1.0, 11))[:, None]
+    siblings *= np.exp(_sound(np.random.default_rng(8), 11, 0.0, 0.002))
+    tired = USUAL_W * np.where(GRID_RPM >= 8_000.0, 0.94, 1.0)
+    found = power_health(GRID_RPM, tired, siblings)
+    assert found.regions == ()
+    assert power_state(found) == "another shape"
+    bend = found.shape_region
+    assert abs(bend.from_rpm - 8_000.0) <= 50.0
+    assert bend.reaches_top
+    assert abs(bend.change_pct - -6.0) < 0.5
+    assert bend.z == -found.shape.z
+    (said,) = health_words(found)
+    assert said.startswith(f"Down {-bend.change_pct:.1f} % on 11 siblings above 8,0")
+    assert said.endswith("its curve has another shape, look for a fault before tuning.")
+    # A hump is up, and a difference over all speeds is no place to look at.
+    humped = USUAL_W * np.where((GRID_RPM >= 5_000.0) & (GRID_RPM <= 6_000.0), 1.06, 1.0)
+    bend = power_health(GRID_RPM, humped, siblings).shape_region
+    assert (bend.from_rpm, bend.to_rpm, bend.reaches_top) == (5_000.0, 6_000.0, False)
+    assert bend.z > 0.0
+    assert power_health(GRID_RPM, 0.90 * USUAL_W, siblings).shape_region is None
+    tired[(GRID_RPM > 9_000.0) & (GRID_RPM < 9_500.0)] = np.nan
+    bend = power_health(GRID_RPM, tired, siblings).shape_region
+    assert bend.to_rpm <= 9_000.0 or bend.from_rpm >= 9_500.0
+    blip = USUAL_W * np.where((GRID_RPM >= 5_000.0) & (GRID_RPM <= 5_250.0), 1.06, 1.0)
+    assert power_health(GRID_RPM, blip, siblings).shape_region is None
+
+
+def test_a_word_says_how_a_bike_stands():
+    siblings = _siblings_w()
+    level = power_health(GRID_RPM, USUAL_W, siblings)
+    assert power_state(level) == "as its siblings"
+    assert power_state(power_health(GRID_RPM, 0.9 * USUAL_W, siblings)) == "low"
+    assert power_state(power_health(GRID_RPM, 1.1 * USUAL_W, siblings)) == "high"
+    odd = USUAL_W * np.where(GRID_RPM < 6_000.0, 0.9, 1.1)
+    assert power_state(power_health(GRID_RPM, odd, siblings)) == "low and high"
+    assert power_state(power_health(GRID_RPM, USUAL_W, siblings[:4])) == "not compared"
+    far = level.peak._replace(p=1e-4)
+    assert power_state(level._replace(is_unusual=True, peak=far, peak_change_pct=-4.0)) == "low"
+    assert power_state(level._replace(is_unusual=True, peak=far, peak_change_pct=4.0)) == "high"
+
+    errors = 150.0 * _sound(np.random.default_rng(4), 9)
+    states = {
+        "leaner": np.full(GRID_RPM.size, 14.0),
+        "richer": np.full(GRID_RPM.size, -14.0),
+        "richer and leaner": np.where(GRID_RPM < 6_000.0, -14.0, 14.0),
+        "as its siblings": np.zeros(GRID_RPM.size),
+    }
+    for word, own in states.items():
+        assert mixture_state(mixture_health(GRID_RPM, own, errors)) == word
+    assert mixture_state(mixture_health(GRID_RPM, states["leaner"], errors[:4])) == "not compared"
+    level = mixture_health(GRID_RPM, states["as its siblings"], errors)
+    assert mixture_state(level._replace(is_unusual=True, level_change_pct=3.0)) == "leaner"
+
+
 def test_a_shape_nearer_than_usual_is_not_unusual():
     found = power_health(
         GRID_RPM, USUAL_W, USUAL_W * np.exp(_sound(np.random.default_rng(3), 15, 0.01, 0.03))
@@ -303,7 +402,8 @@ def test_peak_alone_and_shape_alone_have_words():
     (said,) = health_words(power._replace(is_unusual=True, peak=far, peak_change_pct=-4.0))
     assert said.startswith("Peak power down 4.0 % on 11 siblings")
     odd = power.shape._replace(p=1e-4)
-    (said,) = health_words(power._replace(is_unusual=True, shape=odd, shape_distance_pct=3.0))
+    nowhere = power._replace(is_unusual=True, shape=odd, shape_distance_pct=3.0, shape_region=None)
+    (said,) = health_words(nowhere)
     assert said.startswith("Shape of the power curve is 3.0 % off that of 11 siblings")
 
 

@@ -151,3 +151,79 @@ def test_a_layout_with_mistakes_does_not_stop_the_others(tmp_path):
     assert [layout.name for layout in layouts] == ["main-dyno"]
     assert set(mistakes) == {"bad.toml", "latin.toml", "twin.toml"}
     assert "taken by good.toml" in mistakes["twin.toml"][0]
+
+
+ROLLER = """\
+[layout]
+name = "inertia-roller"
+kind = "pull"
+equipment = "inertia roller"
+
+[recognise]
+columns = ["t", "rpm", "v"]
+
+[channels.time]
+column = "t"
+unit = "s"
+[channels.engine_speed]
+column = "rpm"
+unit = "rpm"
+[channels.roller_speed]
+column = "v"
+unit = "km/h"
+
+[power]
+state = "from roller"
+roller_inertia_kg_m2 = 8.0
+roller_radius_m = 0.225
+"""
+
+
+def test_a_roller_is_told_by_inertia_and_radius_or_by_its_mass():
+    # By hand: 8 kg m^2 at 0.225 m are 158.0247 kg; a wheel of 0.7 at 0.312 m adds 7.1910 kg.
+    assert read(text=ROLLER).power.mass_kg == pytest.approx(158.0247, abs=1e-4)
+    wheel = "roller_radius_m = 0.225\nwheel_inertia_kg_m2 = 0.7\nwheel_radius_m = 0.312"
+    whole = read(("roller_radius_m = 0.225", wheel), text=ROLLER)
+    assert whole.power.mass_kg == pytest.approx(158.0247 + 7.1910, abs=1e-3)
+    inertia = "roller_inertia_kg_m2 = 8.0\nroller_radius_m = 0.225"
+    by_mass = read((inertia, "equivalent_mass_kg = 240.0"), text=ROLLER)
+    assert by_mass.power.mass_kg == 240.0
+    assert read().power.mass_kg is None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("roller_inertia_kg_m2 = 8.0\n", "", "needs roller_inertia_kg_m2 and roller_radius_m, or"),
+        ("roller_radius_m = 0.225\n", "", "needs roller_inertia_kg_m2 and roller_radius_m, or"),
+        ("m2 = 8.0", "m2 = 0.0", "power.roller_inertia_kg_m2"),
+        ("m2 = 8.0", "m2 = -8.0", "power.roller_inertia_kg_m2"),
+        ("radius_m = 0.225", "radius_m = 225", "power.roller_radius_m"),
+        # A diameter for a radius: a quarter of the mass.
+        ("radius_m = 0.225", "radius_m = 0.45", "makes 39.51 kg, 60 to 3000 expected"),
+        ("radius_m = 0.225", "radius_m = 0.05", "makes 3200 kg, 60 to 3000 expected"),
+        ("0.225\n", "0.225\nequivalent_mass_kg = 158.0\n", "give one or the other"),
+        ("0.225\n", "0.225\nwheel_radius_m = 0.3\n", "wheel_inertia_kg_m2 and wheel_radius_m go"),
+        ("0.225\n", '0.225\nstandard = "ISO 1585"\n', "power from the roller is observed"),
+        ('"from roller"', '"observed"', "go with state = 'from roller' only"),
+        ("[channels.roller_speed]", "[channels.throttle]", "needs roller_speed"),
+        ('[channels.time]\ncolumn = "t"\nunit = "s"\n', "", "power from the roller needs time"),
+    ],
+)
+def test_a_roller_told_by_halves_or_impossibly_is_refused(old, new, said):
+    text = ROLLER.replace('"km/h"', '"%"') if "throttle" in new else ROLLER
+    with pytest.raises(MistakesError) as found:
+        read((old, new), text=text)
+    assert any(said in sentence for sentence in found.value.mistakes), found.value.mistakes
+
+
+def test_power_from_the_roller_beside_the_file_s_own_is_refused():
+    power = '[channels.wheel_power]\ncolumn = "P"\nunit = "kW"\n[power]'
+    with pytest.raises(MistakesError, match="wheel_power is the file's own power"):
+        read(("[power]", power), text=ROLLER)
+
+
+def test_a_pull_with_only_a_roller_is_told_how_to_get_power():
+    inertia = "roller_inertia_kg_m2 = 8.0\nroller_radius_m = 0.225\n"
+    with pytest.raises(MistakesError, match=r"or roller_speed with power\.state = 'from roller'"):
+        read(('"from roller"', '"observed"'), (inertia, ""), text=ROLLER)

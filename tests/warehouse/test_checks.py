@@ -21,17 +21,43 @@ def pull_point(**changes):
     return {name: curve(**changes)[name] for name in names}
 
 
+def peak_of(lower_w, mid_w, upper_w):
+    return {
+        "peak_power_lower_w": lower_w, "peak_power_mid_w": mid_w, "peak_power_upper_w": upper_w,
+    }  # fmt: skip
+
+
 def session_point(**changes):
     return {name: value for name, value in curve(**changes).items() if name != "pull_id"}
 
 
 def gain(**changes):
-    return {
+    return dict.fromkeys(BACK) | {
         "gain_id": "g", "bike_id": "b", "before_stage_id": "s1", "after_stage_id": "s2",
         "mean_gain_pct": 3, "mean_gain_lower_pct": 2, "mean_gain_upper_pct": 4,
         "peak_gain_pct": 3, "peak_gain_lower_pct": 2, "peak_gain_upper_pct": 4,
         "is_like_for_like": True, "unlike_reason": "", "is_pooled": True,
         "change_kind": "parts only", "change_key": "silencer",
+    } | changes  # fmt: skip
+
+
+BACK = {
+    "again_stage_id": "s3", "pulls_again": 3,
+    "drift_pct": -0.5, "drift_lower_pct": -1, "drift_upper_pct": 0,
+}  # fmt: skip
+
+
+def remount(low, high, **changes):
+    return {
+        "from_peak_speed_share": low, "to_peak_speed_share": high,
+        "remount_share": 0.007, "remount_dof": 12,
+    } | changes  # fmt: skip
+
+
+def plan(**changes):
+    return {
+        "is_put_back": False, "is_strapped_once": True, "pulls": 3,
+        "smallest_detectable_pct": 1.0, "floor_pct": 0.5,
     } | changes  # fmt: skip
 
 
@@ -79,6 +105,29 @@ def filed(**changes):
     } | changes  # fmt: skip
 
 
+def health(**changes):
+    return {
+        "bike_id": "b", "stage_id": "s", "power_health": "low", "mixture_health": "as its siblings",
+        "siblings": 5, "mixture_siblings": 5, "power_reason": "", "mixture_reason": "",
+        "sentence": "Down 6 %.",
+    } | changes  # fmt: skip
+
+
+def region(**changes):
+    return {
+        "bike_id": "b", "quantity": "power", "from_rpm": 8000, "to_rpm": 9000, "change_pct": -6,
+        "region_z": -5, "siblings": 5,
+    } | changes  # fmt: skip
+
+
+def health_point(**changes):
+    return {
+        "bike_id": "b", "engine_speed_rpm": 5000, "siblings": 5, "usual_power_w": 50_000,
+        "usual_power_lower_w": 49_000, "usual_power_upper_w": 51_000, "usual_lean_error_pct": 1,
+        "usual_lean_error_lower_pct": 0, "usual_lean_error_upper_pct": 2,
+    } | changes  # fmt: skip
+
+
 PART = {"category": "silencer", "maker": "Halden", "part_name": "S2 slip-on"}
 USED = {"pull_id": "p", "stage_id": "s", "is_used": True, "trouble": ""}
 SESSION = {"stage_id": "s", "bike_id": "b", "pulls": 1, "pulls_used": 1, "is_corrected": False}
@@ -88,8 +137,24 @@ CHART = {
     "stage_id": "s", "bike_id": "b", "individual_lower_pct": -1, "individual_centre_pct": 0,
     "individual_upper_pct": 1, "ewma_lower_pct": -1, "ewma_upper_pct": 1,
 }  # fmt: skip
+NOT_COMPARED = {"power_health": "not compared", "power_reason": "2 siblings", "siblings": 2}
+SIBLING = {
+    "bike_id": "b", "other_bike_id": "c", "is_power_sibling": True, "is_mixture_sibling": True,
+    "left_out": "",
+}  # fmt: skip
+EVENT = {
+    "event_no": 1, "dyno_event": "e", "begins_after": "2026-02-03", "first_on": "2026-02-17",
+    "last_on": "2026-03-03", "event_pct": 1.2, "dyno_drift_sd": 0.012,
+    "sentence": "It reads more.", "remedy": "Look.",
+}  # fmt: skip
+DRIFT = {"stage_id": "s", "dyno_event": "e", "dyno_drift_sd": 0.012, "sentence": "It reads more."}
 SIDES = [SESSION | {"stage_id": "s1"}, SESSION | {"stage_id": "s2"}]
-TRUST = {"repeatability_share": 0.005, "remount_share": 0.008, "repeatability_dof": 9}
+TRUST = {
+    "repeatability_share": 0.005,
+    "remount_share": 0.008,
+    "repeatability_dof": 9,
+    "remount_dof": 6,
+}
 
 # Check: the tables that keep its rule, and the rows that break it when they stand there instead.
 CASES = {
@@ -141,6 +206,38 @@ CASES = {
         [{"out.dyno_check": [CHART | {"individual_lower_pct": 0.5}]},
          {"out.dyno_check": [CHART | {"ewma_upper_pct": -2}]}],
     ),
+    "out.dyno_event: an_event_says_what_and_what_to_do": (
+        {"out.dyno_event": [EVENT]},
+        [{"out.dyno_event": [EVENT | {"sentence": ""}]},
+         {"out.dyno_event": [EVENT | {"remedy": ""}]}],
+    ),
+    "out.dyno_event: an_event_ends_after_it_began": (
+        {"out.dyno_event": [EVENT, EVENT | {"last_on": None, "begins_after": None}]},
+        [{"out.dyno_event": [EVENT | {"last_on": "2026-02-16"}]},
+         {"out.dyno_event": [EVENT | {"begins_after": "2026-02-18"}]}],
+    ),
+    "out.dyno_event: what_is_known_in_size_widens": (
+        {"out.dyno_event": [EVENT, EVENT | {"event_pct": None, "dyno_drift_sd": 0}]},
+        [{"out.dyno_event": [EVENT | {"dyno_drift_sd": 0.010}]},
+         {"out.dyno_event": [EVENT | {"event_pct": -1.3}]}],
+    ),
+    "out.session_drift: every_drift_belongs_to_a_session_and_an_event": (
+        {"out.session_drift": [DRIFT], "out.session": [SESSION], "out.dyno_event": [EVENT]},
+        [{"out.session": []}, {"out.dyno_event": []}],
+    ),
+    "out.session_drift: a_drift_widens_and_says_why": (
+        {"out.session_drift": [DRIFT]},
+        [{"out.session_drift": [DRIFT | {"dyno_drift_sd": -0.01}]},
+         {"out.session_drift": [DRIFT | {"sentence": ""}]}],
+    ),
+    "out.session: a_settled_session_says_after_which_pull": (
+        {"out.session": [SESSION, SESSION | {"is_settled": True, "settled_after_pull": 1},
+                         SESSION | {"is_settled": False}],
+         "out.pull": [USED | {"pull_no": 1}]},
+        [{"out.session": [SESSION | {"is_settled": True}]},
+         {"out.session": [SESSION | {"is_settled": False, "settled_after_pull": 1}]},
+         {"out.session": [SESSION | {"is_settled": True, "settled_after_pull": 2}]}],
+    ),
     "out.dyno_verdict: every_verdict_is_a_sentence": (
         {"out.dyno_verdict": [{"verdict_no": 1, "subject": "air", "sentence": "All is well."}]},
         [{"out.dyno_verdict": [{"verdict_no": 1, "subject": "air", "sentence": ""}]},
@@ -183,9 +280,34 @@ CASES = {
         {"out.gain": [gain(), gain(is_like_for_like=False, is_pooled=False)]},
         [{"out.gain": [gain(is_like_for_like=False)]}],
     ),
+    "out.gain: a_drift_stands_where_the_bike_was_put_back": (
+        {"out.gain": [gain(), gain(**BACK)]},
+        [{"out.gain": [gain(again_stage_id="s3", pulls_again=3)]},
+         {"out.gain": [gain(**BACK | {"pulls_again": None})]},
+         {"out.gain": [gain(**BACK | {"drift_pct": 1})]}],
+    ),
     "out.gain: no_gain_is_beyond_belief": (
         {"out.gain": [gain(), gain(mean_gain_pct=45, is_like_for_like=False)]},
         [{"out.gain": [gain(mean_gain_pct=45)]}, {"out.gain": [gain(mean_gain_pct=-45)]}],
+    ),
+    "out.remount_region: regions_follow_one_another": (
+        {"out.remount_region": [remount(0.4, 0.65), remount(0.65, 0.9), remount(0.9, 1.15)]},
+        [{"out.remount_region": [remount(0.4, 0.65), remount(0.9, 1.15)]},
+         {"out.remount_region": [remount(0.4, 0.65), remount(0.6, 0.9)]}],
+    ),
+    "out.remount_region: a_share_of_remounting_is_none_or_more": (
+        {"out.remount_region": [remount(0.4, 0.65)]},
+        [{"out.remount_region": [remount(0.4, 0.65, remount_share=-0.001)]},
+         {"out.remount_region": [remount(0.4, 0.65, remount_dof=0)]},
+         {"out.remount_region": [remount(0.4, 0.4)]}],
+    ),
+    "out.plan: no_plan_sees_less_than_endless_pulls_would": (
+        {"out.plan": [plan()]},
+        [{"out.plan": [plan(floor_pct=1.2)]}, {"out.plan": [plan(floor_pct=-0.1)]}],
+    ),
+    "out.plan: more_pulls_see_no_less": (
+        {"out.plan": [plan(), plan(pulls=4, smallest_detectable_pct=0.9)]},
+        [{"out.plan": [plan(), plan(pulls=4, smallest_detectable_pct=1.1)]}],
     ),
     "out.gain_curve: bands_hold_their_curve": (
         {"out.gain_curve": [{"gain_id": "g", "gain_pct": 3, "lower_pct": 2, "upper_pct": 4,
@@ -269,6 +391,12 @@ CASES = {
     "out.pull: a_pull_that_counts_has_a_curve": (
         {"out.pull": [USED], "out.pull_curve": [pull_point()]},
         [{"out.pull_curve": []}],
+    ),
+    "out.pull: a_peak_lies_within_its_interval": (
+        {"out.pull": [USED | peak_of(99.0, 100.0, 101.0), USED | peak_of(None, None, None)]},
+        [{"out.pull": [USED | peak_of(*wrong)]} for wrong in (
+            (100.5, 100.0, 101.0), (99.0, 101.5, 101.0), (None, 100.0, 101.0), (99.0, 100.0, None),
+        )],
     ),
     "out.pull: forced_induction_is_not_corrected": (
         {"out.pull": [USED], "out.stage": [{"stage_id": "s", "induction": "forced"}]},
@@ -394,6 +522,73 @@ CASES = {
         {"out.gearing": [{"model_id": "m", "logs": 1}]},
         [{"out.gearing": [{"model_id": "m", "logs": 0}]}],
     ),
+    "out.health: every_bike_that_was_run_is_told": (
+        {"out.session": [SESSION], "out.health": [health()]},
+        [{"out.health": []}, {"out.health": [health(bike_id="other")]}],
+    ),
+    "out.health: a_baseline_is_a_standard_session_of_its_bike": (
+        {"out.health": [health(), health(bike_id="c", stage_id=None)], "out.session": [SESSION],
+         "out.stage": [{"stage_id": "s", "map_name": "stock", "parts_key": "standard parts"}]},
+        [{"out.session": []}, {"out.session": [SESSION | {"bike_id": "c"}]},
+         {"out.stage": [{"stage_id": "s", "map_name": "x", "parts_key": "standard parts"}]},
+         {"out.stage": [{"stage_id": "s", "map_name": "stock", "parts_key": "silencer"}]}],
+    ),
+    "out.health: what_is_not_compared_says_why": (
+        {"out.health": [health(), health(**NOT_COMPARED)]},
+        [{"out.health": [health(**change)]} for change in (
+            {"power_reason": "x"}, {"power_health": "not compared"}, {"mixture_reason": "x"},
+            {"mixture_health": "not compared"}, {"sentence": ""})],
+    ),
+    "out.health: what_is_compared_has_five_siblings": (
+        {"out.health": [health(), health(**NOT_COMPARED)]},
+        [{"out.health": [health(siblings=4)]}, {"out.health": [health(mixture_siblings=4)]}],
+    ),
+    "out.health_region: a_region_has_extent_and_siblings": (
+        {"out.health_region": [region(), region(to_rpm=8300)]},
+        [{"out.health_region": [region(**change)]} for change in (
+            {"to_rpm": 8250}, {"siblings": 4}, {"region_z": 5})],
+    ),
+    "out.health_region: a_region_and_its_word_agree": (
+        {"out.health_region": [region(), region(quantity="mixture", change_pct=4)],
+         "out.health": [health(mixture_health="leaner")]},
+        [{"out.health": []}, {"out.health": [health(power_health="high", mixture_health="leaner")]},
+         {"out.health": [health(mixture_health="richer")]},
+         {"out.health_region": [region(change_pct=6)]},
+         {"out.health_region": [region(quantity="shape")]},
+         {"out.health_region": [region(quantity="mixture", change_pct=-4)]}],
+    ),
+    "out.health_sibling: siblings_are_other_bikes_of_one_model": (
+        {"out.health_sibling": [SIBLING],
+         "core.bike": [{"bike_id": "b", "model_id": "m"}, {"bike_id": "c", "model_id": "m"}]},
+        [{"out.health_sibling": [SIBLING | {"other_bike_id": "b"}]},
+         {"core.bike": [{"bike_id": "b", "model_id": "m"}, {"bike_id": "c", "model_id": "n"}]},
+         {"core.bike": [{"bike_id": "b", "model_id": "m"}]}],
+    ),
+    "out.health_sibling: the_siblings_listed_are_those_counted": (
+        {"out.health": [health(siblings=1, mixture_siblings=1)], "out.health_sibling": [SIBLING]},
+        [{"out.health_sibling": []},
+         {"out.health_sibling": [SIBLING | {"is_power_sibling": False}]},
+         {"out.health_sibling": [SIBLING | {"is_mixture_sibling": False}]},
+         {"out.health_sibling": [SIBLING, SIBLING | {"other_bike_id": "d"}]}],
+    ),
+    "out.health_sibling: who_is_left_out_says_why": (
+        {"out.health_sibling": [SIBLING, SIBLING | {"is_power_sibling": False, "left_out": "x"}]},
+        [{"out.health_sibling": [SIBLING | {"left_out": "x"}]},
+         {"out.health_sibling": [SIBLING | {"is_mixture_sibling": False}]}],
+    ),
+    "out.health_curve: the_middle_half_holds_the_median": (
+        {"out.health_curve": [health_point(), health_point(usual_lean_error_pct=None)]},
+        [{"out.health_curve": [health_point(usual_power_w=52_000)]},
+         {"out.health_curve": [health_point(usual_lean_error_pct=-1)]}],
+    ),
+    "out.health_curve: what_is_usual_rests_on_five_siblings": (
+        {"out.health_curve": [health_point(), health_point(siblings=4, usual_power_w=None)]},
+        [{"out.health_curve": [health_point(siblings=4)]}],
+    ),
+    "out.health_curve: every_band_belongs_to_a_bike": (
+        {"out.health_curve": [health_point()], "out.health": [health()]},
+        [{"out.health": []}],
+    ),
     "out.log_doubt: a_doubt_says_why_and_what_to_do": (
         {"out.log_doubt": [{"file_sha256": "f", "reason": "r", "remedy": "m"}]},
         [{"out.log_doubt": [{"file_sha256": "f", "reason": "", "remedy": "m"}]},
@@ -470,7 +665,8 @@ CASES = {
         {"out.trust": [TRUST]},
         [{"out.trust": [TRUST | {"repeatability_share": 0}]},
          {"out.trust": [TRUST | {"remount_share": -0.001}]},
-         {"out.trust": [TRUST | {"repeatability_dof": 0}]}],
+         {"out.trust": [TRUST | {"repeatability_dof": 0}]},
+         {"out.trust": [TRUST | {"remount_dof": 0}]}],
     ),
 }  # fmt: skip
 

@@ -30,6 +30,15 @@ SELECT gain_id
 FROM out.gain
 WHERE is_pooled AND NOT is_like_for_like;
 
+-- check: a_drift_stands_where_the_bike_was_put_back (fail)
+-- A drift without a second before-session, or outside of its interval, was made up.
+SELECT gain_id
+FROM out.gain
+WHERE
+    (again_stage_id IS NULL) <> (drift_pct IS NULL)
+    OR (again_stage_id IS NULL) <> (pulls_again IS NULL)
+    OR drift_pct NOT BETWEEN drift_lower_pct AND drift_upper_pct;
+
 -- check: no_gain_is_beyond_belief (warn)
 -- Parts and maps do not move a whole curve by 40 %: a unit, a gear or a slipping clutch does.
 SELECT gain_id

@@ -3,7 +3,8 @@
 -- Grain:  one row per gain_id (before_stage_id, after_stage_id).
 -- Writes: flows/steps/gains.py
 -- Units:  *_pct are percent of the before-curve; intervals are 95 %.
--- Nulls:  greatest_loss_* when nothing was lost anywhere.
+-- Nulls:  greatest_loss_* when nothing was lost anywhere; again_* and drift_* unless the bike was
+--         put back as it was and pulled again.
 CREATE TABLE IF NOT EXISTS out.gain (
     gain_id VARCHAR PRIMARY KEY,
     job_id VARCHAR NOT NULL,
@@ -11,6 +12,7 @@ CREATE TABLE IF NOT EXISTS out.gain (
     model_id VARCHAR NOT NULL,
     before_stage_id VARCHAR NOT NULL,
     after_stage_id VARCHAR NOT NULL,
+    again_stage_id VARCHAR,
     basis VARCHAR NOT NULL,
     run_on DATE NOT NULL,
     change_kind VARCHAR NOT NULL,
@@ -21,6 +23,10 @@ CREATE TABLE IF NOT EXISTS out.gain (
     is_pooled BOOLEAN NOT NULL,
     pulls_before BIGINT NOT NULL,
     pulls_after BIGINT NOT NULL,
+    pulls_again BIGINT,
+    drift_pct DOUBLE,
+    drift_lower_pct DOUBLE,
+    drift_upper_pct DOUBLE,
     riding_from_rpm DOUBLE NOT NULL,
     riding_to_rpm DOUBLE NOT NULL,
     mean_gain_pct DOUBLE NOT NULL,

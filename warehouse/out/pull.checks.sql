@@ -20,6 +20,16 @@ FROM out.pull AS pull
 INNER JOIN out.stage AS stage ON pull.stage_id = stage.stage_id
 WHERE stage.induction = 'forced' AND pull.reference_factor IS NOT NULL;
 
+-- check: a_peak_lies_within_its_interval (fail)
+-- The middle is the peak with the lift of noise taken out: the ends stand around it.
+SELECT pull_id
+FROM out.pull
+WHERE
+    peak_power_lower_w > peak_power_mid_w
+    OR peak_power_mid_w > peak_power_upper_w
+    OR (peak_power_mid_w IS NULL) <> (peak_power_lower_w IS NULL)
+    OR (peak_power_mid_w IS NULL) <> (peak_power_upper_w IS NULL);
+
 -- check: the_weather_agrees_with_the_factor (warn)
 -- A factor that its own weather does not give: sea-level pressure, a wrong unit, a dead station.
 SELECT pull_id

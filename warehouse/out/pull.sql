@@ -4,7 +4,8 @@
 -- Reads:  core.pull and its samples.
 -- Writes: flows/steps/curves.py
 -- Units:  as in schemas/columns.py.
--- Nulls:  a pull without a usable sweep has no peak; trouble says why.
+-- Nulls:  a pull without a usable sweep has no peak; trouble says why. The interval of the peak
+--         needs 10 samples within 800 rpm of it. The ratio is there where it is one over the sweep.
 CREATE TABLE IF NOT EXISTS out.pull (
     pull_id VARCHAR PRIMARY KEY,
     stage_id VARCHAR NOT NULL,
@@ -15,8 +16,12 @@ CREATE TABLE IF NOT EXISTS out.pull (
     started_at TIMESTAMP,
     peak_power_w DOUBLE,
     peak_power_speed_rpm DOUBLE,
+    peak_power_mid_w DOUBLE,
+    peak_power_lower_w DOUBLE,
+    peak_power_upper_w DOUBLE,
     peak_torque_nm DOUBLE,
     peak_torque_speed_rpm DOUBLE,
+    engine_roller_ratio DOUBLE,
     sweep_from_rpm DOUBLE,
     sweep_to_rpm DOUBLE,
     sweep_s DOUBLE,

@@ -27,3 +27,16 @@ WHERE is_corrected <> (reference_factor IS NOT NULL);
 SELECT stage_id
 FROM out.session
 WHERE repeatability_share > 0.03;
+
+-- check: a_settled_session_says_after_which_pull (fail)
+-- A session that settled did so at one of its pulls, and one that did not at none.
+SELECT session.stage_id
+FROM out.session AS session
+LEFT JOIN out.pull AS pull
+    ON
+        session.stage_id = pull.stage_id
+        AND session.settled_after_pull = pull.pull_no
+        AND pull.is_used
+WHERE
+    coalesce(session.is_settled, FALSE) <> (session.settled_after_pull IS NOT NULL)
+    OR (session.settled_after_pull IS NOT NULL AND pull.pull_id IS NULL);

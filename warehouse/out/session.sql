@@ -3,7 +3,8 @@
 -- Grain:  one row per stage_id that has at least one usable pull.
 -- Writes: flows/steps/sessions.py
 -- Units:  repeatability_share: 1 SD of a pull's level within this session [1].
--- Nulls:  repeatability_share and drift need two pulls.
+-- Nulls:  repeatability_share, drift and is_settled need two pulls; settled_after_pull is null
+--         while the session has not settled.
 CREATE TABLE IF NOT EXISTS out.session (
     stage_id VARCHAR PRIMARY KEY,
     job_id VARCHAR NOT NULL,
@@ -18,6 +19,11 @@ CREATE TABLE IF NOT EXISTS out.session (
     peak_torque_speed_rpm DOUBLE,
     repeatability_share DOUBLE,
     drift_pct_per_pull DOUBLE,
+    drift_lower_pct_per_pull DOUBLE,
+    drift_upper_pct_per_pull DOUBLE,
+    heat_soak VARCHAR NOT NULL,
+    is_settled BOOLEAN,
+    settled_after_pull BIGINT,
     reference_air VARCHAR NOT NULL,
     reference_factor DOUBLE,
     reference_factor_sd DOUBLE,

@@ -10,4 +10,4 @@ HAVING count(*) > 1;
 -- A dyno that repeats itself perfectly would call every difference real.
 SELECT repeatability_share
 FROM out.trust
-WHERE repeatability_share <= 0 OR remount_share < 0 OR repeatability_dof < 1;
+WHERE repeatability_share <= 0 OR remount_share < 0 OR repeatability_dof < 1 OR remount_dof < 1;

@@ -8,6 +8,7 @@ CREATE TABLE IF NOT EXISTS out.trust (
     repeatability_dof DOUBLE NOT NULL,
     repeatability_origin VARCHAR NOT NULL,
     remount_share DOUBLE NOT NULL,
+    remount_dof DOUBLE NOT NULL,
     remount_pairs BIGINT NOT NULL,
     remount_origin VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL

@@ -1,0 +1,365 @@
+"""Health: each bike's baseline held against the baselines of its siblings, power and mixture."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import duckdb
+import numpy as np
+
+from flows.metrics import siblings
+from flows.steps.progress import Progress
+from flows.steps.refresh import fingerprint, outdated, replace, stacked
+from flows.steps.sessions import on_one_grid
+from flows.steps.trust import SHARE_STEP
+from warehouse import store
+
+HEALTH_VERSION = 1
+"""Raise it when this step changes what it gives for the same baselines."""
+
+MIDDLE_HALF = (25.0, 75.0)
+"""Percentiles between which the middle half of the siblings lies. [%]"""
+
+NO_BASELINE = "it was never run on the untouched map with standard parts"
+FORCED = "its induction is forced, so its power stands as measured and moves with the weather"
+UNCORRECTED = "its power could not be brought to the reference air"
+NEVER_TOGETHER = (
+    f"at no speed were {siblings.LEAST_SIBLINGS} siblings and this bike all seen together"
+)
+OWN_AIR_IN_DOUBT = (
+    "The weather behind this bike's correction is in doubt, so that a difference in power may be "
+    "the weather alone: run it again before anything is said."
+)
+
+POWER, SHAPE, MIXTURE = "power", "shape", "mixture"
+
+
+class _Lines(NamedTuple):
+    """Baselines of one model on one grid: bikes by grid points, NaN where not seen."""
+
+    grid_rpm: np.ndarray
+    power_w: np.ndarray
+    lambda_wide: np.ndarray
+    lambda_target: np.ndarray
+
+
+def derive_health(
+    connection: duckdb.DuckDBPyConnection, trust: dict[str, Any], progress: Progress
+) -> int:
+    """Hold every bike against its siblings again whose model has a baseline that changed.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    trust : dict
+        Row of out.trust: siblings cannot be known to differ by less than strapping one bike down
+        again does.
+    progress : callable
+        Called with done, total and a word.
+
+    Returns
+    -------
+    int
+        Bikes held against their siblings.
+    """
+    least_sd_share = max(trust["remount_share"], SHARE_STEP)
+    models: dict[str, list[dict[str, Any]]] = {}
+    for row in _baselines(connection):
+        models.setdefault(row["model_id"], []).append(row)
+    wanted = {}
+    for bikes in models.values():
+        pool = fingerprint(
+            HEALTH_VERSION, least_sd_share, [bike for bike in bikes if bike["stage_id"]]
+        )
+        wanted |= {bike["bike_id"]: fingerprint(pool, bike) for bike in bikes}
+    to_make, to_delete = outdated(connection, "out.health", "bike_id", wanted)
+    making = set(to_make)
+    records: dict[str, list[dict[str, Any]]] = {
+        "out.health": [],
+        "out.health_region": [],
+        "out.health_sibling": [],
+    }
+    curves: dict[str, dict[str, np.ndarray]] = {}
+    done = 0
+    for bikes in models.values():
+        due = [bike for bike in bikes if bike["bike_id"] in making]
+        run = [bike for bike in bikes if bike["stage_id"]]
+        lines = _lines(connection, run) if due and run else None
+        for bike in due:
+            done += 1
+            if lines is None or not bike["stage_id"]:
+                records["out.health"].append(_never_run(bike, wanted[bike["bike_id"]]))
+            else:
+                made, points = _health(bike, run, lines, least_sd_share, wanted[bike["bike_id"]])
+                for table, rows in made.items():
+                    records[table] += rows
+                if points is not None:
+                    curves[bike["bike_id"]] = points
+            if done % 25 == 0 or done == len(to_make):
+                progress(done, len(to_make), "holding bikes against siblings")
+    if to_make or to_delete:
+        frame = stacked("bike_id", curves)
+        replace(connection, "bike_id", to_delete, {**records, "out.health_curve": frame})
+    return len(to_make)
+
+
+def _baselines(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+    """Return one row a bike: its baseline, or nulls where it was never run standard.
+
+    The baseline is the bike's first session on the untouched map with standard parts; one at the
+    reference air and without doubt about the weather goes before one that is not.
+    """
+    return store.rows(
+        connection,
+        "WITH of_pulls AS ("
+        "SELECT stage_id, min(file_gear) AS gear, min(equipment) AS dyno "
+        "FROM core.pull GROUP BY stage_id), "
+        "baseline AS ("
+        "SELECT session.*, build.fuel, mixture.probe_place, mixture.reason, "
+        "coalesce(stage.gear, of_pulls.gear) AS gear, coalesce(stage.dyno, of_pulls.dyno) AS dyno "
+        "FROM out.session AS session JOIN core.stage AS stage USING (stage_id) "
+        "JOIN core.job AS job ON stage.job_id = job.job_id "
+        "JOIN core.build AS build USING (build_id) "
+        "JOIN out.stage_mixture AS mixture ON session.stage_id = mixture.stage_id "
+        "JOIN of_pulls ON session.stage_id = of_pulls.stage_id "
+        "WHERE build.map_name = 'stock' AND build.parts_key = 'standard parts' "
+        "QUALIFY row_number() OVER (PARTITION BY session.bike_id ORDER BY "
+        "NOT session.is_corrected, session.has_air_doubt, job.received_on, stage.job_id, "
+        "stage.stage_no) = 1) "
+        "SELECT bike.bike_id, bike.model_id, model.induction, baseline.stage_id, "
+        "baseline.run_on, baseline.fuel, baseline.gear, baseline.dyno, "
+        "coalesce(baseline.is_corrected, false) AS is_corrected, "
+        "coalesce(baseline.has_air_doubt, false) AS has_air_doubt, baseline.probe_place, "
+        "coalesce(baseline.reason, '') AS reason, baseline.made_from "
+        "FROM core.bike AS bike JOIN core.model AS model USING (model_id) "
+        "LEFT JOIN baseline ON bike.bike_id = baseline.bike_id "
+        "WHERE bike.bike_id IN (SELECT bike_id FROM out.session) "
+        "ORDER BY bike.model_id, bike.bike_id",
+    ).to_dicts()
+
+
+def _lines(connection: duckdb.DuckDBPyConnection, bikes: list[dict[str, Any]]) -> _Lines:
+    columns = ("engine_speed_rpm", "power_w", "lambda_wide", "lambda_target")
+    frame = store.rows(
+        connection,
+        f"SELECT stage_id, {', '.join(columns)} FROM out.session_curve "  # noqa: S608
+        "WHERE stage_id IN (SELECT unnest(?)) ORDER BY stage_id, engine_speed_rpm",
+        [bike["stage_id"] for bike in bikes],
+    )
+    by_stage = {
+        str(key[0]): part.select(columns).to_numpy()
+        for key, part in frame.group_by("stage_id", maintain_order=True)
+    }
+    curves = [by_stage[bike["stage_id"]] for bike in bikes]
+    grid, power = on_one_grid(curves, 1)
+    # A dyno that shows nothing or less at the foot of a sweep has not seen that speed.
+    power[~(power > 0.0)] = np.nan
+    return _Lines(grid, power, on_one_grid(curves, 2)[1], on_one_grid(curves, 3)[1])
+
+
+def _health(
+    bike: dict[str, Any],
+    run: list[dict[str, Any]],
+    lines: _Lines,
+    least_sd_share: float,
+    made_from: str,
+) -> tuple[dict[str, list[dict[str, Any]]], dict[str, np.ndarray] | None]:
+    own = run.index(bike)
+    others = [(place, other) for place, other in enumerate(run) if place != own]
+    against = {place: _against(bike, other) for place, other in others}
+    with_power = [place for place, (both, power, _) in against.items() if not both + power]
+    with_mixture = [place for place, (both, _, lean) in against.items() if not both + lean]
+    power_reason = "" if bike["is_corrected"] else UNCORRECTED
+    if bike["induction"] == "forced":
+        power_reason = FORCED
+    power_reason = power_reason or _too_few(len(with_power))
+    mixture_reason = bike["reason"] or _too_few(len(with_mixture))
+
+    watts = lines.power_w[[] if power_reason else with_power]
+    # All against this bike's target: cards may name different ones, and a target is no mixture.
+    error = 100.0 * (lines.lambda_wide / lines.lambda_target[own] - 1.0)
+    errors = error[[] if mixture_reason else with_mixture]
+    power = siblings.power_health(
+        lines.grid_rpm, lines.power_w[own], watts, least_sd_share=least_sd_share
+    )
+    mixture = siblings.mixture_health(lines.grid_rpm, error[own], errors)
+    if power.is_unusual is None:
+        power_reason = power_reason or NEVER_TOGETHER
+    if mixture.is_unusual is None:
+        mixture_reason = mixture_reason or NEVER_TOGETHER
+    sentences = _sentences(power, mixture, power_reason, mixture_reason)
+    if bike["has_air_doubt"] and not power_reason:
+        sentences.insert(0, OWN_AIR_IN_DOUBT)
+    row = {
+        **_head(bike, made_from),
+        "power_health": siblings.power_state(power),
+        "mixture_health": siblings.mixture_state(mixture),
+        "siblings": len(with_power),
+        "mixture_siblings": len(with_mixture),
+        "peak_change_pct": power.peak_change_pct,
+        "peak_z": power.peak.z,
+        "shape_distance_pct": power.shape_distance_pct,
+        "shape_z": power.shape.z,
+        "lean_change_pct": mixture.level_change_pct,
+        "lean_z": mixture.level.z,
+        "power_reason": power_reason,
+        "mixture_reason": mixture_reason,
+        "sentence": sentences[0],
+        "further": " ".join(sentences[1:]),
+    }
+    made = {
+        "out.health": [row],
+        "out.health_region": [
+            _region(bike["bike_id"], quantity, region)
+            for quantity, regions in (
+                (POWER, power.regions),
+                (SHAPE, _shape_regions(power)),
+                (MIXTURE, mixture.regions),
+            )
+            for region in regions
+        ],
+        "out.health_sibling": [
+            _sibling(bike["bike_id"], other, against[place]) for place, other in others
+        ],
+    }
+    return made, _points(lines, own, watts, errors)
+
+
+def _against(bike: dict[str, Any], other: dict[str, Any]) -> tuple[list[str], list[str], list[str]]:
+    """Return why another bike is no sibling at all, none in power, and none in mixture."""
+    both = [
+        f"{name} {other[name]}, this bike {bike[name]}"
+        for name in ("fuel", "gear", "dyno")
+        if other[name] != bike[name] and None not in (other[name], bike[name])
+    ]
+    power = [] if other["is_corrected"] else ["power not at the reference air"]
+    if other["has_air_doubt"]:
+        power.append("weather in doubt")
+    lean = [other["reason"]] if other["reason"] else []
+    places = (other["probe_place"], bike["probe_place"])
+    if None not in places and places[0] != places[1]:
+        lean.append(f"probe: {places[0]}, this bike {places[1]}")
+    return both, power, lean
+
+
+def _too_few(count: int) -> str:
+    if count >= siblings.LEAST_SIBLINGS:
+        return ""
+    there_are = {0: "there is no sibling", 1: "there is 1 sibling"}.get(
+        count, f"there are {count} siblings"
+    )
+    return f"{there_are} to compare with, at least {siblings.LEAST_SIBLINGS} are needed"
+
+
+def _sentences(
+    power: siblings.PowerHealth,
+    mixture: siblings.MixtureHealth,
+    power_reason: str,
+    mixture_reason: str,
+) -> list[str]:
+    """Return what stands out first, then what does not, then what cannot be compared."""
+    if power_reason and power_reason == mixture_reason:
+        return [f"Cannot be compared: {power_reason}."]
+    said = [] if power_reason and mixture_reason else siblings.health_words(power, mixture)
+    is_unusual = bool(power.is_unusual or mixture.is_unusual)
+    if is_unusual:
+        said += ["Power is as its siblings'."] * (power.is_unusual is False)
+        said += ["Mixture is as its siblings'."] * (mixture.is_unusual is False)
+    if power_reason:
+        # Silence about power must not read as sound.
+        said.insert(len(said) if is_unusual else 0, f"Power cannot be compared: {power_reason}.")
+    if mixture_reason:
+        said.append(f"Mixture cannot be compared: {mixture_reason}.")
+    return said
+
+
+def _shape_regions(power: siblings.PowerHealth) -> list[siblings.Region]:
+    if siblings.power_state(power) != "another shape" or power.shape_region is None:
+        return []
+    return [power.shape_region]
+
+
+def _head(bike: dict[str, Any], made_from: str) -> dict[str, Any]:
+    return {
+        **{name: bike[name] for name in ("bike_id", "model_id", "stage_id", "run_on")},
+        "has_air_doubt": bike["has_air_doubt"],
+        "made_from": made_from,
+    }
+
+
+def _never_run(bike: dict[str, Any], made_from: str) -> dict[str, Any]:
+    figures = ("peak_change_pct", "peak_z", "shape_distance_pct", "shape_z")
+    return {
+        **_head(bike, made_from),
+        "power_health": "not compared",
+        "mixture_health": "not compared",
+        "siblings": 0,
+        "mixture_siblings": 0,
+        **dict.fromkeys((*figures, "lean_change_pct", "lean_z")),
+        "power_reason": NO_BASELINE,
+        "mixture_reason": NO_BASELINE,
+        "sentence": f"Cannot be compared: {NO_BASELINE}.",
+        "further": "",
+    }
+
+
+def _region(bike_id: str, quantity: str, region: siblings.Region) -> dict[str, Any]:
+    return {
+        "bike_id": bike_id,
+        "quantity": quantity,
+        "from_rpm": region.from_rpm,
+        "to_rpm": region.to_rpm,
+        "reaches_top": bool(region.reaches_top),
+        "change_pct": region.change_pct,
+        "region_z": region.z,
+        "siblings": region.siblings,
+    }
+
+
+def _sibling(
+    bike_id: str, other: dict[str, Any], against: tuple[list[str], list[str], list[str]]
+) -> dict[str, Any]:
+    both, power, lean = against
+    left_out = both + [f"power: {why}" for why in power] + [f"mixture: {why}" for why in lean]
+    return {
+        "bike_id": bike_id,
+        "other_bike_id": other["bike_id"],
+        "other_stage_id": other["stage_id"],
+        "is_power_sibling": not both + power,
+        "is_mixture_sibling": not both + lean,
+        "left_out": "; ".join(left_out),
+    }
+
+
+def _points(
+    lines: _Lines, own: int, watts: np.ndarray, errors: np.ndarray
+) -> dict[str, np.ndarray] | None:
+    """Return what is usual at each speed that this bike was seen at; None where nothing is."""
+    seen = np.isfinite(lines.power_w[own]) | np.isfinite(lines.lambda_wide[own])
+    usual_w, low_w, high_w, count = _usual(watts)
+    usual_pct, low_pct, high_pct, _ = _usual(errors)
+    seen &= np.isfinite(usual_w) | np.isfinite(usual_pct)
+    if not seen.any():
+        return None
+    columns = {
+        "engine_speed_rpm": lines.grid_rpm,
+        "siblings": count,
+        "usual_power_w": usual_w,
+        "usual_power_lower_w": low_w,
+        "usual_power_upper_w": high_w,
+        "usual_lean_error_pct": usual_pct,
+        "usual_lean_error_lower_pct": low_pct,
+        "usual_lean_error_upper_pct": high_pct,
+    }
+    return {name: values[seen] for name, values in columns.items()}
+
+
+def _usual(curves: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return median, quartiles and number of the curves at each speed, NaN where too few."""
+    count = np.isfinite(curves).sum(axis=0)
+    enough = count >= siblings.LEAST_SIBLINGS
+    found = np.full((3, curves.shape[1]), np.nan)
+    if enough.any():
+        found[:, enough] = np.nanpercentile(curves[:, enough], (50.0, *MIDDLE_HALF), axis=0)
+    return found[0], found[1], found[2], count

@@ -1,0 +1,271 @@
+"""What the control bike and the weather say of the dyno, from sessions whose truth is known."""
+
+from datetime import date, timedelta
+
+import duckdb
+import numpy as np
+import pytest
+
+from flows.metrics.stability import drift_of_pair
+from flows.steps.stability import derive_stability, drifts_of
+from flows.steps.trust import DEFAULT
+from warehouse import store
+
+START = date(2025, 1, 7)
+SPEED = np.arange(3000.0, 9000.0, 50.0)
+TRUST = {
+    "repeatability_share": 0.004, "repeatability_dof": 20.0, "repeatability_origin": "own",
+    "remount_share": 0.005, "remount_pairs": 20, "remount_origin": "own",
+}  # fmt: skip
+TABLES = ("core.bike", "core.stage", "core.pull", "out.pull", "out.session", "out.session_curve",
+          "out.session_pull")  # fmt: skip
+
+
+class Bench:
+    """A store with sessions put straight into it."""
+
+    def __init__(self):
+        self.connection = duckdb.connect()
+        self.connection.execute("SET TimeZone = 'UTC'")
+        store.create(self.connection)
+        for table in TABLES:
+            self.connection.execute(f"CREATE TABLE loose AS FROM {table}")
+            self.connection.execute(f"DROP TABLE {table} CASCADE")
+            self.connection.execute(f"CREATE TABLE {table} AS FROM loose")
+            self.connection.execute("DROP TABLE loose")
+        self.draw = np.random.default_rng(5)
+        for bike_id, is_control in (("control", True), ("customer", False)):
+            self.put("core.bike", bike_id=bike_id, is_control=is_control)
+
+    def put(self, table, **row):
+        names, marks = ", ".join(row), ", ".join("?" for _ in row)
+        self.connection.execute(
+            f"INSERT INTO {table} ({names}) VALUES ({marks})",  # noqa: S608
+            list(row.values()),
+        )
+
+    def run(self, stage_id, on, *, bike="control", level_pct=0.0, station="bench", note="", **air):
+        factor = {"temperature": 294.0 + self.draw.normal(0, 3),
+                  "pressure": 97_660.0 + self.draw.normal(0, 700),
+                  "humidity": 45.0 + self.draw.normal(0, 6)} | air  # fmt: skip
+        density = factor["pressure"] / 287.05 / factor["temperature"]
+        self.put("core.stage", stage_id=stage_id, dyno="main")
+        for number in (1, 2, 3):
+            pull_id = f"{stage_id}/{number}"
+            self.put("core.pull", pull_id=pull_id, equipment=station)
+            self.put(
+                "out.pull", pull_id=pull_id, stage_id=stage_id, pull_no=number, is_used=True,
+                notes=note, ambient_temp_k=factor["temperature"],
+                ambient_pressure_pa=factor["pressure"], ambient_humidity_pct=factor["humidity"],
+                factor_disagreement_pct=3.7 if note else 0.0,
+            )  # fmt: skip
+            self.put("out.session_pull", pull_id=pull_id, stage_id=stage_id,
+                     level_pct=float(self.draw.normal(0, 0.4)))  # fmt: skip
+        self.put(
+            "out.session", stage_id=stage_id, job_id=stage_id, bike_id=bike, run_on=on,
+            made_from="m", air_density_kg_m3=density, has_air_doubt=bool(note), is_corrected=True,
+            pulls_used=3, reference_air="SAE J1349",
+        )  # fmt: skip
+        self.connection.executemany(
+            "INSERT INTO out.session_curve (stage_id, engine_speed_rpm, power_w) VALUES (?, ?, ?)",
+            [[stage_id, float(rpm), 40e3 * float(np.exp(level_pct / 100))] for rpm in SPEED],
+        )
+
+    def control_runs(self, levels, **air):
+        for number, level in enumerate(levels):
+            self.run(f"c{number:02}", START + timedelta(days=14 * number), level_pct=level, **air)
+
+    def judge(self, altitude_m=310.0):
+        return derive_stability(self.connection, TRUST, altitude_m)
+
+    def events(self, kind):
+        return store.rows(
+            self.connection, "SELECT * FROM out.dyno_event WHERE event_kind = ?", kind
+        ).to_dicts()
+
+    def head(self):
+        return store.rows(
+            self.connection, "SELECT state, sentence FROM out.dyno_verdict WHERE verdict_no = 1"
+        ).to_dicts()[0]
+
+
+@pytest.fixture
+def bench():
+    made = Bench()
+    yield made
+    made.connection.close()
+
+
+def steady(count, seed=1):
+    return np.random.default_rng(seed).normal(0.0, 0.5, count)
+
+
+def test_a_steady_dyno_is_in_control(bench):
+    bench.control_runs(steady(20))
+    assert bench.judge() == 20
+    head = bench.head()
+    assert head["state"] == "good"
+    assert head["sentence"].startswith("In control: 20 runs of the control bike")
+    assert bench.events("shift") == []
+    assert drifts_of(bench.connection) == {}
+
+
+def test_nothing_is_made_again_while_nothing_changed(bench):
+    bench.control_runs(steady(12))
+    assert bench.judge() == 12
+    assert bench.judge() == 0
+
+
+def test_a_shift_is_dated_sized_and_widens_what_lies_across_it(bench):
+    # The dyno reads 3 % more from the fifteenth control run on.
+    levels = steady(26)
+    levels[14:] += 3.0
+    bench.control_runs(levels)
+    day = START + timedelta(days=14 * 14)
+    for name, days in (("before", -60), ("between", -7), ("also between", -7), ("later", 30),
+                       ("last", 60)):  # fmt: skip
+        bench.run(name, day + timedelta(days=days), bike="customer")
+    bench.judge()
+    (event,) = bench.events("shift")
+    assert event["begins_after"] < day <= event["first_on"]
+    assert event["last_on"] is None
+    assert event["event_pct"] == pytest.approx(3.0, abs=3 * event["event_sd_pct"])
+    assert bench.head()["state"] == "act"
+    assert bench.head()["sentence"].startswith("Drifting since")
+    drifts = drifts_of(bench.connection)
+    size = event["dyno_drift_sd"]
+    assert size >= event["event_pct"] / 100
+
+    def added(one, other):
+        return drift_of_pair(drifts.get(one, {}), drifts.get(other, {}))
+
+    assert "before" not in drifts
+    assert added("before", "later") == added("later", "before") == pytest.approx(size)
+    assert added("later", "last") == 0.0
+    # It began before or after that day: both chances together are one.
+    either = added("before", "between") ** 2 + added("between", "last") ** 2
+    assert either == pytest.approx(size**2)
+    # Whatever the dyno read that day, it read for both.
+    assert added("between", "also between") == 0.0
+
+
+def test_a_shift_that_ended_leaves_the_dyno_in_control(bench):
+    levels = steady(40, seed=2)
+    levels[14:24] -= 3.0
+    bench.control_runs(levels)
+    bench.judge()
+    (event,) = bench.events("shift")
+    assert event["last_on"] is not None
+    assert bench.head()["state"] == "good"
+
+
+def test_one_bad_control_session_is_an_odd_day_not_a_shift(bench):
+    levels = steady(24)
+    levels[15] = -4.0
+    bench.control_runs(levels)
+    bench.judge()
+    (event,) = bench.events("odd day")
+    assert event["first_on"] == event["last_on"] == START + timedelta(days=14 * 15)
+    assert bench.events("shift") == []
+
+
+def test_limits_are_not_narrower_than_the_shops_own_scatter(bench):
+    # Ten runs that lie close by chance; strapping down and pulls alone give
+    # sqrt(0.5^2 + 0.4^2 / 3) = 0.5508 %: three of them are 1.6523 %.
+    bench.control_runs(0.05 * steady(12))
+    bench.judge()
+    upper = bench.connection.execute(
+        "SELECT DISTINCT individual_upper_pct - individual_centre_pct FROM out.dyno_check"
+    ).fetchall()
+    assert upper == [(pytest.approx(1.6523, abs=1e-3),)]
+
+
+def test_a_default_is_no_scatter_of_the_shops_own(bench):
+    bench.control_runs(0.05 * steady(12))
+    derive_stability(bench.connection, TRUST | {"remount_origin": DEFAULT}, 310.0)
+    (upper,) = bench.connection.execute(
+        "SELECT max(individual_upper_pct) FROM out.dyno_check"
+    ).fetchone()
+    assert upper < 0.5
+
+
+def test_weather_that_files_speak_against_is_an_event_with_its_reason(bench):
+    bench.control_runs(steady(12))
+    for number in range(4):
+        bench.run(f"d{number}", date(2025, 6, 20) + timedelta(days=number), bike="customer",
+                  note="engine cold; air in doubt: the pressure looks like one at sea level",
+                  )  # fmt: skip
+    bench.judge()
+    (event,) = bench.events("weather")
+    assert (event["first_on"], event["last_on"]) == (date(2025, 6, 20), date(2025, 6, 23))
+    assert "4 sessions carry weather in doubt: the pressure looks like one at" in event["sentence"]
+    # The files' own disagreement is the size.
+    assert event["event_pct"] == pytest.approx(3.7)
+    assert bench.head()["sentence"].startswith("Weather station in doubt since 2025-06-20, because")
+    drifts = drifts_of(bench.connection)
+    assert drift_of_pair(drifts["d0"], drifts["d3"]) == 0.0
+    assert drift_of_pair({}, drifts["d3"]) == pytest.approx(0.037)
+
+
+def test_a_stuck_thermometer_is_named(bench):
+    bench.control_runs(steady(12))
+    for number in range(8):
+        bench.run(f"s{number}", date(2025, 3, 10) + timedelta(days=number), bike="customer",
+                  temperature=296.4)  # fmt: skip
+    bench.judge()
+    (event,) = bench.events("weather")
+    assert "The temperature of the station of bench stood at 296.4 K on 8 days" in event["sentence"]
+    # SAE J1349 goes by the root of temperature: 3 K of usual scatter are about 0.6 %.
+    assert 0.2 < event["event_pct"] < 1.2
+
+
+def test_two_stations_that_disagree_are_named_and_widen_across_them(bench):
+    bench.control_runs(steady(12))
+    for number in range(3):
+        on = date(2025, 3, 10) + timedelta(days=number)
+        for station, pressure in (("bench", 97_500.0), ("door", 98_700.0)):
+            bench.run(f"{station}{number}", on, bike="customer", station=station,
+                      pressure=pressure + 100 * number)  # fmt: skip
+    bench.judge()
+    (event,) = bench.events("weather")
+    assert "bench and door read the pressure 1.20 kPa apart on 3 days" in event["sentence"]
+    drifts = drifts_of(bench.connection)
+    assert drift_of_pair(drifts["bench0"], drifts["bench1"]) == 0.0
+    # SAE J1349: 1.18 percent for each percent of dry pressure; 1.2 of 97 kPa are 1.24 %.
+    assert drift_of_pair(drifts["bench0"], drifts["door0"]) == pytest.approx(0.0150, abs=0.0015)
+
+
+def test_power_that_follows_the_air_is_told_with_its_cause(bench):
+    draw = np.random.default_rng(8)
+    for number in range(24):
+        temperature = 294.0 + draw.uniform(-10, 10)
+        bench.run(f"c{number:02}", START + timedelta(days=14 * number),
+                  level_pct=-100 * (temperature - 294) / 294 + draw.normal(0, 0.3),
+                  temperature=temperature, pressure=97_660.0 + draw.normal(0, 100))  # fmt: skip
+    bench.judge()
+    (event,) = bench.events("correction")
+    assert "as if it had not been corrected at all" in event["sentence"]
+    assert drifts_of(bench.connection) == {}
+
+
+def test_without_a_control_bike_the_state_is_not_known(bench):
+    for number in range(6):
+        bench.run(f"x{number}", START + timedelta(days=number), bike="customer")
+    assert bench.judge() == 0
+    assert bench.head()["state"] == "unknown"
+
+
+def test_a_shop_without_a_session_is_told_what_to_do(bench):
+    assert bench.judge(None) == 0
+    told = bench.connection.execute("SELECT sentence FROM out.dyno_verdict").fetchall()
+    assert any("No control bike has been run" in sentence for (sentence,) in told)
+
+
+def test_every_check_holds_on_what_was_made(bench):
+    levels = steady(26)
+    levels[14:] += 3.0
+    bench.control_runs(levels)
+    bench.judge()
+    own = ("out.dyno_event", "out.session_drift", "out.dyno_check", "out.dyno_verdict")
+    assert [check.name for check, _ in store.failed_checks(bench.connection)
+            if check.table in own] == []  # fmt: skip
