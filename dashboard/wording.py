@@ -286,15 +286,16 @@ def plan_sentence(plans: Sequence[Mapping[str, Any]], wanted_pct: float) -> str:
     ...     "smallest_detectable_pct": 1.8, "floor_pct": 0.2},
     ...     {"is_put_back": False, "is_strapped_once": True, "pulls": 2,
     ...     "smallest_detectable_pct": 1.1, "floor_pct": 0.2}], 1.5)
-    'Before and after, strapped once: 2 pulls each'
+    'Before and after, strapped once: 2 pulls each, 4 in all'
     """
     words = plan_words(plans[0]["is_put_back"], plans[0]["is_strapped_once"])
     enough = [one["pulls"] for one in plans if one["smallest_detectable_pct"] <= wanted_pct]
     if enough:
-        return f"{words}: {counted(enough[0], 'pull')} each"
+        in_all = enough[0] * (3 if plans[0]["is_put_back"] else 2)
+        return f"{words}: {counted(enough[0], 'pull')} each, {in_all} in all"
     if plans[-1]["floor_pct"] >= wanted_pct:
         floor = number(plans[-1]["floor_pct"], 1)
-        return f"{words}: no number of pulls; below {floor} % nothing is seen this way"
+        return f"{words}: no number of pulls; even endless ones see {floor} % at the least"
     return f"{words}: more than {counted(plans[-1]['pulls'], 'pull')} each"
 
 

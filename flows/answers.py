@@ -75,6 +75,13 @@ def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
             f"{wanted_pct:g} %."
         )
     )
+    console.print(
+        Text(
+            "Strapped once: stages with the same mounting number on the card; without one each "
+            "stage counts as taken off.",
+            style="dim",
+        )
+    )
     table = _table(
         "",
         [
@@ -93,7 +100,7 @@ def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
             (
                 pulls,
                 *(
-                    f"{seen[pulls, *way]:.1f}{'*' if seen[pulls, *way] <= wanted_pct else ' '}"
+                    f"{seen[pulls, *way]:.2f}{'*' if seen[pulls, *way] <= wanted_pct else ' '}"
                     for way in ways
                 ),
             )

@@ -79,6 +79,7 @@ def derive(
         If a check that must hold does not.
     """
     curves = run("draw curves", derive_curves, connection, shop, settings, progress)
+    run("hold logs against their model's", derive_log_doubts, connection)
     sessions = run("average sessions", derive_sessions, connection, settings, progress)
     trust = run("judge the dyno's repeatability", derive_trust, connection, settings)
     altitude_m = settings.shop.altitude_m
@@ -90,7 +91,6 @@ def derive(
     effects = run("pool effects", derive_effects, connection)
     needs = run("rank remap need", derive_need, connection, settings)
     alike = run("find similar builds", derive_alike, connection, progress)
-    run("hold logs against their model's", derive_log_doubts, connection)
     write_facts(connection, settings)
     broken = store.failed_checks(connection)
     fatal = [

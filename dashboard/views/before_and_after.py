@@ -72,7 +72,8 @@ kind, which = right.selectbox(
 gain = gains.row(int(which), named=True) if kind == "gain" else None
 after_id = gain["after_stage_id"] if gain else str(which)
 before_id = gain["before_stage_id"] if gain else None
-shown = (before_id, after_id) if before_id else (after_id,)
+again_id = gain["again_stage_id"] if gain else None
+shown = tuple(stage_id for stage_id in (before_id, after_id, again_id) if stage_id)
 mixtures = {
     row["stage_id"]: row for row in shop.ask(queries.stage_mixtures, shown).iter_rows(named=True)
 }
@@ -192,6 +193,7 @@ else:
     st.caption(
         f"Power {power_at}. Shaded columns: lean windows of the later stage. Bands hold the "
         "pulls' own scatter, strapping the bike down again, and the air correction."
+        + (" The line before is the first session; the gain is against both." if again_id else "")
     )
 
 st.subheader("Lean and rich windows at full throttle", anchor=False)

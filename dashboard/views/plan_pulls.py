@@ -37,7 +37,8 @@ for way in ways:
 st.caption(
     "One session as it came, one with the change, and when put back one more as it came: a steady "
     "drift of bike and dyno then falls out. Taking the bike off between sessions costs more than "
-    "pulls can buy back: leave it strapped down where the change allows it."
+    "pulls can buy back: leave it strapped down where the change allows it, and give those stages "
+    "the same mounting number on the card, or they count as taken off."
 )
 pieces.chart(charts.plan_chart(plans, wanted_pct, shop.look()), "plan_pulls_chart")
 trust = shop.ask(queries.trust)

@@ -27,6 +27,13 @@ RIDING_RANGE_FROM_SHARE = 0.4
 OVER_REV_SHARE = 0.9
 """Over-rev counts while the after-curve holds this share of its peak."""
 
+ENDS_EARLY_SHARE = 0.9
+"""A curve that ends below this share of the other's last speed was cut short: no rev limit is
+raised that far (common practice, no source)."""
+
+STEADY_DRIFT_SHARE = 0.01
+"""A greater drift of a bike that was put back need not have been steady: our judgement."""
+
 DRAWS = 4000
 """Draws behind a simultaneous band: they fix its critical value to about 1.5 % (1 SD)."""
 
@@ -59,7 +66,8 @@ class Gain:
     mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct : float
         Mean over that range. [%]
     peak_gain_pct, peak_gain_lower_pct, peak_gain_upper_pct : float
-        Peak power against peak power, each where it is. [%]
+        Peak power against peak power, each where it is; over the speeds that both saw where one
+        curve was cut short. [%]
     gain_at_peak_pct, gain_at_peak_lower_pct, gain_at_peak_upper_pct : float
         At the speed of the before-peak; NaN where the after-curve does not reach it. [%]
     gain_at_peak_w : float
@@ -69,7 +77,8 @@ class Gain:
     greatest_loss_pct, greatest_loss_speed_rpm : float
         Lowest gain, a negative figure, and where; 0 and NaN if nowhere below 0. [%], [rpm]
     over_rev_rpm : float
-        Added speed, beyond the before-curve's last, that holds 90 % of the after-peak. [rpm]
+        Added speed, beyond the before-curve's last, that holds 90 % of the after-peak; 0 where
+        the before-curve was cut short. [rpm]
     log_mean_gain, log_mean_gain_sd : float
         ln of the mean gain's ratio and its standard error, for pooling.
     log_peak_gain, log_peak_gain_sd : float
@@ -449,8 +458,10 @@ def gain(
     :math:`B - (A_1 + A_2)/2`, in which a steady drift of the bike or the dyno falls out:
     :math:`1/n_b` becomes :math:`\tfrac{1}{4 n_1} + \tfrac{1}{4 n_2}`, :math:`2 m^2` becomes
     :math:`\tfrac{3}{2} m^2` and :math:`u_c^2` three quarters of it, as each session is taken to
-    have a mounting and an air of its own. The band for the whole curve uses the 95 %
-    point of the greatest :math:`|t|` along the grid, by 4000 seeded draws of that process.
+    have a mounting and an air of its own. A drift beyond 1 % that is itself real need not have been
+    steady: *V* then has the variance of a step that came at any time, :math:`d^2/12`. The band
+    for the whole curve uses the 95 % point of the greatest :math:`|t|` along the grid, by 4000
+    seeded draws of that process.
 
     Assumes one scatter at all speeds and in both sessions. Above the old rev limit there is no
     before, hence no gain: see `over_rev_rpm`. A peak is biased up by noise; with curves smoothed
@@ -554,7 +565,18 @@ def gain(
         variance = from_levels + mounting + float(squares.sum()) / 2.0 * correction_share**2
         return variance, from_levels**2 / level_dof + mounting**2 / remount_dof
 
+    drift, drift_half = math.nan, math.nan
+    unsteady = 0.0
+    if again_curves is not None:
+        drift = float((np.log(means[1]) - np.log(means[0]))[in_range].mean())
+        drift_variance, drift_per_dof = summed(np.array([-1.0, 1.0, 0.0]))
+        drift_dof = drift_variance**2 / drift_per_dof if drift_per_dof else math.inf
+        drift_half = _t_quantile(0.5 + LEVEL / 2.0, drift_dof) * math.sqrt(drift_variance)
+        if abs(drift) > max(drift_half, STEADY_DRIFT_SHARE):
+            unsteady = drift**2 / 12.0
+
     common, common_per_dof = summed(weights)
+    common += unsteady
     dof = common**2 / common_per_dof if common_per_dof else math.inf
     mean_sd = math.sqrt(common)
     mean_half = _t_quantile(0.5 + LEVEL / 2.0, dof) * mean_sd
@@ -586,7 +608,16 @@ def gain(
 
     # Peaks.
     before_peak, after_peak = peak(grid, before_w), peak(grid, after_w)
-    log_peak = math.log(after_peak.value / before_peak.value)
+    ends = [float(grid[np.isfinite(side)][-1]) for side in (before_w, after_w)]
+    # A curve that still rises where it ends, far below the other's end, never showed its peak.
+    is_cut = min(ends) < ENDS_EARLY_SHARE * max(ends) and (
+        (before_peak, after_peak)[int(np.argmin(ends))].speed_rpm > min(ends) - bandwidth_rpm
+    )
+    tops = [
+        peak(grid[both], side[both]).value if is_cut else whole.value
+        for side, whole in ((before_w, before_peak), (after_w, after_peak))
+    ]
+    log_peak = math.log(tops[1] / tops[0])
     peak_sd = float(np.interp(before_peak.speed_rpm, place, sd[at]))
     reached = place[0] <= before_peak.speed_rpm <= place[-1]
     at_peak, at_peak_w = math.nan, math.nan
@@ -594,13 +625,6 @@ def gain(
         at_peak = float(np.interp(before_peak.speed_rpm, place, log_gain[at]))
         at_peak_w = float(np.interp(before_peak.speed_rpm, place, (after_w - before_w)[at]))
     peak_half = critical * peak_sd
-
-    drift, drift_half = math.nan, math.nan
-    if again_curves is not None:
-        drift = float((np.log(means[1]) - np.log(means[0]))[in_range].mean())
-        variance, drift_per_dof = summed(np.array([-1.0, 1.0, 0.0]))
-        drift_dof = variance**2 / drift_per_dof if drift_per_dof else math.inf
-        drift_half = _t_quantile(0.5 + LEVEL / 2.0, drift_dof) * math.sqrt(variance)
 
     gain_pct = _pct(log_gain)
     ranged_pct, ranged_rpm = gain_pct[in_range], grid[in_range]
@@ -631,7 +655,9 @@ def gain(
         greatest_gain_speed_rpm=float(ranged_rpm[highest]) if rises else math.nan,
         greatest_loss_pct=float(ranged_pct[lowest]) if falls else 0.0,
         greatest_loss_speed_rpm=float(ranged_rpm[lowest]) if falls else math.nan,
-        over_rev_rpm=_over_rev_rpm(grid, after_w, after_peak.value, range_to),
+        over_rev_rpm=0.0
+        if is_cut and ends[0] < ends[1]
+        else _over_rev_rpm(grid, after_w, after_peak.value, range_to),
         log_mean_gain=log_mean,
         log_mean_gain_sd=mean_sd,
         log_peak_gain=log_peak,

@@ -105,6 +105,10 @@ def warn_probability(
 
     with x lean of n bikes, prior share :math:`\pi` and strength s [1]_.
 
+    Where nearly all is known of nearly nothing (none lean of many, in a shop where hardly any
+    is) the mean of so skew a distribution lies beyond its own quantile: the interval is then
+    carried on to the mean.
+
     Assumes that bikes are independent: one bike in two jobs counts once.
 
     Examples
@@ -126,10 +130,11 @@ def warn_probability(
     lean = prior_strength * prior_share + lean_bikes
     fine = prior_strength * (1.0 - prior_share) + bikes - lean_bikes
     tail = 0.5 * (1.0 - level)
+    mean = lean / (lean + fine)
     return Probability(
-        mean=lean / (lean + fine),
-        lower=float(special.betaincinv(lean, fine, tail)),
-        upper=float(special.betaincinv(lean, fine, 1.0 - tail)),
+        mean=mean,
+        lower=min(float(special.betaincinv(lean, fine, tail)), mean),
+        upper=max(float(special.betaincinv(lean, fine, 1.0 - tail)), mean),
     )
 
 

@@ -376,9 +376,11 @@ def floor_pct(plan: Plan) -> float:
 
     Notes
     -----
-    .. math:: e^{(z_{0.975} + z_{0.80}) f} - 1
+    .. math:: e^{\Delta_\nu f} - 1
 
-    with *f* the plan's `fixed_share`: the normal two-sided 5 % test at a power of 80 % [1]_.
+    with *f* the plan's `fixed_share` and :math:`\Delta_\nu` what a two-sided 5 % test sees with a
+    chance of 80 %: :math:`z_{0.975} + z_{0.80}` [1]_ where the share of mounting is known for
+    certain, else that of Student's *t* with the degrees of freedom behind it.
 
     Examples
     --------
@@ -392,8 +394,9 @@ def floor_pct(plan: Plan) -> float:
     ----------
     .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.2.2.
     """
-    needed = float(special.ndtri(0.5 + LEVEL / 2.0) + special.ndtri(POWER))
-    return 100.0 * math.expm1(needed * plan.fixed_share)
+    if plan.fixed_share == 0.0:
+        return 0.0
+    return detectable_pct(plan._replace(pull_factor=0.0))
 
 
 def pulls_needed(

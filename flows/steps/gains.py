@@ -22,7 +22,7 @@ from schemas.card import CATEGORIES
 from schemas.settings import ShopSettings
 from warehouse import store
 
-GAINS_VERSION = 5
+GAINS_VERSION = 6
 """Raise it when this step changes what it gives for the same sessions."""
 
 NOT_COMPARABLE = "not comparable"
@@ -38,8 +38,8 @@ class Comparison(NamedTuple):
     after: dict[str, Any]
     basis: str
     again: dict[str, Any] | None = None
-    is_way_back: bool = False
-    """Whether its sessions stand in the comparison before it already."""
+    is_counted: bool = False
+    """Whether its sessions, or its change within the job, stand in a comparison before it."""
 
     @property
     def stages(self) -> list[dict[str, Any]]:
@@ -110,7 +110,10 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
     stages = store.rows(
         connection,
         "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.stage_no, stage.mounting, "
-        "stage.gear, stage.tyre, coalesce(any_value(stage.dyno), min(pull.equipment)) AS dyno, "
+        "coalesce(any_value(stage.gear), min(pull.file_gear)) AS gear, stage.tyre, "
+        "coalesce(any_value(stage.dyno), min(pull.equipment)) AS dyno, "
+        "min(pull.started_at) AS started_at, "
+        "string_agg(DISTINCT doubt.reason_code, ' and ' ORDER BY doubt.reason_code) AS doubts, "
         "stage.build_id, build.map_name, build.map_revision, build.fuel, build.ethanol_share, "
         "session.model_id, session.run_on, job.received_on, session.pulls_used, "
         "session.is_corrected, session.has_air_doubt, session.reference_factor_sd, "
@@ -121,6 +124,7 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "JOIN core.build AS build USING (build_id) "
         "JOIN core.pull AS pull ON stage.stage_id = pull.stage_id "
+        "LEFT JOIN out.log_doubt AS doubt ON pull.file_sha256 = doubt.file_sha256 "
         "GROUP BY ALL ORDER BY stage.bike_id, job.received_on, stage.job_id, stage.stage_no",
     ).to_dicts()
     parts, drifts = parts_of_builds(connection), drifts_of(connection)
@@ -149,25 +153,42 @@ def _pairs(stages: list[dict[str, Any]]) -> list[Comparison]:
         if (earlier := last_of_bike.get(first["bike_id"])) is not None:
             pairs.append(Comparison(earlier, first, EARLIER))
         is_way_back = False
+        counted: set[str] = set()
         for place, (before, after) in enumerate(pairwise(job), start=2):
             later = job[place] if place < len(job) else None
             again = later if not is_way_back and _is_put_back(before, after, later) else None
-            pairs.append(Comparison(before, after, PREVIOUS, again, is_way_back))
+            pair = Comparison(before, after, PREVIOUS, again, is_way_back)
+            pairs.append(_counted_once(pair, counted))
             is_way_back = again is not None
         if len(job) > 2:
-            pairs.append(Comparison(first, last, FIRST))
+            pairs.append(_counted_once(Comparison(first, last, FIRST), counted))
         last_of_bike[first["bike_id"]] = last
     return pairs
+
+
+def _counted_once(pair: Comparison, counted: set[str]) -> Comparison:
+    """Return a pair, marked where its job has measured the same change before.
+
+    Comparisons of one job share sessions: to pool them all would make the pool too sure.
+    """
+    if pair.is_counted or _unlike(pair.before, pair.after):
+        return pair
+    key = change_of(pair.before, pair.after)[1]
+    if key in counted:
+        return pair._replace(is_counted=True)
+    counted.add(key)
+    return pair
 
 
 def _is_put_back(
     before: dict[str, Any], after: dict[str, Any], later: dict[str, Any] | None
 ) -> bool:
-    return (
-        later is not None
-        and later["build_id"] == before["build_id"] != after["build_id"]
-        and not _unlike(before, later)
-    )
+    if later is None or not later["build_id"] == before["build_id"] != after["build_id"]:
+        return False
+    began = [stage["started_at"] for stage in (before, after, later)]
+    # Drift is even from session to session only if they were run in that order.
+    in_order = None in began or began == sorted(began)
+    return in_order and not _unlike(before, later)
 
 
 def _gain(
@@ -288,6 +309,9 @@ def _unlike(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
             reasons.append(f"{word} {before[name]} before, {after[name]} after")
     if before["has_air_doubt"] or after["has_air_doubt"]:
         reasons.append("the weather behind the correction is in doubt")
+    for stage, when in ((before, "before"), (after, "after")):
+        if stage["doubts"]:
+            reasons.append(f"{stage['doubts']} among the pulls {when}")
     if before["is_from_roller"] != after["is_from_roller"]:
         reasons.append("power worked out from the roller's speed on one side only")
     if not (before["is_corrected"] and after["is_corrected"]):
@@ -300,7 +324,7 @@ def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain, made_from: str
     kind, key, label = change_of(before, after)
     unlike = _unlike(before, after)
     # The way back says nothing that the way there has not said.
-    pooled = not (unlike or pair.is_way_back or basis == EARLIER or kind == "nothing")
+    pooled = not (unlike or pair.is_counted or basis == EARLIER or kind == "nothing")
     pooled = pooled and not after["is_control"]
     one_side_only = before["is_corrected"] != after["is_corrected"]
     at_peak = gain_metric.verdict(made.peak_gain_lower_pct, made.peak_gain_upper_pct)

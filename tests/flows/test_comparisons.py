@@ -63,6 +63,33 @@ def test_a_bike_that_is_not_put_back_as_it_was_is_no_second_before(put_back, oth
     assert gains["J-1/1 → J-1/2"][2] == pytest.approx(100 * (GAIN * DRIFT**0.5 - 1), abs=0.01)
 
 
+def test_one_change_counts_once_a_job(shop, make):
+    # As it came, slip-on, put back, slip-on again: three comparisons of one change share sessions.
+    stages = []
+    for number, level in enumerate((1.0, GAIN, 1.001, GAIN * 0.999)):
+        names = [f"s{number}_{pull}.csv" for pull in (1, 2)]
+        for pull, name in enumerate(names):
+            shop.put(f"J-1/{name}", make.pull(level * (1 + 0.001 * pull)))
+        parts = [make.part()] if number % 2 else []
+        stages.append(make.stage(f"stage {number + 1}", names, parts=parts))
+    shop.put("J-1/card.toml", make.card("J-1", stages=stages))
+    shop.work()
+    assert shop.rows("SELECT gain_id FROM out.gain WHERE is_pooled") == [("J-1/1 → J-1/2",)]
+    assert len(shop.rows("SELECT gain_id FROM out.gain")) == 4
+
+
+def test_sessions_run_in_another_order_are_no_put_back(shop, make):
+    begun = {"came": "2025-03-14 12:40", "fitted": "2025-03-14 10:00", "back": "2025-03-14 11:00"}
+    stages = []
+    for stage, level in {"came": 1.0, "fitted": GAIN, "back": DRIFT}.items():
+        shop.put(f"J-1/{stage}.csv", make.pull(level, begun=begun[stage]))
+        parts = [make.part()] if stage == "fitted" else []
+        stages.append(make.stage(stage, [f"{stage}.csv"], parts=parts))
+    shop.put("J-1/card.toml", make.card("J-1", stages=stages))
+    shop.work()
+    assert {again for (again,) in shop.rows("SELECT again_stage_id FROM out.gain")} == {None}
+
+
 def test_a_shop_without_repeats_takes_the_stated_remount_share_at_all_speeds(put_back, shop):
     put_back()
     regions = shop.rows(

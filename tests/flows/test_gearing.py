@@ -103,6 +103,9 @@ def test_a_pull_in_another_gear_than_the_card_says_is_found_out_by_the_bikes_oth
     # 290 / 318 of the turns for the same roller speed: 8.8 % fewer.
     assert "8.8 % slower" in reason
     assert remedy.startswith("Correct the gear on the job card")
+    ((is_pooled, unlike),) = shop.rows("SELECT is_pooled, unlike_reason FROM out.gain")
+    assert not is_pooled
+    assert unlike.startswith("gear 4 before, 5 after; wrong gear among the pulls before;")
     ratios = shop.rows("SELECT DISTINCT round(engine_roller_ratio) FROM out.pull ORDER BY 1")
     assert ratios == [(GEARS[5],), (GEARS[4],)]
 

@@ -356,7 +356,7 @@ def test_a_verdict_on_ends_the_wrong_way_round_is_refused():
 
 def test_a_bike_put_back_is_the_contrast_of_a_linear_model():
     # statsmodels' OLS of the ln levels on three sessions, tested for B - (A1 + A2) / 2.
-    sessions = ([1.00, 1.01, 0.99, 1.004], [1.05, 1.06, 1.045], [0.98, 0.987, 0.991])
+    sessions = ([1.00, 1.01, 0.99, 1.004], [1.05, 1.06, 1.045], [0.993, 1.0, 1.001])
     levels = np.log(np.concatenate(sessions))
     group = np.repeat(np.eye(3), [len(one) for one in sessions], axis=0)
     model = OLS(levels, group).fit()
@@ -399,6 +399,39 @@ def test_a_mounting_share_known_from_few_pairs_widens_the_interval():
     assert math.log1p(found.mean_gain_upper_pct / 100.0) == pytest.approx(half, rel=1e-5)
     strapped = compared(*sides, remount_dof=6.0, repeatability_dof=math.inf)
     assert strapped.dof == math.inf
+
+
+def test_a_curve_cut_short_gives_no_false_peak_and_no_over_rev():
+    # 4 % at all speeds; one side ends at 6000 rpm, far below its peak at 9500.
+    cut = np.where(GRID_RPM <= 6000.0, BASE_W, np.nan)
+    for before, after, again in (
+        (cut, 1.04 * BASE_W, None),
+        (BASE_W, 1.04 * cut, None),
+        (BASE_W, 1.04 * BASE_W, cut),
+    ):
+        found = compared(
+            pulls(1.0, 1.0, 1.0, curve=before),
+            pulls(1.0, 1.0, 1.0, curve=after),
+            again_curves=None if again is None else pulls(1.0, 1.0, 1.0, curve=again),
+        )
+        assert found.peak_gain_pct == pytest.approx(4.0, abs=1e-6)
+        assert found.over_rev_rpm == 0.0
+    # A limit raised from 9000 to 9700 rpm is no cut: the peak beyond the old limit counts.
+    limited = np.where(GRID_RPM <= 9000.0, BASE_W, np.nan)
+    raised = np.where(GRID_RPM <= 9700.0, BASE_W, np.nan)
+    found = compared(pulls(1.0, 1.0, curve=limited), pulls(1.0, 1.0, curve=raised))
+    assert found.peak_gain_pct == pytest.approx(100 * (60e3 / np.nanmax(limited) - 1), abs=0.01)
+    assert found.over_rev_rpm == pytest.approx(700.0)
+
+
+def test_a_great_drift_is_taken_as_a_step_at_any_time():
+    # Uniform over the drift's width: variance d^2 / 12 on top of the sum worked by hand before.
+    known = {"repeatability_dof": math.inf}
+    for drift, expected in ((0.008, 0.0), (0.03, 0.03**2 / 12.0)):
+        found = compared(
+            pulls(1.0, 1.0), pulls(1.02, 1.02), again_curves=pulls(*[math.exp(-drift)] * 2), **known
+        )
+        assert found.log_mean_gain_sd**2 == pytest.approx(0.004**2 * 0.75 + expected, rel=1e-9)
 
 
 def test_a_mounting_share_of_each_speed_widens_the_points_and_the_mean_has_their_mean():

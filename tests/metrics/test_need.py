@@ -177,3 +177,21 @@ def test_ties_are_broken_and_the_unknown_comes_last():
 def test_impossible_counts_are_refused_in_words(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+def test_an_interval_holds_its_mean_also_where_none_of_many_is_lean():
+    # Beta(0.0135, 37): by scipy its 95 % point lies below its mean of 0.00036.
+    lean, fine = 1.0 * 0.0135, 1.0 - 0.0135 + 36.0
+    assert stats.beta.ppf(0.95, lean, fine) < stats.beta.mean(lean, fine)
+    for lean_bikes, share in ((0, 0.0135), (36, 1.0 - 0.0135)):
+        found = warn_probability(lean_bikes, 36, prior_share=share, prior_strength=1.0)
+        assert found.lower <= found.mean <= found.upper
+
+
+@pytest.mark.parametrize(("builds", "bikes"), [(2, 18), (30, 3), (3, 40)])
+def test_a_shop_without_a_lean_bike_has_chances_in_their_order(builds, bikes):
+    prior = shop_prior([0] * builds, [bikes] * builds)
+    found = warn_probability(
+        0, bikes, prior_share=prior.prior_share, prior_strength=prior.prior_strength
+    )
+    assert 0.0 <= found.lower <= found.mean <= found.upper < 0.2

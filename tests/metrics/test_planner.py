@@ -52,6 +52,18 @@ def test_a_mounting_known_from_few_pairs_makes_the_plan_dearer(plan, sessions, w
     assert detectable_pct(made) > detectable_pct(sure)
 
 
+def test_the_floor_knows_how_well_mounting_is_known():
+    # scipy's t: with 8 dof the chance at delta is that of t shifted by delta / f beyond its limit.
+    plan = before_after(3, 3, same_mounting=False, remount_dof=8.0, **KNOWN)
+    share = math.sqrt(2.0) * 0.008
+    limit = stats.t.ppf(0.975, 8.0)
+    delta = math.log1p(floor_pct(plan) / 100.0) / share
+    seen = stats.t.sf(limit - delta, 8.0) + stats.t.cdf(-limit - delta, 8.0)
+    assert seen == pytest.approx(0.80, abs=1e-9)
+    assert floor_pct(plan) > floor_pct(before_after(3, 3, same_mounting=False, **KNOWN))
+    assert floor_pct(before_after(3, 3, same_mounting=True, **KNOWN)) == 0.0
+
+
 @pytest.mark.parametrize("same_mounting", [False, True])
 def test_the_variance_of_both_plans_is_that_of_simulated_sessions(same_mounting):
     # Sessions made one by one: mounting, air, a walk of the dyno, then the mean of their pulls.
