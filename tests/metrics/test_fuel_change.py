@@ -4,6 +4,7 @@
 """
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -88,7 +89,8 @@ def test_a_closed_loop_cell_moves_nothing():
         cells = part_throttle_evidence([10.0, 10.0, 12.0], [3000.0, 3500.0, 3200.0],
                                        [1.05, mixture, 1.04], 0.004, 9.0,
                                        is_closed_loop=[False, closed, False])  # fmt: skip
-        return suggested_fuel_change([cells], throttle_pct=[10.0], speed_rpm=[3500.0]).needed_pct
+        return suggested_fuel_change([cells], throttle_pct=[10.0], speed_rpm=[3500.0], shape=SHAPE,
+                                     widest_half_interval_pct=30.0).needed_pct  # fmt: skip
 
     assert suggested(True, 0.80) == pytest.approx(suggested(True, 1.2))
     assert suggested(False, 0.80) < suggested(False, 1.2) - 1.0
@@ -217,12 +219,23 @@ def test_the_likelihood_is_that_of_the_multivariate_normal():
     assert log_likelihood(given_evidence, SHAPE) == pytest.approx(expected, abs=1e-8)
 
 
-def test_the_shape_is_the_most_probable_one_within_bounds():
+def drawn(shape, seed, count=70):
+    """Return evidence drawn by chance from a surface of the shape."""
+    rng = np.random.default_rng(seed)
+    places = (rng.uniform(2.0, 90.0, count), rng.uniform(2000.0, 9000.0, count))
+    whole = covariance(places, places, shape) + (0.3**2 + shape.nugget_pct**2) * np.eye(count)
+    change = np.linalg.cholesky(whole) @ rng.normal(0.0, 1.0, count)
+    return [evidence(*places, change, 0.3, gauge_error=0.0)]
+
+
+@pytest.mark.parametrize("kind", ["at a bound", "between the bounds"])
+def test_the_shape_is_the_most_probable_one_within_bounds(kind):
     # Another search from other starts must not find a better one; the prior is restated here.
-    given_evidence = two_gauges(7, count=40)
+    nugget_pct = 6.0 if kind == "at a bound" else 0.8
+    given_evidence = drawn(SurfaceShape(4.0, 0.7, 1100.0, nugget_pct), 7)
     found = fitted_shape(given_evidence)
-    typical = np.array([4.0, 0.8, 1200.0, 0.4])
-    bounds = np.array([[2.0, 20.0], [0.3, 1.5], [300.0, 3000.0], [0.2, 2.0]])
+    typical = np.array([3.5, 0.8, 1200.0, 0.4])
+    bounds = np.array([[1.5, 20.0], [0.3, 1.5], [300.0, 3000.0], [0.2, 2.0]])
 
     def score(figures):
         away = np.log(figures / typical) / np.array([0.5, 0.4, 0.4, 0.5])
@@ -232,6 +245,8 @@ def test_the_shape_is_the_most_probable_one_within_bounds():
                      found.nugget_pct])  # fmt: skip
     assert np.all(best >= bounds[:, 0] - 1e-9)
     assert np.all(best <= bounds[:, 1] + 1e-9)
+    inside = np.all((best > 1.01 * bounds[:, 0]) & (best < 0.99 * bounds[:, 1]))
+    assert inside == (kind == "between the bounds")
     rng = np.random.default_rng(7)
     for spread in (0.02, 0.2, 1.0):
         for _ in range(60):
@@ -427,10 +442,19 @@ def test_rounding_is_always_towards_rich():
 
 
 def test_a_whole_number_of_steps_is_not_rounded_further():
-    # 3 * 0.1 is a little more than 0.3 in binary; that must not cost a step.
+    # 0.7 / 0.1 is a little less than 7 in binary; that must not cost a step.
     found = suggested_fuel_change(everywhere(14.0), **AXES, map_step_pct=0.1,
-                                  most_enrichment_pct=3 * 0.1)  # fmt: skip
-    assert found.suggested_pct == pytest.approx(np.full((4, 4), 0.3))
+                                  most_enrichment_pct=0.7)  # fmt: skip
+    assert found.suggested_pct == pytest.approx(np.full((4, 4), 0.7))
+    # -0.3 / 0.1 is a little more than -3, and that must not cost a step towards rich either.
+    leaner = suggested_fuel_change(
+        everywhere(-14.0),
+        **AXES,
+        map_step_pct=0.1,
+        most_enleanment_pct=0.3,
+        most_guarded_enleanment_pct=0.3,
+    )
+    assert leaner.suggested_pct == pytest.approx(np.full((4, 4), -0.3))
 
 
 def test_neighbours_that_differ_too_much_meet_by_raising_the_leaner():
@@ -442,7 +466,8 @@ def test_neighbours_that_differ_too_much_meet_by_raising_the_leaner():
     assert free.suggested_pct[1, 1] - free.suggested_pct[1, 0] > 8.0
     for most in (4.0, 6.0):
         found = suggested_fuel_change(everywhere(change), **AXES, shape=sharp,
-                                      most_neighbour_step_pct=most)  # fmt: skip
+                                      most_neighbour_step_pct=most,
+                                      most_over_need_pct=20.0)  # fmt: skip
         for axis in (0, 1):
             assert np.all(np.abs(np.diff(found.suggested_pct, axis=axis)) <= most + 1e-9)
         assert np.all(found.suggested_pct >= free.suggested_pct)
@@ -455,12 +480,30 @@ def test_neighbours_that_differ_too_much_meet_by_raising_the_leaner():
 def test_the_slope_is_that_of_all_rounds_together_and_gives_way_to_the_step_limit():
     already = np.zeros((4, 4))
     already[:, :2] = 12.0
-    # All cells are right as they are; the map has a step of 12 %, of which 8 may stay.
-    found = suggested_fuel_change(everywhere(0.0), **AXES, already_pct=already)
-    assert found.suggested_pct[0].tolist() == [0.0, 0.0, 4.0, 0.0]
-    held = suggested_fuel_change(everywhere(0.0), **AXES, already_pct=already,
-                                 most_enrichment_pct=1.0)  # fmt: skip
-    assert held.suggested_pct[0].tolist() == [0.0, 0.0, 1.0, 0.0]
+    sharp = SurfaceShape(12.0, 0.2, 200.0, 0.1)
+
+    def suggested(**limits):
+        # All cells are right as they are, with a cliff in what was put in.
+        found = suggested_fuel_change(everywhere(-0.2, 0.01, 0.01), **AXES, shape=sharp,
+                                      already_pct=already, **limits)  # fmt: skip
+        return found.suggested_pct[0].tolist()
+
+    # 8 % of the 12 may stay.
+    assert suggested() == [0.0, 0.0, 4.0, 0.0]
+    assert suggested(most_enrichment_pct=1.0) == [0.0, 0.0, 1.0, 0.0]
+    assert suggested(most_over_need_pct=2.0) == [0.0, 0.0, 2.0, 0.0]
+    # What is raised raises in its turn: 12 against 10, 8 and 6 left of it.
+    assert suggested(most_neighbour_step_pct=2.0, most_over_need_pct=20.0, most_total_pct=50.0,
+                     most_enrichment_pct=20.0) == [0.0, 0.0, 10.0, 8.0]  # fmt: skip
+
+
+def test_a_cell_is_not_raised_beyond_the_total_for_its_neighbour():
+    already = np.full((4, 4), 18.0)
+    already[:, 1] = 40.0
+    found = suggested_fuel_change(everywhere(0.0, 0.01, 0.01), **AXES, already_pct=already,
+                                  shape=SurfaceShape(12.0, 0.2, 200.0, 0.1))  # fmt: skip
+    # 1.20 / 1.18 = 1.0169, of which 1.5 % are whole steps; 40 - 8 = 32 % would be out of reach.
+    assert np.all(found.suggested_pct[:, [0, 2]] == 1.5)
 
 
 def test_the_step_beside_a_blank_cell_is_told():
@@ -474,7 +517,7 @@ def test_the_step_beside_a_blank_cell_is_told():
 
 @given(
     st.lists(st.floats(-25.0, 25.0), min_size=16, max_size=16),
-    st.lists(st.floats(-25.0, 25.0), min_size=16, max_size=16),
+    st.lists(st.floats(-40.0, 40.0), min_size=16, max_size=16),
     st.sampled_from([0.25, 0.5, 1.0]),
 )
 @settings(max_examples=60, deadline=None)
@@ -488,18 +531,21 @@ def test_no_limit_is_ever_passed(change, already, step):
     assert np.all((got <= 8.0) & (got >= np.where(found.is_guarded, -2.0, -5.0)))
     assert got / step == pytest.approx(np.round(got / step), abs=1e-6)
     total = (1.0 + already / 100.0) * (1.0 + got / 100.0) - 1.0
-    room = np.maximum(0.2, np.abs(already / 100.0)) + 1e-9
-    assert np.all(np.abs(total) <= np.where(found.held_by == "slope", np.inf, room))
-    assert np.all(total <= room)
+    # Sums may miss a limit by rounding: a millionth of a step of the map, 1e-8 of the fuel.
+    assert np.all(total <= np.maximum(0.2, already / 100.0) + 1e-7)
+    assert np.all(total >= np.minimum(-0.2, already / 100.0) - 1e-7)
     # Only a limit of the round or of all rounds may leave a cell leaner than it asks for.
     held = np.isin(found.held_by, ["step", "total"])
-    assert np.all((got >= found.needed_pct - 1e-6) | held)
-    # A cell far below its neighbour is at its own limit.
+    assert np.all((got >= found.needed_pct - 1e-5) | held)
+    # A cell far below its neighbour is at a limit of its own, 4 % above its need for one.
     cap = np.minimum(8.0, 100.0 * np.maximum(0.0, 1.2 / (1.0 + already / 100.0) - 1.0))
+    sure = np.minimum(0.0, found.high_pct)
+    need = np.where(found.is_guarded & (found.needed_pct < 0.0), sure, found.needed_pct)
+    short = np.minimum(cap, need + 4.0) - got
     for axis in (0, 1):
         gap = np.diff(total, axis=axis)
-        lower = np.where(gap > 0.0, *(np.delete(cap - got, end, axis) for end in (-1, 0)))
-        assert np.all((np.abs(gap) <= 0.08 + 1e-9) | (lower < step + 1e-6))
+        lower = np.where(gap > 0.0, *(np.delete(short, end, axis) for end in (-1, 0)))
+        assert np.all((np.abs(gap) <= 0.08 + 1e-7) | (lower < step + 1e-5))
 
 
 def test_a_map_changed_since_is_read_through_its_own_interpolation():
@@ -514,12 +560,19 @@ def test_a_map_changed_since_is_read_through_its_own_interpolation():
     found = suggested_fuel_change(readings, **AXES, already_pct=already)
     # 1 / 1.10 - 1 = -9.09 %.
     assert found.needed_pct[0] == pytest.approx([0.0, -9.0909, 0.0, 0.0], abs=0.02)
-    # What is known is known in per cent of the fuel that is there.
-    bare = suggested_fuel_change(everywhere(0.0), **AXES, shape=SHAPE)
-    richer = suggested_fuel_change(everywhere(100.0 * (1.0 / 1.1 - 1.0)), **AXES, shape=SHAPE,
-                                   already_pct=10.0)  # fmt: skip
-    width = (richer.high_pct - richer.low_pct) / (bare.high_pct - bare.low_pct)
-    assert width == pytest.approx(np.ones((4, 4)), abs=0.1)
+
+
+def test_one_reading_on_a_changed_map_by_hand():
+    # 4 % lean on a map with 25 % more: 1.04 * 1.25 - 1 = 30 % on the first one, and the standard
+    # error 2 * 1.25 = 2.5. Prior variance 36 + 64, noise 6.25 + 0.25; then back by 1.25.
+    found = suggested_fuel_change([evidence(20.0, 4000.0, 4.0, 2.0, gauge_error=0.0)],
+                                  throttle_pct=[20.0], speed_rpm=[4000.0], already_pct=25.0,
+                                  shape=SurfaceShape(8.0, 1.0, 1000.0, 0.5),
+                                  widest_half_interval_pct=30.0)  # fmt: skip
+    mean, sd = 30.0 * 100.0 / 106.5, math.sqrt(100.0 * 6.5 / 106.5)
+    assert found.needed_pct[0, 0] == pytest.approx(100.0 * ((1.0 + mean / 100.0) / 1.25 - 1.0))
+    half = 0.5 * (found.high_pct - found.low_pct)[0, 0]
+    assert half == pytest.approx(1.959964 * sd / 1.25, rel=1e-6)
 
 
 def test_earlier_rounds_count_as_what_they_say_of_the_first_map():
@@ -536,8 +589,8 @@ def test_earlier_rounds_count_as_what_they_say_of_the_first_map():
 
 
 def test_the_share_removed_by_hand():
-    # |before| weighs 3*8 + 1*4 = 28, |after| 3*2 + 1*1 = 7: a quarter is left.
-    found = removed_share([8.0, -4.0, math.nan, 5.0], [-2.0, 1.0, 3.0, math.nan], [3, 1, 9, 9])
+    # |before| weighs 3*8 + 1*4 = 28, |after| 3*1 + 1*4 = 7: a quarter is left.
+    found = removed_share([8.0, -4.0, math.nan, 5.0], [-1.0, 4.0, 3.0, math.nan], [3, 1, 9, 9])
     assert found.removed_share == pytest.approx(0.75)
     assert found.cells == 2
 
@@ -606,12 +659,14 @@ def cells(**changes):
         ({"lambda_measured": [0.0, 1.0]}, "lambda_measured must be above 0, got 0"),
         ({"lambda_measured": [math.inf, 1.0]}, "lambda_measured must be finite"),
         ({"lambda_standard_error": -0.1}, "lambda_standard_error must be at least 0"),
+        ({"least_dwell_s": -1.0}, "least_dwell_s must be at least 0 s"),
+        ({"least_dwell_s": math.nan}, "least_dwell_s must be known and finite"),
         ({"dwell_s": -1.0}, "dwell_s must be at least 0 s"),
         ({"target": (1.0, 0.94)}, "target must be at most 0.94, got 1"),
-        ({"target": (math.nan, 1.0)}, "target must be known for every cell, got nan"),
-        ({"is_closed_loop": [math.nan, 0.0]}, "is_closed_loop must be known for every cell"),
+        ({"target": (math.nan, 1.0)}, "target must be known and finite"),
+        ({"is_closed_loop": [math.nan, 0.0]}, "is_closed_loop must be known and finite"),
         ({"gauge_error_pct": -0.5}, "gauge_error_pct must be at least 0 %, got -0.5"),
-        ({"gauge_error_pct": math.nan}, "gauge_error_pct must be known, got nan"),
+        ({"gauge_error_pct": math.nan}, "gauge_error_pct must be known and finite"),
     ],
 )
 def test_impossible_cells_are_refused(changes, message):
@@ -637,6 +692,8 @@ def test_impossible_curves_are_refused(arguments, message):
 def test_a_top_row_that_cannot_be_is_refused():
     with pytest.raises(ValueError, match="throttle_pct must be above 0 %"):
         full_throttle_evidence([5000.0], [0.0], 0.5, throttle_pct=0.0)
+    with pytest.raises(ValueError, match="throttle_pct must be known and finite"):
+        full_throttle_evidence([5000.0], [0.0], 0.5, throttle_pct=math.nan)
     with pytest.raises(ValueError, match="spacing_rpm must be at least 0 rpm"):
         full_throttle_evidence([5000.0], [0.0], 0.5, spacing_rpm=-1.0)
 
@@ -650,7 +707,7 @@ def test_a_top_row_that_cannot_be_is_refused():
         ({"throttle_pct": [5.0, 110.0]}, "throttle_pct must be at most 100 %"),
         ({"speed_rpm": [-5.0, 3000.0]}, "speed_rpm must be at least 0 rpm"),
         ({"already_pct": [1.0, 2.0]}, "already_pct must be one figure or 4 throttle rows by 4"),
-        ({"already_pct": math.nan}, "already_pct must be known for every cell"),
+        ({"already_pct": math.nan}, "already_pct must be known and finite"),
         ({"already_pct": -100.0}, "already_pct must be above -100 %"),
         ({"lean_windows_rpm": [(5000.0, 4000.0)]}, "lean_windows_rpm must be at most 4000 rpm"),
         ({"confidence": 1.0}, "confidence must be below 1"),
@@ -666,12 +723,50 @@ def test_a_top_row_that_cannot_be_is_refused():
         ({"reach_throttle": -1.0}, "reach_throttle must be at least 0"),
         ({"guarded_from_throttle_pct": 101.0}, "guarded_from_throttle_pct must be at most 100 %"),
         ({"shape": SurfaceShape(0.0, 1.0, 1000.0, 0.5)}, "shape.sd_pct must be above 0 %"),
+        ({"most_over_need_pct": -1.0}, "most_over_need_pct must be at least 0 %"),
+        ({"shape": SurfaceShape(4.0, math.nan, 1000.0, 0.5)}, "shape must be known and finite"),
+        ({"shape": SurfaceShape(4.0, 0.0, 1000.0, 0.5)}, "shape.throttle_length must be above 0"),
+        ({"shape": SurfaceShape(4.0, 1.0, 0.0, 0.5)}, "shape.speed_length_rpm must be above 0"),
         ({"shape": SurfaceShape(4.0, 1.0, 1000.0, 0.0)}, "shape.nugget_pct must be above 0 %"),
     ],
 )
 def test_impossible_choices_are_refused(changes, message):
     with pytest.raises(ValueError, match=message):
         suggested_fuel_change(everywhere(1.0), **{**AXES, **changes})
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["confidence", "least_evidence_share", "widest_half_interval_pct", "reach_rpm",
+     "reach_throttle", "most_enrichment_pct", "most_enleanment_pct", "map_step_pct",
+     "most_guarded_enleanment_pct", "guarded_from_throttle_pct", "most_total_pct",
+     "most_neighbour_step_pct", "most_over_need_pct"],
+)  # fmt: skip
+def test_a_limit_that_is_not_known_limits_nothing_and_is_refused(name):
+    with pytest.raises(ValueError, match=f"{name} must be known and finite"):
+        suggested_fuel_change(everywhere(1.0), **AXES, **{name: math.nan})
+
+
+def test_a_lean_window_without_an_end_is_refused():
+    with pytest.raises(ValueError, match="lean_windows_rpm must be known and finite"):
+        suggested_fuel_change(everywhere(1.0), **AXES, lean_windows_rpm=[(5000.0, math.nan)])
+
+
+@pytest.mark.parametrize(
+    ("columns", "message"),
+    [
+        (([10.0], [3000.0, 4000.0], [1.0], [0.3]), r"speed_rpm must match throttle_pct in length"),
+        (([10.0], [3000.0], [math.nan], [0.3]), "change_pct must be known and finite"),
+        (([10.0], [3000.0], [1.0], [math.inf]), "standard_error_pct must be known and finite"),
+        (([101.0], [3000.0], [1.0], [0.3]), "throttle_pct must be at most 100 %"),
+        (([10.0], [-1.0], [1.0], [0.3]), "speed_rpm must be at least 0 rpm"),
+        (([10.0], [3000.0], [-100.0], [0.3]), "change_pct must be above -100 %"),
+        (([10.0], [3000.0], [1.0], [-0.3]), "standard_error_pct must be at least 0 %"),
+    ],
+)
+def test_evidence_entered_as_it_is_must_be_possible(columns, message):
+    with pytest.raises(ValueError, match=message):
+        Evidence(*(np.array(column) for column in columns), "trims", 0.5)
 
 
 def test_one_gauge_with_two_errors_is_refused():
@@ -683,7 +778,7 @@ def test_one_gauge_with_two_errors_is_refused():
 def test_impossible_weights_are_refused():
     with pytest.raises(ValueError, match="weights must be at least 0, got -1"):
         removed_share([1.0], [1.0], [-1.0])
-    with pytest.raises(ValueError, match="weights must be known, got nan"):
+    with pytest.raises(ValueError, match="weights must be known and finite"):
         removed_share([1.0], [1.0], [math.nan])
     with pytest.raises(ValueError, match="after_error_pct must match before_error_pct in length"):
         removed_share([1.0, 2.0], [1.0, 2.0, 3.0])
@@ -723,10 +818,12 @@ BIKES = {
 def chance_bike(seed):
     """Return a true needed change made of a level and a few hills, by chance."""
     rng = np.random.default_rng(seed)
-    level, hills = rng.normal(0.0, 3.0), []
-    for _ in range(rng.integers(2, 6)):
-        hills.append((rng.normal(0.0, 4.0), rng.uniform(0.0, 3.1), rng.uniform(0.4, 1.2),
-                      rng.uniform(1500.0, 11_500.0), rng.uniform(500.0, 2000.0)))  # fmt: skip
+    level = rng.normal(0.0, 3.0)
+    hills = [
+        (rng.normal(0.0, 4.0), rng.uniform(0.0, 3.1), rng.uniform(0.4, 1.2),
+         rng.uniform(1500.0, 11_500.0), rng.uniform(500.0, 2000.0))
+        for _ in range(rng.integers(2, 6))
+    ]  # fmt: skip
 
     def needed(t, n):
         height = level + sum(
@@ -747,8 +844,8 @@ def mixture_ratio(bike, made_pct, throttle, speed):
 def ridden(bike, made_pct, gauge, rng, minutes=40.0):
     """Return cells of a ride: mostly light throttle at middling speed, little else."""
     rows = []
-    for t_low, t_high in zip(THROTTLE_EDGES_PCT, THROTTLE_EDGES_PCT[1:], strict=False):
-        for n_low, n_high in zip(SPEED_EDGES_RPM[1:11], SPEED_EDGES_RPM[2:12], strict=True):
+    for t_low, t_high in pairwise(THROTTLE_EDGES_PCT):
+        for n_low, n_high in pairwise(SPEED_EDGES_RPM[1:12]):
             t, n = 0.5 * (t_low + t_high), 0.5 * (n_low + n_high)
             liking = bell(throttle_place(t), 1.1, 0.75) * bell(n, 3000.0 + 35.0 * t, 1400.0)
             dwell_s = 2.4 * minutes * liking * rng.exponential()
@@ -831,7 +928,8 @@ def studied(bikes, first_seed):
         is_free = covered & ~np.isin(rounds[1][0].held_by, ["guard", "step", "total", "slope"])
         free.append(np.mean(np.abs(stages[2][is_free]) <= 2.0))
         leanest.append(stages[2][covered].max())
-        share.append(removed_share(stages[0][covered], stages[2][covered]).removed_share)
+        if stages[0][covered].any():
+            share.append(removed_share(stages[0][covered], stages[2][covered]).removed_share)
     return {
         "cells": float(np.mean(cells)),
         "held": 100.0 * np.mean(held, axis=0),
@@ -839,7 +937,7 @@ def studied(bikes, first_seed):
         "free": 100.0 * float(np.mean(free)),
         "rms": np.sqrt(np.mean(rms, axis=0)),
         "leanest": float(np.mean(leanest)),
-        "removed": 100.0 * float(np.nanmean(share)),
+        "removed": 100.0 * float(np.mean(share)) if share else math.nan,
     }
 
 
@@ -878,5 +976,5 @@ def test_two_rounds_bring_an_invented_bike_within_two_percent(name):
 def test_the_interval_holds_the_truth_as_often_as_it_says():
     # Not binomial: cells of a bike share its gauge. Spaced gauges and 48 bikes leave about 1 %.
     found = studied([chance_bike(500 + i) for i in range(48)], 500)
-    assert np.all((found["held"] >= 92.0) & (found["held"] <= 98.0))
+    assert np.all((found["held"] >= 93.0) & (found["held"] <= 97.0))
     assert found["within"][2] >= 96.0
