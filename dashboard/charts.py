@@ -680,9 +680,25 @@ def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
     day = checks["run_on"].to_list()
     figure = make_subplots(rows=2, cols=1, shared_xaxes=True, vertical_spacing=0.06)
     reference = checks.filter(pl.col("is_reference"))["run_on"].to_list()
-    for row, value, lower, upper, name in (
-        (1, "level_pct", "individual_lower_pct", "individual_upper_pct", "each session"),
-        (2, "ewma_pct", "ewma_lower_pct", "ewma_upper_pct", "weighted average"),
+    for row, value, lower, upper, name, colour, mark in (
+        (
+            1,
+            "level_pct",
+            "individual_lower_pct",
+            "individual_upper_pct",
+            "each session",
+            palette.after,
+            "circle",
+        ),
+        (
+            2,
+            "ewma_pct",
+            "ewma_lower_pct",
+            "ewma_upper_pct",
+            "weighted average",
+            palette.good,
+            "square-open",
+        ),
     ):
         for limit in (lower, upper):
             figure.add_scatter(
@@ -701,14 +717,14 @@ def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
             x=day,
             y=checks[value].to_numpy(),
             mode="lines+markers",
-            line={"color": palette.after, "width": 1.5},
-            marker={"size": 6},
+            line={"color": colour, "width": 1.5},
+            marker={"size": 6, "symbol": mark},
             name=name,
             hovertemplate=f"{name}: %{{y:+.2f}} %<extra></extra>",
             row=row,
             col=1,
         )
-        for marked, symbol, colour, label in (
+        for marked, symbol, ink, label in (
             (checks.filter(pl.col("signal") != ""), "diamond", palette.stop, "signal"),
             (checks.filter(pl.col("has_air_doubt")), "x-thin", palette.text, "air in doubt"),
         ):
@@ -719,8 +735,8 @@ def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
                 marker={
                     "size": 12,
                     "symbol": symbol,
-                    "color": colour,
-                    "line": {"width": 2, "color": colour},
+                    "color": ink,
+                    "line": {"width": 2, "color": ink},
                 },
                 name=label,
                 legendgroup=label,
@@ -747,11 +763,8 @@ def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
         centre = float(checks["individual_centre_pct"][0])
         figure.add_hline(y=centre, line={"color": palette.text, "width": 1}, **_panel(1))
         figure.add_hline(y=centre, line={"color": palette.text, "width": 1}, **_panel(2))
-    _dress(figure, look, height=620)
-    figure.update_xaxes(hoverformat="%d %b %Y", showticklabels=False, row=1, col=1)
-    figure.update_xaxes(
-        title_text="Day of the session [date]", hoverformat="%d %b %Y", row=2, col=1
-    )
+    _dress(figure, look, height=660, below=150)
+    _days_below(figure)
     figure.update_yaxes(title_text="Level [%]", row=1, col=1)
     figure.update_yaxes(title_text="Weighted average [%]", row=2, col=1)
     return figure
@@ -799,9 +812,9 @@ def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> go.Figure:
         annotation_text=f"to be seen: {number(wanted_pct, 1)} %",
         annotation_position="top right",
     )
-    figure.update_xaxes(title="Pulls in each session", dtick=1)
-    figure.update_yaxes(title="Gain seen 4 times in 5 [%]", rangemode="tozero")
-    _dress(figure, look, height=420)
+    _dress(figure, look, height=460, below=136)
+    figure.update_xaxes(title_text="Pulls in each session [1]", title_standoff=8, dtick=1)
+    figure.update_yaxes(title_text="Gain seen 4 times in 5 [%]", rangemode="tozero")
     return figure
 
 
@@ -813,7 +826,8 @@ def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> go.Fi
     checks : polars.DataFrame
         Sessions of one control bike in the order they were run.
     events : polars.DataFrame
-        Events of its dyno; shifts and drifts are marked.
+        Events of its dyno; shifts and drifts are marked, each with the days on which it may have
+        begun and the ± of its size.
     look : Look
         Colours and units.
 
@@ -872,28 +886,68 @@ def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> go.Fi
             row=2,
             col=1,
         )
-    for event in events.iter_rows(named=True):
-        if event["event_kind"] in ("shift", "drift"):
-            for row in (1, 2):
-                figure.add_vrect(
-                    x0=event["begins_after"] or event["first_on"],
-                    x1=event["first_on"],
-                    fillcolor=palette.stop,
-                    opacity=0.15,
-                    line_width=0,
-                    layer="below",
-                    **_panel(row),
-                )
+    _change_marks(figure, checks, events, palette)
     figure.add_hline(y=0, line={"color": palette.muted, "width": 1}, **_panel(1))
     figure.add_hline(y=0, line={"color": palette.muted, "width": 1}, **_panel(2))
-    _dress(figure, look, height=560)
-    figure.update_xaxes(hoverformat="%d %b %Y", showticklabels=False, row=1, col=1)
-    figure.update_xaxes(
-        title_text="Day of the session [date]", hoverformat="%d %b %Y", row=2, col=1
-    )
+    _dress(figure, look, height=680, below=176)
+    _days_below(figure)
     figure.update_yaxes(title_text="Level [%]", row=1, col=1)
     figure.update_yaxes(title_text="Sum of departures [%]", row=2, col=1)
     return figure
+
+
+def _change_marks(
+    figure: go.Figure, checks: pl.DataFrame, events: pl.DataFrame, palette: Palette
+) -> None:
+    """Mark each change of level where it most likely began, with what is not known about it."""
+    changes = events.filter(pl.col("event_kind").is_in(["shift", "drift"])).sort("first_on")
+    begun = checks.filter(pl.col("shift_pct") != pl.col("shift_pct").shift(1))["run_on"].to_list()
+    at, words = [], []
+    for event in changes.iter_rows(named=True):
+        first, last = event["begins_after"] or event["first_on"], event["first_on"]
+        likely = [day for day in begun if first < day <= last]
+        at.append(likely[0] if likely else last)
+        words.append(_lines(event["sentence"], 6))
+        figure.add_scatter(
+            x=[first, last],
+            y=[event["event_pct"]] * 2,
+            mode="lines",
+            line={"color": _faded(palette.stop, 0.35), "width": 9},
+            name="when it may have begun",
+            legendgroup="begun",
+            showlegend=len(at) == 1,
+            hoverinfo="skip",
+            row=1,
+            col=1,
+        )
+    if not at:
+        return
+    figure.add_scatter(
+        x=at,
+        y=changes["event_pct"].to_numpy(),
+        mode="markers",
+        marker={"size": 10, "symbol": "diamond", "color": palette.stop},
+        error_y={
+            "type": "data",
+            "array": 2 * changes["event_sd_pct"].fill_null(0.0).to_numpy(),
+            "color": palette.stop,
+            "thickness": 2,
+            "width": 5,
+        },
+        name="change of level",
+        text=words,
+        hovertemplate="%{text}<extra></extra>",
+        row=1,
+        col=1,
+    )
+
+
+def _days_below(figure: go.Figure) -> None:
+    """Put the days under the lower of two panels."""
+    # Few enough to lie flat on a phone.
+    figure.update_xaxes(hoverformat="%-d %b %Y", nticks=6, tickangle=0)
+    figure.update_xaxes(showticklabels=False, row=1, col=1)
+    figure.update_xaxes(title_text="Day of the session [date]", title_standoff=8, row=2, col=1)
 
 
 def density_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
@@ -927,13 +981,13 @@ def density_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
             mode="markers",
             marker={"size": 10, "color": colour, "symbol": symbol},
             name=name,
-            text=[day.strftime("%d %b %Y") for day in part["run_on"].to_list()],
+            text=[f"{day.day} {day:%b %Y}" for day in part["run_on"].to_list()],
             hovertemplate="%{text}: %{y:+.2f} % at %{x:.3f} kg/m³<extra></extra>",
         )
     figure.add_hline(y=0, line={"color": palette.text, "width": 1})
-    _dress(figure, look, height=400)
+    _dress(figure, look, height=420, below=112)
     figure.update_layout(hovermode="closest")
-    figure.update_xaxes(title_text="Air density [kg/m³]")
+    figure.update_xaxes(title_text="Air density [kg/m³]", title_standoff=8, nticks=6)
     figure.update_yaxes(title_text="Corrected level [%]")
     return figure
 

@@ -45,17 +45,18 @@ if events.is_empty():
 else:
     st.caption(
         "No figure is ever rescaled for an event. A comparison of sessions on both sides of one is "
-        "widened by its size; one within a steady spell is not."
+        "widened by its size; one within a steady spell is not. Without an end it still holds."
     )
     pieces.table(
-        events,
+        events.with_columns(event_half_pct=2 * pl.col("event_sd_pct")),
         {
             "dyno": "Dyno",
             "event_kind": "Kind",
-            "begins_after": pieces.day("Well until"),
-            "first_on": pieces.day("Shows from"),
-            "last_on": pieces.day("Until"),
+            "begins_after": pieces.day("Began after"),
+            "first_on": pieces.day("Began by"),
+            "last_on": pieces.day("Held until"),
             "event_pct": pieces.figures("Size [%]", 1, signed=True),
+            "event_half_pct": pieces.figures("± [%]", 1),
             "sentence": pieces.wide("What", 420),
             "remedy": pieces.wide("What to do", 420),
             "sessions_affected": pieces.figures("Sessions"),
@@ -73,7 +74,7 @@ else:
                     "model_label": "Model",
                     "stage_name": "Stage",
                     "widened_pct": pieces.figures("Size [%]", 2),
-                    "sure_pct": pieces.figures("Stands in it, surely [%]"),
+                    "sure_pct": pieces.figures("Chance that it stands in it [%]"),
                     "sentence": pieces.wide("Because", 420),
                 },
             )
@@ -101,7 +102,7 @@ if not trust.is_empty():
     with st.expander("Strapping down, by speed"):
         pieces.table(
             shop.ask(queries.remount_regions).with_columns(
-                100 * pl.col("^(from|to)_peak_speed_share|remount_share$")
+                pl.col("^(from|to)_peak_speed_share|remount_share$") * 100
             ),
             {
                 "from_peak_speed_share": pieces.figures("From [% of speed at peak]"),
@@ -119,11 +120,17 @@ if checks.is_empty():
         "unchanged every week or two."
     )
 else:
-    bikes = checks["bike_id"].unique(maintain_order=True).to_list()
-    bike_id = (
-        st.selectbox("Control bike", bikes, key="dyno_trust_bike") if len(bikes) > 1 else bikes[0]
+    # Levels of two dynos are not one: each has its own limits.
+    charted = {
+        " on ".join(filter(None, bike_and_dyno)): bike_and_dyno
+        for bike_and_dyno in checks.select("bike_id", "dyno").unique(maintain_order=True).rows()
+    }
+    names = list(charted)
+    name = (
+        st.selectbox("Control bike", names, key="dyno_trust_bike") if len(names) > 1 else names[0]
     )
-    of_bike = checks.filter(pl.col("bike_id") == bike_id)
+    bike_id, dyno = charted[name]
+    of_bike = checks.filter((pl.col("bike_id") == bike_id) & (pl.col("dyno") == dyno))
     pieces.chart(charts.control_chart(of_bike, shop.look()), "dyno_trust_control")
     st.caption(
         f"Mean power at {shop.air()} reference air against the reference period. A point beyond "
@@ -149,13 +156,19 @@ else:
     pieces.chart(charts.level_chart(of_bike, of_dyno, shop.look()), "dyno_trust_level")
     st.caption(
         "Small departures add up until chance cannot explain them. Beyond a limit the level has "
-        "changed, and the sums start again about the new one; shaded is when it may have begun. "
-        "A steady dyno crosses a limit once in about 465 control runs; a shift of one scatter is "
-        "seen after about ten runs, one of two after four."
+        "changed, and the sums start again about the new one. A diamond stands where that most "
+        "likely began and at what size, with its ± if it began then; the pale bar spans the days "
+        "on which it may have begun. With limits from ten runs, up to one steady dyno in four is "
+        "wrongly told of a change within 52 runs. A change of two scatters is seen within nine "
+        "runs nine times in ten, one of one scatter within 26 runs two times in three (simulated)."
     )
     st.subheader("Does the air correction correct?", anchor=False)
     pieces.chart(charts.density_chart(of_bike, shop.look()), "dyno_trust_density")
-    st.caption("Corrected power must not follow the air's density: the marks should lie level.")
+    st.caption(
+        "Corrected power must not follow the air's density: the marks should lie level. The slope "
+        "stated above is taken within each steady spell of the level, so that a change of the dyno "
+        "does not pass for weather."
+    )
 
 st.subheader("Sessions with air readings in doubt", anchor=False)
 if doubtful.is_empty():

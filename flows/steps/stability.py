@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Callable, Iterable
 from datetime import date
 from itertools import groupby
-from typing import Any
+from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
@@ -18,21 +19,44 @@ from flows.steps.trust import DEFAULT, rounded_up, session_curves
 from flows.steps.wording import signed_pct
 from warehouse import store
 
-STABILITY_VERSION = 4
+STABILITY_VERSION = 5
 """Raise it when this step changes what it gives for the same sessions."""
 
 REFERENCE_SESSIONS = 10
 """The limits come from the control bike's first sessions in sound air, and are then frozen."""
 LEAST_REFERENCE = 5
 LEAST_FOR_SLOPE = 8
+LEAST_DENSITY_SD_PCT = 0.2
+"""Air that moves by less is no test of a correction: a station's last digits make so much."""
+MOST_SLOPE = 0.5
+"""Half of what uncorrected power would follow the air by (common practice, no source)."""
+ALIKE_P = 0.05
 NOW_DAYS = 14
 """Weather in doubt within so many days of the last session is in doubt now."""
+RECENT_DAYS = 60
+"""Older doubts call for a look, not for a spanner."""
+MOST_DAYS_NAMED = 3
 READINGS = ("temperature", "pressure", "humidity")
 READ_AS = {"temperature": "ambient_temp_k", "pressure": "ambient_pressure_pa",
            "humidity": "ambient_humidity_pct"}  # fmt: skip
 USUAL = {"temperature": 5.0, "pressure": 900.0, "humidity": 12.0}
 """What readings move by over a year, 1 SD, where too few are at hand (common practice)."""
-SHOWN_IN = {"temperature": ("K", 1.0, 1), "pressure": ("kPa", 1e-3, 2), "humidity": ("%", 1.0, 0)}
+SHOWN_IN = {"temperature": ("°C", 1.0, 1), "pressure": ("kPa", 1e-3, 2),
+            "humidity": ("%", 1.0, 0)}  # fmt: skip
+ZERO_OF = {"temperature": 273.15, "pressure": 0.0, "humidity": 0.0}
+
+
+class Chart(NamedTuple):
+    """The sessions of one control bike on one dyno, and the rows that chart them."""
+
+    bike_id: str
+    dyno: str
+    sessions: list[dict[str, Any]]
+    rows: list[dict[str, Any]]
+
+
+Pairs = dict[int, list[tuple[dict[str, Any], dict[str, Any]]]]
+"""Sound sessions with their rows, by the number of their chart."""
 
 
 def derive_stability(
@@ -65,13 +89,20 @@ def derive_stability(
     events: list[dict[str, Any]] = []
     verdicts = [_repeatability(trust), _remount(trust)]
     control = [s for s in sessions if s["is_control"]]
+    charts: list[Chart] = []
     for (bike_id, dyno), of_bike in _grouped(control, "bike_id", "dyno"):
-        own = list(of_bike)
-        rows, found = _chart(connection, own, trust)
+        alike, left_out = _as_at_first(list(of_bike))
+        rows, found = _chart(connection, alike, trust)
+        charts.append(Chart(bike_id, dyno, alike, rows))
         checks += rows
         events += found
-        verdicts += [*_bike_verdicts(bike_id, rows), *_reference(connection, bike_id, rows)]
-        events += _slope_events(dyno, bike_id, own, rows)
+        several = len({s["dyno"] for s in control if s["bike_id"] == bike_id}) > 1
+        name = f"{bike_id} on {_subject(dyno)}" if several else bike_id
+        verdicts.append(_bike_verdict(name, alike, rows, left_out))
+        verdicts += _reference(connection, name, rows)
+    said, found = _air_correction(charts)
+    verdicts += said
+    events += found
     if not control:
         verdicts.append(
             _verdict(
@@ -91,13 +122,19 @@ def derive_stability(
         )
     )
     affected = _affected(sessions, events)
-    verdicts = [*_heads(sessions, checks, events), *verdicts, _weather(sessions, altitude_m)]
+    verdicts = [
+        *_heads(sessions, checks, events),
+        *verdicts,
+        _weather(sessions, events, altitude_m),
+    ]
     tables = {
         "out.dyno_check": checks,
         "out.dyno_event": events[::-1],
         "out.session_drift": affected,
         "out.dyno_verdict": verdicts,
     }
+    for event in events:
+        event.pop("is_of_files")
     for name, number in (("out.dyno_event", "event_no"), ("out.dyno_verdict", "verdict_no")):
         for place, row in enumerate(tables[name], start=1):
             row[number] = place
@@ -139,12 +176,16 @@ def _sessions(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "session.made_from, session.air_density_kg_m3, session.has_air_doubt, "
         "session.is_corrected, session.pulls_used, session.reference_air, bike.is_control, "
         "coalesce(any_value(stage.dyno), min(source.equipment), '') AS dyno, "
+        "coalesce(any_value(stage.gear), min(source.file_gear)) AS gear, "
+        "stage.build_id, build.fuel, build.ethanol_share, build.parts_label, build.map_name, "
+        "build.map_revision, "
         "min(source.equipment) AS equipment, avg(pull.ambient_temp_k) AS ambient_temp_k, "
         "avg(pull.ambient_pressure_pa) AS ambient_pressure_pa, "
         "avg(pull.ambient_humidity_pct) AS ambient_humidity_pct, "
         "max(abs(pull.factor_disagreement_pct)) AS factor_disagreement_pct, "
         "min(note.said) AS doubt FROM out.session AS session "
         "JOIN core.bike AS bike USING (bike_id) JOIN core.stage AS stage USING (stage_id) "
+        "LEFT JOIN core.build AS build ON stage.build_id = build.build_id "
         "JOIN out.pull AS pull ON session.stage_id = pull.stage_id AND pull.is_used "
         "JOIN core.pull AS source ON pull.pull_id = source.pull_id "
         "LEFT JOIN LATERAL (SELECT replace(said, 'air in doubt: ', '') AS said "
@@ -163,6 +204,77 @@ def _grouped(
         return tuple(row[name] or "" for name in names)
 
     return groupby(sorted(sessions, key=key), key)
+
+
+def _day(on: date) -> str:
+    """Return a day as the pages write it."""
+    return f"{on.day} {on:%b %Y}"
+
+
+def _signed(value: float, digits: int = 2) -> str:
+    return f"{value:+.{digits}f}".replace("-", "−")
+
+
+def _as_at_first(
+    sessions: list[dict[str, Any]],
+) -> tuple[list[dict[str, Any]], list[tuple[dict[str, Any], str]]]:
+    """Return the sessions in the state of the first ones, and the others, each with its reason.
+
+    A part, a map, a fuel or a gear moves the level more than the dyno does.
+    """
+    sound = [s for s in sessions if s["is_corrected"] and not s["has_air_doubt"]]
+    first = (sound or sessions)[:REFERENCE_SESSIONS]
+    # The commonest, not the very first: that one may be the exception.
+    build_id = Counter(s["build_id"] for s in first).most_common(1)[0][0]
+    usual = next(s for s in first if s["build_id"] == build_id)
+    gears = Counter(s["gear"] for s in first if s["build_id"] == build_id and s["gear"] is not None)
+    gear = gears.most_common(1)[0][0] if gears else None
+    alike, left_out = [], []
+    for s in sessions:
+        reasons = []
+        if s["build_id"] != build_id:
+            reasons += _other_build(s, usual)
+        if s["gear"] != gear and None not in (s["gear"], gear):
+            reasons.append(f"gear {s['gear']} instead of {gear}")
+        if reasons:
+            left_out.append((s, ", ".join(reasons)))
+        else:
+            alike.append(s)
+    return alike, left_out
+
+
+def _other_build(one: dict[str, Any], usual: dict[str, Any]) -> list[str]:
+    def fuel(s: dict[str, Any]) -> str:
+        share = s["ethanol_share"]
+        return f"{s['fuel']}" + ("" if share is None else f" ({100 * share:.0f} % ethanol)")
+
+    def mapped(s: dict[str, Any]) -> str:
+        return f"{s['map_name']}" + (f" r{s['map_revision']}" if s["map_revision"] else "")
+
+    told = (
+        ("parts", one["parts_label"], usual["parts_label"]),
+        ("map", mapped(one), mapped(usual)),
+        ("fuel", fuel(one), fuel(usual)),
+    )
+    found = [f"{name} '{now}' instead of '{then}'" for name, now, then in told if now != then]
+    return found or ["another build"]
+
+
+def _left_out_words(left_out: list[tuple[dict[str, Any], str]]) -> str:
+    """Say which sessions of the control bike are not on its chart."""
+    days: dict[str, list[date]] = {}
+    for s, reason in left_out:
+        days.setdefault(reason, []).append(s["run_on"])
+    told = []
+    for reason, on in days.items():
+        named = ", ".join(_day(day) for day in on[:MOST_DAYS_NAMED])
+        more = len(on) - MOST_DAYS_NAMED
+        told.append(f"{reason} ({named}{f' and {more} more' if more > 0 else ''})")
+    one = len(left_out) == 1
+    return (
+        f"{len(left_out)} session{' is' if one else 's are'} left out, as the bike was not as in "
+        f"its first ones: {'; '.join(told)}"
+    )
 
 
 def _verdict(
@@ -210,7 +322,9 @@ def _remount(trust: dict[str, Any]) -> dict[str, Any]:
     )
 
 
-def _weather(sessions: list[dict[str, Any]], altitude_m: float | None) -> dict[str, Any]:
+def _weather(
+    sessions: list[dict[str, Any]], events: list[dict[str, Any]], altitude_m: float | None
+) -> dict[str, Any]:
     doubted = [s for s in sessions if s["has_air_doubt"]]
     daily = {s["run_on"]: s["ambient_pressure_pa"] for s in sessions}
     unfit = stability.usual_pressure_doubt(
@@ -223,22 +337,54 @@ def _weather(sessions: list[dict[str, Any]], altitude_m: float | None) -> dict[s
             f"{unfit[0].upper()}{unfit[1:]}. Look at the station's setting and at altitude_m in "
             "rollbook.toml.",
         )
-    if not doubted and altitude_m is None:
+    # What the files say of their own air is counted below; the station may err besides.
+    of_station = [e for e in events if e["event_kind"] == "weather" and not e["is_of_files"]]
+    said = []
+    if doubted:
+        jobs = len({s["job_id"] for s in doubted})
+        one = len(doubted) == 1
+        first, last = _day(doubted[0]["run_on"]), _day(doubted[-1]["run_on"])
+        said.append(
+            f"{len(doubted)} session{'' if one else 's'} of {jobs} job{'' if jobs == 1 else 's'} "
+            + (f"on {first}" if first == last else f"between {first} and {last}")
+            + f" carr{'ies' if one else 'y'} weather that is in doubt; "
+            + (
+                "it is kept, marked, and left out of pooling."
+                if one
+                else "they are kept, marked, and left out of pooling."
+            )
+        )
+    said += [event["sentence"] for event in of_station[-1:]]
+    if len(of_station) > 1:
+        said.append(f"{len(of_station) - 1} more such below.")
+    if not said and any(event["event_kind"] == "correction" for event in events):
+        return _verdict(
+            "weather station",
+            "watch",
+            "No session's own weather is in doubt, but corrected power follows the air: the "
+            "station may err.",
+            0.0,
+        )
+    if not said and altitude_m is None:
         return _verdict(
             "weather station",
             "unknown",
             "Set altitude_m in rollbook.toml: without it a pressure reduced to sea level cannot be "
             "told from the station's own.",
         )
-    if not doubted:
+    if not said:
         return _verdict("weather station", "good", "No session's weather is in doubt.", 0.0)
+    last_on = max([s["run_on"] for s in doubted[-1:]] + [event["last_on"] for event in of_station])
+    is_recent = (sessions[-1]["run_on"] - last_on).days <= RECENT_DAYS
+    said.append(
+        "Look at the station and how its readings are entered."
+        if is_recent
+        else f"None since {_day(last_on)}."
+    )
     return _verdict(
         "weather station",
-        "act",
-        f"{len(doubted)} sessions of {len({s['job_id'] for s in doubted})} jobs between "
-        f"{doubted[0]['run_on']} and {doubted[-1]['run_on']} carry weather that is in doubt; they "
-        "are kept, marked, and left out of pooling. Look at the station and how its pressure is "
-        "entered.",
+        "act" if is_recent else "watch",
+        " ".join(said),
         float(len(doubted)),
     )
 
@@ -303,7 +449,7 @@ def _chart(
 
 
 def _reference(
-    connection: duckdb.DuckDBPyConnection, bike_id: str, rows: list[dict[str, Any]]
+    connection: duckdb.DuckDBPyConnection, name: str, rows: list[dict[str, Any]]
 ) -> list[dict[str, Any]]:
     """Say whether the sessions that set the limits belong together."""
     reference = [row for row in rows if row["is_reference"]]
@@ -325,16 +471,17 @@ def _reference(
     found = session.mandel(groups, false_alarm_share=0.001)
     days = [row["run_on"] for row in reference if pulls.get(row["stage_id"])]
     said = [
-        f"{day} lies apart from the others (Mandel's h {h:.2f} over {found.h_critical:.2f})"
+        f"{_day(day)} lies apart from the others (Mandel's h {h:.2f} over {found.h_critical:.2f})"
         for day, h in zip(days, found.h, strict=True)
         if abs(h) > found.h_critical
     ]
     said += [
-        f"the pulls of {day} scatter more than the others' (Mandel's k {k:.2f} over {most:.2f})"
+        f"the pulls of {_day(day)} scatter more than the others' "
+        f"(Mandel's k {k:.2f} over {most:.2f})"
         for day, k, most in zip(days, found.k, found.k_critical, strict=True)
         if k > most
     ]
-    subject = f"reference of {bike_id}"
+    subject = f"reference of {name}"
     if not said:
         return [
             _verdict(
@@ -377,13 +524,8 @@ def _event(
         "dyno_drift_sd": 0.0 if size_pct is None else rounded_up(abs(size_pct) / 100),
         "sentence": sentence,
         "remedy": remedy,
+        "is_of_files": False,
     }
-
-
-def _since(first_on: date, begins_after: date | None) -> str:
-    if begins_after is None or begins_after == first_on:
-        return f"{first_on}"
-    return f"a day between {begins_after} and {first_on}"
 
 
 def _shift_events(
@@ -403,19 +545,22 @@ def _shift_events(
             lasts = number == len(shifts) - 1
             same_way = shift.size * size_before > 0 and abs(shift.size) > abs(size_before)
             kind = "drift" if same_way else "shift"
-            since = _since(first_on, begins_after)
-            until = "" if lasts else f" until {days[shift.last]}"
+            began = f"by {_day(first_on)}"
+            if begins_after is not None:
+                began = f"on a day between {_day(begins_after)} and {_day(first_on)}"
+            if shift.earliest < shift.latest:
+                began += f" (most likely by {_day(days[shift.first])})"
+            until = "still holds" if lasts else f"held until {_day(days[shift.last])}"
             event = _event(
                 dyno,
                 kind,
                 first_on,
                 None if lasts else days[shift.last],
                 shift.size,
-                f"The dyno has read {signed_pct(shift.size)} % (± {2 * shift.size_sd:.1f}) "
-                f"against its first level since {since}{until}."
-                if lasts
-                else f"The dyno read {signed_pct(shift.size)} % (± {2 * shift.size_sd:.1f}) "
-                f"against its first level, from {since}{until}.",
+                f"The dyno's level changed by {signed_pct(shift.size)} "
+                f"± {2 * shift.size_sd:.1f} % against its first one {began}"
+                + (", further the way it had gone before" if same_way else "")
+                + f"; that {until}.",
                 "Look for what was changed on the dyno then: service, roller, straps, tyre, "
                 "settings. Compare bikes on one side of it only. No figure is rescaled: a "
                 "comparison across it is widened by that size.",
@@ -444,55 +589,150 @@ def _odd_days(
             days[place],
             float(away[place]),
             f"The control bike stood {signed_pct(float(away[place]))} % off its level on "
-            f"{days[place]}; one session in 370 does so by chance.",
+            f"{_day(days[place])}. Chance alone does so too: about once in 75 sessions where the "
+            "limits rest on ten sessions alone.",
             "Look at the control session first: odd pulls, tyre pressure, straps, fuel. If nothing "
             "is found, run it again before trusting the comparisons of that day with others.",
-            begins_after=days[place],
         )
         for place in np.flatnonzero(np.abs(away) > stability.LIMIT_WIDTH * sd).tolist()
     ]
 
 
-def _slope_events(
-    dyno: str, bike_id: str, sessions: list[dict[str, Any]], rows: list[dict[str, Any]]
-) -> list[dict[str, Any]]:
-    """Return the event that corrected power still follows the air, if it does."""
-    pairs = [
-        (s, row["level_pct"] - row["shift_pct"])
-        for s, row in zip(sessions, rows, strict=False)
-        if not s["has_air_doubt"] and s["is_corrected"] and s["air_density_kg_m3"] is not None
-    ]
-    if len(pairs) < LEAST_FOR_SLOPE:
-        return []
-    # Taken about the level of its stretch: a dyno that shifted in spring must not look like air.
-    level = np.array([away for _, away in pairs])
-    density = 100 * np.log([s["air_density_kg_m3"] for s, _ in pairs])
-    slope = stability.slope_against(density, level)
+def _air_correction(
+    charts: list[Chart],
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Say whether corrected power still follows the air: a verdict and events, of one slope."""
+    verdicts, events = [], []
+    pairs = {
+        number: [
+            (s, row)
+            for s, row in zip(chart.sessions, chart.rows, strict=True)
+            if not s["has_air_doubt"] and s["is_corrected"] and s["air_density_kg_m3"] is not None
+        ]
+        for number, chart in enumerate(charts)
+        if chart.rows
+    }
+    for numbers in _of_one_slope(charts, pairs):
+        own = [pair for number in numbers for pair in pairs[number]]
+        bikes = _listed(charts[number].bike_id for number in numbers)
+        dynos = _listed(_subject(charts[number].dyno) for number in numbers)
+        several = len({charts[number].dyno for number in pairs}) > 1
+        name = f"{bikes} on {dynos}" if several else bikes
+        verdict, size = _slope_verdict(name, own, pairs, numbers)
+        verdicts.append(verdict)
+        if size is None:
+            continue
+        events += [
+            _event(
+                dyno,
+                "correction",
+                min(s["run_on"] for s, _ in own if s["dyno"] == dyno),
+                None,
+                size,
+                verdict["sentence"],
+                "Hold the station against another thermometer and barometer. Compare bikes run in "
+                "like weather; a comparison across the seasons carries this error.",
+            )
+            for dyno in sorted({s["dyno"] for s, _ in own})
+        ]
+    return verdicts, events
+
+
+def _slope_verdict(
+    name: str, own: list[tuple[dict[str, Any], dict[str, Any]]], pairs: Pairs, numbers: list[int]
+) -> tuple[dict[str, Any], float | None]:
+    """Return what the slope says, and its size in power over the air met, if it is one. [%]."""
+    doubt = f"Whether the correction corrects cannot be judged from {name}"
+    if len(own) < LEAST_FOR_SLOPE:
+        sentence = f"{doubt} yet: {len(own)} sound sessions, {LEAST_FOR_SLOPE} are needed."
+        return _verdict("air correction", "unknown", sentence), None
+    density = np.array([_density(s) for s, _ in own])
+    slope = _slope_of(pairs, numbers, _density)[0]
+    moved = _density_sd(pairs, numbers)
+    if moved < LEAST_DENSITY_SD_PCT or not math.isfinite(slope.lower):
+        return _verdict(
+            "air correction",
+            "unknown",
+            f"{doubt}: the air's density stood still (1 SD {moved:.2f} % over {len(own)} "
+            "sessions). Run the control bike in warmer and in colder air, and see that the weather "
+            "station is alive.",
+        ), None
+    figures = (slope.slope, slope.lower, slope.upper)
+    moves = (
+        f"Corrected power of {name} moves by {_signed(slope.slope)} % for each percent of air "
+        f"density (95 % between {_signed(slope.lower)} and {_signed(slope.upper)})"
+    )
     cause = stability.correction_cause(
         slope,
-        temperature=stability.slope_against(_column(pairs, "ambient_temp_k"), level),
-        pressure=stability.slope_against(_column(pairs, "ambient_pressure_pa"), level),
+        temperature=_slope_of(pairs, numbers, lambda s: s["ambient_temp_k"])[0],
+        pressure=_slope_of(pairs, numbers, lambda s: s["ambient_pressure_pa"])[0],
     )
-    if not cause:
+    if cause:
+        size = slope.slope * float(np.std(density, ddof=1))
+        return _verdict("air correction", "watch", f"{moves}: {cause}.", *figures), size
+    most = max(-slope.lower, slope.upper)
+    told = f"{moves}: no slope to be seen; it could be up to {most:.2f} %."
+    if most <= MOST_SLOPE:
+        return _verdict("air correction", "good", told, *figures), None
+    told += " Whether the correction does its work cannot be told yet."
+    return _verdict("air correction", "unknown", told, *figures), None
+
+
+def _of_one_slope(charts: list[Chart], pairs: Pairs) -> list[list[int]]:
+    """Return the charts in sets whose slopes are alike: all, else by bike, else each alone."""
+
+    def alike(numbers: list[int]) -> bool:
+        # Not told apart is alike: near-equal slopes must not get two causes.
+        _, p = _slope_of(pairs, numbers, _density)
+        return not p < ALIKE_P
+
+    everything = [number for number in pairs if pairs[number]]
+    if not everything:
         return []
-    size = slope.slope * float(np.std(density, ddof=1))
-    return [
-        _event(
-            dyno,
-            "correction",
-            pairs[0][0]["run_on"],
-            None,
-            size,
-            f"Corrected power of {bike_id} moves by {slope.slope:+.2f} % for each percent of air "
-            f"density: {cause}.",
-            "Hold the station against another thermometer and barometer. Compare bikes run in "
-            "like weather; a comparison across the seasons carries this error.",
-        )
-    ]
+    if alike(everything):
+        return [everything]
+    sets = []
+    for bike_id in dict.fromkeys(charts[number].bike_id for number in everything):
+        own = [number for number in everything if charts[number].bike_id == bike_id]
+        sets += [own] if alike(own) else [[number] for number in own]
+    return sets
 
 
-def _column(pairs: list[tuple[dict[str, Any], float]], name: str) -> np.ndarray:
-    return np.array([np.nan if s[name] is None else s[name] for s, _ in pairs])
+def _slope_of(
+    pairs: Pairs, numbers: list[int], influence: Callable[[dict[str, Any]], float | None]
+) -> tuple[stability.Slope, float]:
+    """Return the slope of corrected power that charts share, each spell about its own level."""
+    own = [(number, s, row) for number in numbers for s, row in pairs[number]]
+    read = [influence(s) for _, s, _ in own]
+    return stability.common_slope(
+        [math.nan if value is None else value for value in read],
+        [row["level_pct"] for _, _, row in own],
+        [_spell(number, row) for number, _, row in own],
+        charts=[f"{number}" for number, _, _ in own],
+    )
+
+
+def _density_sd(pairs: Pairs, numbers: list[int]) -> float:
+    """Return how far the air's density moved within the steady spells, 1 SD. [%]."""
+    spells: dict[str, list[float]] = {}
+    for number in numbers:
+        for s, row in pairs[number]:
+            spells.setdefault(_spell(number, row), []).append(_density(s))
+    away = np.concatenate([np.array(read) - np.mean(read) for read in spells.values()])
+    return float(np.sqrt(away @ away / max(away.size - len(spells), 1)))
+
+
+def _spell(number: int, row: dict[str, Any]) -> str:
+    return f"{number} {row['shift_pct']}"
+
+
+def _density(s: dict[str, Any]) -> float:
+    """Return ln air density. [%]."""
+    return 100 * math.log(s["air_density_kg_m3"])
+
+
+def _listed(names: Iterable[str]) -> str:
+    return " and ".join(dict.fromkeys(names))
 
 
 def _weather_events(
@@ -534,6 +774,7 @@ def _doubt_events(dyno: str, sessions: list[dict[str, Any]]) -> list[dict[str, A
             "pooling, and comparisons with others are widened.",
         )
         event["only"] = {s["stage_id"] for s in rows}
+        event["is_of_files"] = True
         events.append(event)
     return events
 
@@ -593,7 +834,7 @@ def _station_events(
             others = np.delete(readings, slice(run.first, run.last + 1))
             others = others[np.isfinite(others)]
             usual = float(others.std()) if others.size >= LEAST_REFERENCE else USUAL[quantity]
-            shown = f"{run.value * scale:.{digits}f} {unit}"
+            shown = f"{(run.value - ZERO_OF[quantity]) * scale:.{digits}f} {unit}"
             event = _event(
                 dyno,
                 "weather",
@@ -620,8 +861,8 @@ def _station_events(
             rows[0]["run_on"],
             rows[-1]["run_on"],
             abs(_effect_pct(rows[0], "pressure", -spell.departure_pa)),
-            f"The pressure of {name} stood {spell.departure_pa / 1000:+.1f} kPa off the usual over "
-            f"{spell.days} days: {spell.cause}.",
+            f"The pressure of {name} stood {_signed(spell.departure_pa / 1000, 1)} kPa off the "
+            f"usual over {spell.days} days: {spell.cause}.",
             "Hold the station against a barometer of your own, and enter the station's pressure. "
             "A long spell of high or low pressure can look like this too.",
         )
@@ -749,8 +990,7 @@ def _heads(
                 _verdict(
                     _subject(dyno),
                     "act",
-                    f"Drifting since {_since(event['first_on'], event['begins_after'])}: it reads "
-                    f"{signed_pct(event['event_pct'])} % against its first level.",
+                    event["sentence"],
                     event["event_pct"],
                     event["event_pct"] - half,
                     event["event_pct"] + half,
@@ -761,7 +1001,7 @@ def _heads(
                 _verdict(
                     _subject(dyno),
                     "act",
-                    f"Weather station in doubt since {weather[-1]['first_on']}, because: "
+                    f"Weather station in doubt since {_day(weather[-1]['first_on'])}. "
                     f"{weather[-1]['sentence']}",
                 )
             )
@@ -770,7 +1010,7 @@ def _heads(
                 _verdict(
                     _subject(dyno),
                     "watch",
-                    f"Weather station or correction in doubt, because: {slope[-1]['sentence']}",
+                    f"Weather station or correction in doubt. {slope[-1]['sentence']}",
                 )
             )
         elif watched:
@@ -781,8 +1021,8 @@ def _heads(
                     _subject(dyno),
                     "good",
                     f"In control: {len(watched)} runs of the control bike, the last on "
-                    f"{watched[-1]['run_on']}"
-                    + (f", quiet since {last}." if last else ", no event."),
+                    f"{_day(watched[-1]['run_on'])}"
+                    + (f", quiet since {_day(last)}." if last else ", no event."),
                 )
             )
         elif len(own) >= LEAST_REFERENCE:
@@ -801,58 +1041,44 @@ def _subject(dyno: str) -> str:
     return dyno or "the dyno"
 
 
-def _bike_verdicts(bike_id: str, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    name = f"control bike {bike_id}"
+def _bike_verdict(
+    bike: str,
+    sessions: list[dict[str, Any]],
+    rows: list[dict[str, Any]],
+    left_out: list[tuple[dict[str, Any], str]],
+) -> dict[str, Any]:
+    """Say where a control bike stands, and which of its sessions do not count."""
+    name = f"control bike {bike}"
+    without = f" {_left_out_words(left_out)}." if left_out else ""
+    is_changed = bool(left_out) and left_out[-1][0]["run_on"] > sessions[-1]["run_on"]
+    if is_changed:
+        without += (
+            " Put it back as it was: until then nothing watches the dyno. If it is to stay so, "
+            "give it a reference of its own on its cards, and its chart starts anew."
+        )
     if not rows:
-        return [
-            _verdict(
-                name,
-                "unknown",
-                f"{bike_id} has too few sound sessions for a chart: {LEAST_REFERENCE} are needed.",
-            )
-        ]
-    verdicts = []
+        return _verdict(
+            name,
+            "unknown",
+            f"{bike} has too few sound sessions for a chart: {LEAST_REFERENCE} are needed."
+            + without,
+        )
     last, signals = rows[-1], [row for row in rows if row["signal"]]
-    where = (
-        f"{bike_id} stands at {signed_pct(last['ewma_pct'])} % against its first "
-        f"{REFERENCE_SESSIONS} sessions (moving average, {last['run_on']})"
-    )
+    first = sum(row["is_reference"] for row in rows)
     inside = last["ewma_lower_pct"] <= last["ewma_pct"] <= last["ewma_upper_pct"]
-    if not signals:
-        verdicts.append(_verdict(name, "good", f"{where}; no signal in {len(rows)} sessions."))
-    else:
-        verdicts.append(
-            _verdict(
-                name,
-                "watch" if inside else "act",
-                f"{where}; {len(signals)} of {len(rows)} sessions signal, the first on "
-                f"{signals[0]['run_on']}. Compare bikes within one day; look for what changed on "
-                "the dyno then.",
-            )
+    where = (
+        f"The moving average of {bike}, in which the last sessions weigh most, stands at "
+        f"{signed_pct(last['ewma_pct'])} % against its first {first} sessions, "
+        f"{'within' if inside else 'beyond'} its limits ({_day(last['run_on'])})"
+    )
+    state, said = "good", f"{where}; no signal in {len(rows)} sessions."
+    if signals:
+        state = "watch" if inside else "act"
+        said = (
+            f"{where}; {len(signals)} of {len(rows)} sessions signal, the first on "
+            f"{_day(signals[0]['run_on'])}. Compare bikes within one day; look for what changed "
+            "on the dyno then."
         )
-    verdicts[-1]["figure"] = last["ewma_pct"]
-    sound = [r for r in rows if not r["has_air_doubt"] and r["air_density_kg_m3"] is not None]
-    if len(sound) >= LEAST_FOR_SLOPE:
-        density = np.array([r["air_density_kg_m3"] for r in sound])
-        slope = stability.slope_against(density, np.array([r["level_pct"] for r in sound]))
-        # Shown per percent of air density, as a tuner thinks of it.
-        scale = float(np.mean(density)) / 100
-        figures = [slope.slope * scale, slope.lower * scale, slope.upper * scale]
-        shown = [f"{figure:+.2f}".replace("-", "−") for figure in figures]
-        holds = slope.lower <= 0 <= slope.upper
-        verdicts.append(
-            _verdict(
-                "air correction",
-                "good" if holds else "watch",
-                f"Corrected power of {bike_id} moves by {shown[0]} % for each percent of "
-                f"air density ({shown[1]} to {shown[2]}): "
-                + (
-                    "the correction does its work."
-                    if holds
-                    else "the correction leaves some of the weather in, or the dyno drifted with "
-                    "the seasons."
-                ),
-                *[f if math.isfinite(f) else None for f in figures],
-            )
-        )
-    return verdicts
+    if is_changed and state == "good":
+        state = "watch"
+    return _verdict(name, state, said + without, last["ewma_pct"])

@@ -135,7 +135,10 @@ def test_the_pulls_that_see_a_gain_are_told_for_each_way_of_handling_the_bike(
     # The small shop's plans see 2 / pulls on top of 0.3 % strapped once, of 3.2 % taken off.
     app = _page(_view("plan_pulls"), small_shop, monkeypatch)
     assert "Before and after, strapped once: 2 pulls each, 4 in all" in _said(app)
-    assert "taken off between: no number of pulls; even endless ones see 3.2 % at the least" in _said(app)
+    assert (
+        "taken off between: no number of pulls; even endless ones see 3.2 % at the least"
+        in _said(app)
+    )
     app.number_input(key="plan_pulls_wanted").set_value(0.4).run()
     assert "strapped once: more than 10 pulls each" in _said(app)
 

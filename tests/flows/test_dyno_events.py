@@ -1,5 +1,6 @@
 """What the control bike and the weather say of the dyno, from sessions whose truth is known."""
 
+import re
 from datetime import date, timedelta
 
 import duckdb
@@ -17,8 +18,8 @@ TRUST = {
     "repeatability_share": 0.004, "repeatability_dof": 20.0, "repeatability_origin": "own",
     "remount_share": 0.005, "remount_pairs": 20, "remount_origin": "own",
 }  # fmt: skip
-TABLES = ("core.bike", "core.stage", "core.pull", "out.pull", "out.session", "out.session_curve",
-          "out.session_pull")  # fmt: skip
+TABLES = ("core.bike", "core.build", "core.stage", "core.pull", "out.pull", "out.session",
+          "out.session_curve", "out.session_pull")  # fmt: skip
 
 
 class Bench:
@@ -36,6 +37,13 @@ class Bench:
         self.draw = np.random.default_rng(5)
         for bike_id, is_control in (("control", True), ("customer", False)):
             self.put("core.bike", bike_id=bike_id, is_control=is_control)
+        for build_id, parts, fuel in (
+            ("plain", "standard parts", "E5"),
+            ("silencer", "silencer: Halden S2 slip-on", "E5"),
+            ("other fuel", "standard parts", "E10"),
+        ):
+            self.put("core.build", build_id=build_id, map_name="stock", fuel=fuel,
+                     parts_label=parts)  # fmt: skip
 
     def put(self, table, **row):
         names, marks = ", ".join(row), ", ".join("?" for _ in row)
@@ -44,12 +52,13 @@ class Bench:
             list(row.values()),
         )
 
-    def run(self, stage_id, on, *, bike="control", level_pct=0.0, station="bench", note="", **air):
+    def run(self, stage_id, on, *, bike="control", level_pct=0.0, station="bench", note="",
+            build="plain", gear=None, dyno="main", **air):  # fmt: skip
         factor = {"temperature": 294.0 + self.draw.normal(0, 3),
                   "pressure": 97_660.0 + self.draw.normal(0, 700),
                   "humidity": 45.0 + self.draw.normal(0, 6)} | air  # fmt: skip
         density = factor["pressure"] / 287.05 / factor["temperature"]
-        self.put("core.stage", stage_id=stage_id, dyno="main")
+        self.put("core.stage", stage_id=stage_id, dyno=dyno, build_id=build, gear=gear)
         for number in (1, 2, 3):
             pull_id = f"{stage_id}/{number}"
             self.put("core.pull", pull_id=pull_id, equipment=station)
@@ -83,6 +92,22 @@ class Bench:
             self.connection, "SELECT * FROM out.dyno_event WHERE event_kind = ?", kind
         ).to_dicts()
 
+    def verdicts(self, subject):
+        return store.rows(
+            self.connection,
+            "SELECT * FROM out.dyno_verdict WHERE subject = ? ORDER BY verdict_no",
+            subject,
+        ).to_dicts()
+
+    def sentences(self):
+        return [
+            sentence
+            for (sentence,) in self.connection.execute(
+                "SELECT sentence FROM out.dyno_verdict UNION ALL "
+                "SELECT sentence FROM out.dyno_event UNION ALL SELECT remedy FROM out.dyno_event"
+            ).fetchall()
+        ]
+
     def head(self):
         return store.rows(
             self.connection, "SELECT state, sentence FROM out.dyno_verdict WHERE verdict_no = 1"
@@ -98,6 +123,12 @@ def bench():
 
 def steady(count, seed=1):
     return np.random.default_rng(seed).normal(0.0, 0.5, count)
+
+
+def steady_level(bench):
+    return bench.connection.execute(
+        "SELECT shift_pct FROM out.dyno_check ORDER BY run_on LIMIT 1"
+    ).fetchone()[0]
 
 
 def test_a_steady_dyno_is_in_control(bench):
@@ -131,7 +162,16 @@ def test_a_shift_is_dated_sized_and_widens_what_lies_across_it(bench):
     assert event["last_on"] is None
     assert event["event_pct"] == pytest.approx(3.0, abs=3 * event["event_sd_pct"])
     assert bench.head()["state"] == "act"
-    assert bench.head()["sentence"].startswith("Drifting since")
+    assert bench.head()["sentence"] == event["sentence"]
+    half = 2 * event["event_sd_pct"]
+    assert f"changed by +{event['event_pct']:.1f} ± {half:.1f} %" in event["sentence"]
+    assert event["sentence"].endswith("that still holds.")
+    # The chart draws the same level, from within the days that the event names.
+    changed_on = bench.connection.execute(
+        "SELECT min(run_on), any_value(shift_pct) FROM out.dyno_check WHERE shift_pct > 1"
+    ).fetchone()
+    assert event["begins_after"] < changed_on[0] <= event["first_on"]
+    assert changed_on[1] - steady_level(bench) == pytest.approx(event["event_pct"])
     drifts = drifts_of(bench.connection)
     size = event["dyno_drift_sd"]
     assert size >= event["event_pct"] / 100
@@ -156,6 +196,8 @@ def test_a_shift_that_ended_leaves_the_dyno_in_control(bench):
     bench.judge()
     (event,) = bench.events("shift")
     assert event["last_on"] is not None
+    last = event["last_on"]
+    assert event["sentence"].endswith(f"that held until {last.day} {last:%b %Y}.")
     assert bench.head()["state"] == "good"
 
 
@@ -201,7 +243,7 @@ def test_weather_that_files_speak_against_is_an_event_with_its_reason(bench):
     assert "4 sessions carry weather in doubt: the pressure looks like one at" in event["sentence"]
     # The files' own disagreement is the size.
     assert event["event_pct"] == pytest.approx(3.7)
-    assert bench.head()["sentence"].startswith("Weather station in doubt since 2025-06-20, because")
+    assert bench.head()["sentence"].startswith("Weather station in doubt since 20 Jun 2025. 4")
     drifts = drifts_of(bench.connection)
     assert drift_of_pair(drifts["d0"], drifts["d3"]) == 0.0
     assert drift_of_pair({}, drifts["d3"]) == pytest.approx(0.037)
@@ -214,7 +256,12 @@ def test_a_stuck_thermometer_is_named(bench):
                   temperature=296.4)  # fmt: skip
     bench.judge()
     (event,) = bench.events("weather")
-    assert "The temperature of the station of bench stood at 296.4 K on 8 days" in event["sentence"]
+    # 296.4 K are 23.25 °C.
+    assert "temperature of the station of bench stood at 23.2 °C on 8 days" in event["sentence"]
+    (verdict,) = bench.verdicts("weather station")
+    assert verdict["state"] == "watch"  # the control bike last ran on 10 Jun, 85 days later
+    assert event["sentence"] in verdict["sentence"]
+    assert verdict["sentence"].endswith("None since 17 Mar 2025.")
     # SAE J1349 goes by the root of temperature: 3 K of usual scatter are about 0.6 %.
     assert 0.2 < event["event_pct"] < 1.2
 
@@ -245,7 +292,164 @@ def test_power_that_follows_the_air_is_told_with_its_cause(bench):
     bench.judge()
     (event,) = bench.events("correction")
     assert "as if it had not been corrected at all" in event["sentence"]
+    assert event["sentence"] in bench.head()["sentence"]
+    (air,) = bench.verdicts("air correction")
+    assert (air["state"], air["sentence"]) == ("watch", event["sentence"])
+    # The station behind it is not called good beside that.
+    (station,) = bench.verdicts("weather station")
+    assert station["state"] == "watch"
     assert drifts_of(bench.connection) == {}
+
+
+def test_a_station_in_doubt_of_late_calls_for_action(bench):
+    bench.control_runs(steady(12))
+    for number in range(8):
+        bench.run(f"s{number}", date(2025, 6, 3) + timedelta(days=number), bike="customer",
+                  temperature=296.4)  # fmt: skip
+    bench.judge()
+    (verdict,) = bench.verdicts("weather station")
+    assert verdict["state"] == "act"
+    assert bench.events("weather")[0]["sentence"] in verdict["sentence"]
+
+
+def test_a_part_on_the_control_bike_is_no_session_of_its_chart(bench):
+    # Silencer tried on in the eighth of the first ten: +5 %, as a part may give.
+    levels = steady(30)
+    bench.control_runs(levels[:7])
+    day = START + timedelta(days=14 * 7)
+    bench.run("a1", day, level_pct=levels[7])
+    bench.run("b", day, level_pct=5.0, build="silencer")
+    bench.run("a2", day, level_pct=levels[8])
+    # A true step of the dyno of 2.2 %, from the sixteenth on.
+    for number in range(9, 30):
+        bench.run(f"d{number:02}", START + timedelta(days=14 * number),
+                  level_pct=levels[number] + (2.2 if number >= 15 else 0.0))  # fmt: skip
+    assert bench.judge() == 30
+    charted = [s for (s,) in bench.connection.execute("SELECT stage_id FROM out.dyno_check")
+               .fetchall()]  # fmt: skip
+    assert "b" not in charted
+    assert {"a1", "a2"} <= set(charted)
+    (verdict,) = bench.verdicts("control bike control")
+    assert "1 session is left out" in verdict["sentence"]
+    assert (
+        "parts 'silencer: Halden S2 slip-on' instead of 'standard parts' (15 Apr 2025)"
+        in verdict["sentence"]
+    )
+    assert bench.events("odd day") == []
+    (event,) = bench.events("shift")
+    assert event["event_pct"] == pytest.approx(2.2, abs=3 * event["event_sd_pct"])
+    # Ten sound sessions of 0.5 % scatter: three times that, within what ten values know.
+    (limit,) = bench.connection.execute(
+        "SELECT max(individual_upper_pct) FROM out.dyno_check"
+    ).fetchone()
+    assert 0.8 < limit < 2.6
+
+
+def test_another_gear_and_another_fuel_are_left_out_and_told(bench):
+    bench.control_runs(steady(12), gear=4)
+    day = START + timedelta(days=14 * 12)
+    bench.run("g", day, gear=5, level_pct=-3.0)
+    bench.run("f", day, gear=4, build="other fuel", level_pct=1.0)
+    bench.run("not said", day + timedelta(days=1))
+    assert bench.judge() == 13
+    (verdict,) = bench.verdicts("control bike control")
+    assert "2 sessions are left out" in verdict["sentence"]
+    assert "gear 5 instead of 4 (24 Jun 2025)" in verdict["sentence"]
+    assert "fuel 'E10' instead of 'E5' (24 Jun 2025)" in verdict["sentence"]
+    assert "Put it back" not in verdict["sentence"]
+
+
+def test_a_control_bike_that_stays_changed_watches_nothing(bench):
+    bench.control_runs(steady(12))
+    for number in range(12, 18):
+        bench.run(f"n{number}", START + timedelta(days=14 * number), build="silencer",
+                  level_pct=4.0)  # fmt: skip
+    assert bench.judge() == 12
+    (verdict,) = bench.verdicts("control bike control")
+    assert verdict["state"] == "watch"
+    assert "and 3 more" in verdict["sentence"]
+    assert "Put it back as it was: until then nothing watches the dyno." in verdict["sentence"]
+
+
+def test_air_that_stands_still_judges_no_correction(bench):
+    bench.control_runs(steady(12), temperature=294.0, pressure=97_660.0, humidity=45.0)
+    bench.judge()
+    (verdict,) = bench.verdicts("air correction")
+    assert verdict["state"] == "unknown"
+    assert "cannot be judged from control: the air's density stood still" in verdict["sentence"]
+    assert verdict["figure"] is None
+    assert not any(re.search(r"\bnan\b", sentence) for sentence in bench.sentences())
+
+
+def test_no_slope_is_told_with_what_it_could_be(bench):
+    bench.control_runs(steady(30))
+    bench.judge()
+    (verdict,) = bench.verdicts("air correction")
+    most = max(-verdict["figure_lower"], verdict["figure_upper"])
+    assert verdict["sentence"].endswith(f"no slope to be seen; it could be up to {most:.2f} %.")
+    assert verdict["state"] == "good"
+
+
+def test_few_sessions_do_not_call_a_correction_good(bench):
+    draw = np.random.default_rng(4)
+    for number in range(9):
+        # Scatter of 1.5 % against air that moves by a third of a percent.
+        bench.run(f"c{number}", START + timedelta(days=14 * number),
+                  level_pct=draw.normal(0, 1.5), temperature=294.0 + draw.normal(0, 1),
+                  pressure=97_660.0)  # fmt: skip
+    bench.judge()
+    (verdict,) = bench.verdicts("air correction")
+    assert verdict["figure_lower"] < 0 < verdict["figure_upper"]
+    assert verdict["state"] == "unknown"
+    assert "cannot be told yet" in verdict["sentence"]
+
+
+def two_dynos(bench, slopes, count=24):
+    """Run the control bike on two dynos whose power follows the air by these slopes."""
+    draw = np.random.default_rng(11)
+    for dyno, slope in slopes.items():
+        for number in range(count):
+            temperature = 294.0 + draw.uniform(-10, 10)
+            bench.run(f"{dyno}{number:02}", START + timedelta(days=14 * number), dyno=dyno,
+                      level_pct=-100 * slope * np.log(temperature / 294) + draw.normal(0, 0.3),
+                      temperature=temperature, pressure=97_660.0)  # fmt: skip
+
+
+def test_one_bike_on_two_dynos_with_like_slopes_tells_one_cause(bench):
+    two_dynos(bench, {"left": 0.85, "right": 0.80})
+    bench.judge()
+    (verdict,) = bench.verdicts("air correction")
+    assert verdict["sentence"].startswith("Corrected power of control on left and right moves by")
+    assert verdict["figure"] == pytest.approx(0.825, abs=0.06)
+    events = bench.events("correction")
+    assert {event["dyno"] for event in events} == {"left", "right"}
+    assert {event["sentence"] for event in events} == {verdict["sentence"]}
+
+
+def test_two_dynos_with_unlike_slopes_are_told_apart(bench):
+    two_dynos(bench, {"left": 1.0, "right": 0.0})
+    bench.judge()
+    left, right = bench.verdicts("air correction")
+    assert "as if it had not been corrected at all" in left["sentence"]
+    assert "on left" in left["sentence"]
+    assert "no slope to be seen" in right["sentence"]
+    (event,) = bench.events("correction")
+    assert event["dyno"] == "left"
+
+
+def test_days_and_minus_signs_are_written_as_on_the_pages(bench):
+    levels = steady(30)
+    levels[14:] -= 3.0
+    levels[22] = -9.0
+    bench.control_runs(levels)
+    for number in range(4):
+        bench.run(f"d{number}", date(2025, 6, 20) + timedelta(days=number), bike="customer",
+                  pressure=88_000.0 + number, note="air in doubt: odd")  # fmt: skip
+    bench.judge()
+    assert bench.events("odd day")
+    for sentence in bench.sentences():
+        assert not re.search(r"\d{4}-\d{2}-\d{2}", sentence), sentence
+        assert not re.search(r"(^|[ (])-\d", sentence), sentence
 
 
 def test_without_a_control_bike_the_state_is_not_known(bench):

@@ -4,12 +4,20 @@ import math
 from importlib.resources import files
 
 import numpy as np
+import pandas as pd
 import pytest
+import statsmodels.formula.api as smf
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from flows.metrics.stability import ewma_chart, individuals_chart, signals, slope_against
+from flows.metrics.stability import (
+    common_slope,
+    ewma_chart,
+    individuals_chart,
+    signals,
+    slope_against,
+)
 
 # NIST/SEMATECH e-Handbook 6.3.2.2.
 NIST_INDIVIDUALS = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
@@ -201,9 +209,56 @@ def test_an_influence_that_never_changes_has_no_slope(x):
     assert math.isnan(slope_against(x, [0.0] * len(x)).slope)
 
 
+def spells_of_two_charts(seed, slopes=(0.6, 0.6)):
+    rng = np.random.default_rng(seed)
+    x = rng.normal(0.0, 1.5, 36)
+    spells = np.repeat(["left 0", "left 1", "right 0"], 12)
+    charts = np.repeat(["left", "right"], [24, 12])
+    level = np.repeat([0.0, 2.0, -1.0], 12)
+    slope = np.where(charts == "left", *slopes)
+    y = level + slope * x + rng.normal(0.0, 0.5, 36)
+    return x, y, spells.tolist(), charts.tolist()
+
+
+@given(st.integers(0, 10_000))
+def test_the_slope_that_charts_share_is_that_of_an_analysis_of_covariance(seed):
+    # statsmodels: one intercept a spell, one slope; F of a slope for each chart against it.
+    x, y, spells, charts = spells_of_two_charts(seed)
+    data = pd.DataFrame({"x": x, "y": y, "spell": spells, "chart": charts})
+    one = smf.ols("y ~ C(spell) + x", data).fit()
+    each = smf.ols("y ~ C(spell) + x:C(chart)", data).fit()
+    got, p_unlike = common_slope(x, y, spells, charts=charts)
+    low, high = one.conf_int().loc["x"]
+    assert got == pytest.approx((one.params["x"], low, high, one.pvalues["x"]), rel=1e-6)
+    assert p_unlike == pytest.approx(each.compare_f_test(one)[1], rel=1e-6)
+
+
+def test_unlike_slopes_are_told_from_like_ones():
+    x, y, spells, charts = spells_of_two_charts(3, (0.0, 1.0))
+    assert common_slope(x, y, spells, charts=charts)[1] < 1e-3
+    x, y, spells, charts = spells_of_two_charts(3)
+    assert common_slope(x, y, spells, charts=charts)[1] > 0.05
+
+
+def test_a_change_of_level_is_no_slope():
+    # The level and the air change on one day: within each spell there is nothing to see.
+    x = np.repeat([0.0, 3.0], 10) + np.tile([-1.0, 1.0], 10)
+    y = np.repeat([0.0, 2.0], 10)
+    spells = ["before"] * 10 + ["after"] * 10
+    assert slope_against(x, y).slope > 0.4
+    assert common_slope(x, y, spells)[0].slope == pytest.approx(0.0, abs=1e-12)
+
+
+def test_spells_that_saw_nothing_move_share_no_slope():
+    slope, p_unlike = common_slope([0.1 + 0.2, 0.3, 0.3], [1.0, 2.0, 3.0], ["a", "b", "b"])
+    assert math.isnan(slope.slope)
+    assert math.isnan(p_unlike)
+
+
 @pytest.mark.parametrize(
     ("call", "words"),
     [
+        (lambda: common_slope([1.0], [1.0], ["a", "b"]), "must have one length"),
         (lambda: individuals_chart([1.0, 2.0], reference=[True]), "reference must have the length"),
         (lambda: individuals_chart([[1.0]]), "values must be one row"),
         (lambda: ewma_chart([1.0], centre=0.0, sd=-1.0), "sd must be at least 0, got -1"),

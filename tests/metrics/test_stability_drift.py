@@ -249,6 +249,30 @@ def test_a_centre_from_ten_values_does_not_cry_wolf():
     assert false_alarms(np.random.default_rng(15), 250, learn=False) > 0.16
 
 
+def frozen_on_ten(values):
+    """Judge as the dyno page does: centre and scatter from the first ten values."""
+    within = np.arange(values.size) < 10
+    limits = individuals_chart(values, reference=within)
+    return level_chart(values, centre=limits.centre, sd=limits.sd, reference=within).shifts
+
+
+def test_what_the_dyno_page_says_of_its_own_errors_is_so():
+    # "Up to one steady dyno in four within 52 runs", two scatters "within nine runs nine times in
+    # ten", one "within 26 runs two times in three": 400 processes know a share within 5 points.
+    draw = np.random.default_rng(52)
+    steady, two, one = [], [], []
+    for _ in range(400):
+        steady.append(bool(frozen_on_ten(draw.standard_normal(62))))
+        for size, within, seen in ((2.0, 9, two), (1.0, 26, one)):
+            values = draw.standard_normal(60)
+            values[20:] += size
+            found = [shift.seen for shift in frozen_on_ten(values) if shift.seen >= 20]
+            seen.append(bool(found) and found[0] < 20 + within)
+    assert np.mean(steady) == pytest.approx(0.25, abs=0.06)
+    assert np.mean(two) == pytest.approx(0.90, abs=0.05)
+    assert np.mean(one) == pytest.approx(0.66, abs=0.07)
+
+
 def test_a_lasting_shift_is_one_event_in_nearly_all_cases():
     # After the shift nothing changes: a second event within 25 values is a false alarm. The
     # published run length of 465 leaves 5 % for a known level; the level here is learnt.

@@ -1,6 +1,7 @@
 -- out.dyno_check: each session of the control bike, and what it says of the dyno that day.
 --
--- Grain:  one row per stage_id of a control bike.
+-- Grain:  one row per stage_id of a control bike as it was in its first sessions (parts, map, fuel,
+--         gear); sessions of any other state are left out.
 -- Writes: flows/steps/stability.py
 -- Units:  level_pct: mean corrected power against the reference period [%]; the sums start again
 --         after each shift of the level.
