@@ -3,11 +3,12 @@
 A probe shows the mixture late, so `aligned_lambda` comes before any sorting by throttle or speed.
 """
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
+from scipy import ndimage, signal, stats
 
 from flows.metrics.domain_checks import require
 
@@ -19,9 +20,13 @@ THROTTLE_EDGES_PCT = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0, 80.0, 1
 SPEED_EDGES_RPM = tuple(float(edge) for edge in range(0, 15_000, 1000))
 """Edges of the engine-speed cells. [rpm]"""
 
+PRESSURE_EDGES_PA = tuple(float(edge) for edge in range(10_000, 110_001, 10_000))
+"""Edges of the manifold-pressure cells of an engine without a blower. [Pa]"""
+
 REASONS = (
     "",
     "no lambda",
+    "lambda in doubt",
     "no throttle or speed",
     "cold engine",
     "fuel cut",
@@ -29,6 +34,7 @@ REASONS = (
     "gear change or clutch",
     "throttle moving",
     "speed moving",
+    "pressure moving",
     "settling",
     "low flow at the tailpipe",
     "full throttle",
@@ -55,6 +61,90 @@ class Delay(NamedTuple):
 
     delay_s: float
     strength: float
+
+
+class ProbeResponse(NamedTuple):
+    """How a probe shows the mixture: late by transport, smeared by a first-order lag.
+
+    Half widths are those of 95 % intervals.
+
+    Attributes
+    ----------
+    transport_s : float
+        Time of the gas to the probe, at `flow` if it falls with flow; NaN if not found. [s]
+    transport_half_width_s : float
+        Of its interval. [s]
+    lag_s : float
+        Time constant of the probe and its electronics; NaN if not found. [s]
+    lag_half_width_s : float
+        Of its interval. [s]
+    arrival_s : float
+        Transport and lag together, by which slow changes come late: what to align by. [s]
+    arrival_half_width_s : float
+        Of its interval; much narrower than the other two, which stand in for one another. [s]
+    moves : int
+        Falls of the driver that were used.
+    per_flow : float
+        Transport volume: transport time is a constant plus this over the flow; 0 where one time
+        for all flows says as much. [s times the unit of the flow]
+    flow : float
+        Median flow in the falls; NaN without `per_flow`. In the caller's unit.
+    flow_from, flow_to : float
+        Range of the flow in the falls; NaN without `per_flow`. In the caller's unit.
+    """
+
+    transport_s: float
+    transport_half_width_s: float
+    lag_s: float
+    lag_half_width_s: float
+    arrival_s: float
+    arrival_half_width_s: float
+    moves: int
+    per_flow: float
+    flow: float
+    flow_from: float
+    flow_to: float
+
+
+class SteadyCell(NamedTuple):
+    """What was steady in one cell of load and engine speed, and how well it is known.
+
+    Attributes
+    ----------
+    load_from, load_to : float
+        Load from (included) to (not included, but for the last cell), in the unit of its edges.
+    speed_from_rpm, speed_to_rpm : float
+        Engine speed, likewise. [rpm]
+    median : float
+        Time-weighted median of the value, in its unit.
+    spread : float
+        Time-weighted robust standard deviation.
+    standard_error : float
+        Of the median, from the samples that count as independent.
+    half_width : float
+        Of its 95 % interval; what all readings share, as a gauge's accuracy, is not in it.
+    effective_samples : float
+        Independent samples that would say as much. [1]
+    hits : int
+        Samples.
+    dwell_s : float
+        Time spent. [s]
+    in_band_share : float
+        Share of that time within the band; NaN without one. [1]
+    """
+
+    load_from: float
+    load_to: float
+    speed_from_rpm: float
+    speed_to_rpm: float
+    median: float
+    spread: float
+    standard_error: float
+    half_width: float
+    effective_samples: float
+    hits: int
+    dwell_s: float
+    in_band_share: float
 
 
 class Cell(NamedTuple):
@@ -92,7 +182,7 @@ class Cell(NamedTuple):
 def aligned_lambda(
     time_s: ArrayLike,
     lambda_wide: ArrayLike,
-    delay_s: float,
+    delay_s: ArrayLike,
     *,
     longest_gap_s: float = LONGEST_GAP_S,
 ) -> FloatArray:
@@ -104,8 +194,8 @@ def aligned_lambda(
         Clock of the log, ascending. [s]
     lambda_wide : array_like
         Lambda as shown by a wideband probe; NaN where there is none. [1]
-    delay_s : float
-        How late the probe shows it. [s]
+    delay_s : float or array_like
+        How late the probe shows it, one for all or each sample's own. [s]
     longest_gap_s : float, default 0.5
         Longest stretch without a reading that a straight line may cross: beyond it the engine
         can have been anywhere. [s]
@@ -126,7 +216,9 @@ def aligned_lambda(
 
     by straight lines between readings. Exhaust gas takes 50 ms to 300 ms to the probe, longest
     at low flow; one delay for a whole ride leaves some tens of milliseconds, which does not
-    matter to samples that have been steady for half a second. The probe's own lag is not undone.
+    matter to samples that have been steady for half a second. The probe's own lag is not undone:
+    taken in as part of the delay it leaves slow changes in place, and undoing it multiplies the
+    gauge's noise.
 
     Examples
     --------
@@ -136,7 +228,10 @@ def aligned_lambda(
     time, shown = _one_clock(time_s, lambda_wide=lambda_wide)
     require("delay_s", delay_s, at_least=0.0, unit="s")
     require("longest_gap_s", longest_gap_s, above=0.0, unit="s")
-    return _read_at(time + delay_s, time, shown, longest_gap_s)
+    late = np.asarray(delay_s, dtype=float)
+    if late.ndim and late.shape != time.shape:
+        raise ValueError(f"delay_s must match time_s in length, got {late.shape} for {time.shape}")
+    return _read_at(time + late, time, shown, longest_gap_s)
 
 
 def estimated_delay_s(
@@ -255,6 +350,193 @@ def estimated_delay_s(
     return Delay(max(0.0, (top - 1 + float(shift)) * raster_s), found)
 
 
+def probe_response(
+    time_s: ArrayLike,
+    driver: ArrayLike,
+    lambda_wide: ArrayLike,
+    *,
+    engine_speed_rpm: ArrayLike | None = None,
+    flow: ArrayLike | None = None,
+    longest_s: float = 0.6,
+    longest_lag_s: float = 0.4,
+    most_lambda: float = 1.25,
+    least_moves: int = 8,
+    most_moves: int = 200,
+    widest_s: float = 0.06,
+) -> ProbeResponse:
+    r"""Return transport time and lag of a probe, from how lambda follows the driver's falls.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Clock of the log, ascending. [s]
+    driver : array_like
+        What moves the mixture: throttle, injector time or manifold pressure, in any unit.
+    lambda_wide : array_like
+        Lambda as shown by a wideband probe; NaN where it is in doubt or the loop is closed, for
+        there the ECU moves the mixture and not the driver. A fall of which a fifth is not seen
+        does not count. [1]
+    engine_speed_rpm : array_like, optional
+        Engine speed, which falls with the throttle and moves the mixture too. Without it a
+        straight line in time stands in, and the answer can be 0.05 s too early. [rpm]
+    flow : array_like, optional
+        Anything in proportion to exhaust flow: injector time or pressure times engine speed.
+        Without it transport is one time.
+    longest_s : float, default 0.6
+        Longest transport looked for. [s]
+    longest_lag_s : float, default 0.4
+        Longest time constant. [s]
+    most_lambda : float, default 1.25
+        Lambda above which fuel is taken as cut; such falls are left out. [1]
+    least_moves, most_moves : int, default 8 and 200
+        Falls needed, and the most that are used: the greatest.
+    widest_s : float, default 0.06
+        Half width of arrival above which there is no answer. [s]
+
+    Returns
+    -------
+    ProbeResponse
+        NaN times where the falls are too few or say too little, as at steady speed.
+
+    Raises
+    ------
+    ValueError
+        If the clock does not ascend, the lengths differ, or a choice is not above 0.
+
+    Notes
+    -----
+    In the window about each fall, from 0.4 s before to 1.5 s after it and never within 1 s of an
+    opening, whose tip-in excursion would pass for a delay,
+
+    .. math::
+        \lambda(t) = a_e + b_e\, g(t - d) + c_e\, n(t - d), \qquad
+        \tau \dot g = u - g
+
+    with driver :math:`u`, engine speed :math:`n` lagged alike, and :math:`a, b, c` free in every
+    fall: how much the mixture changes from one state to another is not the question. Delay and
+    time constant are common to all falls and found by Gauss-Newton steps from the best of a
+    coarse grid; :math:`d = d_0 + V / q` where the flow :math:`q` differs by more than 1.5 times
+    between the falls and :math:`V` is above three of its standard errors.
+
+    Intervals come from the curvature with the scatter between the falls (each fall is one
+    independent piece of evidence, whatever the noise within it) and Student's t. An answer must
+    fit better than any delay below nothing does.
+
+    Not in the intervals: a map that bends strongly over the speeds of one fall (0.02 of lambda
+    up and down within 4000 rpm) makes lag and arrival up to 0.03 s too short and transport up to
+    0.025 s too long; bends as free terms cost three times the width, since speed follows the
+    throttle. Lift-off excursions of wall film, if the same in all falls, are taken for lag.
+
+    Examples
+    --------
+    >>> time = np.arange(0.0, 60.0, 0.02)
+    >>> throttle = np.interp(time % 6.0, [0.0, 1.0, 3.0, 3.3, 6.0], [20.0, 30.0, 30.0, 20.0, 20.0])
+    >>> shown = np.interp(time - 0.2, time, 1.0 + 0.002 * throttle)
+    >>> found = probe_response(time, throttle, shown + 1e-5 * np.sin(time * 77.0))
+    >>> round(found.arrival_s, 2)
+    0.2
+    """
+    time, push, shown = _one_clock(time_s, driver=driver, lambda_wide=lambda_wide)
+    beside, volume = (
+        None if channel is None else _one_clock(time_s, **{name: channel})[1]
+        for name, channel in (("engine_speed_rpm", engine_speed_rpm), ("flow", flow))
+    )
+    require("longest_s", longest_s, above=0.0, unit="s")
+    require("longest_lag_s", longest_lag_s, above=0.0, unit="s")
+    require("widest_s", widest_s, above=0.0, unit="s")
+    require("least_moves", least_moves, at_least=5)
+    require("most_moves", most_moves, at_least=least_moves)
+    nan = float("nan")
+    nothing = ProbeResponse(nan, nan, nan, nan, nan, nan, 0, 0.0, nan, nan, nan)
+    falls = _falls(time, push, shown, beside, volume, most_lambda, longest_s, most_moves)
+    if falls is None or falls.moves < least_moves:
+        return nothing
+
+    best = (np.inf, 0.0, 0.0)
+    for lag in (0.03, 0.1, 0.2):
+        for delay in np.arange(0.0, longest_s + 0.01, 0.05):
+            best = min(best, (falls.misfit(float(delay), 0.0, lag), float(delay), lag))
+    start = np.array([best[1], 0.0, min(best[2], longest_lag_s)])
+    limits = (longest_s, longest_lag_s)
+    found, covariance = falls.fitted(start, limits, use_flow=False)
+    least = falls.misfit(*found)
+    # What a delay below nothing explains is chance or the driver's own regularity.
+    chance = min(falls.misfit(float(delay), 0.0, 0.1) for delay in np.arange(-0.6, -0.15, 0.05))
+    told = 0.0 < found[0] < longest_s and chance > least * np.exp(12.0 / falls.moves)
+
+    per_flow, middle, ends = 0.0, float("nan"), (float("nan"), float("nan"))
+    low, high = np.quantile(falls.flow, [0.05, 0.95])
+    if told and high > 1.5 * low:
+        flowing, spread = falls.fitted(found, limits, use_flow=True)
+        if flowing[1] > 3.0 * np.sqrt(spread[1, 1]):
+            per_flow, middle = float(flowing[1]), float(np.median(falls.flow))
+            ends = (float(falls.flow.min()), float(falls.flow.max()))
+            # Transport at the median flow: the sum of its two parts there.
+            turn = np.eye(3)
+            turn[0, 1] = 1.0 / middle
+            found, covariance = turn @ flowing, turn @ spread @ turn.T
+    student = float(stats.t.ppf(0.975, falls.moves - (3 if per_flow else 2)))
+    widths = student * np.sqrt(np.diag(covariance))
+    both = student * np.sqrt(max(0.0, float(covariance[np.ix_([0, 2], [0, 2])].sum())))
+    if not told or both > widest_s:
+        return nothing._replace(moves=falls.moves)
+    return ProbeResponse(
+        transport_s=float(found[0]),
+        transport_half_width_s=float(widths[0]),
+        lag_s=float(found[2]),
+        lag_half_width_s=float(widths[2]),
+        arrival_s=float(found[0] + found[2]),
+        arrival_half_width_s=float(both),
+        moves=falls.moves,
+        per_flow=per_flow,
+        flow=middle,
+        flow_from=ends[0],
+        flow_to=ends[1],
+    )
+
+
+def arrival_at_flow_s(response: ProbeResponse, flow: ArrayLike) -> FloatArray:
+    r"""Return how late the mixture of each sample is shown, at its flow.
+
+    Parameters
+    ----------
+    response : ProbeResponse
+        From `probe_response`.
+    flow : array_like
+        Exhaust flow of each sample, in the unit that `probe_response` was given.
+
+    Returns
+    -------
+    ndarray
+        Transport and lag, for `aligned_lambda`; that at median flow where flow is not seen. [s]
+
+    Raises
+    ------
+    ValueError
+        If a flow is below 0.
+
+    Notes
+    -----
+    .. math:: d(q) + \tau = d(q_m) + V \left( \frac{1}{q} - \frac{1}{q_m} \right) + \tau
+
+    Flows beyond those of the falls count as the nearest of them: nothing was seen there.
+
+    Examples
+    --------
+    >>> response = ProbeResponse(0.2, 0.01, 0.08, 0.01, 0.28, 0.01, 40, 0.1, 1.0, 0.5, 2.0)
+    >>> arrival_at_flow_s(response, [0.1, 0.5, 1.0, 2.0])
+    array([0.38, 0.38, 0.28, 0.23])
+    """
+    volume = np.asarray(flow, dtype=float)
+    require("flow", volume, at_least=0.0)
+    if response.per_flow == 0.0:
+        return np.full(volume.shape, response.arrival_s)
+    seen = np.clip(volume, response.flow_from, response.flow_to)
+    seen = np.where(np.isfinite(volume), seen, response.flow)
+    late = response.arrival_s + response.per_flow * (1.0 / seen - 1.0 / response.flow)
+    return np.maximum(late, 0.0)
+
+
 def sample_duration_s(time_s: ArrayLike, *, longest_gap_s: float = LONGEST_GAP_S) -> FloatArray:
     """Return the time each sample stands for.
 
@@ -366,6 +648,8 @@ def exclusion_reasons(
     injector_time_s: ArrayLike | None = None,
     gear: ArrayLike | None = None,
     roller_speed_m_s: ArrayLike | None = None,
+    map_pressure_pa: ArrayLike | None = None,
+    doubtful: ArrayLike | None = None,
     probe: str = "collector",
     warm_coolant_k: float = 343.0,
     closed_throttle_pct: float = 2.0,
@@ -381,6 +665,7 @@ def exclusion_reasons(
     settle_s: float = 0.5,
     low_flow_rpm: float = 900.0,
     full_throttle_pct: float = 90.0,
+    most_pressure_change_pa: float = 5000.0,
 ) -> NDArray[np.str_]:
     """Return for each sample why it is not steady evidence of the mixture, or "".
 
@@ -402,6 +687,10 @@ def exclusion_reasons(
         Gear; only its changes are used.
     roller_speed_m_s : array_like, optional
         Speed of roller or road. [m/s]
+    map_pressure_pa : array_like, optional
+        Manifold pressure. [Pa]
+    doubtful : array_like of bool, optional
+        Where the gauge is not to be believed, from `doubtful_lambda`.
     probe : str, default "collector"
         The probe's place: "port", "header", "collector" or "tailpipe".
     warm_coolant_k : float, default 343
@@ -429,6 +718,9 @@ def exclusion_reasons(
         reads lean there is common practice, no source; where it begins is our judgement. [rpm]
     full_throttle_pct : float, default 90
         Opening that is judged in pulls, against another target. [%]
+    most_pressure_change_pa : float, default 5000
+        Greatest change of manifold pressure in the window: half a cell, and above the pulse that
+        a logger catches of a single. [Pa]
 
     Returns
     -------
@@ -463,7 +755,7 @@ def exclusion_reasons(
     )
     _check_choices(window_s, most_throttle_change_pct, most_speed_change_rpm, settle_s)
     absent = np.full(time.shape, np.nan)
-    coolant, mixture, injector, gears, roller = (
+    coolant, mixture, injector, gears, roller, pressure = (
         absent if channel is None else _one_clock(time_s, **{name: channel})[1]
         for name, channel in (
             ("coolant_temp_k", coolant_temp_k),
@@ -471,8 +763,13 @@ def exclusion_reasons(
             ("injector_time_s", injector_time_s),
             ("gear", gear),
             ("roller_speed_m_s", roller_speed_m_s),
+            ("map_pressure_pa", map_pressure_pa),
         )
     )
+    doubt = np.zeros(time.shape, dtype=bool) if doubtful is None else np.asarray(doubtful, bool)
+    if doubt.shape != time.shape:
+        raise ValueError(f"doubtful must match time_s in length, got {doubt.shape}")
+    require("most_pressure_change_pa", most_pressure_change_pa, at_least=0.0, unit="Pa")
     require("coolant_temp_k", coolant, above=0.0, unit="K")
 
     # Comparisons with NaN are false: what was not logged excludes nothing.
@@ -484,11 +781,14 @@ def exclusion_reasons(
     shifting = (_change(ratio, count) > allowed) | (_change(gears, count) > 0.0)
     throttle_moves = _change(throttle, count) > most_throttle_change_pct
     speed_moves = _change(speed, count) > most_speed_change_rpm
+    pressure_moves = _change(pressure, count) > most_pressure_change_pa
     unseen = ~(np.isfinite(throttle) & np.isfinite(speed))
-    unsettled = shifting | throttle_moves | speed_moves | unseen | _starts(time)
+    moves = throttle_moves | speed_moves | pressure_moves
+    unsettled = shifting | moves | unseen | _starts(time)
 
     holds = {
         "no lambda": ~(mixture >= LEAST_LAMBDA),
+        "lambda in doubt": doubt,
         "no throttle or speed": unseen,
         "cold engine": coolant < warm_coolant_k,
         "fuel cut": _lately(time, cut, cut_after_s),
@@ -496,6 +796,7 @@ def exclusion_reasons(
         "gear change or clutch": shifting,
         "throttle moving": throttle_moves,
         "speed moving": speed_moves,
+        "pressure moving": pressure_moves,
         "settling": _lately(time, unsettled, settle_s),
         "low flow at the tailpipe": (throttle / 100.0 * speed < low_flow_rpm)
         & (probe == "tailpipe"),
@@ -611,55 +912,417 @@ def cruise_cells(
     >>> cell.throttle_from_pct, cell.speed_to_rpm, cell.lambda_median, cell.dwell_s
     (10.0, 5000.0, 0.97, 0.9)
     """
-    time, throttle, speed, mixture = _one_clock(
+    require("band", band[0], above=0.0, at_most=band[1])
+    found = _sorted_into_cells(
         time_s,
+        {"throttle_pct": throttle_pct},
+        engine_speed_rpm,
+        {"lambda_aligned": lambda_aligned},
+        reasons,
+        {"throttle_edges_pct": throttle_edges_pct},
+        speed_edges_rpm,
+        band,
+    )
+    return [
+        Cell(*corners, found.median[i], found.spread[i], *found.times[i])
+        for i, corners in enumerate(found.corners)
+    ]
+
+
+def steady_cells(
+    time_s: ArrayLike,
+    load: ArrayLike,
+    engine_speed_rpm: ArrayLike,
+    value: ArrayLike,
+    reasons: ArrayLike,
+    *,
+    load_edges: ArrayLike = THROTTLE_EDGES_PCT,
+    speed_edges_rpm: ArrayLike = SPEED_EDGES_RPM,
+    band: tuple[float, float] | None = None,
+    longest_memory_s: float = 5.0,
+    resolution: float = 0.0,
+) -> list[SteadyCell]:
+    r"""Return the median of any steady quantity over load and speed, with its standard error.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Clock of the log, ascending. [s]
+    load : array_like
+        Throttle opening or manifold pressure, in the unit of `load_edges`.
+    engine_speed_rpm : array_like
+        Engine speed. [rpm]
+    value : array_like
+        Lambda from `aligned_lambda`, or fuel from `trim_fuel_pct` where the loop is closed (NaN
+        elsewhere).
+    reasons : array_like of str
+        From `exclusion_reasons`; only samples with "" count.
+    load_edges : array_like, default THROTTLE_EDGES_PCT
+        Edges of the load cells, ascending; `PRESSURE_EDGES_PA` for pressure.
+    speed_edges_rpm : array_like, default SPEED_EDGES_RPM
+        Edges of the speed cells, ascending. [rpm]
+    band : (float, float), optional
+        Values wanted, both ends included.
+    longest_memory_s : float, default 5
+        Time beyond which readings count as independent; so do readings on either side of an
+        excluded stretch. [s]
+    resolution : float, default 0
+        Step in which the value was logged; its standard deviation within a step is added to the
+        standard error.
+
+    Returns
+    -------
+    list of SteadyCell
+        Cells that were visited, by ascending load, then speed.
+
+    Raises
+    ------
+    ValueError
+        If the clock or edges do not ascend, the lengths differ, the band is upside down, or a
+        choice is below 0.
+
+    Notes
+    -----
+    A median's error is that of the share of readings above it, so what counts is how long a
+    reading stays on its side of the median:
+
+    .. math::
+        n_e = \frac{(\sum_i w_i)^2}{\sum_{i,j} w_i w_j\, \rho(|t_i - t_j|)}, \qquad
+        s = \sqrt{\frac{\pi}{2}} \, \frac{\sigma}{\sqrt{n_e}}
+
+    with :math:`\rho` the autocorrelation of the sign of the distance from the cell's median, of
+    all cells together since one alone is too short, up to where it first falls to 0. For a first
+    order process of correlation :math:`\phi` per sample it is :math:`(2/\pi) \arcsin \phi^k`.
+    The interval takes Student's t with :math:`n_e - 1` degrees of freedom.
+
+    Taking all samples as independent makes intervals of a 20-Hz log two to four times too narrow.
+
+    Examples
+    --------
+    >>> time = np.arange(0.0, 20.0, 0.1)
+    >>> ten = np.ones(200)
+    >>> value = 0.97 + 0.01 * np.sin(time * 40.0)
+    >>> cell = steady_cells(time, 45e3 * ten, 4200.0 * ten, value, [""] * 200,
+    ...                     load_edges=PRESSURE_EDGES_PA)[0]
+    >>> cell.load_from, cell.hits, round(cell.median, 2)
+    (40000.0, 200, 0.97)
+    """
+    require("longest_memory_s", longest_memory_s, at_least=0.0, unit="s")
+    require("resolution", resolution, at_least=0.0)
+    found = _sorted_into_cells(
+        time_s,
+        {"load": load},
+        engine_speed_rpm,
+        {"value": value},
+        reasons,
+        {"load_edges": load_edges},
+        speed_edges_rpm,
+        band,
+    )
+    cells = []
+    effective = _effective_samples(found, np.asarray(time_s, dtype=float), longest_memory_s)
+    least = resolution / np.sqrt(12.0)
+    for i, corners in enumerate(found.corners):
+        error = float(np.hypot(least, np.sqrt(0.5 * np.pi / effective[i]) * found.spread[i]))
+        student = float(stats.t.ppf(0.975, max(1.0, effective[i] - 1.0)))
+        known = (error, student * error, float(effective[i]))
+        cells.append(
+            SteadyCell(*corners, found.median[i], found.spread[i], *known, *found.times[i])
+        )
+    return cells
+
+
+def doubtful_lambda(
+    time_s: ArrayLike,
+    lambda_wide: ArrayLike,
+    throttle_pct: ArrayLike,
+    engine_speed_rpm: ArrayLike,
+    *,
+    closed_loop: ArrayLike | None = None,
+    probe: str = "collector",
+    low_flow_rpm: float = 900.0,
+    window_s: float = 10.0,
+    most_impossible_share: float = 0.1,
+    still_s: float = 3.0,
+    still_throttle_pct: float = 5.0,
+    most_scale_error_share: float = 0.025,
+) -> NDArray[np.bool_]:
+    """Return where a wideband gauge is not to be believed, whatever figure it shows.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Clock of the log, ascending. [s]
+    lambda_wide : array_like
+        Lambda as shown. [1]
+    throttle_pct : array_like
+        Throttle opening. [%]
+    engine_speed_rpm : array_like
+        Engine speed. [rpm]
+    closed_loop : array_like of bool, optional
+        From `closed_loop_mask`; without it a wrong gauge scale goes unseen.
+    probe : str, default "collector"
+        The probe's place: in a tailpipe, closed loop at low flow reads lean and checks nothing.
+    low_flow_rpm : float, default 900
+        As in `exclusion_reasons`. [rpm]
+    window_s : float, default 10
+        Time about each sample over which impossible readings are counted. [s]
+    most_impossible_share : float, default 0.1
+        Share of readings in the window, or in the whole log, that no running engine gives. [0..1]
+    still_s : float, default 3
+        Time for which the very same reading may stand while the throttle moves. [s]
+    still_throttle_pct : float, default 5
+        Movement of the throttle that any gauge must follow. [%]
+    most_scale_error_share : float, default 0.025
+        How far the median of closed-loop running may be from lambda 1: beyond what gauge and
+        narrowband are off together; common practice, no source. [0..1]
+
+    Returns
+    -------
+    ndarray of bool
+        True where it is a narrowband sensor's voltage, a dead or unplugged sensor, or a figure on
+        another scale.
+
+    Raises
+    ------
+    ValueError
+        If the clock does not ascend, the lengths differ, or a choice is below 0.
+
+    Notes
+    -----
+    Lambda below 0.6, or above 1.6 with the throttle open, does not burn. A narrowband voltage
+    taken for lambda lies below 0.6 for much of the time and between 0.6 and 0.9 for the rest,
+    which would pass for rich; hence the window. Common practice, no source.
+
+    An engine whose ECU keeps it at lambda 1 is a gauge check for nothing: a wrong scale shows
+    there as the ratio of the two scales.
+
+    Examples
+    --------
+    >>> time = np.arange(0.0, 30.0, 0.1)
+    >>> volts = np.where(time % 1.0 < 0.5, 0.1, 0.8)
+    >>> bool(doubtful_lambda(time, volts, np.full(300, 15.0), np.full(300, 4e3)).all())
+    True
+    """
+    time, shown, throttle, speed = _one_clock(
+        time_s,
+        lambda_wide=lambda_wide,
         throttle_pct=throttle_pct,
         engine_speed_rpm=engine_speed_rpm,
-        lambda_aligned=lambda_aligned,
     )
-    why = np.asarray(reasons)
-    if why.shape != time.shape:
-        raise ValueError(f"reasons must match time_s in length, got {why.shape} for {time.shape}")
-    low, high = band
-    require("band", low, above=0.0, at_most=high)
-    edges = []
-    for name, given in (
-        ("throttle_edges_pct", throttle_edges_pct),
-        ("speed_edges_rpm", speed_edges_rpm),
+    for name, choice in (
+        ("window_s", window_s),
+        ("most_impossible_share", most_impossible_share),
+        ("still_s", still_s),
+        ("still_throttle_pct", still_throttle_pct),
+        ("most_scale_error_share", most_scale_error_share),
     ):
-        edge = np.asarray(given, dtype=float)
-        if edge.size < 2 or not np.all(np.diff(edge) > 0.0):
-            raise ValueError(f"{name} must ascend and hold at least 2 edges, got {edge}")
-        edges.append(edge)
-    throttle_edges, speed_edges = edges
+        require(name, choice, at_least=0.0)
+    nowhere = np.zeros(time.shape, dtype=bool)
+    if time.size < 3:
+        return nowhere
+    seen = np.isfinite(shown)
+    impossible = (shown < 0.6) | ((shown > 1.6) & (throttle > 5.0))
+    count = _window_samples(time, window_s)
+    lost = ndimage.uniform_filter1d(impossible.astype(float), count, mode="nearest")
+    doubt = lost > most_impossible_share
+    if (shown < 0.6).sum() > most_impossible_share * max(1, seen.sum()):
+        return ~nowhere
 
-    weight = sample_duration_s(time)
-    row, column = _cell_of(throttle, throttle_edges), _cell_of(speed, speed_edges)
-    kept = (why == "") & np.isfinite(mixture) & (row >= 0) & (column >= 0) & (weight > 0.0)
-    if not kept.any():
-        return []
-    columns = speed_edges.size - 1
-    cells, group = np.unique(row[kept] * columns + column[kept], return_inverse=True)
-    value, weight = mixture[kept], weight[kept]
-    median = _medians(value, weight, group)
-    spread = 1.4826 * _medians(np.abs(value - median[group]), weight, group)
-    hits = np.bincount(group)
-    dwell = np.bincount(group, weight)
-    in_band = np.bincount(group, weight * ((value >= low) & (value <= high))) / dwell
-    return [
-        Cell(
-            throttle_from_pct=float(throttle_edges[cell // columns]),
-            throttle_to_pct=float(throttle_edges[cell // columns + 1]),
-            speed_from_rpm=float(speed_edges[cell % columns]),
-            speed_to_rpm=float(speed_edges[cell % columns + 1]),
-            lambda_median=float(median[place]),
-            lambda_spread=float(spread[place]),
-            hits=int(hits[place]),
-            dwell_s=float(dwell[place]),
-            in_band_share=float(in_band[place]),
+    cut = np.concatenate([[0], np.flatnonzero(np.diff(shown) != 0.0) + 1, [time.size]])
+    for first, last in pairwise(cut.tolist()):
+        if time[last - 1] - time[first] >= still_s:
+            moved = throttle[first:last][np.isfinite(throttle[first:last])]
+            doubt[first:last] |= moved.size > 0 and np.ptp(moved) > still_throttle_pct
+
+    if closed_loop is not None:
+        loop = np.asarray(closed_loop, dtype=bool)
+        if loop.shape != time.shape:
+            raise ValueError(f"closed_loop must match time_s in length, got {loop.shape}")
+        thin = (probe == "tailpipe") & (throttle / 100.0 * speed < low_flow_rpm)
+        judged = loop & seen & ~doubt & ~thin
+        if sample_duration_s(time)[judged].sum() >= window_s:
+            off = abs(float(np.median(shown[judged])) - 1.0)
+            doubt |= off > most_scale_error_share
+    return doubt
+
+
+def closed_loop_mask(
+    time_s: ArrayLike,
+    *,
+    o2_narrow_v: ArrayLike | None = None,
+    fuel_trim_short_pct: ArrayLike | None = None,
+    least_hz: float = 0.5,
+    most_hz: float = 3.0,
+    lean_below_v: float = 0.3,
+    rich_above_v: float = 0.6,
+    least_cycles: int = 3,
+    window_s: float = 4.0,
+    least_trim_change_pct: float = 0.5,
+) -> NDArray[np.bool_]:
+    """Return where the ECU holds the mixture at lambda 1 by itself.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Clock of the log, ascending. [s]
+    o2_narrow_v : array_like, optional
+        Voltage of the narrowband sensor. [V]
+    fuel_trim_short_pct : array_like, optional
+        Short-term fuel trim. [%]
+    least_hz, most_hz : float, default 0.5 and 3
+        Cycles from lean to rich and back in a second. [Hz]
+    lean_below_v, rich_above_v : float, default 0.3 and 0.6
+        Voltages that count as lean and as rich; between them nothing is told. [V]
+    least_cycles : int, default 3
+        Cycles of that length in a row.
+    window_s : float, default 4
+        Time about each sample within which the trim must move. [s]
+    least_trim_change_pct : float, default 0.5
+        Its least change: below the step in which trims are logged. [%]
+
+    Returns
+    -------
+    ndarray of bool
+        True in closed loop; False where neither was seen.
+
+    Raises
+    ------
+    ValueError
+        If the clock does not ascend, the lengths differ, or limits are upside down.
+
+    Notes
+    -----
+    A controller on a switching sensor cannot but swing about its set point, sensor and trim
+    alike, at 0.5 Hz to 3 Hz (common practice, no source). In open loop the trim stands still,
+    and then the sensor's own switching, by chance near lambda 1, does not count. Needs 10 Hz.
+
+    Examples
+    --------
+    >>> time = np.arange(0.0, 20.0, 0.05)
+    >>> volts = np.where(time < 10.0, 0.45 + 0.4 * np.sin(2 * np.pi * time), 0.85)
+    >>> closed = closed_loop_mask(time, o2_narrow_v=volts)
+    >>> bool(closed[100]), bool(closed[300])
+    (True, False)
+    """
+    (time,) = _one_clock(time_s)
+    absent = np.full(time.shape, np.nan)
+    volts, trim = (
+        absent if channel is None else _one_clock(time_s, **{name: channel})[1]
+        for name, channel in (
+            ("o2_narrow_v", o2_narrow_v),
+            ("fuel_trim_short_pct", fuel_trim_short_pct),
         )
-        for place, cell in enumerate(cells)
-    ]
+    )
+    require("least_hz", least_hz, above=0.0, below=most_hz, unit="Hz")
+    require("lean_below_v", lean_below_v, below=rich_above_v, unit="V")
+    require("least_cycles", least_cycles, at_least=1)
+    require("window_s", window_s, above=0.0, unit="s")
+    require("least_trim_change_pct", least_trim_change_pct, above=0.0, unit="%")
+
+    side = np.where(volts < lean_below_v, -1, np.where(volts > rich_above_v, 1, 0))
+    told = np.flatnonzero(side)
+    turned = told[1:][(side[told[1:]] == 1) & (side[told[:-1]] == -1)]
+    switching = np.zeros(time.shape, dtype=bool)
+    if turned.size > 1:
+        cycle = np.diff(time[turned])
+        # Whole cycles fall between samples: a step either way is allowed.
+        slack = float(np.median(np.diff(time)))
+        fits = (cycle >= 1.0 / most_hz - slack) & (cycle <= 1.0 / least_hz + slack)
+        cut = np.concatenate([[0], np.flatnonzero(np.diff(fits)) + 1, [fits.size]])
+        for first, last in pairwise(cut.tolist()):
+            if fits[first] and last - first >= least_cycles:
+                switching[turned[first] : turned[last] + 1] = True
+
+    moves = _change(trim, _window_samples(time, window_s)) >= least_trim_change_pct
+    return np.where(np.isfinite(trim), moves, switching)
+
+
+def trim_fuel_pct(
+    fuel_trim_short_pct: ArrayLike, fuel_trim_long_pct: ArrayLike = 0.0
+) -> FloatArray:
+    r"""Return the fuel that the ECU adds to its base map, both trims together.
+
+    Parameters
+    ----------
+    fuel_trim_short_pct : array_like
+        Short-term trim, positive where fuel is added. [%]
+    fuel_trim_long_pct : array_like, default 0
+        Long-term trim, likewise. [%]
+
+    Returns
+    -------
+    ndarray
+        Fuel added. [%]
+
+    Raises
+    ------
+    ValueError
+        If a trim is -100 % or below.
+
+    Notes
+    -----
+    .. math:: T = 100 \left[ \left(1 + \frac{s}{100}\right)
+              \left(1 + \frac{l}{100}\right) - 1 \right]
+
+    In closed loop lambda stays at 1 however wrong the base map is; what is wrong with it stands
+    in the trims: `base_map_error_pct`.
+
+    Examples
+    --------
+    >>> trim_fuel_pct([0.0, 10.0], 5.0)
+    array([ 5. , 15.5])
+    """
+    short = np.asarray(fuel_trim_short_pct, dtype=float)
+    long = np.asarray(fuel_trim_long_pct, dtype=float)
+    require("fuel_trim_short_pct", short, above=-100.0, unit="%")
+    require("fuel_trim_long_pct", long, above=-100.0, unit="%")
+    return 100.0 * ((1.0 + short / 100.0) * (1.0 + long / 100.0) - 1.0)
+
+
+def base_map_error_pct(
+    lambda_seen: ArrayLike, lambda_target: ArrayLike, trim_pct: ArrayLike = 0.0
+) -> FloatArray:
+    r"""Return the fuel that the base map lacks, with what the trims have added already.
+
+    Parameters
+    ----------
+    lambda_seen : array_like
+        Lambda as measured; 1 in closed loop where only a narrowband sensor was logged. [1]
+    lambda_target : array_like
+        Lambda that the base map should give by itself. [1]
+    trim_pct : array_like, default 0
+        Fuel added by the ECU, from `trim_fuel_pct`. [%]
+
+    Returns
+    -------
+    ndarray
+        Lean error of the base map, positive where it lacks fuel. [%]
+
+    Raises
+    ------
+    ValueError
+        If a lambda is not above 0 or a trim -100 % or below.
+
+    Notes
+    -----
+    .. math:: e = 100 \left[ \frac{\lambda}{\lambda_t}
+              \left( 1 + \frac{T}{100} \right) - 1 \right]
+
+    Without the trim the base map would give :math:`\lambda (1 + T/100)` at the same air.
+
+    Examples
+    --------
+    >>> base_map_error_pct(1.0, 1.0, 8.0)
+    array(8.)
+    """
+    seen = np.asarray(lambda_seen, dtype=float)
+    target = np.asarray(lambda_target, dtype=float)
+    trim = np.asarray(trim_pct, dtype=float)
+    require("lambda_seen", seen, above=0.0)
+    require("lambda_target", target, above=0.0)
+    require("trim_pct", trim, above=-100.0, unit="%")
+    return np.asarray(100.0 * (seen / target * (1.0 + trim / 100.0) - 1.0))
 
 
 def band_error_pct(lambda_value: ArrayLike, band: tuple[float, float] = (0.94, 1.00)) -> FloatArray:
@@ -692,6 +1355,310 @@ def band_error_pct(lambda_value: ArrayLike, band: tuple[float, float] = (0.94, 1
     require("band", low, above=0.0, at_most=high)
     require("lambda_value", value, above=0.0)
     return 100.0 * (value / np.clip(value, low, high) - 1.0)
+
+
+class _Falls:
+    """Windows about the falls of the driver, and how well a response fits them."""
+
+    step_s = 0.01
+
+    def __init__(
+        self,
+        time: FloatArray,
+        shown: FloatArray,
+        fall: NDArray[np.intp],
+        push: FloatArray,
+        beside: FloatArray | None,
+        flow: FloatArray,
+    ) -> None:
+        """Take readings with the window each belongs to, and each window's fine raster."""
+        self.time, self.shown, self.fall = time, shown, fall
+        self.push, self.beside, self.flow = push, beside, flow
+        self.moves = push.shape[0]
+
+    def misfit(self, delay: float, per_flow: float, lag: float) -> float:
+        """Return the sum of squares that the response leaves."""
+        left, _ = self._left(np.array([delay, per_flow, lag]), slopes=False)
+        return float(left @ left)
+
+    def fitted(
+        self, start: FloatArray, limits: tuple[float, float], *, use_flow: bool
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return constant, flow part and lag, and their covariance from fall to fall."""
+        free = np.array([0, 1, 2] if use_flow else [0, 2])
+        now, damping = start.astype(float), 1e-3
+        least = self.misfit(*now)
+        for _ in range(40):
+            left, slopes = self._left(now, slopes=True)
+            slopes = slopes[:, free]
+            normal = slopes.T @ slopes
+            damped = normal + damping * np.diag(np.diag(normal) + 1e-300)
+            move = np.linalg.lstsq(damped, slopes.T @ left, rcond=None)[0]
+            trial = now.copy()
+            trial[free] += move
+            if not use_flow:
+                trial[0] = np.clip(trial[0], 0.0, limits[0])
+            trial[2] = np.clip(trial[2], 0.002, limits[1])
+            misfit = self.misfit(*trial)
+            if misfit < least:
+                done = np.abs(trial - now)[[0, 2]].max() < 1e-5
+                now, least, damping = trial, misfit, max(damping / 4.0, 1e-8)
+                if done:
+                    break
+            else:
+                damping *= 10.0
+                if damping > 1e6:
+                    break
+        left, slopes = self._left(now, slopes=True)
+        slopes = slopes[:, free]
+        inverse = np.linalg.pinv(slopes.T @ slopes)
+        apart = np.zeros((self.moves, free.size))
+        for fall in range(self.moves):
+            own = slopes[self.fall == fall]
+            # What the answer would move by without this fall.
+            without = np.eye(free.size) - own.T @ own @ inverse
+            apart[fall] = (
+                inverse @ np.linalg.lstsq(without, own.T @ left[self.fall == fall], rcond=None)[0]
+            )
+        covariance = np.zeros((3, 3))
+        covariance[np.ix_(free, free)] = apart.T @ apart * (self.moves - 1) / self.moves
+        return now, covariance
+
+    def _left(self, at: FloatArray, *, slopes: bool) -> tuple[FloatArray, FloatArray]:
+        constant, per_flow, lag = at
+        inverse_flow = 1.0 / self.flow[self.fall]
+        place = (self.time - constant - per_flow * inverse_flow) / self.step_s
+        place = np.clip(place, 0.0, self.push.shape[1] - 1.001)
+        whole = place.astype(np.intp)
+        part = place - whole
+
+        def read(table: FloatArray) -> FloatArray:
+            here = table[self.fall, whole]
+            return here + part * (table[self.fall, whole + 1] - here)
+
+        lagged = _lagged(self.push, lag, self.step_s)
+        basis: list[FloatArray] = []
+        follow = self.time if self.beside is None else read(_lagged(self.beside, lag, self.step_s))
+        for column in (np.ones(self.time.size), follow, read(lagged)):
+            basis.append(self._unit(self._without(column, basis)))
+        share = np.bincount(self.fall, basis[-1] * self.shown, self.moves)
+        size = np.bincount(self.fall, basis[-1] * read(lagged), self.moves)
+        gain = np.divide(share, size, out=np.zeros(self.moves), where=np.abs(size) > 1e-12)
+        left = self._without(self.shown, basis)
+        if not slopes:
+            return left, left
+        later = 0.02 * lag + 5e-4
+        by_time = -gain[self.fall] * read(np.gradient(lagged, self.step_s, axis=1))
+        by_lag = (_lagged(self.push, lag + later, self.step_s) - lagged) / later
+        columns = (by_time, by_time * inverse_flow, gain[self.fall] * read(by_lag))
+        return left, np.column_stack([self._without(column, basis) for column in columns])
+
+    def _without(self, column: FloatArray, basis: list[FloatArray]) -> FloatArray:
+        for unit in basis:
+            column = column - unit * np.bincount(self.fall, unit * column, self.moves)[self.fall]
+        return column
+
+    def _unit(self, column: FloatArray) -> FloatArray:
+        size = np.sqrt(np.bincount(self.fall, column * column, self.moves))
+        # A column that the others hold already has nothing left but rounding.
+        scale = np.divide(1.0, size, out=np.zeros(self.moves), where=size > 1e-9)
+        return column * scale[self.fall]
+
+
+def _lagged(value: FloatArray, lag_s: float, step_s: float) -> FloatArray:
+    """Return straight lines between points after a first-order lag, exactly, along each row."""
+    keep = np.exp(-step_s / lag_s)
+    mean = lag_s / step_s * (1.0 - keep)
+    ahead, behind = 1.0 - mean, mean - keep
+    start = (behind + keep) * value[:, :1]
+    return signal.lfilter([ahead, behind], [1.0, -keep], value, axis=1, zi=start)[0]
+
+
+def _falls(
+    time: FloatArray,
+    push: FloatArray,
+    shown: FloatArray,
+    beside: FloatArray | None,
+    volume: FloatArray | None,
+    most_lambda: float,
+    longest_s: float,
+    most_moves: int,
+) -> _Falls | None:
+    before_s, after_s, calm_s, run_in_s = 0.4, 1.5, 1.0, 1.5
+    step = _Falls.step_s
+    if time.size < 20 or time[-1] - time[0] < 10.0:
+        return None
+    clock = np.arange(time[0], time[-1], step)
+    even = _read_at(clock, time, push, LONGEST_GAP_S)
+    if np.isfinite(even).sum() < 0.5 * clock.size:
+        return None
+    low, high = np.nanquantile(even, [0.01, 0.99])
+    filled = np.interp(clock, clock[np.isfinite(even)], even[np.isfinite(even)])
+    smooth = ndimage.uniform_filter1d(filled, 21, mode="nearest")
+    rate = np.gradient(smooth, step)
+    limit = 0.15 * (high - low)
+    going = np.where(rate < -limit, -1, np.where(rate > limit, 1, 0))
+    cut = np.concatenate([[0], np.flatnonzero(np.diff(going)) + 1, [going.size]])
+    rises = np.flatnonzero(going == 1)
+    length = round((run_in_s + before_s + after_s + 1.0) / step)
+    other = None if beside is None else _read_at(clock, time, beside, LONGEST_GAP_S)
+    # Lambda on an even raster as well: straight lines between samples then smear both alike.
+    raster = max(1, min(2, round(float(np.median(np.diff(time))) / step)))
+    dead = np.where(shown >= LEAST_LAMBDA, shown, np.nan)
+    mixture = _read_at(clock, time, dead, LONGEST_GAP_S)
+    if volume is not None:
+        volume = _read_at(clock, time, volume, LONGEST_GAP_S)
+
+    windows = []
+    for first, last in pairwise(cut.tolist()):
+        depth = smooth[first] - smooth[last - 1]
+        if going[first] != -1 or depth < 0.08 * (high - low):
+            continue
+        place = int(np.searchsorted(rises, first))
+        rise_before = rises[place - 1] * step if place else -np.inf
+        rise_after = rises[place] * step if place < rises.size else np.inf
+        start = max(first * step - before_s, rise_before + calm_s)
+        end = min(last * step + after_s, rise_after + 0.05)
+        zero = round((start - run_in_s) / step)
+        if start > first * step - 0.1 or end < last * step + longest_s or zero < 0:
+            continue
+        rows = slice(zero, zero + length)
+        wanted = [even] if other is None else [even, other]
+        if zero + length > clock.size or not all(np.isfinite(x[rows]).all() for x in wanted):
+            continue
+        samples = np.arange(round(start / step), min(round(end / step), clock.size), raster)
+        reading = mixture[samples]
+        good = np.isfinite(reading)
+        if good.sum() < max(8, 0.8 * good.size) or (reading > most_lambda).any():
+            continue
+        flow = 1.0
+        if volume is not None:
+            flow = float(np.nanmean(volume[(first + last) // 2 : last + round(0.1 / step)]))
+            if not flow > 0.0:
+                continue
+        windows.append((depth, zero, clock[samples][good] - clock[zero], reading[good], flow))
+    if not windows:
+        return None
+    windows = sorted(windows, key=lambda window: -window[0])[:most_moves]
+    rows = np.array([np.arange(window[1], window[1] + length) for window in windows])
+    sizes = [window[2].size for window in windows]
+    return _Falls(
+        np.concatenate([window[2] for window in windows]),
+        np.concatenate([window[3] for window in windows]),
+        np.repeat(np.arange(len(windows)), sizes),
+        even[rows],
+        None if other is None else other[rows],
+        np.array([window[4] for window in windows]),
+    )
+
+
+class _Sorted(NamedTuple):
+    """Steady samples sorted into cells; lists go by cell, arrays by kept sample."""
+
+    corners: list[tuple[float, float, float, float]]
+    median: list[float]
+    spread: list[float]
+    times: list[tuple[int, float, float]]
+    place: NDArray[np.intp]
+    group: NDArray[np.intp]
+    weight: FloatArray
+    side: FloatArray
+
+
+def _sorted_into_cells(
+    time_s: ArrayLike,
+    load: dict[str, ArrayLike],
+    engine_speed_rpm: ArrayLike,
+    value: dict[str, ArrayLike],
+    reasons: ArrayLike,
+    load_edges: dict[str, ArrayLike],
+    speed_edges_rpm: ArrayLike,
+    band: tuple[float, float] | None,
+) -> _Sorted:
+    time, loads, speed, values = _one_clock(
+        time_s, **load, engine_speed_rpm=engine_speed_rpm, **value
+    )
+    why = np.asarray(reasons)
+    if why.shape != time.shape:
+        raise ValueError(f"reasons must match time_s in length, got {why.shape} for {time.shape}")
+    if band is not None:
+        require("band", band[0], at_most=band[1])
+    edges = []
+    for name, given in (*load_edges.items(), ("speed_edges_rpm", speed_edges_rpm)):
+        edge = np.asarray(given, dtype=float)
+        if edge.size < 2 or not np.all(np.diff(edge) > 0.0):
+            raise ValueError(f"{name} must ascend and hold at least 2 edges, got {edge}")
+        edges.append(edge)
+    rows, columns = edges
+
+    weight = sample_duration_s(time)
+    row, column = _cell_of(loads, rows), _cell_of(speed, columns)
+    kept = (why == "") & np.isfinite(values) & (row >= 0) & (column >= 0) & (weight > 0.0)
+    place = np.flatnonzero(kept)
+    wide = columns.size - 1
+    cells, group = np.unique(row[kept] * wide + column[kept], return_inverse=True)
+    found, weight = values[kept], weight[kept]
+    if not place.size:
+        return _Sorted([], [], [], [], place, group, weight, found)
+    median = _medians(found, weight, group)
+    away = found - median[group]
+    spread = 1.4826 * _medians(np.abs(away), weight, group)
+    hits = np.bincount(group)
+    dwell = np.bincount(group, weight)
+    inside = np.full(cells.size, np.nan)
+    if band is not None:
+        inside = np.bincount(group, weight * ((found >= band[0]) & (found <= band[1]))) / dwell
+    return _Sorted(
+        [
+            (
+                float(rows[cell // wide]),
+                float(rows[cell // wide + 1]),
+                float(columns[cell % wide]),
+                float(columns[cell % wide + 1]),
+            )
+            for cell in cells
+        ],
+        median.tolist(),
+        spread.tolist(),
+        list(zip(hits.tolist(), dwell.tolist(), inside.tolist(), strict=True)),
+        place,
+        group,
+        weight,
+        np.sign(away),
+    )
+
+
+def _effective_samples(found: _Sorted, time: FloatArray, longest_s: float) -> FloatArray:
+    """Return for each cell how many independent samples would say as much."""
+    total = np.bincount(found.group, found.weight)
+    alone = np.bincount(found.group, found.weight**2)
+    size = found.place.size
+    if size < 2:
+        return total**2 / alone
+    step = float(np.median(np.diff(time)))
+    clock = time[found.place]
+    memory, pairs = [], []
+    for lag in range(1, min(size - 1, round(longest_s / step)) + 1):
+        # Only pairs of one cell, one unbroken stretch: nothing was left out between them.
+        same = (
+            (found.group[lag:] == found.group[:-lag])
+            & (found.place[lag:] - found.place[:-lag] == lag)
+            & (clock[lag:] - clock[:-lag] <= (lag + 1) * step + LONGEST_GAP_S)
+        )
+        alike = float(np.mean((found.side[lag:] * found.side[:-lag])[same])) if same.any() else 0.0
+        if alike <= 0.0:
+            break
+        both = found.weight[lag:][same] * found.weight[:-lag][same]
+        memory.append(alike)
+        pairs.append(2.0 * np.bincount(found.group[lag:][same], both, total.size))
+    if not memory:
+        return total**2 / alone
+    alike, together = np.array(memory), np.array(pairs)
+    effective = total**2 / (alone + alike @ together)
+    # Held against medians of their own, readings look more independent than they are: by one
+    # part in the effective samples of the cell.
+    hidden = min(0.5, float(np.average(1.0 / effective, weights=np.bincount(found.group))))
+    return total**2 / (alone + (alike + hidden * (1.0 - alike)) @ together)
 
 
 def _one_clock(time_s: ArrayLike, **channels: ArrayLike) -> list[FloatArray]:

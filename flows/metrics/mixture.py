@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import stats
 
 from flows.metrics.domain_checks import require
 
@@ -61,6 +62,48 @@ class HeldError(NamedTuple):
 
     error_pct: float
     speed_rpm: float
+
+
+class Repeatability(NamedTuple):
+    """Whether a window is there pull after pull.
+
+    Attributes
+    ----------
+    pulls : int
+        Pulls that saw the window's speeds.
+    seen_in : int
+        Those in which the error passes notice there, on the window's side.
+    depth_pct : float
+        Mean over the pulls of each one's held error in the window, signed as the error; NaN if
+        no pull saw it. [%]
+    depth_sd_pct : float
+        Standard deviation of that from pull to pull; NaN below two pulls. [%]
+    """
+
+    pulls: int
+    seen_in: int
+    depth_pct: float
+    depth_sd_pct: float
+
+
+class ErrorInterval(NamedTuple):
+    """What a lean error may be, given what the gauge and the pulls allow.
+
+    Attributes
+    ----------
+    low_pct, high_pct : float
+        Ends of the interval. [%]
+    standard_uncertainty_pct : float
+        Gauge and scatter together, as one standard deviation. [%]
+    """
+
+    low_pct: float
+    high_pct: float
+    standard_uncertainty_pct: float
+
+
+GAUGE_ACCURACY = 0.01
+"""Greatest error of a wideband gauge in good order, in lambda; common practice, no source. [1]"""
 
 
 def lean_error_pct(lambda_measured: ArrayLike, lambda_target: ArrayLike) -> FloatArray:
@@ -369,6 +412,228 @@ def torque_weighted_error_pct(
     if total == 0.0:
         return float("nan")
     return float(weight @ np.nan_to_num(error)) / total
+
+
+def window_duration_s(window: Window, time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> float:
+    """Return how long a pull stays within a window.
+
+    Parameters
+    ----------
+    window : Window
+        From `mixture_windows`.
+    time_s : array_like
+        Clock of one pull, ascending. [s]
+    engine_speed_rpm : array_like
+        Its engine speed; NaN where not seen. [rpm]
+
+    Returns
+    -------
+    float
+        Time with the engine in the window: what the piston has to bear; 0 if the pull did not
+        get there, NaN below two samples. [s]
+
+    Raises
+    ------
+    ValueError
+        If the clock does not ascend or the lengths differ.
+
+    Notes
+    -----
+    Speed is a straight line between samples. Give the sweep only: the way back down, with the
+    throttle closed, is not the same engine.
+
+    Examples
+    --------
+    >>> lean = Window("lean", "warn", 5000.0, 6000.0, 12.0, 5500.0, True)
+    >>> window_duration_s(lean, [0.0, 2.0, 4.0], [4000.0, 6000.0, 8000.0])
+    1.0
+    """
+    time = np.asarray(time_s, dtype=float)
+    speed = np.asarray(engine_speed_rpm, dtype=float)
+    if time.ndim != 1 or time.shape != speed.shape:
+        raise ValueError(
+            f"engine_speed_rpm must match time_s in length, got {speed.shape} for {time.shape}"
+        )
+    if not np.all(np.diff(time) > 0.0):
+        raise ValueError("time_s must ascend, got a clock that stands still or runs back")
+    seen = np.isfinite(speed)
+    time, speed = time[seen], speed[seen]
+    if time.size < 2:
+        return float("nan")
+    low, high = np.minimum(speed[:-1], speed[1:]), np.maximum(speed[:-1], speed[1:])
+    inside = np.clip(np.minimum(high, window.to_rpm) - np.maximum(low, window.from_rpm), 0.0, None)
+    flat = (high == low) & (low >= window.from_rpm) & (high <= window.to_rpm)
+    share = np.divide(inside, high - low, out=flat.astype(float), where=high > low)
+    return float(share @ np.diff(time))
+
+
+def distance_from_peak_torque_rpm(window: Window, speed_at_peak_torque_rpm: float) -> float:
+    """Return how far a window is from peak torque, where filling and knock are greatest.
+
+    Parameters
+    ----------
+    window : Window
+        From `mixture_windows`.
+    speed_at_peak_torque_rpm : float
+        Where torque peaks. [rpm]
+
+    Returns
+    -------
+    float
+        From there to the nearest edge of the window: positive where the window lies above,
+        negative below, 0 where it holds the peak. [rpm]
+
+    Examples
+    --------
+    >>> lean = Window("lean", "warn", 7000.0, 8000.0, 12.0, 7500.0, False)
+    >>> distance_from_peak_torque_rpm(lean, 6200.0)
+    800.0
+    """
+    nearest = float(np.clip(speed_at_peak_torque_rpm, window.from_rpm, window.to_rpm))
+    return nearest - speed_at_peak_torque_rpm
+
+
+def window_repeatability(
+    window: Window,
+    grid_rpm: ArrayLike,
+    lean_error_by_pull_pct: ArrayLike,
+    *,
+    notice_pct: float = 5.0,
+    least_width_rpm: float = 150.0,
+    least_seen_share: float = 0.5,
+) -> Repeatability:
+    r"""Return in how many pulls of the session a window is seen, and how alike its depth is.
+
+    Parameters
+    ----------
+    window : Window
+        Of the session's mean curve.
+    grid_rpm : array_like
+        Engine speeds, ascending. [rpm]
+    lean_error_by_pull_pct : array_like
+        Lean error of each pull, a row each; NaN where it was not seen. [%]
+    notice_pct : float, default 5
+        Error from which a pull shows the window. [%]
+    least_width_rpm : float, default 150
+        Width over which a pull must hold it; half of the window if that is less. [rpm]
+    least_seen_share : float, default 0.5
+        Share of the window's grid points that a pull must have seen to count. [0..1]
+
+    Returns
+    -------
+    Repeatability
+        Pulls, how many show it, mean and standard deviation of its depth.
+
+    Raises
+    ------
+    ValueError
+        If the grid does not ascend, the lengths differ, or a choice is out of its range.
+
+    Notes
+    -----
+    Depth is each pull's own `held_worst_error_pct` within the window. A window that one pull in
+    three shows is a reason to pull again, not to change a map.
+
+    Examples
+    --------
+    >>> lean = Window("lean", "warn", 5000.0, 5200.0, 12.0, 5100.0, True)
+    >>> window_repeatability(
+    ...     lean, [5000.0, 5100.0, 5200.0], [[11.0, 12.0, 11.0], [2.0, 3.0, 2.0]]
+    ... )
+    Repeatability(pulls=2, seen_in=1, depth_pct=7.0, depth_sd_pct=6.36)
+    """
+    speed = np.asarray(grid_rpm, dtype=float)
+    errors = np.atleast_2d(np.asarray(lean_error_by_pull_pct, dtype=float))
+    require("notice_pct", notice_pct, above=0.0, unit="%")
+    require("least_width_rpm", least_width_rpm, at_least=0.0, unit="rpm")
+    require("least_seen_share", least_seen_share, above=0.0, at_most=1.0)
+    inside = (speed >= window.from_rpm) & (speed <= window.to_rpm)
+    sign = 1.0 if window.side == "lean" else -1.0
+    width = min(least_width_rpm, 0.5 * (window.to_rpm - window.from_rpm))
+    depths = []
+    for error in errors:
+        grid, off = _curve(speed, sign * error)
+        seen = inside & np.isfinite(off)
+        if not inside.any() or seen.sum() < least_seen_share * inside.sum():
+            continue
+        held = held_worst_error_pct(grid[inside], off[inside], width).error_pct
+        # Seen with gaps too narrow for the width: the highest point is all there is.
+        depths.append(held if np.isfinite(held) else float(np.nanmax(off[inside])))
+    if not depths:
+        return Repeatability(0, 0, float("nan"), float("nan"))
+    depth = np.array(depths)
+    spread = float(np.std(depth, ddof=1)) if depth.size > 1 else float("nan")
+    return Repeatability(
+        depth.size, int((depth >= notice_pct).sum()), float(sign * depth.mean()), spread
+    )
+
+
+def lean_error_interval_pct(
+    error_pct: float,
+    lambda_target: float,
+    *,
+    gauge_accuracy: float = GAUGE_ACCURACY,
+    depth_sd_pct: float = float("nan"),
+    pulls: int = 1,
+    share: float = 0.95,
+) -> ErrorInterval:
+    r"""Return the interval of a lean error from the gauge's accuracy and the pulls' scatter.
+
+    Parameters
+    ----------
+    error_pct : float
+        Lean error of the session, the worst for one. [%]
+    lambda_target : float
+        Target where it stands. [1]
+    gauge_accuracy : float, default 0.01
+        Greatest error of the gauge. [1]
+    depth_sd_pct : float, optional
+        Standard deviation from pull to pull, of `window_repeatability`; NaN leaves the scatter
+        out, as with a single pull. [%]
+    pulls : int, default 1
+        Pulls that the error is the mean of.
+    share : float, default 0.95
+        How often the interval should hold the truth. [0..1]
+
+    Returns
+    -------
+    ErrorInterval
+        Its ends, and the standard uncertainty.
+
+    Raises
+    ------
+    ValueError
+        If the target is not above 0, or a choice is out of its range.
+
+    Notes
+    -----
+    .. math:: u^2 = \left( \frac{100\, a}{\sqrt{3}\, \lambda_t} \right)^2 + \frac{s^2}{n}
+
+    The gauge's error is the same in all pulls and does not average out; within its limits
+    nothing is more likely than anything else, hence the root of 3 [1]_ (4.3.7). Student's t with
+    the effective degrees of freedom of both [1]_ (G.4.1). What the probe's place and the delay
+    do is not in it; the worst of many speeds stands a little too high besides.
+
+    Examples
+    --------
+    >>> lean_error_interval_pct(12.0, 0.87)
+    ErrorInterval(low_pct=10.7, high_pct=13.3, standard_uncertainty_pct=0.66)
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, Guide to the expression of uncertainty in measurement (from memory).
+    """
+    require("lambda_target", lambda_target, above=0.0)
+    require("gauge_accuracy", gauge_accuracy, at_least=0.0)
+    require("depth_sd_pct", depth_sd_pct, at_least=0.0, unit="%")
+    require("pulls", pulls, at_least=1)
+    require("share", share, above=0.0, below=1.0)
+    gauge = 100.0 * gauge_accuracy / np.sqrt(3.0) / lambda_target
+    scatter = depth_sd_pct / np.sqrt(pulls) if np.isfinite(depth_sd_pct) and pulls > 1 else 0.0
+    uncertainty = float(np.hypot(gauge, scatter))
+    free = np.inf if scatter == 0.0 else (pulls - 1) * (uncertainty / scatter) ** 4
+    half = float(stats.t.ppf(0.5 + 0.5 * share, free)) * uncertainty
+    return ErrorInterval(error_pct - half, error_pct + half, uncertainty)
 
 
 def _curve(grid_rpm: ArrayLike, error_pct: ArrayLike) -> tuple[FloatArray, FloatArray]:

@@ -6,12 +6,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows.metrics.mixture import (
+    Window,
+    distance_from_peak_torque_rpm,
     full_throttle_target,
     held_worst_error_pct,
+    lean_error_interval_pct,
     lean_error_pct,
     mixture_level,
     mixture_windows,
     torque_weighted_error_pct,
+    window_duration_s,
+    window_repeatability,
 )
 
 GRID = np.arange(3000.0, 9001.0, 50.0)
@@ -267,5 +272,133 @@ def test_unseen_points_have_no_weight():
     ],
 )
 def test_impossible_numbers_are_refused_in_words(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()
+
+
+LEAN = Window("lean", "warn", 5000.0, 6000.0, 12.0, 5500.0, True)
+
+
+def test_duration_of_a_window_is_its_share_of_the_sweep():
+    # 1000 rpm/s from 3000 rpm: one second in a window of 1000 rpm, wherever samples fall.
+    time_s = np.arange(0.0, 6.0, 0.03)
+    assert window_duration_s(LEAN, time_s, 3000.0 + 1000.0 * time_s) == pytest.approx(1.0)
+    # Slower where it is held: 500 rpm/s.
+    assert window_duration_s(LEAN, time_s, 4000.0 + 500.0 * time_s) == pytest.approx(2.0)
+    # Ends within it, at 5500 rpm; never gets there; stands in it.
+    assert window_duration_s(LEAN, [0.0, 1.0], [4500.0, 5500.0]) == pytest.approx(0.5)
+    assert window_duration_s(LEAN, [0.0, 1.0], [3000.0, 4500.0]) == 0.0
+    assert window_duration_s(LEAN, [0.0, 1.0], [5500.0, 5500.0]) == 1.0
+    assert window_duration_s(LEAN, [0.0, 1.0], [6500.0, 6500.0]) == 0.0
+
+
+def test_a_sample_not_seen_does_not_shorten_a_window():
+    time_s = np.arange(0.0, 6.0, 0.1)
+    speed = 3000.0 + 1000.0 * time_s
+    speed[25] = np.nan
+    assert window_duration_s(LEAN, time_s, speed) == pytest.approx(1.0)
+    assert np.isnan(window_duration_s(LEAN, [0.0, 1.0], [np.nan, 5000.0]))
+
+
+@pytest.mark.parametrize(
+    ("peak_rpm", "distance_rpm"), [(4200.0, 800.0), (5500.0, 0.0), (6000.0, 0.0), (7500.0, -1500.0)]
+)
+def test_distance_from_peak_torque_has_a_side(peak_rpm, distance_rpm):
+    assert distance_from_peak_torque_rpm(LEAN, peak_rpm) == distance_rpm
+
+
+def test_a_window_in_every_pull_repeats():
+    rng = np.random.default_rng(1)
+    offsets = rng.normal(0.0, 1.0, 5)
+    pulls = np.array([bump(12.0) + offset for offset in offsets])
+    (window,) = mixture_windows(GRID, pulls.mean(axis=0))
+    found = window_repeatability(window, GRID, pulls)
+    assert (found.pulls, found.seen_in) == (5, 5)
+    # The offsets are all that differs; statistics gives their standard deviation.
+    assert found.depth_sd_pct == pytest.approx(np.std(offsets, ddof=1))
+    # A triangle of 12 % over 800 rpm holds 12*(1 - 75/800) over 150 rpm.
+    assert found.depth_pct == pytest.approx(12.0 * (1 - 75 / 800) + offsets.mean(), abs=1e-6)
+
+
+def test_a_window_of_one_odd_pull_does_not_repeat():
+    pulls = np.array([bump(24.0), np.zeros(GRID.size), np.zeros(GRID.size)])
+    (window,) = mixture_windows(GRID, pulls.mean(axis=0))
+    found = window_repeatability(window, GRID, pulls)
+    assert (found.pulls, found.seen_in) == (3, 1)
+    assert found.depth_sd_pct > 10.0
+
+
+def test_pulls_that_did_not_see_the_window_do_not_count():
+    short = np.where(GRID < 5500.0, bump(12.0), np.nan)
+    (window,) = mixture_windows(GRID, bump(12.0))
+    found = window_repeatability(window, GRID, [bump(12.0), short])
+    assert (found.pulls, found.seen_in) == (1, 1)
+    assert np.isnan(found.depth_sd_pct)
+    nobody = window_repeatability(window, GRID, [short])
+    assert (nobody.pulls, nobody.seen_in) == (0, 0)
+    assert np.isnan(nobody.depth_pct)
+
+
+def test_a_rich_window_repeats_on_its_own_side():
+    (window,) = mixture_windows(GRID, -bump(12.0))
+    found = window_repeatability(window, GRID, [-bump(12.0), bump(12.0)])
+    assert (found.pulls, found.seen_in) == (2, 1)
+    assert window_repeatability(window, GRID, [-bump(12.0)]).depth_pct < -10.0
+
+
+def test_gauge_accuracy_alone_by_hand():
+    # JCGM 100:2008 4.3.7: limits of +-a have a standard uncertainty of a/sqrt(3). Here
+    # 0.01/0.87/1.73205 = 0.6636 %; times 1.959964 = 1.3007 %.
+    found = lean_error_interval_pct(12.0, 0.87)
+    assert found.standard_uncertainty_pct == pytest.approx(0.66363, abs=1e-5)
+    assert (found.low_pct, found.high_pct) == pytest.approx((10.6993, 13.3007), abs=1e-4)
+    # Scatter of a single pull is not known and cannot be added.
+    assert lean_error_interval_pct(12.0, 0.87, depth_sd_pct=2.0) == found
+
+
+def test_scatter_falls_with_the_pulls_and_the_gauge_does_not():
+    few = lean_error_interval_pct(12.0, 0.87, depth_sd_pct=1.0, pulls=3)
+    many = lean_error_interval_pct(12.0, 0.87, depth_sd_pct=1.0, pulls=300)
+    assert few.standard_uncertainty_pct == pytest.approx(np.hypot(0.66363, 1 / 3**0.5), abs=1e-5)
+    assert many.standard_uncertainty_pct == pytest.approx(np.hypot(0.66363, 0.05774), abs=1e-4)
+    # Effective degrees of freedom, JCGM 100:2008 G.4.1: 2*(0.8796/0.57735)^4 = 10.78; Student's
+    # t is 2.207 there.
+    half = few.high_pct - 12.0
+    assert half / few.standard_uncertainty_pct == pytest.approx(2.207, abs=2e-3)
+
+
+@pytest.mark.parametrize("pulls", [3, 5])
+def test_the_interval_holds_the_truth_as_often_as_it_says(pulls):
+    rng = np.random.default_rng(2)
+    held = 0
+    for _ in range(2000):
+        gauge = 100.0 * rng.uniform(-0.01, 0.01) / 0.87
+        seen = 12.0 + gauge + rng.normal(0.0, 1.0, pulls)
+        found = lean_error_interval_pct(
+            seen.mean(), 0.87, depth_sd_pct=np.std(seen, ddof=1), pulls=pulls
+        )
+        held += found.low_pct <= 12.0 <= found.high_pct
+    assert 0.93 <= held / 2000 <= 0.975
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: window_duration_s(LEAN, [0.0, 0.0], [1.0, 2.0]), "time_s must ascend"),
+        (lambda: window_duration_s(LEAN, [0.0], [1.0, 2.0]), "engine_speed_rpm must match"),
+        (
+            lambda: window_repeatability(LEAN, [5000.0, 5100.0], [[1.0]]),
+            "must match grid_rpm in length",
+        ),
+        (
+            lambda: window_repeatability(LEAN, [5000.0], [[1.0]], least_seen_share=0.0),
+            "least_seen_share must be above 0",
+        ),
+        (lambda: lean_error_interval_pct(12.0, 0.0), "lambda_target must be above 0"),
+        (lambda: lean_error_interval_pct(12.0, 0.9, pulls=0), "pulls must be at least 1"),
+        (lambda: lean_error_interval_pct(12.0, 0.9, share=1.0), "share must be below 1"),
+    ],
+)
+def test_impossible_windows_are_refused_in_words(call, message):
     with pytest.raises(ValueError, match=message):
         call()
