@@ -251,6 +251,7 @@ COLUMNS: dict[str, Column] = {
     "peak_power_upper_w": Column("Upper end of its 95 % interval.", "W"),
     "peak_torque_nm": Column("Greatest torque, referred to engine speed.", "N·m"),
     "peak_torque_speed_rpm": Column("Engine speed there.", "rpm"),
+    "ratio_kind": _text("What the ratio does over the sweep: constant, slip, gear change, ..."),
     "engine_roller_ratio": Column(
         "Engine speed over roller speed, one over the whole sweep.", "rpm/(m/s)"
     ),
@@ -467,8 +468,8 @@ COLUMNS: dict[str, Column] = {
     "shift_pct": Column("Level of the stretch that the session belongs to.", "%"),
     "event_no": Column("Order of the events, latest first."),
     "event_kind": _text("shift, drift, odd day, weather, or correction."),
-    "begins_after": _text("Last day on which all was still well; empty when not known."),
-    "first_on": _text("First day on which it shows."),
+    "begins_after": _text("Last day on which it had not begun; empty when not known."),
+    "first_on": _text("Day by which it had begun."),
     "last_on": _text("Last day on which it shows; empty while it lasts."),
     "event_pct": Column("Size of the event in power.", "%"),
     "event_sd_pct": Column("Standard error of that size.", "%"),

@@ -170,8 +170,13 @@ class Power(Strict):
 
     "from roller" is for files of an inertia roller that give its speed and neither power nor
     torque. What turns with the roller's surface is told by the roller's inertia and radius or by
-    its equivalent mass, and by the wheel's if it is to count. The bounds are common practice, no
-    source: they catch a diameter for a radius, and millimetres for metres.
+    its equivalent mass, and by the wheel's if it is to count.
+
+    The bounds are common practice, no source. They catch millimetres for metres. A diameter given
+    for the radius makes the mass, and the power, a quarter: they catch that of a roller below 240
+    kg only. Nor do they catch an inertia of another roller, or in another unit. What slips through
+    shows in the power alone: a pull is noted whose power is not one that an engine of its size
+    gives, and that leaves all that is off by less than a factor of two or three.
     """
 
     state: Literal["observed", "corrected", "from roller"]

@@ -17,6 +17,8 @@ LEAST_ROLLER_M_S = 3.0
 LEAST_SAMPLES = 30
 LEAST_OTHERS = 3
 """Fewer other pulls do not tell which of them is the odd one."""
+LEAST_SPLIT_SHARE = 1.0 / 3.0
+"""With this share of the pulls or more outside the largest group, none is certain."""
 LEAST_RISE = 1.1
 """A roller that gains less over the pull stands still, or its signal does."""
 GROWTH_PCT = 1.5
@@ -240,7 +242,8 @@ def against_others(
     -------
     RatioCheck or None
         "wrong gear" or "wrong ratio", with no speed at which it starts; None where the ratio is
-        that of the others, or the others are fewer than three.
+        that of the others, the others are fewer than three, or the pulls as a whole are split, so
+        that nobody knows which of them are right: see `split_ratios`.
 
     Raises
     ------
@@ -250,8 +253,7 @@ def against_others(
     Notes
     -----
     Expected is the median of the others, the scatter 1.4826 times their median absolute
-    deviation. With half of the others in a wrong gear nothing is certain. Common practice, no
-    source.
+    deviation. Common practice, no source.
 
     Examples
     --------
@@ -267,7 +269,7 @@ def against_others(
         ("gears_rpm_per_m_s", np.asarray(gears_rpm_per_m_s, dtype=float)),
     ):
         require(name, values, above=0.0)
-    if others.size < LEAST_OTHERS:
+    if others.size < LEAST_OTHERS or split_ratios([ratio, *others], slip_pct=slip_pct):
         return None
     usual = float(np.median(np.log(others)))
     sd_pct = max(100.0 * _robust_sd(np.log(others) - usual), least_sd_pct)
@@ -281,6 +283,52 @@ def against_others(
     change_pct = 100.0 * math.expm1(level - usual)
     reason = _reason(found, None, change_pct, least_pct)
     return RatioCheck(found.kind, None, change_pct, ratio, sd_pct, reason)
+
+
+def split_ratios(ratios: ArrayLike, *, slip_pct: float = 2.0) -> list[tuple[float, int]]:
+    """Return the ratios that a bike's pulls in one gear fall apart into, if none is the usual one.
+
+    Parameters
+    ----------
+    ratios : array_like
+        Engine speed over roller speed of each pull. [rpm/(m/s)]
+    slip_pct : float, default 2
+        Least step from one ratio to the next that parts two groups. [%]
+
+    Returns
+    -------
+    list of (float, int)
+        Median ratio of each group and its number of pulls, from the highest ratio on; empty where
+        more than two thirds of the pulls have one ratio.
+
+    Raises
+    ------
+    ValueError
+        If a ratio is not above 0.
+
+    Notes
+    -----
+    With a third of the pulls or more elsewhere, which of them are wrong is not in the numbers: a
+    majority is no proof, as a whole session may have been run in the gear that the card does not
+    name. Common practice, no source.
+
+    Examples
+    --------
+    >>> split_ratios([318.0, 290.2, 318.2, 289.8])
+    [(318.1, 2), (290.0, 2)]
+    >>> split_ratios([318.0, 318.1, 317.9, 290.0])
+    []
+    """
+    levels = np.asarray(ratios, dtype=float)
+    require("ratios", levels, above=0.0)
+    levels = np.sort(levels)[::-1]
+    steps = -np.diff(np.log(levels)) > math.log1p(slip_pct / 100.0)
+    groups = np.split(levels, np.flatnonzero(steps) + 1)
+    largest = max(group.size for group in groups)
+    # Two of three are no certainty, whatever the rounding says.
+    if levels.size - largest < LEAST_SPLIT_SHARE * levels.size - 1e-9:
+        return []
+    return [(float(np.median(group)), int(group.size)) for group in groups]
 
 
 class _Trace(NamedTuple):

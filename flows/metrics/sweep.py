@@ -42,6 +42,14 @@ HELD_OPEN_S = 0.5
 """The greatest throttle opening is one held this long in all: a spike is no opening."""
 FLICKER_S = 0.15
 """A throttle shut for less is a sample lost: no grip closes and opens so fast."""
+LEAST_STEPS = 2.0
+"""No window is narrower on either side, in samples: of a slow record it would hold one alone."""
+END_HALF_WIDTH_S = 0.04
+"""The least half width over which the end of a sweep is placed, and the least that is left out
+before it: what the file shows there may have been smoothed."""
+END_SHARE = 0.5
+"""A sweep goes on to the top while it rises by this share of its pace before, and by no more than
+the inverse of it."""
 
 
 class Sweep(NamedTuple):
@@ -94,13 +102,20 @@ class SweepChoice(NamedTuple):
     trouble: str
 
 
-def _window_slope(time_s: np.ndarray, value: np.ndarray, half_width_s: float) -> np.ndarray:
+def _window_slope(
+    time_s: np.ndarray, value: np.ndarray, half_width_s: float, is_open: np.ndarray | None = None
+) -> np.ndarray:
     """Fit a line to the samples within half_width_s of each sample; return its slope.
 
-    Sums run over prefixes, so the cost does not grow with the window.
+    No window runs over an opening or closing of the throttle: there the slope jumps, and the time
+    is known. Sums run over prefixes, so the cost does not grow with the window.
     """
     first = np.searchsorted(time_s, time_s - half_width_s, side="left")
     stop = np.searchsorted(time_s, time_s + half_width_s, side="right")
+    if is_open is not None:
+        edges = np.concatenate(([0], np.flatnonzero(np.diff(is_open)) + 1, [time_s.size]))
+        run = np.searchsorted(edges, np.arange(time_s.size), side="right") - 1
+        first, stop = np.maximum(first, edges[run]), np.minimum(stop, edges[run + 1])
     time = time_s - time_s.mean()
     level = value - value.mean()
 
@@ -133,19 +148,67 @@ def _half_width_s(
     half_width_range_s: tuple[float, float],
 ) -> float:
     """Return the half width that tells a rise from the noise of this tachometer."""
-    rise = _window_slope(time, speed, half_width_range_s[1])
+    step_s = float(np.median(np.diff(time)))
+    # A hair more, or the rounding of the clock decides whether the outermost samples are in.
+    least_s = max(half_width_range_s[0], 1.001 * LEAST_STEPS * step_s)
+    most_s = max(half_width_range_s[1], least_s)
+    rise = _window_slope(time, speed, most_s)
     runs = _runs((rise > 0.0) & is_open, holes) or _runs(rise > 0.0, holes)
     if not runs:
-        return half_width_range_s[1]
+        return most_s
     # A stab of the throttle rises faster than any sweep; it is over sooner.
     lasting = [run for run in runs if time[run[1]] - time[run[0]] >= 1.5] or runs
     first, last = max(lasting, key=lambda run: speed[run[1]] - speed[run[0]])
     least_rise = least_rise_share * float(np.quantile(rise[first : last + 1], 0.9))
+    return float(np.clip(_enough_s(speed, step_s, least_rise), least_s, most_s))
+
+
+def _enough_s(speed: np.ndarray, step_s: float, least_rise: float) -> float:
+    """Return the half width whose slope has a standard error of a quarter of a rise."""
     # A second difference holds 1.5 times the variance of a sample: the 3/2 under the root.
     noise_rpm = 1.4826 * float(np.median(np.abs(speed[1:-1] - (speed[:-2] + speed[2:]) / 2.0)))
-    rate_hz = 1.0 / float(np.median(np.diff(time)))
-    enough_s = (noise_rpm / math.sqrt(rate_hz) / (least_rise / 4.0)) ** (2.0 / 3.0)
-    return float(np.clip(enough_s, *half_width_range_s))
+    return (noise_rpm * math.sqrt(step_s) / (least_rise / 4.0)) ** (2.0 / 3.0)
+
+
+def _end(
+    time: np.ndarray,
+    speed: np.ndarray,
+    is_open: np.ndarray,
+    first: int,
+    last: int,
+    half_width_s: float,
+) -> int:
+    """Return the last sample of a climb before whatever ends it: limiter, or closed throttle.
+
+    A whole half width before `last` is safe, and more than is needed: the pace of the climb is
+    known there, and its end shows in fewer samples than its rise against the noise did.
+    """
+    safe = int(np.searchsorted(time, time[last] - half_width_s, side="right")) - 1
+    before = slice(int(np.searchsorted(time, time[safe] - max(2.0 * half_width_s, 0.3))), safe + 1)
+    if before.start < first or time[before].size < 4:
+        return safe
+    step_s = float(np.median(np.diff(time)))
+    pace = float(np.polyfit(time[before] - time[safe], speed[before], 1)[0])
+    if pace <= 0.0:
+        return safe
+    near_s = max(
+        END_HALF_WIDTH_S,
+        1.001 * LEAST_STEPS * step_s,
+        _enough_s(speed, step_s, END_SHARE * pace),
+    )
+    around = slice(before.start, int(np.searchsorted(time, time[last] + 2.0 * near_s)))
+    slope = _window_slope(time[around], speed[around], near_s, is_open[around])
+    share = slope[safe - around.start : last + 1 - around.start] / pace
+    goes_on = (share > END_SHARE) & (share < 1.0 / END_SHARE)
+    left_out_s = near_s
+    over = last
+    if not goes_on.all():
+        over = safe + int(np.argmin(goes_on))
+    elif not is_open[last + 1]:
+        # The throttle tells the end to a sample.
+        left_out_s = max(END_HALF_WIDTH_S, 0.999 * step_s)
+    end = int(np.searchsorted(time, time[over] - left_out_s, side="right")) - 1
+    return max(end, safe)
 
 
 def _brisk_parts(
@@ -236,7 +299,7 @@ def sweeps(
         A longer hole in the record breaks the sweep. [s]
     half_width_range_s : tuple of float, default (0.1, 0.5)
         Bounds of the half width over which the rise is judged: below, the cycles of the engine
-        show; above, the ends blur. [s]
+        show; above, the ends blur. It is never less than two samples. [s]
 
     Returns
     -------
@@ -247,8 +310,8 @@ def sweeps(
     Raises
     ------
     ValueError
-        If time does not increase, the arrays differ in length, or fewer than 10 samples have an
-        engine speed.
+        If time does not increase, the arrays differ in length, fewer than 10 samples have an
+        engine speed, or the samples lie further apart than `longest_gap_s`.
 
     Notes
     -----
@@ -261,7 +324,9 @@ def sweeps(
     second differences) and *f* the sampling rate: short for a clean record, long for a slow ramp
     on a rough tachometer. Where the record goes on beyond a rise, *h* is trimmed off: at the
     limiter the windowed slope falls late, by at most *h*, and samples of the cut ignition must not
-    become a curve.
+    become a curve. At the top the end is then placed more closely: from there the sweep goes on
+    for as long as it rises at half to twice the pace it had, judged over the few samples that tell
+    so, 0.04 s or two samples at least, which in turn are trimmed off.
 
     Each climb is judged by its own pace, so that a stab of the throttle or a pull in a low gear
     does not decide what a slow pull in a high gear must reach. Without a throttle channel a
@@ -273,7 +338,7 @@ def sweeps(
     >>> time_s = np.arange(0.0, 14.0, 0.02)
     >>> speed_rpm = np.interp(time_s, [0, 4, 6, 12, 14], [3000, 6500, 3000, 9000, 4000])
     >>> [round(one.to_rpm, -2) for one in sweeps(time_s, speed_rpm)]
-    [6400.0, 8800.0]
+    [6400.0, 8900.0]
     """
     require("open_share", open_share, above=0.0, at_most=1.0)
     require("least_rise_share", least_rise_share, above=0.0, below=1.0)
@@ -295,9 +360,16 @@ def sweeps(
     is_open, least_open_pct = _open_throttle(time, throttle_pct, at, rows, open_share)
     ratio = _ratio(roller_speed_m_s, at, rows, speed)
 
-    holes = np.diff(time) > longest_gap_s
+    step_s = float(np.median(np.diff(time)))
+    if step_s > longest_gap_s:
+        raise ValueError(
+            f"no usable sweep: the record holds a sample every {step_s:.2g} s, one every "
+            f"{longest_gap_s:g} s needed"
+        )
+    # A hair more than the limit is the rounding of the clock.
+    holes = np.diff(time) > 1.001 * longest_gap_s
     half_width_s = _half_width_s(time, speed, is_open, holes, least_rise_share, half_width_range_s)
-    rise = _window_slope(time, speed, half_width_s)
+    rise = _window_slope(time, speed, half_width_s, is_open)
     climbs = [
         (first, last, "")
         for first, last in _brisk_parts(rise, speed, is_open, holes, least_rise_share)
@@ -326,7 +398,7 @@ def sweeps(
         start = int(np.searchsorted(time, time[first] + half_width_s)) if first > 0 else first
         end = last
         if last < time.size - 1:
-            end = int(np.searchsorted(time, time[last] - half_width_s, side="right")) - 1
+            end = _end(time, speed, is_open, first, last, half_width_s)
         if end <= start:
             start, end = first, last
             why_not = why_not or f"it lasts no longer than {2 * half_width_s:.2f} s"
@@ -443,7 +515,7 @@ def chosen_sweep(found: Sequence[Sweep], *, has_throttle: bool = True) -> SweepC
     >>> time_s = np.arange(0.0, 14.0, 0.02)
     >>> speed_rpm = np.interp(time_s, [0, 4, 6, 12, 14], [3000, 6500, 3000, 9000, 4000])
     >>> chosen_sweep(sweeps(time_s, speed_rpm)).notes
-    ('2 sweeps in this file: the second, from 3,100 to 8,800 rpm, was used',)
+    ('2 sweeps in this file: the second, from 3,100 to 8,900 rpm, was used',)
     """
     usable = [one for one in found if not one.why_not]
     if not usable:
@@ -457,7 +529,7 @@ def chosen_sweep(found: Sequence[Sweep], *, has_throttle: bool = True) -> SweepC
     notes = []
     if len(usable) > 1:
         notes.append(
-            f"{len(usable)} sweeps in this file: the {_ordinal(usable.index(best) + 1)}, from "
+            f"{len(usable)} sweeps in this file: the {ordinal(usable.index(best) + 1)}, from "
             f"{_rounded(best.from_rpm)} to {_rounded(best.to_rpm)} rpm, was used"
         )
     trouble = ""
@@ -490,7 +562,24 @@ _FOLLOWS_WORDS = {
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
 
 
-def _ordinal(number: int) -> str:
+def ordinal(number: int) -> str:
+    """Return the word for a place among sweeps, from 1 on.
+
+    Parameters
+    ----------
+    number : int
+        Place.
+
+    Returns
+    -------
+    str
+        Word; figures from the tenth on.
+
+    Examples
+    --------
+    >>> ordinal(2), ordinal(12)
+    ('second', '12th')
+    """
     return _ORDINALS[number - 1] if number <= len(_ORDINALS) else f"{number}th"
 
 
@@ -502,7 +591,10 @@ def _why_none(found: Sequence[Sweep], has_throttle: bool) -> str:
     where = " with the throttle open" if has_throttle else ""
     rises = [one for one in found if not one.why_not.startswith("the throttle")]
     if not rises:
-        return f"the engine speed never rises{where}, not by {LISTED_SPAN_RPM:.0f} rpm"
+        return (
+            f"the engine speed never rises{where} by {LISTED_SPAN_RPM:.0f} rpm in one climb of "
+            f"{LISTED_S:g} s or more"
+        )
     longest = max(rises, key=lambda one: one.span_rpm)
     return f"the longest rise{where}: {longest.why_not}"
 

@@ -14,7 +14,7 @@ import polars as pl
 from flows.metrics import air, cruise, curve, roller_power
 from flows.metrics.clocks import rising_part
 from flows.metrics.ratio import ratio_check
-from flows.metrics.sweep import chosen_sweep, sweeps
+from flows.metrics.sweep import Sweep, chosen_sweep, ordinal, sweeps
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace, stacked
 from flows.steps.repeats import set_repeats_aside
@@ -23,7 +23,7 @@ from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-CURVES_VERSION = 3
+CURVES_VERSION = 4
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_PULLS = 500
@@ -45,6 +45,17 @@ _USED = (
 )
 SATURATED_LAMBDA = 1.6
 """Free air, not a mixture that would burn (common practice, no source)."""
+LEAST_W_PER_CC, MOST_W_PER_CC = 20.0, 200.0
+"""Peak power over displacement, the same in kW a litre: the laziest big twins make some 30, the
+keenest unblown engines of the road some 170 (common practice, no source)."""
+ROLLER_STEPS = 3.0
+"""Least half width of the roller's slope in samples, so that five of them lie within it."""
+MOST_BANDWIDTH_RPM = 600.0
+"""No sparse record is smoothed over more on either side: a peak would be flattened by percents."""
+LEAST_SHOWN_SHARE = 0.5
+"""A curve that shows less of the speeds at which power was recorded has no peak worth the name."""
+SHARED_SPAN_RPM = 500.0
+"""Two sweeps that share fewer speeds are not held against each other."""
 
 
 def derive_curves(
@@ -73,7 +84,8 @@ def derive_curves(
     """
     pulls = store.rows(
         connection,
-        "SELECT pull.*, model.induction, reading.sample_id, reading.sample_path, "
+        "SELECT pull.*, model.induction, model.displacement_cc, reading.sample_id, "
+        "reading.sample_path, "
         "reading.facts ->> '$.notes' AS reading_notes, reading.facts ->> '$.marks' AS marks, "
         "TRY_CAST(reading.facts ->> '$.roller_mass_kg' AS DOUBLE) AS roller_mass_kg "
         "FROM core.pull AS pull JOIN core.stage AS stage USING (stage_id) "
@@ -133,7 +145,7 @@ def pull_curve(
     Parameters
     ----------
     row : dict
-        Its row of core.pull, with the model's induction.
+        Its row of core.pull, with the model's induction and displacement.
     samples : polars.DataFrame
         Its canonical channels.
     settings : ShopSettings
@@ -178,6 +190,7 @@ def pull_curve(
                 "peak_torque_nm",
                 "peak_torque_speed_rpm",
                 "engine_roller_ratio",
+                "ratio_kind",
                 "sweep_from_rpm",
                 "sweep_to_rpm",
                 "sweep_s",
@@ -289,34 +302,45 @@ def _curve(
     throttle = channel["throttle_pct"]
     throttle = None if np.isnan(throttle).all() else throttle
     has_clock = bool(np.isfinite(time).any())
-    part = _sweep(channel, throttle, notes) if has_clock else rising_part(speed, throttle)
-    head["engine_roller_ratio"] = _ratio(speed[part], channel["roller_speed_m_s"][part], notes)
-    power = channel["wheel_power_w"]
-    if row["power_state"] == "from roller":
-        power = _from_roller(channel, row.get("roller_mass_kg"), part, notes)
-    elif np.isnan(power).all():
-        power = channel["wheel_torque_nm"] * speed * 2 * math.pi / 60
+    others: dict[str, slice] = {}
+    if has_clock:
+        part, others = _sweep(channel, throttle, notes)
+    else:
+        part = rising_part(speed, throttle)
+    head["engine_roller_ratio"], head["ratio_kind"] = _ratio(
+        speed[part], channel["roller_speed_m_s"][part], notes
+    )
+    power = _power(row, channel, part, notes)
     factor = head["reference_factor"] if head["reference_factor"] is not None else 1.0
     power = power / head["undone_factor"] * factor
     swept = speed[part]
     grid = curve.speed_grid_rpm(float(np.nanmin(swept)), float(np.nanmax(swept)))
-    bandwidth = settings.figures.bandwidth_rpm
-    smooth = curve.smoothed_curve(swept, power[part], grid, bandwidth_rpm=bandwidth)
-    recorded = np.isfinite(power[part])
-    if not recorded.any() or np.nanmax(power[part]) <= 0:
+    recorded = np.isfinite(power) & np.isfinite(swept)
+    bandwidth = _bandwidth_rpm(swept[recorded], settings.figures.bandwidth_rpm, notes)
+    smooth = curve.smoothed_curve(swept, power, grid, bandwidth_rpm=bandwidth)
+    if not recorded.any() or np.nanmax(power) <= 0:
         raise ValueError("no power was recorded over the sweep")
-    if not np.isfinite(smooth.value).any():
+    shown = np.isfinite(smooth.value).sum()
+    might = float(np.ptp(swept[recorded])) / curve.SPEED_STEP_RPM
+    if shown == 0 or shown < LEAST_SHOWN_SHARE * might:
         raise ValueError(
             f"too few samples over the sweep: {recorded.sum()} from {np.nanmin(swept):.0f} to "
             f"{np.nanmax(swept):.0f} rpm, where {curve.LEAST_SAMPLES} must lie within "
             f"{bandwidth:.0f} rpm of a speed"
         )
+    for which, other in others.items():
+        try:
+            told = _power(row, channel, other, []) / head["undone_factor"] * factor
+        except ValueError:
+            continue  # its roller was not seen: nothing is known of it
+        theirs = curve.smoothed_curve(speed[other], told, grid, bandwidth_rpm=bandwidth).value
+        _tell_apart(which, theirs, smooth.value, notes)
     lean = _leanest(channel, time, part, grid, row["probe_delay_s"], bandwidth, notes)
     seen = np.isfinite(smooth.value) & (smooth.value > 0)
     grid, value, sd, lean = grid[seen], smooth.value[seen], smooth.sd[seen], lean[seen]
     torque = curve.torque_nm(value, grid)
     top, pull = curve.peak(grid, value), curve.peak(grid, torque)
-    settled = curve.peak_interval(swept, power[part])
+    settled = curve.peak_interval(swept, power)
     head.update(
         peak_power_w=top.value,
         peak_power_speed_rpm=top.speed_rpm,
@@ -332,6 +356,8 @@ def _curve(
         intake_air_start_k=_first(channel["intake_air_temp_k"][part]),
         has_lambda=bool(np.isfinite(lean).any()),
     )
+    if doubt := _power_doubt(top.value, row):
+        notes.append(doubt)
     if head["coolant_start_k"] is not None and head["coolant_start_k"] < WARM_COOLANT_K:
         notes.append(f"engine cold: coolant {head['coolant_start_k'] - 273.15:.0f} °C")
     return {
@@ -343,8 +369,13 @@ def _curve(
     }
 
 
-def _sweep(channel: dict[str, np.ndarray], throttle: np.ndarray | None, notes: list[str]) -> slice:
-    """Return the samples of the sweep that makes the curve, and note what else the file holds."""
+def _sweep(
+    channel: dict[str, np.ndarray], throttle: np.ndarray | None, notes: list[str]
+) -> tuple[slice, dict[str, slice]]:
+    """Return the samples of the sweep that makes the curve, and those of others by their place.
+
+    What else the file holds is noted.
+    """
     found = sweeps(
         channel["time_s"], channel["engine_speed_rpm"], throttle, channel["roller_speed_m_s"]
     )
@@ -352,32 +383,108 @@ def _sweep(channel: dict[str, np.ndarray], throttle: np.ndarray | None, notes: l
     notes += choice.notes
     if choice.trouble:
         raise ValueError(choice.trouble)
-    return slice(choice.sweep.start, choice.sweep.stop)
+
+    def samples(one: Sweep) -> slice:
+        return slice(one.start, one.stop)
+
+    usable = [one for one in found if not one.why_not]
+    others = {
+        ordinal(number): samples(one)
+        for number, one in enumerate(usable, start=1)
+        if one != choice.sweep
+    }
+    return samples(choice.sweep), others
 
 
-def _ratio(speed: np.ndarray, roller: np.ndarray, notes: list[str]) -> float | None:
-    """Return engine over roller speed where it is one over the whole sweep; else note why not."""
+def _bandwidth_rpm(speed: np.ndarray, usual_rpm: float, notes: list[str]) -> float:
+    """Return half the window of the curve: the shop's, or a wider one that a slow record needs."""
+    ordered = np.sort(speed)
+    if ordered.size <= curve.LEAST_SAMPLES:
+        return usual_rpm
+    # As many steps as samples hold them wherever the window lies; lost rows must not widen it.
+    apart = ordered[curve.LEAST_SAMPLES :] - ordered[: -curve.LEAST_SAMPLES]
+    needed = 1.025 * float(np.quantile(apart, 0.9)) / 2.0
+    bandwidth = max(usual_rpm, min(needed, MOST_BANDWIDTH_RPM))
+    if bandwidth > usual_rpm:
+        notes.append(
+            f"few samples: the curve is smoothed over {bandwidth:.0f} rpm on either side, not "
+            f"{usual_rpm:.0f}, and a narrow peak or dip is flattened"
+        )
+    return bandwidth
+
+
+def _tell_apart(which: str, theirs: np.ndarray, ours: np.ndarray, notes: list[str]) -> None:
+    """Note by how much another sweep's power differs from the one that is used."""
+    shared = np.isfinite(theirs) & np.isfinite(ours) & (theirs > 0) & (ours > 0)
+    if shared.sum() * curve.SPEED_STEP_RPM < SHARED_SPAN_RPM:
+        return
+    change_pct = 100.0 * (float(theirs[shared].mean() / ours[shared].mean()) - 1.0)
+    size = f"{abs(change_pct):.1f} % {'less' if change_pct < 0 else 'more'}"
+    notes.append(f"the {which} sweep made {size} power over the speeds that both went through")
+
+
+def _power_doubt(peak_w: float, row: dict[str, Any]) -> str:
+    """Return what is odd about the power for an engine of this size; empty if nothing is."""
+    displacement_cc = row.get("displacement_cc")
+    if not displacement_cc:
+        return ""
+    share = peak_w / displacement_cc
+    most = math.inf if row["induction"] == "forced" else MOST_W_PER_CC
+    if LEAST_W_PER_CC <= share <= most:
+        return ""
+    expected = f"at least {LEAST_W_PER_CC:.0f}"
+    if math.isfinite(most):
+        expected = f"{LEAST_W_PER_CC:.0f} to {MOST_W_PER_CC:.0f}"
+    causes = "channels.wheel_power.unit or channels.wheel_torque.unit"
+    if row["power_state"] == "from roller":
+        causes = "the roller's inertia and radius and channels.roller_speed.unit"
+    return (
+        f"power in doubt: {peak_w / 1000:.1f} kW from {displacement_cc:.0f} cc are {share:.0f} kW "
+        f"a litre, {expected} expected: look at {causes} in layout {row['layout']!r}"
+    )
+
+
+def _ratio(
+    speed: np.ndarray, roller: np.ndarray, notes: list[str]
+) -> tuple[float | None, str | None]:
+    """Return engine over roller speed where it is one over the whole sweep, and what it does.
+
+    Notes why it is not one, or could not be checked.
+    """
     if not np.isfinite(roller).any():
-        return None
+        return None, None
     try:
         found = ratio_check(speed, roller)
     except ValueError as error:
         notes.append(f"engine against roller speed could not be checked: {error}")
-        return None
+        return None, None
     if found.kind == "constant":
-        return found.rpm_per_m_s
+        return found.rpm_per_m_s, found.kind
     # Notes are parted by semicolons.
     notes.append(found.reason.replace(";", ",").rstrip("."))
-    return None
+    return None, found.kind
+
+
+def _power(
+    row: dict[str, Any], channel: dict[str, np.ndarray], part: slice, notes: list[str]
+) -> np.ndarray:
+    """Return the power over a sweep as the file or its roller gives it."""
+    if row["power_state"] == "from roller":
+        return _from_roller(channel, row.get("roller_mass_kg"), part, notes)
+    power = channel["wheel_power_w"]
+    if np.isnan(power).all():
+        power = channel["wheel_torque_nm"] * channel["engine_speed_rpm"] * 2 * math.pi / 60
+    return power[part]
 
 
 def _from_roller(
     channel: dict[str, np.ndarray], mass_kg: float | None, part: slice, notes: list[str]
 ) -> np.ndarray:
-    """Return the power at the roller's surface, from how it speeds up.
+    """Return the power at the roller's surface over a sweep, from how the roller speeds up.
 
-    What a coast-down shows to be lost is noted and never added: a pull with one would read some
-    percent above its neighbours without.
+    Nothing outside the sweep is looked at: there the roller coasts, and a window that ran over
+    its ends would mix the two. What a coast-down shows to be lost is noted and never added: a pull
+    with one would read some percent above its neighbours without.
     """
     time, roller = channel["time_s"], channel["roller_speed_m_s"]
     if mass_kg is None:
@@ -385,20 +492,27 @@ def _from_roller(
             "power is to come from the roller, and its mass is not known: read the file again with "
             "a layout that gives the roller's inertia"
         )
-    if not np.isfinite(roller[part]).any() or not np.isfinite(time[part]).any():
+    seen = np.isfinite(roller[part]) & np.isfinite(time[part])
+    if not seen.any():
         raise ValueError("power is to come from the roller, and its speed was not recorded")
-    found = roller_power.roller_power(time, roller, mass_kg)
+    half_width_s = roller_power.HALF_WIDTH_S
+    if seen.sum() > 1:
+        step_s = float(np.median(np.diff(time[part][seen])))
+        half_width_s = max(half_width_s, ROLLER_STEPS * step_s)
+    found = roller_power.roller_power(time[part], roller[part], mass_kg, half_width_s=half_width_s)
     notes.append(
         f"power worked out from the roller's speed with {mass_kg:.1f} kg, over "
-        f"{2 * roller_power.HALF_WIDTH_S:g} s, 1 SD of noise "
-        f"{np.nanmedian(found.sd_w[part]) / 1000:.2f} kW a sample; the roller's own losses are not "
+        f"{2 * half_width_s:.2g} s, 1 SD of noise "
+        f"{np.nanmedian(found.sd_w) / 1000:.2f} kW a sample; the roller's own losses are not "
         "in it"
     )
     coast = roller_power.coasting_part(time, roller, channel["engine_speed_rpm"], part)
     if coast is None:
         return found.power_w
     try:
-        losses = roller_power.coast_down(time[coast], roller[coast], mass_kg)
+        losses = roller_power.coast_down(
+            time[coast], roller[coast], mass_kg, half_width_s=half_width_s
+        )
     except ValueError:
         return found.power_w
     fastest = losses.to_m_s

@@ -8,6 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from flows.metrics import plausibility
+from flows.metrics.sweep import sweeps
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
 
@@ -32,6 +33,8 @@ SLOWEST_STEP_S = 2.0
 """A log with fewer samples shows no engine at work."""
 LEAST_OPENING_PCT = 2.0
 """A log whose throttle never opens further is in shares or volts, or was never ridden."""
+OPEN_SHARE = 0.9
+"""The throttle counts as open from this share of its greatest opening."""
 ALL_ONES_COOLANT_K = (215.0 + 273.15, 214.0 + 273.15)
 """All bits set in an OBD reading of temperature, A - 40 with A = 255 (SAE J1979), and one less."""
 HOTTEST_COOLANT_K = 423.15
@@ -428,7 +431,12 @@ def _road_speed(
 ) -> None:
     if "roller_speed_m_s" not in seen or "engine_speed_rpm" not in seen:
         return
-    ratios = plausibility.speed_ratios(seen["engine_speed_rpm"], seen["roller_speed_m_s"])
+    geared = np.ones(seen["engine_speed_rpm"].size, dtype=bool)
+    if layout.layout.kind == "pull":
+        geared = _pulling(seen)
+    ratios = plausibility.speed_ratios(
+        seen["engine_speed_rpm"][geared], seen["roller_speed_m_s"][geared]
+    )
     if not ratios:
         return
     facts["speed_ratio_rpm_per_m_s"] = [round(ratio, 2) for ratio, _ in ratios]
@@ -444,3 +452,27 @@ def _road_speed(
     else:
         return
     found.append(_wrong_unit(layout, "roller_speed_m_s", "note", what, likely))
+
+
+def _pulling(seen: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Return where a pull's engine drives the roller.
+
+    Once the clutch is pulled the engine idles while the roller runs on: that is no gearing.
+    """
+    speed, throttle = seen["engine_speed_rpm"], seen.get("throttle_pct")
+    pulling = np.zeros(speed.size, dtype=bool)
+    if "time_s" in seen:
+        try:
+            found = sweeps(seen["time_s"], speed, throttle)
+        except ValueError:
+            found = []  # a clock that cannot be followed is told elsewhere
+        for one in found:
+            if not one.why_not:
+                pulling[one.start : one.stop] = True
+    if pulling.any():
+        return pulling
+    if throttle is not None and np.nanmax(throttle) > np.nanmin(throttle):
+        return throttle >= OPEN_SHARE * np.nanmax(throttle)
+    # Without either, the roller is driven up to its highest speed and coasts from there on.
+    pulling[: int(np.nanargmax(seen["roller_speed_m_s"])) + 1] = True
+    return pulling

@@ -22,7 +22,7 @@ from schemas.card import CATEGORIES
 from schemas.settings import ShopSettings
 from warehouse import store
 
-GAINS_VERSION = 6
+GAINS_VERSION = 7
 """Raise it when this step changes what it gives for the same sessions."""
 
 NOT_COMPARABLE = "not comparable"
@@ -113,7 +113,10 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "coalesce(any_value(stage.gear), min(pull.file_gear)) AS gear, stage.tyre, "
         "coalesce(any_value(stage.dyno), min(pull.equipment)) AS dyno, "
         "min(pull.started_at) AS started_at, "
-        "string_agg(DISTINCT doubt.reason_code, ' and ' ORDER BY doubt.reason_code) AS doubts, "
+        "list_sort(list(DISTINCT doubt.reason_code) FILTER (doubt.reason_code IS NOT NULL AND "
+        "doubt.reason_code <> 'road speed in another unit')) AS doubts, "
+        "list_sort(list(DISTINCT made.ratio_kind) FILTER (made.is_used AND "
+        "made.ratio_kind <> 'constant')) AS ratio_kinds, "
         "stage.build_id, build.map_name, build.map_revision, build.fuel, build.ethanol_share, "
         "session.model_id, session.run_on, job.received_on, session.pulls_used, "
         "session.is_corrected, session.has_air_doubt, session.reference_factor_sd, "
@@ -124,6 +127,7 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "JOIN core.build AS build USING (build_id) "
         "JOIN core.pull AS pull ON stage.stage_id = pull.stage_id "
+        "LEFT JOIN out.pull AS made ON pull.pull_id = made.pull_id "
         "LEFT JOIN out.log_doubt AS doubt ON pull.file_sha256 = doubt.file_sha256 "
         "GROUP BY ALL ORDER BY stage.bike_id, job.received_on, stage.job_id, stage.stage_no",
     ).to_dicts()
@@ -310,8 +314,8 @@ def _unlike(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
     if before["has_air_doubt"] or after["has_air_doubt"]:
         reasons.append("the weather behind the correction is in doubt")
     for stage, when in ((before, "before"), (after, "after")):
-        if stage["doubts"]:
-            reasons.append(f"{stage['doubts']} among the pulls {when}")
+        if seen := [*(stage["doubts"] or ()), *(stage["ratio_kinds"] or ())]:
+            reasons.append(f"{' and '.join(seen)} among the pulls {when}")
     if before["is_from_roller"] != after["is_from_roller"]:
         reasons.append("power worked out from the roller's speed on one side only")
     if not (before["is_corrected"] and after["is_corrected"]):

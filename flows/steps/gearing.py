@@ -1,25 +1,34 @@
-"""Holds the gearing that each log shows against other logs of the same model and bike."""
+"""Holds the gearing and the power that each log shows against others of its bike and model."""
 
 from __future__ import annotations
 
 import json
 from collections import defaultdict
+from itertools import pairwise
 from typing import Any
 
 import duckdb
 import numpy as np
 
 from flows.metrics.plausibility import SPEED_MIX_UPS, speed_mix_up
-from flows.metrics.ratio import against_others
+from flows.metrics.ratio import against_others, split_ratios
 from flows.steps.refresh import fingerprint, outdated, replace
 from warehouse import store
 
-GEARING_VERSION = 2
+GEARING_VERSION = 3
 """Raise it when this step changes what it gives for the same facts."""
+
+LEAST_OTHER_BIKES = 3
+MOST_POWER_OFF = 2.0
+"""Parts, maps, air and dynos together do not double an engine's power or halve it: a unit of power
+or of speed, or the roller's inertia, may (common practice, no source)."""
+LEAST_GEAR_STEP = 1.06
+"""A lesser step between two ratios is no other gear: the closest two of a motorcycle lie some 8 %
+apart (common practice, no source)."""
 
 
 def derive_log_doubts(connection: duckdb.DuckDBPyConnection) -> int:
-    """Tell which logs have a road speed in another unit, or a pull another gear, than is said.
+    """Tell which logs have a road speed, a gear or a power that is not the one that is said.
 
     Parameters
     ----------
@@ -45,23 +54,28 @@ def derive_log_doubts(connection: duckdb.DuckDBPyConnection) -> int:
         "ORDER BY bike.model_id, log.file_sha256",
     ).iter_rows(named=True):
         models[row["model_id"]].append(row)
-    pulls = _pulls(connection)
+    pulls, powers = _pulls(connection), _powers(connection)
     wanted = {
-        model_id: fingerprint(GEARING_VERSION, models[model_id], pulls[model_id])
-        for model_id in sorted({*models, *pulls})
+        model_id: fingerprint(
+            GEARING_VERSION, models[model_id], pulls[model_id], powers.get(model_id)
+        )
+        for model_id in sorted({*models, *pulls, *powers})
     }
     to_make, to_delete = outdated(connection, "out.gearing", "model_id", wanted)
     gearings, doubts = [], []
     for model_id in to_make:
         logs = models[model_id]
         ratios = [json.loads(log["ratios"]) for log in logs]
-        gearings.append({"model_id": model_id, "logs": len(logs), "made_from": wanted[model_id]})
+        held = {log["file_sha256"] for log in (*logs, *pulls[model_id])}
+        held.update(*(stage["files"] for stage in powers.get(model_id, [])))
+        gearings.append({"model_id": model_id, "logs": len(held), "made_from": wanted[model_id]})
         for place, log in enumerate(logs):
             others = ratios[:place] + ratios[place + 1 :]
             mix_up = speed_mix_up(ratios[place], others)
             if mix_up is not None:
                 doubts.append(_doubt(model_id, log, mix_up))
         doubts += _ratio_doubts(model_id, pulls[model_id])
+        doubts += _power_doubts(model_id, powers.get(model_id, []))
     if to_make or to_delete:
         replace(
             connection,
@@ -77,7 +91,8 @@ def _pulls(connection: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, An
     pulls: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in store.rows(
         connection,
-        "SELECT bike.model_id, stage.bike_id, pull.file_sha256, pull.engine_roller_ratio, "
+        "SELECT bike.model_id, stage.bike_id, pull.stage_id, pull.pull_no, pull.file_sha256, "
+        "pull.engine_roller_ratio, "
         "coalesce(stage.gear, source.file_gear) AS gear, stage.tyre, "
         "(SELECT string_agg(part.maker || ' ' || part.part_name, '; ' ORDER BY part.maker, "
         "part.part_name) FROM core.build_part AS part WHERE part.build_id = stage.build_id "
@@ -86,10 +101,67 @@ def _pulls(connection: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, An
         "JOIN core.stage AS stage ON pull.stage_id = stage.stage_id "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "WHERE pull.is_used AND pull.engine_roller_ratio IS NOT NULL "
-        "ORDER BY bike.model_id, pull.file_sha256",
+        "ORDER BY bike.model_id, pull.file_sha256, pull.stage_id",
     ).iter_rows(named=True):
         pulls[row["model_id"]].append(row)
     return pulls
+
+
+def _powers(connection: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, Any]]]:
+    """Return by model the middle peak of each stage's pulls, of models with bikes enough."""
+    powers: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in store.rows(
+        connection,
+        "SELECT bike.model_id, stage.bike_id, pull.stage_id, "
+        "arg_min(pull.file_sha256, (pull.pull_no, pull.file_sha256)) AS file_sha256, "
+        "arg_min(pull.layout, (pull.pull_no, pull.file_sha256)) AS layout, "
+        "arg_min(pull.power_state, (pull.pull_no, pull.file_sha256)) AS power_state, "
+        "list(pull.file_sha256 ORDER BY pull.file_sha256) AS files, "
+        "median(pull.peak_power_w) AS peak_power_w "
+        "FROM out.pull AS pull JOIN core.stage AS stage ON pull.stage_id = stage.stage_id "
+        "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
+        "WHERE pull.is_used GROUP BY ALL ORDER BY bike.model_id, pull.stage_id",
+    ).iter_rows(named=True):
+        powers[row["model_id"]].append(row)
+    return {
+        model_id: stages
+        for model_id, stages in powers.items()
+        if len({stage["bike_id"] for stage in stages}) > LEAST_OTHER_BIKES
+    }
+
+
+def _power_doubts(model_id: str, stages: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return one doubt for each stage whose power is a multiple, or a part, of other bikes'."""
+    by_bike: dict[str, list[float]] = defaultdict(list)
+    for stage in stages:
+        by_bike[stage["bike_id"]].append(stage["peak_power_w"])
+    levels = {bike_id: float(np.median(peaks)) for bike_id, peaks in by_bike.items()}
+    doubts = []
+    for stage in stages:
+        others = [level for bike_id, level in levels.items() if bike_id != stage["bike_id"]]
+        usual_w = float(np.median(others))
+        share = stage["peak_power_w"] / usual_w
+        if 1.0 / MOST_POWER_OFF <= share <= MOST_POWER_OFF:
+            continue
+        entries = "channels.wheel_power.unit or channels.wheel_torque.unit"
+        if stage["power_state"] == "from roller":
+            entries = "the roller's inertia and radius and channels.roller_speed.unit"
+        doubts.append(
+            {
+                "model_id": model_id,
+                "file_sha256": stage["file_sha256"],
+                "reason_code": "power unlike its model's",
+                "reason": (
+                    f"these pulls make {stage['peak_power_w'] / 1000:.1f} kW, {share:.2f} times "
+                    f"what {len(others)} other bikes of this model make: no part or map does that"
+                ),
+                "remedy": (
+                    f"Look at {entries} in layout {stage['layout']!r}, and whether the pulls "
+                    "went to the top."
+                ),
+            }
+        )
+    return doubts
 
 
 def _ratio_doubts(model_id: str, pulls: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -108,6 +180,9 @@ def _ratio_doubts(model_id: str, pulls: list[dict[str, Any]]) -> list[dict[str, 
         for gear, of_gear in of_bike.items():
             others = [ratio for other, ratio in usual.items() if other != gear]
             ratios = [pull["engine_roller_ratio"] for pull in of_gear]
+            if split := split_ratios(ratios):
+                doubts += _split_doubts(model_id, gear, of_gear, split)
+                continue
             for place, pull in enumerate(of_gear):
                 found = against_others(
                     ratios[place],
@@ -126,6 +201,52 @@ def _ratio_doubts(model_id: str, pulls: list[dict[str, Any]]) -> list[dict[str, 
                         "remedy": remedy[:1].upper() + remedy[1:],
                     }
                 )
+    return doubts
+
+
+def _split_doubts(
+    model_id: str, gear: int | None, pulls: list[dict[str, Any]], split: list[tuple[float, int]]
+) -> list[dict[str, Any]]:
+    """Return one doubt a stage, with its first pull, where pulls of one gear have several ratios.
+
+    A stage that holds only one of the ratios is told of the bike's pulls as a whole: it may be the
+    one that is wrong.
+    """
+    stages: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for pull in pulls:
+        stages[pull["stage_id"]].append(pull)
+    doubts = []
+    for of_stage in stages.values():
+        own = split_ratios([pull["engine_roller_ratio"] for pull in of_stage])
+        told = own or split
+        whose = "these pulls"
+        if not own:
+            whose = "this bike's pulls of all its sessions"
+        are_gears = all(high / low >= LEAST_GEAR_STEP for (high, _), (low, _) in pairwise(told))
+        count = {2: "two", 3: "three"}.get(len(told), str(len(told)))
+        code = f"{count} {'gears' if are_gears else 'ratios'}"
+        said = "were run in" if are_gears else "keep"
+        in_gear = "on the card as one gear" if gear is None else f"on the card as gear {gear}"
+        levels = ", ".join(f"{number} at {ratio:.0f}" for ratio, number in told)
+        cause = "" if are_gears else ": other sprockets or another tyre, or a clutch that slips"
+        first = min(of_stage, key=lambda pull: (pull["pull_no"], pull["file_sha256"]))
+        doubts.append(
+            {
+                "model_id": model_id,
+                "file_sha256": first["file_sha256"],
+                "reason_code": code,
+                "reason": (
+                    f"{whose}, {in_gear}, {said} {code}: {levels} rpm per m/s{cause}; which of "
+                    "them is right cannot be told from the numbers"
+                ),
+                "remedy": (
+                    "Correct the gear on the card, or give the pulls of each gear a stage of "
+                    "their own; until then do not compare them."
+                    if are_gears
+                    else "Look at sprockets, tyre, clutch and straps before comparing these pulls."
+                ),
+            }
+        )
     return doubts
 
 

@@ -14,7 +14,7 @@ from flows.steps.sessions import on_one_grid
 from flows.steps.trust import SHARE_STEP
 from warehouse import store
 
-HEALTH_VERSION = 1
+HEALTH_VERSION = 2
 """Raise it when this step changes what it gives for the same baselines."""
 
 MIDDLE_HALF = (25.0, 75.0)
@@ -22,6 +22,8 @@ MIDDLE_HALF = (25.0, 75.0)
 
 NO_BASELINE = "it was never run on the untouched map with standard parts"
 FORCED = "its induction is forced, so its power stands as measured and moves with the weather"
+FROM_ROLLER, FROM_FILE = "worked out from the roller's speed", "from the file"
+FROM_BOTH = f"in some of its pulls {FROM_ROLLER}, in some {FROM_FILE}"
 UNCORRECTED = "its power could not be brought to the reference air"
 NEVER_TOGETHER = (
     f"at no speed were {siblings.LEAST_SIBLINGS} siblings and this bike all seen together"
@@ -115,20 +117,27 @@ def _baselines(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "WITH of_pulls AS ("
         "SELECT stage_id, min(file_gear) AS gear, min(equipment) AS dyno "
         "FROM core.pull GROUP BY stage_id), "
+        "origins AS ("
+        "SELECT stage_id, bool_or(power_state = 'from roller') AS is_from_roller, "
+        "bool_or(power_state <> 'from roller') AS is_from_file "
+        "FROM out.pull WHERE is_used GROUP BY stage_id), "
         "baseline AS ("
         "SELECT session.*, build.fuel, mixture.probe_place, mixture.reason, "
-        "coalesce(stage.gear, of_pulls.gear) AS gear, coalesce(stage.dyno, of_pulls.dyno) AS dyno "
+        "coalesce(stage.gear, of_pulls.gear) AS gear, coalesce(stage.dyno, of_pulls.dyno) AS dyno, "
+        "origins.is_from_roller, origins.is_from_file "
         "FROM out.session AS session JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.job AS job ON stage.job_id = job.job_id "
         "JOIN core.build AS build USING (build_id) "
         "JOIN out.stage_mixture AS mixture ON session.stage_id = mixture.stage_id "
         "JOIN of_pulls ON session.stage_id = of_pulls.stage_id "
+        "JOIN origins ON session.stage_id = origins.stage_id "
         "WHERE build.map_name = 'stock' AND build.parts_key = 'standard parts' "
         "QUALIFY row_number() OVER (PARTITION BY session.bike_id ORDER BY "
         "NOT session.is_corrected, session.has_air_doubt, job.received_on, stage.job_id, "
         "stage.stage_no) = 1) "
         "SELECT bike.bike_id, bike.model_id, model.induction, baseline.stage_id, "
         "baseline.run_on, baseline.fuel, baseline.gear, baseline.dyno, "
+        "baseline.is_from_roller, baseline.is_from_file, "
         "coalesce(baseline.is_corrected, false) AS is_corrected, "
         "coalesce(baseline.has_air_doubt, false) AS has_air_doubt, baseline.probe_place, "
         "coalesce(baseline.reason, '') AS reason, baseline.made_from "
@@ -173,6 +182,8 @@ def _health(
     power_reason = "" if bike["is_corrected"] else UNCORRECTED
     if bike["induction"] == "forced":
         power_reason = FORCED
+    if not power_reason and _origin(bike) == FROM_BOTH:
+        power_reason = f"its power is {FROM_BOTH}"
     power_reason = power_reason or _too_few(len(with_power))
     mixture_reason = bike["reason"] or _too_few(len(with_mixture))
 
@@ -236,11 +247,24 @@ def _against(bike: dict[str, Any], other: dict[str, Any]) -> tuple[list[str], li
     power = [] if other["is_corrected"] else ["power not at the reference air"]
     if other["has_air_doubt"]:
         power.append("weather in doubt")
+    # The roller's own losses are in the one and not in the other.
+    origins = (_origin(other), _origin(bike))
+    if origins[0] != origins[1]:
+        power.append(f"power {origins[0]}, this bike's {origins[1]}")
+    elif origins[0] == FROM_BOTH:
+        power.append(f"power {FROM_BOTH}")
     lean = [other["reason"]] if other["reason"] else []
     places = (other["probe_place"], bike["probe_place"])
     if None not in places and places[0] != places[1]:
         lean.append(f"probe: {places[0]}, this bike {places[1]}")
     return both, power, lean
+
+
+def _origin(bike: dict[str, Any]) -> str:
+    """Return in words where the power of a bike's baseline comes from."""
+    if bike["is_from_roller"] and bike["is_from_file"]:
+        return FROM_BOTH
+    return FROM_ROLLER if bike["is_from_roller"] else FROM_FILE
 
 
 def _too_few(count: int) -> str:

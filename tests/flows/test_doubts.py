@@ -147,3 +147,37 @@ def test_every_log_of_the_demo_shop_passes(demo, read_demo):
     assert not {code for (code,) in refused} & {
         "unit is wrong", "standardised data", "ratio read as lambda", "engine does not turn",
     }  # fmt: skip
+
+
+def inertia_pull(ratio_rpm_per_m_s=190.0, unit=1.0, without=()):
+    """Return a pull of an inertia roller with its coast-down, the clutch pulled, at idle."""
+    time_s = np.arange(0.0, 40.0, 0.05)
+    roller = np.interp(time_s, [0.0, 2.0, 8.0, 40.0], [16.0, 16.0, 48.0, 12.0])
+    pulled = time_s > 8.2
+    truth = {
+        "time_s": time_s,
+        "engine_speed_rpm": np.where(pulled, 1400.0, ratio_rpm_per_m_s * roller),
+        "roller_speed_m_s": roller * unit,
+        "throttle_pct": np.where((time_s > 2.0) & (time_s <= 8.0), 98.0, 4.0),
+    }
+    return {name: values for name, values in truth.items() if name not in without}
+
+
+CLOCKLESS = [(), ("throttle_pct",), ("time_s",), ("time_s", "throttle_pct")]
+
+
+@pytest.mark.parametrize("without", CLOCKLESS)
+def test_a_coast_down_with_the_clutch_pulled_is_no_odd_gearing(without):
+    # 1,400 rpm at 12 to 48 m/s are 8 to 32 rpm a km/h, and no gear of the bike.
+    found = doubts(inertia_pull(without=without), LAYOUTS["pull"])
+    assert [doubt for doubt in found.doubts if doubt.channel == "roller_speed_m_s"] == []
+    assert found.facts["speed_ratio_rpm_per_m_s"] == [pytest.approx(190.0, rel=0.01)]
+
+
+@pytest.mark.parametrize("without", CLOCKLESS)
+def test_a_roller_in_another_unit_is_still_told_beside_a_coast_down(without):
+    # 500 rpm per m/s; of metres a second read as km/h the roller shows the 3.6th part, which
+    # makes 500 rpm a km/h.
+    found = doubts(inertia_pull(500.0, 1 / 3.6, without), LAYOUTS["pull"])
+    (doubt,) = [doubt for doubt in found.doubts if doubt.channel == "roller_speed_m_s"]
+    assert "gives 500 to 500 rpm a km/h, which no gearing does" in doubt.sentence

@@ -78,6 +78,45 @@ def samples(time_s, engine_rpm, roller_m_s, throttle_pct):
     )
 
 
+def steady_pull(kind, rate_hz, has_throttle, shift_s=0.0):
+    """Run 250 kg up under 60 kW or under 2,000 N, from a steady start to a coast-down.
+
+    The throttle is a step, the roller runs down by 1.2 m/s in a second from its top, and the clutch
+    is pulled 0.2 s after it. All in closed form.
+    """
+    low, top, mass = 15.8, 47.4, 250.0
+    begins = 2.0 + shift_s
+    ends = begins + {
+        "power": (top**2 - low**2) * mass / 2 / 60e3, "torque": (top - low) * mass / 2000.0
+    }[kind]  # fmt: skip
+    time_s = np.arange(0.0, ends + 12.0, 1.0 / rate_hz)
+    since = np.maximum(time_s - begins, 0.0)
+    rising = {
+        "power": np.sqrt(low**2 + 2 * 60e3 / mass * since), "torque": low + 2000.0 / mass * since
+    }[kind]  # fmt: skip
+    roller = np.where(time_s > ends, top - 1.2 * (time_s - ends), rising)
+    engine = np.where(time_s > ends + 0.2, 1400.0, roller * RPM_PER_M_S)
+    throttle = np.where((time_s >= begins) & (time_s <= ends), 100.0, 8.0)
+    return time_s, engine, roller, throttle if has_throttle else np.full(time_s.size, math.nan)
+
+
+@pytest.mark.parametrize("has_throttle", [True, False])
+@pytest.mark.parametrize("rate_hz", [8.0, 20.0, 50.0, 100.0])
+@pytest.mark.parametrize("kind", ["power", "torque"])
+def test_neither_end_of_the_sweep_smears_the_power(shop, kind, rate_hz, has_throttle):
+    for shift_s in (0.0, 0.0113, 0.037):
+        given = steady_pull(kind, rate_hz, has_throttle, shift_s)
+        head, points = pull_curve(ROW | {"roller_mass_kg": 250.0}, samples(*given), shop.settings)
+        assert head["trouble"] == ""
+        speed = points["engine_speed_rpm"]
+        truth = np.full(speed.size, 60e3) if kind == "power" else 2000.0 * speed / RPM_PER_M_S
+        assert points["power_w"] == pytest.approx(truth, rel=0.005)
+        if rate_hz >= 50:
+            # 3,002 to 9,006 rpm, less what is trimmed.
+            assert speed[0] <= 3450
+            assert speed[-1] >= 8850
+
+
 @pytest.mark.parametrize("noise_m_s", [0.0, 0.02])
 def test_the_power_is_that_which_sped_the_roller_up(shop, noise_m_s):
     head, points = pull_curve(ROW, samples(*pulled(noise_m_s)), shop.settings)
@@ -133,6 +172,46 @@ def test_a_clutch_that_slips_is_told_with_the_speed_where_it_starts(shop):
     (note,) = [note for note in slipping["notes"].split("; ") if "slips" in note]
     start = float(note.split("From about ")[1].split(" rpm")[0])
     assert 6500 < start < 7800
+
+
+@pytest.mark.parametrize(
+    ("mass_share", "speed_share", "litre_kw"),
+    [
+        # By hand, of 40 kW from 690 cc: 58 kW a litre.
+        (0.25, 1.0, 14),  # a diameter for the radius
+        (1.0, 1.609344, 150),  # miles an hour for kilometres: 2.59 times the power, 150 kW a litre
+        (3.0, 1.609344, 451),
+        (23.73, 1.0, 1376),  # lb ft^2 for kg m^2
+    ],
+)
+def test_a_power_that_no_engine_of_that_size_gives_is_in_doubt(
+    shop, mass_share, speed_share, litre_kw
+):
+    time_s, engine, roller, throttle = pulled()
+    row = ROW | {"displacement_cc": 690.0, "roller_mass_kg": MASS_KG * mass_share}
+    head, _ = pull_curve(
+        row, samples(time_s, engine, roller * speed_share, throttle), shop.settings
+    )
+    doubts = [note for note in head["notes"].split("; ") if note.startswith("power in doubt")]
+    if 20 <= litre_kw <= 200:
+        assert doubts == []
+        return
+    (doubt,) = doubts
+    told = float(doubt.split(" cc are ")[1].split(" kW a litre")[0])
+    assert told == pytest.approx(litre_kw, abs=0.01 * litre_kw + 1)
+    assert "20 to 200 expected" in doubt
+    assert "the roller's inertia and radius" in doubt
+    assert head["is_used"]
+
+
+def test_a_blown_engine_may_give_more_a_litre_and_no_less(shop):
+    row = ROW | {"displacement_cc": 690.0, "induction": "forced"}
+    heavy, _ = pull_curve(row | {"roller_mass_kg": 6 * MASS_KG}, samples(*pulled()), shop.settings)
+    assert "power in doubt" not in heavy["notes"]
+    light, _ = pull_curve(
+        row | {"roller_mass_kg": 0.2 * MASS_KG}, samples(*pulled()), shop.settings
+    )
+    assert "at least 20 expected" in light["notes"]
 
 
 LAYOUT = """

@@ -166,6 +166,70 @@ def test_weather_in_doubt_is_no_sibling_in_power_and_is_told_of_the_bike_itself(
     assert told(five, "B-6")["sentence"].startswith("The weather behind this bike's correction")
 
 
+FROM_ROLLER_LAYOUT = """
+[layout]
+name = "inertia roller"
+kind = "pull"
+equipment = "odd dyno"
+[recognise]
+columns = ["t", "rpm", "roller", "lambda", "grip"]
+[channels]
+time = { column = "t", unit = "s" }
+engine_speed = { column = "rpm", unit = "rpm" }
+roller_speed = { column = "roller", unit = "m/s" }
+throttle = { column = "grip", unit = "%" }
+[channels.lambda_wide]
+column = "lambda"
+unit = "1"
+probe = "collector"
+[power]
+state = "from roller"
+equivalent_mass_kg = 250
+[metadata.fields]
+started_at = { key = "begun", format = "%Y-%m-%d %H:%M" }
+ambient_temp = { key = "air", unit = "degC" }
+ambient_pressure = { key = "baro", unit = "hPa" }
+ambient_humidity = { key = "humidity", unit = "%" }
+"""
+
+
+def roller_pull(level, number):
+    """Return a pull of an inertia roller whose tyre gets 50 kW times a level at every speed."""
+    time_s = np.arange(0.0, 6.0, 0.05)
+    speed = np.sqrt(15.0**2 + 2 * 50e3 * level / 250.0 * time_s)
+    lines = [
+        f"begun: 2025-03-14 {9 + number}:40", "air: 22.0", "baro: 977.0", "humidity: 45",
+        "t,rpm,roller,lambda,grip",
+    ]  # fmt: skip
+    lines += [
+        f"{t:.2f},{190 * v:.0f},{v:.4f},{0.87 + 0.006 * v / 42:.4f},100"
+        for t, v in zip(time_s, speed, strict=True)
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def test_power_from_the_roller_is_held_against_none_from_a_file_and_the_other_way(five, make):
+    (five.folder.layouts / "roller.toml").write_text(FROM_ROLLER_LAYOUT, encoding="utf-8")
+    for number, level in enumerate((*SOUND, 1.002), start=6):
+        put_bike(five, make, number, roller_pull(level, number - 5))
+    five.work()
+    states = five.rows("SELECT power_state, count(*) FROM out.pull WHERE is_used GROUP BY 1")
+    assert dict(states) == {"observed": 5, "from roller": 6}
+    # Four others have power from a file as this bike does, and that is too few.
+    found = told(five, "B-1")
+    assert (found["siblings"], found["power_health"]) == (4, "not compared")
+    assert left_out(five, "B-1", "B-6") == (
+        "power: power worked out from the roller's speed, this bike's from the file"
+    )
+    # Five others have it from the roller.
+    found = told(five, "B-6")
+    assert (found["siblings"], found["power_health"]) == (5, "as its siblings")
+    assert left_out(five, "B-6", "B-1") == (
+        "power: power from the file, this bike's worked out from the roller's speed"
+    )
+    assert left_out(five, "B-6", "B-7") == ""
+
+
 def test_forced_induction_is_not_compared_in_power_and_is_in_mixture(shop, make):
     for number, level in enumerate((*SOUND, 0.7), start=1):
         put_bike(shop, make, number, make.pull(level), more='induction = "forced"')

@@ -3,6 +3,7 @@
 import re
 
 import numpy as np
+import pytest
 
 
 def pull_of(turns, rate_hz=20.0, share=1.0):
@@ -49,6 +50,59 @@ def test_of_two_sweeps_the_complete_one_is_used_and_said(shop, make):
     peaks = shop.rows("SELECT peak_power_speed_rpm FROM out.pull")
     # The curve of the layout's made-up engine has its top at 7,500 rpm: the first never got there.
     assert abs(peaks[0][0] - 7500) < 60
+
+
+def weaker_first(text, share):
+    """Take a share off the power of what comes before the eighth second."""
+    lines = text.splitlines()
+    for place, line in enumerate(lines[2:], start=2):
+        cells = line.split(",")
+        if float(cells[0]) < 8:
+            cells[2] = f"{float(cells[2]) * (1 - share):.3f}"
+        lines[place] = ",".join(cells)
+    return "\n".join(lines) + "\n"
+
+
+def test_how_much_the_other_sweep_differs_is_said(shop, make):
+    is_used, trouble, notes, _, _ = taken_in(shop, make, weaker_first(pull_of(TWO), 0.2))
+    assert is_used, trouble
+    assert "the first sweep made 20.0 % less power over the speeds that both went through" in notes
+
+
+@pytest.mark.parametrize("rate_hz", [4.0, 5.0, 8.0])
+def test_a_slow_log_becomes_a_curve_with_its_wider_window_said(shop, make, rate_hz):
+    turns = [(0, 3000, 15), (1, 3000, 15), (7, 9000, 100), (9, 4000, 0)]
+    is_used, trouble, notes, low, high = taken_in(shop, make, pull_of(turns, rate_hz))
+    assert is_used, trouble
+    assert low <= 3800
+    assert high >= 8400
+    assert "few samples: the curve is smoothed over" in notes
+    ((peak_w, at_rpm),) = shop.rows("SELECT peak_power_w, peak_power_speed_rpm FROM out.pull")
+    # The top of the made-up engine: 50 kW at 7,500 rpm.
+    assert abs(peak_w - 50_000) < 400
+    assert abs(at_rpm - 7500) <= 150
+
+
+def test_a_coarse_tachometer_is_no_slow_log(shop, make):
+    # 100 rpm a step, and at 50 Hz some five rows a step: samples enough within 150 rpm.
+    turns = [(0, 3000, 15), (1, 3000, 15), (7, 9000, 100), (9, 4000, 0)]
+    lines = pull_of(turns, 50.0).splitlines()
+    for place, line in enumerate(lines[2:], start=2):
+        cells = line.split(",")
+        cells[1] = f"{round(float(cells[1]), -2):.0f}"
+        lines[place] = ",".join(cells)
+    is_used, trouble, notes, _, _ = taken_in(shop, make, "\n".join(lines) + "\n")
+    assert is_used, trouble
+    assert "few samples" not in notes
+
+
+def test_a_log_too_slow_for_its_pull_is_refused_with_the_true_reason(shop, make):
+    # 6,000 rpm in 3 s at 3 Hz: 667 rpm from sample to sample, so no four within 600 of a speed.
+    turns = [(0, 3000, 15), (1, 3000, 15), (4, 9000, 100), (6, 4000, 0)]
+    is_used, trouble, _, _, _ = taken_in(shop, make, pull_of(turns, 3.0))
+    assert not is_used
+    assert "never rises" not in trouble
+    assert trouble.startswith(("too few samples over the sweep", "no usable sweep: the longest"))
 
 
 def test_a_gear_change_that_cuts_off_the_top_leaves_the_pull_out_with_its_speed(shop, make):

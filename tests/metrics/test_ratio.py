@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from flows.metrics import ratio
-from flows.metrics.ratio import KINDS, ratio_check
+from flows.metrics.ratio import KINDS, against_others, ratio_check, split_ratios
 
 # 9000 rpm at 180 km/h (50 m/s), tyre of 1.96 m, overall ratio 5.880: 180 rpm per m/s, by hand.
 RATIO, CIRCUMFERENCE_M, RPM_PER_M_S = 5.880, 1.96, 180.0
@@ -394,3 +394,42 @@ def test_a_falling_speed_is_refused(record):
 def test_what_gives_no_ratio_is_told(speed, roller, known, words):
     with pytest.raises(ValueError, match=words):
         ratio_check(speed, roller, **known)
+
+
+@pytest.mark.parametrize(
+    ("high", "low", "is_split"),
+    [(1, 1, True), (2, 1, True), (3, 1, False), (3, 3, True), (4, 4, True), (4, 2, True),
+     (5, 2, False), (2, 7, False), (8, 4, True), (9, 4, False), (6, 0, False)],
+)  # fmt: skip
+def test_a_third_of_the_pulls_in_another_gear_leaves_none_certain(high, low, is_split):
+    # 318 and 290 rpm per m/s are 9.7 % apart: two neighbouring gears. 0.2 % from pull to pull.
+    chance = np.random.default_rng(high * 10 + low)
+    levels = np.array([318.0] * high + [290.0] * low) * (1 + 0.002 * chance.normal(size=high + low))
+    split = split_ratios(chance.permutation(levels))
+    verdicts = [
+        against_others(level, np.delete(levels, place), gears_rpm_per_m_s=[290.0])
+        for place, level in enumerate(levels)
+    ]
+    if is_split:
+        assert [count for _, count in split] == [high, low]
+        assert [ratio for ratio, _ in split] == pytest.approx([318.0, 290.0], rel=0.005)
+        assert verdicts == [None] * len(levels)
+    else:
+        assert split == []
+        # The few are told, none of the many is.
+        few = slice(high, None) if low < high else slice(0, high)
+        told = np.array([verdict is not None for verdict in verdicts])
+        assert told[few].all()
+        assert told.sum() == min(high, low)
+
+
+def test_tyres_and_noise_split_nothing():
+    chance = np.random.default_rng(7)
+    for _ in range(200):
+        levels = 318.0 * (1 + 0.003 * chance.normal(size=8))
+        assert split_ratios(levels) == []
+
+
+def test_a_ratio_of_nothing_is_refused():
+    with pytest.raises(ValueError, match="ratios must be above 0"):
+        split_ratios([318.0, 0.0])

@@ -96,7 +96,9 @@ def test_speed_and_slope_are_those_of_weighted_parabolas():
     speed = 20.0 + 5.0 * np.sin(time_s) + chance.normal(0.0, 0.05, 120)
     found = roller_power(time_s, speed, 250.0)
     for at in (0, 3, 40, 119):
-        weight = np.clip(1.0 - ((time_s - time_s[at]) / 0.25) ** 2, 0.0, None)
+        # Half a window inside, a whole one to the one side at an end.
+        to_end = min(time_s[at] - time_s[0], time_s[-1] - time_s[at])
+        weight = np.clip(1.0 - ((time_s - time_s[at]) / (0.5 - min(to_end, 0.25))) ** 2, 0.0, None)
         near = weight > 0.0
         away = time_s[near] - time_s[at]
         design = np.column_stack((np.ones(away.size), away, away**2))
@@ -317,3 +319,18 @@ def test_a_coast_down_of_just_over_two_seconds_is_enough():
 def test_an_inertia_or_radius_that_cannot_be_is_refused(wrong):
     with pytest.raises(ValueError, match="must be above 0"):
         equivalent_mass_kg(*wrong)
+
+
+def test_the_uncertainty_told_holds_at_the_ends_too():
+    # 400 draws of the noise: their spread, known to some 4 %, is the told one, ends and middle.
+    true = np.sqrt(15.0**2 + 2.0 * 60e3 / 250.0 * TIME_S)
+    draws = [
+        roller_power(TIME_S, true + np.random.default_rng(seed).normal(0.0, 0.02, TIME_S.size), 250)
+        for seed in range(400)
+    ]
+    spread = np.std([draw.power_w for draw in draws], axis=0)
+    told = np.mean([draw.sd_w for draw in draws], axis=0)
+    for at in (0, 1, 150, -1):
+        assert spread[at] == pytest.approx(told[at], rel=0.15)
+    # A parabola that looks to one side only carries a few times the noise, no more.
+    assert 2.5 < (told[-1] / true[-1]) / (told[150] / true[150]) < 5.0

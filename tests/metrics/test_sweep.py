@@ -48,6 +48,49 @@ def test_the_sampling_rate_moves_the_ends_by_little(rate_hz, seed):
     assert time_s[found][-1] == pytest.approx(fine_s[fine][-1], abs=0.12)
 
 
+@pytest.mark.parametrize("noise_rpm", [0.0, 5.0, 20.0])
+@pytest.mark.parametrize("has_throttle", [True, False])
+@pytest.mark.parametrize("rate_hz", [4.0, 5.0, 8.0, 10.0, 20.0])
+def test_a_slow_record_has_its_sweep_too(rate_hz, has_throttle, noise_rpm):
+    # 6,500 rpm in 6.5 s, then the throttle is shut and the engine falls by 4,000 rpm a second.
+    for seed in range(8):
+        opens_s = 2.0 + 0.031 * seed
+        time_s = np.arange(0.0, 14.0, 1.0 / rate_hz)
+        over_s = opens_s + 6.5
+        speed_rpm = np.interp(time_s, [opens_s, over_s, over_s + 1.75], [3000.0, 9500.0, 2500.0])
+        speed_rpm += np.random.default_rng(seed).normal(0.0, noise_rpm, time_s.size)
+        throttle_pct = np.where((time_s >= opens_s) & (time_s <= over_s), 98.0, 3.0)
+        found = sweep_slice(time_s, speed_rpm, throttle_pct if has_throttle else None)
+        step_s = 1.0 / rate_hz
+        # Nothing of the steady part and of the fall, beyond a sample; a step to the first sample
+        # of the rise and two that are trimmed.
+        assert opens_s - step_s <= time_s[found][0] <= opens_s + 0.3 + 3.0 * step_s
+        least_s = 0.05 + 2.0 * step_s if has_throttle else 0.5 + 4.0 * step_s
+        assert over_s - least_s <= time_s[found][-1] <= over_s
+
+
+def test_a_record_too_slow_for_any_sweep_says_so():
+    time_s = np.arange(0.0, 30.0, 1.0)
+    with pytest.raises(ValueError, match=r"holds a sample every 1 s, one every 0\.5 s needed"):
+        sweep_slice(time_s, 3000.0 + 200.0 * time_s)
+
+
+@pytest.mark.parametrize("has_throttle", [True, False])
+@pytest.mark.parametrize("after", ["held", "shut"])
+def test_little_is_lost_at_the_top_and_nothing_of_what_follows_taken_in(after, has_throttle):
+    # At 100 Hz with 5 rpm of noise: the end, less the 0.04 s that are trimmed.
+    for seed in range(10):
+        time_s = np.arange(0.0, 14.0, 0.01)
+        over_s = 8.0 + 0.0031 * seed
+        falls = {"held": 0.0, "shut": -1500.0}[after]
+        speed_rpm = np.interp(time_s, [2.0, over_s], [3000.0, 9000.0])
+        speed_rpm += falls * np.clip(time_s - over_s, 0.0, 3.0)
+        speed_rpm += np.random.default_rng(seed).normal(0.0, 5.0, time_s.size)
+        throttle_pct = np.where((time_s >= 2.0) & (time_s <= over_s), 98.0, 3.0)
+        found = sweep_slice(time_s, speed_rpm, throttle_pct if has_throttle else None)
+        assert over_s - 0.1 <= time_s[found][-1] <= over_s - 0.01
+
+
 @given(st.floats(-1000.0, 1e6))
 def test_a_shifted_clock_changes_nothing(shift_s):
     time_s, speed_rpm, throttle_pct = recorded_pull(50.0, noise_rpm=5.0)

@@ -22,6 +22,7 @@ CREATE TABLE IF NOT EXISTS out.pull (
     peak_torque_nm DOUBLE,
     peak_torque_speed_rpm DOUBLE,
     engine_roller_ratio DOUBLE,
+    ratio_kind VARCHAR,
     sweep_from_rpm DOUBLE,
     sweep_to_rpm DOUBLE,
     sweep_s DOUBLE,

@@ -5,8 +5,10 @@
 SELECT upper.from_peak_speed_share
 FROM out.remount_region AS upper
 WHERE
-    upper.from_peak_speed_share > (SELECT min(lowest.from_peak_speed_share)
-                                   FROM out.remount_region AS lowest)
+    upper.from_peak_speed_share > (
+        SELECT min(lowest.from_peak_speed_share)
+        FROM out.remount_region AS lowest
+    )
     AND upper.from_peak_speed_share NOT IN (
         SELECT lower.to_peak_speed_share FROM out.remount_region AS lower
     );
