@@ -23,13 +23,16 @@ from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-CURVES_VERSION = 4
+CURVES_VERSION = 5
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_PULLS = 500
 WARM_COOLANT_K = 343.15
 """70 °C: a colder liquid-cooled engine makes less power (common practice, no source)."""
 DEAD_LAMBDA_SPREAD = 0.002
+PROBE_TAIL_S = 0.15
+"""A probe mixes in what comes after: in the last part of a sweep the gas of the shut throttle.
+Some probe's lag, common practice, no source."""
 """A live gauge moves more than this over a whole pull; one that does not is stuck."""
 _USED = (
     "time_s",
@@ -545,6 +548,11 @@ def _leanest(
 ) -> np.ndarray:
     """Return lambda on the grid, of several probes the leanest, delay taken out."""
     curves = []
+    speed = channel["engine_speed_rpm"][part]
+    is_early = np.ones(speed.shape, dtype=bool)
+    if np.isfinite(time[part]).any():
+        is_early = time[part] < time[part][-1] - PROBE_TAIL_S
+    top_rpm = float(np.nanmax(speed[is_early])) if is_early.any() else -math.inf
     for name in ("lambda_wide", "lambda_wide_2"):
         values = channel[name]
         if np.isfinite(values[part]).sum() < 10:
@@ -558,11 +566,9 @@ def _leanest(
         aligned = values
         if np.isfinite(time).any():
             aligned = cruise.aligned_lambda(time, values, delay_s or 0.0)
-        curves.append(
-            curve.smoothed_curve(
-                channel["engine_speed_rpm"][part], aligned[part], grid, bandwidth_rpm=bandwidth_rpm
-            ).value
-        )
+        evidence = np.where(is_early, aligned[part], np.nan)
+        smooth = curve.smoothed_curve(speed, evidence, grid, bandwidth_rpm=bandwidth_rpm).value
+        curves.append(np.where(grid <= top_rpm, smooth, np.nan))
     if not curves:
         return np.full(grid.shape, np.nan)
     return np.fmax.reduce(curves)

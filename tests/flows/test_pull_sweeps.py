@@ -139,3 +139,21 @@ def test_the_peak_has_an_interval_about_what_made_it(shop, make):
     assert lower < 50_000 < upper
     assert abs(mid - 50_000) < 250
     assert 100 < upper - lower < 1500
+
+
+def test_what_the_probe_reads_of_the_shut_throttle_is_no_lean_window(shop, make):
+    # Sound to 7,900 rpm; in the last 0.1 s of the sweep the probe mixes in what comes after it.
+    def mixture(speed):
+        return 0.87 if speed < 7900 else 1.1
+
+    shop.put("J-1/pull_1.csv", make.pull(mixture=lambda speed: mixture(speed) + speed * 1e-6))
+    shop.put("J-1/card.toml", make.card())
+    shop.work()
+    ((worst, top, last),) = shop.rows(
+        "SELECT max(lambda_wide), max(engine_speed_rpm) FILTER (lambda_wide IS NOT NULL), "
+        "max(engine_speed_rpm) FROM out.pull_curve"
+    )
+    assert worst < 0.88
+    # Its power is known to the end, its mixture until 0.15 s before: 1,000 rpm a second.
+    assert last - 250 <= top < last
+    assert shop.rows("SELECT count(*) FROM out.lean_window") == [(0,)]
