@@ -397,19 +397,7 @@ def comparison_chart(
             )
     _dress(figure, look, height=980 if has_gain else 800, below=128)
     _onto_one_axis(figure, len(panels))
-    figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
-    if power_at:
-        figure.add_annotation(
-            x=0.01,
-            xref=f"x{len(panels)} domain",
-            y=0.98,
-            yref="y domain",
-            yanchor="top",
-            xanchor="left",
-            showarrow=False,
-            text=literal(power_at),
-            font={"color": palette.muted, "size": 12},
-        )
+    _over_engine_speed(figure, len(panels), power_at, palette)
     figure.update_yaxes(title_text=f"Wheel power [{look.power_unit}]", row=row_of["power"], col=1)
     figure.update_yaxes(title_text="Wheel torque [N·m]", row=row_of["torque"], col=1)
     figure.update_yaxes(title_text=look.mixture_title, row=row_of["mixture"], col=1)
@@ -555,19 +543,7 @@ def health_chart(
     height = 130 + 730 * sum(weights[name] for name in panels)
     _dress(figure, look, height=round(height), below=128)
     _onto_one_axis(figure, len(panels))
-    figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
-    if power_at:
-        figure.add_annotation(
-            x=0.01,
-            xref=f"x{len(panels)} domain",
-            y=0.98,
-            yref="y domain",
-            yanchor="top",
-            xanchor="left",
-            showarrow=False,
-            text=literal(power_at),
-            font={"color": palette.muted, "size": 12},
-        )
+    _over_engine_speed(figure, len(panels), power_at, palette)
     for name, title in (
         ("power", f"Wheel power [{look.power_unit}]"),
         ("shape", "Against median [%]"),
@@ -1303,6 +1279,23 @@ def _onto_one_axis(figure: go.Figure, panels: int) -> None:
         figure.layout[f"yaxis{row if row > 1 else ''}"].anchor = last
     figure.layout[f"xaxis{panels}"].anchor = f"y{panels}"
     figure.update_layout(hoversubplots="axis")
+
+
+def _over_engine_speed(figure: go.Figure, panels: int, power_at: str, palette: Palette) -> None:
+    """Name the engine speed below the panels, and in the first what air the power is stated at."""
+    figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
+    if power_at:
+        figure.add_annotation(
+            x=0.01,
+            xref=f"x{panels} domain",
+            y=0.98,
+            yref="y domain",
+            yanchor="top",
+            xanchor="left",
+            showarrow=False,
+            text=literal(power_at),
+            font={"color": palette.muted, "size": 12},
+        )
 
 
 def _panel(row: int) -> dict[str, Any]:

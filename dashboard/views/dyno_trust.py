@@ -152,7 +152,7 @@ else:
             },
         )
     st.subheader("When did its level change?", anchor=False)
-    of_dyno = events.filter(pl.col("dyno").is_in(of_bike["dyno"].unique().to_list()))
+    of_dyno = events.filter(pl.col("dyno") == dyno)
     pieces.chart(charts.level_chart(of_bike, of_dyno, shop.look()), "dyno_trust_level")
     st.caption(
         "Small departures add up until chance cannot explain them. Beyond a limit the level has "

@@ -73,7 +73,7 @@ def derive_log_doubts(connection: duckdb.DuckDBPyConnection) -> int:
             others = ratios[:place] + ratios[place + 1 :]
             mix_up = speed_mix_up(ratios[place], others)
             if mix_up is not None:
-                doubts.append(_doubt(model_id, log, mix_up))
+                doubts.append(_speed_doubt(model_id, log, mix_up))
         doubts += _ratio_doubts(model_id, pulls[model_id])
         doubts += _power_doubts(model_id, powers.get(model_id, []))
     if to_make or to_delete:
@@ -147,19 +147,15 @@ def _power_doubts(model_id: str, stages: list[dict[str, Any]]) -> list[dict[str,
         if stage["power_state"] == "from roller":
             entries = "the roller's inertia and radius and channels.roller_speed.unit"
         doubts.append(
-            {
-                "model_id": model_id,
-                "file_sha256": stage["file_sha256"],
-                "reason_code": "power unlike its model's",
-                "reason": (
-                    f"these pulls make {stage['peak_power_w'] / 1000:.1f} kW, {share:.2f} times "
-                    f"what {len(others)} other bikes of this model make: no part or map does that"
-                ),
-                "remedy": (
-                    f"Look at {entries} in layout {stage['layout']!r}, and whether the pulls "
-                    "went to the top."
-                ),
-            }
+            _doubt(
+                model_id,
+                stage,
+                "power unlike its model's",
+                f"these pulls make {stage['peak_power_w'] / 1000:.1f} kW, {share:.2f} times "
+                f"what {len(others)} other bikes of this model make: no part or map does that",
+                f"Look at {entries} in layout {stage['layout']!r}, and whether the pulls "
+                "went to the top.",
+            )
         )
     return doubts
 
@@ -192,15 +188,8 @@ def _ratio_doubts(model_id: str, pulls: list[dict[str, Any]]) -> list[dict[str, 
                 if found is None:
                     continue
                 reason, _, remedy = found.reason.partition(": ")
-                doubts.append(
-                    {
-                        "model_id": model_id,
-                        "file_sha256": pull["file_sha256"],
-                        "reason_code": found.kind,
-                        "reason": reason,
-                        "remedy": remedy[:1].upper() + remedy[1:],
-                    }
-                )
+                remedy = remedy[:1].upper() + remedy[1:]
+                doubts.append(_doubt(model_id, pull, found.kind, reason, remedy))
     return doubts
 
 
@@ -231,36 +220,40 @@ def _split_doubts(
         cause = "" if are_gears else ": other sprockets or another tyre, or a clutch that slips"
         first = min(of_stage, key=lambda pull: (pull["pull_no"], pull["file_sha256"]))
         doubts.append(
-            {
-                "model_id": model_id,
-                "file_sha256": first["file_sha256"],
-                "reason_code": code,
-                "reason": (
-                    f"{whose}, {in_gear}, {said} {code}: {levels} rpm per m/s{cause}; which of "
-                    "them is right cannot be told from the numbers"
-                ),
-                "remedy": (
-                    "Correct the gear on the card, or give the pulls of each gear a stage of "
-                    "their own; until then do not compare them."
-                    if are_gears
-                    else "Look at sprockets, tyre, clutch and straps before comparing these pulls."
-                ),
-            }
+            _doubt(
+                model_id,
+                first,
+                code,
+                f"{whose}, {in_gear}, {said} {code}: {levels} rpm per m/s{cause}; which of "
+                "them is right cannot be told from the numbers",
+                "Correct the gear on the card, or give the pulls of each gear a stage of "
+                "their own; until then do not compare them."
+                if are_gears
+                else "Look at sprockets, tyre, clutch and straps before comparing these pulls.",
+            )
         )
     return doubts
 
 
-def _doubt(model_id: str, log: dict[str, Any], mix_up: str) -> dict[str, Any]:
+def _speed_doubt(model_id: str, log: dict[str, Any], mix_up: str) -> dict[str, Any]:
+    return _doubt(
+        model_id,
+        log,
+        "road speed in another unit",
+        f"its gears stand {1 / SPEED_MIX_UPS[mix_up]:.3f} times where other logs of this "
+        f"model have them: likely {mix_up}",
+        f"Look at channels.roller_speed.unit in layout {log['layout']!r}; if this file alone "
+        "is written in that unit, teach a layout of its own for it.",
+    )
+
+
+def _doubt(
+    model_id: str, log: dict[str, Any], code: str, reason: str, remedy: str
+) -> dict[str, Any]:
     return {
         "model_id": model_id,
         "file_sha256": log["file_sha256"],
-        "reason_code": "road speed in another unit",
-        "reason": (
-            f"its gears stand {1 / SPEED_MIX_UPS[mix_up]:.3f} times where other logs of this "
-            f"model have them: likely {mix_up}"
-        ),
-        "remedy": (
-            f"Look at channels.roller_speed.unit in layout {log['layout']!r}; if this file alone "
-            "is written in that unit, teach a layout of its own for it."
-        ),
+        "reason_code": code,
+        "reason": reason,
+        "remedy": remedy,
     }

@@ -11,7 +11,7 @@ from flows.metrics import siblings
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace, stacked
 from flows.steps.sessions import on_one_grid
-from flows.steps.trust import SHARE_STEP
+from flows.steps.trust import SHARE_STEP, session_curves
 from warehouse import store
 
 HEALTH_VERSION = 2
@@ -149,18 +149,10 @@ def _baselines(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
 
 
 def _lines(connection: duckdb.DuckDBPyConnection, bikes: list[dict[str, Any]]) -> _Lines:
-    columns = ("engine_speed_rpm", "power_w", "lambda_wide", "lambda_target")
-    frame = store.rows(
-        connection,
-        f"SELECT stage_id, {', '.join(columns)} FROM out.session_curve "  # noqa: S608
-        "WHERE stage_id IN (SELECT unnest(?)) ORDER BY stage_id, engine_speed_rpm",
-        [bike["stage_id"] for bike in bikes],
-    )
-    by_stage = {
-        str(key[0]): part.select(columns).to_numpy()
-        for key, part in frame.group_by("stage_id", maintain_order=True)
-    }
-    curves = [by_stage[bike["stage_id"]] for bike in bikes]
+    stage_ids = [bike["stage_id"] for bike in bikes]
+    columns = ("power_w", "lambda_wide", "lambda_target")
+    by_stage = session_curves(connection, stage_ids, columns)
+    curves = [by_stage[stage_id] for stage_id in stage_ids]
     grid, power = on_one_grid(curves, 1)
     # A dyno that shows nothing or less at the foot of a sweep has not seen that speed.
     power[~(power > 0.0)] = np.nan

@@ -248,7 +248,9 @@ def _unchanged_pairs(
 
 
 def session_curves(
-    connection: duckdb.DuckDBPyConnection, stage_ids: list[str]
+    connection: duckdb.DuckDBPyConnection,
+    stage_ids: list[str],
+    columns: tuple[str, ...] = ("power_w", "torque_nm", "lean_error_pct"),
 ) -> dict[str, np.ndarray]:
     """Return session curves.
 
@@ -258,15 +260,17 @@ def session_curves(
         Any connection to the warehouse.
     stage_ids : list of str
         Stages.
+    columns : tuple of str, optional
+        Columns of out.session_curve; power [W], torque [N·m] and lean error [%] by default.
 
     Returns
     -------
     dict of str to ndarray
-        stage_id → columns engine speed [rpm], power [W], torque [N·m], lean error [%].
+        stage_id → engine speed [rpm] and the columns, in their order.
     """
     frame = store.rows(
         connection,
-        "SELECT stage_id, engine_speed_rpm, power_w, torque_nm, lean_error_pct "
+        f"SELECT stage_id, engine_speed_rpm, {', '.join(columns)} "  # noqa: S608
         "FROM out.session_curve WHERE stage_id IN (SELECT unnest(?)) "
         "ORDER BY stage_id, engine_speed_rpm",
         stage_ids,
