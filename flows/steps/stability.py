@@ -19,7 +19,7 @@ from flows.steps.trust import DEFAULT, rounded_up, session_curves
 from flows.steps.wording import signed_pct
 from warehouse import store
 
-STABILITY_VERSION = 5
+STABILITY_VERSION = 6
 """Raise it when this step changes what it gives for the same sessions."""
 
 REFERENCE_SESSIONS = 10
@@ -179,9 +179,11 @@ def _sessions(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "coalesce(any_value(stage.gear), min(source.file_gear)) AS gear, "
         "stage.build_id, build.fuel, build.ethanol_share, build.parts_label, build.map_name, "
         "build.map_revision, "
-        "min(source.equipment) AS equipment, avg(pull.ambient_temp_k) AS ambient_temp_k, "
-        "avg(pull.ambient_pressure_pa) AS ambient_pressure_pa, "
-        "avg(pull.ambient_humidity_pct) AS ambient_humidity_pct, "
+        # In a fixed order: sums of floats differ by it, and a warehouse made again must not.
+        "min(source.equipment) AS equipment, "
+        "avg(pull.ambient_temp_k ORDER BY pull.pull_id) AS ambient_temp_k, "
+        "avg(pull.ambient_pressure_pa ORDER BY pull.pull_id) AS ambient_pressure_pa, "
+        "avg(pull.ambient_humidity_pct ORDER BY pull.pull_id) AS ambient_humidity_pct, "
         "max(abs(pull.factor_disagreement_pct)) AS factor_disagreement_pct, "
         "min(note.said) AS doubt FROM out.session AS session "
         "JOIN core.bike AS bike USING (bike_id) JOIN core.stage AS stage USING (stage_id) "
@@ -458,7 +460,8 @@ def _reference(
     pulls: dict[str, list[float]] = {}
     for stage_id, level_pct in connection.execute(
         "SELECT stage_id, level_pct FROM out.session_pull "
-        "WHERE stage_id IN (SELECT unnest(?)) AND level_pct IS NOT NULL",
+        "WHERE stage_id IN (SELECT unnest(?)) AND level_pct IS NOT NULL "
+        "ORDER BY stage_id, pull_id",
         [[row["stage_id"] for row in reference]],
     ).fetchall():
         pulls.setdefault(stage_id, []).append(level_pct)
