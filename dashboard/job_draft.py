@@ -35,6 +35,7 @@ class StageDraft:
     dyno: str = ""
     mounting: int | None = None
     target_lambda: float | None = None
+    suggestion_entered: bool = False
     parts: list[tuple[str, str, str]] = field(default_factory=list)
     pulls: list[str] = field(default_factory=list)
     rides: list[str] = field(default_factory=list)
@@ -55,6 +56,7 @@ class StageDraft:
                 "dyno": self.dyno,
                 "mounting": self.mounting,
                 "target_lambda": self.target_lambda,
+                "suggestion_entered": self.suggestion_entered or None,
                 "parts": [
                     dict(zip(("category", "maker", "name"), part, strict=True))
                     for part in self.parts
@@ -165,6 +167,7 @@ def _stage_draft(stage: dict[str, Any]) -> StageDraft:
         dyno=_text(stage.get("dyno")),
         mounting=_whole(stage.get("mounting")),
         target_lambda=_figure(stage.get("target_lambda")),
+        suggestion_entered=stage.get("suggestion_entered") is True,
         parts=[
             (_text(part.get("category")), _text(part.get("maker")), _text(part.get("name")))
             for part in map(_table, _entries(stage.get("parts")))

@@ -89,6 +89,7 @@ class JobForm:
         stage = self._stage(self.stage_ids[-1])
         # That the bike came off the dyno in between is the careful guess.
         stage.mounting = None
+        stage.suggestion_entered = False
         stage.note, stage.pulls, stage.rides = "", [], []
         order = len(self.stage_ids)
         stage.name = USUAL_STAGES[order] if order < len(USUAL_STAGES) else ""
@@ -267,6 +268,12 @@ class JobForm:
         )
         self.slot(field)
         return None if found is None else float(found)
+
+    def tick(self, label: str, name: str, field: str) -> bool:
+        """Draw a box to tick."""
+        ticked = st.checkbox(label, key=self.key(name), persist_state="session")
+        self.slot(field)
+        return bool(ticked)
 
     def day(self, label: str, name: str, field: str) -> dt.date | None:
         """Draw a day, which may stay blank."""

@@ -26,6 +26,25 @@ stop_pct = 15.0
 target_full_throttle = 0.87
 cruise_low = 0.94
 cruise_high = 1.00
+gauge_accuracy_pct = 1.0       # 95 % of readings are this near the truth
+
+# A fuel of the shop's own: what it is made of, and targets that differ from those above.
+# [[fuel]]
+# name = "E10"                 # as cards name it
+# ethanol_volume_share = 0.10  # or mass_shares = { gasoline = 0.8, methanol = 0.2 }
+# target_full_throttle = 0.88
+
+# The breakpoints of your fuel map, for suggested changes; for all maps, or of one map or model.
+# [[map_axes]]
+# map = "road"
+# throttle_pct = [0, 5, 10, 20, 40, 70, 100]
+# speed_rpm = [1500, 3000, 4500, 6000, 7500, 9000]
+# step_pct = 0.5
+
+[suggestion]                   # the most that a suggested fuel change asks for
+most_enrichment_pct = 8.0
+most_enleanment_pct = 5.0
+most_total_pct = 20.0          # over all rounds of a job
 
 [trust]                        # until the shop has measured its own
 repeatability_share = 0.005
@@ -71,6 +90,7 @@ name = "silencer fitted, remapped"
 map = { name = "road", revision = 2, from = 1 }
 fuel = "E5"
 gear = 4                        # may be left out, as may tyre, dyno, mounting, target_lambda
+suggestion_entered = true       # the fuel change suggested for the stage before was entered
 # All parts fitted in this stage, not only the new ones. Categories: silencer, headers,
 # full exhaust, catalyst removed, air filter, airbox, intake length, cams, compression,
 # displacement, final drive, other.

@@ -123,6 +123,7 @@ class Stage(Strict):
     dyno: Text | None = None
     mounting: int | None = Field(default=None, ge=1, le=1_000)
     target_lambda: float | None = Field(default=None, ge=0.7, le=1.05)
+    suggestion_entered: bool = False
     parts: list[Part] = Field(default_factory=list)
     pulls: list[Text] = Field(default_factory=list)
     rides: list[Text] = Field(default_factory=list)
@@ -172,6 +173,15 @@ class JobCard(Strict):
     note: str = ""
     bike: Bike
     stage: list[Stage] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def first_stage_has_none_before(self) -> JobCard:
+        """Refuse a suggestion for the stage before the first."""
+        if self.stage[0].suggestion_entered:
+            raise ValueError(
+                "stage 1 cannot have suggestion_entered = true: no stage of this job came before"
+            )
+        return self
 
     @model_validator(mode="after")
     def each_name_once(self) -> JobCard:

@@ -93,6 +93,7 @@ def _stage_lines(stage: Stage) -> list[str]:
         *_given("dyno", stage.dyno),
         *_given("mounting", stage.mounting),
         *_given("target_lambda", stage.target_lambda),
+        *(["suggestion_entered = true"] if stage.suggestion_entered else []),
         *_listed("parts", [_part(part) for part in stage.parts], always_down=True),
         *_listed("pulls", map(_quoted, stage.pulls)),
         *_listed("rides", map(_quoted, stage.rides)),

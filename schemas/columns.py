@@ -208,6 +208,9 @@ COLUMNS: dict[str, Column] = {
     "tyre": _text("Tyre on the driven wheel, as the card says."),
     "dyno": _text("The dyno the stage was run on."),
     "target_lambda": Column("Full-throttle target of this stage; null: the shop's own."),
+    "suggestion_entered": _text(
+        "The fuel change suggested for the stage before was entered as it stood."
+    ),
     "model_label": _text("Model in words."),
     "previous_label": _text("The calendar quarter before; null in the first."),
     "quarter_label": _text("Calendar quarter of the day the job was taken in."),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -9,6 +10,19 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, field_validator, model_validator
 
 from schemas.toml_text import MistakesError, Strict, read_toml
+
+FUEL_COMPONENTS = (
+    "gasoline",
+    "isooctane",
+    "toluene",
+    "ethanol",
+    "methanol",
+    "MTBE",
+    "ETBE",
+    "propane",
+    "methane",
+)
+"""What a fuel may be said to be mixed of, by mass."""
 
 
 class Shop(Strict):
@@ -47,6 +61,7 @@ class Mixture(Strict):
     target_full_throttle: float = Field(default=0.87, ge=0.7, le=1.05)
     cruise_low: float = Field(default=0.94, ge=0.7, le=1.2)
     cruise_high: float = Field(default=1.00, ge=0.7, le=1.2)
+    gauge_accuracy_pct: float = Field(default=1.0, gt=0, le=10)
 
     @model_validator(mode="after")
     def thresholds_rise(self) -> Mixture:
@@ -56,6 +71,77 @@ class Mixture(Strict):
         if not self.cruise_low < self.cruise_high:
             raise ValueError("cruise_low must be below cruise_high")
         return self
+
+
+class Fuel(Strict):
+    """A fuel that cards name: what it is made of, and the mixture wanted on it.
+
+    What is left out of the targets is the shop's own.
+    """
+
+    name: str = Field(min_length=1, max_length=200)
+    ethanol_volume_share: float | None = Field(default=None, ge=0, le=1)
+    mass_shares: dict[str, float] | None = None
+    target_full_throttle: float | None = Field(default=None, ge=0.7, le=1.05)
+    cruise_low: float | None = Field(default=None, ge=0.7, le=1.2)
+    cruise_high: float | None = Field(default=None, ge=0.7, le=1.2)
+
+    @field_validator("mass_shares")
+    @classmethod
+    def shares_are_of_known_components(cls, value: dict[str, float] | None) -> object:
+        """Refuse a component of which nothing is known, and shares that are no whole."""
+        if value is None:
+            return value
+        if unknown := sorted(set(value) - set(FUEL_COMPONENTS)):
+            raise ValueError(f"must name {', '.join(FUEL_COMPONENTS)}, got {', '.join(unknown)}")
+        if min(value.values(), default=0.0) < 0 or abs(sum(value.values()) - 1) > 0.005:
+            raise ValueError(f"must be shares of a whole, got a sum of {sum(value.values()):g}")
+        return value
+
+    @model_validator(mode="after")
+    def is_told_in_one_way(self) -> Fuel:
+        """Refuse a fuel whose blend is told twice."""
+        if self.ethanol_volume_share is not None and self.mass_shares is not None:
+            raise ValueError("give ethanol_volume_share or mass_shares, not both")
+        return self
+
+
+class MapAxes(Strict):
+    """The breakpoints of a fuel map, for suggested changes; left out, a standard grid holds.
+
+    Without `map` and `model` for all; the first that fits is taken.
+    """
+
+    map: str | None = None
+    model: str | None = None
+    throttle_pct: list[float] = Field(min_length=2, max_length=64)
+    speed_rpm: list[float] = Field(min_length=2, max_length=64)
+    step_pct: float = Field(default=0.5, gt=0, le=5)
+
+    @field_validator("throttle_pct", "speed_rpm")
+    @classmethod
+    def breakpoints_ascend(cls, value: list[float]) -> list[float]:
+        """Refuse breakpoints out of order."""
+        if not all(low < high for low, high in pairwise(value)):
+            raise ValueError(f"must ascend, got {value}")
+        return value
+
+    @model_validator(mode="after")
+    def breakpoints_are_possible(self) -> MapAxes:
+        """Refuse an opening or a speed that no engine has."""
+        if self.throttle_pct[0] < 0 or self.throttle_pct[-1] > 100:
+            raise ValueError("throttle_pct must lie from 0 to 100")
+        if self.speed_rpm[0] < 0 or self.speed_rpm[-1] > 20_000:
+            raise ValueError("speed_rpm must lie from 0 to 20000")
+        return self
+
+
+class Suggestion(Strict):
+    """How far a suggested fuel change may go (common practice, no source)."""
+
+    most_enrichment_pct: float = Field(default=8.0, gt=0, le=20)
+    most_enleanment_pct: float = Field(default=5.0, ge=2, le=10)
+    most_total_pct: float = Field(default=20.0, gt=0, le=50)
 
 
 class Trust(Strict):
@@ -91,10 +177,85 @@ class ShopSettings(Strict):
     shop: Shop = Shop()
     figures: Figures = Figures()
     mixture: Mixture = Mixture()
+    fuel: list[Fuel] = Field(default_factory=list)
+    map_axes: list[MapAxes] = Field(default_factory=list)
+    suggestion: Suggestion = Suggestion()
     trust: Trust = Trust()
     show: Show = Show()
     intake: Intake = Intake()
     schedule: Schedule = Schedule()
+
+    @model_validator(mode="after")
+    def each_fuel_once(self) -> ShopSettings:
+        """Refuse a fuel told twice, and one whose cruise band is upside down with the shop's."""
+        names = [fuel.name.casefold() for fuel in self.fuel]
+        if twice := sorted({name for name in names if names.count(name) > 1}):
+            raise ValueError(f"fuel {twice[0]!r} is told twice")
+        for fuel in self.fuel:
+            band = self.mixture_on(fuel.name)
+            if not band.cruise_low < band.cruise_high:
+                raise ValueError(f"fuel {fuel.name!r}: cruise_low must be below cruise_high")
+        return self
+
+    def fuel_named(self, name: str) -> Fuel | None:
+        """Return what the settings say of a fuel, None if nothing.
+
+        Parameters
+        ----------
+        name : str
+            The fuel, as a card names it; capitals do not matter.
+
+        Returns
+        -------
+        Fuel or None
+            The fuel.
+        """
+        return next((f for f in self.fuel if f.name.casefold() == name.casefold()), None)
+
+    def mixture_on(self, fuel_name: str) -> Mixture:
+        """Return the mixture wanted on a fuel: the fuel's own targets, else the shop's.
+
+        Parameters
+        ----------
+        fuel_name : str
+            The fuel, as a card names it.
+
+        Returns
+        -------
+        Mixture
+            Targets and thresholds.
+        """
+        fuel = self.fuel_named(fuel_name)
+        if fuel is None:
+            return self.mixture
+        given = fuel.model_dump(include={"target_full_throttle", "cruise_low", "cruise_high"})
+        return self.mixture.model_copy(
+            update={key: value for key, value in given.items() if value is not None}
+        )
+
+    def axes_of(self, model_name: str, map_name: str) -> MapAxes | None:
+        """Return the breakpoints of a map, None where the settings give none.
+
+        Parameters
+        ----------
+        model_name : str
+            Model of the bike, without its make.
+        map_name : str
+            Name of the map, without its revision.
+
+        Returns
+        -------
+        MapAxes or None
+            The first that fits.
+        """
+        return next(
+            (
+                axes
+                for axes in self.map_axes
+                if axes.model in (None, model_name) and axes.map in (None, map_name)
+            ),
+            None,
+        )
 
 
 def read_settings(path: Path) -> ShopSettings:

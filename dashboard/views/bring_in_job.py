@@ -289,6 +289,12 @@ def draw_stage(stage_id: int, at: int, choices: list[str], sizes: dict[str, int]
                 f"{where}.target_lambda",
                 step=0.01,
             )
+            if at or form.get(f"{stage_id}_suggestion_entered"):
+                stage.suggestion_entered = form.tick(
+                    "The fuel change suggested for the stage before was entered as it was",
+                    f"{stage_id}_suggestion_entered",
+                    f"{where}.suggestion_entered",
+                )
             stage.note = form.text("Note on the stage", f"{stage_id}_note", f"{where}.note")
     if len(form.stage_ids) > 1:
         with st.container(horizontal=True):

@@ -433,6 +433,7 @@ def _job_rows(linked: _Linked, folder: str, card_sha: str, card: JobCard) -> Non
                 "tyre": stage.tyre,
                 "dyno": stage.dyno,
                 "target_lambda": stage.target_lambda,
+                "suggestion_entered": stage.suggestion_entered,
             }
         )
 

@@ -16,5 +16,6 @@ CREATE TABLE IF NOT EXISTS core.stage (
     gear BIGINT,
     tyre VARCHAR,
     dyno VARCHAR,
-    target_lambda DOUBLE
+    target_lambda DOUBLE,
+    suggestion_entered BOOLEAN NOT NULL
 );
