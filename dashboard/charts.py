@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import html
-import textwrap
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,114 +9,21 @@ import plotly.graph_objects as go
 import polars as pl
 from plotly.subplots import make_subplots
 
+from dashboard.look import (
+    Limits,
+    Look,
+    Palette,
+    dress,
+    faded,
+    level_colours,
+    literal,
+    mixed,
+    shade_between,
+    signed,
+    with_gaps,
+    wrapped_lines,
+)
 from dashboard.wording import number, plan_words
-from schemas.units import shown_power
-
-
-@dataclass(frozen=True)
-class Palette:
-    """Colours for one background; meaning never hangs on hue alone."""
-
-    paper: str
-    text: str
-    muted: str
-    grid: str
-    before: str
-    after: str
-    notice: str
-    warn: str
-    stop: str
-    rich: str
-    good: str
-
-
-# Levels go from light to dark (or dim to bright) as they get worse, so that they keep their
-# order for every kind of colour vision; tests/dashboard/test_charts.py measures it.
-LIGHT = Palette(
-    paper="#FBFAF7",
-    text="#1A2226",
-    muted="#5A666C",
-    grid="#DEE1DD",
-    before="#77838A",
-    after="#0A5C9C",
-    notice="#B88700",
-    warn="#A83A06",
-    stop="#6E0A2A",
-    rich="#5B7FB9",
-    good="#0F6E6A",
-)
-DARK = Palette(
-    paper="#14191C",
-    text="#E9E7E1",
-    muted="#A3AEB3",
-    grid="#333C41",
-    before="#97A3AA",
-    after="#6DB7F2",
-    notice="#94741A",
-    warn="#F09A3E",
-    stop="#FF93A8",
-    rich="#6F8FD0",
-    good="#5CC4BC",
-)
-
-
-@dataclass(frozen=True)
-class Look:
-    """How the shop and the reader want figures shown."""
-
-    palette: Palette = LIGHT
-    power_unit: str = "kW"
-    mixture: str = "lambda"
-    afr_scale: float = 14.7
-
-    @property
-    def mixture_title(self) -> str:
-        """Axis title of the mixture."""
-        if self.mixture == "afr":
-            return f"Mixture [AFR, {self.afr_scale:g} at λ 1]"
-        return "Mixture, λ [1]"
-
-    def shown_mixture(self, lambda_wide: Any) -> Any:
-        """Return lambda on the gauge that the shop chose."""
-        return lambda_wide * self.afr_scale if self.mixture == "afr" else lambda_wide
-
-    def shown_power(self, power_w: Any) -> Any:
-        """Return power in the unit that the shop chose."""
-        return shown_power(power_w, self.power_unit)
-
-
-@dataclass(frozen=True)
-class Limits:
-    """The shop's lean levels, as percent of lean error."""
-
-    notice_pct: float
-    warn_pct: float
-    stop_pct: float
-
-    def levels(self) -> tuple[tuple[str, float], ...]:
-        """Return the levels with their thresholds, mildest first."""
-        return (("notice", self.notice_pct), ("warn", self.warn_pct), ("stop", self.stop_pct))
-
-
-def literal(text: object) -> str:
-    """Return text so that the chart shows it letter for letter.
-
-    Parameters
-    ----------
-    text : object
-        What somebody typed. Chart labels would act on tags in it.
-
-    Returns
-    -------
-    str
-        The same text with its signs made harmless.
-
-    Examples
-    --------
-    >>> literal('<a href="x">tail</a>')
-    '&lt;a href=&quot;x&quot;&gt;tail&lt;/a&gt;'
-    """
-    return html.escape(" ".join(str(text).split())).replace("%{", "%&#123;")
 
 
 def need_chart(needs: pl.DataFrame, look: Look, *, most: int = 12) -> go.Figure:
@@ -159,8 +63,8 @@ def need_chart(needs: pl.DataFrame, look: Look, *, most: int = 12) -> go.Figure:
         (low, high, 2, palette.muted, "may be (90 % interval)"),
     ):
         figure.add_scatter(
-            x=_with_gaps(start, end),
-            y=_with_gaps(place, place),
+            x=with_gaps(start, end),
+            y=with_gaps(place, place),
             mode="lines",
             line={"width": width, "color": colour},
             name=name,
@@ -189,12 +93,12 @@ def need_chart(needs: pl.DataFrame, look: Look, *, most: int = 12) -> go.Figure:
             yanchor="bottom",
             showarrow=False,
             align="left",
-            text=f"<b>{_lines(title, 1)}</b><br>{_lines(built, 2)}",
+            text=f"<b>{wrapped_lines(title, 1)}</b><br>{wrapped_lines(built, 2)}",
             font={"size": 12},
             bgcolor=palette.paper,
             borderpad=0,
         )
-    _dress(figure, look, height=166 + 78 * max(shown.height, 1), below=132, left=8)
+    dress(figure, look, height=166 + 78 * max(shown.height, 1), below=132, left=8)
     figure.update_layout(hovermode="closest")
     figure.update_xaxes(
         title_text="Chance of a lean window at warn level [%]",
@@ -235,7 +139,7 @@ def member_chart(
         One line a stage.
     """
     palette = look.palette
-    colours = _level_colours(palette)
+    colours = level_colours(palette)
     figure = go.Figure()
     named: set[str] = set()
     for row in members.iter_rows(named=True):
@@ -288,7 +192,7 @@ def member_chart(
                 hoverinfo="skip",
             )
         title = look.mixture_title
-    _dress(figure, look, height=430)
+    dress(figure, look, height=430)
     figure.update_layout(hovermode="closest" if members.height > 12 else "x unified")
     figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f")
     figure.update_yaxes(title_text=title)
@@ -348,12 +252,12 @@ def comparison_chart(
     if has_gain:
         speed = difference["engine_speed_rpm"].to_numpy()
         was = difference["before_w"].to_numpy()
-        _band(
+        shade_between(
             figure,
             speed,
             look.shown_power(was * (1 + difference["lower_pct"].to_numpy() / 100)),
             look.shown_power(was * (1 + difference["upper_pct"].to_numpy() / 100)),
-            _faded(palette.after, 0.22),
+            faded(palette.after, 0.22),
             "95 % at each speed",
             row_of["power"],
         )
@@ -384,7 +288,7 @@ def comparison_chart(
         _gain_panel(figure, difference, look, row_of["gain"])
     _mixture_panel(figure, after, windows, look, limits, row_of["mixture"])
     for window in windows.filter(pl.col("side") == "lean").iter_rows(named=True):
-        colour = _level_colours(palette).get(window["level"], palette.notice)
+        colour = level_colours(palette).get(window["level"], palette.notice)
         for panel in panels:
             figure.add_vrect(
                 x0=window["from_rpm"],
@@ -395,7 +299,7 @@ def comparison_chart(
                 layer="below",
                 **_panel(row_of[panel]),
             )
-    _dress(figure, look, height=980 if has_gain else 800, below=128)
+    dress(figure, look, height=980 if has_gain else 800, below=128)
     _onto_one_axis(figure, len(panels))
     _over_engine_speed(figure, len(panels), power_at, palette)
     figure.update_yaxes(title_text=f"Wheel power [{look.power_unit}]", row=row_of["power"], col=1)
@@ -476,12 +380,12 @@ def health_chart(
     )
     for name_of_panel, row in row_of.items():
         own, usual, lower, upper, told = drawn[name_of_panel]
-        _band(
+        shade_between(
             figure,
             speed,
             lower,
             upper,
-            _faded(palette.before, 0.28),
+            faded(palette.before, 0.28),
             "the middle half of the siblings" if row == 1 else "",
             row,
         )
@@ -503,7 +407,7 @@ def health_chart(
                 row=row,
                 col=1,
             )
-    colours = _level_colours(palette)
+    colours = level_colours(palette)
     for level, at in limits.levels() if "mixture" in row_of else ():
         figure.add_hline(
             y=at,
@@ -534,14 +438,14 @@ def health_chart(
             yref=f"y{where} domain",
             yanchor="top",
             showarrow=False,
-            text=f"<b>{_signed(region['change_pct'])}{'' if in_mixture else ' %'}</b>",
+            text=f"<b>{signed(region['change_pct'])}{'' if in_mixture else ' %'}</b>",
             font={"size": 13},
-            bgcolor=_faded(palette.paper, 0.7),
+            bgcolor=faded(palette.paper, 0.7),
             borderpad=0,
             **_panel(where),
         )
     height = 130 + 730 * sum(weights[name] for name in panels)
-    _dress(figure, look, height=round(height), below=128)
+    dress(figure, look, height=round(height), below=128)
     _onto_one_axis(figure, len(panels))
     _over_engine_speed(figure, len(panels), power_at, palette)
     for name, title in (
@@ -588,25 +492,25 @@ def cell_chart(
             speed.index((row["speed_from_rpm"], row["speed_to_rpm"])),
         )
         value[at] = row["dwell_s"] if show_time else row["lean_error_pct"]
-        text = f"{row['dwell_s']:.0f}" if show_time else _signed(row["lean_error_pct"])
+        text = f"{row['dwell_s']:.0f}" if show_time else signed(row["lean_error_pct"])
         written[at] = f"({text})" if row["dwell_s"] < thin_below_s else text
         told[at] = (
             f"throttle {row['throttle_from_pct']:g} to {row['throttle_to_pct']:g} %, "
             f"{row['speed_from_rpm']:,.0f} to {row['speed_to_rpm']:,.0f} rpm<br>"
             f"median {look.shown_mixture(row['lambda_median']):.2f}, lean error "
-            f"{_signed(row['lean_error_pct'])} %<br>seen {row['dwell_s']:.1f} s, "
+            f"{signed(row['lean_error_pct'])} %<br>seen {row['dwell_s']:.1f} s, "
             f"{row['hits']} times, in band {100 * row['in_band_share']:.0f} % of it"
         )
     scale = (
         [
-            [0, _mixed(palette.good, palette.paper, 0.08)],
-            [1, _mixed(palette.good, palette.paper, 0.65)],
+            [0, mixed(palette.good, palette.paper, 0.08)],
+            [1, mixed(palette.good, palette.paper, 0.65)],
         ]
         if show_time
         else [
-            [0, _mixed(palette.rich, palette.paper, 0.85)],
-            [0.5, _mixed(palette.muted, palette.paper, 0.07)],
-            [0.75, _mixed(palette.warn, palette.paper, 0.5)],
+            [0, mixed(palette.rich, palette.paper, 0.85)],
+            [0.5, mixed(palette.muted, palette.paper, 0.07)],
+            [0.75, mixed(palette.warn, palette.paper, 0.5)],
             [1, palette.stop],
         ]
     )
@@ -628,7 +532,7 @@ def cell_chart(
             hoverongaps=False,
         )
     )
-    _dress(figure, look, height=84 + 36 * max(len(throttle), 3), below=60)
+    dress(figure, look, height=84 + 36 * max(len(throttle), 3), below=60)
     figure.update_layout(hovermode="closest")
     figure.update_xaxes(
         title_text="Engine speed [1000 rpm]", type="category", showgrid=False, showspikes=False
@@ -739,7 +643,7 @@ def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
         centre = float(checks["individual_centre_pct"][0])
         figure.add_hline(y=centre, line={"color": palette.text, "width": 1}, **_panel(1))
         figure.add_hline(y=centre, line={"color": palette.text, "width": 1}, **_panel(2))
-    _dress(figure, look, height=660, below=150)
+    dress(figure, look, height=660, below=150)
     _days_below(figure)
     figure.update_yaxes(title_text="Level [%]", row=1, col=1)
     figure.update_yaxes(title_text="Weighted average [%]", row=2, col=1)
@@ -788,7 +692,7 @@ def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> go.Figure:
         annotation_text=f"to be seen: {number(wanted_pct, 1)} %",
         annotation_position="top right",
     )
-    _dress(figure, look, height=460, below=136)
+    dress(figure, look, height=460, below=136)
     figure.update_xaxes(title_text="Pulls in each session [1]", title_standoff=8, dtick=1)
     figure.update_yaxes(title_text="Gain seen 4 times in 5 [%]", rangemode="tozero")
     return figure
@@ -865,7 +769,7 @@ def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> go.Fi
     _change_marks(figure, checks, events, palette)
     figure.add_hline(y=0, line={"color": palette.muted, "width": 1}, **_panel(1))
     figure.add_hline(y=0, line={"color": palette.muted, "width": 1}, **_panel(2))
-    _dress(figure, look, height=680, below=176)
+    dress(figure, look, height=680, below=176)
     _days_below(figure)
     figure.update_yaxes(title_text="Level [%]", row=1, col=1)
     figure.update_yaxes(title_text="Sum of departures [%]", row=2, col=1)
@@ -883,12 +787,12 @@ def _change_marks(
         first, last = event["begins_after"] or event["first_on"], event["first_on"]
         likely = [day for day in begun if first < day <= last]
         at.append(likely[0] if likely else last)
-        words.append(_lines(event["sentence"], 6))
+        words.append(wrapped_lines(event["sentence"], 6))
         figure.add_scatter(
             x=[first, last],
             y=[event["event_pct"]] * 2,
             mode="lines",
-            line={"color": _faded(palette.stop, 0.35), "width": 9},
+            line={"color": faded(palette.stop, 0.35), "width": 9},
             name="when it may have begun",
             legendgroup="begun",
             showlegend=len(at) == 1,
@@ -961,7 +865,7 @@ def density_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
             hovertemplate="%{text}: %{y:+.2f} % at %{x:.3f} kg/m³<extra></extra>",
         )
     figure.add_hline(y=0, line={"color": palette.text, "width": 1})
-    _dress(figure, look, height=420, below=112)
+    dress(figure, look, height=420, below=112)
     figure.update_layout(hovermode="closest")
     figure.update_xaxes(title_text="Air density [kg/m³]", title_standoff=8, nticks=6)
     figure.update_yaxes(title_text="Corrected level [%]")
@@ -1011,14 +915,14 @@ def quarter_gain_chart(
         middle.append(row["mean_gain_pct"])
         told.append(
             f"{literal(row['bike_id'])}, {literal(row['job_id'])}: "
-            f"{_signed(row['mean_gain_pct'])} % ({_signed(row['mean_gain_lower_pct'])} to "
-            f"{_signed(row['mean_gain_upper_pct'])})"
+            f"{signed(row['mean_gain_pct'])} % ({signed(row['mean_gain_lower_pct'])} to "
+            f"{signed(row['mean_gain_upper_pct'])})"
         )
     figure.add_scatter(
-        x=_with_gaps(low, high),
-        y=_with_gaps(at, at),
+        x=with_gaps(low, high),
+        y=with_gaps(at, at),
         mode="lines",
-        line={"color": _faded(palette.after, 0.45), "width": 1.5},
+        line={"color": faded(palette.after, 0.45), "width": 1.5},
         name="95 % of each bike",
         hoverinfo="skip",
     )
@@ -1057,13 +961,13 @@ def quarter_gain_chart(
             xanchor="left",
             yanchor="bottom",
             showarrow=False,
-            text=f"<b>{_lines(row['change_key'], 1)}</b>, n = {row['bikes']}{before}",
+            text=f"<b>{wrapped_lines(row['change_key'], 1)}</b>, n = {row['bikes']}{before}",
             font={"size": 12},
             bgcolor=palette.paper,
             borderpad=0,
         )
     figure.add_vline(x=0, line={"color": palette.text, "width": 1})
-    _dress(figure, look, height=176 + 84 * max(summary.height, 1), below=132, left=8)
+    dress(figure, look, height=176 + 84 * max(summary.height, 1), below=132, left=8)
     figure.update_layout(hovermode="closest")
     figure.update_xaxes(title_text="Gain over the riding range [%]", showspikes=False)
     figure.update_yaxes(visible=False, range=[-0.7, summary.height - 0.3])
@@ -1134,7 +1038,7 @@ def trial_chart(found: dict[str, Any], kind: str, look: Look) -> go.Figure:
             figure.update_yaxes(title_text=title, **_panel(row))
             if names == ("throttle_pct",):
                 figure.update_yaxes(range=[0, 105], **_panel(row))
-        _dress(figure, look, height=230 + 120 * len(panels), below=56)
+        dress(figure, look, height=230 + 120 * len(panels), below=56)
         _onto_one_axis(figure, len(panels))
         figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
         figure.update_layout(showlegend=False)
@@ -1165,7 +1069,7 @@ def trial_chart(found: dict[str, Any], kind: str, look: Look) -> go.Figure:
         )
         figure.update_yaxes(title_text=title, **_panel(row))
     figure.update_xaxes(title_text="Time [s]", **_panel(rows))
-    _dress(figure, look, height=140 + 130 * rows)
+    dress(figure, look, height=140 + 130 * rows)
     figure.update_layout(showlegend=False)
     return figure
 
@@ -1177,12 +1081,12 @@ def _gain_panel(figure: go.Figure, difference: pl.DataFrame, look: Look, row: in
         ("whole_lower_pct", "whole_upper_pct", 0.12, "95 % for the whole curve"),
         ("lower_pct", "upper_pct", 0.22, ""),
     ):
-        _band(
+        shade_between(
             figure,
             speed,
             difference[lower].to_numpy(),
             difference[upper].to_numpy(),
-            _faded(palette.after, strength),
+            faded(palette.after, strength),
             name,
             row,
         )
@@ -1212,7 +1116,7 @@ def _mixture_panel(
     row: int,
 ) -> None:
     palette = look.palette
-    colours = _level_colours(palette)
+    colours = level_colours(palette)
     speed = after["engine_speed_rpm"].to_numpy()
     target = after["lambda_target"].to_numpy().astype(float)
     if np.isnan(target).all():
@@ -1259,7 +1163,7 @@ def _mixture_panel(
             y=look.shown_mixture(target[at] * (1 + window["worst_error_pct"] / 100)),
             yanchor="bottom",
             showarrow=False,
-            text=f"<b>{literal(level).upper()} {_signed(window['worst_error_pct'], 0)} %</b>",
+            text=f"<b>{literal(level).upper()} {signed(window['worst_error_pct'], 0)} %</b>",
             font={"size": 13},
             row=row,
             col=1,
@@ -1301,121 +1205,3 @@ def _over_engine_speed(figure: go.Figure, panels: int, power_at: str, palette: P
 def _panel(row: int) -> dict[str, Any]:
     # Plotly's own annotations call these two strings.
     return {"row": row, "col": 1}
-
-
-def _band(
-    figure: go.Figure,
-    speed: np.ndarray,
-    lower: np.ndarray,
-    upper: np.ndarray,
-    colour: str,
-    name: str,
-    row: int,
-) -> None:
-    seen = np.isfinite(lower) & np.isfinite(upper)
-    if not seen.any():
-        return
-    figure.add_scatter(
-        x=np.concatenate([speed[seen], speed[seen][::-1]]),
-        y=np.concatenate([lower[seen], upper[seen][::-1]]),
-        fill="toself",
-        fillcolor=colour,
-        line={"width": 0},
-        hoverinfo="skip",
-        name=name,
-        showlegend=bool(name),
-        row=row,
-        col=1,
-    )
-
-
-def _dress(figure: go.Figure, look: Look, *, height: int, below: int = 96, left: int = 56) -> None:
-    palette = look.palette
-    figure.update_layout(
-        height=height,
-        margin={"l": left, "r": 12, "t": 12, "b": below},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={
-            "family": "Source Sans, Source Sans Pro, sans-serif",
-            "size": 13,
-            "color": palette.text,
-        },
-        hovermode="x unified",
-        hoverlabel={
-            "bgcolor": palette.paper,
-            "bordercolor": palette.grid,
-            "font": {"color": palette.text, "size": 13},
-        },
-        legend={
-            "orientation": "h",
-            "yref": "container",
-            "y": 0,
-            "yanchor": "bottom",
-            "x": 0,
-            "font": {"size": 12},
-        },
-        dragmode=False,
-        template=None,
-    )
-    axes = {
-        "gridcolor": palette.grid,
-        "linecolor": palette.muted,
-        "tickcolor": palette.muted,
-        "zeroline": False,
-        "fixedrange": True,
-        "title_font": {"size": 13, "color": palette.muted},
-        "tickfont": {"size": 12, "color": palette.muted},
-    }
-    figure.update_xaxes(
-        **axes,
-        showline=True,
-        ticks="outside",
-        showspikes=True,
-        spikemode="across",
-        spikethickness=1,
-        spikedash="solid",
-        spikecolor=palette.muted,
-    )
-    figure.update_yaxes(**axes, title_standoff=6)
-
-
-def _level_colours(palette: Palette) -> dict[str, str]:
-    return {
-        "stop": palette.stop,
-        "warn": palette.warn,
-        "notice": palette.notice,
-        "none": palette.muted,
-    }
-
-
-def _signed(value: float, digits: int = 1) -> str:
-    return number(value, digits, signed=True)
-
-
-def _lines(text: str, most: int, width: int = 56) -> str:
-    # A phone holds about so many signs of this size on a line.
-    wrapped = textwrap.wrap(" ".join(text.split()), width, max_lines=most, placeholder=" …")
-    return "<br>".join(literal(line) for line in wrapped)
-
-
-def _with_gaps(starts: Any, ends: Any) -> list[float | None]:
-    joined: list[float | None] = []
-    for start, end in zip(starts, ends, strict=True):
-        joined += [float(start), float(end), None]
-    return joined
-
-
-def _channels(colour: str) -> tuple[int, int, int]:
-    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
-
-
-def _faded(colour: str, strength: float) -> str:
-    red, green, blue = _channels(colour)
-    return f"rgba({red},{green},{blue},{strength})"
-
-
-def _mixed(colour: str, ground: str, strength: float) -> str:
-    pairs = zip(_channels(colour), _channels(ground), strict=True)
-    mixed = [round(strength * front + (1 - strength) * back) for front, back in pairs]
-    return "#" + "".join(f"{channel:02X}" for channel in mixed)

@@ -12,7 +12,8 @@ import duckdb
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, queries
+from dashboard import queries
+from dashboard.look import DARK, LIGHT, Limits, Look
 from schemas.settings import ShopSettings, read_settings
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
@@ -33,7 +34,7 @@ class OpenShop:
         """Return the answer to one of the questions in queries.py."""
         return _answer(str(self.snapshot.path), question.__name__, arguments)
 
-    def look(self) -> charts.Look:
+    def look(self) -> Look:
         """Return how charts should look: the shop's units, the reader's light or dark theme."""
         return look_of(self.settings)
 
@@ -41,16 +42,16 @@ class OpenShop:
         """Return the reference air that corrected power is stated at."""
         return self.settings.figures.reference_air
 
-    def limits(self) -> charts.Limits:
+    def limits(self) -> Limits:
         """Return the shop's lean levels."""
         mixture = self.settings.mixture
-        return charts.Limits(mixture.notice_pct, mixture.warn_pct, mixture.stop_pct)
+        return Limits(mixture.notice_pct, mixture.warn_pct, mixture.stop_pct)
 
 
-def look_of(settings: ShopSettings) -> charts.Look:
+def look_of(settings: ShopSettings) -> Look:
     """Return how charts of a shop should look, also before anything is published."""
-    return charts.Look(
-        palette=charts.DARK if st.context.theme.type == "dark" else charts.LIGHT,
+    return Look(
+        palette=DARK if st.context.theme.type == "dark" else LIGHT,
         power_unit=settings.show.power,
         mixture=settings.show.mixture,
         afr_scale=settings.show.afr_scale,

@@ -9,7 +9,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from dashboard.charts import LIGHT
+from dashboard.look import LIGHT
 from dashboard.wording import number
 
 WIDTH = 680

@@ -250,6 +250,7 @@ def _job(
             tyre="worn sport",
             dyno="main dyno",
             target_lambda=None,
+            suggestion_entered=False,
         )
         has_lambda = job_id != "J-0030"
         speed, power = _curve(peak_w, rpm, level, lift)

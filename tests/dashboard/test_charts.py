@@ -10,10 +10,11 @@ import polars as pl
 import pytest
 
 from dashboard import charts, queries
+from dashboard.look import DARK, LIGHT, Limits, Look, literal
 
-LIMITS = charts.Limits(5.0, 10.0, 15.0)
-LOOK = charts.Look()
-PALETTES = [pytest.param(charts.LIGHT, id="light"), pytest.param(charts.DARK, id="dark")]
+LIMITS = Limits(5.0, 10.0, 15.0)
+LOOK = Look()
+PALETTES = [pytest.param(LIGHT, id="light"), pytest.param(DARK, id="dark")]
 LINES = ("text", "muted", "before", "after", "notice", "warn", "stop", "rich", "good")
 
 
@@ -116,7 +117,7 @@ def test_levels_stand_out_more_the_worse_they_are(palette):
 
 
 def test_palettes_have_the_same_names():
-    assert {field.name for field in dataclasses.fields(charts.LIGHT)} >= set(LINES)
+    assert {field.name for field in dataclasses.fields(LIGHT)} >= set(LINES)
 
 
 def _titles(figure: go.Figure) -> list[str]:
@@ -127,7 +128,7 @@ def _titles(figure: go.Figure) -> list[str]:
     ]
 
 
-def _comparison(reader, look: charts.Look = LOOK) -> go.Figure:
+def _comparison(reader, look: Look = LOOK) -> go.Figure:
     gain = queries.gains_of_bike(reader, "B-103").filter(pl.col("change_kind") == "parts only")
     before, after = gain["before_stage_id"][0], gain["after_stage_id"][0]
     curves = queries.session_curves(reader, (before, after))
@@ -142,7 +143,7 @@ def _comparison(reader, look: charts.Look = LOOK) -> go.Figure:
     )
 
 
-def _health(reader, bike_id: str, look: charts.Look = LOOK) -> go.Figure:
+def _health(reader, bike_id: str, look: Look = LOOK) -> go.Figure:
     return charts.health_chart(
         queries.health_curve(reader, bike_id),
         queries.health_regions(reader, bike_id),
@@ -258,12 +259,12 @@ def test_power_is_drawn_in_the_unit_the_shop_chose(reader):
         )
 
     # 1 PS is 75 kgf·m/s, with g of 9.806 65 m/s²: 735.498 75 W.
-    assert peak(charts.Look(power_unit="PS")) / peak(LOOK) == pytest.approx(1000 / 735.49875)
-    assert "Wheel power [PS]" in _titles(_comparison(reader, charts.Look(power_unit="PS")))
+    assert peak(Look(power_unit="PS")) / peak(LOOK) == pytest.approx(1000 / 735.49875)
+    assert "Wheel power [PS]" in _titles(_comparison(reader, Look(power_unit="PS")))
 
 
 def test_mixture_is_drawn_on_the_gauge_the_shop_chose(reader):
-    look = charts.Look(mixture="afr", afr_scale=14.7)
+    look = Look(mixture="afr", afr_scale=14.7)
     assert "Mixture [AFR, 14.7 at λ 1]" in _titles(_comparison(reader, look))
     target = next(
         trace for trace in _comparison(reader, look).data if trace.name == "target mixture"
@@ -282,8 +283,8 @@ def test_a_stage_without_a_mixture_still_has_its_power_drawn(reader):
 
 
 def test_text_that_people_typed_is_literal_in_labels():
-    assert charts.literal("<b>x</b>") == "&lt;b&gt;x&lt;/b&gt;"
-    assert "%{" not in charts.literal("%{y}")
+    assert literal("<b>x</b>") == "&lt;b&gt;x&lt;/b&gt;"
+    assert "%{" not in literal("%{y}")
 
 
 def test_a_control_chart_marks_signals_and_the_reference_period():

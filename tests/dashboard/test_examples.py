@@ -4,11 +4,11 @@ import doctest
 
 import pytest
 
-from dashboard import charts, wording
+from dashboard import look, wording
 from dashboard.sheets import drawing
 
 
-@pytest.mark.parametrize("module", [charts, wording, drawing], ids=lambda module: module.__name__)
+@pytest.mark.parametrize("module", [look, wording, drawing], ids=lambda module: module.__name__)
 def test_examples_in_docstrings_hold(module):
     outcome = doctest.testmod(module)
     assert outcome.attempted

@@ -117,6 +117,7 @@ def test_a_blank_form_says_what_to_fill_in_field_by_field():
         ({"stages": [stage(pulls=["../run_1.csv"])]}, "stage.0.pulls", "beside the card"),
         ({"stages": [stage(), stage(name="")]}, "stage.1.name", "Fill this in"),
         ({"stages": [stage(), stage()]}, "", "stage 1 and stage 2"),
+        ({"stages": [stage(suggestion_entered=True)]}, "", "no stage of this job came before"),
     ],
 )  # fmt: skip
 def test_a_mistake_stands_at_its_own_field_and_no_other(changes, field, said):

@@ -6,7 +6,8 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard import teach_desk
-from dashboard.charts import LIGHT, Look, trial_chart
+from dashboard.charts import trial_chart
+from dashboard.look import LIGHT, Look
 from dashboard.teach_desk import DeskError, corrected, drafted, saved, tried
 from schemas.layout import Layout, new_layout_file, read_layouts
 from schemas.toml_text import read_toml

@@ -96,6 +96,11 @@ def test_every_category_may_stand_on_a_card(category):
         ("revision = 3, from = 2", 'revision = "three"', "stage.2.map.revision"),
         ('fuel = "E5"\npulls', 'fuel = "E5"\ngear = 11\npulls', "stage.1.gear"),
         ('model = "Strada 690"', 'model = "Strada 690"\ninduction = "turbo"', "bike.induction"),
+        (
+            'fuel = "E5"\npulls',
+            'fuel = "E5"\nsuggestion_entered = true\npulls',
+            "stage 1 cannot have suggestion_entered = true",
+        ),
         ('fuel = "E5"\npulls', 'fuel = "E5"\ntarget_lambda = 14.7\npulls', "stage.1.target_lambda"),
     ],
 )

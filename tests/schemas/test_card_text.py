@@ -68,6 +68,7 @@ def contents(draw):
     for number, stage in enumerate(listed):
         own = names[number :: len(listed)]
         stage["pulls"], stage["rides"] = own[1:], own[:1]
+        stage["suggestion_entered"] = bool(number) and draw(st.booleans())
     return {
         "job": draw(words),
         "received": draw(st.dates()),
