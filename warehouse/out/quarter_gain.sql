@@ -12,7 +12,7 @@ per_bike AS (
         gain.change_kind,
         gain.change_key,
         gain.bike_id,
-        avg(gain.log_mean_gain) AS log_mean_gain,
+        avg(gain.log_mean_gain ORDER BY gain.gain_id) AS log_mean_gain,
         count(*) AS gains
     FROM out.gain AS gain
     INNER JOIN out.stage AS stage ON gain.after_stage_id = stage.stage_id
@@ -26,7 +26,7 @@ per_quarter AS (
         change_kind,
         change_key,
         count(*) AS bikes,
-        100 * (exp(avg(log_mean_gain)) - 1) AS mean_gain_pct
+        100 * (exp(avg(log_mean_gain ORDER BY bike_id)) - 1) AS mean_gain_pct
     FROM per_bike
     GROUP BY quarter_label, change_kind, change_key
 )
