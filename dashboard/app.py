@@ -15,28 +15,51 @@ SECONDS_BETWEEN_LOOKS = 4
 st.set_page_config(page_title="Rollbook", layout="wide", initial_sidebar_state="auto")
 
 page = st.navigation(
-    [
-        st.Page(VIEWS / "what_came_in.py", title="What came in?", url_path="what-came-in"),
-        st.Page(VIEWS / "bring_in_job.py", title="Bring in a job", url_path="bring-in-a-job"),
-        st.Page(VIEWS / "teach_layout.py", title="Teach a layout", url_path="teach-a-layout"),
-        st.Page(VIEWS / "health.py", title="Is this bike sound?", url_path="health"),
-        st.Page(
-            VIEWS / "before_and_after.py", title="What did it gain?", url_path="before-and-after"
-        ),
-        st.Page(
-            VIEWS / "builds_like_this.py",
-            title="Have we built this before?",
-            url_path="builds-like-this",
-        ),
-        st.Page(
-            VIEWS / "remap_need.py",
-            title="Which combinations need a remap?",
-            url_path="remap-need",
-        ),
-        st.Page(VIEWS / "plan_pulls.py", title="How many pulls?", url_path="how-many-pulls"),
-        st.Page(VIEWS / "dyno_trust.py", title="Can the dyno be trusted?", url_path="dyno-trust"),
-        st.Page(VIEWS / "this_quarter.py", title="This quarter", url_path="this-quarter"),
-    ]
+    {
+        "Bring in": [
+            st.Page(VIEWS / "what_came_in.py", title="What came in?", url_path="what-came-in"),
+            st.Page(VIEWS / "bring_in_job.py", title="Bring in a job", url_path="bring-in-a-job"),
+            st.Page(VIEWS / "teach_layout.py", title="Teach a layout", url_path="teach-a-layout"),
+        ],
+        "Bike on the dyno": [
+            st.Page(VIEWS / "health.py", title="Is this bike sound?", url_path="health"),
+            st.Page(
+                VIEWS / "before_and_after.py",
+                title="What did it gain?",
+                url_path="before-and-after",
+            ),
+            st.Page(
+                VIEWS / "fuel_change.py", title="What does the map need?", url_path="fuel-change"
+            ),
+        ],
+        "Before the job": [
+            st.Page(
+                VIEWS / "builds_like_this.py",
+                title="Have we built this before?",
+                url_path="builds-like-this",
+            ),
+            st.Page(
+                VIEWS / "expected_mixture.py",
+                title="What mixture to expect?",
+                url_path="expected-mixture",
+            ),
+            st.Page(VIEWS / "plan_pulls.py", title="How many pulls?", url_path="how-many-pulls"),
+        ],
+        "The shop": [
+            st.Page(
+                VIEWS / "remap_need.py",
+                title="Which combinations need a remap?",
+                url_path="remap-need",
+            ),
+            st.Page(
+                VIEWS / "map_revisions.py", title="Which maps still miss?", url_path="map-revisions"
+            ),
+            st.Page(
+                VIEWS / "dyno_trust.py", title="Can the dyno be trusted?", url_path="dyno-trust"
+            ),
+            st.Page(VIEWS / "this_quarter.py", title="This quarter", url_path="this-quarter"),
+        ],
+    }
 )
 settings, snapshot = standing()
 

@@ -459,7 +459,12 @@ def health_chart(
 
 
 def cell_chart(
-    cells: pl.DataFrame, look: Look, *, show_time: bool = False, thin_below_s: float = 3.0
+    cells: pl.DataFrame,
+    look: Look,
+    *,
+    show_time: bool = False,
+    by_pressure: bool = False,
+    thin_below_s: float = 3.0,
 ) -> go.Figure:
     """Draw the steady part-throttle mixture on throttle and engine speed.
 
@@ -471,6 +476,8 @@ def cell_chart(
         Colours and units.
     show_time : bool, default False
         Whether to draw the time seen instead of the lean error.
+    by_pressure : bool, default False
+        Whether the cells are over manifold pressure, not throttle.
     thin_below_s : float, default 3
         Cells seen for less are written in brackets: a few seconds prove little. [s]
 
@@ -480,26 +487,35 @@ def cell_chart(
         A table of cells; never visited ones are blank.
     """
     palette = look.palette
-    throttle = sorted(set(zip(cells["throttle_from_pct"], cells["throttle_to_pct"], strict=True)))
+    word, unit, size = ("pressure", "pa", 1000.0) if by_pressure else ("throttle", "pct", 1.0)
+    ends = (f"{word}_from_{unit}", f"{word}_to_{unit}")
+    load = sorted(set(zip(*(cells[end] for end in ends), strict=True)))
     speed = sorted(set(zip(cells["speed_from_rpm"], cells["speed_to_rpm"], strict=True)))
-    shape = (len(throttle), len(speed))
+    shape = (len(load), len(speed))
     value = np.full(shape, np.nan)
     written = np.full(shape, "", dtype=object)
     told = np.full(shape, "", dtype=object)
     for row in cells.iter_rows(named=True):
         at = (
-            throttle.index((row["throttle_from_pct"], row["throttle_to_pct"])),
+            load.index((row[ends[0]], row[ends[1]])),
             speed.index((row["speed_from_rpm"], row["speed_to_rpm"])),
         )
         value[at] = row["dwell_s"] if show_time else row["lean_error_pct"]
         text = f"{row['dwell_s']:.0f}" if show_time else signed(row["lean_error_pct"])
+        text += "c" * row["is_closed_loop"]
         written[at] = f"({text})" if row["dwell_s"] < thin_below_s else text
+        low, high = (look.shown_mixture(row[f"lambda_{end}"]) for end in ("lower", "upper"))
         told[at] = (
-            f"throttle {row['throttle_from_pct']:g} to {row['throttle_to_pct']:g} %, "
+            f"{word} {row[ends[0]] / size:g} to {row[ends[1]] / size:g} "
+            f"{'kPa' if by_pressure else '%'}, "
             f"{row['speed_from_rpm']:,.0f} to {row['speed_to_rpm']:,.0f} rpm<br>"
-            f"median {look.shown_mixture(row['lambda_median']):.2f}, lean error "
+            f"median {look.shown_mixture(row['lambda_median']):.2f} ({low:.2f} to {high:.2f}), "
+            f"wanted {look.shown_mixture(row['target_low']):.2f} to "
+            f"{look.shown_mixture(row['target_high']):.2f}<br>lean error "
             f"{signed(row['lean_error_pct'])} %<br>seen {row['dwell_s']:.1f} s, "
             f"{row['hits']} times, in band {100 * row['in_band_share']:.0f} % of it"
+            + "<br>closed loop: the trims tell of the map"
+            * row["is_closed_loop"]
         )
     scale = (
         [
@@ -518,7 +534,7 @@ def cell_chart(
         go.Heatmap(
             z=value,
             x=[f"{low / 1000:g}–{high / 1000:g}" for low, high in speed],
-            y=[f"{low:g}–{high:g}" for low, high in throttle],
+            y=[f"{low / size:g}–{high / size:g}" for low, high in load],
             text=written,
             texttemplate="%{text}",
             customdata=told,
@@ -532,12 +548,16 @@ def cell_chart(
             hoverongaps=False,
         )
     )
-    dress(figure, look, height=84 + 36 * max(len(throttle), 3), below=60)
+    dress(figure, look, height=84 + 36 * max(len(load), 3), below=60)
     figure.update_layout(hovermode="closest")
     figure.update_xaxes(
         title_text="Engine speed [1000 rpm]", type="category", showgrid=False, showspikes=False
     )
-    figure.update_yaxes(title_text="Throttle [%]", type="category", showgrid=False)
+    figure.update_yaxes(
+        title_text="Manifold pressure [kPa]" if by_pressure else "Throttle [%]",
+        type="category",
+        showgrid=False,
+    )
     return figure
 
 

@@ -127,7 +127,7 @@ def shade_between(
     upper: np.ndarray,
     colour: str,
     name: str,
-    row: int,
+    row: int | None = None,
 ) -> None:
     """Shade between two curves where both are seen; nothing where neither is."""
     seen = np.isfinite(lower) & np.isfinite(upper)
@@ -143,7 +143,7 @@ def shade_between(
         name=name,
         showlegend=bool(name),
         row=row,
-        col=1,
+        col=None if row is None else 1,
     )
 
 

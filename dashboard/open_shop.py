@@ -15,6 +15,7 @@ import streamlit as st
 from dashboard import queries
 from dashboard.look import DARK, LIGHT, Limits, Look
 from schemas.settings import ShopSettings, read_settings
+from warehouse.fuel_table import fuel_table_csv
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
 from warehouse.store import DamagedError
@@ -33,6 +34,11 @@ class OpenShop:
     def ask(self, question: Callable[..., pl.DataFrame], *arguments: Any) -> pl.DataFrame:
         """Return the answer to one of the questions in queries.py."""
         return _answer(str(self.snapshot.path), question.__name__, arguments)
+
+    def fuel_table(self, stage_id: str) -> str:
+        """Return the suggested fuel change of a stage as delimited text."""
+        with _reader(str(self.snapshot.path)).cursor() as cursor:
+            return fuel_table_csv(cursor, stage_id, self.snapshot.number)
 
     def look(self) -> Look:
         """Return how charts should look: the shop's units, the reader's light or dark theme."""

@@ -358,12 +358,109 @@ def pulls(reader: Reader, stage_ids: tuple[str, ...]) -> pl.DataFrame:
 
 
 def cruise_cells(reader: Reader, stage_id: str) -> pl.DataFrame:
-    """Return the steady part-throttle mixture of a stage, cell by cell."""
+    """Return the steady part-throttle mixture of a stage: of each place what open loop showed.
+
+    A place that was seen in closed loop only has that.
+    """
     return _rows(
         reader,
-        "SELECT * FROM out.cruise_cell WHERE stage_id = ? "
-        "ORDER BY throttle_from_pct, speed_from_rpm",
+        """
+        SELECT * FROM out.cruise_cell WHERE stage_id = ?
+        QUALIFY row_number() OVER (
+            PARTITION BY throttle_from_pct, speed_from_rpm ORDER BY is_closed_loop
+        ) = 1
+        ORDER BY throttle_from_pct, speed_from_rpm
+        """,
         stage_id,
+    )
+
+
+def pressure_cells(reader: Reader, stage_id: str) -> pl.DataFrame:
+    """Return the same on manifold pressure."""
+    return _rows(
+        reader,
+        """
+        SELECT * FROM out.pressure_cell WHERE stage_id = ?
+        QUALIFY row_number() OVER (
+            PARTITION BY pressure_from_pa, speed_from_rpm ORDER BY is_closed_loop
+        ) = 1
+        ORDER BY pressure_from_pa, speed_from_rpm
+        """,
+        stage_id,
+    )
+
+
+def trim_cells(reader: Reader, stage_id: str) -> pl.DataFrame:
+    """Return what the trims add in closed loop, the leanest base map first."""
+    return _rows(
+        reader,
+        "SELECT * FROM out.trim_cell WHERE stage_id = ? "
+        "ORDER BY trim_pct DESC, throttle_from_pct, speed_from_rpm",
+        stage_id,
+    )
+
+
+def transients(reader: Reader, stage_id: str) -> pl.DataFrame:
+    """Return how many quick throttle movements of each kind and level there were, or why not."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            kind,
+            CASE WHEN outcome = '' THEN level ELSE 'not judged: ' || outcome END AS level,
+            count(*) AS movements,
+            max(abs(depth_pct)) AS most_depth_pct,
+            max(excursion_s) AS most_excursion_s
+        FROM out.transient WHERE stage_id = ?
+        GROUP BY kind, outcome, level
+        ORDER BY kind DESC, outcome <> '', movements DESC, level
+        """,
+        stage_id,
+    )
+
+
+def stage_cruise(reader: Reader, stage_id: str) -> pl.DataFrame:
+    """Return the part-throttle mixture of a stage in one line; none without a ride."""
+    return _rows(reader, "SELECT * FROM out.stage_cruise WHERE stage_id = ?", stage_id)
+
+
+def heat_of_job(reader: Reader, job_id: str) -> pl.DataFrame:
+    """Return how hot the engine ran in each stage of a job, on rides and in pulls."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            stage.stage_name, stage.map_label, heat.cruise_s,
+            heat.coolant_cruise_k - 273.15 AS coolant_cruise_degc,
+            heat.oil_cruise_k - 273.15 AS oil_cruise_degc,
+            heat.coolant_most_k - 273.15 AS coolant_most_degc,
+            heat.oil_most_k - 273.15 AS oil_most_degc,
+            max(pull.coolant_end_k) - 273.15 AS coolant_pull_degc,
+            max(pull.oil_end_k) - 273.15 AS oil_pull_degc
+        FROM out.stage AS stage
+        LEFT JOIN out.stage_heat AS heat ON stage.stage_id = heat.stage_id
+        LEFT JOIN out.pull AS pull ON stage.stage_id = pull.stage_id AND pull.is_used
+        WHERE stage.job_id = ?
+        GROUP BY ALL
+        HAVING
+            heat.coolant_cruise_k IS NOT NULL OR heat.oil_cruise_k IS NOT NULL
+            OR max(pull.coolant_end_k) IS NOT NULL
+        ORDER BY min(stage.stage_no)
+        """,
+        job_id,
+    )
+
+
+def window_knock(reader: Reader, stage_ids: tuple[str, ...]) -> pl.DataFrame:
+    """Return what knock and ignition do in the windows of some stages."""
+    return _rows(
+        reader,
+        """
+        SELECT knock.*, stage.stage_name FROM out.window_knock AS knock
+        INNER JOIN out.stage AS stage USING (stage_id)
+        WHERE list_contains(?, stage_id) ORDER BY stage_id, from_rpm
+        """,
+        list(stage_ids),
     )
 
 
@@ -373,8 +470,9 @@ def rides(reader: Reader, stage_id: str) -> pl.DataFrame:
         reader,
         """
         SELECT
-            ride.file_name, ride.duration_s, ride.steady_s, ride.in_band_share, ride.delay_s,
-            ride.delay_origin, ride.probe_place, ride.trouble,
+            ride.file_name, ride.duration_s, ride.steady_s, ride.closed_loop_s, ride.in_band_share,
+            ride.lambda_from, ride.delay_s, ride.delay_lower_s, ride.delay_upper_s,
+            ride.probe_lag_s, ride.delay_origin, ride.probe_place, ride.trouble,
             coalesce(string_agg(
                 exclusion.exclusion_reason || ' ' || round(exclusion.excluded_s)::BIGINT || ' s',
                 ', ' ORDER BY exclusion.excluded_s DESC
@@ -945,4 +1043,151 @@ def untaught_files(reader: Reader) -> pl.DataFrame:
         GROUP BY file_sha256
         ORDER BY max(received_at) DESC, label
         """,
+    )
+
+
+def fuel_changes(reader: Reader) -> pl.DataFrame:
+    """Return every stage with a suggested fuel change, the latest job first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            change.*, stage.stage_name, stage.stage_no, stage.model_label, stage.parts_label,
+            stage.map_label, stage.fuel, stage.received_on
+        FROM out.fuel_change AS change
+        INNER JOIN out.stage AS stage USING (stage_id)
+        ORDER BY stage.received_on DESC, change.job_id DESC, stage.stage_no DESC
+        """,
+    )
+
+
+def fuel_change_cells(reader: Reader, stage_id: str) -> pl.DataFrame:
+    """Return the cells of a suggested fuel change."""
+    return _rows(
+        reader,
+        "SELECT * FROM out.fuel_change_cell WHERE stage_id = ? ORDER BY throttle_pct, speed_rpm",
+        stage_id,
+    )
+
+
+def fuel_change_checks(reader: Reader, job_id: str) -> pl.DataFrame:
+    """Return how much of the error each change of the map in a job removed."""
+    return _rows(
+        reader,
+        """
+        SELECT checked.*, before.stage_name AS before_name, after.stage_name AS after_name
+        FROM out.fuel_change_check AS checked
+        INNER JOIN out.stage AS before ON checked.before_stage_id = before.stage_id
+        INNER JOIN out.stage AS after ON checked.stage_id = after.stage_id
+        WHERE after.job_id = ?
+        ORDER BY after.stage_no
+        """,
+        job_id,
+    )
+
+
+def expected_mixtures(reader: Reader) -> pl.DataFrame:
+    """Return what mixture to expect of each model and build, the stock map first."""
+    return _rows(
+        reader,
+        "SELECT * FROM out.expected_mixture "
+        "ORDER BY model_label, map_label <> 'stock', parts_key, map_label, expected_id",
+    )
+
+
+def expected_mixture_speed(reader: Reader, expected_id: str) -> pl.DataFrame:
+    """Return the expected full-throttle lean error by engine speed."""
+    return _rows(
+        reader,
+        """
+        SELECT engine_speed_rpm, expected_error_pct AS error_pct, lower_pct, upper_pct, bikes
+        FROM out.expected_mixture_speed WHERE expected_id = ? ORDER BY engine_speed_rpm
+        """,
+        expected_id,
+    )
+
+
+def expected_mixture_cells(reader: Reader, expected_id: str) -> pl.DataFrame:
+    """Return the expected part-throttle lean error by cell."""
+    return _rows(
+        reader,
+        """
+        SELECT * FROM out.expected_mixture_cell WHERE expected_id = ?
+        ORDER BY throttle_from_pct, speed_from_rpm
+        """,
+        expected_id,
+    )
+
+
+def expected_mixture_bikes(reader: Reader, expected_id: str) -> pl.DataFrame:
+    """Return the stages behind an expected mixture."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            member.bike_id, member.job_id, stage.stage_name, stage.parts_label, stage.received_on,
+            mixture.level, mixture.worst_lean_error_pct, mixture.worst_speed_rpm, member.stage_id
+        FROM out.expected_mixture_bike AS member
+        INNER JOIN out.stage AS stage USING (stage_id)
+        LEFT JOIN out.stage_mixture AS mixture USING (stage_id)
+        WHERE member.expected_id = ?
+        ORDER BY mixture.worst_lean_error_pct DESC, member.stage_id
+        """,
+        expected_id,
+    )
+
+
+def map_revisions(reader: Reader) -> pl.DataFrame:
+    """Return every map revision, those that miss their target on most bikes first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            map.* EXCLUDE (made_from),
+            coalesce(max(region.bikes_missing), 0) AS bikes_missing,
+            coalesce(max(region.most_error_pct), 0) AS most_error_pct
+        FROM out.map_revision AS map
+        LEFT JOIN out.map_revision_region AS region USING (map_id)
+        GROUP BY ALL
+        ORDER BY is_missing DESC, bikes_missing DESC, most_error_pct DESC, model_label, map_label
+        """,
+    )
+
+
+def map_revision_speed(reader: Reader, map_id: str) -> pl.DataFrame:
+    """Return the mean full-throttle error of a map over its bikes, by engine speed."""
+    return _rows(
+        reader,
+        """
+        SELECT engine_speed_rpm, mean_error_pct AS error_pct, lower_pct, upper_pct, bikes
+        FROM out.map_revision_speed WHERE map_id = ? ORDER BY engine_speed_rpm
+        """,
+        map_id,
+    )
+
+
+def map_revision_regions(reader: Reader, map_id: str) -> pl.DataFrame:
+    """Return where a map misses its target."""
+    return _rows(
+        reader,
+        "SELECT * FROM out.map_revision_region WHERE map_id = ? ORDER BY from_rpm, side",
+        map_id,
+    )
+
+
+def map_revision_bikes(reader: Reader, map_id: str) -> pl.DataFrame:
+    """Return the bikes that carry a map, the leanest first."""
+    return _rows(
+        reader,
+        """
+        SELECT
+            member.bike_id, member.job_id, stage.stage_name, member.parts_key, stage.received_on,
+            member.level, mixture.worst_lean_error_pct, mixture.worst_speed_rpm, member.stage_id
+        FROM out.map_revision_bike AS member
+        INNER JOIN out.stage AS stage USING (stage_id)
+        LEFT JOIN out.stage_mixture AS mixture USING (stage_id)
+        WHERE member.map_id = ?
+        ORDER BY mixture.worst_lean_error_pct DESC, member.stage_id
+        """,
+        map_id,
     )

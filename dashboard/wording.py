@@ -299,6 +299,41 @@ def plan_sentence(plans: Sequence[Mapping[str, Any]], wanted_pct: float) -> str:
     return f"{words}: more than {counted(plans[-1]['pulls'], 'pull')} each"
 
 
+def evidence_sentence(change: Mapping[str, Any]) -> str:
+    """Return what a suggested fuel change rests on.
+
+    Parameters
+    ----------
+    change : mapping
+        A row of out.fuel_change.
+
+    Returns
+    -------
+    str
+        How many readings of each kind count, and what was left out.
+
+    Examples
+    --------
+    >>> evidence_sentence({"part_throttle_readings": 31, "trim_readings": 0,
+    ...                    "full_throttle_readings": 1, "earlier_rounds": 0,
+    ...                    "left_out": "too short 4"})
+    'Rests on 31 part-throttle cells and 1 speed of full throttle. Left out: too short 4.'
+    """
+    kinds = [
+        counted(change["part_throttle_readings"], "part-throttle cell"),
+        counted(change["trim_readings"], "cell of trims", "cells of trims"),
+        counted(
+            change["full_throttle_readings"], "speed of full throttle", "speeds of full throttle"
+        ),
+    ]
+    names = ("part_throttle_readings", "trim_readings", "full_throttle_readings")
+    told = [kind for kind, name in zip(kinds, names, strict=True) if change[name]]
+    said = f"Rests on {' and '.join(told) or 'nothing of its own'}"
+    if change["earlier_rounds"]:
+        said += f", and on {counted(change['earlier_rounds'], 'earlier round')} of this job"
+    return f"{said}." + (f" Left out: {change['left_out']}." if change["left_out"] else "")
+
+
 def advice(mixture: Mapping[str, Any] | None) -> Advice:
     """Return whether it is safe to keep pulling, from the full-throttle mixture of a stage.
 

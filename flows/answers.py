@@ -82,7 +82,7 @@ def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
             style="dim",
         )
     )
-    table = _table(
+    table = table_of(
         "",
         [
             ("pulls in each session", "right"),
@@ -93,7 +93,7 @@ def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
         ],
     )
     ways = ((False, True), (False, False), (True, True), (True, False))
-    _show(
+    show(
         console,
         table,
         [
@@ -109,14 +109,39 @@ def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
     )
 
 
-def _table(title: str, columns: list[tuple[str, str]]) -> Table:
+def table_of(title: str, columns: list[tuple[str, str]]) -> Table:
+    """Return an empty table for the terminal.
+
+    Parameters
+    ----------
+    title : str
+        Its title.
+    columns : list of (str, str)
+        Heading and side of each column: "left" or "right".
+
+    Returns
+    -------
+    rich.table.Table
+        The table.
+    """
     table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
     for name, justify in columns:
         table.add_column(name, justify=justify, overflow="fold")  # type: ignore[arg-type]
     return table
 
 
-def _show(console: Console, table: Table, rows: list[tuple[Any, ...]]) -> None:
+def show(console: Console, table: Table, rows: list[tuple[Any, ...]]) -> None:
+    """Print a table with its rows.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    table : rich.table.Table
+        From `table_of`.
+    rows : list of tuple
+        Cells of each row.
+    """
     for row in rows:
         # Text, not markup: a part may be called [anything].
         table.add_row(*(Text(str(cell)) for cell in row))
@@ -140,7 +165,7 @@ def _need(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
         console.print(Text("No pull with a wideband gauge has been taken in yet.", style="dim"))
         return
     console.print(Text(rows[0]["sentence"]))
-    table = _table(
+    table = table_of(
         "",
         [
             ("lean", "right"),
@@ -150,7 +175,7 @@ def _need(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
             ("on the stock map", "left"),
         ],
     )
-    _show(
+    show(
         console,
         table,
         [
@@ -207,7 +232,7 @@ def _quarter(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
     if not figures:
         console.print(Text("No job has been taken in yet.", style="dim"))
         return
-    _show(console, _table("", [("", "left"), (str(label), "right"), ("before", "right")]), figures)
+    show(console, table_of("", [("", "left"), (str(label), "right"), ("before", "right")]), figures)
     gains = reader.execute(
         "SELECT change_key, bikes, printf('%+.1f %%', mean_gain_pct), "
         "CASE WHEN previous_mean_gain_pct IS NULL THEN '–' "
@@ -216,7 +241,7 @@ def _quarter(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
         [label],
     ).fetchall()
     if gains:
-        table = _table(
+        table = table_of(
             "",
             [
                 ("what changed", "left"),
@@ -225,7 +250,7 @@ def _quarter(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
                 ("before (bikes)", "right"),
             ],
         )
-        _show(console, table, gains)
+        show(console, table, gains)
     for (sentence,) in reader.execute(
         "SELECT sentence FROM out.dyno_verdict WHERE state IN ('act', 'watch') ORDER BY verdict_no"
     ).fetchall():

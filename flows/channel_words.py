@@ -99,6 +99,14 @@ SURE: dict[str, tuple[str, ...]] = {
     "knock": (
         r"knock( level| count| volt(age|s)?| sensor)?|klopf(en|signal)|cliquetis|detonation",
     ),
+    "exhaust_co": (
+        r"(exhaust |abgas |gas )?co( (vol|pct|vol pct))?|carbon monoxide|kohlenmonoxid",
+    ),
+    "exhaust_co2": (
+        r"(exhaust |abgas |gas )?co ?2( (vol|pct|vol pct))?|carbon dioxide|kohlendioxid",
+    ),
+    "exhaust_o2": (r"(exhaust|abgas|gas|analyser|analyzer) o2( (vol|pct|vol pct))?|o2 vol( pct)?",),
+    "exhaust_hc": (r"(exhaust |abgas |gas )?hc( ppm)?|hydrocarbons|kohlenwasserstoffe",),
     "gear": (r"gear( position| number)?|gang|rapport( engage)?|vitesse engagee|marcia|marcha",
              r"versnelling|bieg"),
     "battery": (
@@ -145,6 +153,10 @@ HINTS: dict[str, tuple[str, ...]] = {
     "fuel_trim_short": (r"short.*trim|stft",),
     "fuel_trim_long": (r"long.*trim|ltft",),
     "knock": (r"knock|klopf|deton",),
+    "exhaust_co": (r"\bco\b.*(exhaust|gas|vol)|monox",),
+    "exhaust_co2": (r"\bco ?2\b|diox",),
+    "exhaust_o2": (r"\bo2\b.*(exhaust|gas|vol)",),
+    "exhaust_hc": (r"\bhc\b|hydrocarb",),
     "gear": (r"\bgear\b|\bgang\b|marcia|marcha",),
     "battery": (r"batt|volt",),
     "ambient_temp": (

@@ -69,8 +69,9 @@ def _is_known(error: Exception) -> bool:
         "BenchError",
         "TeachError",
         "UnreadableError",
+        "NothingKnownError",
     }
-    return type(error).__name__ in names or isinstance(error, PermissionError)
+    return type(error).__name__ in names or isinstance(error, (PermissionError, FileExistsError))
 
 
 def _told(error: Exception) -> str:
@@ -215,14 +216,8 @@ def answers(folder: Shop) -> None:
     """Print the three answers from the published snapshot."""
     from flows.answers import print_answers
     from flows.settings import open_shop
-    from warehouse.snapshot import current
 
-    shop, settings = open_shop(folder)
-    snapshot = current(shop.root)
-    if snapshot is None:
-        _say(f"Nothing is published yet: {_command('update', folder)}")
-        raise typer.Exit(1)
-    print_answers(console, snapshot, settings)
+    print_answers(console, _published(folder), open_shop(folder)[1])
 
 
 @app.command()
@@ -232,15 +227,51 @@ def plan(
 ) -> None:
     """Print how many pulls it takes to see a gain, before any of them is run."""
     from flows.answers import print_plan
-    from flows.settings import open_shop
-    from warehouse.snapshot import current
 
-    shop, _ = open_shop(folder)
-    snapshot = current(shop.root)
-    if snapshot is None:
-        _say(f"Nothing is published yet: {_command('update', folder)}")
-        raise typer.Exit(1)
-    print_plan(console, snapshot, gain)
+    print_plan(console, _published(folder), gain)
+
+
+@app.command()
+def fuel_change(
+    folder: Shop,
+    stage: Annotated[str, typer.Argument(help='Job and number of the stage, such as "J-0012/2".')],
+    csv: Annotated[
+        Path | None, typer.Option(help="Also write the table to this file.", dir_okay=False)
+    ] = None,
+    force: Annotated[bool, typer.Option(help="Write over a file that is there.")] = False,
+) -> None:
+    """Print the fuel change that a stage's map seems to need, cell by cell."""
+    from flows.mixture_answers import print_fuel_change, write_fuel_change
+
+    snapshot = _published(folder)
+    print_fuel_change(console, snapshot, stage)
+    if csv is not None:
+        write_fuel_change(snapshot, stage, csv, replace=force)
+        console.print(Text(f"Written: {csv}"), soft_wrap=True)
+
+
+@app.command()
+def expect(
+    folder: Shop,
+    model: Annotated[str, typer.Option(help="Part of the model's name.")] = "",
+    parts: Annotated[str, typer.Option(help='Parts fitted, such as "full exhaust".')] = "",
+    on_map: Annotated[str, typer.Option("--map", help='Such as "stock" or "road r2".')] = "",
+) -> None:
+    """Print the mixture to expect of a bike that was not run yet, from builds like it."""
+    from flows.mixture_answers import print_expected
+
+    print_expected(console, _published(folder), model, parts, on_map)
+
+
+@app.command()
+def maps(
+    folder: Shop,
+    every: Annotated[bool, typer.Option("--all", help="Those on target too.")] = False,
+) -> None:
+    """Print the map revisions that still miss their target, and where."""
+    from flows.mixture_answers import print_maps
+
+    print_maps(console, _published(folder), every=every)
 
 
 @app.command()
@@ -339,6 +370,19 @@ def _command(name: str, folder: Path) -> str:
     called = Path(sys.argv[0])
     program = str(called) if called.stem == "rollbook" else "rollbook"
     return " ".join(shlex.quote(part) for part in (program, name, str(folder)))
+
+
+def _published(folder: Path) -> Any:
+    """Return the shop's snapshot; say what to do and stop where there is none."""
+    from flows.settings import open_shop
+    from warehouse.snapshot import current
+
+    shop, _ = open_shop(folder)
+    snapshot = current(shop.root)
+    if snapshot is None:
+        _say(f"Nothing is published yet: {_command('update', folder)}")
+        raise typer.Exit(1)
+    return snapshot
 
 
 def _say(text: str) -> None:

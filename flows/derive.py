@@ -9,10 +9,13 @@ import duckdb
 from flows.steps.alike import ALIKE_VERSION, derive_alike
 from flows.steps.curves import CURVES_VERSION, derive_curves
 from flows.steps.effects import EFFECTS_VERSION, derive_effects
+from flows.steps.expected import EXPECTED_VERSION, derive_expected
 from flows.steps.facts import write_facts
+from flows.steps.fuel_change import FUEL_CHANGE_VERSION, derive_fuel_changes
 from flows.steps.gains import GAINS_VERSION, derive_gains
 from flows.steps.gearing import derive_log_doubts
 from flows.steps.health import HEALTH_VERSION, derive_health
+from flows.steps.map_revisions import MAP_REVISIONS_VERSION, derive_map_revisions
 from flows.steps.need import NEED_VERSION, derive_need
 from flows.steps.plan import PLAN_VERSION, derive_plans
 from flows.steps.progress import Progress, Runner, plainly, quietly
@@ -33,8 +36,10 @@ class DeriveResult(NamedTuple):
     sessions: int
     gains: int
     ride_stages: int
+    fuel_changes: int
     effects: int
     needs: int
+    expected: int
     likenesses: int
     control_sessions: int
     healths: int
@@ -88,8 +93,11 @@ def derive(
     run("plan comparisons", derive_plans, connection, trust)
     gains = run("compare stages", derive_gains, connection, settings, trust, progress)
     rides = run("read rides", derive_rides, connection, shop, settings, progress)
+    changes = run("suggest fuel changes", derive_fuel_changes, connection, settings, progress)
     effects = run("pool effects", derive_effects, connection)
     needs = run("rank remap need", derive_need, connection, settings)
+    expected = run("work out what to expect", derive_expected, connection, settings, progress)
+    run("judge maps", derive_map_revisions, connection, settings, progress)
     alike = run("find similar builds", derive_alike, connection, progress)
     write_facts(connection, settings)
     broken = store.failed_checks(connection)
@@ -106,8 +114,10 @@ def derive(
         sessions,
         gains,
         rides,
+        changes,
         effects,
         needs,
+        expected,
         alike,
         control,
         healths,
@@ -148,6 +158,9 @@ def _wanted(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> st
         ALIKE_VERSION,
         STABILITY_VERSION,
         HEALTH_VERSION,
+        FUEL_CHANGE_VERSION,
+        EXPECTED_VERSION,
+        MAP_REVISIONS_VERSION,
     )
     linked = store.first(
         connection,

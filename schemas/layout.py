@@ -25,7 +25,19 @@ def _channel_columns() -> dict[str, str]:
     words = {}
     for name in CHANNELS:
         word = name
-        for ending in ("_rpm", "_nm", "_w", "_k", "_pa", "_m_s", "_s", "_v", "_deg", "_pct"):
+        for ending in (
+            "_rpm",
+            "_nm",
+            "_w",
+            "_k",
+            "_pa",
+            "_m_s",
+            "_s",
+            "_v",
+            "_deg",
+            "_pct",
+            "_ppm",
+        ):
             if name.endswith(ending):
                 word = name.removesuffix(ending)
                 break

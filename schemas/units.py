@@ -12,6 +12,9 @@ _WORDS = {
     "": "dimensionless",
     "lambda": "dimensionless",
     "%": "percent",
+    "% vol": "percent",
+    "vol%": "percent",
+    "ppm": "ppm",
     "rpm": "revolutions_per_minute",
     "1/min": "revolutions_per_minute",
     "s": "second",
@@ -60,6 +63,7 @@ _SI_OF_UNIT = {
     "": "dimensionless",
     "V": "volt",
     "%": "percent",
+    "ppm": "ppm",
     "Pa": "pascal",
     "K": "kelvin",
     "°": "degree",
@@ -122,7 +126,8 @@ def conversion(word: str, si_unit: str) -> Conversion:
 
     if word not in _WORDS:
         raise ValueError(f"unit must be one of {', '.join(known_units())}, got {word!r}")
-    pure_number, angle = {"", "1", "lambda", "%"}, {"deg", "°"}
+    pure_number = {"", "1", "lambda", "%", "% vol", "vol%", "ppm"}
+    angle = {"deg", "°"}
     # An angle counts as a pure number in SI: a unit word of one is never meant for the other.
     if (si_unit in pure_number) != (word in pure_number) or (si_unit == "°") != (word in angle):
         raise ValueError(f"unit {word!r} does not measure what {si_unit or 'a number'} measures")

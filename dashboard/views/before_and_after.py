@@ -6,6 +6,9 @@ import streamlit as st
 from dashboard import charts, pieces, queries, wording
 from dashboard.open_shop import open_shop
 
+# Knock that surely stands out from its neighbours by this is told in red.
+LOUD_KNOCK = 1.5
+
 shop = open_shop()
 
 # Read
@@ -212,9 +215,29 @@ else:
             "from_rpm": pieces.figures("From [rpm]"),
             "to_rpm": pieces.figures("To [rpm]"),
             "worst_error_pct": pieces.figures("Worst error [%]", 1, signed=True),
+            "worst_lower_pct": pieces.figures("95 % from", 1, signed=True),
+            "worst_upper_pct": pieces.figures("to", 1, signed=True),
             "worst_speed_rpm": pieces.figures("at [rpm]"),
+            "duration_s": pieces.figures("Lasts [s]", 2),
+            "pulls_showing": "Pulls showing it",
+            "pulls_seen": "of",
+            "peak_torque_distance_rpm": pieces.figures("From peak torque [rpm]", signed=True),
             "is_near_peak_torque": "Near peak torque",
         },
+    )
+    knocks = shop.ask(queries.window_knock, shown)
+    for knock in knocks.iter_rows(named=True):
+        loud = knock["side"] == "lean" and (knock["knock_ratio_lower"] or 0) > LOUD_KNOCK
+        say = st.error if loud else st.info
+        say(
+            f"{wording.escaped(knock['stage_name'])}, {wording.number(knock['from_rpm'])} to "
+            f"{wording.number(knock['to_rpm'])} rpm: {wording.escaped(knock['sentence'])}."
+        )
+if after_id in mixtures:
+    st.page_link(
+        "views/fuel_change.py",
+        label="What does this map need, cell by cell? →",
+        query_params={"stage": after_id},
     )
 
 st.subheader("Pulls", anchor=False)
@@ -270,8 +293,9 @@ else:
     )
     band = shop.settings.mixture
     st.caption(
-        f"Lean error in % against the edge of the cruise band, λ {band.cruise_low:g} to "
-        f"{band.cruise_high:g}: 0 inside it. In brackets: seen for under 3 s. Blank: never visited."
+        f"Lean error in % against the wanted band, λ {band.cruise_low:g} to {band.cruise_high:g} "
+        "at cruise, going to the full-throttle target from 40 to 85 %: 0 inside it. In brackets: "
+        "seen for under 3 s. c: closed loop. Blank: never visited."
         if drawn == "Lean error"
         else "Seconds of steady riding in each cell. Blank: never visited."
     )
@@ -282,8 +306,13 @@ if not rides.is_empty():
             "file_name": "File",
             "duration_s": pieces.figures("Length [s]"),
             "steady_s": pieces.figures("Evidence [s]"),
+            "closed_loop_s": pieces.figures("Closed loop [s]"),
             "in_band_share": pieces.figures("In band [1]", 2),
+            "lambda_from": "Mixture by",
             "delay_s": pieces.figures("Probe delay [s]", 2),
+            "delay_lower_s": pieces.figures("95 % from", 2),
+            "delay_upper_s": pieces.figures("to", 2),
+            "probe_lag_s": pieces.figures("of it lag [s]", 2),
             "delay_origin": "Delay from",
             "probe_place": "Probe",
             "trouble": "Trouble",

@@ -115,6 +115,10 @@ class SteadyCell(NamedTuple):
         Load from (included) to (not included, but for the last cell), in the unit of its edges.
     speed_from_rpm, speed_to_rpm : float
         Engine speed, likewise. [rpm]
+    load_mean : float
+        Time-weighted mean of the load of its samples, in the unit of its edges.
+    speed_mean_rpm : float
+        That of their engine speed. [rpm]
     median : float
         Time-weighted median of the value, in its unit.
     spread : float
@@ -137,43 +141,13 @@ class SteadyCell(NamedTuple):
     load_to: float
     speed_from_rpm: float
     speed_to_rpm: float
+    load_mean: float
+    speed_mean_rpm: float
     median: float
     spread: float
     standard_error: float
     half_width: float
     effective_samples: float
-    hits: int
-    dwell_s: float
-    in_band_share: float
-
-
-class Cell(NamedTuple):
-    """The steady mixture in one cell of throttle and engine speed.
-
-    Attributes
-    ----------
-    throttle_from_pct, throttle_to_pct : float
-        Throttle from (included) to (not included, but for the last cell). [%]
-    speed_from_rpm, speed_to_rpm : float
-        Engine speed, likewise. [rpm]
-    lambda_median : float
-        Time-weighted median. [1]
-    lambda_spread : float
-        Time-weighted robust standard deviation. [1]
-    hits : int
-        Samples.
-    dwell_s : float
-        Time spent. [s]
-    in_band_share : float
-        Share of that time within the cruise band. [1]
-    """
-
-    throttle_from_pct: float
-    throttle_to_pct: float
-    speed_from_rpm: float
-    speed_to_rpm: float
-    lambda_median: float
-    lambda_spread: float
     hits: int
     dwell_s: float
     in_band_share: float
@@ -853,82 +827,6 @@ def weighted_median(values: ArrayLike, weights: ArrayLike) -> float:
     return float(_medians(value[kept], weight[kept], group)[0])
 
 
-def cruise_cells(
-    time_s: ArrayLike,
-    throttle_pct: ArrayLike,
-    engine_speed_rpm: ArrayLike,
-    lambda_aligned: ArrayLike,
-    reasons: ArrayLike,
-    *,
-    throttle_edges_pct: ArrayLike = THROTTLE_EDGES_PCT,
-    speed_edges_rpm: ArrayLike = SPEED_EDGES_RPM,
-    band: tuple[float, float] = (0.94, 1.00),
-) -> list[Cell]:
-    r"""Return the steady mixture of a ride, cell by cell.
-
-    Parameters
-    ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    throttle_pct : array_like
-        Throttle opening. [%]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    lambda_aligned : array_like
-        Lambda from `aligned_lambda`. [1]
-    reasons : array_like of str
-        From `exclusion_reasons`; only samples with "" count.
-    throttle_edges_pct : array_like, default THROTTLE_EDGES_PCT
-        Edges of the throttle cells, ascending. [%]
-    speed_edges_rpm : array_like, default SPEED_EDGES_RPM
-        Edges of the speed cells, ascending. [rpm]
-    band : (float, float), default (0.94, 1.00)
-        Lambda wanted at cruise, both ends included; common practice, no source. [1]
-
-    Returns
-    -------
-    list of Cell
-        Cells that were visited, by ascending throttle, then speed.
-
-    Raises
-    ------
-    ValueError
-        If the clock or edges do not ascend, the lengths differ, or the band is upside down.
-
-    Notes
-    -----
-    Each sample weighs as much as the time it stands for (`sample_duration_s`), so a logger that
-    speeds up or stutters does not move the median. The spread is 1.4826 times the median
-    distance from the median: for normal scatter its standard deviation, and blind to a few
-    stray samples. Samples outside the edges are left out.
-
-    Assumes that the probe's place is fit for the flow; `exclusion_reasons` sees to that.
-
-    Examples
-    --------
-    >>> time = np.arange(0.0, 1.0, 0.1)
-    >>> ten = np.ones(10)
-    >>> cell = cruise_cells(time, 12.0 * ten, 4200.0 * ten, 0.97 * ten, [""] * 10)[0]
-    >>> cell.throttle_from_pct, cell.speed_to_rpm, cell.lambda_median, cell.dwell_s
-    (10.0, 5000.0, 0.97, 0.9)
-    """
-    require("band", band[0], above=0.0, at_most=band[1])
-    found = _sorted_into_cells(
-        time_s,
-        {"throttle_pct": throttle_pct},
-        engine_speed_rpm,
-        {"lambda_aligned": lambda_aligned},
-        reasons,
-        {"throttle_edges_pct": throttle_edges_pct},
-        speed_edges_rpm,
-        band,
-    )
-    return [
-        Cell(*corners, found.median[i], found.spread[i], *found.times[i])
-        for i, corners in enumerate(found.corners)
-    ]
-
-
 def steady_cells(
     time_s: ArrayLike,
     load: ArrayLike,
@@ -938,7 +836,7 @@ def steady_cells(
     *,
     load_edges: ArrayLike = THROTTLE_EDGES_PCT,
     speed_edges_rpm: ArrayLike = SPEED_EDGES_RPM,
-    band: tuple[float, float] | None = None,
+    band: tuple[ArrayLike, ArrayLike] | None = None,
     longest_memory_s: float = 5.0,
     resolution: float = 0.0,
 ) -> list[SteadyCell]:
@@ -961,8 +859,8 @@ def steady_cells(
         Edges of the load cells, ascending; `PRESSURE_EDGES_PA` for pressure.
     speed_edges_rpm : array_like, default SPEED_EDGES_RPM
         Edges of the speed cells, ascending. [rpm]
-    band : (float, float), optional
-        Values wanted, both ends included.
+    band : (array_like, array_like), optional
+        Lowest and highest value wanted, both included: for all samples or each.
     longest_memory_s : float, default 5
         Time beyond which readings count as independent; so do readings on either side of an
         excluded stretch. [s]
@@ -1027,7 +925,14 @@ def steady_cells(
         student = float(stats.t.ppf(0.975, max(1.0, effective[i] - 1.0)))
         known = (error, student * error, float(effective[i]))
         cells.append(
-            SteadyCell(*corners, found.median[i], found.spread[i], *known, *found.times[i])
+            SteadyCell(
+                *corners,
+                *found.middles[i],
+                found.median[i],
+                found.spread[i],
+                *known,
+                *found.times[i],
+            )
         )
     return cells
 
@@ -1556,6 +1461,7 @@ class _Sorted(NamedTuple):
     """Steady samples sorted into cells; lists go by cell, arrays by kept sample."""
 
     corners: list[tuple[float, float, float, float]]
+    middles: list[tuple[float, float]]
     median: list[float]
     spread: list[float]
     times: list[tuple[int, float, float]]
@@ -1573,7 +1479,7 @@ def _sorted_into_cells(
     reasons: ArrayLike,
     load_edges: dict[str, ArrayLike],
     speed_edges_rpm: ArrayLike,
-    band: tuple[float, float] | None,
+    band: tuple[ArrayLike, ArrayLike] | None,
 ) -> _Sorted:
     time, loads, speed, values = _one_clock(
         time_s, **load, engine_speed_rpm=engine_speed_rpm, **value
@@ -1581,8 +1487,8 @@ def _sorted_into_cells(
     why = np.asarray(reasons)
     if why.shape != time.shape:
         raise ValueError(f"reasons must match time_s in length, got {why.shape} for {time.shape}")
-    if band is not None:
-        require("band", band[0], at_most=band[1])
+    low, high = (np.broadcast_to(np.asarray(end, float), time.shape) for end in band or (0.0, 0.0))
+    require("band", low, at_most=high)
     edges = []
     for name, given in (*load_edges.items(), ("speed_edges_rpm", speed_edges_rpm)):
         edge = np.asarray(given, dtype=float)
@@ -1599,7 +1505,7 @@ def _sorted_into_cells(
     cells, group = np.unique(row[kept] * wide + column[kept], return_inverse=True)
     found, weight = values[kept], weight[kept]
     if not place.size:
-        return _Sorted([], [], [], [], place, group, weight, found)
+        return _Sorted([], [], [], [], [], place, group, weight, found)
     median = _medians(found, weight, group)
     away = found - median[group]
     spread = 1.4826 * _medians(np.abs(away), weight, group)
@@ -1607,7 +1513,9 @@ def _sorted_into_cells(
     dwell = np.bincount(group, weight)
     inside = np.full(cells.size, np.nan)
     if band is not None:
-        inside = np.bincount(group, weight * ((found >= band[0]) & (found <= band[1]))) / dwell
+        within = (found >= low[kept]) & (found <= high[kept])
+        inside = np.bincount(group, weight * within) / dwell
+    middles = [np.bincount(group, weight * each[kept]) / dwell for each in (loads, speed)]
     return _Sorted(
         [
             (
@@ -1618,6 +1526,7 @@ def _sorted_into_cells(
             )
             for cell in cells
         ],
+        list(zip(*(each.tolist() for each in middles), strict=True)),
         median.tolist(),
         spread.tolist(),
         list(zip(hits.tolist(), dwell.tolist(), inside.tolist(), strict=True)),

@@ -229,7 +229,7 @@ def part_throttle_evidence(
         Steady time spent in each. [s]
     target : (array_like, array_like), default (0.94, 1.00)
         Lambda wanted: lowest and highest, for all cells or each; twice the same for one value.
-        The default is that of `cruise.cruise_cells`. [1]
+        `mixture.part_throttle_band` gives that of each opening. [1]
     is_closed_loop : array_like of bool, default False
         Cells where a lambda control was at work.
     least_dwell_s : float, default 2

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from flows.metrics.domain_checks import require
 
@@ -91,15 +91,15 @@ class ErrorInterval(NamedTuple):
 
     Attributes
     ----------
-    low_pct, high_pct : float
+    low_pct, high_pct : ndarray
         Ends of the interval. [%]
-    standard_uncertainty_pct : float
+    standard_uncertainty_pct : ndarray
         Gauge and scatter together, as one standard deviation. [%]
     """
 
-    low_pct: float
-    high_pct: float
-    standard_uncertainty_pct: float
+    low_pct: FloatArray
+    high_pct: FloatArray
+    standard_uncertainty_pct: FloatArray
 
 
 GAUGE_ACCURACY = 0.01
@@ -185,6 +185,65 @@ def full_throttle_target(
         raise ValueError(f"points must name each speed once, got {twice:g} rpm twice")
     require("points", table[:, 1], above=0.0)
     return np.interp(grid, table[:, 0], table[:, 1])
+
+
+def part_throttle_band(
+    throttle_pct: ArrayLike,
+    cruise: tuple[float, float] = (0.94, 1.00),
+    full_throttle: float = 0.87,
+    *,
+    cruise_to_pct: float = 40.0,
+    full_from_pct: float = 85.0,
+) -> tuple[FloatArray, FloatArray]:
+    r"""Return the lambda wanted at an opening: the cruise band, and from it to full throttle.
+
+    Parameters
+    ----------
+    throttle_pct : array_like
+        Throttle opening; NaN where not seen. [%]
+    cruise : (float, float), default (0.94, 1.00)
+        Lowest and highest lambda wanted at cruise. [1]
+    full_throttle : float, default 0.87
+        Lambda wanted at full throttle. [1]
+    cruise_to_pct : float, default 40
+        Opening up to which the engine cruises. [%]
+    full_from_pct : float, default 85
+        Opening from which it takes the air of full throttle. [%]
+
+    Returns
+    -------
+    (ndarray, ndarray)
+        Lowest and highest lambda wanted. [1]
+
+    Raises
+    ------
+    ValueError
+        If the band is upside down, a lambda is not above 0, or the openings are out of order.
+
+    Notes
+    -----
+    .. math:: \lambda_{l,h}(\theta) = (1 - s) \lambda_{l,h} + s \lambda_f, \qquad
+              s = \frac{\theta - \theta_c}{\theta_f - \theta_c} \in [0, 1]
+
+    Engines are made richer as the load rises, over which openings is common practice, no source.
+    Held against the cruise band, a right mixture at three quarters throttle would look rich, and
+    be leaned out where that can destroy the engine.
+
+    Examples
+    --------
+    >>> part_throttle_band([10.0, 62.5, 100.0])
+    (array([0.94 , 0.905, 0.87 ]), array([1.   , 0.935, 0.87 ]))
+    """
+    opening = np.asarray(throttle_pct, dtype=float)
+    low, high = cruise
+    require("cruise", low, above=0.0, at_most=high)
+    require("full_throttle", full_throttle, above=0.0)
+    require("cruise_to_pct", cruise_to_pct, at_least=0.0, below=full_from_pct, unit="%")
+    share = np.clip((opening - cruise_to_pct) / (full_from_pct - cruise_to_pct), 0.0, 1.0)
+    return (
+        (1.0 - share) * low + share * full_throttle,
+        (1.0 - share) * high + share * full_throttle,
+    )
 
 
 def mixture_windows(
@@ -569,28 +628,28 @@ def window_repeatability(
 
 
 def lean_error_interval_pct(
-    error_pct: float,
-    lambda_target: float,
+    error_pct: ArrayLike,
+    lambda_target: ArrayLike,
     *,
-    gauge_accuracy: float = GAUGE_ACCURACY,
-    depth_sd_pct: float = float("nan"),
-    pulls: int = 1,
+    gauge_accuracy: ArrayLike = GAUGE_ACCURACY,
+    depth_sd_pct: ArrayLike = float("nan"),
+    pulls: ArrayLike = 1,
     share: float = 0.95,
 ) -> ErrorInterval:
     r"""Return the interval of a lean error from the gauge's accuracy and the pulls' scatter.
 
     Parameters
     ----------
-    error_pct : float
+    error_pct : array_like
         Lean error of the session, the worst for one. [%]
-    lambda_target : float
+    lambda_target : array_like
         Target where it stands. [1]
-    gauge_accuracy : float, default 0.01
+    gauge_accuracy : array_like, default 0.01
         Greatest error of the gauge. [1]
-    depth_sd_pct : float, optional
-        Standard deviation from pull to pull, of `window_repeatability`; NaN leaves the scatter
-        out, as with a single pull. [%]
-    pulls : int, default 1
+    depth_sd_pct : array_like, optional
+        Standard deviation from pull to pull, of `window_repeatability` or `error_scatter_pct`;
+        NaN leaves the scatter out, as with a single pull. [%]
+    pulls : array_like of int, default 1
         Pulls that the error is the mean of.
     share : float, default 0.95
         How often the interval should hold the truth. [0..1]
@@ -616,24 +675,71 @@ def lean_error_interval_pct(
 
     Examples
     --------
-    >>> lean_error_interval_pct(12.0, 0.87)
-    ErrorInterval(low_pct=10.7, high_pct=13.3, standard_uncertainty_pct=0.66)
+    >>> low, high, _ = lean_error_interval_pct(12.0, 0.87)
+    >>> round(float(low), 1), round(float(high), 1)
+    (10.7, 13.3)
 
     References
     ----------
     .. [1] JCGM 100:2008, Guide to the expression of uncertainty in measurement (from memory).
     """
-    require("lambda_target", lambda_target, above=0.0)
-    require("gauge_accuracy", gauge_accuracy, at_least=0.0)
-    require("depth_sd_pct", depth_sd_pct, at_least=0.0, unit="%")
-    require("pulls", pulls, at_least=1)
+    error, target, accuracy, spread, count = (
+        np.asarray(value, dtype=float)
+        for value in (error_pct, lambda_target, gauge_accuracy, depth_sd_pct, pulls)
+    )
+    require("lambda_target", target, above=0.0)
+    require("gauge_accuracy", accuracy, at_least=0.0)
+    require("depth_sd_pct", spread, at_least=0.0, unit="%")
+    require("pulls", count, at_least=1)
     require("share", share, above=0.0, below=1.0)
-    gauge = 100.0 * gauge_accuracy / np.sqrt(3.0) / lambda_target
-    scatter = depth_sd_pct / np.sqrt(pulls) if np.isfinite(depth_sd_pct) and pulls > 1 else 0.0
-    uncertainty = float(np.hypot(gauge, scatter))
-    free = np.inf if scatter == 0.0 else (pulls - 1) * (uncertainty / scatter) ** 4
-    half = float(stats.t.ppf(0.5 + 0.5 * share, free)) * uncertainty
-    return ErrorInterval(error_pct - half, error_pct + half, uncertainty)
+    gauge = 100.0 * accuracy / np.sqrt(3.0) / target
+    scatter = np.where(np.isfinite(spread) & (count > 1), spread / np.sqrt(count), 0.0)
+    uncertainty = np.hypot(gauge, scatter)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        free = np.where(scatter > 0.0, (count - 1) * (uncertainty / scatter) ** 4, np.inf)
+    half = special.stdtrit(np.minimum(free, 1e9), 0.5 + 0.5 * share) * uncertainty
+    return ErrorInterval(error - half, error + half, uncertainty)
+
+
+def error_scatter_pct(lean_error_by_pull_pct: ArrayLike) -> float:
+    r"""Return by how much the lean error of a pull differs from that of another like it.
+
+    Parameters
+    ----------
+    lean_error_by_pull_pct : array_like
+        Lean error of each pull, a row each, over one speed grid; NaN where it was not seen. [%]
+
+    Returns
+    -------
+    float
+        Standard deviation of a single pull at a speed, pooled over the speeds that two pulls or
+        more saw; NaN without any. [%]
+
+    Notes
+    -----
+    .. math:: s^2 = rac{\sum_j (n_j - 1) s_j^2}{\sum_j (n_j - 1)}
+
+    over speeds j: the pooled variance [1]_ (section 5.4.5.3, from memory). Pulls differ in level
+    rather than in wiggles, so the degrees of freedom of s are those of the pulls, not of the
+    speeds.
+
+    Examples
+    --------
+    >>> error_scatter_pct([[4.0, 6.0], [6.0, 8.0]])
+    1.4142
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods.
+    """
+    errors = np.atleast_2d(np.asarray(lean_error_by_pull_pct, dtype=float))
+    seen = np.isfinite(errors).sum(axis=0)
+    kept = seen > 1
+    if not kept.any():
+        return float("nan")
+    spread = np.nanvar(errors[:, kept], axis=0, ddof=1)
+    free = seen[kept] - 1
+    return float(np.sqrt(np.sum(free * spread) / np.sum(free)))
 
 
 def _curve(grid_rpm: ArrayLike, error_pct: ArrayLike) -> tuple[FloatArray, FloatArray]:

@@ -23,7 +23,7 @@ from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-CURVES_VERSION = 5
+CURVES_VERSION = 6
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_PULLS = 500
@@ -44,8 +44,13 @@ _USED = (
     "lambda_wide",
     "lambda_wide_2",
     "coolant_temp_k",
+    "oil_temp_k",
     "intake_air_temp_k",
+    "knock",
+    "ignition_advance_deg",
 )
+KNOCK_REACH_RPM = 75.0
+"""A knock is a moment's: its greatest reading within this of a speed stands for the speed."""
 SATURATED_LAMBDA = 1.6
 """Free air, not a mixture that would burn (common practice, no source)."""
 LEAST_W_PER_CC, MOST_W_PER_CC = 20.0, 200.0
@@ -198,6 +203,9 @@ def pull_curve(
                 "sweep_to_rpm",
                 "sweep_s",
                 "coolant_start_k",
+                "coolant_end_k",
+                "oil_start_k",
+                "oil_end_k",
                 "intake_air_start_k",
             )
         ),
@@ -356,6 +364,9 @@ def _curve(
         sweep_to_rpm=float(np.nanmax(swept)),
         sweep_s=float(time[part][-1] - time[part][0]) if has_clock else None,
         coolant_start_k=_first(channel["coolant_temp_k"][part]),
+        coolant_end_k=_first(channel["coolant_temp_k"][part][::-1]),
+        oil_start_k=_first(channel["oil_temp_k"][part]),
+        oil_end_k=_first(channel["oil_temp_k"][part][::-1]),
         intake_air_start_k=_first(channel["intake_air_temp_k"][part]),
         has_lambda=bool(np.isfinite(lean).any()),
     )
@@ -369,7 +380,41 @@ def _curve(
         "power_sd_w": sd,
         "torque_nm": torque,
         "lambda_wide": lean,
+        "elapsed_s": _when(time[part], swept, grid),
+        "knock": _greatest(channel["knock"][part], swept, grid),
+        "ignition_advance_deg": _smoothed(
+            channel["ignition_advance_deg"][part], swept, grid, bandwidth
+        ),
     }
+
+
+def _when(time: np.ndarray, speed: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Return the time at which a sweep first passed each speed; NaN without a clock."""
+    seen = np.isfinite(time) & np.isfinite(speed)
+    if seen.sum() < 2:
+        return np.full(grid.shape, np.nan)
+    # Ripple makes speed fall for moments: the highest so far is what has been passed.
+    passed = np.maximum.accumulate(speed[seen])
+    return np.interp(grid, passed, time[seen] - time[seen][0], left=np.nan, right=np.nan)
+
+
+def _smoothed(
+    values: np.ndarray, speed: np.ndarray, grid: np.ndarray, bandwidth_rpm: float
+) -> np.ndarray:
+    """Return a channel on the grid; NaN where it was not logged."""
+    if np.isfinite(values).sum() < curve.LEAST_SAMPLES:
+        return np.full(grid.shape, np.nan)
+    return curve.smoothed_curve(speed, values, grid, bandwidth_rpm=bandwidth_rpm).value
+
+
+def _greatest(values: np.ndarray, speed: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Return the greatest reading near each speed; NaN where there was none."""
+    found = np.full(grid.shape, np.nan)
+    seen = np.isfinite(values) & np.isfinite(speed)
+    for at, value in zip(speed[seen], values[seen], strict=True):
+        near = np.abs(grid - at) <= KNOCK_REACH_RPM
+        found[near] = np.fmax(found[near], value)
+    return found
 
 
 def _sweep(

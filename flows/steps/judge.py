@@ -285,7 +285,7 @@ def facts_of(
                 facts["file_factor"] = factor
             elif text:
                 notes.append(f"{layout.power.factor_key}: {text!r} is no correction factor")
-    for word in ("lambda_wide", "lambda_wide_2"):
+    for word in ("lambda_wide", "lambda_wide_2", "exhaust_co2"):
         if word in layout.channels:
             facts.setdefault("probe_place", layout.channels[word].probe)
             facts.setdefault("probe_delay_s", layout.channels[word].delay_s)

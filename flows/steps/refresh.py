@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import duckdb
@@ -71,7 +71,7 @@ def replace(
     connection: duckdb.DuckDBPyConnection,
     key: str,
     to_delete: list[str],
-    records: dict[str, list[dict[str, Any]] | pl.DataFrame],
+    records: Mapping[str, list[dict[str, Any]] | pl.DataFrame],
     then: Callable[[], None] | None = None,
 ) -> None:
     """Replace rows of a parent table and its children in one transaction.
@@ -84,7 +84,7 @@ def replace(
         Key that all these tables share.
     to_delete : list of str
         Keys whose rows go.
-    records : dict of str to (list of dict or polars.DataFrame)
+    records : mapping of str to (list of dict or polars.DataFrame)
         Table → rows that come.
     then : callable, optional
         What must follow in the same transaction.

@@ -1,25 +1,33 @@
-"""Rides: delay taken out, steady evidence sorted from the rest, part-throttle cells."""
+"""Rides: delay taken out, steady evidence sorted from the rest, part-throttle cells.
+
+What the ECU regulates by itself tells of the map by its trims, not by its mixture: closed loop
+makes cells of its own. Quick movements of the throttle are counted apart.
+"""
 
 from __future__ import annotations
 
 import json
 import math
-from typing import Any
+from collections.abc import Iterator
+from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
 import polars as pl
 
-from flows.metrics import cruise
+from flows.metrics import cruise, transients
+from flows.metrics.exhaust_gas import lambda_from_exhaust_gas
+from flows.metrics.fuel import ETHANOL_SHARE, ethanol_mass_share, mixed_atom_ratios
+from flows.metrics.mixture import part_throttle_band
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace
 from flows.steps.samples import MANY_ROWS, read_samples
 from schemas.columns import CHANNELS
-from schemas.settings import ShopSettings
+from schemas.settings import Mixture, ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-RIDES_VERSION = 3
+RIDES_VERSION = 4
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_RIDES = 20
@@ -28,6 +36,25 @@ LEAST_CELL_DWELL_S = 2.0
 """A cell passed through for less has no say in the worst of a stage."""
 MOST_DELAY_SHIFT_S = 0.15
 """An estimate further than this from the layout's delay is a chance peak, not a delay."""
+DELAY_FROM_S = 3600.0
+"""Time from which the delay is worked out: an hour holds more than enough throttle movements."""
+LEAN_LEVELS = ("warn", "stop")
+COVERED_FROM_RPM, COVERED_THROTTLE_PCT = 1000.0, (2.0, 90.0)
+"""Where a road engine runs: cells from there to the fastest speed logged should be covered."""
+SETTLE_S, GAS_SETTLE_S = 0.5, 8.0
+"""Time to wait after a movement: a probe follows within tenths of a second, a four-gas analyser
+within some seconds (common practice, no source)."""
+TRIM_STEP_PCT = 0.78
+"""Step of a trim in one byte, (A - 128) * 100 / 128 (SAE J1979, from memory)."""
+GASES = ("exhaust_co_pct", "exhaust_co2_pct", "exhaust_o2_pct")
+TABLES = (
+    "out.cruise_cell",
+    "out.pressure_cell",
+    "out.trim_cell",
+    "out.transient",
+    "out.stage_heat",
+)
+"""Tables by stage, beside the stage's line."""
 
 
 def derive_rides(
@@ -57,11 +84,13 @@ def derive_rides(
     stages: dict[str, list[dict[str, Any]]] = {}
     for row in store.rows(
         connection,
-        "SELECT ride.*, stage.job_id, stage.bike_id, bike.model_id, reading.sample_id, "
+        "SELECT ride.*, stage.job_id, stage.bike_id, stage.target_lambda, build.fuel, "
+        "bike.model_id, reading.sample_id, "
         "reading.sample_path, reading.facts ->> '$.notes' AS reading_notes, "
         "reading.facts ->> '$.marks' AS marks "
         "FROM core.ride AS ride JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
+        "JOIN core.build AS build USING (build_id) "
         "JOIN raw.reading AS reading USING (file_sha256) ORDER BY ride.stage_id, ride.ride_id",
     ).iter_rows(named=True):
         row["marks"] = json.loads(row["marks"] or "{}")
@@ -69,7 +98,8 @@ def derive_rides(
     wanted = {
         stage_id: fingerprint(
             RIDES_VERSION,
-            settings.mixture.model_dump(),
+            settings.mixture_on(rides[0]["fuel"]).model_dump(),
+            _blend(rides[0]["fuel"], settings),
             [{k: v for k, v in row.items() if k != "sample_path"} for row in rides],
         )
         for stage_id, rides in stages.items()
@@ -83,74 +113,192 @@ def derive_rides(
     ]
     ride_rows: list[dict[str, Any]] = []
     exclusions: list[dict[str, Any]] = []
-    cells: list[dict[str, Any]] = []
+    made: dict[str, list[dict[str, Any]]] = {name: [] for name in TABLES}
     lines: list[dict[str, Any]] = []
     for start in range(0, len(to_make), BATCH_RIDES):
         batch = to_make[start : start + BATCH_RIDES]
         for stage_id in batch:
+            wanted_mixture = _wanted_mixture(stages[stage_id][0], settings)
             parts = []
             for row in stages[stage_id]:
                 # One ride at a time: a long one may fill the memory that there is.
                 samples = read_samples(shop, [row])[row["sample_id"]]
-                head, left_out, part = _ride(row, samples, settings)
+                head, left_out, part = _ride(row, samples, settings, wanted_mixture)
                 head["made_from"] = wanted[stage_id]
                 ride_rows.append(head)
                 exclusions += left_out
                 if part is not None:
                     parts.append(part)
-            made = _cells(stage_id, parts, settings)
-            cells += made
-            lines.append(_line(stages[stage_id], parts, made, wanted[stage_id]))
+            of_stage = _of_stage(stage_id, parts, settings.mixture.gauge_accuracy_pct)
+            for name, rows in of_stage.items():
+                made[name] += rows
+            lines.append(_line(stages[stage_id], parts, of_stage, wanted[stage_id]))
         progress(min(start + BATCH_RIDES, len(to_make)), len(to_make), "reading rides")
     if to_make or to_delete:
         replace(connection, "ride_id", gone_rides, {"out.ride": [], "out.ride_exclusion": []})
-        replace(
-            connection,
-            "stage_id",
-            to_delete,
-            {"out.cruise_cell": cells, "out.stage_cruise": lines},
-        )
+        replace(connection, "stage_id", to_delete, {**made, "out.stage_cruise": lines})
         replace(
             connection, "ride_id", [], {"out.ride": ride_rows, "out.ride_exclusion": exclusions}
         )
     return len(to_make)
 
 
+def _wanted_mixture(row: dict[str, Any], settings: ShopSettings) -> Mixture:
+    """Return the mixture wanted in a stage: its own full-throttle target, else its fuel's."""
+    wanted = settings.mixture_on(row["fuel"])
+    if row["target_lambda"] is None:
+        return wanted
+    return wanted.model_copy(update={"target_full_throttle": row["target_lambda"]})
+
+
+def _blend(fuel: str, settings: ShopSettings) -> dict[str, float] | None:
+    """Return what a fuel is mixed of by mass, None where nobody said."""
+    told = settings.fuel_named(fuel)
+    if told is not None and told.mass_shares is not None:
+        return told.mass_shares
+    by_volume = told.ethanol_volume_share if told else None
+    if by_volume is None:
+        by_volume = ETHANOL_SHARE.get(fuel.upper())
+    if by_volume is None:
+        return None
+    ethanol = float(ethanol_mass_share(by_volume))
+    return {"gasoline": 1.0 - ethanol, "ethanol": ethanol}
+
+
+def _shown_lambda(
+    channel: dict[str, np.ndarray], row: dict[str, Any], settings: ShopSettings
+) -> tuple[np.ndarray, str]:
+    """Return the leanest wideband reading, else lambda from the exhaust's gases, and which."""
+    lean = np.fmax(channel["lambda_wide"], channel["lambda_wide_2"])
+    if np.isfinite(lean).any():
+        return lean, "wideband"
+    if not all(np.isfinite(channel[name]).any() for name in GASES):
+        return lean, ""
+    blend = _blend(row["fuel"], settings)
+    atoms = {} if blend is None else mixed_atom_ratios(blend)._asdict()
+    co, co2, o2 = (0.01 * channel[name] for name in GASES)
+    # An analyser without hydrocarbons leaves out what they hold: some tenths of a percent.
+    hc = 1e-6 * np.nan_to_num(channel["exhaust_hc_ppm"])
+    return lambda_from_exhaust_gas(co2, co, o2, hc, **atoms), "exhaust gas"
+
+
+def _trouble(lean: np.ndarray, row: dict[str, Any]) -> str:
+    if not np.isfinite(lean).any():
+        marked = [row["marks"][name] for name in LAMBDAS if name in row["marks"]]
+        return "; ".join(marked) or "no wideband lambda was logged"
+    if np.nanmax(lean) - np.nanmin(lean) < 0.002:
+        return f"lambda stands still at {np.nanmedian(lean):.3f}: not evidence"
+    return ""
+
+
+class _Part(NamedTuple):
+    """What of one ride can be evidence, sample by sample."""
+
+    ride_id: str
+    resolution: float
+    channel: dict[str, np.ndarray]
+
+
+class _Delay(NamedTuple):
+    """How late the mixture of each sample is shown, in all, and how well that is known."""
+
+    by_sample: np.ndarray | float
+    middle_s: float
+    half_width_s: float
+    lag_s: float
+    moves: int
+    origin: str
+
+
+def _delay(
+    time: np.ndarray,
+    channel: dict[str, np.ndarray],
+    lean: np.ndarray,
+    stated: _Delay,
+) -> _Delay:
+    """Return the delay by the response to the throttle, else by correlation, else as stated.
+
+    An answer far from what the layout states is a chance peak and does not count.
+    """
+
+    def is_possible(delay_s: float) -> bool:
+        return math.isfinite(delay_s) and (
+            stated.origin == "none given" or abs(delay_s - stated.middle_s) <= MOST_DELAY_SHIFT_S
+        )
+
+    flow = None
+    for name in ("injector_time_s", "map_pressure_pa"):
+        if np.isfinite(channel[name]).any():
+            flow = np.clip(channel[name] * channel["engine_speed_rpm"], 0.0, None)
+            break
+    part = slice(0, int(np.searchsorted(time, time[0] + DELAY_FROM_S, side="right")))
+    found = cruise.probe_response(
+        time[part],
+        channel["throttle_pct"][part],
+        lean[part],
+        engine_speed_rpm=channel["engine_speed_rpm"][part],
+        flow=None if flow is None else flow[part],
+    )
+    if is_possible(found.arrival_s):
+        by_sample = found.arrival_s if flow is None else cruise.arrival_at_flow_s(found, flow)
+        return _Delay(
+            by_sample,
+            found.arrival_s,
+            found.arrival_half_width_s,
+            found.lag_s,
+            found.moves,
+            "estimated from the log",
+        )
+    plain = cruise.estimated_delay_s(time[part], channel["throttle_pct"][part], lean[part])
+    if is_possible(plain.delay_s):
+        rough = (plain.delay_s, plain.delay_s, np.nan, np.nan)
+        return _Delay(*rough, found.moves, "estimated roughly from the log")
+    return stated._replace(moves=found.moves)
+
+
 def _ride(
-    row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings
-) -> tuple[dict[str, Any], list[dict[str, Any]], dict[str, np.ndarray] | None]:
+    row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings, wanted: Mixture
+) -> tuple[dict[str, Any], list[dict[str, Any]], _Part | None]:
     """Return a ride's line, its exclusions, and its aligned channels if it has a mixture."""
     channel = {name: samples[name].to_numpy() for name in CHANNELS}
-    time = channel["time_s"]
-    lean = np.fmax(channel["lambda_wide"], channel["lambda_wide_2"])
-    trouble = "" if np.isfinite(lean).any() else "no wideband lambda was logged"
-    if trouble and (marked := [row["marks"][n] for n in LAMBDAS if n in row["marks"]]):
-        trouble = "; ".join(marked)
-    if not trouble and np.nanmax(lean) - np.nanmin(lean) < 0.002:
-        trouble = f"lambda stands still at {np.nanmedian(lean):.3f}: not evidence"
-    delay, origin = row["probe_delay_s"] or 0.0, "the layout's"
-    if row["probe_delay_s"] is None:
-        origin = "none given"
-    if not trouble:
-        found = cruise.estimated_delay_s(time, channel["throttle_pct"], lean)
-        stated = row["probe_delay_s"]
-        if math.isfinite(found.delay_s) and (
-            stated is None or abs(found.delay_s - stated) <= MOST_DELAY_SHIFT_S
-        ):
-            delay, origin = found.delay_s, "estimated from the log"
-    aligned = (
-        cruise.aligned_lambda(time, lean, delay) if not trouble else np.full_like(time, np.nan)
+    time, throttle, speed = (
+        channel[name] for name in ("time_s", "throttle_pct", "engine_speed_rpm")
     )
+    probe = row["probe_place"] or "collector"
+    shown, origin = _shown_lambda(channel, row, settings)
+    trouble = _trouble(shown, row)
+    nothing = np.zeros(time.shape, dtype=bool)
+    closed, doubtful = nothing, nothing
+    stated = row["probe_delay_s"]
+    origin_of_delay = "none given" if stated is None else "the layout's"
+    delay = _Delay(stated or 0.0, stated or 0.0, np.nan, np.nan, 0, origin_of_delay)
+    aligned = np.full_like(time, np.nan)
+    if not trouble:
+        closed = cruise.closed_loop_mask(
+            time,
+            o2_narrow_v=_logged(channel["o2_narrow_v"]),
+            fuel_trim_short_pct=_logged(channel["fuel_trim_short_pct"]),
+        )
+        doubtful = cruise.doubtful_lambda(
+            time, shown, throttle, speed, closed_loop=closed, probe=probe
+        )
+        if origin == "wideband":
+            free = np.where(closed | doubtful, np.nan, shown)
+            delay = _delay(time, channel, free, delay)
+        aligned = cruise.aligned_lambda(time, shown, delay.by_sample)
     reasons = cruise.exclusion_reasons(
         time,
-        throttle_pct=channel["throttle_pct"],
-        engine_speed_rpm=channel["engine_speed_rpm"],
+        throttle_pct=throttle,
+        engine_speed_rpm=speed,
         lambda_aligned=aligned,
-        probe=row["probe_place"] or "collector",
+        probe=probe,
         coolant_temp_k=_logged(channel["coolant_temp_k"]),
         injector_time_s=_logged(channel["injector_time_s"]),
         gear=_logged(channel["gear"]),
         roller_speed_m_s=_logged(channel["roller_speed_m_s"]),
+        map_pressure_pa=_logged(channel["map_pressure_pa"]),
+        doubtful=doubtful,
+        settle_s=GAS_SETTLE_S if origin == "exhaust gas" else SETTLE_S,
     )
     notes = json.loads(row["reading_notes"] or "[]")
     if row["rows_rejected"]:
@@ -160,9 +308,12 @@ def _ride(
         notes.append(f"{row['rows_kept']} rows, read as means over {step_ms:.0f} ms")
     duration = cruise.sample_duration_s(time)
     steady = reasons == ""
-    band = (settings.mixture.cruise_low, settings.mixture.cruise_high)
-    in_band = steady & (aligned >= band[0]) & (aligned <= band[1])
+    low, high = part_throttle_band(
+        throttle, (wanted.cruise_low, wanted.cruise_high), wanted.target_full_throttle
+    )
+    in_band = steady & (aligned >= low) & (aligned <= high)
     steady_s = float(duration[steady].sum())
+    known = math.isfinite(delay.half_width_s)
     head = {
         "ride_id": row["ride_id"],
         "stage_id": row["stage_id"],
@@ -172,8 +323,14 @@ def _ride(
         "duration_s": float(duration.sum()),
         "steady_s": steady_s,
         "in_band_share": float(duration[in_band].sum()) / steady_s if steady_s else None,
-        "delay_s": float(delay),
-        "delay_origin": origin,
+        "closed_loop_s": float(duration[closed].sum()),
+        "lambda_from": "" if trouble else origin,
+        "delay_s": delay.middle_s,
+        "delay_lower_s": max(0.0, delay.middle_s - delay.half_width_s) if known else None,
+        "delay_upper_s": delay.middle_s + delay.half_width_s if known else None,
+        "probe_lag_s": delay.lag_s if math.isfinite(delay.lag_s) else None,
+        "probe_moves": delay.moves,
+        "delay_origin": delay.origin,
         "probe_place": row["probe_place"],
         "trouble": trouble,
         "notes": "; ".join(notes),
@@ -189,61 +346,213 @@ def _ride(
     ]
     if trouble:
         return head, left_out, None
+    trim = cruise.trim_fuel_pct(
+        channel["fuel_trim_short_pct"], np.nan_to_num(channel["fuel_trim_long_pct"])
+    )
     part = {
         "time_s": time,
-        "throttle_pct": channel["throttle_pct"],
-        "engine_speed_rpm": channel["engine_speed_rpm"],
+        "throttle_pct": throttle,
+        "engine_speed_rpm": speed,
+        "map_pressure_pa": channel["map_pressure_pa"],
         "lambda": aligned,
         "reasons": reasons,
         "duration_s": duration,
         "in_band": in_band,
+        "closed": closed,
+        "low": low,
+        "high": high,
+        "trim_pct": np.where(closed, trim, np.nan),
+        "long_trim_pct": np.where(closed, channel["fuel_trim_long_pct"], np.nan),
+        "coolant_k": channel["coolant_temp_k"],
+        "oil_k": channel["oil_temp_k"],
+        "intake_k": channel["intake_air_temp_k"],
     }
-    return head, left_out, part
+    return head, left_out, _Part(row["ride_id"], _step_of(shown), part)
 
 
 def _logged(values: np.ndarray) -> np.ndarray | None:
     return values if np.isfinite(values).any() else None
 
 
-def _cells(
-    stage_id: str, parts: list[dict[str, np.ndarray]], settings: ShopSettings
-) -> list[dict[str, Any]]:
+def _step_of(values: np.ndarray) -> float:
+    """Return the step in which a gauge was logged: two decimals make steps of 0.01."""
+    seen = np.unique(np.round(values[np.isfinite(values)][:20_000], 7))
+    return float(np.diff(seen).min()) if seen.size > 1 else 0.0
+
+
+def _of_stage(
+    stage_id: str, parts: list[_Part], gauge_accuracy_pct: float
+) -> dict[str, list[dict[str, Any]]]:
+    """Return the rows of a stage's tables, from all of its rides together."""
+    made: dict[str, list[dict[str, Any]]] = {name: [] for name in TABLES}
     if not parts:
-        return []
+        return made
     # Rides follow one another on one clock, a minute apart, so that no step spans two of them.
-    clock, offset = [], 0.0
+    clocks, offset = [], 0.0
     for part in parts:
-        clock.append(part["time_s"] - part["time_s"][0] + offset)
-        offset = clock[-1][-1] + 60.0
-    band = (settings.mixture.cruise_low, settings.mixture.cruise_high)
-    joined = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
-    return [
-        {
-            "stage_id": stage_id,
-            **cell._asdict(),
-            "lean_error_pct": float(cruise.band_error_pct(cell.lambda_median, band)),
-        }
-        for cell in cruise.cruise_cells(
-            np.concatenate(clock),
-            joined["throttle_pct"],
-            joined["engine_speed_rpm"],
-            joined["lambda"],
-            joined["reasons"],
-            band=band,
-        )
+        time = part.channel["time_s"]
+        clocks.append(time - time[0] + offset)
+        offset = clocks[-1][-1] + 60.0
+    joined = {
+        name: np.concatenate([part.channel[name] for part in parts]) for name in parts[0].channel
+    }
+    joined["time_s"] = np.concatenate(clocks)
+    step = max(part.resolution for part in parts)
+    for is_closed in (False, True):
+        reasons = np.where(joined["closed"] == is_closed, joined["reasons"], "another loop")
+        for table, load, edges in (
+            ("out.cruise_cell", "throttle_pct", cruise.THROTTLE_EDGES_PCT),
+            ("out.pressure_cell", "map_pressure_pa", cruise.PRESSURE_EDGES_PA),
+        ):
+            made[table] += [
+                {"stage_id": stage_id, "is_closed_loop": is_closed, **cell}
+                for cell in _cells(joined, reasons, load, edges, step, gauge_accuracy_pct)
+            ]
+    made["out.trim_cell"] = [
+        {"stage_id": stage_id, **cell} for cell in _trim_cells(joined, reasons)
     ]
+    made["out.transient"] = [
+        {
+            "ride_id": part.ride_id,
+            "stage_id": stage_id,
+            "transient_no": number,
+            "kind": found.kind,
+            "outcome": found.outcome,
+            "level": found.level,
+            "start_s": found.start_s,
+            "end_s": found.end_s,
+            "throttle_before_pct": found.throttle_from_pct,
+            "throttle_after_pct": found.throttle_to_pct,
+            "engine_speed_rpm": found.engine_speed_rpm,
+            "depth_pct": found.depth_pct if math.isfinite(found.depth_pct) else None,
+            "excursion_s": found.duration_s if math.isfinite(found.duration_s) else None,
+        }
+        for part in parts
+        for number, found in enumerate(_movements(part), start=1)
+    ]
+    made["out.stage_heat"] = [{"stage_id": stage_id, **_heat(joined)}]
+    return made
+
+
+def _cells(
+    joined: dict[str, np.ndarray],
+    reasons: np.ndarray,
+    load: str,
+    edges: tuple[float, ...],
+    step: float,
+    gauge_accuracy_pct: float,
+) -> Iterator[dict[str, Any]]:
+    word, unit = ("throttle", "pct") if load == "throttle_pct" else ("pressure", "pa")
+    place = (joined["time_s"], joined[load], joined["engine_speed_rpm"])
+    found = cruise.steady_cells(
+        *place,
+        joined["lambda"],
+        reasons,
+        load_edges=edges,
+        band=(joined["low"], joined["high"]),
+        resolution=step,
+    )
+    # The same samples in the same cells: what was wanted of them is their median.
+    low, high = (
+        [
+            cell.median
+            for cell in cruise.steady_cells(*place, joined[end], reasons, load_edges=edges)
+        ]
+        for end in ("low", "high")
+    )
+    for cell, target_low, target_high in zip(found, low, high, strict=True):
+        # The gauge's limits hold its error, evenly likely within: hence the root of 3.
+        gauge = 1.96 * gauge_accuracy_pct / 100.0 / math.sqrt(3.0) * cell.median
+        half = math.hypot(cell.half_width, gauge)
+        yield {
+            f"{word}_from_{unit}": cell.load_from,
+            f"{word}_to_{unit}": cell.load_to,
+            "speed_from_rpm": cell.speed_from_rpm,
+            "speed_to_rpm": cell.speed_to_rpm,
+            f"{word}_mean_{unit}": cell.load_mean,
+            "speed_mean_rpm": cell.speed_mean_rpm,
+            "lambda_median": cell.median,
+            "lambda_spread": cell.spread,
+            "lambda_se": cell.standard_error,
+            "lambda_lower": cell.median - half,
+            "lambda_upper": cell.median + half,
+            "effective_samples": cell.effective_samples,
+            "target_low": target_low,
+            "target_high": target_high,
+            "lean_error_pct": float(cruise.band_error_pct(cell.median, (target_low, target_high))),
+            "dwell_s": cell.dwell_s,
+            "hits": cell.hits,
+            "in_band_share": cell.in_band_share,
+        }
+
+
+def _trim_cells(joined: dict[str, np.ndarray], reasons: np.ndarray) -> Iterator[dict[str, Any]]:
+    """Return what the trims add in closed loop: there the base map lacks just that."""
+    place = (joined["time_s"], joined["throttle_pct"], joined["engine_speed_rpm"])
+    by_cell = {
+        cell[:4]: cell.median
+        for cell in cruise.steady_cells(*place, joined["long_trim_pct"], reasons)
+    }
+    for cell in cruise.steady_cells(*place, joined["trim_pct"], reasons, resolution=TRIM_STEP_PCT):
+        yield {
+            "throttle_from_pct": cell.load_from,
+            "throttle_to_pct": cell.load_to,
+            "speed_from_rpm": cell.speed_from_rpm,
+            "speed_to_rpm": cell.speed_to_rpm,
+            "throttle_mean_pct": cell.load_mean,
+            "speed_mean_rpm": cell.speed_mean_rpm,
+            "trim_pct": cell.median,
+            "trim_se_pct": cell.standard_error,
+            "trim_lower_pct": cell.median - cell.half_width,
+            "trim_upper_pct": cell.median + cell.half_width,
+            "long_trim_pct": by_cell.get(cell[:4]),
+            "dwell_s": cell.dwell_s,
+            "hits": cell.hits,
+        }
+
+
+def _movements(part: _Part) -> list[transients.Transient]:
+    names = ("time_s", "throttle_pct", "engine_speed_rpm", "lambda", "reasons")
+    return transients.transients(*(part.channel[name] for name in names))
+
+
+def _heat(joined: dict[str, np.ndarray]) -> dict[str, Any]:
+    """Return how hot the engine ran at a steady cruise, and at its hottest."""
+    weight = np.where(joined["reasons"] == "", joined["duration_s"], 0.0)
+    heat: dict[str, Any] = {"cruise_s": float(weight.sum())}
+    for name in ("coolant", "oil", "intake"):
+        values = joined[f"{name}_k"]
+        middle = cruise.weighted_median(values, weight)
+        heat[f"{name}_cruise_k"] = middle if math.isfinite(middle) else None
+        if name != "intake":
+            seen = np.isfinite(values).any()
+            heat[f"{name}_most_k"] = float(np.nanmax(values)) if seen else None
+    return heat
 
 
 def _line(
     rides: list[dict[str, Any]],
-    parts: list[dict[str, np.ndarray]],
-    cells: list[dict[str, Any]],
+    parts: list[_Part],
+    made: dict[str, list[dict[str, Any]]],
     made_from: str,
 ) -> dict[str, Any]:
-    steady_s = sum(float(part["duration_s"][part["reasons"] == ""].sum()) for part in parts)
-    in_band_s = sum(float(part["duration_s"][part["in_band"]].sum()) for part in parts)
+    def seconds(name: str, part: _Part) -> float:
+        chosen = part.channel["reasons"] == "" if name == "steady" else part.channel[name]
+        return float(part.channel["duration_s"][chosen].sum())
+
+    steady_s = sum(seconds("steady", part) for part in parts)
+    cells = made["out.cruise_cell"]
     dwelt = [cell for cell in cells if cell["dwell_s"] >= LEAST_CELL_DWELL_S]
-    worst = max(dwelt, key=lambda cell: cell["lean_error_pct"], default=None)
+    told = [cell for cell in dwelt if not cell["is_closed_loop"]] or dwelt
+    worst = max(told, key=lambda cell: cell["lean_error_pct"], default=None)
+    covered = {(cell["throttle_from_pct"], cell["speed_from_rpm"]) for cell in dwelt}
+    table = _table(parts)
+    judged = [row for row in made["out.transient"] if not row["outcome"]]
+
+    def moves(kind: str, levels: tuple[str, ...]) -> int:
+        return sum(row["kind"] == kind and row["level"] in levels for row in judged)
+
+    every = ("none", "notice", *LEAN_LEVELS)
     return {
         "stage_id": rides[0]["stage_id"],
         "job_id": rides[0]["job_id"],
@@ -251,12 +560,35 @@ def _line(
         "model_id": rides[0]["model_id"],
         "rides": len(rides),
         "steady_s": steady_s,
-        "in_band_share": in_band_s / steady_s if steady_s else None,
+        "in_band_share": sum(seconds("in_band", part) for part in parts) / steady_s
+        if steady_s
+        else None,
+        "closed_loop_s": sum(seconds("closed", part) for part in parts),
         "cells": len(cells),
+        "covered_share": len(covered & table) / len(table) if table else None,
+        "tip_ins": moves("tip-in", every),
+        "lean_tip_ins": moves("tip-in", LEAN_LEVELS),
+        "lift_offs": moves("lift-off", every),
+        "rich_lift_offs": moves("lift-off", LEAN_LEVELS),
         "worst_lean_error_pct": worst["lean_error_pct"] if worst else None,
         "worst_throttle_pct": (worst["throttle_from_pct"] + worst["throttle_to_pct"]) / 2
         if worst
         else None,
         "worst_speed_rpm": (worst["speed_from_rpm"] + worst["speed_to_rpm"]) / 2 if worst else None,
         "made_from": made_from,
+    }
+
+
+def _table(parts: list[_Part]) -> set[tuple[float, float]]:
+    """Return the cells that riding should cover, up to the fastest speed logged."""
+    if not parts:
+        return set()
+    fastest = max(float(np.nanmax(part.channel["engine_speed_rpm"])) for part in parts)
+    low, high = COVERED_THROTTLE_PCT
+    return {
+        (throttle, speed)
+        for throttle in cruise.THROTTLE_EDGES_PCT[:-1]
+        if low <= throttle < high
+        for speed in cruise.SPEED_EDGES_RPM[:-1]
+        if COVERED_FROM_RPM <= speed < fastest
     }

@@ -8,13 +8,13 @@ from typing import Any
 import duckdb
 import numpy as np
 
-from flows.metrics import curve, mixture, session
+from flows.metrics import curve, heat, mixture, session
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace, stacked
-from schemas.settings import ShopSettings
+from schemas.settings import Mixture, ShopSettings
 from warehouse import store
 
-SESSIONS_VERSION = 2
+SESSIONS_VERSION = 3
 """Raise it when this step changes what it gives for the same curves."""
 
 LEAST_WINDOW_RPM = 150.0
@@ -22,6 +22,16 @@ LEAST_WINDOW_RPM = 150.0
 NOT_WIDEBAND = "no wideband lambda was logged"
 LEAST_FOR_GRUBBS = 4
 """Of three values Grubbs' statistic can hardly pass its critical value."""
+
+
+CURVE_COLUMNS = (
+    "engine_speed_rpm",
+    "power_w",
+    "lambda_wide",
+    "elapsed_s",
+    "knock",
+    "ignition_advance_deg",
+)
 
 
 def derive_sessions(
@@ -48,13 +58,14 @@ def derive_sessions(
         for row in store.rows(
             connection,
             "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.build_id, "
-            "stage.target_lambda, bike.model_id, model.induction, job.received_on, "
+            "stage.target_lambda, build.fuel, bike.model_id, model.induction, job.received_on, "
             "list(struct_pack(pull_id := pull.pull_id, made_from := pull.made_from, "
             "is_used := pull.is_used, trouble := pull.trouble) "
             "ORDER BY pull.pull_no) AS pulls "
             "FROM core.stage AS stage JOIN core.job AS job ON stage.job_id = job.job_id "
             "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
             "JOIN core.model AS model USING (model_id) "
+            "JOIN core.build AS build ON stage.build_id = build.build_id "
             "JOIN out.pull AS pull ON stage.stage_id = pull.stage_id "
             "GROUP BY ALL HAVING bool_or(pull.is_used) ORDER BY stage.stage_id",
         ).iter_rows(named=True)
@@ -62,7 +73,7 @@ def derive_sessions(
     wanted = {
         stage_id: fingerprint(
             SESSIONS_VERSION,
-            settings.mixture.model_dump(),
+            settings.mixture_on(row["fuel"]).model_dump(),
             settings.figures.model_dump(),
             settings.trust.repeatability_share,
             row,
@@ -75,6 +86,7 @@ def derive_sessions(
         "out.session_pull": [],
         "out.stage_mixture": [],
         "out.lean_window": [],
+        "out.window_knock": [],
     }
     curves: dict[str, dict[str, np.ndarray]] = {}
     heads, points = _pulls_of(connection, to_make)
@@ -118,17 +130,17 @@ def curves_of(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> di
     Returns
     -------
     dict of str to ndarray
-        pull_id → columns engine speed [rpm], power [W], lambda [1].
+        pull_id → a column for each of `CURVE_COLUMNS`.
     """
     frame = store.rows(
         connection,
-        "SELECT pull_id, engine_speed_rpm, power_w, lambda_wide FROM out.pull_curve "
+        f"SELECT pull_id, {', '.join(CURVE_COLUMNS)} FROM out.pull_curve "  # noqa: S608
         "JOIN out.pull USING (pull_id) WHERE is_used AND stage_id IN (SELECT unnest(?)) "
         "ORDER BY pull_id, engine_speed_rpm",
         stage_ids,
     )
     return {
-        str(key[0]): part.select("engine_speed_rpm", "power_w", "lambda_wide").to_numpy()
+        str(key[0]): part.select(CURVE_COLUMNS).to_numpy()
         for key, part in frame.group_by("pull_id", maintain_order=True)
     }
 
@@ -169,7 +181,10 @@ def _session(
 ) -> tuple[dict[str, list[dict[str, Any]]], dict[str, np.ndarray]]:
     used = [head for head in heads if head["is_used"]]
     grid, power = on_one_grid([points[head["pull_id"]] for head in used], 1)
-    _, lambdas = on_one_grid([points[head["pull_id"]] for head in used], 2)
+    lambdas, elapsed, knock, advance = (
+        on_one_grid([points[head["pull_id"]] for head in used], column)[1] for column in range(2, 6)
+    )
+    wanted = settings.mixture_on(stage["fuel"])
     mean = session.session_mean(power)
     levels = session.pull_levels(power)
     usual = settings.trust.repeatability_share
@@ -183,14 +198,28 @@ def _session(
     )
     settled = session.settled(levels, repeatability_share=usual)
     seen = np.isfinite(mean)
-    grid, mean, lambdas = grid[seen], mean[seen], lambdas[:, seen]
+    grid, mean = grid[seen], mean[seen]
+    lambdas, elapsed, knock, advance = (
+        each[:, seen] for each in (lambdas, elapsed, knock, advance)
+    )
     torque = curve.torque_nm(mean, grid)
     top, pull = curve.peak(grid, mean), curve.peak(grid, torque)
     lean = _mean_lambda(lambdas)
     target = mixture.full_throttle_target(
-        grid, stage["target_lambda"] or settings.mixture.target_full_throttle
+        grid, stage["target_lambda"] or wanted.target_full_throttle
     )
     error = mixture.lean_error_pct(lean, target)
+    by_pull = mixture.lean_error_pct(lambdas, target)
+    scatter_pct = mixture.error_scatter_pct(by_pull)
+    with_lambda = np.isfinite(lambdas).sum(axis=0)
+    accuracy = settings.mixture.gauge_accuracy_pct / 100.0
+    known = mixture.lean_error_interval_pct(
+        error,
+        target,
+        gauge_accuracy=accuracy * target,
+        depth_sd_pct=scatter_pct,
+        pulls=np.maximum(with_lambda, 1),
+    )
     notes = [f"pull {head['pull_no']}: {why}" for head, why in zip(used, odd, strict=True) if why]
     notes += _apart(used, levels, odd)
     if settled.is_settled is False:
@@ -243,9 +272,9 @@ def _session(
     windows = mixture.mixture_windows(
         grid,
         error,
-        notice_pct=settings.mixture.notice_pct,
-        warn_pct=settings.mixture.warn_pct,
-        stop_pct=settings.mixture.stop_pct,
+        notice_pct=wanted.notice_pct,
+        warn_pct=wanted.warn_pct,
+        stop_pct=wanted.stop_pct,
         least_width_rpm=LEAST_WINDOW_RPM,
         speed_at_peak_torque_rpm=pull.speed_rpm,
     )
@@ -260,9 +289,32 @@ def _session(
             }
             for head, level, why in zip(used, levels, odd, strict=True)
         ],
-        "out.stage_mixture": [_mixture(stage, used, grid, error, torque, windows, made_from)],
+        "out.stage_mixture": [
+            {
+                **_mixture(stage, used, grid, error, torque, windows, made_from),
+                "worst_lower_pct": _at_worst(error, known.low_pct),
+                "worst_upper_pct": _at_worst(error, known.high_pct),
+            }
+        ],
         "out.lean_window": [
-            {"stage_id": stage["stage_id"], **window._asdict()} for window in windows
+            {
+                "stage_id": stage["stage_id"],
+                **window._asdict(),
+                **_told_of_window(
+                    window, grid, by_pull, elapsed, target, accuracy, pull.speed_rpm, wanted
+                ),
+            }
+            for window in windows
+        ],
+        "out.window_knock": [
+            {
+                "stage_id": stage["stage_id"],
+                "side": window.side,
+                "from_rpm": window.from_rpm,
+                **told,
+            }
+            for window in windows
+            if (told := _knock(window, grid, knock, advance))
         ],
     }
     return made, {
@@ -272,7 +324,99 @@ def _session(
         "lambda_wide": lean,
         "lambda_target": np.broadcast_to(target, grid.shape),
         "lean_error_pct": error,
+        "lean_error_se_pct": scatter_pct / np.sqrt(np.maximum(with_lambda, 1)),
+        "lean_error_lower_pct": known.low_pct,
+        "lean_error_upper_pct": known.high_pct,
     }
+
+
+def _at_worst(error: np.ndarray, end: np.ndarray) -> float | None:
+    """Return an end of the interval where the mixture is leanest."""
+    return _known(float(end[np.nanargmax(error)])) if np.isfinite(error).any() else None
+
+
+def _told_of_window(
+    window: mixture.Window,
+    grid: np.ndarray,
+    by_pull: np.ndarray,
+    elapsed: np.ndarray,
+    target: np.ndarray,
+    accuracy: float,
+    peak_torque_rpm: float,
+    wanted: Mixture,
+) -> dict[str, Any]:
+    """Return how long a pull stays in a window, how often it is there, and how sure it is."""
+    seen_in = mixture.window_repeatability(
+        window, grid, by_pull, notice_pct=wanted.notice_pct, least_width_rpm=LEAST_WINDOW_RPM
+    )
+    there = float(np.interp(window.worst_speed_rpm, grid, target))
+    known = mixture.lean_error_interval_pct(
+        window.worst_error_pct,
+        there,
+        gauge_accuracy=accuracy * there * (1.0 + window.worst_error_pct / 100.0),
+        depth_sd_pct=seen_in.depth_sd_pct,
+        pulls=max(seen_in.pulls, 1),
+    )
+    durations = [_seconds_within(window, one, grid) for one in elapsed]
+    durations = [seconds for seconds in durations if math.isfinite(seconds)]
+    distance = mixture.distance_from_peak_torque_rpm(window, peak_torque_rpm)
+    return {
+        "worst_lower_pct": float(known.low_pct),
+        "worst_upper_pct": float(known.high_pct),
+        "pulls_seen": seen_in.pulls,
+        "pulls_showing": seen_in.seen_in,
+        "duration_s": float(np.median(durations)) if durations else None,
+        "peak_torque_distance_rpm": distance,
+    }
+
+
+def _seconds_within(window: mixture.Window, elapsed: np.ndarray, grid: np.ndarray) -> float:
+    """Return the time a pull spends in a window; NaN without a clock."""
+    seen = np.isfinite(elapsed)
+    time, speed = elapsed[seen], grid[seen]
+    # Speeds that ripple passes at one and the same moment count once.
+    first = np.concatenate([[True], np.diff(time) > 0.0]) if time.size else seen[:0]
+    return mixture.window_duration_s(window, time[first], speed[first])
+
+
+def _knock(
+    window: mixture.Window, grid: np.ndarray, knock: np.ndarray, advance: np.ndarray
+) -> dict[str, Any]:
+    """Return what knock and ignition do in a window; empty where neither was logged."""
+    ends = (window.from_rpm, window.to_rpm)
+    knocks = heat.window_standout(grid, knock, *ends)
+    timing = heat.window_standout(grid, advance, *ends)
+    if not knocks.pulls and not timing.pulls:
+        return {}
+    said = []
+    if math.isfinite(knocks.ratio):
+        said.append(
+            f"knock {knocks.ratio:.1f} times that of the speeds beside it"
+            + _span(knocks.ratio_lower, knocks.ratio_upper)
+        )
+    if timing.pulls:
+        later = -timing.difference
+        said.append(
+            f"ignition {abs(later):.1f}° {'later' if later > 0 else 'earlier'} than the line "
+            f"beside it{_span(-timing.difference_upper, -timing.difference_lower)}"
+        )
+    return {
+        "to_rpm": window.to_rpm,
+        "pulls_seen": max(knocks.pulls, timing.pulls),
+        "knock_inside": _known(knocks.inside),
+        "knock_beside": _known(knocks.beside),
+        "knock_ratio": _known(knocks.ratio),
+        "knock_ratio_lower": _known(knocks.ratio_lower),
+        "knock_ratio_upper": _known(knocks.ratio_upper),
+        "ignition_retard_deg": _known(-timing.difference),
+        "retard_lower_deg": _known(-timing.difference_upper),
+        "retard_upper_deg": _known(-timing.difference_lower),
+        "sentence": ", ".join(said),
+    }
+
+
+def _span(lower: float, upper: float) -> str:
+    return f" ({lower:.1f} to {upper:.1f})" if math.isfinite(lower) else " (one pull)"
 
 
 def _starts(heads: list[dict[str, Any]], name: str) -> np.ndarray:

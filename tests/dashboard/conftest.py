@@ -6,6 +6,7 @@ every view of the store is the store's own SQL, run over these rows.
 
 import hashlib
 import itertools
+import json
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -310,6 +311,8 @@ def _job(
                 reference_factor_sd=0.003,
                 air_density_kg_m3=density,
                 coolant_start_k=352.0,
+                coolant_end_k=359.0,
+                oil_end_k=366.0,
                 intake_air_start_k=296.0,
                 has_lambda=has_lambda,
                 is_used=not is_odd,
@@ -390,6 +393,9 @@ def _job(
                 "lambda_wide": seen if has_lambda else None,
                 "lambda_target": 0.87,
                 "lean_error_pct": lean if has_lambda else None,
+                "lean_error_se_pct": 0.2 if has_lambda else None,
+                "lean_error_lower_pct": lean - 1.4 if has_lambda else None,
+                "lean_error_upper_pct": lean + 1.4 if has_lambda else None,
             }
             for at, watts, newton, seen, lean in zip(
                 speed, power, torque, mixture, error, strict=True
@@ -422,7 +428,31 @@ def _job(
                 to_rpm=float(speed[lean[-1]]),
                 worst_error_pct=worst_pct,
                 worst_speed_rpm=float(speed[worst_at]),
+                worst_lower_pct=worst_pct - 1.4,
+                worst_upper_pct=worst_pct + 1.4,
+                pulls_seen=3,
+                pulls_showing=3,
+                duration_s=1.9,
+                peak_torque_distance_rpm=850.0,
                 is_near_peak_torque=False,
+            )
+            rows.add(
+                "out.window_knock",
+                stage_id=stage_id,
+                side="lean",
+                from_rpm=float(speed[lean[0]]),
+                to_rpm=float(speed[lean[-1]]),
+                pulls_seen=3,
+                knock_inside=3.2,
+                knock_beside=1.1,
+                knock_ratio=2.9,
+                knock_ratio_lower=2.1,
+                knock_ratio_upper=4.0,
+                ignition_retard_deg=3.1,
+                retard_lower_deg=2.2,
+                retard_upper_deg=4.0,
+                sentence="knock 2.9 times that of the speeds beside it (2.1 to 4.0), "
+                "ignition 3.1° later than the line beside it (2.2 to 4.0)",
             )
         kept.append((stage_id, parts_key, map_name, speed, power, worst_pct, speed[worst_at]))
         if name == "remapped":
@@ -457,8 +487,14 @@ def _ride(rows, random, stage_id, made, job_id) -> None:
         duration_s=420.0,
         steady_s=151.0,
         in_band_share=0.71,
+        closed_loop_s=42.0,
+        lambda_from="wideband",
         delay_s=0.16,
-        delay_origin="estimated",
+        delay_lower_s=0.15,
+        delay_upper_s=0.17,
+        probe_lag_s=0.06,
+        probe_moves=31,
+        delay_origin="estimated from the log",
         notes="",
         trouble="",
         made_from="test",
@@ -472,20 +508,84 @@ def _ride(rows, random, stage_id, made, job_id) -> None:
                 continue
             seen = 0.97 + random.normal(0, 0.03)
             outside = 100 * (seen / 1.0 - 1) if seen > 1 else 100 * (min(seen / 0.94, 1) - 1)
-            rows.add(
-                "out.cruise_cell",
-                stage_id=stage_id,
-                throttle_from_pct=float(low),
-                throttle_to_pct=float(high),
-                speed_from_rpm=float(speed),
-                speed_to_rpm=speed + 1000.0,
-                lambda_median=seen,
-                lambda_spread=0.01,
-                lean_error_pct=outside,
-                dwell_s=float(random.uniform(1, 20)),
-                hits=60,
-                in_band_share=float(random.uniform(0.4, 1)),
-            )
+            cell = {
+                "stage_id": stage_id,
+                "is_closed_loop": False,
+                "speed_from_rpm": float(speed),
+                "speed_to_rpm": speed + 1000.0,
+                "speed_mean_rpm": speed + 480.0,
+                "lambda_median": seen,
+                "lambda_spread": 0.01,
+                "lambda_se": 0.002,
+                "lambda_lower": seen - 0.011,
+                "lambda_upper": seen + 0.011,
+                "effective_samples": 14.0,
+                "target_low": 0.94,
+                "target_high": 1.0,
+                "lean_error_pct": outside,
+                "dwell_s": float(random.uniform(1, 20)),
+                "hits": 60,
+                "in_band_share": float(random.uniform(0.4, 1)),
+            }
+            places = {"from": float(low), "to": float(high), "mean": 0.5 * (low + high)}
+            for table, word, scale, least in (
+                ("out.cruise_cell", "throttle_{}_pct", 1.0, 0.0),
+                ("out.pressure_cell", "pressure_{}_pa", 1200.0, 25_000.0),
+            ):
+                own = {word.format(name): least + scale * at for name, at in places.items()}
+                rows.add(table, **cell, **own)
+    rows.add(
+        "out.trim_cell",
+        stage_id=stage_id,
+        throttle_from_pct=5.0,
+        throttle_to_pct=10.0,
+        speed_from_rpm=3000.0,
+        speed_to_rpm=4000.0,
+        throttle_mean_pct=7.1,
+        speed_mean_rpm=3420.0,
+        trim_pct=6.2,
+        trim_se_pct=0.3,
+        trim_lower_pct=5.5,
+        trim_upper_pct=6.9,
+        long_trim_pct=5.5,
+        dwell_s=42.0,
+        hits=840,
+    )
+    for number, (kind, outcome, level, depth) in enumerate(
+        (
+            ("tip-in", "", "warn", 11.5),
+            ("tip-in", "", "none", 2.0),
+            ("tip-in", "fuel cut", "none", None),
+            ("lift-off", "", "none", -1.0),
+        ),
+        start=1,
+    ):
+        rows.add(
+            "out.transient",
+            ride_id=ride_id,
+            transient_no=number,
+            stage_id=stage_id,
+            kind=kind,
+            outcome=outcome,
+            level=level,
+            start_s=20.0 * number,
+            end_s=20.0 * number + 0.3,
+            throttle_before_pct=8.0,
+            throttle_after_pct=25.0 if kind == "tip-in" else 2.0,
+            engine_speed_rpm=4100.0,
+            depth_pct=depth,
+            excursion_s=None if depth is None else 0.2,
+        )
+    rows.add(
+        "out.stage_heat",
+        stage_id=stage_id,
+        cruise_s=151.0,
+        coolant_cruise_k=358.5,
+        coolant_most_k=371.0,
+        oil_cruise_k=369.0,
+        oil_most_k=383.0,
+        intake_cruise_k=301.0,
+    )
     rows.add(
         "out.stage_cruise",
         stage_id=stage_id,
@@ -493,7 +593,13 @@ def _ride(rows, random, stage_id, made, job_id) -> None:
         rides=1,
         steady_s=151.0,
         in_band_share=0.71,
+        closed_loop_s=42.0,
         cells=27,
+        covered_share=0.31,
+        tip_ins=2,
+        lean_tip_ins=1,
+        lift_offs=1,
+        rich_lift_offs=0,
         worst_lean_error_pct=4.1,
         worst_throttle_pct=12.0,
         worst_speed_rpm=4500.0,
@@ -690,6 +796,186 @@ def _rankings(rows: _Rows) -> None:
                 ended_on="Kestrel road r3",
                 gained="+4.6 % (3.3 to 5.9) with parts and remap",
                 went_wrong="" if rank % 2 else "14 % lean at 7,300 rpm before the remap",
+            )
+
+
+def _mixtures(rows: _Rows) -> None:
+    """Suggested changes, expected mixtures and map revisions, one of each kind a few times over."""
+    stage_of = {row["stage_id"]: row for row in rows["core.stage"]}
+    build_of = {row["build_id"]: row for row in rows["core.build"]}
+    throttle_axis, speed_axis = [0, 5, 10, 20, 40, 70, 100], list(range(2000, 9001, 1000))
+    for row in list(rows["out.stage_mixture"]):
+        if row["worst_lean_error_pct"] is None:
+            continue
+        stage = stage_of[row["stage_id"]]
+        rows.add(
+            "out.fuel_change",
+            **{name: row[name] for name in ("stage_id", "job_id", "bike_id", "model_id")},
+            cells_told=12,
+            cells_held=2,
+            cells_of_map=56,
+            part_throttle_readings=21,
+            trim_readings=1,
+            full_throttle_readings=18,
+            earlier_rounds=0,
+            throttle_axis=json.dumps(throttle_axis),
+            speed_axis=json.dumps(speed_axis),
+            axes_origin="the map's own",
+            most_change_pct=9.4,
+            most_change_throttle_pct=100.0,
+            most_change_speed_rpm=7000.0,
+            step_to_blank_pct=3.5,
+            left_out="closed loop 3, too short 4",
+            shape_sd_pct=3.1,
+            shape_throttle_length=0.8,
+            shape_speed_length_rpm=1100.0,
+            shape_nugget_pct=0.4,
+            sentence="Needs up to 9.4 % more fuel (8.1 to 10.7) at 100 % throttle and 7,000 rpm, "
+            "of which +8.0 % in this round. 12 of 56 cells are told.",
+            made_from="test",
+        )
+        for throttle in (10, 20, 100):
+            for speed in (4000, 5000, 6000, 7000):
+                needed = 9.4 * throttle / 100 * speed / 7000
+                rows.add(
+                    "out.fuel_change_cell",
+                    stage_id=row["stage_id"],
+                    throttle_pct=float(throttle),
+                    speed_rpm=float(speed),
+                    needed_pct=needed,
+                    lower_pct=needed - 1.3,
+                    upper_pct=needed + 1.3,
+                    suggested_pct=min(np.ceil(2 * needed) / 2, 8.0),
+                    evidence_share=0.8,
+                    held_by="step" if needed > 8 else "",
+                    is_guarded=throttle == 100,
+                )
+        if stage["stage_name"] == "remapped":
+            rows.add(
+                "out.fuel_change_check",
+                stage_id=row["stage_id"],
+                before_stage_id=f"{row['job_id']}/{stage['stage_no'] - 1}",
+                job_id=row["job_id"],
+                bike_id=row["bike_id"],
+                is_suggestion=True,
+                places=31,
+                before_error_pct=8.2,
+                after_error_pct=1.6,
+                removed_share=0.8,
+                removed_lower_share=0.71,
+                removed_upper_share=0.89,
+                part_removed_share=0.7,
+                full_removed_share=0.9,
+                came_share=0.94,
+                sentence="The last suggestion removed 80 % of the error (71 to 89 %): from 8.2 to "
+                "1.6 % on average; 94 % of the fuel it asked for shows in the mixture.",
+            )
+    for need in rows["out.remap_need"]:
+        members = [m for m in rows["out.need_member"] if m["need_id"] == need["need_id"]]
+        about = {name: need[name] for name in ("model_id", "parts_key", "map_label")}
+        expected_id = f"e{need['need_id']}"
+        rows.add(
+            "out.expected_mixture",
+            expected_id=expected_id,
+            **about,
+            model_label=need["model_id"],
+            bikes=len(members),
+            other_bikes=9,
+            borrowed_share=0.3,
+            worst_from_rpm=6500.0,
+            worst_to_rpm=8000.0,
+            worst_speed_rpm=7250.0,
+            worst_error_pct=11.0,
+            worst_lower_pct=8.0,
+            worst_upper_pct=14.0,
+            sentence=f"{need['model_id']} with {need['parts_key']}: expect 8 to 14 % lean from "
+            "6,500 to 8,000 rpm, 11 % on average; start rich there.",
+            made_from="test",
+        )
+        map_id = f"m{need['need_id']}"
+        rows.add(
+            "out.map_revision",
+            map_id=map_id,
+            model_id=need["model_id"],
+            model_label=need["model_id"],
+            map_name="stock" if need["is_stock_map"] else "Kestrel road",
+            map_revision=None if need["is_stock_map"] else 3,
+            map_label=need["map_label"],
+            map_from=None,
+            parts_seen=need["parts_key"],
+            bikes=len(members),
+            lean_bikes=1,
+            mean_size_pct=4.1,
+            torque_weighted_error_pct=3.2,
+            cruise_bikes=0,
+            cruise_error_pct=None,
+            cruise_size_pct=None,
+            is_missing=True,
+            change_pct=None,
+            change_lower_pct=None,
+            change_upper_pct=None,
+            is_paired=False,
+            sentence=f"{need['map_label']}: 6 to 9 % lean from 5,750 to 7,000 rpm on 1 of 2 bikes.",
+            made_from="test",
+        )
+        rows.add(
+            "out.map_revision_region",
+            map_id=map_id,
+            side="lean",
+            from_rpm=5750.0,
+            to_rpm=7000.0,
+            least_error_pct=6.0,
+            most_error_pct=9.0,
+            worst_speed_rpm=6500.0,
+            bikes=len(members),
+            bikes_missing=1,
+            sentence="6 to 9 % lean from 5,750 to 7,000 rpm on 1 of 2 bikes",
+        )
+        for speed in range(3000, 9001, 250):
+            mean = 9.0 * float(np.exp(-(((speed - 6500) / 1200) ** 2)))
+            line = {"engine_speed_rpm": float(speed), "bikes": len(members)}
+            ends = {"lower_pct": mean - 3.0, "upper_pct": mean + 3.0}
+            rows.add(
+                "out.expected_mixture_speed",
+                expected_id=expected_id,
+                expected_error_pct=mean,
+                **line,
+                **ends,
+            )
+            rows.add(
+                "out.map_revision_speed",
+                map_id=map_id,
+                mean_error_pct=mean,
+                between_bikes_sd_pct=1.5,
+                **line,
+                **ends,
+            )
+        rows.add(
+            "out.expected_mixture_cell",
+            expected_id=expected_id,
+            throttle_from_pct=5.0,
+            throttle_to_pct=10.0,
+            speed_from_rpm=3000.0,
+            speed_to_rpm=4000.0,
+            expected_error_pct=4.0,
+            lower_pct=1.0,
+            upper_pct=7.0,
+            bikes=len(members),
+        )
+        for member in members:
+            stage = stage_of[member["stage_id"]]
+            of_bike = {
+                "stage_id": member["stage_id"],
+                "bike_id": member["bike_id"],
+                "job_id": stage["job_id"],
+            }
+            rows.add("out.expected_mixture_bike", expected_id=expected_id, **of_bike)
+            rows.add(
+                "out.map_revision_bike",
+                map_id=map_id,
+                **of_bike,
+                parts_key=build_of[stage["build_id"]]["parts_key"],
+                level=member["level"],
             )
 
 
@@ -1023,6 +1309,7 @@ def make_shop(folder: Path, *, published: bool = True, filled: bool = True) -> P
             rows = _Rows()
             _stages(rows, np.random.default_rng(GENERATOR_SEED))
             _rankings(rows)
+            _mixtures(rows)
             _health(rows)
             _dyno(rows)
             _odd_files(rows)

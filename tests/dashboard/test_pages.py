@@ -144,12 +144,8 @@ def test_the_pulls_that_see_a_gain_are_told_for_each_way_of_handling_the_bike(
 
 
 def test_a_link_to_a_stage_opens_that_stage(small_shop, monkeypatch):
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
-    app = AppTest.from_file(str(_view("before_and_after")), default_timeout=60)
-    app.query_params["bike"] = "B-203"
-    app.query_params["stage"] = "J-0035/2"
-    app.run()
-    assert not app.exception
+    given = {"bike": "B-203", "stage": "J-0035/2"}
+    app = _page(_view("before_and_after"), small_shop, monkeypatch, **given)
     assert app.selectbox[0].options[app.selectbox[0].value].startswith("B-203")
     assert app.error[0].value.startswith("## STOP")
 
@@ -292,3 +288,32 @@ def test_what_people_typed_is_never_markdown(view, small_shop, tmp_path, monkeyp
     labels = [element.label for kind in (app.expander, app.metric, app.button) for element in kind]
     said = [element.value for kind in acted_on for element in kind] + labels
     assert not [text for text in said if "![x]" in text or "](http" in text]
+
+
+def test_the_fuel_change_of_a_stage_stands_below_the_danger_and_can_be_carried_away(
+    small_shop, monkeypatch
+):
+    app = _page(_view("fuel_change"), small_shop, monkeypatch, stage="J-0035/2")
+    assert app.error[0].value.startswith("## STOP")
+    said = _said(app)
+    assert "Needs up to 9" in said
+    assert "Rests on 21 part-throttle cells and 1 cell of trims and 18 speeds" in said
+    (button,) = app.get("download_button")
+    assert button.proto.label == "Take it away as CSV"
+
+
+def test_the_check_of_a_suggestion_is_told_on_the_stage_that_it_led_to(small_shop, monkeypatch):
+    app = _page(_view("fuel_change"), small_shop, monkeypatch, stage="J-0026/3")
+    assert any("suggestion removed 80 % of the error" in one.value for one in app.markdown)
+
+
+def test_an_expected_lean_range_is_told_in_red_with_the_cautions(small_shop, monkeypatch):
+    app = _page(_view("expected_mixture"), small_shop, monkeypatch)
+    assert "expect 8 to 14" in app.error[0].value
+    assert wording.CAUTIONS[0] in app.main.markdown[0].value
+
+
+def test_maps_that_miss_are_named_with_where(small_shop, monkeypatch):
+    app = _page(_view("map_revisions"), small_shop, monkeypatch)
+    assert "still miss" in app.warning[0].value
+    assert "6 to 9" in app.warning[0].value

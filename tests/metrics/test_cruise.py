@@ -13,10 +13,10 @@ from flows.metrics.cruise import (
     THROTTLE_EDGES_PCT,
     aligned_lambda,
     band_error_pct,
-    cruise_cells,
     estimated_delay_s,
     exclusion_reasons,
     sample_duration_s,
+    steady_cells,
     steady_mask,
     weighted_median,
 )
@@ -332,18 +332,18 @@ def test_cells_hold_the_median_the_truth_was_made_of():
         reasons = exclusion_reasons(
             time_s, throttle_pct=throttle, engine_speed_rpm=speed, lambda_aligned=aligned
         )
-        for cell in cruise_cells(time_s, throttle, speed, aligned, reasons):
+        for cell in steady_cells(time_s, throttle, speed, aligned, reasons):
             if cell.dwell_s < 3.0:
                 continue
             inside = (
-                (throttle >= cell.throttle_from_pct)
-                & (throttle < cell.throttle_to_pct)
+                (throttle >= cell.load_from)
+                & (throttle < cell.load_to)
                 & (speed >= cell.speed_from_rpm)
                 & (speed < cell.speed_to_rpm)
                 & (reasons == "")
             )
             truth = np.median(surface(throttle[inside], speed[inside]))
-            worst = max(worst, abs(cell.lambda_median / truth - 1.0))
+            worst = max(worst, abs(cell.median / truth - 1.0))
             visited += 1
     assert visited >= 10
     assert worst < 0.01
@@ -351,14 +351,14 @@ def test_cells_hold_the_median_the_truth_was_made_of():
 
 def test_binning_without_alignment_and_exclusion_is_worse():
     time_s, throttle, speed, shown = invented_ride(7, 0.25)
-    raw = cruise_cells(time_s, throttle, speed, shown, np.full(time_s.size, ""))
+    raw = steady_cells(time_s, throttle, speed, shown, np.full(time_s.size, ""))
     aligned = aligned_lambda(time_s, shown, 0.28)
     reasons = exclusion_reasons(
         time_s, throttle_pct=throttle, engine_speed_rpm=speed, lambda_aligned=aligned
     )
-    clean = cruise_cells(time_s, throttle, speed, aligned, reasons)
-    spread = {cell[:4]: cell.lambda_spread for cell in raw}
-    common = [(cell.lambda_spread, spread[cell[:4]]) for cell in clean if cell.dwell_s > 3.0]
+    clean = steady_cells(time_s, throttle, speed, aligned, reasons)
+    spread = {cell[:4]: cell.spread for cell in raw}
+    common = [(cell.spread, spread[cell[:4]]) for cell in clean if cell.dwell_s > 3.0]
     assert len(common) >= 5
     assert sum(a for a, _ in common) < sum(b for _, b in common)
 
@@ -368,20 +368,34 @@ def test_cells_count_hits_dwell_and_band_by_hand():
     # in band 4*0.1 + 0.05 = 0.45 s of 0.9 s.
     time_s = np.arange(10) / 10.0
     mixture = np.where(time_s < 0.45, 0.93, 0.97)
-    (cell,) = cruise_cells(time_s, np.full(10, 12.0), np.full(10, 4200.0), mixture, np.full(10, ""))
+    (cell,) = steady_cells(
+        time_s,
+        np.full(10, 12.0),
+        np.full(10, 4200.0),
+        mixture,
+        np.full(10, ""),
+        band=(0.94, 1.00),
+    )
     assert cell[:4] == (10.0, 15.0, 4000.0, 5000.0)
     assert cell.hits == 10
     assert cell.dwell_s == pytest.approx(0.9)
     assert cell.in_band_share == pytest.approx(0.5)
     # Half of the time on either side: the middle of the two, 0.02 from both.
-    assert cell.lambda_median == pytest.approx(0.95)
-    assert cell.lambda_spread == pytest.approx(1.4826 * 0.02)
+    assert cell.median == pytest.approx(0.95)
+    assert cell.spread == pytest.approx(1.4826 * 0.02)
 
 
 def test_both_ends_of_the_band_are_in_it():
     time_s = np.arange(10) / 10.0
     mixture = np.where(time_s < 0.45, 0.94, 1.00)
-    (cell,) = cruise_cells(time_s, np.full(10, 12.0), np.full(10, 4200.0), mixture, np.full(10, ""))
+    (cell,) = steady_cells(
+        time_s,
+        np.full(10, 12.0),
+        np.full(10, 4200.0),
+        mixture,
+        np.full(10, ""),
+        band=(0.94, 1.00),
+    )
     assert cell.in_band_share == 1.0
 
 
@@ -390,23 +404,23 @@ def test_a_logger_that_speeds_up_does_not_move_the_median():
     time_s = np.concatenate([np.arange(0.0, 20.0, 0.1), np.arange(20.0, 30.0, 0.01)])
     mixture = np.where(time_s < 20.0, 0.95, 1.05)
     size = time_s.size
-    (cell,) = cruise_cells(
+    (cell,) = steady_cells(
         time_s, np.full(size, 12.0), np.full(size, 4200.0), mixture, np.full(size, "")
     )
-    assert cell.lambda_median == 0.95
+    assert cell.median == 0.95
     assert np.median(mixture) == 1.05
 
 
 def test_edges_belong_to_the_cell_above_and_the_last_to_the_last():
     time_s = np.arange(4) / 10.0
-    cells = cruise_cells(
+    cells = steady_cells(
         time_s,
         np.array([0.0, 5.0, 80.0, 100.0]),
         np.array([0.0, 1000.0, 13_000.0, 14_000.0]),
         np.full(4, 0.97),
         np.full(4, ""),
     )
-    assert [(cell.throttle_from_pct, cell.speed_from_rpm) for cell in cells] == [
+    assert [(cell.load_from, cell.speed_from_rpm) for cell in cells] == [
         (0.0, 0.0),
         (5.0, 1000.0),
         (80.0, 13_000.0),
@@ -415,7 +429,7 @@ def test_edges_belong_to_the_cell_above_and_the_last_to_the_last():
 
 def test_samples_outside_the_edges_or_excluded_are_in_no_cell():
     time_s = np.arange(4) / 10.0
-    cells = cruise_cells(
+    cells = steady_cells(
         time_s,
         np.array([-1.0, 101.0, np.nan, 20.0]),
         np.full(4, 4000.0),
@@ -436,22 +450,22 @@ def test_samples_outside_the_edges_or_excluded_are_in_no_cell():
 def test_no_time_is_lost_or_counted_twice_between_cells(rows):
     throttle, speed, mixture = np.array(rows).T
     time_s = np.arange(len(rows)) / 20.0
-    cells = cruise_cells(time_s, throttle, speed, mixture, np.full(len(rows), ""))
+    cells = steady_cells(time_s, throttle, speed, mixture, np.full(len(rows), ""))
     assert sum(cell.hits for cell in cells) == len(rows)
     assert sum(cell.dwell_s for cell in cells) == pytest.approx(time_s[-1] - time_s[0])
     assert len({cell[:4] for cell in cells}) == len(cells)
     for cell in cells:
         # The last cell of either axis holds its upper edge too.
-        top_pct = cell.throttle_to_pct + (cell.throttle_to_pct == 100.0)
+        top_pct = cell.load_to + (cell.load_to == 100.0)
         top_rpm = cell.speed_to_rpm + (cell.speed_to_rpm == 14_000.0)
         inside = (
-            (throttle >= cell.throttle_from_pct)
+            (throttle >= cell.load_from)
             & (throttle < top_pct)
             & (speed >= cell.speed_from_rpm)
             & (speed < top_rpm)
         )
         weight = sample_duration_s(time_s)[inside]
-        assert cell.lambda_median == pytest.approx(weighted_median(mixture[inside], weight))
+        assert cell.median == pytest.approx(weighted_median(mixture[inside], weight))
 
 
 @given(st.lists(st.floats(-10.0, 10.0), min_size=1, max_size=40))
@@ -489,7 +503,7 @@ def test_a_long_ride_takes_well_under_a_second():
     time_s = np.arange(size) / 50.0
     throttle, speed = rng.uniform(0, 100, size), rng.uniform(1500, 12_000, size)
     started = time.perf_counter()
-    cruise_cells(time_s, throttle, speed, rng.uniform(0.8, 1.1, size), np.full(size, ""))
+    steady_cells(time_s, throttle, speed, rng.uniform(0.8, 1.1, size), np.full(size, ""))
     assert time.perf_counter() - started < 0.5
 
 
@@ -511,14 +525,14 @@ def test_a_long_ride_takes_well_under_a_second():
             "window_s must be at least 0 s, got -1",
         ),
         (
-            lambda: cruise_cells([0.0], [1.0], [1.0], [1.0], [""], band=(1.0, 0.9)),
+            lambda: steady_cells([0.0], [1.0], [1.0], [1.0], [""], band=(1.0, 0.9)),
             "band must be at most 0.9, got 1",
         ),
         (
-            lambda: cruise_cells([0.0], [1.0], [1.0], [1.0], [""], speed_edges_rpm=[0.0]),
+            lambda: steady_cells([0.0], [1.0], [1.0], [1.0], [""], speed_edges_rpm=[0.0]),
             "speed_edges_rpm must ascend and hold at least 2",
         ),
-        (lambda: cruise_cells([0.0], [1.0], [1.0], [1.0], []), "reasons must match time_s"),
+        (lambda: steady_cells([0.0], [1.0], [1.0], [1.0], []), "reasons must match time_s"),
         (lambda: weighted_median([1.0], [-1.0]), "weights must be at least 0, got -1"),
         (lambda: weighted_median([1.0], [np.nan]), "weights must be seen"),
     ],

@@ -14,6 +14,7 @@ from flows.metrics.mixture import (
     lean_error_pct,
     mixture_level,
     mixture_windows,
+    part_throttle_band,
     torque_weighted_error_pct,
     window_duration_s,
     window_repeatability,
@@ -402,3 +403,23 @@ def test_the_interval_holds_the_truth_as_often_as_it_says(pulls):
 def test_impossible_windows_are_refused_in_words(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+def test_the_band_goes_from_cruise_to_full_throttle_without_a_step():
+    opening = np.linspace(0.0, 100.0, 2001)
+    low, high = part_throttle_band(opening, (0.94, 1.00), 0.87)
+    assert (low[0], high[0]) == (0.94, 1.00)
+    assert low[-1] == high[-1] == 0.87
+    for edge in (low, high):
+        assert np.all(np.diff(edge) <= 0.0)
+        assert np.abs(np.diff(edge)).max() < 0.0002
+    # Half of the way from 40 to 85 % is half of the way from the band to the target.
+    at = part_throttle_band(62.5, (0.94, 1.00), 0.87)
+    assert at == pytest.approx((0.905, 0.935))
+
+
+def test_a_band_upside_down_or_openings_out_of_order_are_refused():
+    with pytest.raises(ValueError, match="cruise must be at most"):
+        part_throttle_band(10.0, (1.0, 0.9))
+    with pytest.raises(ValueError, match="cruise_to_pct must be below"):
+        part_throttle_band(10.0, cruise_to_pct=90.0)

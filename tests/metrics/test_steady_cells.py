@@ -9,7 +9,6 @@ from flows.metrics.cruise import (
     PRESSURE_EDGES_PA,
     base_map_error_pct,
     closed_loop_mask,
-    cruise_cells,
     doubtful_lambda,
     exclusion_reasons,
     steady_cells,
@@ -159,16 +158,27 @@ def test_the_half_width_is_students():
     assert cell.half_width == pytest.approx(student * cell.standard_error)
 
 
-def test_throttle_cells_are_those_of_the_cruise():
-    rng = np.random.default_rng(7)
-    time_s = clock(300.0)
-    throttle, speed = rng.uniform(0.0, 100.0, 6000), rng.uniform(0.0, 14_000.0, 6000)
-    value, reasons = rng.normal(0.97, 0.02, 6000), rng.choice(["", "settling"], 6000)
-    plain = cruise_cells(time_s, throttle, speed, value, reasons)
-    more = steady_cells(time_s, throttle, speed, value, reasons, band=(0.94, 1.00))
-    assert len(plain) == len(more) > 100
-    for a, b in zip(plain, more, strict=True):
-        assert a == (*b[:6], b.hits, b.dwell_s, b.in_band_share)
+def test_a_cell_knows_its_mean_place_by_time():
+    # Three samples of 0.1 s at 11 % and 4,100 rpm, one of 0.2 s and a last of 0.1 s at 13 %, 4,300.
+    time_s = np.array([0.0, 0.1, 0.2, 0.3, 0.5])
+    throttle = np.array([11.0, 11.0, 11.0, 13.0, 13.0])
+    (cell,) = steady_cells(time_s, throttle, 3000.0 + 100.0 * throttle, np.ones(5), [""] * 5)
+    # Weights 0.05, 0.1, 0.1, 0.15, 0.1.
+    mean = (0.25 * 11.0 + 0.25 * 13.0) / 0.5
+    assert cell.load_mean == pytest.approx(mean)
+    assert cell.speed_mean_rpm == pytest.approx(3000.0 + 100.0 * mean)
+
+
+def test_the_band_may_move_from_sample_to_sample():
+    time_s = clock(2.0)
+    ten = np.ones(time_s.size)
+    high = np.where(time_s < 1.0, 1.00, 0.90)
+    (cell,) = steady_cells(
+        time_s, 12.0 * ten, 4200.0 * ten, 0.95 * ten, [""] * time_s.size, band=(0.85 * ten, high)
+    )
+    assert cell.in_band_share == pytest.approx(0.5, abs=0.03)
+    with pytest.raises(ValueError, match="band must be at most"):
+        steady_cells(time_s, ten, ten, ten, [""] * time_s.size, band=(0.95, high))
 
 
 def test_pressure_makes_cells_of_its_own():

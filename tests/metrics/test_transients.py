@@ -6,8 +6,8 @@ from scipy.signal import lfilter
 
 from flows.metrics.cruise import (
     aligned_lambda,
-    cruise_cells,
     exclusion_reasons,
+    steady_cells,
 )
 from flows.metrics.transients import KINDS, OUTCOMES, transient_counts, transients
 
@@ -192,10 +192,10 @@ def test_excursions_do_not_touch_the_steady_cells():
         reasons = exclusion_reasons(
             time_s, throttle_pct=throttle, engine_speed_rpm=speed, lambda_aligned=aligned
         )
-        cells.append(cruise_cells(time_s, throttle, speed, aligned, reasons))
+        cells.append(steady_cells(time_s, throttle, speed, aligned, reasons))
     assert len(cells[0]) == len(cells[1]) > 0
     for calm, jerky in zip(*cells, strict=True):
-        assert jerky.lambda_median == pytest.approx(0.95, rel=0.002)
+        assert jerky.median == pytest.approx(0.95, rel=0.002)
         assert jerky.hits == calm.hits
 
 

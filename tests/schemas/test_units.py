@@ -18,7 +18,8 @@ SI_OF_WORD = {
     **dict.fromkeys(("Pa", "hPa", "mbar", "kPa", "bar", "psi", "mmHg", "inHg"), "Pa"),
     **dict.fromkeys(("V", "mV"), "V"),
     **dict.fromkeys(("deg", "°"), "°"),
-    "%": "%",
+    **dict.fromkeys(("%", "% vol", "vol%"), "%"),
+    "ppm": "ppm",
     **dict.fromkeys(("1", "lambda"), "1"),
 }
 
@@ -47,6 +48,7 @@ SI_OF_WORD = {
         ("min", "s", 60.0, 1e-9),
         ("ms", "s", 0.001, 1e-15),
         ("mV", "V", 0.001, 1e-15),
+        ("% vol", "ppm", 1.0e4, 1e-9),  # by definition of both
     ],
 )
 def test_a_factor_is_that_of_the_guide_to_the_si(word, si_unit, factor, digits):

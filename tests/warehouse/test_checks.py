@@ -76,11 +76,83 @@ def effect(**changes):
     } | changes  # fmt: skip
 
 
+HEAT = {
+    "stage_id": "s", "cruise_s": 200, "coolant_cruise_k": 358, "coolant_most_k": 371,
+    "oil_cruise_k": 370, "oil_most_k": 385,
+}  # fmt: skip
+
+
+KNOCK = {
+    "stage_id": "s", "side": "lean", "from_rpm": 4000, "knock_ratio": 2, "knock_ratio_lower": 1.2,
+    "knock_ratio_upper": 3, "ignition_retard_deg": 3, "retard_lower_deg": 2, "retard_upper_deg": 4,
+}  # fmt: skip
+CHANGE = {
+    "stage_id": "s", "cells_told": 1, "earlier_rounds": 0, "part_throttle_readings": 2,
+    "trim_readings": 0, "full_throttle_readings": 9,
+}  # fmt: skip
+CHECKED = {
+    "stage_id": "s2", "before_stage_id": "s", "is_suggestion": True, "removed_share": 0.8,
+    "removed_upper_share": 0.9, "part_removed_share": 0.7, "full_removed_share": 0.9,
+}  # fmt: skip
+EXPECTED = {"expected_id": "e", "bikes": 1, "borrowed_share": 0.2}
+MAP = {"map_id": "m", "bikes": 1, "is_missing": True}
+
+
+def changed(**changes):
+    return {
+        "stage_id": "s", "needed_pct": 4, "lower_pct": 3, "upper_pct": 5, "suggested_pct": 4,
+        "evidence_share": 0.8, "is_guarded": False,
+    } | changes  # fmt: skip
+
+
+def by_speed(**changes):
+    return {
+        "expected_id": "e", "engine_speed_rpm": 5000, "expected_error_pct": 4, "lower_pct": 1,
+        "upper_pct": 7,
+    } | changes  # fmt: skip
+
+
+def awaited(**changes):
+    return {
+        "expected_id": "e", "throttle_from_pct": 5, "throttle_to_pct": 10, "speed_from_rpm": 3000,
+        "speed_to_rpm": 4000, "expected_error_pct": 4, "lower_pct": 1, "upper_pct": 7, "bikes": 2,
+    } | changes  # fmt: skip
+
+
+def missed(**changes):
+    return {
+        "map_id": "m", "from_rpm": 4000, "to_rpm": 5000, "least_error_pct": 5, "most_error_pct": 8,
+        "worst_speed_rpm": 4500, "bikes": 3, "bikes_missing": 2,
+    } | changes  # fmt: skip
+
+
 def cell(**changes):
     return {
         "stage_id": "s", "throttle_from_pct": 5, "throttle_to_pct": 10, "speed_from_rpm": 3000,
         "speed_to_rpm": 3500, "hits": 3, "dwell_s": 0.3, "in_band_share": 0.5,
-        "lambda_median": 0.97,
+        "lambda_median": 0.97, "lambda_lower": 0.96, "lambda_upper": 0.98,
+        "throttle_mean_pct": 7, "speed_mean_rpm": 3200,
+    } | changes  # fmt: skip
+
+
+def pressed(**changes):
+    throttles = ("throttle_from_pct", "throttle_to_pct", "throttle_mean_pct")
+    kept = {name: value for name, value in cell().items() if name not in throttles}
+    edges = {"pressure_from_pa": 40e3, "pressure_to_pa": 50e3, "pressure_mean_pa": 44e3}
+    return kept | edges | changes
+
+
+def trimmed(**changes):
+    return {
+        "stage_id": "s", "throttle_from_pct": 5, "throttle_to_pct": 10, "speed_from_rpm": 3000,
+        "speed_to_rpm": 3500, "hits": 3, "trim_pct": 6, "trim_lower_pct": 5, "trim_upper_pct": 7,
+    } | changes  # fmt: skip
+
+
+def moved(**changes):
+    return {
+        "ride_id": "r", "transient_no": 1, "kind": "tip-in", "outcome": "", "depth_pct": 6,
+        "start_s": 3, "end_s": 3.2, "throttle_before_pct": 5, "throttle_after_pct": 20,
     } | changes  # fmt: skip
 
 
@@ -196,6 +268,192 @@ CASES = {
     "out.cruise_cell: cell_mixture_burns": (
         {"out.cruise_cell": [cell()]},
         [{"out.cruise_cell": [cell(lambda_median=value)]} for value in (0.5, 2.1)],
+    ),
+    "out.cruise_cell: the_interval_holds_the_median": (
+        {"out.cruise_cell": [cell()]},
+        [{"out.cruise_cell": [cell(**change)]} for change in (
+            {"lambda_lower": 0.98}, {"throttle_mean_pct": 11}, {"speed_mean_rpm": 2900})],
+    ),
+    "out.pressure_cell: every_cell_has_extent_and_evidence": (
+        {"out.pressure_cell": [pressed()]},
+        [{"out.pressure_cell": [pressed(**change)]} for change in (
+            {"pressure_to_pa": 40e3}, {"speed_to_rpm": 2900}, {"hits": 0}, {"dwell_s": -0.1},
+            {"in_band_share": 1.2})],
+    ),
+    "out.pressure_cell: every_cell_has_its_stage_in_one_line": (
+        {"out.pressure_cell": [pressed()], "out.stage_cruise": [CRUISE]},
+        [{"out.stage_cruise": [CRUISE | {"stage_id": "other"}]}],
+    ),
+    "out.pressure_cell: cell_mixture_burns": (
+        {"out.pressure_cell": [pressed()]},
+        [{"out.pressure_cell": [pressed(lambda_median=value)]} for value in (0.5, 2.1)],
+    ),
+    "out.pressure_cell: the_interval_holds_the_median": (
+        {"out.pressure_cell": [pressed()]},
+        [{"out.pressure_cell": [pressed(**change)]} for change in (
+            {"lambda_upper": 0.96}, {"pressure_mean_pa": 60e3}, {"speed_mean_rpm": 3600})],
+    ),
+    "out.trim_cell: every_trim_cell_has_extent_and_an_interval": (
+        {"out.trim_cell": [trimmed()]},
+        [{"out.trim_cell": [trimmed(**change)]} for change in (
+            {"throttle_to_pct": 5}, {"speed_to_rpm": 2900}, {"hits": 0}, {"trim_upper_pct": 5.5})],
+    ),
+    "out.trim_cell: trims_come_from_closed_loop": (
+        {"out.trim_cell": [trimmed()], "out.stage_cruise": [CRUISE | {"closed_loop_s": 60}]},
+        [{"out.stage_cruise": [CRUISE | {"closed_loop_s": 0}]}],
+    ),
+    "out.trim_cell: trims_are_within_reach": (
+        {"out.trim_cell": [trimmed()]},
+        [{"out.trim_cell": [trimmed(trim_pct=value)]} for value in (26, -26)],
+    ),
+    "out.transient: every_movement_is_judged_or_says_why_not": (
+        {"out.transient": [moved(), moved(outcome="fuel cut", depth_pct=None)]},
+        [{"out.transient": [moved(**change)]} for change in (
+            {"outcome": "fuel cut"}, {"depth_pct": None}, {"end_s": 2})],
+    ),
+    "out.transient: a_tip_in_opens_and_a_lift_off_closes": (
+        {"out.transient": [moved(), moved(kind="lift-off", throttle_after_pct=0)]},
+        [{"out.transient": [moved(**change)]} for change in (
+            {"throttle_after_pct": 5}, {"kind": "lift-off"}, {"kind": "bump"})],
+    ),
+    "out.transient: every_movement_has_its_ride": (
+        {"out.transient": [moved()], "out.ride": [{"ride_id": "r"}]},
+        [{"out.ride": []}],
+    ),
+    "out.stage_heat: the_hottest_is_at_least_the_usual": (
+        {"out.stage_heat": [HEAT]},
+        [{"out.stage_heat": [HEAT | change]} for change in (
+            {"coolant_cruise_k": 372}, {"oil_cruise_k": 390}, {"cruise_s": -1})],
+    ),
+    "out.stage_heat: coolant_does_not_boil": (
+        {"out.stage_heat": [HEAT]},
+        [{"out.stage_heat": [HEAT | {"coolant_cruise_k": 394}]}],
+    ),
+    "out.window_knock: knock_belongs_to_a_window": (
+        {"out.window_knock": [KNOCK], "out.lean_window": [window()]},
+        [{"out.lean_window": []}, {"out.lean_window": [window(from_rpm=4100)]}],
+    ),
+    "out.window_knock: intervals_hold_their_figures": (
+        {"out.window_knock": [KNOCK]},
+        [{"out.window_knock": [KNOCK | change]} for change in (
+            {"knock_ratio": 4}, {"ignition_retard_deg": 1})],
+    ),
+    "out.window_knock: a_lean_window_does_not_knock": (
+        {"out.window_knock": [KNOCK, KNOCK | {"side": "rich", "knock_ratio_lower": 2}]},
+        [{"out.window_knock": [KNOCK | {"knock_ratio_lower": 1.6}]}],
+    ),
+    "out.fuel_change: a_suggestion_counts_its_cells": (
+        {"out.fuel_change": [CHANGE], "out.fuel_change_cell": [changed()]},
+        [{"out.fuel_change_cell": []}, {"out.fuel_change_cell": [changed(), changed()]}],
+    ),
+    "out.fuel_change: a_suggestion_has_evidence": (
+        {"out.fuel_change": [CHANGE]},
+        [{"out.fuel_change": [CHANGE | dict.fromkeys(
+            ("part_throttle_readings", "full_throttle_readings"), 0)]}],
+    ),
+    "out.fuel_change_cell: the_need_lies_in_its_interval": (
+        {"out.fuel_change_cell": [changed()]},
+        [{"out.fuel_change_cell": [changed(**change)]} for change in (
+            {"needed_pct": 6}, {"evidence_share": 1.1})],
+    ),
+    "out.fuel_change_cell: a_guarded_cell_is_hardly_leaned": (
+        {"out.fuel_change_cell": [changed(suggested_pct=-4), changed(is_guarded=True)]},
+        [{"out.fuel_change_cell": [changed(is_guarded=True, suggested_pct=-2.5)]}],
+    ),
+    "out.fuel_change_cell: no_cell_is_asked_for_beyond_belief": (
+        {"out.fuel_change_cell": [changed()]},
+        [{"out.fuel_change_cell": [changed(suggested_pct=value)]} for value in (21, -11)],
+    ),
+    "out.fuel_change_cell: every_cell_has_its_suggestion": (
+        {"out.fuel_change": [CHANGE], "out.fuel_change_cell": [changed()]},
+        [{"out.fuel_change": []}],
+    ),
+    "out.fuel_change_check: nothing_removes_more_than_all": (
+        {"out.fuel_change_check": [CHECKED]},
+        [{"out.fuel_change_check": [CHECKED | {name: 1.1}]} for name in (
+            "removed_share", "part_removed_share", "full_removed_share")],
+    ),
+    "out.fuel_change_check: before_and_after_are_of_one_job": (
+        {"out.fuel_change_check": [CHECKED], "out.stage": [
+            {"stage_id": "s", "job_id": "j", "stage_no": 1},
+            {"stage_id": "s2", "job_id": "j", "stage_no": 2}]},
+        [{"out.stage": [{"stage_id": "s", "job_id": "j", "stage_no": 3},
+                         {"stage_id": "s2", "job_id": "j", "stage_no": 2}]}],
+    ),
+    "out.fuel_change_check: a_suggestion_that_was_entered_helps": (
+        {"out.fuel_change_check": [CHECKED, CHECKED | {"is_suggestion": False,
+                                                       "removed_upper_share": -1}]},
+        [{"out.fuel_change_check": [CHECKED | {"removed_upper_share": -0.1}]}],
+    ),
+    "out.expected_mixture: an_expectation_counts_its_bikes": (
+        {"out.expected_mixture": [EXPECTED],
+         "out.expected_mixture_bike": [{"expected_id": "e", "bike_id": "b"}]},
+        [{"out.expected_mixture_bike": []},
+         {"out.expected_mixture_bike": [{"expected_id": "e", "bike_id": b} for b in "ab"]}],
+    ),
+    "out.expected_mixture: an_expectation_without_bikes_is_all_borrowed": (
+        {"out.expected_mixture": [EXPECTED, {"expected_id": "f", "bikes": 0, "borrowed_share": 1}]},
+        [{"out.expected_mixture": [EXPECTED | {"bikes": 0}]},
+         {"out.expected_mixture": [EXPECTED | {"borrowed_share": 1.2}]}],
+    ),
+    "out.expected_mixture_speed: the_next_bike_holds_the_expected_one": (
+        {"out.expected_mixture_speed": [by_speed(), by_speed(lower_pct=None, upper_pct=None)]},
+        [{"out.expected_mixture_speed": [by_speed(expected_error_pct=8)]}],
+    ),
+    "out.expected_mixture_speed: every_speed_has_its_expectation": (
+        {"out.expected_mixture": [EXPECTED], "out.expected_mixture_speed": [by_speed()]},
+        [{"out.expected_mixture": []}],
+    ),
+    "out.expected_mixture_cell: every_expected_cell_has_extent_and_bikes": (
+        {"out.expected_mixture_cell": [awaited()]},
+        [{"out.expected_mixture_cell": [awaited(**change)]} for change in (
+            {"throttle_to_pct": 5}, {"speed_to_rpm": 3000}, {"bikes": 0}, {"lower_pct": 5})],
+    ),
+    "out.expected_mixture_cell: every_cell_has_its_expectation": (
+        {"out.expected_mixture": [EXPECTED], "out.expected_mixture_cell": [awaited()]},
+        [{"out.expected_mixture": []}],
+    ),
+    "out.expected_mixture_bike: a_bike_counts_once": (
+        {"out.expected_mixture_bike": [{"expected_id": "e", "bike_id": b} for b in "ab"]},
+        [{"out.expected_mixture_bike": [{"expected_id": "e", "bike_id": "a"}] * 2}],
+    ),
+    "out.expected_mixture_bike: every_member_has_its_expectation": (
+        {"out.expected_mixture": [EXPECTED],
+         "out.expected_mixture_bike": [{"expected_id": "e", "bike_id": "b"}]},
+        [{"out.expected_mixture": []}],
+    ),
+    "out.map_revision: a_revision_counts_its_bikes": (
+        {"out.map_revision": [MAP], "out.map_revision_bike": [{"map_id": "m", "bike_id": "b"}]},
+        [{"out.map_revision_bike": []},
+         {"out.map_revision_bike": [{"map_id": "m", "bike_id": "b"}] * 2}],
+    ),
+    "out.map_revision: what_misses_says_where": (
+        {"out.map_revision": [MAP], "out.map_revision_region": [missed()]},
+        [{"out.map_revision_region": []}, {"out.map_revision": [MAP | {"is_missing": False}]}],
+    ),
+    "out.map_revision_speed: the_mean_lies_in_its_interval": (
+        {"out.map_revision_speed": [
+            {"map_id": "m", "mean_error_pct": 4, "lower_pct": 3, "upper_pct": 5, "bikes": 2}]},
+        [{"out.map_revision_speed": [
+            {"map_id": "m", "mean_error_pct": 6, "lower_pct": 3, "upper_pct": 5, "bikes": 2}]}],
+    ),
+    "out.map_revision_speed: every_speed_has_its_map": (
+        {"out.map_revision": [MAP], "out.map_revision_speed": [{"map_id": "m"}]},
+        [{"out.map_revision": []}],
+    ),
+    "out.map_revision_region: a_missed_range_has_extent_and_size": (
+        {"out.map_revision_region": [missed()]},
+        [{"out.map_revision_region": [missed(**change)]} for change in (
+            {"to_rpm": 4000}, {"most_error_pct": 4}, {"worst_speed_rpm": 5100},
+            {"bikes_missing": 4})],
+    ),
+    "out.map_revision_region: every_range_has_its_map": (
+        {"out.map_revision": [MAP], "out.map_revision_region": [missed()]},
+        [{"out.map_revision": []}],
+    ),
+    "out.map_revision_bike: a_stage_carries_one_map": (
+        {"out.map_revision_bike": [{"map_id": "m", "stage_id": s} for s in "ab"]},
+        [{"out.map_revision_bike": [{"map_id": m, "stage_id": "a"} for m in "mn"]}],
     ),
     "out.dyno_check: only_control_bikes_watch_the_dyno": (
         {"out.dyno_check": [CHART], "core.bike": [{"bike_id": "b", "is_control": True}]},

@@ -14,6 +14,18 @@ WHERE
     OR dwell_s < 0
     OR in_band_share NOT BETWEEN 0 AND 1;
 
+-- check: the_interval_holds_the_median (fail)
+-- An interval beside its figure, or a mean place outside its cell, is another cell's.
+SELECT
+    stage_id,
+    throttle_from_pct,
+    speed_from_rpm
+FROM out.cruise_cell
+WHERE
+    lambda_median NOT BETWEEN lambda_lower AND lambda_upper
+    OR throttle_mean_pct NOT BETWEEN throttle_from_pct - 0.001 AND throttle_to_pct + 0.001
+    OR speed_mean_rpm NOT BETWEEN speed_from_rpm - 0.001 AND speed_to_rpm + 0.001;
+
 -- check: every_cell_has_its_stage_in_one_line (fail)
 -- The line of the stage counts the cells: a cell outside it would be shown by no total.
 SELECT cell.stage_id

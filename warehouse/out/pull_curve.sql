@@ -2,7 +2,10 @@
 --
 -- Grain:  one row per pull_id and engine_speed_rpm.
 -- Writes: flows/steps/curves.py
--- Nulls:  lambda_wide where the gauge saw nothing.
+-- Units:  elapsed_s: since the sweep began [s]; knock: greatest within 75 rpm, in the logger's
+--         own scale.
+-- Nulls:  lambda_wide, knock and ignition_advance_deg where nothing was seen; elapsed_s without a
+--         clock.
 CREATE TABLE IF NOT EXISTS out.pull_curve (
     pull_id VARCHAR NOT NULL,
     engine_speed_rpm DOUBLE NOT NULL,
@@ -10,5 +13,8 @@ CREATE TABLE IF NOT EXISTS out.pull_curve (
     power_sd_w DOUBLE,
     torque_nm DOUBLE,
     lambda_wide DOUBLE,
+    elapsed_s DOUBLE,
+    knock DOUBLE,
+    ignition_advance_deg DOUBLE,
     PRIMARY KEY (pull_id, engine_speed_rpm)
 );

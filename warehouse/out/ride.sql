@@ -2,6 +2,10 @@
 --
 -- Grain:  one row per ride_id.
 -- Writes: flows/steps/rides.py
+-- Units:  delay_s: transport and the probe's lag together; the middle one where it falls with
+--         flow [s].
+-- Nulls:  delay_lower_s, delay_upper_s and probe_lag_s where the log's throttle movements did not
+--         tell.
 CREATE TABLE IF NOT EXISTS out.ride (
     ride_id VARCHAR PRIMARY KEY,
     stage_id VARCHAR NOT NULL,
@@ -11,7 +15,13 @@ CREATE TABLE IF NOT EXISTS out.ride (
     duration_s DOUBLE NOT NULL,
     steady_s DOUBLE NOT NULL,
     in_band_share DOUBLE,
+    closed_loop_s DOUBLE NOT NULL,
+    lambda_from VARCHAR NOT NULL,
     delay_s DOUBLE,
+    delay_lower_s DOUBLE,
+    delay_upper_s DOUBLE,
+    probe_lag_s DOUBLE,
+    probe_moves BIGINT NOT NULL,
     delay_origin VARCHAR NOT NULL,
     probe_place VARCHAR,
     trouble VARCHAR NOT NULL,

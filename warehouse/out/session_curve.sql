@@ -2,7 +2,9 @@
 --
 -- Grain:  one row per stage_id and engine_speed_rpm.
 -- Writes: flows/steps/sessions.py
--- Nulls:  lambda_wide and lean_error_pct where no gauge saw the mixture.
+-- Units:  lean_error_se_pct: by the pulls' scatter alone; the interval holds the gauge as well [%].
+-- Nulls:  lambda_wide and lean_error_pct where no gauge saw the mixture; lean_error_se_pct where
+--         fewer than two pulls did.
 CREATE TABLE IF NOT EXISTS out.session_curve (
     stage_id VARCHAR NOT NULL,
     engine_speed_rpm DOUBLE NOT NULL,
@@ -11,5 +13,8 @@ CREATE TABLE IF NOT EXISTS out.session_curve (
     lambda_wide DOUBLE,
     lambda_target DOUBLE,
     lean_error_pct DOUBLE,
+    lean_error_se_pct DOUBLE,
+    lean_error_lower_pct DOUBLE,
+    lean_error_upper_pct DOUBLE,
     PRIMARY KEY (stage_id, engine_speed_rpm)
 );

@@ -13,6 +13,8 @@ CREATE TABLE IF NOT EXISTS out.stage_mixture (
     level VARCHAR NOT NULL,
     worst_lean_error_pct DOUBLE,
     worst_speed_rpm DOUBLE,
+    worst_lower_pct DOUBLE,
+    worst_upper_pct DOUBLE,
     torque_weighted_error_pct DOUBLE,
     is_near_peak_torque BOOLEAN NOT NULL,
     probe_place VARCHAR,

@@ -1,0 +1,296 @@
+"""Charts of what a map needs and what to expect of one: frames in, plotly figures out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import plotly.graph_objects as go
+import polars as pl
+
+from dashboard.look import (
+    Limits,
+    Look,
+    Palette,
+    dress,
+    faded,
+    level_colours,
+    literal,
+    mixed,
+    shade_between,
+    signed,
+)
+
+HELD = {
+    "": "as needed",
+    "step": "held by the limit of a round",
+    "total": "held by the limit of all rounds",
+    "guard": "held rich: it feeds full throttle or a lean window",
+    "slope": "raised for a richer neighbour's sake",
+}
+"""What held a suggestion, in words."""
+
+MOST_SHOWN_PCT = 10.0
+"""Change at which the colours of the table end."""
+
+
+def fuel_change_chart(
+    cells: pl.DataFrame,
+    throttle_pct: Sequence[float],
+    speed_rpm: Sequence[float],
+    look: Look,
+    *,
+    show: str = "enter",
+) -> go.Figure:
+    """Draw a suggested fuel change on the map's own breakpoints.
+
+    Parameters
+    ----------
+    cells : polars.DataFrame
+        Cells of out.fuel_change_cell of one stage.
+    throttle_pct, speed_rpm : sequence of float
+        Breakpoints of the map; rows and columns without any suggestion are left out, but for one
+        on either side.
+    look : Look
+        Colours and units.
+    show : str, default "enter"
+        "enter" for the change to enter, "need" for the half width of the needed change's
+        interval, "evidence" for the share that the evidence tells.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        A table of breakpoints; blank where nothing was seen.
+    """
+    palette = look.palette
+    rows = _seen(throttle_pct, cells["throttle_pct"].to_list())
+    columns = _seen(speed_rpm, cells["speed_rpm"].to_list())
+    value = np.full((len(rows), len(columns)), np.nan)
+    written = np.full(value.shape, "", dtype=object)
+    told = np.full(value.shape, "nothing was seen here: left as it is", dtype=object)
+    for cell in cells.iter_rows(named=True):
+        at = rows.index(cell["throttle_pct"]), columns.index(cell["speed_rpm"])
+        half = 0.5 * (cell["upper_pct"] - cell["lower_pct"])
+        if show == "need":
+            value[at], written[at] = half, f"±{half:.1f}"
+        elif show == "evidence":
+            value[at] = 100 * cell["evidence_share"]
+            written[at] = f"{value[at]:.0f}"
+        else:
+            value[at] = cell["suggested_pct"]
+            written[at] = signed(cell["suggested_pct"]) + ("*" if cell["held_by"] else "")
+        told[at] = (
+            f"<b>{signed(cell['suggested_pct'])} % fuel</b> at {cell['throttle_pct']:g} % "
+            f"throttle, {cell['speed_rpm']:,.0f} rpm<br>needed {signed(cell['needed_pct'])} % "
+            f"({signed(cell['lower_pct'])} to {signed(cell['upper_pct'])})<br>"
+            f"{HELD.get(cell['held_by'], literal(cell['held_by']))}<br>"
+            f"told by evidence: {100 * cell['evidence_share']:.0f} %"
+        )
+    ends = {
+        "enter": (-MOST_SHOWN_PCT, MOST_SHOWN_PCT),
+        "need": (0.0, 4.0),
+        "evidence": (0.0, 100.0),
+    }[show]
+    figure = _table_of_cells(
+        value,
+        [f"{speed / 1000:g}" for speed in columns],
+        [f"{throttle:g}" for throttle in rows],
+        written,
+        told,
+        _need_scale(palette) if show == "enter" else _amount_scale(palette),
+        ends,
+    )
+    dress(figure, look, height=84 + 34 * max(len(rows), 3), below=60)
+    _name_axes(figure)
+    return figure
+
+
+def expected_cell_chart(cells: pl.DataFrame, look: Look) -> go.Figure:
+    """Draw the part-throttle lean error to expect on throttle and engine speed.
+
+    Parameters
+    ----------
+    cells : polars.DataFrame
+        Cells of out.expected_mixture_cell of one build.
+    look : Look
+        Colours and units.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        A table of cells; blank where no bike so built was ridden.
+    """
+    palette = look.palette
+    throttle = sorted(set(zip(cells["throttle_from_pct"], cells["throttle_to_pct"], strict=True)))
+    speed = sorted(set(zip(cells["speed_from_rpm"], cells["speed_to_rpm"], strict=True)))
+    value = np.full((len(throttle), len(speed)), np.nan)
+    written = np.full(value.shape, "", dtype=object)
+    told = np.full(value.shape, "", dtype=object)
+    for row in cells.iter_rows(named=True):
+        at = (
+            throttle.index((row["throttle_from_pct"], row["throttle_to_pct"])),
+            speed.index((row["speed_from_rpm"], row["speed_to_rpm"])),
+        )
+        value[at] = row["expected_error_pct"]
+        written[at] = signed(row["expected_error_pct"])
+        span = (
+            "too few bikes to say how far"
+            if row["lower_pct"] is None
+            else f"{signed(row['lower_pct'])} to {signed(row['upper_pct'])} on 19 of 20 bikes"
+        )
+        told[at] = (
+            f"throttle {row['throttle_from_pct']:g} to {row['throttle_to_pct']:g} %, "
+            f"{row['speed_from_rpm']:,.0f} to {row['speed_to_rpm']:,.0f} rpm<br>expected "
+            f"{signed(row['expected_error_pct'])} %<br>{span}, {row['bikes']} ridden"
+        )
+    figure = _table_of_cells(
+        value,
+        [f"{low / 1000:.1f}–{high / 1000:.1f}" for low, high in speed],
+        [f"{low:g}–{high:g}" for low, high in throttle],
+        written,
+        told,
+        _need_scale(palette),
+        (-15.0, 15.0),
+    )
+    dress(figure, look, height=84 + 36 * max(len(throttle), 3), below=60)
+    _name_axes(figure)
+    return figure
+
+
+def error_chart(
+    lines: Sequence[tuple[str, pl.DataFrame]],
+    look: Look,
+    limits: Limits,
+    *,
+    band: str = "",
+    regions: Sequence[tuple[float, float]] = (),
+) -> go.Figure:
+    """Draw lean error over engine speed: the last line with its band, the others thin.
+
+    Parameters
+    ----------
+    lines : sequence of (str, polars.DataFrame)
+        Name and frame with `engine_speed_rpm`, `error_pct`, `lower_pct` and `upper_pct`; the last
+        is the one that matters.
+    look : Look
+        Colours and units.
+    limits : Limits
+        The shop's lean levels.
+    band : str, default ""
+        What the band of the last line holds; without it none is drawn.
+    regions : sequence of (float, float), default none
+        Engine speeds to shade, from and to. [rpm]
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+        Lean error against target over engine speed.
+    """
+    palette = look.palette
+    colours = level_colours(palette)
+    figure = go.Figure()
+    figure.update_layout(legend_traceorder="normal")
+    for from_rpm, to_rpm in regions:
+        figure.add_vrect(
+            x0=from_rpm, x1=to_rpm, fillcolor=faded(palette.warn, 0.12), line_width=0, layer="below"
+        )
+    for place, (name, frame) in enumerate(lines):
+        is_main = place == len(lines) - 1
+        speed = frame["engine_speed_rpm"].to_numpy()
+        if is_main and band:
+            lower, upper = (frame[end].cast(pl.Float64) for end in ("lower_pct", "upper_pct"))
+            shade_between(
+                figure,
+                speed,
+                lower.to_numpy(),
+                upper.to_numpy(),
+                faded(palette.after, 0.16),
+                literal(band),
+            )
+        figure.add_scatter(
+            x=speed,
+            y=frame["error_pct"].to_numpy(),
+            mode="lines",
+            line={
+                "color": palette.after if is_main else palette.before,
+                "width": 2.5 if is_main else 1.5,
+                "dash": "solid" if is_main else "dash",
+            },
+            name=literal(name),
+            hovertemplate="%{y:+.1f} %",
+        )
+    for level, at in limits.levels():
+        figure.add_hline(
+            y=at,
+            line={"color": colours[level], "width": 1, "dash": "dash"},
+            annotation={"text": f"{level} {at:g} %", "bgcolor": palette.paper, "borderpad": 0},
+            annotation_position="top left",
+        )
+    figure.add_hline(y=0, line={"color": palette.text, "width": 1})
+    dress(figure, look, height=420)
+    figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
+    figure.update_yaxes(title_text="Lean error [%]")
+    return figure
+
+
+def _seen(axis: Sequence[float], used: Sequence[float]) -> list[float]:
+    """Return the breakpoints from one before the first used to one after the last."""
+    if not used:
+        return list(axis)
+    places = [axis.index(value) for value in used]
+    return list(axis[max(min(places) - 1, 0) : max(places) + 2])
+
+
+def _need_scale(palette: Palette) -> list[list[float | str]]:
+    """Return colours from rich over nothing to lean."""
+    return [
+        [0, mixed(palette.rich, palette.paper, 0.85)],
+        [0.5, mixed(palette.muted, palette.paper, 0.07)],
+        [0.75, mixed(palette.warn, palette.paper, 0.5)],
+        [1, palette.stop],
+    ]
+
+
+def _amount_scale(palette: Palette) -> list[list[float | str]]:
+    """Return colours from little to much."""
+    return [
+        [0, mixed(palette.good, palette.paper, 0.08)],
+        [1, mixed(palette.good, palette.paper, 0.65)],
+    ]
+
+
+def _table_of_cells(
+    value: np.ndarray,
+    columns: Sequence[str],
+    rows: Sequence[str],
+    written: np.ndarray,
+    told: np.ndarray,
+    scale: list[list[float | str]],
+    ends: tuple[float, float],
+) -> go.Figure:
+    return go.Figure(
+        go.Heatmap(
+            z=value,
+            x=columns,
+            y=rows,
+            text=written,
+            texttemplate="%{text}",
+            customdata=told,
+            hovertemplate="%{customdata}<extra></extra>",
+            colorscale=scale,
+            zmin=ends[0],
+            zmax=ends[1],
+            xgap=2,
+            ygap=2,
+            showscale=False,
+            hoverongaps=False,
+        )
+    )
+
+
+def _name_axes(figure: go.Figure) -> None:
+    figure.update_layout(hovermode="closest")
+    figure.update_xaxes(
+        title_text="Engine speed [1000 rpm]", type="category", showgrid=False, showspikes=False
+    )
+    figure.update_yaxes(title_text="Throttle [%]", type="category", showgrid=False)

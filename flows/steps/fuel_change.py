@@ -1,0 +1,553 @@
+"""Suggested fuel changes: what each stage's map needs, and what the last change removed.
+
+A suggestion with its evidence; nothing here writes to a control unit, and a qualified tuner checks
+it before use.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any, NamedTuple
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from flows.metrics import fuel_change
+from flows.metrics.fuel_change import Evidence, FuelChange
+from flows.steps.progress import Progress
+from flows.steps.refresh import fingerprint, outdated, replace
+from schemas.settings import ShopSettings
+from warehouse import store
+
+FUEL_CHANGE_VERSION = 1
+"""Raise it when this step changes what it gives for the same mixtures."""
+
+UNKNOWN_SCATTER_PCT = 1.0
+"""Standard error of a lean error that one pull alone saw; common practice, no source."""
+
+TRIM_GAUGE_PCT = 1.0
+"""Standard uncertainty of the level that an ECU holds by its narrowband sensor; common practice,
+no source."""
+
+LEAST_DWELL_S = 2.0
+SPACING_RPM = 300.0
+LEAN_LEVELS = ("warn", "stop")
+LEAST_ERROR_PCT = 1.0
+"""A mean error below it is within a gauge's own accuracy: a share of it means nothing."""
+
+CELL_COLUMNS = (
+    "is_closed_loop",
+    "throttle_mean_pct",
+    "speed_mean_rpm",
+    "lambda_median",
+    "lambda_se",
+    "target_low",
+    "target_high",
+    "lean_error_pct",
+    "dwell_s",
+    "throttle_from_pct",
+    "speed_from_rpm",
+)
+TRIM_COLUMNS = ("throttle_mean_pct", "speed_mean_rpm", "trim_pct", "trim_se_pct", "dwell_s")
+CURVE_COLUMNS = ("engine_speed_rpm", "lambda_wide", "lean_error_pct", "lean_error_se_pct")
+
+
+class _Seen(NamedTuple):
+    """What was seen of a stage: columns by name."""
+
+    cells: dict[str, np.ndarray]
+    trims: dict[str, np.ndarray]
+    curve: dict[str, np.ndarray]
+    windows: list[tuple[float, float]]
+
+
+class _Round(NamedTuple):
+    """A stage in its chain of rounds: evidence, and what was in the map already."""
+
+    evidence: list[Evidence]
+    already_pct: np.ndarray | float
+    change: FuelChange
+    earlier: list[tuple[list[Evidence], np.ndarray | float]]
+
+
+def derive_fuel_changes(
+    connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
+) -> int:
+    """Suggest a fuel change for every stage whose mixture, axes or settings changed.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    settings : ShopSettings
+        The shop's settings.
+    progress : callable
+        Called with done, total and a word.
+
+    Returns
+    -------
+    int
+        Stages made.
+    """
+    stages = store.rows(
+        connection,
+        "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.model_id, stage.model, "
+        "stage.stage_no, stage.map_name, stage.map_label, stage.fuel, stage.parts_label, "
+        "core_stage.suggestion_entered, session.made_from AS session_from, "
+        "cruise.made_from AS cruise_from "
+        "FROM out.stage AS stage JOIN core.stage AS core_stage USING (stage_id) "
+        "LEFT JOIN out.stage_mixture AS session "
+        "ON stage.stage_id = session.stage_id AND session.worst_lean_error_pct IS NOT NULL "
+        "LEFT JOIN out.stage_cruise AS cruise "
+        "ON stage.stage_id = cruise.stage_id AND cruise.cells > 0 "
+        "WHERE NOT stage.is_control ORDER BY stage.job_id, stage.stage_no",
+    ).to_dicts()
+    jobs: dict[str, list[dict[str, Any]]] = {}
+    for stage in stages:
+        jobs.setdefault(stage["job_id"], []).append(stage)
+    wanted: dict[str, str] = {}
+    for of_job in jobs.values():
+        before = ""
+        for stage in of_job:
+            axes = settings.axes_of(stage["model"], stage["map_name"])
+            before = fingerprint(
+                FUEL_CHANGE_VERSION,
+                stage,
+                before,
+                settings.suggestion.model_dump(),
+                settings.mixture.gauge_accuracy_pct,
+                axes.model_dump() if axes else None,
+            )
+            if stage["session_from"] or stage["cruise_from"]:
+                wanted[stage["stage_id"]] = before
+    to_make, to_delete = outdated(connection, "out.fuel_change", "stage_id", wanted)
+    making = set(to_make)
+    needed = {
+        job_id: of_job
+        for job_id, of_job in jobs.items()
+        if any(stage["stage_id"] in making for stage in of_job)
+    }
+    seen = _seen_of(connection, [s["stage_id"] for of_job in needed.values() for s in of_job])
+    records: dict[str, list[dict[str, Any]]] = {
+        "out.fuel_change": [],
+        "out.fuel_change_cell": [],
+        "out.fuel_change_check": [],
+    }
+    for done, of_job in enumerate(needed.values(), start=1):
+        for table, rows in _job(of_job, seen, settings, wanted).items():
+            records[table] += [row for row in rows if row["stage_id"] in making]
+        if done % 10 == 0 or done == len(needed):
+            progress(done, len(needed), "suggesting fuel changes")
+    if to_make or to_delete:
+        replace(connection, "stage_id", to_delete, records)
+    return len(to_make)
+
+
+def _seen_of(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> dict[str, _Seen]:
+    def columns(table: str, names: tuple[str, ...], order: str) -> dict[str, pl.DataFrame]:
+        frame = store.rows(
+            connection,
+            f"SELECT stage_id, {', '.join(names)} FROM {table} "  # noqa: S608
+            f"WHERE stage_id IN (SELECT unnest(?)) ORDER BY stage_id, {order}",
+            stage_ids,
+        )
+        return {str(key[0]): part for key, part in frame.group_by("stage_id", maintain_order=True)}
+
+    place = "throttle_from_pct, speed_from_rpm"
+    cells = columns("out.cruise_cell", CELL_COLUMNS, f"is_closed_loop, {place}")
+    trims = columns("out.trim_cell", TRIM_COLUMNS, place)
+    curves = columns("out.session_curve", CURVE_COLUMNS, "engine_speed_rpm")
+    windows: dict[str, list[tuple[float, float]]] = {}
+    for stage_id, low, high in connection.execute(
+        "SELECT stage_id, from_rpm, to_rpm FROM out.lean_window WHERE side = 'lean' "
+        "AND level IN ('warn', 'stop') AND stage_id IN (SELECT unnest(?)) "
+        "ORDER BY stage_id, from_rpm",
+        [stage_ids],
+    ).fetchall():
+        windows.setdefault(stage_id, []).append((low, high))
+
+    def arrays(found: dict[str, pl.DataFrame], stage_id: str, names: tuple[str, ...]) -> Any:
+        part = found.get(stage_id)
+        if part is None:
+            return {name: np.zeros(0) for name in names}
+        return {name: part[name].cast(pl.Float64).to_numpy() for name in names}
+
+    return {
+        stage_id: _Seen(
+            arrays(cells, stage_id, CELL_COLUMNS),
+            arrays(trims, stage_id, TRIM_COLUMNS),
+            arrays(curves, stage_id, CURVE_COLUMNS),
+            windows.get(stage_id, []),
+        )
+        for stage_id in stage_ids
+    }
+
+
+def _job(
+    stages: list[dict[str, Any]],
+    seen: dict[str, _Seen],
+    settings: ShopSettings,
+    wanted: dict[str, str],
+) -> dict[str, list[dict[str, Any]]]:
+    """Return the rows of all stages of a job, round after round."""
+    made: dict[str, list[dict[str, Any]]] = {
+        "out.fuel_change": [],
+        "out.fuel_change_cell": [],
+        "out.fuel_change_check": [],
+    }
+    before: tuple[dict[str, Any], _Round] | None = None
+    for stage in stages:
+        stage_id = stage["stage_id"]
+        if stage_id not in wanted:
+            before = None
+            continue
+        entered = before if before and _continues(before[0], stage) else None
+        found = _round(stage, seen[stage_id], settings, entered[1] if entered else None)
+        made["out.fuel_change"].append(_head(stage, found, settings, wanted[stage_id]))
+        made["out.fuel_change_cell"] += _cells(stage_id, found.change)
+        if before and _is_remapped(before[0], stage):
+            check = _check(before, stage, seen, is_entered=entered is not None)
+            made["out.fuel_change_check"] += check
+        before = (stage, found)
+    return made
+
+
+def _is_remapped(before: dict[str, Any], stage: dict[str, Any]) -> bool:
+    return before["map_label"] != stage["map_label"] and _is_built_alike(before, stage)
+
+
+def _is_built_alike(before: dict[str, Any], stage: dict[str, Any]) -> bool:
+    return all(before[name] == stage[name] for name in ("fuel", "parts_label"))
+
+
+def _continues(before: dict[str, Any], stage: dict[str, Any]) -> bool:
+    """Whether the suggestion for the stage before stands in this stage's map."""
+    return bool(stage["suggestion_entered"]) and _is_built_alike(before, stage)
+
+
+def _round(
+    stage: dict[str, Any], seen: _Seen, settings: ShopSettings, before: _Round | None
+) -> _Round:
+    gauge_pct = settings.mixture.gauge_accuracy_pct / math.sqrt(3.0)
+    cells, trims, curve = seen.cells, seen.trims, seen.curve
+    # What the trims add in closed loop, the base map would be lean by without them.
+    base = 1.0 + trims["trim_pct"] / 100.0
+    bands = _bands_of_trims(cells, trims)
+    evidence = [
+        fuel_change.part_throttle_evidence(
+            cells["throttle_mean_pct"],
+            cells["speed_mean_rpm"],
+            cells["lambda_median"],
+            cells["lambda_se"],
+            cells["dwell_s"],
+            target=(cells["target_low"], cells["target_high"]),
+            is_closed_loop=cells["is_closed_loop"],
+            least_dwell_s=LEAST_DWELL_S,
+            gauge_error_pct=gauge_pct,
+        ),
+        fuel_change.part_throttle_evidence(
+            trims["throttle_mean_pct"],
+            trims["speed_mean_rpm"],
+            base,
+            trims["trim_se_pct"] / 100.0,
+            trims["dwell_s"],
+            target=bands,
+            least_dwell_s=LEAST_DWELL_S,
+            gauge="trims",
+            gauge_error_pct=TRIM_GAUGE_PCT,
+        ),
+        fuel_change.full_throttle_evidence(
+            curve["engine_speed_rpm"],
+            curve["lean_error_pct"],
+            np.where(
+                np.isfinite(curve["lean_error_se_pct"]),
+                curve["lean_error_se_pct"],
+                UNKNOWN_SCATTER_PCT,
+            ),
+            spacing_rpm=SPACING_RPM,
+            gauge_error_pct=gauge_pct,
+        ),
+    ]
+    axes = settings.axes_of(stage["model"], stage["map_name"])
+    throttle = axes.throttle_pct if axes else fuel_change.STANDARD_THROTTLE_PCT
+    speed = axes.speed_rpm if axes else fuel_change.STANDARD_SPEED_RPM
+    already: np.ndarray | float = 0.0
+    earlier: list[tuple[list[Evidence], np.ndarray | float]] = []
+    if before is not None and before.change.suggested_pct.shape == (len(throttle), len(speed)):
+        entered = np.nan_to_num(before.change.suggested_pct)
+        already = 100.0 * ((1.0 + np.asarray(before.already_pct) / 100.0) * (1.0 + entered / 100.0))
+        already = already - 100.0
+        earlier = [*before.earlier, (before.evidence, before.already_pct)]
+    limits = settings.suggestion
+    change = fuel_change.suggested_fuel_change(
+        evidence,
+        throttle_pct=throttle,
+        speed_rpm=speed,
+        already_pct=already,
+        earlier=earlier,
+        lean_windows_rpm=seen.windows,
+        most_enrichment_pct=limits.most_enrichment_pct,
+        most_enleanment_pct=limits.most_enleanment_pct,
+        most_total_pct=limits.most_total_pct,
+        map_step_pct=axes.step_pct if axes else 0.5,
+    )
+    return _Round(evidence, already, change, earlier)
+
+
+def _bands_of_trims(
+    cells: dict[str, np.ndarray], trims: dict[str, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the band wanted at each trim cell: that of the closed-loop cell at the same place."""
+    closed = cells["is_closed_loop"] == 1.0
+    low, high = np.ones(trims["trim_pct"].size), np.ones(trims["trim_pct"].size)
+    if not closed.any():
+        return low, high
+    for at, (throttle, speed) in enumerate(
+        zip(trims["throttle_mean_pct"], trims["speed_mean_rpm"], strict=True)
+    ):
+        away = np.abs(cells["throttle_mean_pct"][closed] - throttle) + np.abs(
+            cells["speed_mean_rpm"][closed] - speed
+        )
+        nearest = int(np.argmin(away))
+        low[at], high[at] = (cells[end][closed][nearest] for end in ("target_low", "target_high"))
+    return low, high
+
+
+def _head(
+    stage: dict[str, Any], found: _Round, settings: ShopSettings, made_from: str
+) -> dict[str, Any]:
+    change = found.change
+    told = np.isfinite(change.suggested_pct)
+    axes = settings.axes_of(stage["model"], stage["map_name"])
+    part, trims, full = (one.change_pct.size for one in found.evidence)
+    head: dict[str, Any] = {
+        **{name: stage[name] for name in ("stage_id", "job_id", "bike_id", "model_id")},
+        "cells_told": int(told.sum()),
+        "cells_held": int((told & (change.held_by != "")).sum()),
+        "cells_of_map": change.suggested_pct.size,
+        "part_throttle_readings": part,
+        "trim_readings": trims,
+        "full_throttle_readings": full,
+        "earlier_rounds": len(found.earlier),
+        "throttle_axis": json.dumps(change.throttle_pct.tolist()),
+        "speed_axis": json.dumps(change.speed_rpm.tolist()),
+        "axes_origin": "the map's own" if axes else "standard",
+        "most_change_pct": None,
+        "most_change_throttle_pct": None,
+        "most_change_speed_rpm": None,
+        "step_to_blank_pct": change.step_to_blank_pct,
+        "left_out": ", ".join(
+            f"{word} {count}"
+            for word, count in sorted(change.left_out.items())
+            if word not in ("repeats its neighbour", "no lambda")
+        ),
+        "shape_sd_pct": change.shape.sd_pct,
+        "shape_throttle_length": change.shape.throttle_length,
+        "shape_speed_length_rpm": change.shape.speed_length_rpm,
+        "shape_nugget_pct": change.shape.nugget_pct,
+        "made_from": made_from,
+    }
+    if told.any():
+        size = np.where(told, np.abs(change.needed_pct), -1.0)
+        row, column = np.unravel_index(int(np.argmax(size)), size.shape)
+        head |= {
+            "most_change_pct": float(change.needed_pct[row, column]),
+            "most_change_throttle_pct": float(change.throttle_pct[row]),
+            "most_change_speed_rpm": float(change.speed_rpm[column]),
+        }
+        head["sentence"] = _sentence(change, int(row), int(column), head)
+    else:
+        head["sentence"] = "Nothing was seen well enough to suggest a change."
+    return head
+
+
+def _sentence(change: FuelChange, row: int, column: int, head: dict[str, Any]) -> str:
+    needed, low, high, now = (
+        float(each[row, column])
+        for each in (change.needed_pct, change.low_pct, change.high_pct, change.suggested_pct)
+    )
+    told = f"{head['cells_told']} of {head['cells_of_map']} cells are told"
+    if not np.nanmax(np.abs(change.suggested_pct)) > 0.0:
+        return f"Nothing to enter: no cell seen needs a step of the map. {told}."
+    direction = "more" if needed > 0 else "less"
+    where = f"{change.throttle_pct[row]:g} % throttle and {change.speed_rpm[column]:,.0f} rpm"
+    said = (
+        f"Needs up to {abs(needed):.1f} % {direction} fuel ({min(abs(low), abs(high)):.1f} to "
+        f"{max(abs(low), abs(high)):.1f}) at {where}"
+        if low * high > 0
+        else f"Needs up to {needed:+.1f} % fuel ({low:+.1f} to {high:+.1f}) at {where}"
+    )
+    if abs(now - needed) > 1.0:
+        said += f", of which {now:+.1f} % in this round" if now else ", none of it for certain"
+    return f"{said}. {told}."
+
+
+def _cells(stage_id: str, change: FuelChange) -> list[dict[str, Any]]:
+    return [
+        {
+            "stage_id": stage_id,
+            "throttle_pct": float(change.throttle_pct[row]),
+            "speed_rpm": float(change.speed_rpm[column]),
+            "needed_pct": float(change.needed_pct[row, column]),
+            "lower_pct": float(change.low_pct[row, column]),
+            "upper_pct": float(change.high_pct[row, column]),
+            "suggested_pct": float(change.suggested_pct[row, column]),
+            "evidence_share": float(change.evidence_share[row, column]),
+            "held_by": str(change.held_by[row, column]),
+            "is_guarded": bool(change.is_guarded[row, column]),
+        }
+        for row, column in np.argwhere(np.isfinite(change.suggested_pct))
+    ]
+
+
+class _Pair(NamedTuple):
+    """Places seen both before and after a change of the map."""
+
+    throttle_pct: np.ndarray
+    speed_rpm: np.ndarray
+    before_pct: np.ndarray
+    after_pct: np.ndarray
+    fuel_factor: np.ndarray
+    weight: np.ndarray
+
+
+def _check(
+    before: tuple[dict[str, Any], _Round],
+    stage: dict[str, Any],
+    seen: dict[str, _Seen],
+    *,
+    is_entered: bool,
+) -> list[dict[str, Any]]:
+    """Return how much of the error the change from one stage to the next removed."""
+    earlier, last = before
+    was, now = seen[earlier["stage_id"]], seen[stage["stage_id"]]
+    part, full = _same_cells(was.cells, now.cells), _same_speeds(was.curve, now.curve)
+    both = [one for one in (part, full) if one.weight.size]
+    if not both:
+        return []
+    # Half of the say to either kind: a ride's many cells must not drown the full throttle.
+    weight = np.concatenate([one.weight / one.weight.sum() for one in both])
+    names = [name for name in _Pair._fields if name != "weight"]
+    joined = _Pair(
+        **{name: np.concatenate([getattr(one, name) for one in both]) for name in names},
+        weight=weight,
+    )
+    removed = fuel_change.removed_share(joined.before_pct, joined.after_pct, joined.weight)
+    error_before, error_after = (
+        float(np.average(np.abs(each), weights=joined.weight))
+        for each in (joined.before_pct, joined.after_pct)
+    )
+    known = error_before >= LEAST_ERROR_PCT and math.isfinite(removed.removed_share)
+    row: dict[str, Any] = {
+        "stage_id": stage["stage_id"],
+        "before_stage_id": earlier["stage_id"],
+        "job_id": stage["job_id"],
+        "bike_id": stage["bike_id"],
+        "is_suggestion": is_entered,
+        "places": joined.weight.size,
+        "before_error_pct": error_before,
+        "after_error_pct": error_after,
+        "removed_share": removed.removed_share if known else None,
+        "removed_lower_share": _known(removed.low_share) if known else None,
+        "removed_upper_share": _known(removed.high_share) if known else None,
+        "part_removed_share": _removed(part),
+        "full_removed_share": _removed(full),
+        "came_share": _came_share(joined, last.change) if is_entered else None,
+    }
+    row["sentence"] = _check_sentence(row)
+    return [row]
+
+
+def _same_cells(was: dict[str, np.ndarray], now: dict[str, np.ndarray]) -> _Pair:
+    def places(cells: dict[str, np.ndarray]) -> dict[tuple[float, float], int]:
+        kept = (cells["is_closed_loop"] == 0.0) & (cells["dwell_s"] >= LEAST_DWELL_S)
+        return {
+            (float(cells["throttle_from_pct"][at]), float(cells["speed_from_rpm"][at])): int(at)
+            for at in np.flatnonzero(kept)
+        }
+
+    old, new = places(was), places(now)
+    shared = [place for place in old if place in new]
+    a = np.array([old[place] for place in shared], dtype=int)
+    b = np.array([new[place] for place in shared], dtype=int)
+    return _Pair(
+        was["throttle_mean_pct"][a],
+        was["speed_mean_rpm"][a],
+        was["lean_error_pct"][a],
+        now["lean_error_pct"][b],
+        was["lambda_median"][a] / now["lambda_median"][b],
+        np.minimum(was["dwell_s"][a], now["dwell_s"][b]),
+    )
+
+
+def _same_speeds(was: dict[str, np.ndarray], now: dict[str, np.ndarray]) -> _Pair:
+    speed, a, b = np.intersect1d(
+        was["engine_speed_rpm"], now["engine_speed_rpm"], return_indices=True
+    )
+    seen = np.isfinite(was["lean_error_pct"][a]) & np.isfinite(now["lean_error_pct"][b])
+    step = max(1, round(SPACING_RPM / 50.0))
+    kept = np.flatnonzero(seen)[::step]
+    a, b = a[kept], b[kept]
+    return _Pair(
+        np.full(kept.size, 100.0),
+        speed[kept],
+        was["lean_error_pct"][a],
+        now["lean_error_pct"][b],
+        was["lambda_wide"][a] / now["lambda_wide"][b],
+        np.ones(kept.size),
+    )
+
+
+def _removed(pair: _Pair) -> float | None:
+    if not pair.weight.size:
+        return None
+    if np.average(np.abs(pair.before_pct), weights=pair.weight) < LEAST_ERROR_PCT:
+        return None
+    return _known(
+        fuel_change.removed_share(pair.before_pct, pair.after_pct, pair.weight).removed_share
+    )
+
+
+def _came_share(pair: _Pair, change: FuelChange) -> float | None:
+    """Return how much of the entered change shows in the mixture: 1 is all of it."""
+    entered = np.nan_to_num(change.suggested_pct)
+    along = np.array([np.interp(pair.speed_rpm, change.speed_rpm, row) for row in entered])
+    asked = np.array(
+        [
+            np.interp(throttle, change.throttle_pct, column)
+            for throttle, column in zip(pair.throttle_pct, along.T, strict=True)
+        ]
+    )
+    came = 100.0 * (pair.fuel_factor - 1.0)
+    size = float(np.sum(pair.weight * asked**2))
+    return float(np.sum(pair.weight * asked * came) / size) if size > 0.0 else None
+
+
+def _check_sentence(row: dict[str, Any]) -> str:
+    what = "last suggestion" if row["is_suggestion"] else "last change of the map"
+    if row["removed_share"] is None:
+        return (
+            f"There was hardly an error for the {what} to remove: {row['before_error_pct']:.1f} % "
+            f"on average, {row['after_error_pct']:.1f} % after."
+        )
+    share = 100.0 * row["removed_share"]
+    low, high = (
+        math.nan if end is None else 100.0 * end
+        for end in (row["removed_lower_share"], row["removed_upper_share"])
+    )
+    if low > 0:
+        said = f"The {what} removed {share:.0f} % of the error ({low:.0f} to {high:.0f} %)"
+    elif high < 0:
+        said = f"The {what} made the error {-share:.0f} % greater ({-high:.0f} to {-low:.0f} %)"
+    else:
+        said = f"It cannot be told whether the {what} helped"
+    said += f": from {row['before_error_pct']:.1f} to {row['after_error_pct']:.1f} % on average"
+    if row["came_share"] is not None:
+        said += f"; {100 * row['came_share']:.0f} % of the fuel it asked for shows in the mixture"
+    return said + "."
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,288 @@
+"""Map revisions: how each map stands over all bikes that carry it, and which still miss."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import duckdb
+import numpy as np
+
+from flows.metrics import map_revision
+from flows.metrics.map_revision import Change, MissedRange
+from flows.steps.progress import Progress
+from flows.steps.refresh import fingerprint, outdated, replace
+from schemas.settings import ShopSettings
+from warehouse import store
+
+MAP_REVISIONS_VERSION = 1
+"""Raise it when this step changes what it gives for the same mixtures."""
+
+SPEED_STEP_RPM = 250.0
+
+Key = tuple[str, str, int | None]
+"""Model, map and revision."""
+
+
+def derive_map_revisions(
+    connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
+) -> int:
+    """Judge every map revision whose bikes have new mixtures.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    settings : ShopSettings
+        The shop's settings.
+    progress : callable
+        Called with done, total and a word.
+
+    Returns
+    -------
+    int
+        Revisions made.
+    """
+    members = store.rows(
+        connection,
+        "SELECT stage.stage_id, stage.bike_id, stage.job_id, stage.model_id, stage.model_label, "
+        "stage.map_name, stage.map_revision, stage.map_label, stage.parts_key, "
+        "core_stage.map_from, mixture.level, mixture.torque_weighted_error_pct, "
+        "mixture.made_from, cruise.made_from AS cruise_from "
+        "FROM out.stage_mixture AS mixture JOIN out.stage AS stage USING (stage_id) "
+        "JOIN core.stage AS core_stage USING (stage_id) "
+        "LEFT JOIN out.stage_cruise AS cruise USING (stage_id) "
+        "WHERE NOT stage.is_control AND mixture.worst_lean_error_pct IS NOT NULL "
+        "QUALIFY row_number() OVER (PARTITION BY stage.bike_id, stage.model_id, stage.map_name, "
+        "stage.map_revision ORDER BY stage.received_on DESC, stage.job_id DESC, "
+        "stage.stage_no DESC) = 1 "
+        "ORDER BY stage.model_id, stage.map_name, stage.map_revision, stage.bike_id",
+    ).to_dicts()
+    groups: dict[Key, list[dict[str, Any]]] = {}
+    for member in members:
+        key = (member["model_id"], member["map_name"], member["map_revision"])
+        groups.setdefault(key, []).append(member)
+    earlier = {key: _origin(key, of_map, groups) for key, of_map in groups.items()}
+    wanted = {
+        fingerprint(*key): fingerprint(
+            MAP_REVISIONS_VERSION,
+            settings.mixture.notice_pct,
+            of_map,
+            _of(groups, earlier[key]),
+        )
+        for key, of_map in groups.items()
+    }
+    to_make, to_delete = outdated(connection, "out.map_revision", "map_id", wanted)
+    making = set(to_make)
+    todo = [key for key in groups if fingerprint(*key) in making]
+    needed = set(todo) | {before for key in todo if (before := earlier[key])}
+    stage_ids = [member["stage_id"] for key in groups if key in needed for member in groups[key]]
+    curves = _curves(connection, stage_ids)
+    part = _part_throttle(connection, stage_ids)
+    records: dict[str, list[dict[str, Any]]] = {
+        "out.map_revision": [],
+        "out.map_revision_speed": [],
+        "out.map_revision_region": [],
+        "out.map_revision_bike": [],
+    }
+    for done, key in enumerate(todo, start=1):
+        before = _of(groups, earlier[key])
+        made = _revision(key, groups[key], before, curves, part, settings, wanted)
+        for table, rows in made.items():
+            records[table] += rows
+        if done % 20 == 0 or done == len(todo):
+            progress(done, len(todo), "judging maps")
+    if to_make or to_delete:
+        replace(connection, "map_id", to_delete, records)
+    return len(to_make)
+
+
+def _of(groups: dict[Key, list[dict[str, Any]]], key: Key | None) -> list[dict[str, Any]]:
+    return groups[key] if key is not None else []
+
+
+def _origin(
+    key: Key, members: list[dict[str, Any]], groups: dict[Key, list[dict[str, Any]]]
+) -> Key | None:
+    """Return the revision that a map was made from, if bikes carried it too."""
+    revision = _revision_before(members)
+    before = (key[0], key[1], revision)
+    return before if revision is not None and before in groups else None
+
+
+def _revision_before(members: list[dict[str, Any]]) -> int | None:
+    """Return the revision that a map was made from, as the cards say."""
+    named = [member["map_from"] for member in members if member["map_from"] is not None]
+    return max(named, default=None)
+
+
+def _curves(
+    connection: duckdb.DuckDBPyConnection, stage_ids: list[str]
+) -> dict[str, dict[float, float]]:
+    found: dict[str, dict[float, float]] = {}
+    for stage_id, speed, error in connection.execute(
+        "SELECT stage_id, engine_speed_rpm, lean_error_pct FROM out.session_curve "
+        "WHERE lean_error_pct IS NOT NULL AND engine_speed_rpm % ? = 0 "
+        "AND stage_id IN (SELECT unnest(?)) ORDER BY stage_id, engine_speed_rpm",
+        [SPEED_STEP_RPM, stage_ids],
+    ).fetchall():
+        found.setdefault(stage_id, {})[speed] = error
+    return found
+
+
+def _part_throttle(
+    connection: duckdb.DuckDBPyConnection, stage_ids: list[str]
+) -> dict[str, tuple[float, float]]:
+    """Return each stage's part-throttle error, with its sign and in size, weighted by time."""
+    return {
+        stage_id: (signed, size)
+        for stage_id, signed, size in connection.execute(
+            "SELECT stage_id, "
+            "sum(lean_error_pct * dwell_s ORDER BY throttle_from_pct, speed_from_rpm) "
+            "/ sum(dwell_s ORDER BY throttle_from_pct, speed_from_rpm), "
+            "sum(abs(lean_error_pct) * dwell_s ORDER BY throttle_from_pct, speed_from_rpm) "
+            "/ sum(dwell_s ORDER BY throttle_from_pct, speed_from_rpm) "
+            "FROM out.cruise_cell WHERE NOT is_closed_loop AND dwell_s >= 2 "
+            "AND stage_id IN (SELECT unnest(?)) GROUP BY stage_id ORDER BY stage_id",
+            [stage_ids],
+        ).fetchall()
+    }
+
+
+def _revision(
+    key: Key,
+    members: list[dict[str, Any]],
+    before: list[dict[str, Any]],
+    curves: dict[str, dict[float, float]],
+    part: dict[str, tuple[float, float]],
+    settings: ShopSettings,
+    wanted: dict[str, str],
+) -> dict[str, list[dict[str, Any]]]:
+    map_id = fingerprint(*key)
+    speed, errors = _on_one_grid([curves.get(member["stage_id"], {}) for member in members])
+    by_speed = map_revision.mean_by_speed(errors)
+    missed = map_revision.missed_ranges(speed, errors, notice_pct=settings.mixture.notice_pct)
+    against = map_revision.change_between(_sizes(before, curves), _sizes(members, curves))
+    rides = [part[m["stage_id"]] for m in members if m["stage_id"] in part]
+    weighted = [
+        m["torque_weighted_error_pct"]
+        for m in members
+        if m["torque_weighted_error_pct"] is not None
+    ]
+    sizes = [size for _, size in _sizes(members, curves)]
+    row: dict[str, Any] = {
+        "map_id": map_id,
+        "model_id": key[0],
+        "model_label": members[0]["model_label"],
+        "map_name": key[1],
+        "map_revision": key[2],
+        "map_label": members[0]["map_label"],
+        "map_from": _revision_before(members),
+        "parts_seen": "; ".join(sorted({member["parts_key"] for member in members})),
+        "bikes": len(members),
+        "lean_bikes": sum(member["level"] in ("warn", "stop") for member in members),
+        "mean_size_pct": float(np.mean(sizes)) if sizes else None,
+        "torque_weighted_error_pct": float(np.mean(weighted)) if weighted else None,
+        "cruise_bikes": len(rides),
+        "cruise_error_pct": float(np.mean([signed for signed, _ in rides])) if rides else None,
+        "cruise_size_pct": float(np.mean([size for _, size in rides])) if rides else None,
+        "is_missing": bool(missed),
+        "change_pct": _known(against.change_pct),
+        "change_lower_pct": _known(against.lower_pct),
+        "change_upper_pct": _known(against.upper_pct),
+        "is_paired": against.is_paired,
+        "made_from": wanted[map_id],
+    }
+    row["sentence"] = _sentence(row, missed, against)
+    return {
+        "out.map_revision": [row],
+        "out.map_revision_speed": [
+            {
+                "map_id": map_id,
+                "engine_speed_rpm": float(speed[at]),
+                "mean_error_pct": float(by_speed.mean_pct[at]),
+                "between_bikes_sd_pct": _known(float(by_speed.sd_pct[at])),
+                "lower_pct": _known(float(by_speed.lower_pct[at])),
+                "upper_pct": _known(float(by_speed.upper_pct[at])),
+                "bikes": int(by_speed.bikes[at]),
+            }
+            for at in range(speed.size)
+        ],
+        "out.map_revision_region": [
+            {
+                "map_id": map_id,
+                "side": one.side,
+                "from_rpm": one.from_rpm,
+                "to_rpm": one.to_rpm,
+                "least_error_pct": one.least_pct,
+                "most_error_pct": one.most_pct,
+                "worst_speed_rpm": one.worst_speed_rpm,
+                "bikes": one.bikes,
+                "bikes_missing": one.bikes_missing,
+                "sentence": _region_words(one),
+            }
+            for one in missed
+        ],
+        "out.map_revision_bike": [
+            {
+                "map_id": map_id,
+                "stage_id": member["stage_id"],
+                "bike_id": member["bike_id"],
+                "job_id": member["job_id"],
+                "parts_key": member["parts_key"],
+                "level": member["level"],
+            }
+            for member in members
+        ],
+    }
+
+
+def _on_one_grid(curves: list[dict[float, float]]) -> tuple[np.ndarray, np.ndarray]:
+    speed = np.array(sorted({at for curve in curves for at in curve}))
+    errors = np.array([[curve.get(at, np.nan) for at in speed] for curve in curves])
+    return speed, errors.reshape(len(curves), speed.size)
+
+
+def _sizes(
+    members: list[dict[str, Any]], curves: dict[str, dict[float, float]]
+) -> list[tuple[str, float]]:
+    """Return each bike's mean size of the full-throttle error."""
+    return [
+        (member["bike_id"], float(np.mean(np.abs(list(curve.values())))))
+        for member in members
+        if (curve := curves.get(member["stage_id"]))
+    ]
+
+
+def _region_words(one: MissedRange) -> str:
+    least, most = round(one.least_pct), round(one.most_pct)
+    size = f"{most}" if least == most else f"{least} to {most}"
+    return (
+        f"{size} % {one.side} from {one.from_rpm:,.0f} to {one.to_rpm:,.0f} rpm on "
+        f"{one.bikes_missing} of {one.bikes} bike{'s' * (one.bikes != 1)}"
+    )
+
+
+def _sentence(row: dict[str, Any], missed: list[MissedRange], against: Change) -> str:
+    which = "stock map" if row["map_name"] == "stock" else row["map_label"]
+    said = f"{row['model_label']}, {which}: "
+    said += "; ".join(_region_words(one) for one in missed) or "on target at full throttle"
+    if row["bikes"] == 1 and not missed:
+        said += ", one bike only"
+    if math.isfinite(against.change_pct):
+        size = abs(against.change_pct)
+        word = "smaller" if against.change_pct < 0 else "greater"
+        said += f". Against r{row['map_from']} its mean error is {size:.1f} points {word}"
+        if math.isfinite(against.lower_pct):
+            sure = against.upper_pct < 0 or against.lower_pct > 0
+            ends = sorted((abs(against.lower_pct), abs(against.upper_pct)))
+            said += (
+                f" ({ends[0]:.1f} to {ends[1]:.1f})"
+                if sure
+                else f", within scatter ({against.lower_pct:+.1f} to {against.upper_pct:+.1f})"
+            )
+    return said + "."
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None

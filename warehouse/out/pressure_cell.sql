@@ -1,0 +1,29 @@
+-- out.pressure_cell: the steady part-throttle mixture of a stage on manifold pressure.
+--
+-- Grain:  one row per stage_id, is_closed_loop, pressure_from_pa and speed_from_rpm visited.
+-- Writes: flows/steps/rides.py
+-- Units:  lean_error_pct against the edge of the wanted band there: 0 inside it [%];
+--         lambda_se leaves the gauge's own accuracy out, lambda_lower and lambda_upper hold it.
+CREATE TABLE IF NOT EXISTS out.pressure_cell (
+    stage_id VARCHAR NOT NULL,
+    is_closed_loop BOOLEAN NOT NULL,
+    pressure_from_pa DOUBLE NOT NULL,
+    pressure_to_pa DOUBLE NOT NULL,
+    speed_from_rpm DOUBLE NOT NULL,
+    speed_to_rpm DOUBLE NOT NULL,
+    pressure_mean_pa DOUBLE NOT NULL,
+    speed_mean_rpm DOUBLE NOT NULL,
+    lambda_median DOUBLE NOT NULL,
+    lambda_spread DOUBLE NOT NULL,
+    lambda_se DOUBLE NOT NULL,
+    lambda_lower DOUBLE NOT NULL,
+    lambda_upper DOUBLE NOT NULL,
+    effective_samples DOUBLE NOT NULL,
+    target_low DOUBLE NOT NULL,
+    target_high DOUBLE NOT NULL,
+    lean_error_pct DOUBLE NOT NULL,
+    dwell_s DOUBLE NOT NULL,
+    hits BIGINT NOT NULL,
+    in_band_share DOUBLE NOT NULL,
+    PRIMARY KEY (stage_id, is_closed_loop, pressure_from_pa, speed_from_rpm)
+);
