@@ -26,7 +26,7 @@ stop_pct = 15.0
 target_full_throttle = 0.87
 cruise_low = 0.94
 cruise_high = 1.00
-gauge_accuracy_pct = 1.0       # 95 % of readings are this near the truth
+gauge_accuracy_pct = 1.0       # greatest error of the mixture gauge, of its reading
 
 # A fuel of the shop's own: what it is made of, and targets that differ from those above.
 # [[fuel]]

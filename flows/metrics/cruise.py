@@ -23,6 +23,10 @@ SPEED_EDGES_RPM = tuple(float(edge) for edge in range(0, 15_000, 1000))
 PRESSURE_EDGES_PA = tuple(float(edge) for edge in range(10_000, 110_001, 10_000))
 """Edges of the manifold-pressure cells of an engine without a blower. [Pa]"""
 
+EFFECT_EDGES_PCT = (0.0, 3.0, 6.0, 9.0, 12.0, 16.0, 20.0, 25.0, 30.0, 36.0, 42.0, 48.0, 55.0, 63.0,
+                    72.0, 82.0, 92.0, 101.0)  # fmt: skip
+"""Edges between which `steady_effect` takes openings together. [%]"""
+
 REASONS = (
     "",
     "no lambda",
@@ -329,6 +333,7 @@ def probe_response(
     driver: ArrayLike,
     lambda_wide: ArrayLike,
     *,
+    effect: ArrayLike | None = None,
     engine_speed_rpm: ArrayLike | None = None,
     flow: ArrayLike | None = None,
     longest_s: float = 0.6,
@@ -350,6 +355,11 @@ def probe_response(
         Lambda as shown by a wideband probe; NaN where it is in doubt or the loop is closed, for
         there the ECU moves the mixture and not the driver. A fall of which a fifth is not seen
         does not count. [1]
+    effect : array_like, optional
+        What the driver's place does to a steady mixture, from `steady_effect`, in any unit.
+        Without it the mixture is taken to follow the driver evenly; where most of the change
+        comes in a part of the movement, the answer is then off by a third of the time that the
+        movement takes. [1]
     engine_speed_rpm : array_like, optional
         Engine speed, which falls with the throttle and moves the mixture too. Without it a
         straight line in time stands in, and the answer can be 0.05 s too early. [rpm]
@@ -386,11 +396,11 @@ def probe_response(
         \lambda(t) = a_e + b_e\, g(t - d) + c_e\, n(t - d), \qquad
         \tau \dot g = u - g
 
-    with driver :math:`u`, engine speed :math:`n` lagged alike, and :math:`a, b, c` free in every
-    fall: how much the mixture changes from one state to another is not the question. Delay and
-    time constant are common to all falls and found by Gauss-Newton steps from the best of a
-    coarse grid; :math:`d = d_0 + V / q` where the flow :math:`q` differs by more than 1.5 times
-    between the falls and :math:`V` is above three of its standard errors.
+    with driver (or its effect) :math:`u`, engine speed :math:`n` lagged alike, and :math:`a, b,
+    c` free in every fall: how much the mixture changes from one state to another is not the
+    question. Delay and time constant are common to all falls and found by Gauss-Newton steps
+    from the best of a coarse grid; :math:`d = d_0 + V / q` where the flow :math:`q` differs by
+    more than 1.5 times between the falls and :math:`V` is above three of its standard errors.
 
     Intervals come from the curvature with the scatter between the falls (each fall is one
     independent piece of evidence, whatever the noise within it) and Student's t. An answer must
@@ -411,9 +421,13 @@ def probe_response(
     0.2
     """
     time, push, shown = _one_clock(time_s, driver=driver, lambda_wide=lambda_wide)
-    beside, volume = (
+    beside, volume, moved = (
         None if channel is None else _one_clock(time_s, **{name: channel})[1]
-        for name, channel in (("engine_speed_rpm", engine_speed_rpm), ("flow", flow))
+        for name, channel in (
+            ("engine_speed_rpm", engine_speed_rpm),
+            ("flow", flow),
+            ("effect", effect),
+        )
     )
     require("longest_s", longest_s, above=0.0, unit="s")
     require("longest_lag_s", longest_lag_s, above=0.0, unit="s")
@@ -422,7 +436,7 @@ def probe_response(
     require("most_moves", most_moves, at_least=least_moves)
     nan = float("nan")
     nothing = ProbeResponse(nan, nan, nan, nan, nan, nan, 0, 0.0, nan, nan, nan)
-    falls = _falls(time, push, shown, beside, volume, most_lambda, longest_s, most_moves)
+    falls = _falls(time, push, moved, shown, beside, volume, most_lambda, longest_s, most_moves)
     if falls is None or falls.moves < least_moves:
         return nothing
 
@@ -467,6 +481,72 @@ def probe_response(
         flow_from=ends[0],
         flow_to=ends[1],
     )
+
+
+def steady_effect(
+    driver: ArrayLike,
+    lambda_aligned: ArrayLike,
+    *,
+    edges: ArrayLike = EFFECT_EDGES_PCT,
+    most_lambda: float = 1.25,
+    least_samples: int = 20,
+) -> FloatArray:
+    """Return the mixture that each place of the driver usually has, sample by sample.
+
+    Parameters
+    ----------
+    driver : array_like
+        Throttle opening, in the unit of `edges`.
+    lambda_aligned : array_like
+        Lambda with a rough delay taken out; NaN where it is in doubt or the loop is closed. [1]
+    edges : array_like, default EFFECT_EDGES_PCT
+        Edges between which samples are taken together, ascending.
+    most_lambda : float, default 1.25
+        Lambda above which fuel is taken as cut. [1]
+    least_samples : int, default 20
+        Samples that a place must have.
+
+    Returns
+    -------
+    ndarray
+        Straight lines between the medians of the places; NaN where nothing can be told, or the
+        driver was not seen. [1]
+
+    Raises
+    ------
+    ValueError
+        If the lengths differ, or the edges do not ascend.
+
+    Notes
+    -----
+    For `probe_response`: a map that enriches from half throttle on changes the mixture in the
+    first part of a closing movement only. The rough delay of the samples does not matter to
+    medians, which are of time spent in each place.
+
+    Examples
+    --------
+    >>> steady_effect([10.0, 30.0, 50.0], [0.98, 0.94, 0.90], least_samples=1)
+    array([0.98, 0.94, 0.9 ])
+    """
+    place, mixture = np.asarray(driver, dtype=float), np.asarray(lambda_aligned, dtype=float)
+    edge = np.asarray(edges, dtype=float)
+    if mixture.shape != place.shape:
+        raise ValueError(
+            f"lambda_aligned must match driver in length, got {mixture.shape} for {place.shape}"
+        )
+    if edge.size < 2 or not np.all(np.diff(edge) > 0.0):
+        raise ValueError(f"edges must ascend and hold at least 2 edges, got {edge}")
+    kept = np.isfinite(place) & (mixture >= LEAST_LAMBDA) & (mixture <= most_lambda)
+    cell = np.where(kept, _cell_of(place, edge), -1)
+    middles, medians = [], []
+    for number in np.unique(cell[cell >= 0]):
+        chosen = cell == number
+        if chosen.sum() >= least_samples:
+            middles.append(float(np.median(place[chosen])))
+            medians.append(float(np.median(mixture[chosen])))
+    if len(middles) < 2:
+        return np.full(place.shape, np.nan)
+    return np.interp(place, middles, medians)
 
 
 def arrival_at_flow_s(response: ProbeResponse, flow: ArrayLike) -> FloatArray:
@@ -1382,6 +1462,7 @@ def _lagged(value: FloatArray, lag_s: float, step_s: float) -> FloatArray:
 def _falls(
     time: FloatArray,
     push: FloatArray,
+    effect: FloatArray | None,
     shown: FloatArray,
     beside: FloatArray | None,
     volume: FloatArray | None,
@@ -1407,6 +1488,7 @@ def _falls(
     rises = np.flatnonzero(going == 1)
     length = round((run_in_s + before_s + after_s + 1.0) / step)
     other = None if beside is None else _read_at(clock, time, beside, LONGEST_GAP_S)
+    moved = even if effect is None else _read_at(clock, time, effect, LONGEST_GAP_S)
     # Lambda on an even raster as well: straight lines between samples then smear both alike.
     raster = max(1, min(2, round(float(np.median(np.diff(time))) / step)))
     dead = np.where(shown >= LEAST_LAMBDA, shown, np.nan)
@@ -1428,7 +1510,7 @@ def _falls(
         if start > first * step - 0.1 or end < last * step + longest_s or zero < 0:
             continue
         rows = slice(zero, zero + length)
-        wanted = [even] if other is None else [even, other]
+        wanted = [moved] if other is None else [moved, other]
         if zero + length > clock.size or not all(np.isfinite(x[rows]).all() for x in wanted):
             continue
         samples = np.arange(round(start / step), min(round(end / step), clock.size), raster)
@@ -1451,7 +1533,7 @@ def _falls(
         np.concatenate([window[2] for window in windows]),
         np.concatenate([window[3] for window in windows]),
         np.repeat(np.arange(len(windows)), sizes),
-        even[rows],
+        moved[rows],
         None if other is None else other[rows],
         np.array([window[4] for window in windows]),
     )

@@ -88,8 +88,8 @@ def expected_of_groups(
     -----
     Errors are taken in logarithms, :math:`y = \ln(1 + e / 100)`, where lean and rich are alike,
     and pooled by `pooling.borrowed`: bikes within groups, groups within their kind of build. Where
-    no group has two bikes, what bikes of one group differ by is in what the groups differ by, and
-    `expected_of_unseen` gives the width.
+    no group has two bikes, what bikes of one group differ by is in what the groups differ by: the
+    interval is then that of the difference of any two bikes, :math:`t_{k-1} s \sqrt 2`.
 
     Examples
     --------
@@ -104,15 +104,16 @@ def expected_of_groups(
     found = borrowed([(y, np.full(y.shape, variance)) for y in logs], level=level)
     unseen = expected_of_unseen(errors_by_group_pct, level=level)
     answers = []
+    # Half the width of the unseen, on the scale on which it is even, and laid about one bike's own
+    # figure: two bikes of a model differ by no more than any two do.
+    half = 0.5 * float(np.log1p(unseen.upper_pct / 100.0) - np.log1p(unseen.lower_pct / 100.0))
+    half *= np.sqrt(2.0 / (1.0 + 1.0 / max(len(logs), 1)))
     for one in found:
-        half = 0.5 * (unseen.upper_pct - unseen.lower_pct)
-        mean = float(100.0 * np.expm1(one.mean))
-        ends = (100.0 * np.expm1(one.next_lower), 100.0 * np.expm1(one.next_upper))
+        ends = (one.next_lower, one.next_upper)
         if not np.isfinite(ends).all():
-            ends = (mean - half, mean + half)
-        answers.append(
-            Expected(mean, float(ends[0]), float(ends[1]), one.bikes, one.borrowed_share)
-        )
+            ends = (one.mean - half, one.mean + half)
+        low, mean, high = (float(100.0 * np.expm1(end)) for end in (ends[0], one.mean, ends[1]))
+        answers.append(Expected(mean, low, high, one.bikes, one.borrowed_share))
     return answers
 
 
@@ -143,18 +144,20 @@ def expected_of_unseen(
     With :math:`m_g` the mean of each of k groups and :math:`s^2` the variance of those means, and
     :math:`w^2` the variance between bikes of one group,
 
-    .. math:: \bar m \pm t_{k-1} \sqrt{ s^2 \left( 1 + \frac1k \right)
+    .. math:: \bar m \pm t_\nu \sqrt{ s^2 \left( 1 + \frac1k \right)
               + w^2 \left( 1 - \frac1{\tilde n} \right) }
 
     the prediction of one further observation [1]_ (section 4.8), a group's mean, and of one bike
     about it; :math:`\tilde n` is the harmonic mean of the groups' sizes, for that much of
-    :math:`w^2` is in :math:`s^2` already.
+    :math:`w^2` is in :math:`s^2` already. Degrees of freedom are those of Welch and Satterthwaite
+    for the two parts, with k - 1 behind the first and the bikes beyond one a group behind the
+    second, but never narrower than the first part with its own k - 1.
 
     Examples
     --------
     >>> seen = expected_of_unseen([[8.0], [10.0], [12.0]])
     >>> round(seen.expected_pct, 1), round(seen.lower_pct, 1), round(seen.upper_pct, 1)
-    (10.0, 0.4, 20.5)
+    (10.0, 0.5, 20.4)
 
     References
     ----------
@@ -171,8 +174,14 @@ def expected_of_unseen(
     free = int((sizes - 1).sum())
     within = sum(float(np.sum((y - y.mean()) ** 2)) for y in logs) / free if free else 0.0
     typical = count / float(np.sum(1.0 / sizes))
-    variance = float(means.var(ddof=1)) * (1.0 + 1.0 / count) + within * (1.0 - 1.0 / typical)
-    half = float(special.stdtrit(count - 1, 0.5 + 0.5 * level)) * np.sqrt(variance)
+    parts = (float(means.var(ddof=1)) * (1.0 + 1.0 / count), within * (1.0 - 1.0 / typical))
+    variance = sum(parts)
+    below = parts[0] ** 2 / (count - 1) + (parts[1] ** 2 / free if free else 0.0)
+    degrees = variance**2 / below if below > 0.0 else count - 1.0
+    half = float(special.stdtrit(degrees, 0.5 + 0.5 * level)) * np.sqrt(variance)
+    # More freedom must not make it narrower than the models' means alone do.
+    alone = float(special.stdtrit(count - 1, 0.5 + 0.5 * level)) * np.sqrt(parts[0])
+    half = max(half, alone)
     middle = float(means.mean())
     low, mid, high = (float(100.0 * np.expm1(middle + side * half)) for side in (-1.0, 0.0, 1.0))
     return Expected(mid, low, high, 0, 1.0)

@@ -30,10 +30,10 @@ BATCH_PULLS = 500
 WARM_COOLANT_K = 343.15
 """70 °C: a colder liquid-cooled engine makes less power (common practice, no source)."""
 DEAD_LAMBDA_SPREAD = 0.002
+"""A live gauge moves more than this over a whole pull; one that does not is stuck."""
 PROBE_TAIL_S = 0.15
 """A probe mixes in what comes after: in the last part of a sweep the gas of the shut throttle.
 Some probe's lag, common practice, no source."""
-"""A live gauge moves more than this over a whole pull; one that does not is stuck."""
 _USED = (
     "time_s",
     "engine_speed_rpm",

@@ -358,7 +358,8 @@ def _told_of_window(
         pulls=max(seen_in.pulls, 1),
     )
     durations = [_seconds_within(window, one, grid) for one in elapsed]
-    durations = [seconds for seconds in durations if math.isfinite(seconds)]
+    # A pull that never got there says nothing of how long one stays.
+    durations = [seconds for seconds in durations if seconds > 0.0]
     distance = mixture.distance_from_peak_torque_rpm(window, peak_torque_rpm)
     return {
         "worst_lower_pct": float(known.low_pct),

@@ -9,6 +9,7 @@ from flows.metrics.cruise import (
     aligned_lambda,
     arrival_at_flow_s,
     probe_response,
+    steady_effect,
 )
 
 FINE_HZ = 200
@@ -241,3 +242,47 @@ def test_lambda_is_read_at_each_samples_own_arrival():
 def test_impossible_calls_are_refused_in_words(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+def rolled_on_and_off(rng, bend_pct=38.0, transport_s=0.08, lag_s=0.06):
+    """Return a ride of rolls from 15 to 50 % and back on a map that enriches from `bend_pct` on."""
+    fine = np.arange(0.0, 400.0, 1.0 / FINE_HZ)
+    turn = fine % 8.0
+    throttle = np.interp(turn, [0.0, 2.0, 2.3, 5.0, 5.25, 8.0], [15, 15, 50, 50, 15, 15])
+    burnt = 0.98 - 0.006 * np.clip(throttle - bend_pct, 0.0, None)
+    shown = lagged(np.interp(fine - transport_s, fine, burnt), lag_s)
+    time_s = fine[::10]
+    noise = rng.standard_normal((2, time_s.size))
+    return (
+        time_s,
+        throttle[::10] + 0.1 * noise[0],
+        shown[::10] * (1.0 + 0.003 * noise[1]),
+        transport_s + lag_s,
+    )
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_map_that_bends_over_the_throttle_is_seen_through_by_its_steady_effect(seed):
+    time_s, throttle, shown, truth = rolled_on_and_off(np.random.default_rng(seed))
+    plain = probe_response(time_s, throttle, shown)
+    effect = steady_effect(throttle, aligned_lambda(time_s, shown, 0.1))
+    seen_through = probe_response(time_s, throttle, shown, effect=effect)
+    # Taken as even over the throttle, the change seems to come before the throttle has closed.
+    assert not abs(plain.arrival_s - truth) < 0.03
+    assert seen_through.arrival_s == pytest.approx(truth, abs=0.020)
+
+
+def test_the_steady_effect_is_the_median_of_each_place_and_straight_between():
+    throttle = np.repeat([10.0, 50.0, 30.0], [300, 300, 5])
+    mixture = np.repeat([0.98, 0.90, 0.5001], [300, 300, 5])
+    effect = steady_effect(throttle, mixture)
+    # Five samples at 30 % are too few: half of the way lies half of the way between.
+    assert effect[[0, 300, 600]] == pytest.approx([0.98, 0.90, 0.94])
+    assert np.isnan(steady_effect([10.0] * 40, [0.98] * 40)).all()
+
+
+def test_an_effect_of_another_length_is_refused():
+    with pytest.raises(ValueError, match="lambda_aligned must match driver in length"):
+        steady_effect([1.0, 2.0], [0.9])
+    with pytest.raises(ValueError, match="edges must ascend"):
+        steady_effect([1.0], [0.9], edges=[2.0, 1.0])
