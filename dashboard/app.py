@@ -59,7 +59,8 @@ page = st.navigation(
             ),
             st.Page(VIEWS / "this_quarter.py", title="This quarter", url_path="this-quarter"),
         ],
-    }
+    },
+    expanded=True,
 )
 settings, snapshot = standing()
 

@@ -6,8 +6,9 @@ import streamlit as st
 from dashboard import charts, pieces, queries, wording
 from dashboard.open_shop import open_shop
 
-# Knock that surely stands out from its neighbours by this is told in red.
-LOUD_KNOCK = 1.5
+# Knock that surely stands out from its neighbours by so much is told, or told in red.
+TOLD_KNOCK, LOUD_KNOCK = 1.15, 1.5
+TOLD_RETARD_DEG = 0.5
 
 shop = open_shop()
 
@@ -226,13 +227,21 @@ else:
         },
     )
     knocks = shop.ask(queries.window_knock, shown)
-    for knock in knocks.iter_rows(named=True):
+    told = [
+        knock
+        for knock in knocks.iter_rows(named=True)
+        if (knock["knock_ratio_lower"] or 0) > TOLD_KNOCK
+        or (knock["retard_lower_deg"] or 0) > TOLD_RETARD_DEG
+    ]
+    for knock in told:
         loud = knock["side"] == "lean" and (knock["knock_ratio_lower"] or 0) > LOUD_KNOCK
         say = st.error if loud else st.info
         say(
             f"{wording.escaped(knock['stage_name'])}, {wording.number(knock['from_rpm'])} to "
             f"{wording.number(knock['to_rpm'])} rpm: {wording.escaped(knock['sentence'])}."
         )
+    if knocks.height and not told:
+        st.text("Knock and ignition were logged and stand out in none of these windows.")
 if after_id in mixtures:
     st.page_link(
         "views/fuel_change.py",

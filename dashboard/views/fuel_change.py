@@ -85,6 +85,20 @@ else:
         f"**{wording.CAUTIONS[5]}** Nothing here writes to a control unit. After entering it, pull "
         "with the gauge in sight: a lean full-throttle mixture can destroy an engine in one pull."
     )
+    with st.expander("The same as a list, the greatest change first"):
+        pieces.table(
+            cells.sort(cells["suggested_pct"].abs(), descending=True),
+            {
+                "throttle_pct": pieces.figures("Throttle [%]"),
+                "speed_rpm": pieces.figures("Speed [rpm]"),
+                "suggested_pct": pieces.figures("Enter [%]", 1, signed=True),
+                "needed_pct": pieces.figures("Needed [%]", 1, signed=True),
+                "lower_pct": pieces.figures("95 % from", 1, signed=True),
+                "upper_pct": pieces.figures("to", 1, signed=True),
+                "held_by": "Held by",
+                "evidence_share": pieces.figures("Told by evidence [1]", 2),
+            },
+        )
     st.download_button(
         "Take it away as CSV",
         shop.fuel_table(stage_id),
@@ -195,8 +209,9 @@ if moves.height:
 heat = shop.ask(queries.heat_of_job, change["job_id"])
 if heat.height:
     st.subheader("Heat, stage by stage", anchor=False)
+    logged = [name for name in heat.columns if heat[name].null_count() < heat.height]
     pieces.table(
-        heat,
+        heat.select(logged),
         {
             "stage_name": "Stage",
             "map_label": "Map",

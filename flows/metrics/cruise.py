@@ -1180,7 +1180,8 @@ def closed_loop_mask(
     -----
     A controller on a switching sensor cannot but swing about its set point, sensor and trim
     alike, at 0.5 Hz to 3 Hz (common practice, no source). In open loop the trim stands still,
-    and then the sensor's own switching, by chance near lambda 1, does not count. Needs 10 Hz.
+    and then the sensor's own switching, by chance near lambda 1, does not count. Where both are
+    logged both must say so; a trim alone says so half its window too long. Needs 10 Hz.
 
     Examples
     --------
@@ -1220,6 +1221,8 @@ def closed_loop_mask(
                 switching[turned[first] : turned[last] + 1] = True
 
     moves = _change(trim, _window_samples(time, window_s)) >= least_trim_change_pct
+    # The trim's window runs over the ends of a closed stretch; the sensor's last turn does not.
+    moves &= switching | ~np.isfinite(volts)
     return np.where(np.isfinite(trim), moves, switching)
 
 

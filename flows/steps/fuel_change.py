@@ -18,10 +18,11 @@ from flows.metrics import fuel_change
 from flows.metrics.fuel_change import Evidence, FuelChange
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
 
-FUEL_CHANGE_VERSION = 1
+FUEL_CHANGE_VERSION = 2
 """Raise it when this step changes what it gives for the same mixtures."""
 
 UNKNOWN_SCATTER_PCT = 1.0
@@ -377,10 +378,13 @@ def _sentence(change: FuelChange, row: int, column: int, head: dict[str, Any]) -
         f"Needs up to {abs(needed):.1f} % {direction} fuel ({min(abs(low), abs(high)):.1f} to "
         f"{max(abs(low), abs(high)):.1f}) at {where}"
         if low * high > 0
-        else f"Needs up to {needed:+.1f} % fuel ({low:+.1f} to {high:+.1f}) at {where}"
+        else f"Needs up to {signed_pct(needed)} % fuel ({signed_pct(low)} to {signed_pct(high)}) "
+        f"at {where}"
     )
     if abs(now - needed) > 1.0:
-        said += f", of which {now:+.1f} % in this round" if now else ", none of it for certain"
+        said += (
+            f", of which {signed_pct(now)} % in this round" if now else ", none of it for certain"
+        )
     return f"{said}. {told}."
 
 
@@ -522,7 +526,10 @@ def _came_share(pair: _Pair, change: FuelChange) -> float | None:
     )
     came = 100.0 * (pair.fuel_factor - 1.0)
     size = float(np.sum(pair.weight * asked**2))
-    return float(np.sum(pair.weight * asked * came) / size) if size > 0.0 else None
+    # Next to no change cannot be told from the noise of two rides.
+    if math.sqrt(size / float(pair.weight.sum())) < LEAST_ERROR_PCT:
+        return None
+    return float(np.sum(pair.weight * asked * came) / size)
 
 
 def _check_sentence(row: dict[str, Any]) -> str:

@@ -27,7 +27,7 @@ from schemas.settings import Mixture, ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-RIDES_VERSION = 4
+RIDES_VERSION = 5
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_RIDES = 20

@@ -254,10 +254,20 @@ def test_the_trim_decides_where_it_was_logged():
     trim = np.where(time_s < 30.0, 2.0 * np.sin(2.0 * np.pi * time_s), 0.0)
     for sensor in (volts, None):
         closed = closed_loop_mask(time_s, o2_narrow_v=sensor, fuel_trim_short_pct=trim)
-        assert closed[time_s < 30.0].all()
+        assert closed[(time_s > 1.5) & (time_s < 28.5)].all()
         assert not closed[time_s > 33.0].any()
     half = np.where(time_s < 30.0, trim, np.nan)
     assert closed_loop_mask(time_s, o2_narrow_v=volts, fuel_trim_short_pct=half)[1000]
+
+
+def test_a_sensor_that_stops_switching_ends_closed_loop_before_the_trims_window_does():
+    time_s = clock(60.0)
+    trim = np.where(time_s < 30.0, 2.0 * np.sin(2.0 * np.pi * time_s), 0.0)
+    volts = np.where(time_s < 30.0, 0.5 + 0.4 * np.sin(2.0 * np.pi * time_s), 0.1)
+    alone = closed_loop_mask(time_s, fuel_trim_short_pct=trim)
+    both = closed_loop_mask(time_s, o2_narrow_v=volts, fuel_trim_short_pct=trim)
+    assert alone[(time_s > 30.5) & (time_s < 31.5)].all()
+    assert not both[time_s > 30.1].any()
 
 
 def test_trims_multiply_and_stand_for_the_base_map():
