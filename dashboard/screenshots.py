@@ -22,7 +22,7 @@ PAGES = {
     "teach-a-layout": "teach-a-layout",
     "health": "health",
     "before-and-after": "before-and-after",
-    "fuel-change": "fuel-change",
+    "fuel-change": "fuel-change?stage=J-0108/1",  # of the demo; elsewhere the latest stage
     "builds-like-this": "builds-like-this",
     "expected-mixture": "expected-mixture",
     "map-revisions": "map-revisions",

@@ -39,6 +39,8 @@ MOST_DELAY_SHIFT_S = 0.15
 WAYS_APART_S = 0.03
 """Two ways of estimating a delay that differ by more do not agree; of the demo's 82 engine logs the
 correlation alone was within it of the truth in all."""
+USUAL_STRENGTH = 0.6
+"""Correlation of those logs; a weaker one is as much less sure."""
 DELAY_FROM_S = 3600.0
 """Time from which the delay is worked out: an hour holds more than enough throttle movements."""
 LEAN_LEVELS = ("warn", "stop")
@@ -227,7 +229,7 @@ def _delay(
     """
     part = slice(0, int(np.searchsorted(time, time[0] + DELAY_FROM_S, side="right")))
     throttle, speed = channel["throttle_pct"], channel["engine_speed_rpm"]
-    plain = cruise.estimated_delay_s(time[part], throttle[part], lean[part]).delay_s
+    plain, strength = cruise.estimated_delay_s(time[part], throttle[part], lean[part])
     if not math.isfinite(plain):
         return stated
     if stated.origin != "none given" and abs(plain - stated.middle_s) > MOST_DELAY_SHIFT_S:
@@ -250,7 +252,8 @@ def _delay(
     apart = found.arrival_s - plain
     if not abs(apart) <= WAYS_APART_S:
         rough = "estimated from the log, by correlation alone"
-        return _Delay(plain, plain, WAYS_APART_S, np.nan, found.moves, rough)
+        half = WAYS_APART_S * max(1.0, USUAL_STRENGTH / strength)
+        return _Delay(plain, plain, half, np.nan, found.moves, rough)
     middle = 0.5 * (found.arrival_s + plain)
     by_sample: np.ndarray | float = middle
     if flow is not None and found.per_flow:
