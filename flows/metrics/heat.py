@@ -69,8 +69,8 @@ def window_standout(
     reach_rpm : float, default 1000
         How far from the window its neighbours may be: near enough for a straight line. [rpm]
     apart_rpm : float, default 150
-        What lies as near to the window's ends belongs to neither: the curve's smoothing mixes
-        the two there. [rpm]
+        What lies as near outside the window's ends is no neighbour: the curve's smoothing mixes
+        the two there. Within its ends it counts, and makes a step look smaller. [rpm]
     least_points : int, default 4
         Grid points beside the window that a line needs, and at least one within it.
     confidence : float, default 0.95

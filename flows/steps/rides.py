@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 import duckdb
 import numpy as np
 import polars as pl
+from scipy import ndimage
 
 from flows.metrics import cruise, transients
 from flows.metrics.exhaust_gas import lambda_from_exhaust_gas
@@ -27,7 +28,7 @@ from schemas.settings import Mixture, ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-RIDES_VERSION = 5
+RIDES_VERSION = 6
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_RIDES = 20
@@ -39,6 +40,8 @@ MOST_DELAY_SHIFT_S = 0.15
 WAYS_APART_S = 0.03
 """Two ways of estimating a delay that differ by more do not agree; of the demo's 82 engine logs the
 correlation alone was within it of the truth in all."""
+BETWEEN_LOOPS, BETWEEN_LOOPS_S = "between open and closed loop", 2.0
+"""The slowest controller takes that long for a cycle, by which its ends are told."""
 USUAL_STRENGTH = 0.6
 """Correlation of those logs; a weaker one is as much less sure."""
 DELAY_FROM_S = 3600.0
@@ -263,6 +266,21 @@ def _delay(
     return _Delay(by_sample, middle, half, found.lag_s, found.moves, "estimated from the log")
 
 
+def _may_be_closed(time: np.ndarray, channel: dict[str, np.ndarray]) -> np.ndarray:
+    """Return where either sign of closed loop is near: no sure evidence of the open map.
+
+    The controller is at work before the sensor's first turn and after its last.
+    """
+    by_trim = cruise.closed_loop_mask(
+        time, fuel_trim_short_pct=_logged(channel["fuel_trim_short_pct"])
+    )
+    by_sensor = cruise.closed_loop_mask(time, o2_narrow_v=_logged(channel["o2_narrow_v"]))
+    step_s = float(np.median(np.diff(time))) if time.size > 1 else 1.0
+    reach = max(1, round(BETWEEN_LOOPS_S / step_s))
+    near = ndimage.binary_dilation(by_sensor, iterations=reach) if by_sensor.any() else by_sensor
+    return np.logical_or(by_trim, near)
+
+
 def _ride(
     row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings, wanted: Mixture
 ) -> tuple[dict[str, Any], list[dict[str, Any]], _Part | None]:
@@ -307,6 +325,9 @@ def _ride(
         doubtful=doubtful,
         settle_s=GAS_SETTLE_S if origin == "exhaust gas" else SETTLE_S,
     )
+    if not trouble:
+        unsure = _may_be_closed(time, channel) & ~closed & (reasons == "")
+        reasons[unsure] = BETWEEN_LOOPS
     notes = json.loads(row["reading_notes"] or "[]")
     if row["rows_rejected"]:
         notes.append(f"{row['rows_rejected']} rows rejected")

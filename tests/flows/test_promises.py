@@ -225,8 +225,8 @@ def test_a_run_stopped_between_two_steps_is_made_good_by_the_next(torn_shops, ol
         return function(*arguments)
 
     torn_shops("counted").work(run=count)
-    assert len(names) == 17
-    for stop_at in range(2, 17, 4):
+    assert len(names) == 20
+    for stop_at in range(2, 20, 4):
         shop = torn_shops(f"torn {stop_at}")
         left = list(names[:stop_at])
 
