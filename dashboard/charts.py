@@ -13,11 +13,14 @@ from dashboard.look import (
     Limits,
     Look,
     Palette,
+    amount_scale,
+    cell_table,
     dress,
     faded,
     level_colours,
+    level_lines,
     literal,
-    mixed,
+    need_scale,
     shade_between,
     signed,
     with_gaps,
@@ -170,14 +173,7 @@ def member_chart(
         )
         named.add(level)
     if as_error:
-        for level, at in limits.levels():
-            figure.add_hline(
-                y=at,
-                line={"color": colours[level], "width": 1, "dash": "dash"},
-                annotation={"text": f"{level} {at:g} %", "bgcolor": palette.paper, "borderpad": 0},
-                annotation_position="top left",
-            )
-        figure.add_hline(y=0, line={"color": palette.text, "width": 1})
+        level_lines(figure, limits, palette)
         title = "Lean error [%]"
     else:
         target = curves.drop_nulls("lambda_target")
@@ -486,7 +482,6 @@ def cell_chart(
     plotly.graph_objects.Figure
         A table of cells; never visited ones are blank.
     """
-    palette = look.palette
     word, unit, size = ("pressure", "pa", 1000.0) if by_pressure else ("throttle", "pct", 1.0)
     ends = (f"{word}_from_{unit}", f"{word}_to_{unit}")
     load = sorted(set(zip(*(cells[end] for end in ends), strict=True)))
@@ -517,48 +512,17 @@ def cell_chart(
             + "<br>closed loop: the trims tell of the map"
             * row["is_closed_loop"]
         )
-    scale = (
-        [
-            [0, mixed(palette.good, palette.paper, 0.08)],
-            [1, mixed(palette.good, palette.paper, 0.65)],
-        ]
-        if show_time
-        else [
-            [0, mixed(palette.rich, palette.paper, 0.85)],
-            [0.5, mixed(palette.muted, palette.paper, 0.07)],
-            [0.75, mixed(palette.warn, palette.paper, 0.5)],
-            [1, palette.stop],
-        ]
+    return cell_table(
+        value,
+        [f"{low / 1000:g}–{high / 1000:g}" for low, high in speed],
+        [f"{low / size:g}–{high / size:g}" for low, high in load],
+        written,
+        told,
+        look,
+        scale=amount_scale(look.palette) if show_time else need_scale(look.palette),
+        ends=(0, None) if show_time else (-15, 15),
+        load="Manifold pressure [kPa]" if by_pressure else "Throttle [%]",
     )
-    figure = go.Figure(
-        go.Heatmap(
-            z=value,
-            x=[f"{low / 1000:g}–{high / 1000:g}" for low, high in speed],
-            y=[f"{low / size:g}–{high / size:g}" for low, high in load],
-            text=written,
-            texttemplate="%{text}",
-            customdata=told,
-            hovertemplate="%{customdata}<extra></extra>",
-            colorscale=scale,
-            zmin=0 if show_time else -15,
-            zmax=None if show_time else 15,
-            xgap=2,
-            ygap=2,
-            showscale=False,
-            hoverongaps=False,
-        )
-    )
-    dress(figure, look, height=84 + 36 * max(len(load), 3), below=60)
-    figure.update_layout(hovermode="closest")
-    figure.update_xaxes(
-        title_text="Engine speed [1000 rpm]", type="category", showgrid=False, showspikes=False
-    )
-    figure.update_yaxes(
-        title_text="Manifold pressure [kPa]" if by_pressure else "Throttle [%]",
-        type="category",
-        showgrid=False,
-    )
-    return figure
 
 
 def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -244,3 +245,75 @@ def mixed(colour: str, ground: str, strength: float) -> str:
     pairs = zip(_channels(colour), _channels(ground), strict=True)
     mixed = [round(strength * front + (1 - strength) * back) for front, back in pairs]
     return "#" + "".join(f"{channel:02X}" for channel in mixed)
+
+
+def need_scale(palette: Palette) -> list[list[float | str]]:
+    """Return colours from rich over nothing to lean."""
+    return [
+        [0, mixed(palette.rich, palette.paper, 0.85)],
+        [0.5, mixed(palette.muted, palette.paper, 0.07)],
+        [0.75, mixed(palette.warn, palette.paper, 0.5)],
+        [1, palette.stop],
+    ]
+
+
+def amount_scale(palette: Palette) -> list[list[float | str]]:
+    """Return colours from little to much."""
+    return [
+        [0, mixed(palette.good, palette.paper, 0.08)],
+        [1, mixed(palette.good, palette.paper, 0.65)],
+    ]
+
+
+def cell_table(
+    value: np.ndarray,
+    columns: Sequence[str],
+    rows: Sequence[str],
+    written: np.ndarray,
+    told: np.ndarray,
+    look: Look,
+    *,
+    scale: list[list[float | str]],
+    ends: tuple[float, float | None],
+    load: str = "Throttle [%]",
+    row_px: int = 36,
+) -> go.Figure:
+    """Return a table of cells over engine speed and load, coloured by value; NaN is blank."""
+    figure = go.Figure(
+        go.Heatmap(
+            z=value,
+            x=columns,
+            y=rows,
+            text=written,
+            texttemplate="%{text}",
+            customdata=told,
+            hovertemplate="%{customdata}<extra></extra>",
+            colorscale=scale,
+            zmin=ends[0],
+            zmax=ends[1],
+            xgap=2,
+            ygap=2,
+            showscale=False,
+            hoverongaps=False,
+        )
+    )
+    dress(figure, look, height=84 + row_px * max(len(rows), 3), below=60)
+    figure.update_layout(hovermode="closest")
+    figure.update_xaxes(
+        title_text="Engine speed [1000 rpm]", type="category", showgrid=False, showspikes=False
+    )
+    figure.update_yaxes(title_text=load, type="category", showgrid=False)
+    return figure
+
+
+def level_lines(figure: go.Figure, limits: Limits, palette: Palette) -> None:
+    """Draw the lean levels and the target across a chart of lean error."""
+    colours = level_colours(palette)
+    for level, at in limits.levels():
+        figure.add_hline(
+            y=at,
+            line={"color": colours[level], "width": 1, "dash": "dash"},
+            annotation={"text": f"{level} {at:g} %", "bgcolor": palette.paper, "borderpad": 0},
+            annotation_position="top left",
+        )
+    figure.add_hline(y=0, line={"color": palette.text, "width": 1})

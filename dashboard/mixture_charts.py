@@ -11,12 +11,13 @@ import polars as pl
 from dashboard.look import (
     Limits,
     Look,
-    Palette,
+    amount_scale,
+    cell_table,
     dress,
     faded,
-    level_colours,
+    level_lines,
     literal,
-    mixed,
+    need_scale,
     shade_between,
     signed,
 )
@@ -62,7 +63,6 @@ def fuel_change_chart(
     plotly.graph_objects.Figure
         A table of breakpoints; blank where nothing was seen.
     """
-    palette = look.palette
     rows = _seen(throttle_pct, cells["throttle_pct"].to_list())
     columns = _seen(speed_rpm, cells["speed_rpm"].to_list())
     value = np.full((len(rows), len(columns)), np.nan)
@@ -91,18 +91,17 @@ def fuel_change_chart(
         "need": (0.0, 4.0),
         "evidence": (0.0, 100.0),
     }[show]
-    figure = _table_of_cells(
+    return cell_table(
         value,
         [f"{speed / 1000:g}" for speed in columns],
         [f"{throttle:g}" for throttle in rows],
         written,
         told,
-        _need_scale(palette) if show == "enter" else _amount_scale(palette),
-        ends,
+        look,
+        scale=need_scale(look.palette) if show == "enter" else amount_scale(look.palette),
+        ends=ends,
+        row_px=34,
     )
-    dress(figure, look, height=84 + 34 * max(len(rows), 3), below=60)
-    _name_axes(figure)
-    return figure
 
 
 def expected_cell_chart(cells: pl.DataFrame, look: Look) -> go.Figure:
@@ -120,7 +119,6 @@ def expected_cell_chart(cells: pl.DataFrame, look: Look) -> go.Figure:
     plotly.graph_objects.Figure
         A table of cells; blank where no bike so built was ridden.
     """
-    palette = look.palette
     throttle = sorted(set(zip(cells["throttle_from_pct"], cells["throttle_to_pct"], strict=True)))
     speed = sorted(set(zip(cells["speed_from_rpm"], cells["speed_to_rpm"], strict=True)))
     value = np.full((len(throttle), len(speed)), np.nan)
@@ -143,18 +141,16 @@ def expected_cell_chart(cells: pl.DataFrame, look: Look) -> go.Figure:
             f"{row['speed_from_rpm']:,.0f} to {row['speed_to_rpm']:,.0f} rpm<br>expected "
             f"{signed(row['expected_error_pct'])} %<br>{span}, {row['bikes']} ridden"
         )
-    figure = _table_of_cells(
+    return cell_table(
         value,
         [f"{low / 1000:.1f}–{high / 1000:.1f}" for low, high in speed],
         [f"{low:g}–{high:g}" for low, high in throttle],
         written,
         told,
-        _need_scale(palette),
-        (-15.0, 15.0),
+        look,
+        scale=need_scale(look.palette),
+        ends=(-15.0, 15.0),
     )
-    dress(figure, look, height=84 + 36 * max(len(throttle), 3), below=60)
-    _name_axes(figure)
-    return figure
 
 
 def error_chart(
@@ -187,7 +183,6 @@ def error_chart(
         Lean error against target over engine speed.
     """
     palette = look.palette
-    colours = level_colours(palette)
     figure = go.Figure()
     figure.update_layout(legend_traceorder="normal")
     for from_rpm, to_rpm in regions:
@@ -219,14 +214,7 @@ def error_chart(
             name=literal(name),
             hovertemplate="%{y:+.1f} %",
         )
-    for level, at in limits.levels():
-        figure.add_hline(
-            y=at,
-            line={"color": colours[level], "width": 1, "dash": "dash"},
-            annotation={"text": f"{level} {at:g} %", "bgcolor": palette.paper, "borderpad": 0},
-            annotation_position="top left",
-        )
-    figure.add_hline(y=0, line={"color": palette.text, "width": 1})
+    level_lines(figure, limits, palette)
     dress(figure, look, height=420)
     figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
     figure.update_yaxes(title_text="Lean error [%]")
@@ -239,58 +227,3 @@ def _seen(axis: Sequence[float], used: Sequence[float]) -> list[float]:
         return list(axis)
     places = [axis.index(value) for value in used]
     return list(axis[max(min(places) - 1, 0) : max(places) + 2])
-
-
-def _need_scale(palette: Palette) -> list[list[float | str]]:
-    """Return colours from rich over nothing to lean."""
-    return [
-        [0, mixed(palette.rich, palette.paper, 0.85)],
-        [0.5, mixed(palette.muted, palette.paper, 0.07)],
-        [0.75, mixed(palette.warn, palette.paper, 0.5)],
-        [1, palette.stop],
-    ]
-
-
-def _amount_scale(palette: Palette) -> list[list[float | str]]:
-    """Return colours from little to much."""
-    return [
-        [0, mixed(palette.good, palette.paper, 0.08)],
-        [1, mixed(palette.good, palette.paper, 0.65)],
-    ]
-
-
-def _table_of_cells(
-    value: np.ndarray,
-    columns: Sequence[str],
-    rows: Sequence[str],
-    written: np.ndarray,
-    told: np.ndarray,
-    scale: list[list[float | str]],
-    ends: tuple[float, float],
-) -> go.Figure:
-    return go.Figure(
-        go.Heatmap(
-            z=value,
-            x=columns,
-            y=rows,
-            text=written,
-            texttemplate="%{text}",
-            customdata=told,
-            hovertemplate="%{customdata}<extra></extra>",
-            colorscale=scale,
-            zmin=ends[0],
-            zmax=ends[1],
-            xgap=2,
-            ygap=2,
-            showscale=False,
-            hoverongaps=False,
-        )
-    )
-
-
-def _name_axes(figure: go.Figure) -> None:
-    figure.update_layout(hovermode="closest")
-    figure.update_xaxes(
-        title_text="Engine speed [1000 rpm]", type="category", showgrid=False, showspikes=False
-    )
-    figure.update_yaxes(title_text="Throttle [%]", type="category", showgrid=False)

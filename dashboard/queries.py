@@ -362,30 +362,24 @@ def cruise_cells(reader: Reader, stage_id: str) -> pl.DataFrame:
 
     A place that was seen in closed loop only has that.
     """
-    return _rows(
-        reader,
-        """
-        SELECT * FROM out.cruise_cell WHERE stage_id = ?
-        QUALIFY row_number() OVER (
-            PARTITION BY throttle_from_pct, speed_from_rpm ORDER BY is_closed_loop
-        ) = 1
-        ORDER BY throttle_from_pct, speed_from_rpm
-        """,
-        stage_id,
-    )
+    return _steady_cells(reader, "out.cruise_cell", "throttle_from_pct", stage_id)
 
 
 def pressure_cells(reader: Reader, stage_id: str) -> pl.DataFrame:
     """Return the same on manifold pressure."""
+    return _steady_cells(reader, "out.pressure_cell", "pressure_from_pa", stage_id)
+
+
+def _steady_cells(reader: Reader, table: str, load: str, stage_id: str) -> pl.DataFrame:
     return _rows(
         reader,
-        """
-        SELECT * FROM out.pressure_cell WHERE stage_id = ?
+        f"""
+        SELECT * FROM {table} WHERE stage_id = ?
         QUALIFY row_number() OVER (
-            PARTITION BY pressure_from_pa, speed_from_rpm ORDER BY is_closed_loop
+            PARTITION BY {load}, speed_from_rpm ORDER BY is_closed_loop
         ) = 1
-        ORDER BY pressure_from_pa, speed_from_rpm
-        """,
+        ORDER BY {load}, speed_from_rpm
+        """,  # noqa: S608
         stage_id,
     )
 
@@ -1120,20 +1114,25 @@ def expected_mixture_cells(reader: Reader, expected_id: str) -> pl.DataFrame:
 
 
 def expected_mixture_bikes(reader: Reader, expected_id: str) -> pl.DataFrame:
-    """Return the stages behind an expected mixture."""
+    """Return the stages behind an expected mixture, the leanest first."""
+    return _members(reader, "out.expected_mixture_bike", "expected_id", expected_id)
+
+
+def _members(reader: Reader, table: str, key: str, value: str) -> pl.DataFrame:
     return _rows(
         reader,
-        """
+        f"""
         SELECT
-            member.bike_id, member.job_id, stage.stage_name, stage.parts_label, stage.received_on,
-            mixture.level, mixture.worst_lean_error_pct, mixture.worst_speed_rpm, member.stage_id
-        FROM out.expected_mixture_bike AS member
+            member.bike_id, member.job_id, stage.stage_name, stage.parts_key, stage.parts_label,
+            stage.received_on, mixture.level, mixture.worst_lean_error_pct,
+            mixture.worst_speed_rpm, member.stage_id
+        FROM {table} AS member
         INNER JOIN out.stage AS stage USING (stage_id)
         LEFT JOIN out.stage_mixture AS mixture USING (stage_id)
-        WHERE member.expected_id = ?
+        WHERE member.{key} = ?
         ORDER BY mixture.worst_lean_error_pct DESC, member.stage_id
-        """,
-        expected_id,
+        """,  # noqa: S608
+        value,
     )
 
 
@@ -1177,17 +1176,4 @@ def map_revision_regions(reader: Reader, map_id: str) -> pl.DataFrame:
 
 def map_revision_bikes(reader: Reader, map_id: str) -> pl.DataFrame:
     """Return the bikes that carry a map, the leanest first."""
-    return _rows(
-        reader,
-        """
-        SELECT
-            member.bike_id, member.job_id, stage.stage_name, member.parts_key, stage.received_on,
-            member.level, mixture.worst_lean_error_pct, mixture.worst_speed_rpm, member.stage_id
-        FROM out.map_revision_bike AS member
-        INNER JOIN out.stage AS stage USING (stage_id)
-        LEFT JOIN out.stage_mixture AS mixture USING (stage_id)
-        WHERE member.map_id = ?
-        ORDER BY mixture.worst_lean_error_pct DESC, member.stage_id
-        """,
-        map_id,
-    )
+    return _members(reader, "out.map_revision_bike", "map_id", map_id)

@@ -212,13 +212,15 @@ class ShopSettings(Strict):
         """
         return next((f for f in self.fuel if f.name.casefold() == name.casefold()), None)
 
-    def mixture_on(self, fuel_name: str) -> Mixture:
+    def mixture_on(self, fuel_name: str, target_lambda: float | None = None) -> Mixture:
         """Return the mixture wanted on a fuel: the fuel's own targets, else the shop's.
 
         Parameters
         ----------
         fuel_name : str
             The fuel, as a card names it.
+        target_lambda : float, optional
+            Full-throttle target of the stage, which goes before both. [1]
 
         Returns
         -------
@@ -226,9 +228,10 @@ class ShopSettings(Strict):
             Targets and thresholds.
         """
         fuel = self.fuel_named(fuel_name)
-        if fuel is None:
-            return self.mixture
-        given = fuel.model_dump(include={"target_full_throttle", "cruise_low", "cruise_high"})
+        targets = {"target_full_throttle", "cruise_low", "cruise_high"}
+        given = fuel.model_dump(include=targets) if fuel else {}
+        if target_lambda is not None:
+            given["target_full_throttle"] = target_lambda
         return self.mixture.model_copy(
             update={key: value for key, value in given.items() if value is not None}
         )

@@ -42,6 +42,7 @@ REASONS = (
     "settling",
     "low flow at the tailpipe",
     "full throttle",
+    "between open and closed loop",
 )
 """Why a sample is not evidence, in order of precedence; "" is steady evidence."""
 
@@ -704,6 +705,7 @@ def exclusion_reasons(
     roller_speed_m_s: ArrayLike | None = None,
     map_pressure_pa: ArrayLike | None = None,
     doubtful: ArrayLike | None = None,
+    between_loops: ArrayLike | None = None,
     probe: str = "collector",
     warm_coolant_k: float = 343.0,
     closed_throttle_pct: float = 2.0,
@@ -745,6 +747,8 @@ def exclusion_reasons(
         Manifold pressure. [Pa]
     doubtful : array_like of bool, optional
         Where the gauge is not to be believed, from `doubtful_lambda`.
+    between_loops : array_like of bool, optional
+        Where neither open nor closed loop is sure, from `near_closed_loop_mask`.
     probe : str, default "collector"
         The probe's place: "port", "header", "collector" or "tailpipe".
     warm_coolant_k : float, default 343
@@ -820,9 +824,13 @@ def exclusion_reasons(
             ("map_pressure_pa", map_pressure_pa),
         )
     )
-    doubt = np.zeros(time.shape, dtype=bool) if doubtful is None else np.asarray(doubtful, bool)
-    if doubt.shape != time.shape:
-        raise ValueError(f"doubtful must match time_s in length, got {doubt.shape}")
+    doubt, between = (
+        np.zeros(time.shape, dtype=bool) if flag is None else np.asarray(flag, bool)
+        for flag in (doubtful, between_loops)
+    )
+    for name, flag in (("doubtful", doubt), ("between_loops", between)):
+        if flag.shape != time.shape:
+            raise ValueError(f"{name} must match time_s in length, got {flag.shape}")
     require("most_pressure_change_pa", most_pressure_change_pa, at_least=0.0, unit="Pa")
     require("coolant_temp_k", coolant, above=0.0, unit="K")
 
@@ -855,6 +863,7 @@ def exclusion_reasons(
         "low flow at the tailpipe": (throttle / 100.0 * speed < low_flow_rpm)
         & (probe == "tailpipe"),
         "full throttle": throttle >= full_throttle_pct,
+        "between open and closed loop": between,
     }
     code = np.zeros(time.shape, dtype=np.intp)
     for reason in reversed(REASONS[1:]):
@@ -1224,6 +1233,60 @@ def closed_loop_mask(
     # The trim's window runs over the ends of a closed stretch; the sensor's last turn does not.
     moves &= switching | ~np.isfinite(volts)
     return np.where(np.isfinite(trim), moves, switching)
+
+
+def near_closed_loop_mask(
+    time_s: ArrayLike,
+    *,
+    o2_narrow_v: ArrayLike | None = None,
+    fuel_trim_short_pct: ArrayLike | None = None,
+    reach_s: float = 2.0,
+) -> NDArray[np.bool_]:
+    """Return where the ECU may hold the mixture, as far as either sign of it tells.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Clock of the log, ascending. [s]
+    o2_narrow_v : array_like, optional
+        Voltage of the narrowband sensor. [V]
+    fuel_trim_short_pct : array_like, optional
+        Short-term fuel trim. [%]
+    reach_s : float, default 2
+        How far beyond the sensor's first and last turn the controller may be at work: the
+        slowest takes that long for a cycle. [s]
+
+    Returns
+    -------
+    ndarray of bool
+        True in closed loop and about it; False where neither was seen.
+
+    Raises
+    ------
+    ValueError
+        If the clock does not ascend, or the reach is below 0.
+
+    Notes
+    -----
+    What is near and not in `closed_loop_mask` reads lambda 1 by the controller, or does not, and
+    is evidence of neither: taken for open loop it would pass for a map that is right.
+
+    Examples
+    --------
+    >>> time = np.arange(0.0, 20.0, 0.05)
+    >>> volts = np.where(time < 10.0, 0.45 + 0.4 * np.sin(2 * np.pi * time), 0.85)
+    >>> near = near_closed_loop_mask(time, o2_narrow_v=volts)
+    >>> bool(near[205]), bool(near[300])
+    (True, False)
+    """
+    require("reach_s", reach_s, at_least=0.0, unit="s")
+    (time,) = _one_clock(time_s)
+    by_trim = closed_loop_mask(time, fuel_trim_short_pct=fuel_trim_short_pct)
+    by_sensor = closed_loop_mask(time, o2_narrow_v=o2_narrow_v)
+    if not by_sensor.any():
+        return by_trim
+    reach = max(1, round(reach_s / float(np.median(np.diff(time)))))
+    return np.logical_or(by_trim, ndimage.binary_dilation(by_sensor, iterations=reach))
 
 
 def trim_fuel_pct(

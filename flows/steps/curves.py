@@ -16,7 +16,7 @@ from flows.metrics.clocks import rising_part
 from flows.metrics.ratio import ratio_check
 from flows.metrics.sweep import Sweep, chosen_sweep, ordinal, sweeps
 from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace, stacked
+from flows.steps.refresh import fingerprint, or_none, outdated, replace, stacked
 from flows.steps.repeats import set_repeats_aside
 from flows.steps.samples import read_samples
 from schemas.settings import ShopSettings
@@ -355,9 +355,9 @@ def _curve(
     head.update(
         peak_power_w=top.value,
         peak_power_speed_rpm=top.speed_rpm,
-        peak_power_mid_w=_or_none(settled.value),
-        peak_power_lower_w=_or_none(settled.lower),
-        peak_power_upper_w=_or_none(settled.upper),
+        peak_power_mid_w=or_none(settled.value),
+        peak_power_lower_w=or_none(settled.lower),
+        peak_power_upper_w=or_none(settled.upper),
         peak_torque_nm=pull.value,
         peak_torque_speed_rpm=pull.speed_rpm,
         sweep_from_rpm=float(swept[0]),
@@ -571,10 +571,6 @@ def _from_roller(
             "km/h in roller, tyre and wheel, which is not in the power"
         )
     return found.power_w
-
-
-def _or_none(value: float) -> float | None:
-    return value if math.isfinite(value) else None
 
 
 def _first(values: np.ndarray) -> float | None:

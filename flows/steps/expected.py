@@ -16,11 +16,11 @@ import polars as pl
 from flows.metrics import expected_mixture
 from flows.metrics.expected_mixture import Expected
 from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.refresh import fingerprint, or_none, outdated, parts_of, replace
 from schemas.settings import ShopSettings
 from warehouse import store
 
-EXPECTED_VERSION = 1
+EXPECTED_VERSION = 2
 """Raise it when this step changes what it gives for the same mixtures."""
 
 MOST_ETHANOL_SHARE = 0.12
@@ -136,15 +136,17 @@ def _groups(
     peaks: dict[str, tuple[str, float]],
 ) -> list[_Group]:
     stage_ids = [member["stage_id"] for member in members]
-    curves = _parts(
+    curves = parts_of(
         connection,
+        "stage_id",
         "SELECT stage_id, engine_speed_rpm, lean_error_pct FROM out.session_curve "
         "WHERE lean_error_pct IS NOT NULL AND stage_id IN (SELECT unnest(?)) "
         "ORDER BY stage_id, engine_speed_rpm",
         stage_ids,
     )
-    cells = _parts(
+    cells = parts_of(
         connection,
+        "stage_id",
         "SELECT stage_id, throttle_from_pct, throttle_to_pct, speed_mean_rpm, lean_error_pct, "
         "dwell_s FROM out.cruise_cell "
         "WHERE NOT is_closed_loop AND dwell_s >= 2 AND stage_id IN (SELECT unnest(?)) "
@@ -166,13 +168,6 @@ def _groups(
     ]
 
 
-def _parts(
-    connection: duckdb.DuckDBPyConnection, query: str, stage_ids: list[str]
-) -> dict[str, pl.DataFrame]:
-    frame = store.rows(connection, query, stage_ids)
-    return {str(key[0]): part for key, part in frame.group_by("stage_id", maintain_order=True)}
-
-
 def _relative(curve: pl.DataFrame | None, peak_rpm: float) -> np.ndarray:
     """Return a curve on the relative axis; NaN beyond its ends."""
     if curve is None:
@@ -186,7 +181,7 @@ def _places(cells: pl.DataFrame | None, peak_rpm: float) -> dict[tuple[float, fl
     if cells is None:
         return {}
     sums: dict[tuple[float, float, int], list[float]] = {}
-    for low, high, speed, error, dwell in cells.drop("stage_id").iter_rows():
+    for low, high, speed, error, dwell in cells.iter_rows():
         place = (low, high, int(speed / peak_rpm / CELL_STEP))
         total = sums.setdefault(place, [0.0, 0.0])
         total[0] += dwell * error
@@ -229,8 +224,6 @@ def _of_kind(
         expected_id = fingerprint(*key)
         label, peak_rpm = peaks[key[0]]
         lines = _by_speed(found[key], peak_rpm)
-        if not lines["engine_speed_rpm"].size:
-            continue
         group = members.get(key)
         bikes = len(group.stages) if group else 0
         borrowed = [one.borrowed_share for one in found[key] if one is not None]
@@ -262,7 +255,7 @@ def _of_kind(
         made["out.expected_mixture_speed"] += [
             {
                 "expected_id": expected_id,
-                **{name: _known(float(lines[name][at])) for name in lines},
+                **{name: or_none(float(lines[name][at])) for name in lines},
                 "bikes": int(lines["bikes"][at]),
             }
             for at in range(lines["bikes"].size)
@@ -275,8 +268,8 @@ def _of_kind(
                 "speed_from_rpm": place * CELL_STEP * peak_rpm,
                 "speed_to_rpm": (place + 1) * CELL_STEP * peak_rpm,
                 "expected_error_pct": one.expected_pct,
-                "lower_pct": _known(one.lower_pct),
-                "upper_pct": _known(one.upper_pct),
+                "lower_pct": or_none(one.lower_pct),
+                "upper_pct": or_none(one.upper_pct),
                 "bikes": one.bikes,
             }
             for (low, high, place), one in in_cells[key]
@@ -337,8 +330,8 @@ def _worst(ranges: list[expected_mixture.LeanRange]) -> dict[str, float | None]:
         "worst_to_rpm": worst.to_rpm if worst else None,
         "worst_speed_rpm": worst.worst_speed_rpm if worst else None,
         "worst_error_pct": worst.expected_pct if worst else None,
-        "worst_lower_pct": _known(worst.lower_pct) if worst else None,
-        "worst_upper_pct": _known(worst.upper_pct) if worst else None,
+        "worst_lower_pct": or_none(worst.lower_pct) if worst else None,
+        "worst_upper_pct": or_none(worst.upper_pct) if worst else None,
     }
 
 
@@ -353,6 +346,8 @@ def _sentence(
 ) -> str:
     which = "the stock map" if key[2] == "stock" else f"map {key[2]}"
     said = f"{label} with {key[1]} on {which}: "
+    if not lines["engine_speed_rpm"].size:
+        return f"{said}too little of the speed range was seen to expect anything."
     if ranges:
         worst = max(ranges, key=lambda one: one.expected_pct)
         span = f"from {worst.from_rpm:,.0f} to {worst.to_rpm:,.0f} rpm"
@@ -377,7 +372,3 @@ def _sentence(
         return f"{said}. No bike of this model was run so: all of it is from other models."
     own = f"{bikes} bike" + "s" * (bikes != 1)
     return f"{said}. From {own}" + (f", {100 * share:.0f} % borrowed." if share >= 0.05 else ".")
-
-
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None

@@ -17,7 +17,7 @@ import polars as pl
 from flows.metrics import fuel_change
 from flows.metrics.fuel_change import Evidence, FuelChange
 from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.refresh import fingerprint, or_none, outdated, parts_of, replace
 from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
@@ -34,7 +34,6 @@ no source."""
 
 LEAST_DWELL_S = 2.0
 SPACING_RPM = 300.0
-LEAN_LEVELS = ("warn", "stop")
 LEAST_ERROR_PCT = 1.0
 """A mean error below it is within a gauge's own accuracy: a share of it means nothing."""
 
@@ -148,13 +147,13 @@ def derive_fuel_changes(
 
 def _seen_of(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> dict[str, _Seen]:
     def columns(table: str, names: tuple[str, ...], order: str) -> dict[str, pl.DataFrame]:
-        frame = store.rows(
+        return parts_of(
             connection,
+            "stage_id",
             f"SELECT stage_id, {', '.join(names)} FROM {table} "  # noqa: S608
             f"WHERE stage_id IN (SELECT unnest(?)) ORDER BY stage_id, {order}",
             stage_ids,
         )
-        return {str(key[0]): part for key, part in frame.group_by("stage_id", maintain_order=True)}
 
     place = "throttle_from_pct, speed_from_rpm"
     cells = columns("out.cruise_cell", CELL_COLUMNS, f"is_closed_loop, {place}")
@@ -454,8 +453,8 @@ def _check(
         "before_error_pct": error_before,
         "after_error_pct": error_after,
         "removed_share": removed.removed_share if known else None,
-        "removed_lower_share": _known(removed.low_share) if known else None,
-        "removed_upper_share": _known(removed.high_share) if known else None,
+        "removed_lower_share": or_none(removed.low_share) if known else None,
+        "removed_upper_share": or_none(removed.high_share) if known else None,
         "part_removed_share": _removed(part),
         "full_removed_share": _removed(full),
         "came_share": _came_share(joined, last.change) if is_entered else None,
@@ -509,7 +508,7 @@ def _removed(pair: _Pair) -> float | None:
         return None
     if np.average(np.abs(pair.before_pct), weights=pair.weight) < LEAST_ERROR_PCT:
         return None
-    return _known(
+    return or_none(
         fuel_change.removed_share(pair.before_pct, pair.after_pct, pair.weight).removed_share
     )
 
@@ -554,7 +553,3 @@ def _check_sentence(row: dict[str, Any]) -> str:
     if row["came_share"] is not None:
         said += f"; {100 * row['came_share']:.0f} % of the fuel it asked for shows in the mixture"
     return said + "."
-
-
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None

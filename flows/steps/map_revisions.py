@@ -11,7 +11,7 @@ import numpy as np
 from flows.metrics import map_revision
 from flows.metrics.map_revision import Change, MissedRange
 from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.refresh import fingerprint, or_none, outdated, replace
 from schemas.settings import ShopSettings
 from warehouse import store
 
@@ -187,9 +187,9 @@ def _revision(
         "cruise_error_pct": float(np.mean([signed for signed, _ in rides])) if rides else None,
         "cruise_size_pct": float(np.mean([size for _, size in rides])) if rides else None,
         "is_missing": bool(missed),
-        "change_pct": _known(against.change_pct),
-        "change_lower_pct": _known(against.lower_pct),
-        "change_upper_pct": _known(against.upper_pct),
+        "change_pct": or_none(against.change_pct),
+        "change_lower_pct": or_none(against.lower_pct),
+        "change_upper_pct": or_none(against.upper_pct),
         "is_paired": against.is_paired,
         "made_from": wanted[map_id],
     }
@@ -201,9 +201,9 @@ def _revision(
                 "map_id": map_id,
                 "engine_speed_rpm": float(speed[at]),
                 "mean_error_pct": float(by_speed.mean_pct[at]),
-                "between_bikes_sd_pct": _known(float(by_speed.sd_pct[at])),
-                "lower_pct": _known(float(by_speed.lower_pct[at])),
-                "upper_pct": _known(float(by_speed.upper_pct[at])),
+                "between_bikes_sd_pct": or_none(float(by_speed.sd_pct[at])),
+                "lower_pct": or_none(float(by_speed.lower_pct[at])),
+                "upper_pct": or_none(float(by_speed.upper_pct[at])),
                 "bikes": int(by_speed.bikes[at]),
             }
             for at in range(speed.size)
@@ -282,7 +282,3 @@ def _sentence(row: dict[str, Any], missed: list[MissedRange], against: Change) -
                 else f", within scatter ({against.lower_pct:+.1f} to {against.upper_pct:+.1f})"
             )
     return said + "."
-
-
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None

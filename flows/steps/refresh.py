@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -126,3 +127,44 @@ def stacked(key: str, parts: dict[str, dict[str, np.ndarray]]) -> pl.DataFrame:
         },
         nan_to_null=True,
     )
+
+
+def parts_of(
+    connection: duckdb.DuckDBPyConnection, key: str, query: str, *values: Any
+) -> dict[str, pl.DataFrame]:
+    """Return the rows of a query by the values of a key, in the order of the query.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection to the warehouse.
+    key : str
+        Column to part by; it is not in the parts.
+    query : str
+        Query.
+    *values : object
+        Its parameters.
+
+    Returns
+    -------
+    dict of str to polars.DataFrame
+        Key → its rows.
+    """
+    frame = store.rows(connection, query, *values)
+    return {str(name[0]): part.drop(key) for name, part in frame.group_by(key, maintain_order=True)}
+
+
+def or_none(value: float) -> float | None:
+    """Return a figure as a table keeps it: what is not known is empty.
+
+    Parameters
+    ----------
+    value : float
+        Figure.
+
+    Returns
+    -------
+    float or None
+        The figure, None for NaN and infinity.
+    """
+    return value if math.isfinite(value) else None

@@ -14,7 +14,6 @@ from typing import Any, NamedTuple
 import duckdb
 import numpy as np
 import polars as pl
-from scipy import ndimage
 
 from flows.metrics import cruise, transients
 from flows.metrics.exhaust_gas import lambda_from_exhaust_gas
@@ -40,8 +39,6 @@ MOST_DELAY_SHIFT_S = 0.15
 WAYS_APART_S = 0.03
 """Two ways of estimating a delay that differ by more do not agree; of the demo's 82 engine logs the
 correlation alone was within it of the truth in all."""
-BETWEEN_LOOPS, BETWEEN_LOOPS_S = "between open and closed loop", 2.0
-"""The slowest controller takes that long for a cycle, by which its ends are told."""
 USUAL_STRENGTH = 0.6
 """Correlation of those logs; a weaker one is as much less sure."""
 DELAY_FROM_S = 3600.0
@@ -126,7 +123,8 @@ def derive_rides(
     for start in range(0, len(to_make), BATCH_RIDES):
         batch = to_make[start : start + BATCH_RIDES]
         for stage_id in batch:
-            wanted_mixture = _wanted_mixture(stages[stage_id][0], settings)
+            of_stage = stages[stage_id][0]
+            wanted_mixture = settings.mixture_on(of_stage["fuel"], of_stage["target_lambda"])
             parts = []
             for row in stages[stage_id]:
                 # One ride at a time: a long one may fill the memory that there is.
@@ -137,10 +135,10 @@ def derive_rides(
                 exclusions += left_out
                 if part is not None:
                     parts.append(part)
-            of_stage = _of_stage(stage_id, parts, settings.mixture.gauge_accuracy_pct)
-            for name, rows in of_stage.items():
+            rows_made = _of_stage(stage_id, parts, settings.mixture.gauge_accuracy_pct)
+            for name, rows in rows_made.items():
                 made[name] += rows
-            lines.append(_line(stages[stage_id], parts, of_stage, wanted[stage_id]))
+            lines.append(_line(stages[stage_id], parts, rows_made, wanted[stage_id]))
         progress(min(start + BATCH_RIDES, len(to_make)), len(to_make), "reading rides")
     if to_make or to_delete:
         replace(connection, "ride_id", gone_rides, {"out.ride": [], "out.ride_exclusion": []})
@@ -149,14 +147,6 @@ def derive_rides(
             connection, "ride_id", [], {"out.ride": ride_rows, "out.ride_exclusion": exclusions}
         )
     return len(to_make)
-
-
-def _wanted_mixture(row: dict[str, Any], settings: ShopSettings) -> Mixture:
-    """Return the mixture wanted in a stage: its own full-throttle target, else its fuel's."""
-    wanted = settings.mixture_on(row["fuel"])
-    if row["target_lambda"] is None:
-        return wanted
-    return wanted.model_copy(update={"target_full_throttle": row["target_lambda"]})
 
 
 def _blend(fuel: str, settings: ShopSettings) -> dict[str, float] | None:
@@ -266,21 +256,6 @@ def _delay(
     return _Delay(by_sample, middle, half, found.lag_s, found.moves, "estimated from the log")
 
 
-def _may_be_closed(time: np.ndarray, channel: dict[str, np.ndarray]) -> np.ndarray:
-    """Return where either sign of closed loop is near: no sure evidence of the open map.
-
-    The controller is at work before the sensor's first turn and after its last.
-    """
-    by_trim = cruise.closed_loop_mask(
-        time, fuel_trim_short_pct=_logged(channel["fuel_trim_short_pct"])
-    )
-    by_sensor = cruise.closed_loop_mask(time, o2_narrow_v=_logged(channel["o2_narrow_v"]))
-    step_s = float(np.median(np.diff(time))) if time.size > 1 else 1.0
-    reach = max(1, round(BETWEEN_LOOPS_S / step_s))
-    near = ndimage.binary_dilation(by_sensor, iterations=reach) if by_sensor.any() else by_sensor
-    return np.logical_or(by_trim, near)
-
-
 def _ride(
     row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings, wanted: Mixture
 ) -> tuple[dict[str, Any], list[dict[str, Any]], _Part | None]:
@@ -293,17 +268,17 @@ def _ride(
     shown, origin = _shown_lambda(channel, row, settings)
     trouble = _trouble(shown, row)
     nothing = np.zeros(time.shape, dtype=bool)
-    closed, doubtful = nothing, nothing
+    closed, doubtful, between = nothing, nothing, nothing
     stated = row["probe_delay_s"]
     origin_of_delay = "none given" if stated is None else "the layout's"
     delay = _Delay(stated or 0.0, stated or 0.0, np.nan, np.nan, 0, origin_of_delay)
     aligned = np.full_like(time, np.nan)
     if not trouble:
-        closed = cruise.closed_loop_mask(
-            time,
-            o2_narrow_v=_logged(channel["o2_narrow_v"]),
-            fuel_trim_short_pct=_logged(channel["fuel_trim_short_pct"]),
-        )
+        volts = _logged(channel["o2_narrow_v"])
+        trim = _logged(channel["fuel_trim_short_pct"])
+        closed = cruise.closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
+        near = cruise.near_closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
+        between = near & ~closed
         doubtful = cruise.doubtful_lambda(
             time, shown, throttle, speed, closed_loop=closed, probe=probe
         )
@@ -323,11 +298,9 @@ def _ride(
         roller_speed_m_s=_logged(channel["roller_speed_m_s"]),
         map_pressure_pa=_logged(channel["map_pressure_pa"]),
         doubtful=doubtful,
+        between_loops=between,
         settle_s=GAS_SETTLE_S if origin == "exhaust gas" else SETTLE_S,
     )
-    if not trouble:
-        unsure = _may_be_closed(time, channel) & ~closed & (reasons == "")
-        reasons[unsure] = BETWEEN_LOOPS
     notes = json.loads(row["reading_notes"] or "[]")
     if row["rows_rejected"]:
         notes.append(f"{row['rows_rejected']} rows rejected")
@@ -374,7 +347,7 @@ def _ride(
     ]
     if trouble:
         return head, left_out, None
-    trim = cruise.trim_fuel_pct(
+    added = cruise.trim_fuel_pct(
         channel["fuel_trim_short_pct"], np.nan_to_num(channel["fuel_trim_long_pct"])
     )
     part = {
@@ -389,7 +362,7 @@ def _ride(
         "closed": closed,
         "low": low,
         "high": high,
-        "trim_pct": np.where(closed, trim, np.nan),
+        "trim_pct": np.where(closed, added, np.nan),
         "long_trim_pct": np.where(closed, channel["fuel_trim_long_pct"], np.nan),
         "coolant_k": channel["coolant_temp_k"],
         "oil_k": channel["oil_temp_k"],

@@ -10,7 +10,7 @@ import numpy as np
 
 from flows.metrics import curve, heat, mixture, session
 from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace, stacked
+from flows.steps.refresh import fingerprint, or_none, outdated, parts_of, replace, stacked
 from schemas.settings import Mixture, ShopSettings
 from warehouse import store
 
@@ -132,17 +132,15 @@ def curves_of(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> di
     dict of str to ndarray
         pull_id → a column for each of `CURVE_COLUMNS`.
     """
-    frame = store.rows(
+    parts = parts_of(
         connection,
+        "pull_id",
         f"SELECT pull_id, {', '.join(CURVE_COLUMNS)} FROM out.pull_curve "  # noqa: S608
         "JOIN out.pull USING (pull_id) WHERE is_used AND stage_id IN (SELECT unnest(?)) "
         "ORDER BY pull_id, engine_speed_rpm",
         stage_ids,
     )
-    return {
-        str(key[0]): part.select(CURVE_COLUMNS).to_numpy()
-        for key, part in frame.group_by("pull_id", maintain_order=True)
-    }
+    return {pull_id: part.to_numpy() for pull_id, part in parts.items()}
 
 
 def on_one_grid(curves: list[np.ndarray], column: int) -> tuple[np.ndarray, np.ndarray]:
@@ -180,11 +178,12 @@ def _session(
     made_from: str,
 ) -> tuple[dict[str, list[dict[str, Any]]], dict[str, np.ndarray]]:
     used = [head for head in heads if head["is_used"]]
-    grid, power = on_one_grid([points[head["pull_id"]] for head in used], 1)
+    of_used = [points[head["pull_id"]] for head in used]
+    grid, power = on_one_grid(of_used, 1)
     lambdas, elapsed, knock, advance = (
-        on_one_grid([points[head["pull_id"]] for head in used], column)[1] for column in range(2, 6)
+        on_one_grid(of_used, column)[1] for column in range(2, len(CURVE_COLUMNS))
     )
-    wanted = settings.mixture_on(stage["fuel"])
+    wanted = settings.mixture_on(stage["fuel"], stage["target_lambda"])
     mean = session.session_mean(power)
     levels = session.pull_levels(power)
     usual = settings.trust.repeatability_share
@@ -205,9 +204,7 @@ def _session(
     torque = curve.torque_nm(mean, grid)
     top, pull = curve.peak(grid, mean), curve.peak(grid, torque)
     lean = _mean_lambda(lambdas)
-    target = mixture.full_throttle_target(
-        grid, stage["target_lambda"] or wanted.target_full_throttle
-    )
+    target = mixture.full_throttle_target(grid, wanted.target_full_throttle)
     error = mixture.lean_error_pct(lean, target)
     by_pull = mixture.lean_error_pct(lambdas, target)
     scatter_pct = mixture.error_scatter_pct(by_pull)
@@ -252,9 +249,9 @@ def _session(
         "peak_torque_nm": pull.value,
         "peak_torque_speed_rpm": pull.speed_rpm,
         "repeatability_share": float(np.std(levels, ddof=1)) if len(used) > 1 else None,
-        "drift_pct_per_pull": _known(trend.slope_pct),
-        "drift_lower_pct_per_pull": _known(trend.lower_pct),
-        "drift_upper_pct_per_pull": _known(trend.upper_pct),
+        "drift_pct_per_pull": or_none(trend.slope_pct),
+        "drift_lower_pct_per_pull": or_none(trend.lower_pct),
+        "drift_upper_pct_per_pull": or_none(trend.upper_pct),
         "heat_soak": trend.words,
         "is_settled": settled.is_settled,
         "settled_after_pull": None
@@ -332,7 +329,7 @@ def _session(
 
 def _at_worst(error: np.ndarray, end: np.ndarray) -> float | None:
     """Return an end of the interval where the mixture is leanest."""
-    return _known(float(end[np.nanargmax(error)])) if np.isfinite(error).any() else None
+    return or_none(float(end[np.nanargmax(error)])) if np.isfinite(error).any() else None
 
 
 def _told_of_window(
@@ -404,14 +401,14 @@ def _knock(
     return {
         "to_rpm": window.to_rpm,
         "pulls_seen": max(knocks.pulls, timing.pulls),
-        "knock_inside": _known(knocks.inside),
-        "knock_beside": _known(knocks.beside),
-        "knock_ratio": _known(knocks.ratio),
-        "knock_ratio_lower": _known(knocks.ratio_lower),
-        "knock_ratio_upper": _known(knocks.ratio_upper),
-        "ignition_retard_deg": _known(-timing.difference),
-        "retard_lower_deg": _known(-timing.difference_upper),
-        "retard_upper_deg": _known(-timing.difference_lower),
+        "knock_inside": or_none(knocks.inside),
+        "knock_beside": or_none(knocks.beside),
+        "knock_ratio": or_none(knocks.ratio),
+        "knock_ratio_lower": or_none(knocks.ratio_lower),
+        "knock_ratio_upper": or_none(knocks.ratio_upper),
+        "ignition_retard_deg": or_none(-timing.difference),
+        "retard_lower_deg": or_none(-timing.difference_upper),
+        "retard_upper_deg": or_none(-timing.difference_lower),
         "sentence": ", ".join(said),
     }
 
@@ -422,10 +419,6 @@ def _span(lower: float, upper: float) -> str:
 
 def _starts(heads: list[dict[str, Any]], name: str) -> np.ndarray:
     return np.array([np.nan if head[name] is None else head[name] for head in heads])
-
-
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None
 
 
 def _apart(used: list[dict[str, Any]], levels: np.ndarray, odd: list[str]) -> list[str]:

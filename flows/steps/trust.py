@@ -10,7 +10,7 @@ import duckdb
 import numpy as np
 
 from flows.metrics import session
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.refresh import fingerprint, outdated, parts_of, replace
 from flows.steps.sessions import on_one_grid
 from schemas.settings import ShopSettings
 from warehouse import store
@@ -268,14 +268,12 @@ def session_curves(
     dict of str to ndarray
         stage_id → engine speed [rpm] and the columns, in their order.
     """
-    frame = store.rows(
+    parts = parts_of(
         connection,
+        "stage_id",
         f"SELECT stage_id, engine_speed_rpm, {', '.join(columns)} "  # noqa: S608
         "FROM out.session_curve WHERE stage_id IN (SELECT unnest(?)) "
         "ORDER BY stage_id, engine_speed_rpm",
         stage_ids,
     )
-    return {
-        str(key[0]): part.drop("stage_id").to_numpy()
-        for key, part in frame.group_by("stage_id", maintain_order=True)
-    }
+    return {stage_id: part.to_numpy() for stage_id, part in parts.items()}

@@ -11,6 +11,7 @@ from flows.metrics.cruise import (
     closed_loop_mask,
     doubtful_lambda,
     exclusion_reasons,
+    near_closed_loop_mask,
     steady_cells,
     trim_fuel_pct,
 )
@@ -268,6 +269,34 @@ def test_a_sensor_that_stops_switching_ends_closed_loop_before_the_trims_window_
     both = closed_loop_mask(time_s, o2_narrow_v=volts, fuel_trim_short_pct=trim)
     assert alone[(time_s > 30.5) & (time_s < 31.5)].all()
     assert not both[time_s > 30.1].any()
+
+
+def test_what_is_near_closed_loop_reaches_beyond_either_end_by_a_slow_cycle():
+    time_s = clock(60.0)
+    inside = (time_s >= 20.0) & (time_s < 40.0)
+    volts = np.where(inside, 0.5 + 0.4 * np.sin(2.0 * np.pi * time_s), 0.1)
+    near = near_closed_loop_mask(time_s, o2_narrow_v=volts)
+    # The controller works before the first turn that tells of it, and after the last.
+    assert near[inside].all()
+    assert not near[(time_s < 17.5) | (time_s > 42.5)].any()
+    assert not near_closed_loop_mask(time_s).any()
+    reasons = exclusion_reasons(
+        time_s,
+        throttle_pct=np.full(time_s.size, 12.0),
+        engine_speed_rpm=np.full(time_s.size, 4000.0),
+        lambda_aligned=np.ones(time_s.size),
+        between_loops=near & ~closed_loop_mask(time_s, o2_narrow_v=volts),
+    )
+    assert set(reasons[near & ~closed_loop_mask(time_s, o2_narrow_v=volts)]) == {
+        "between open and closed loop"
+    }
+    with pytest.raises(ValueError, match="between_loops must match time_s in length"):
+        exclusion_reasons(
+            time_s,
+            throttle_pct=np.full(time_s.size, 12.0),
+            engine_speed_rpm=np.full(time_s.size, 4000.0),
+            between_loops=[True],
+        )
 
 
 def test_trims_multiply_and_stand_for_the_base_map():
