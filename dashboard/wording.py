@@ -24,6 +24,9 @@ CAUTIONS = (
 LEVELS = ("stop", "warn", "notice", "none", "unknown")
 """Mixture levels, worst first; `unknown` is a mixture that nobody measured."""
 
+LEAST_LEARNT_PCT = 0.5
+"""A long-term trim below it is not worth a word: less than one step of its byte, 0.78 %."""
+
 _MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&@^=\"'])")
 
 
@@ -332,6 +335,46 @@ def evidence_sentence(change: Mapping[str, Any]) -> str:
     if change["earlier_rounds"]:
         said += f", and on {counted(change['earlier_rounds'], 'earlier round')} of this job"
     return f"{said}." + (f" Left out: {change['left_out']}." if change["left_out"] else "")
+
+
+def cells_sentence(cells: Sequence[Mapping[str, Any]]) -> str:
+    """Say what cells alone do not show: outside air at the probe, and fuel the ECU has learnt.
+
+    Parameters
+    ----------
+    cells : sequence of mapping
+        Rows of `out.cruise_cell` or `out.pressure_cell`.
+
+    Returns
+    -------
+    str
+        Empty where there is nothing to say.
+
+    Examples
+    --------
+    >>> cells_sentence([
+    ...     {"outside_air_most_pct": 1.4, "long_trim_pct": None, "is_closed_loop": False}])
+    'The probe sat in the tailpipe: outside air may make a cell read up to 1.4 % too lean.'
+    """
+    said = []
+    air = max((cell["outside_air_most_pct"] for cell in cells), default=0.0)
+    if air > 0.0:
+        said.append(
+            "The probe sat in the tailpipe: outside air may make a cell read up to "
+            f"{number(air, 1)} % too lean."
+        )
+    learnt = [
+        cell["long_trim_pct"]
+        for cell in cells
+        if not cell["is_closed_loop"] and abs(cell["long_trim_pct"] or 0.0) >= LEAST_LEARNT_PCT
+    ]
+    if learnt:
+        most = max(learnt, key=abs)
+        said.append(
+            f"Open-loop cells ran with a long-term trim of up to {number(most, 1, signed=True)} %: "
+            "the suggested fuel change counts it as missing from the map."
+        )
+    return " ".join(said)
 
 
 def advice(mixture: Mapping[str, Any] | None) -> Advice:

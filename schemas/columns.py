@@ -492,6 +492,9 @@ COLUMNS: dict[str, Column] = {
     "trim_lower_pct": Column("Lower end of its 95 % interval.", "%"),
     "trim_upper_pct": Column("Upper end of its 95 % interval.", "%"),
     "long_trim_pct": Column("Fuel that the long-term trim alone adds, median.", "%"),
+    "outside_air_most_pct": Column(
+        "Most by which outside air makes a tailpipe probe read lean there; 0 in other places.", "%"
+    ),
     "covered_share": Column("Share of the riding cells that were seen for 2 s or more.", "1"),
     "tip_ins": Column("Quick openings of the throttle that could be judged."),
     "lean_tip_ins": Column("Those whose lean excursion reached warn level."),

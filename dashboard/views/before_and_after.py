@@ -304,7 +304,8 @@ else:
     st.caption(
         f"Lean error in % against the wanted band, λ {band.cruise_low:g} to {band.cruise_high:g} "
         "at cruise, going to the full-throttle target from 40 to 85 %: 0 inside it. In brackets: "
-        "seen for under 3 s. c: closed loop. Blank: never visited."
+        "seen for under 3 s. c: closed loop. Blank: never visited. "
+        + wording.cells_sentence(cells.to_dicts())
         if drawn == "Lean error"
         else "Seconds of steady riding in each cell. Blank: never visited."
     )

@@ -152,16 +152,15 @@ else:
             )
             == "Manifold pressure"
         )
+    cells = pressure_cells if by_pressure else throttle_cells
     pieces.chart(
-        charts.cell_chart(
-            pressure_cells if by_pressure else throttle_cells, shop.look(), by_pressure=by_pressure
-        ),
-        "fuel_change_cells",
+        charts.cell_chart(cells, shop.look(), by_pressure=by_pressure), "fuel_change_cells"
     )
     st.caption(
         "Lean error in % against the wanted band, which goes from the cruise band to the "
         "full-throttle target between 40 and 85 % throttle: 0 inside it. In brackets: seen for "
-        "under 3 s. c: closed loop, where the trims tell of the map."
+        "under 3 s. c: closed loop, where the trims tell of the map. "
+        + wording.cells_sentence(cells.to_dicts())
     )
 trims = shop.ask(queries.trim_cells, stage_id)
 if trims.height:

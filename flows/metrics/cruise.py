@@ -49,6 +49,15 @@ REASONS = (
 LONGEST_GAP_S = 0.5
 """Clock gap above which a log is taken as broken: ten samples of the slowest usual logger. [s]"""
 
+LOW_FLOW_RPM = 1500.0
+"""The throttle's share of engine speed below which a probe in the tailpipe is no evidence: the
+exhaust then flows about as at this speed with the throttle open. That it reads lean there is common
+practice, no source; where it begins is our judgement. [rpm]"""
+
+OUTSIDE_AIR_PCT = 2.0
+"""Most by which outside air makes a probe in the tailpipe read lean at `LOW_FLOW_RPM`; common
+practice that it does, our judgement how much. [%]"""
+
 LEAST_LAMBDA = 0.5
 """Lambda below which a gauge is dead or disconnected: no engine fires there. [1]"""
 
@@ -719,7 +728,7 @@ def exclusion_reasons(
     most_throttle_change_pct: float = 2.0,
     most_speed_change_rpm: float = 200.0,
     settle_s: float = 0.5,
-    low_flow_rpm: float = 900.0,
+    low_flow_rpm: float = LOW_FLOW_RPM,
     full_throttle_pct: float = 90.0,
     most_pressure_change_pa: float = 5000.0,
 ) -> NDArray[np.str_]:
@@ -770,10 +779,9 @@ def exclusion_reasons(
         Step of a speed logged in whole km/h, allowed on top. [m/s]
     window_s, most_throttle_change_pct, most_speed_change_rpm, settle_s : float
         As in `steady_mask`.
-    low_flow_rpm : float, default 900
-        With a tailpipe probe, the throttle's share of engine speed below which outside air gets
-        to the probe: the exhaust then flows as at this speed with the throttle open. That it
-        reads lean there is common practice, no source; where it begins is our judgement. [rpm]
+    low_flow_rpm : float, default LOW_FLOW_RPM
+        With a tailpipe probe, the throttle's share of engine speed below which it is no evidence.
+        [rpm]
     full_throttle_pct : float, default 90
         Opening that is judged in pulls, against another target. [%]
     most_pressure_change_pa : float, default 5000
@@ -870,6 +878,47 @@ def exclusion_reasons(
         code[holds[reason]] = REASONS.index(reason)
     # As objects: every sample of a long ride as text of its own would fill the memory.
     return np.array(REASONS, dtype=object)[code]
+
+
+def outside_air_most_pct(
+    throttle_pct: ArrayLike, engine_speed_rpm: ArrayLike, probe: str
+) -> FloatArray:
+    r"""Return how much leaner than the engine runs a probe may read by its place.
+
+    Parameters
+    ----------
+    throttle_pct : array_like
+        Throttle opening. [%]
+    engine_speed_rpm : array_like
+        Engine speed. [rpm]
+    probe : str
+        The probe's place: "port", "header", "collector" or "tailpipe".
+
+    Returns
+    -------
+    ndarray
+        Most by which the reading is too lean; 0 anywhere but in a tailpipe. [%]
+
+    Notes
+    -----
+    .. math:: a = a_0 \, q_0 / q, \qquad q = \frac{\alpha}{100} \, n
+
+    A pulsing outlet draws back about the same amount of air whatever else flows, so its share
+    falls as the flow :math:`q` grows; :math:`a_0` is `OUTSIDE_AIR_PCT` at :math:`q_0`,
+    `LOW_FLOW_RPM`. It is a limit on one side, not a correction.
+
+    Examples
+    --------
+    >>> outside_air_most_pct([30.0, 60.0], 5000.0, "tailpipe")
+    array([2., 1.])
+    """
+    throttle, speed = np.broadcast_arrays(
+        np.asarray(throttle_pct, dtype=float), np.asarray(engine_speed_rpm, dtype=float)
+    )
+    if probe != "tailpipe":
+        return np.zeros(throttle.shape)
+    flow = np.clip(throttle / 100.0 * speed, LOW_FLOW_RPM, None)
+    return OUTSIDE_AIR_PCT * LOW_FLOW_RPM / flow
 
 
 def weighted_median(values: ArrayLike, weights: ArrayLike) -> float:
@@ -1026,6 +1075,52 @@ def steady_cells(
     return cells
 
 
+def cell_medians(
+    time_s: ArrayLike,
+    load: ArrayLike,
+    engine_speed_rpm: ArrayLike,
+    value: ArrayLike,
+    reasons: ArrayLike,
+    *,
+    load_edges: ArrayLike = THROTTLE_EDGES_PCT,
+    speed_edges_rpm: ArrayLike = SPEED_EDGES_RPM,
+) -> dict[tuple[float, float, float, float], float]:
+    """Return the time-weighted median of a quantity in each cell, by the cell's corners.
+
+    Parameters
+    ----------
+    time_s, load, engine_speed_rpm, value, reasons, load_edges, speed_edges_rpm
+        As in `steady_cells`.
+
+    Returns
+    -------
+    dict
+        Load from and to, speed from and to, as in `SteadyCell`, to the median in the unit of
+        `value`; cells in which it was not seen are not in it.
+
+    Raises
+    ------
+    ValueError
+        As `steady_cells`.
+
+    Examples
+    --------
+    >>> cell_medians([0.0, 0.1, 0.2], [12.0] * 3, [4200.0] * 3, [1.0, 2.0, 3.0], [""] * 3)
+    {(10.0, 15.0, 4000.0, 5000.0): 2.0}
+    """
+    found = _sorted_into_cells(
+        time_s,
+        {"load": load},
+        engine_speed_rpm,
+        {"value": value},
+        reasons,
+        {"load_edges": load_edges},
+        speed_edges_rpm,
+        None,
+    )
+    return dict(zip(found.corners, found.median, strict=True))
+
+
 def doubtful_lambda(
     time_s: ArrayLike,
     lambda_wide: ArrayLike,
@@ -1034,7 +1129,7 @@ def doubtful_lambda(
     *,
     closed_loop: ArrayLike | None = None,
     probe: str = "collector",
-    low_flow_rpm: float = 900.0,
+    low_flow_rpm: float = LOW_FLOW_RPM,
     window_s: float = 10.0,
     most_impossible_share: float = 0.1,
     still_s: float = 3.0,

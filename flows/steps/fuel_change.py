@@ -22,7 +22,7 @@ from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
 
-FUEL_CHANGE_VERSION = 2
+FUEL_CHANGE_VERSION = 3
 """Raise it when this step changes what it gives for the same mixtures."""
 
 UNKNOWN_SCATTER_PCT = 1.0
@@ -49,6 +49,8 @@ CELL_COLUMNS = (
     "dwell_s",
     "throttle_from_pct",
     "speed_from_rpm",
+    "outside_air_most_pct",
+    "long_trim_pct",
 )
 TRIM_COLUMNS = ("throttle_mean_pct", "speed_mean_rpm", "trim_pct", "trim_se_pct", "dwell_s")
 CURVE_COLUMNS = ("engine_speed_rpm", "lambda_wide", "lean_error_pct", "lean_error_se_pct")
@@ -235,12 +237,15 @@ def _round(
     # What the trims add in closed loop, the base map would be lean by without them.
     base = 1.0 + trims["trim_pct"] / 100.0
     bands = _bands_of_trims(cells, trims)
+    # A long-term trim is logged where it acts, in open loop as well (SAE J1979, from memory).
+    learnt = 1.0 + np.nan_to_num(cells["long_trim_pct"]) / 100.0
+    outside_air = cells["outside_air_most_pct"] / 100.0 / math.sqrt(12.0)
     evidence = [
         fuel_change.part_throttle_evidence(
             cells["throttle_mean_pct"],
             cells["speed_mean_rpm"],
-            cells["lambda_median"],
-            cells["lambda_se"],
+            cells["lambda_median"] * learnt,
+            np.hypot(cells["lambda_se"], outside_air * cells["lambda_median"]),
             cells["dwell_s"],
             target=(cells["target_low"], cells["target_high"]),
             is_closed_loop=cells["is_closed_loop"],

@@ -27,7 +27,7 @@ from schemas.settings import Mixture, ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-RIDES_VERSION = 6
+RIDES_VERSION = 7
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_RIDES = 20
@@ -363,7 +363,8 @@ def _ride(
         "low": low,
         "high": high,
         "trim_pct": np.where(closed, added, np.nan),
-        "long_trim_pct": np.where(closed, channel["fuel_trim_long_pct"], np.nan),
+        "long_trim_pct": channel["fuel_trim_long_pct"],
+        "outside_air_pct": cruise.outside_air_most_pct(throttle, speed, probe),
         "coolant_k": channel["coolant_temp_k"],
         "oil_k": channel["oil_temp_k"],
         "intake_k": channel["intake_air_temp_k"],
@@ -453,15 +454,14 @@ def _cells(
         band=(joined["low"], joined["high"]),
         resolution=step,
     )
-    # The same samples in the same cells: what was wanted of them is their median.
-    low, high = (
-        [
-            cell.median
-            for cell in cruise.steady_cells(*place, joined[end], reasons, load_edges=edges)
-        ]
-        for end in ("low", "high")
+    # The same samples in the same cells: what holds for a cell is their median.
+    low, high, outside_air, long_trim = (
+        cruise.cell_medians(*place, joined[name], reasons, load_edges=edges)
+        for name in ("low", "high", "outside_air_pct", "long_trim_pct")
     )
-    for cell, target_low, target_high in zip(found, low, high, strict=True):
+    for cell in found:
+        corners = cell[:4]
+        target_low, target_high, air = low[corners], high[corners], outside_air[corners]
         # The gauge's limits hold its error, evenly likely within: hence the root of 3.
         gauge = 1.96 * gauge_accuracy_pct / 100.0 / math.sqrt(3.0) * cell.median
         half = math.hypot(cell.half_width, gauge)
@@ -475,7 +475,7 @@ def _cells(
             "lambda_median": cell.median,
             "lambda_spread": cell.spread,
             "lambda_se": cell.standard_error,
-            "lambda_lower": cell.median - half,
+            "lambda_lower": cell.median / (1.0 + air / 100.0) - half,
             "lambda_upper": cell.median + half,
             "effective_samples": cell.effective_samples,
             "target_low": target_low,
@@ -484,16 +484,15 @@ def _cells(
             "dwell_s": cell.dwell_s,
             "hits": cell.hits,
             "in_band_share": cell.in_band_share,
+            "outside_air_most_pct": air,
+            "long_trim_pct": long_trim.get(corners),
         }
 
 
 def _trim_cells(joined: dict[str, np.ndarray], reasons: np.ndarray) -> Iterator[dict[str, Any]]:
     """Return what the trims add in closed loop: there the base map lacks just that."""
     place = (joined["time_s"], joined["throttle_pct"], joined["engine_speed_rpm"])
-    by_cell = {
-        cell[:4]: cell.median
-        for cell in cruise.steady_cells(*place, joined["long_trim_pct"], reasons)
-    }
+    by_cell = cruise.cell_medians(*place, joined["long_trim_pct"], reasons)
     for cell in cruise.steady_cells(*place, joined["trim_pct"], reasons, resolution=TRIM_STEP_PCT):
         yield {
             "throttle_from_pct": cell.load_from,

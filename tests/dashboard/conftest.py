@@ -526,6 +526,8 @@ def _ride(rows, random, stage_id, made, job_id) -> None:
                 "dwell_s": float(random.uniform(1, 20)),
                 "hits": 60,
                 "in_band_share": float(random.uniform(0.4, 1)),
+                "outside_air_most_pct": 1.4,
+                "long_trim_pct": 5.5,
             }
             places = {"from": float(low), "to": float(high), "mean": 0.5 * (low + high)}
             for table, word, scale, least in (

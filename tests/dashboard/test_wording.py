@@ -114,3 +114,12 @@ def test_a_power_as_measured_says_its_own_cause():
     assert "induction" not in no_weather
     assert "induction" not in other
     assert "humidity" not in other
+
+
+def test_cells_say_what_the_ecu_has_learnt_only_where_it_counts():
+    cell = {"outside_air_most_pct": 0.0, "long_trim_pct": 6.25, "is_closed_loop": False}
+    said = wording.cells_sentence([cell, cell | {"long_trim_pct": -7.0}])
+    assert "up to −7.0 %" in said
+    for quiet in ({"long_trim_pct": None}, {"long_trim_pct": 0.4}, {"is_closed_loop": True}):
+        assert wording.cells_sentence([cell | quiet]) == ""
+    assert wording.cells_sentence([]) == ""

@@ -213,7 +213,7 @@ def test_a_trap_is_counted_by_its_reason_and_leaves_the_cells_alone(
 
 def test_low_flow_at_a_tailpipe_is_no_evidence(seen):
     def thinned(columns):
-        low = columns["open"] / 100.0 * columns["rpm"] < 900.0
+        low = columns["open"] / 100.0 * columns["rpm"] < 1500.0
         columns["mix"][low] *= 1.05
 
     _, left_out, cells = seen(ride(change=thinned), probe="tailpipe")
@@ -257,6 +257,29 @@ def test_in_closed_loop_the_trims_tell_of_the_base_map(seen, shop, base_pct):
     )
     if base_pct > 0:
         assert line["most_change_pct"] == pytest.approx(base_pct, abs=1.5)
+
+
+@pytest.mark.parametrize(("learnt_pct", "lacking_pct"), [(0.0, 0.0), (8.0, 5.8)])
+def test_what_the_ecu_has_learnt_is_lacking_in_the_map_where_it_acts_in_open_loop(
+    seen, shop, learnt_pct, lacking_pct
+):
+    def learnt(columns):
+        columns["long"][:] = learnt_pct
+        columns["mix"] *= 0.98 / np.interp(columns["open"], [12.0, 22.0], [1.015, 0.97])
+
+    _, _, cells = seen(ride(change=learnt))
+    assert all(row["long_trim_pct"] == pytest.approx(learnt_pct) for row in cells.values())
+    needed = [
+        row["needed_pct"]
+        for row in table(
+            shop,
+            "SELECT needed_pct FROM out.fuel_change_cell "
+            "WHERE speed_rpm BETWEEN 4000 AND 4500 AND throttle_pct BETWEEN 15 AND 25",
+        )
+    ]
+    # Without the trim 0.98 would be 0.98 * 1.08 = 1.058: 5.8 % beyond the band's edge of 1.00.
+    assert needed
+    assert needed == pytest.approx([lacking_pct] * len(needed), abs=1.0)
 
 
 def test_pressure_makes_cells_of_its_own_with_the_same_mixture(seen, shop):

@@ -8,13 +8,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows.metrics.cruise import (
+    OUTSIDE_AIR_PCT,
     REASONS,
     SPEED_EDGES_RPM,
     THROTTLE_EDGES_PCT,
     aligned_lambda,
     band_error_pct,
+    cell_medians,
     estimated_delay_s,
     exclusion_reasons,
+    outside_air_most_pct,
     sample_duration_s,
     steady_cells,
     steady_mask,
@@ -224,6 +227,25 @@ def test_low_flow_counts_only_for_a_probe_in_the_tailpipe():
     )
     for probe, reason in (("tailpipe", "low flow at the tailpipe"), ("collector", "")):
         assert exclusion_reasons(time_s, **ride, probe=probe)[200] == reason
+
+
+def test_outside_air_is_a_smaller_share_the_more_exhaust_flows_and_none_before_the_tailpipe():
+    # The same air in twice the exhaust is half the share: 3000, 6000 and 1500 rpm wide open.
+    most = outside_air_most_pct([50.0, 60.0, 1.0], [6000.0, 10_000.0, 3000.0], "tailpipe")
+    assert most == pytest.approx([OUTSIDE_AIR_PCT / 2, OUTSIDE_AIR_PCT / 4, OUTSIDE_AIR_PCT])
+    assert not outside_air_most_pct([50.0, 2.0], 3000.0, "collector").any()
+
+
+def test_the_median_of_a_cell_is_that_of_its_steady_samples_by_their_time():
+    # Of 10 s at 1 and 1 s at 9 half the time is at 1; what was left out has no say.
+    time_s = np.concatenate([np.arange(0.0, 10.0, 0.1), np.arange(10.0, 11.0, 0.02)])
+    value = np.where(time_s < 10.0, 1.0, 9.0)
+    reasons = np.where(time_s < 0.5, "settling", "").astype(object)
+    value[time_s < 0.5] = 99.0
+    ones = np.ones(time_s.size)
+    found = cell_medians(time_s, 12.0 * ones, 4200.0 * ones, value, reasons)
+    assert found == {(10.0, 15.0, 4000.0, 5000.0): 1.0}
+    assert cell_medians(time_s, 12.0 * ones, 4200.0 * ones, np.nan * ones, reasons) == {}
 
 
 def test_an_open_throttle_with_lean_mixture_is_evidence_not_a_fuel_cut():

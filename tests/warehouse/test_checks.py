@@ -259,7 +259,7 @@ CASES = {
         {"out.cruise_cell": [cell()]},
         [{"out.cruise_cell": [cell(**change)]} for change in (
             {"throttle_to_pct": 5}, {"speed_to_rpm": 2900}, {"hits": 0}, {"dwell_s": -0.1},
-            {"in_band_share": 1.2})],
+            {"in_band_share": 1.2}, {"outside_air_most_pct": -0.1})],
     ),
     "out.cruise_cell: every_cell_has_its_stage_in_one_line": (
         {"out.cruise_cell": [cell()], "out.stage_cruise": [CRUISE]},
@@ -278,7 +278,7 @@ CASES = {
         {"out.pressure_cell": [pressed()]},
         [{"out.pressure_cell": [pressed(**change)]} for change in (
             {"pressure_to_pa": 40e3}, {"speed_to_rpm": 2900}, {"hits": 0}, {"dwell_s": -0.1},
-            {"in_band_share": 1.2})],
+            {"in_band_share": 1.2}, {"outside_air_most_pct": -0.1})],
     ),
     "out.pressure_cell: every_cell_has_its_stage_in_one_line": (
         {"out.pressure_cell": [pressed()], "out.stage_cruise": [CRUISE]},

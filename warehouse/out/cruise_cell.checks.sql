@@ -12,6 +12,7 @@ WHERE
     OR speed_to_rpm <= speed_from_rpm
     OR hits < 1
     OR dwell_s < 0
+    OR outside_air_most_pct < 0
     OR in_band_share NOT BETWEEN 0 AND 1;
 
 -- check: the_interval_holds_the_median (fail)

@@ -3,7 +3,9 @@
 -- Grain:  one row per stage_id, is_closed_loop, pressure_from_pa and speed_from_rpm visited.
 -- Writes: flows/steps/rides.py
 -- Units:  lean_error_pct against the edge of the wanted band there: 0 inside it [%];
---         lambda_se leaves the gauge's own accuracy out, lambda_lower and lambda_upper hold it.
+--         lambda_se leaves the gauge's own accuracy out, lambda_lower and lambda_upper hold it;
+--         lambda_lower also what outside air in a tailpipe may have added.
+-- Nulls:  long_trim_pct where it was not logged.
 CREATE TABLE IF NOT EXISTS out.pressure_cell (
     stage_id VARCHAR NOT NULL,
     is_closed_loop BOOLEAN NOT NULL,
@@ -25,5 +27,7 @@ CREATE TABLE IF NOT EXISTS out.pressure_cell (
     dwell_s DOUBLE NOT NULL,
     hits BIGINT NOT NULL,
     in_band_share DOUBLE NOT NULL,
+    outside_air_most_pct DOUBLE NOT NULL,
+    long_trim_pct DOUBLE,
     PRIMARY KEY (stage_id, is_closed_loop, pressure_from_pa, speed_from_rpm)
 );
