@@ -3,10 +3,12 @@
 import datetime as dt
 import json
 import math
+import pickle
 import shutil
 from types import SimpleNamespace
 
 import pytest
+from filelock import FileLock
 from hypothesis import settings
 
 from fixtures.demo_shop import demo_shop, write_shop
@@ -218,16 +220,27 @@ def open_little_shop():
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory):
-    """Take in, derive and publish the demo shop, small; for reading only."""
-    root = tmp_path_factory.mktemp("demo") / "shop"
+def demo(tmp_path_factory, worker_id):
+    """Take in, derive and publish the demo shop, small; for reading only.
+
+    All workers share one: whoever needs it first makes it, the others wait.
+    """
+    base = tmp_path_factory.getbasetemp()
+    place = (base if worker_id == "master" else base.parent) / "demo shop"
+    place.mkdir(exist_ok=True)
+    root, known = place / "shop", place / "known.pickle"
     invented = demo_shop(scale=DEMO_SCALE)
-    write_shop(root, invented)
+    with FileLock(place / "making.lock"):
+        if not known.exists():
+            write_shop(root, invented)
+            folder, settings = open_shop(root)
+            with store.writer(folder) as connection:
+                taken = take_in(connection, folder, settings, now=NOW)
+                derived = derive(connection, folder, settings)
+                snapshot = publish_snapshot(connection, folder, now=NOW)
+            known.write_bytes(pickle.dumps((taken, derived, snapshot)))
     folder, settings = open_shop(root)
-    with store.writer(folder) as connection:
-        taken = take_in(connection, folder, settings, now=NOW)
-        derived = derive(connection, folder, settings)
-        snapshot = publish_snapshot(connection, folder, now=NOW)
+    taken, derived, snapshot = pickle.loads(known.read_bytes())  # noqa: S301 written just now
     return SimpleNamespace(
         folder=folder, settings=settings, truth=invented, taken=taken, derived=derived,
         snapshot=snapshot,

@@ -190,11 +190,11 @@ def _fill(
         "CREATE TABLE published.out.column_meaning "
         "(table_name VARCHAR, column_name VARCHAR, unit VARCHAR, meaning VARCHAR)"
     )
-    if meanings:
-        connection.executemany(
-            "INSERT INTO published.out.column_meaning VALUES (?, ?, ?, ?)",
-            [list(row) for row in meanings],
-        )
+    connection.execute(
+        "INSERT INTO published.out.column_meaning SELECT unnest(row) FROM "
+        "(SELECT unnest(?::STRUCT(a VARCHAR, b VARCHAR, c VARCHAR, d VARCHAR)[]) AS row)",
+        [[dict(zip("abcd", row, strict=True)) for row in meanings]],
+    )
     for table, column, unit, meaning in meanings:
         text = f"{meaning} [{unit}]" if unit else meaning
         escaped = text.replace("'", "''")

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage, signal, stats
+from scipy import ndimage, special
 
 from flows.metrics.domain_checks import require
 
@@ -473,7 +473,7 @@ def probe_response(
             turn = np.eye(3)
             turn[0, 1] = 1.0 / middle
             found, covariance = turn @ flowing, turn @ spread @ turn.T
-    student = float(stats.t.ppf(0.975, falls.moves - (3 if per_flow else 2)))
+    student = float(special.stdtrit(falls.moves - (3 if per_flow else 2), 0.975))
     widths = student * np.sqrt(np.diag(covariance))
     both = student * np.sqrt(max(0.0, float(covariance[np.ix_([0, 2], [0, 2])].sum())))
     if not told or both > widest_s:
@@ -1060,7 +1060,7 @@ def steady_cells(
     least = resolution / np.sqrt(12.0)
     for i, corners in enumerate(found.corners):
         error = float(np.hypot(least, np.sqrt(0.5 * np.pi / effective[i]) * found.spread[i]))
-        student = float(stats.t.ppf(0.975, max(1.0, effective[i] - 1.0)))
+        student = float(special.stdtrit(max(1.0, effective[i] - 1.0), 0.975))
         known = (error, student * error, float(effective[i]))
         cells.append(
             SteadyCell(
@@ -1613,6 +1613,9 @@ class _Falls:
 
 def _lagged(value: FloatArray, lag_s: float, step_s: float) -> FloatArray:
     """Return straight lines between points after a first-order lag, exactly, along each row."""
+    # Not at the top: it loads all of scipy.stats, a second of every command's start.
+    from scipy import signal
+
     keep = np.exp(-step_s / lag_s)
     mean = lag_s / step_s * (1.0 - keep)
     ahead, behind = 1.0 - mean, mean - keep

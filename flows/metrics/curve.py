@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
 from flows.metrics.domain_checks import require
 
@@ -475,7 +475,7 @@ def peak_interval(
         tilts = (heights[at + 1] - heights[at - 1]) / (along[at + 1] - along[at - 1])
         tilt_variance = noise * float(tilts @ tilts) + float(tilts @ wiggle @ tilts)
         lift = min(tilt_variance / (2.0 * -bend), sd)
-    half = sd * float(stats.t.ppf((1.0 + confidence) / 2.0, int(reach[at].sum()) - 3))
+    half = sd * float(special.stdtrit(int(reach[at].sum()) - 3, (1.0 + confidence) / 2.0))
     middle = found.value - lift
     return PeakInterval(found.speed_rpm, middle, sd, middle - half, middle + half, lift, bend)
 

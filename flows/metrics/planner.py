@@ -4,6 +4,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import optimize, special
 
 from flows.metrics.domain_checks import require
@@ -244,12 +245,25 @@ def _plan(
     )
 
 
-def _chance(plan: Plan, log_gain: float) -> float:
-    """Return the chance that the interval of such a comparison leaves out 0."""
+class _Pairs(NamedTuple):
+    """Equally likely pairs of a plan: standard error, degrees of freedom, limit of Student's t."""
+
+    sd: NDArray[np.float64]
+    dof: NDArray[np.float64]
+    limit: NDArray[np.float64]
+
+    def chance(self, log_gain: float) -> float:
+        """Return the chance that the interval of such a comparison leaves out 0."""
+        away = log_gain / self.sd
+        seen = special.stdtr(self.dof, away - self.limit)
+        return float(np.mean(seen + special.stdtr(self.dof, -away - self.limit)))
+
+
+def _pairs(plan: Plan) -> _Pairs:
     own_dof = sum(plan.pulls) - len(plan.pulls)
     from_pulls = plan.repeatability_share**2 * plan.pull_factor
     fixed = plan.fixed_share**2
-    if own_dof and math.isfinite(plan.repeatability_dof):
+    if own_dof and from_pulls > 0.0 and math.isfinite(plan.repeatability_dof):
         # What the pair itself will show over the shop's figure, and the moderated scatter of it.
         at = (np.arange(BIKES) + 0.5) / BIKES
         shown = special.fdtri(own_dof, plan.repeatability_dof, at)
@@ -262,9 +276,7 @@ def _chance(plan: Plan, log_gain: float) -> float:
     per_dof = per_dof + plan.mounting_share**4 / plan.remount_dof
     # Student's t of this many is the normal distribution.
     dof = sd**4 / np.maximum(per_dof, 1e-12 * sd**4)
-    limit = special.stdtrit(dof, 0.5 + LEVEL / 2.0)
-    away = log_gain / sd
-    return float(np.mean(special.stdtr(dof, away - limit) + special.stdtr(dof, -away - limit)))
+    return _Pairs(sd, dof, special.stdtrit(dof, 0.5 + LEVEL / 2.0))
 
 
 def chance_of_verdict(plan: Plan, true_gain_pct: float) -> float:
@@ -321,7 +333,7 @@ def chance_of_verdict(plan: Plan, true_gain_pct: float) -> float:
     if math.isnan(true_gain_pct):
         raise ValueError("true_gain_pct must be a number, got nan")
     require("true_gain_pct", true_gain_pct, above=-100.0, unit="%")
-    return _chance(plan, math.log1p(true_gain_pct / 100.0))
+    return _pairs(plan).chance(math.log1p(true_gain_pct / 100.0))
 
 
 def detectable_pct(plan: Plan) -> float:
@@ -353,10 +365,11 @@ def detectable_pct(plan: Plan) -> float:
     """
     usual = math.sqrt(plan.repeatability_share**2 * plan.pull_factor + plan.fixed_share**2)
     highest = 4.0 * usual
-    while _chance(plan, highest) < POWER:
+    pairs = _pairs(plan)
+    while pairs.chance(highest) < POWER:
         highest *= 2.0
     found = optimize.root_scalar(
-        lambda log_gain: _chance(plan, log_gain) - POWER, bracket=(0.0, highest)
+        lambda log_gain: pairs.chance(log_gain) - POWER, bracket=(0.0, highest)
     )
     return 100.0 * math.expm1(found.root)
 

@@ -139,7 +139,7 @@ def test_the_ratios_of_the_gears_are_kept_as_a_fact():
 def test_every_log_of_the_demo_shop_passes(demo, read_demo):
     from warehouse import store
 
-    with store.writer(demo.folder) as connection:
+    with store.writer(demo.folder, wait_s=60.0) as connection:
         refused = connection.execute(
             "SELECT DISTINCT reason_code FROM raw.reading WHERE state = 'refused'"
         ).fetchall()
