@@ -101,6 +101,14 @@ def _where(shop: Path, came_as: str) -> list[str]:
 
 
 def _asked(arguments: list[str], given: str = "") -> dict[str, Any]:
+    said = _said(arguments, given).splitlines()
+    for line in reversed(said):
+        if line.startswith("{"):
+            return json.loads(line)
+    raise DeskError(" ".join(said[-3:]) if said else "the command said nothing")
+
+
+def _said(arguments: list[str], given: str) -> str:
     # A process of its own: pages import nothing of the flows.
     try:
         done = subprocess.run(
@@ -115,11 +123,7 @@ def _asked(arguments: list[str], given: str = "") -> dict[str, Any]:
         )
     except subprocess.TimeoutExpired:
         raise DeskError(f"looking at the file took longer than {LONGEST_WAIT_S} s") from None
-    for line in reversed(done.stdout.splitlines()):
-        if line.startswith("{"):
-            return json.loads(line)
-    said = (done.stdout + done.stderr).strip().splitlines()
-    raise DeskError(" ".join(said[-3:]) if said else "the command said nothing")
+    return (done.stdout + done.stderr).strip()
 
 
 def as_taught(guess: dict[str, Any], tables: dict[str, Any]) -> dict[str, Any]:

@@ -4,11 +4,13 @@ from pathlib import Path
 
 import pytest
 from streamlit.testing.v1 import AppTest
+from typer.testing import CliRunner
 
 from dashboard import teach_desk
 from dashboard.charts import trial_chart
 from dashboard.look import LIGHT, Look
 from dashboard.teach_desk import DeskError, corrected, drafted, saved, tried
+from flows.cli import app as command_line
 from schemas.layout import Layout, new_layout_file, read_layouts
 from schemas.toml_text import read_toml
 from tests.conftest import pull_text
@@ -16,6 +18,20 @@ from tests.conftest import pull_text
 APP = str(Path(__file__).parents[2] / "dashboard" / "app.py")
 LOOK = Look(palette=LIGHT, power_unit="kW", mixture="lambda", afr_scale=14.7)
 ABOUT = {"name": "hall 2", "kind": "pull", "equipment": "dyno in hall 2"}
+
+
+@pytest.fixture(autouse=True)
+def answered_here(request, monkeypatch):
+    """Answer the desk's questions in this process: starting one takes seconds.
+
+    Not where a test is marked `own_process`.
+    """
+    if request.node.get_closest_marker("own_process") is None:
+        monkeypatch.setattr(
+            teach_desk,
+            "_said",
+            lambda asked, given: CliRunner().invoke(command_line, asked, input=given).output,
+        )
 
 
 @pytest.fixture(scope="module")
@@ -174,6 +190,7 @@ def test_a_name_never_leads_out_of_the_layouts(guess, file, shop, name):
     assert path.parent == shop.folder.layouts
 
 
+@pytest.mark.own_process
 def test_a_file_without_a_table_says_why(tmp_path, shop):
     path = tmp_path / "words.txt"
     path.write_text("only words\nand more of them\n", encoding="utf-8")
@@ -311,6 +328,7 @@ def test_typing_a_name_does_not_read_the_file_again(shop, make, monkeypatch):
     assert page.can_save
 
 
+@pytest.mark.own_process
 @pytest.mark.slow
 def test_the_page_guesses_the_waiting_file_and_saves_its_layout(shop, make, monkeypatch):
     text = make.pull().replace("wheel kW", "Leistung [kW]").replace("crank rpm", "Drehzahl")
