@@ -20,7 +20,7 @@ Made by `python -m flows.document` from `schemas/columns.py` and the SQL files b
 not edit it by hand.
 
 Every snapshot in a shop's `published/` is a DuckDB file that holds these tables in the schema
-`out`, and the meanings below in `out.column_meaning` and as column comments. Open the file that
+`out`, and the meanings below in `out.column_meaning`. Open the file that
 `published/current.json` names, read-only:
 
 ```sql

@@ -195,10 +195,6 @@ def _fill(
         "(SELECT unnest(?::STRUCT(a VARCHAR, b VARCHAR, c VARCHAR, d VARCHAR)[]) AS row)",
         [[dict(zip("abcd", row, strict=True)) for row in meanings]],
     )
-    for table, column, unit, meaning in meanings:
-        text = f"{meaning} [{unit}]" if unit else meaning
-        escaped = text.replace("'", "''")
-        connection.execute(f"COMMENT ON COLUMN published.{table}.{column} IS '{escaped}'")
 
 
 def _content_hash(

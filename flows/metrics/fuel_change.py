@@ -157,9 +157,9 @@ class FuelChange:
         "slope", the last one that did; "blank" where nothing is suggested.
     is_guarded : ndarray of bool
         Cells that feed full throttle or a lean window.
-    step_to_blank_pct : float
-        Greatest suggested change beside a blank cell, which a map left blank would meet as a
-        cliff; 0 if there is none. [%]
+    seam_pct : ndarray
+        Fuel to add to blank cells beside told ones, so that the engine meets no cliff there; NaN
+        elsewhere. Not evidence: half of the greatest change beside the cell. [%]
     shape : SurfaceShape
         Shape of the surface that was used.
     left_out : dict of str to int
@@ -175,9 +175,15 @@ class FuelChange:
     evidence_share: FloatArray
     held_by: NDArray[np.str_]
     is_guarded: NDArray[np.bool_]
-    step_to_blank_pct: float
+    seam_pct: FloatArray
     shape: SurfaceShape
     left_out: dict[str, int]
+
+    @property
+    def entered_pct(self) -> FloatArray:
+        """The whole table as it is typed in: suggestion, seams, and 0 for all other cells. [%]."""
+        seams = np.nan_to_num(self.seam_pct)
+        return np.where(np.isfinite(self.suggested_pct), self.suggested_pct, seams)
 
 
 @dataclass(frozen=True)
@@ -684,6 +690,7 @@ def suggested_fuel_change(
     most_total_pct: float = 20.0,
     most_neighbour_step_pct: float = 8.0,
     most_over_need_pct: float = 4.0,
+    least_change_pct: float = 1.0,
     map_step_pct: float = 0.5,
 ) -> FuelChange:
     r"""Return the fuel change to enter on the map's own axes, within limits.
@@ -737,6 +744,9 @@ def suggested_fuel_change(
     most_over_need_pct : float, default 4
         Most that a cell is raised beyond what it needs for its neighbours' sake, so that a cliff
         which the engine truly has is not filled with fuel. [%]
+    least_change_pct : float, default 1
+        A smaller change whose interval holds 0 is not entered: it is within the gauge's accuracy,
+        and a map is done some time. [%]
     map_step_pct : float, default 0.5
         Step in which the map takes changes. [%]
 
@@ -761,13 +771,14 @@ def suggested_fuel_change(
     2. A guarded cell is made leaner by no more than the rich end of its interval asks for:
        :math:`\min(0, m + z s)` where :math:`m < 0`. Guarded are cells that the map's
        interpolation mixes into full throttle or into a lean window.
-    3. Rounding to the map's step, always towards rich; limits are rounded to the side that
-       limits more.
+    3. What is small and not sure is left. Rounding to the map's step, towards rich in guarded
+       cells; limits are rounded to the side that limits more.
     4. Limits for the round, less for leaner than for richer, and for all rounds together,
        :math:`(1 + a)(1 + c) - 1`. A map already beyond the total is never driven back by it.
     5. Where neighbours differ too much the leaner is raised, never the richer lowered, and not
-       beyond its limits; what they then still differ stays. Blank cells take no part;
-       `step_to_blank_pct` says what a map left blank there would have as a cliff.
+       beyond its limits; what they then still differ stays. Blank cells take no part; those
+       beside a cell that gets more fuel are told half of it as a seam, since the engine runs
+       between breakpoints. A cell that gets less has none: unseen cells are never leaned.
 
     Assumes one map with multiplying cells. Two cylinders with maps of their own need two calls.
 
@@ -806,6 +817,7 @@ def suggested_fuel_change(
         most_total_pct=most_total_pct,
         most_neighbour_step_pct=most_neighbour_step_pct,
         most_over_need_pct=most_over_need_pct,
+        least_change_pct=least_change_pct,
         map_step_pct=map_step_pct,
     )
     require("confidence", confidence, above=0.0, below=1.0)
@@ -832,6 +844,7 @@ def suggested_fuel_change(
         unit="%",
     )
     require("most_over_need_pct", most_over_need_pct, at_least=0.0, unit="%")
+    require("least_change_pct", least_change_pct, at_least=0.0, unit="%")
     require("most_neighbour_step_pct", most_neighbour_step_pct, at_least=map_step_pct, unit="%")
 
     if shape is None:
@@ -860,7 +873,9 @@ def suggested_fuel_change(
     wanted = np.where(guarded & (mean < 0.0), np.minimum(0.0, mean + half), mean)
     held_by[known & (wanted != mean)] = "guard"
 
-    asked = _rounded_up(wanted, map_step_pct)
+    wanted = np.where(np.abs(mean) < np.minimum(half, least_change_pct), 0.0, wanted)
+    nearest = np.round(wanted / map_step_pct) * map_step_pct + 0.0
+    asked = np.where(guarded, _rounded_up(wanted, map_step_pct), nearest)
     least = np.where(guarded, -most_guarded_enleanment_pct, -most_enleanment_pct)
     least = _rounded_up(least, map_step_pct)
     most = _rounded_down(np.full(size, most_enrichment_pct), map_step_pct)
@@ -888,7 +903,7 @@ def suggested_fuel_change(
         evidence_share=evidence_share,
         held_by=held_by,
         is_guarded=guarded,
-        step_to_blank_pct=_step_to_blank_pct(level),
+        seam_pct=_seams(level, up, map_step_pct),
         shape=shape,
         left_out=_counted(of_first_map),
     )
@@ -1178,7 +1193,11 @@ def _with_even_neighbours(
         change[low] = raised[low]
 
 
-def _step_to_blank_pct(change: FloatArray) -> float:
-    blank = np.pad(np.isnan(change), 1, constant_values=False)
-    beside = blank[:-2, 1:-1] | blank[2:, 1:-1] | blank[1:-1, :-2] | blank[1:-1, 2:]
-    return float(np.max(np.abs(change[beside & ~np.isnan(change)]), initial=0.0))
+def _seams(change: FloatArray, most: FloatArray, step: float) -> FloatArray:
+    """Return half of the greatest fuel added beside each blank cell, NaN where none is."""
+    added = np.pad(np.nan_to_num(change), 1, constant_values=0.0)
+    beside = np.maximum.reduce(
+        [added[:-2, 1:-1], added[2:, 1:-1], added[1:-1, :-2], added[1:-1, 2:]]
+    )
+    half = _rounded_down(np.minimum(0.5 * beside, most), step)
+    return np.where(np.isnan(change) & (half > 0.0), half, np.nan)
