@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import plotly.graph_objects as go
@@ -21,15 +21,7 @@ from dashboard.look import (
     shade_between,
     signed,
 )
-
-HELD = {
-    "": "as needed",
-    "step": "held by the limit of a round",
-    "total": "held by the limit of all rounds",
-    "guard": "held rich: it feeds full throttle or a lean window",
-    "slope": "raised for a richer neighbour's sake",
-}
-"""What held a suggestion, in words."""
+from warehouse.fuel_table import HELD_BY
 
 MOST_SHOWN_PCT = 10.0
 """Change at which the colours of the table end."""
@@ -41,6 +33,7 @@ def fuel_change_chart(
     speed_rpm: Sequence[float],
     look: Look,
     *,
+    seams: Mapping[tuple[float, float], float] | None = None,
     show: str = "enter",
 ) -> go.Figure:
     """Draw a suggested fuel change on the map's own breakpoints.
@@ -54,6 +47,8 @@ def fuel_change_chart(
         on either side.
     look : Look
         Colours and units.
+    seams : mapping, optional
+        Fuel for unseen breakpoints beside told ones, by throttle and speed. [%]
     show : str, default "enter"
         "enter" for the change to enter, "need" for the half width of the needed change's
         interval, "evidence" for the share that the evidence tells.
@@ -63,8 +58,9 @@ def fuel_change_chart(
     plotly.graph_objects.Figure
         A table of breakpoints; blank where nothing was seen.
     """
-    rows = _seen(throttle_pct, cells["throttle_pct"].to_list())
-    columns = _seen(speed_rpm, cells["speed_rpm"].to_list())
+    beside = dict(seams or {}) if show == "enter" else {}
+    rows = _seen(throttle_pct, [*cells["throttle_pct"], *(place[0] for place in beside)])
+    columns = _seen(speed_rpm, [*cells["speed_rpm"], *(place[1] for place in beside)])
     value = np.full((len(rows), len(columns)), np.nan)
     written = np.full(value.shape, "", dtype=object)
     told = np.full(value.shape, "nothing was seen here: left as it is", dtype=object)
@@ -83,8 +79,15 @@ def fuel_change_chart(
             f"<b>{signed(cell['suggested_pct'])} % fuel</b> at {cell['throttle_pct']:g} % "
             f"throttle, {cell['speed_rpm']:,.0f} rpm<br>needed {signed(cell['needed_pct'])} % "
             f"({signed(cell['lower_pct'])} to {signed(cell['upper_pct'])})<br>"
-            f"{HELD.get(cell['held_by'], literal(cell['held_by']))}<br>"
+            f"{literal(HELD_BY.get(cell['held_by'], cell['held_by'])) or 'as needed'}<br>"
             f"told by evidence: {100 * cell['evidence_share']:.0f} %"
+        )
+    for (throttle, speed), seam in beside.items():
+        at = rows.index(throttle), columns.index(speed)
+        value[at], written[at] = seam, f"~{signed(seam)}"
+        told[at] = (
+            f"<b>{signed(seam)} % fuel</b> at {throttle:g} % throttle, {speed:,.0f} rpm<br>"
+            "not seen: half of what is added beside it"
         )
     ends = {
         "enter": (-MOST_SHOWN_PCT, MOST_SHOWN_PCT),

@@ -389,7 +389,7 @@ def trim_cells(reader: Reader, stage_id: str) -> pl.DataFrame:
     return _rows(
         reader,
         "SELECT * FROM out.trim_cell WHERE stage_id = ? "
-        "ORDER BY trim_pct DESC, throttle_from_pct, speed_from_rpm",
+        "ORDER BY dwell_s < 2, trim_pct DESC, throttle_from_pct, speed_from_rpm",
         stage_id,
     )
 
@@ -1064,6 +1064,15 @@ def fuel_change_cells(reader: Reader, stage_id: str) -> pl.DataFrame:
     )
 
 
+def suggestions_entered(reader: Reader) -> pl.DataFrame:
+    """Return every stage that an entered suggestion stands before, and what that removed."""
+    return _rows(
+        reader,
+        "SELECT stage_id, bike_id, removed_share FROM out.fuel_change_check "
+        "WHERE is_suggestion ORDER BY stage_id",
+    )
+
+
 def fuel_change_checks(reader: Reader, job_id: str) -> pl.DataFrame:
     """Return how much of the error each change of the map in a job removed."""
     return _rows(
@@ -1137,18 +1146,23 @@ def _members(reader: Reader, table: str, key: str, value: str) -> pl.DataFrame:
 
 
 def map_revisions(reader: Reader) -> pl.DataFrame:
-    """Return every map revision, those that miss their target on most bikes first."""
+    """Return every map revision: those that miss, the newest ones first, by how far they miss."""
     return _rows(
         reader,
         """
         SELECT
             map.* EXCLUDE (made_from),
-            coalesce(max(region.bikes_missing), 0) AS bikes_missing,
-            coalesce(max(region.most_error_pct), 0) AS most_error_pct
+            if(map.map_name = 'stock', map.parts_seen, map.map_label) AS named,
+            max(region.most_error_pct) AS most_error_pct,
+            arg_max(region.worst_speed_rpm, region.most_error_pct) AS worst_speed_rpm,
+            arg_max(region.side, region.most_error_pct) AS side,
+            arg_max(region.bikes_missing, region.most_error_pct) AS bikes_missing
         FROM out.map_revision AS map
         LEFT JOIN out.map_revision_region AS region USING (map_id)
         GROUP BY ALL
-        ORDER BY is_missing DESC, bikes_missing DESC, most_error_pct DESC, model_label, map_label
+        ORDER BY
+            is_missing DESC, is_newest DESC, most_error_pct DESC NULLS LAST, lean_bikes DESC,
+            model_label, map_label, parts_seen
         """,
     )
 

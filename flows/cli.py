@@ -69,6 +69,7 @@ def _is_known(error: Exception) -> bool:
         "BenchError",
         "TeachError",
         "UnreadableError",
+        "CannotWriteError",
         "NothingKnownError",
     }
     return type(error).__name__ in names or isinstance(error, (PermissionError, FileExistsError))
@@ -238,15 +239,19 @@ def fuel_change(
     csv: Annotated[
         Path | None, typer.Option(help="Also write the table to this file.", dir_okay=False)
     ] = None,
+    as_list: Annotated[
+        bool, typer.Option("--list", help="Write each breakpoint with its evidence, not a grid.")
+    ] = False,
     force: Annotated[bool, typer.Option(help="Write over a file that is there.")] = False,
 ) -> None:
     """Print the fuel change that a stage's map seems to need, cell by cell."""
     from flows.mixture_answers import print_fuel_change, write_fuel_change
 
     snapshot = _published(folder)
+    if csv is not None:
+        write_fuel_change(snapshot, stage, csv, replace=force, as_list=as_list)
     print_fuel_change(console, snapshot, stage)
     if csv is not None:
-        write_fuel_change(snapshot, stage, csv, replace=force)
         console.print(Text(f"Written: {csv}"), soft_wrap=True)
 
 
@@ -266,7 +271,9 @@ def expect(
 @app.command()
 def maps(
     folder: Shop,
-    every: Annotated[bool, typer.Option("--all", help="Those on target too.")] = False,
+    every: Annotated[
+        bool, typer.Option("--all", help="Replaced ones and those on target too.")
+    ] = False,
 ) -> None:
     """Print the map revisions that still miss their target, and where."""
     from flows.mixture_answers import print_maps

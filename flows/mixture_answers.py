@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import json
+import os
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +11,20 @@ from rich.console import Console
 from rich.text import Text
 
 from flows.answers import CAUTION, show, table_of
-from warehouse.fuel_table import CAUTIONS, NoSuggestionError, fuel_table_csv
+from warehouse.fuel_table import (
+    CAUTIONS,
+    FuelTable,
+    NoSuggestionError,
+    fuel_grid_csv,
+    fuel_list_csv,
+    read_fuel_table,
+)
 from warehouse.snapshot import Snapshot, open_reader
 from warehouse.whole_file import write_whole
+
+
+class CannotWriteError(ValueError):
+    """A table cannot be written where it was asked for."""
 
 
 class NothingKnownError(ValueError):
@@ -37,52 +49,58 @@ def print_fuel_change(console: Console, snapshot: Snapshot, stage_id: str) -> No
         If the stage has no suggested change.
     """
     with open_reader(snapshot.path) as reader:
-        head = reader.execute(
-            "SELECT sentence, axes_origin, throttle_axis, speed_axis, left_out, "
-            "step_to_blank_pct FROM out.fuel_change WHERE stage_id = ?",
-            [stage_id],
-        ).fetchone()
-        cells = {
-            (throttle, speed): (change, held)
-            for throttle, speed, change, held in reader.execute(
-                "SELECT throttle_pct, speed_rpm, suggested_pct, held_by "
-                "FROM out.fuel_change_cell WHERE stage_id = ?",
-                [stage_id],
-            ).fetchall()
-        }
+        try:
+            found = read_fuel_table(reader, stage_id)
+        except NoSuggestionError:
+            raise NothingKnownError(_stages_with_a_change(reader, stage_id)) from None
         checks = reader.execute(
             "SELECT sentence FROM out.fuel_change_check WHERE stage_id = ?", [stage_id]
         ).fetchall()
-        if head is None:
-            raise NothingKnownError(_stages_with_a_change(reader, stage_id))
-    sentence, origin, throttle_axis, speed_axis, left_out, step_pct = head
-    console.print(Text(sentence, style="bold"))
-    for (said,) in checks:
-        console.print(Text(said))
-    used = {speed for _, speed in cells}
-    speeds = [speed for speed in json.loads(speed_axis) if speed in used]
-    table = table_of(
-        f"Fuel to add in percent, on {origin} breakpoints; * held by a limit, blank not seen",
-        [("throttle %", "right"), *((f"{speed:g}", "right") for speed in speeds)],
-    )
-    rows = []
-    for throttle in reversed(json.loads(throttle_axis)):
-        row = [cells.get((throttle, speed)) for speed in speeds]
-        if any(row):
-            written = ["" if c is None else f"{c[0]:+.1f}{'*' * bool(c[1])}" for c in row]
-            rows.append((f"{throttle:g}", *written))
-    show(console, table, rows)
-    if step_pct:
+        level = reader.execute(
+            "SELECT level, worst_lean_error_pct, worst_speed_rpm FROM out.stage_mixture "
+            "WHERE stage_id = ? AND level IN ('warn', 'stop')",
+            [stage_id],
+        ).fetchone()
+    if level is not None:
         console.print(
-            Text(f"Beside a blank cell up to {step_pct:g} % is to be entered: smooth that edge.")
+            Text(f"{level[0].upper()}: {level[1]:.0f} % lean at {level[2]:,.0f} rpm.", "bold red")
         )
-    if left_out:
-        console.print(Text(f"Readings left out: {left_out}.", style="dim"))
+    console.print(Text(found.sentence, style="bold"))
+    for said in (found.later, found.round_note, *(said for (said,) in checks)):
+        if said:
+            console.print(Text(said))
+    _print_breakpoints(console, found)
+    if found.left_out:
+        console.print(Text(f"Readings left out: {found.left_out}.", style="dim"))
     for caution in CAUTIONS:
         console.print(Text(caution, style="yellow"))
 
 
-def write_fuel_change(snapshot: Snapshot, stage_id: str, path: Path, *, replace: bool) -> None:
+def _print_breakpoints(console: Console, found: FuelTable) -> None:
+    """Print the table in as many blocks of speeds as the terminal's width asks for."""
+    speeds = found.seen_speeds_rpm
+    fit = max(1, (console.width - 14) // 9)
+    for start in range(0, len(speeds), fit):
+        block = speeds[start : start + fit]
+        table = table_of(
+            f"Fuel to add in percent, on {found.origin} breakpoints" if start == 0 else "",
+            [("throttle %", "right"), *((f"{speed:g}", "right") for speed in block)],
+        )
+        rows = []
+        for throttle in reversed(found.throttle_pct):
+            row = [found.written(throttle, speed) for speed in block]
+            if any(row):
+                rows.append((f"{throttle:g}", *row))
+        show(console, table, rows)
+    if speeds:
+        console.print(
+            Text(f"* held by a limit. ~ not seen: half of what is added beside it. {found.limits}")
+        )
+
+
+def write_fuel_change(
+    snapshot: Snapshot, stage_id: str, path: Path, *, replace: bool, as_list: bool = False
+) -> None:
     """Write a suggested fuel change as delimited text, cautions on top.
 
     Parameters
@@ -95,6 +113,8 @@ def write_fuel_change(snapshot: Snapshot, stage_id: str, path: Path, *, replace:
         The file.
     replace : bool
         Whether a file that stands there may go.
+    as_list : bool, default False
+        Whether to write a row for each breakpoint with its evidence, not a grid.
 
     Raises
     ------
@@ -102,15 +122,24 @@ def write_fuel_change(snapshot: Snapshot, stage_id: str, path: Path, *, replace:
         If the stage has no suggested change.
     FileExistsError
         If the file stands there and may not go.
+    CannotWriteError
+        If the file cannot be written.
     """
-    if path.exists() and not replace:
+    # Of a path that cannot be, this says no, and writing says why.
+    if os.path.exists(path) and not replace:  # noqa: PTH110
         raise FileExistsError(f"{path} is there already: add --force to write over it")
+    written = fuel_list_csv if as_list else fuel_grid_csv
     with open_reader(snapshot.path) as reader:
         try:
-            text = fuel_table_csv(reader, stage_id, snapshot.number)
+            text = written(reader, stage_id, snapshot.number)
         except NoSuggestionError:
             raise NothingKnownError(_stages_with_a_change(reader, stage_id)) from None
-    write_whole(path, text.encode())
+    try:
+        write_whole(path, text.encode())
+    except OSError as error:
+        raise CannotWriteError(
+            f"{path} cannot be written ({error.strerror}): name a file in a folder that is there"
+        ) from None
 
 
 def print_expected(
@@ -137,19 +166,19 @@ def print_expected(
         If nothing fits; the words list what there is.
     """
     with open_reader(snapshot.path) as reader:
-        found = reader.execute(
-            "SELECT expected_id, sentence FROM out.expected_mixture "
-            "WHERE contains(lower(model_label), lower(?)) AND (? = '' OR parts_key = ?) "
-            "AND (? = '' OR map_label = ?) ORDER BY model_label, parts_key, map_label",
-            [model, parts, parts, map_label, map_label],
+        every = reader.execute(
+            "SELECT expected_id, sentence, model_label, parts_key, map_label "
+            "FROM out.expected_mixture ORDER BY model_label, parts_key, map_label"
         ).fetchall()
+        found = [
+            row
+            for row in every
+            if model.casefold() in row[2].casefold()
+            and (not parts or _parts_of(row[3]) == _parts_of(parts))
+            and (not map_label or row[4].casefold() == map_label.casefold())
+        ]
         if not found:
-            known = reader.execute(
-                "SELECT DISTINCT model_label || ' with ' || parts_key || ' on ' || map_label "
-                "FROM out.expected_mixture ORDER BY 1 LIMIT 40"
-            ).fetchall()
-            listed = "\n".join(f"  {line}" for (line,) in known) or "  nothing yet"
-            raise NothingKnownError(f"Nothing is known of such a build. Known are:\n{listed}")
+            raise NothingKnownError(_builds_known(every, model, parts))
         speeds = (
             reader.execute(
                 "SELECT engine_speed_rpm, expected_error_pct, lower_pct, upper_pct "
@@ -159,7 +188,7 @@ def print_expected(
             if len(found) == 1
             else []
         )
-    for _, sentence in found:
+    for _, sentence, *_ in found:
         console.print(Text(sentence))
     if speeds:
         table = table_of(
@@ -167,7 +196,31 @@ def print_expected(
             [("rpm", "right"), ("expected", "right"), ("19 of 20 bikes", "right")],
         )
         show(console, table, [_speed_row(row) for row in speeds[::2]])
+    elif len(found) > 1:
+        console.print(Text("Name one build with --parts and --map to see it by engine speed."))
     console.print(Text(CAUTION, style="yellow"))
+
+
+def _parts_of(text: str) -> frozenset[str]:
+    """Return categories of parts as a set, however they are strung together."""
+    return frozenset(re.split(r"\s*(?:[+,;&]|\band\b)\s*", text.strip().casefold())) - {""}
+
+
+def _builds_known(every: list[tuple[Any, ...]], model: str, parts: str) -> str:
+    if not every:
+        return (
+            "Nothing is known of any build yet: that takes pulls with a wideband reading, and of "
+            "each model a session on the untouched map."
+        )
+    near = [row for row in every if model.casefold() in row[2].casefold()]
+    if not near:
+        models = "\n".join(f"  {label}" for label in dict.fromkeys(row[2] for row in every))
+        return f"No model is called like {model!r}. Known are:\n{models}"
+    wanted = _parts_of(parts)
+    near.sort(key=lambda row: -len(wanted & _parts_of(row[3])))
+    listed = [f"  --parts {row[3]!r} --map {row[4]!r}: {row[2]}" for row in near]
+    more = f"\n  and {len(listed) - 12} more" if len(listed) > 12 else ""
+    return "Nothing is known of such a build. Known are:\n" + "\n".join(listed[:12]) + more
 
 
 def print_maps(console: Console, snapshot: Snapshot, *, every: bool) -> None:
@@ -180,18 +233,26 @@ def print_maps(console: Console, snapshot: Snapshot, *, every: bool) -> None:
     snapshot : Snapshot
         What to read.
     every : bool
-        Whether those on target are printed too.
+        Whether replaced revisions and those on target are printed too.
     """
     with open_reader(snapshot.path) as reader:
         rows = reader.execute(
-            "SELECT sentence FROM out.map_revision WHERE (is_missing OR ?) "
-            "ORDER BY map_name = 'stock', is_missing DESC, bikes DESC, model_label, map_label",
-            [every],
+            "SELECT sentence, is_missing, is_newest FROM out.map_revision AS map "
+            "ORDER BY map_name = 'stock', is_missing DESC, is_newest DESC, "
+            "(SELECT max(most_error_pct) FROM out.map_revision_region AS region "
+            "WHERE region.map_id = map.map_id) DESC NULLS LAST, lean_bikes DESC, model_label, "
+            "map_label, parts_seen"
         ).fetchall()
+    shown = [said for said, missing, newest in rows if every or (missing and newest)]
     if not rows:
+        console.print(Text("No map can be judged yet: that takes pulls with a wideband reading."))
+    elif not shown:
         console.print(Text("No map misses its target over the bikes that carry it."))
-    for (sentence,) in rows:
+    for sentence in shown:
         console.print(Text(sentence))
+    replaced = sum(missing and not newest for _, missing, newest in rows)
+    if replaced and not every:
+        console.print(Text(f"{replaced} replaced since miss too: --all has them.", style="dim"))
     console.print(Text(CAUTION, style="yellow"))
 
 

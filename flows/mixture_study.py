@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import json
 import sys
 import tempfile
 from collections.abc import Sequence
@@ -176,10 +177,18 @@ def _suggested(
         "FROM out.fuel_change_cell WHERE stage_id = ? ORDER BY throttle_pct, speed_rpm",
         [stage_id],
     ).fetchall()
-    throttle = sorted({row[0] for row in rows})
-    speed = sorted({row[1] for row in rows})
-    added = {row[:2]: row[4] for row in rows}
-    # Not told is not touched.
+    seams = connection.execute(
+        "SELECT throttle_pct, speed_rpm, seam_pct FROM out.fuel_change_seam WHERE stage_id = ?",
+        [stage_id],
+    ).fetchall()
+    added = {row[:2]: row[-1] for row in [*rows, *seams]}
+    throttle, speed = (
+        json.loads(axis)
+        for axis in connection.execute(
+            "SELECT throttle_axis, speed_axis FROM out.fuel_change WHERE stage_id = ?", [stage_id]
+        ).fetchall()[0]
+    )
+    # Neither told nor a seam is not touched.
     table = tuple(tuple(added.get((row, column), 0.0) for column in speed) for row in throttle)
     return [row[:4] for row in rows], FuelTable(tuple(throttle), tuple(speed), table)
 

@@ -120,26 +120,26 @@ CHANNELS: dict[str, Column] = {
     "exhaust_co_pct": _channel(
         "Carbon monoxide in the dry exhaust, by volume.",
         "%",
-        0,
+        -0.5,
         21,
-        "All the oxygen of the air as carbon monoxide would be less.",
+        "All the oxygen of the air as carbon monoxide would be less; a zero that is off.",
     ),
     "exhaust_co2_pct": _channel(
         "Carbon dioxide in the dry exhaust, by volume.",
         "%",
-        0,
+        -0.5,
         21,
-        "All the oxygen of the air as carbon dioxide is 21 %.",
+        "All the oxygen of the air as carbon dioxide is 21 %; a zero that is off.",
     ),
     "exhaust_o2_pct": _channel(
-        "Oxygen in the dry exhaust, by volume.", "%", 0, 22, "Free air, and a zero that is off."
+        "Oxygen in the dry exhaust, by volume.", "%", -0.5, 22, "Free air, and a zero that is off."
     ),
     "exhaust_hc_ppm": _channel(
         "Hydrocarbons in the dry exhaust, as hexane, by volume.",
         "ppm",
-        0,
+        -100,
         100_000,
-        "A tenth of the exhaust: no cylinder fires there.",
+        "A tenth of the exhaust: no cylinder fires there; a zero that is off.",
     ),
     "gear": _channel("Gear engaged, 0 for neutral.", "", 0, 8, "Motorcycles have up to 7 gears."),
     "battery_v": _channel("Battery voltage.", "V", 0, 80, "Up to a 72 V system."),
@@ -424,8 +424,12 @@ COLUMNS: dict[str, Column] = {
     "cruise_error_pct": Column("Part-throttle lean error, mean over the bikes.", "%"),
     "cruise_size_pct": Column("Its mean size.", "%"),
     "is_missing": _text("The mean over the bikes misses the target somewhere."),
-    "change_lower_pct": Column("Lower end of its 95 % interval.", "%"),
-    "change_upper_pct": Column("Upper end of its 95 % interval.", "%"),
+    "size_change_pct": Column(
+        "Mean size of error less that of the revision before, in points: below 0 is better.", "%"
+    ),
+    "size_change_lower_pct": Column("Lower end of its 95 % interval.", "%"),
+    "size_change_upper_pct": Column("Upper end of its 95 % interval.", "%"),
+    "is_newest": _text("No later revision of the map has been on a bike."),
     "is_paired": _text("The same bikes had both."),
     "least_error_pct": Column("Least size of the mean error in the range.", "%"),
     "most_error_pct": Column("Greatest size of the mean error in the range.", "%"),
@@ -448,7 +452,10 @@ COLUMNS: dict[str, Column] = {
     "most_change_pct": Column("Greatest change of fuel that is needed.", "%"),
     "most_change_throttle_pct": Column("Throttle there.", "%"),
     "most_change_speed_rpm": Column("Engine speed there.", "rpm"),
-    "step_to_blank_pct": Column("Greatest suggested change beside a blank cell.", "%"),
+    "most_enrichment_pct": Column("Most fuel that a round may add to a cell.", "%"),
+    "most_enleanment_pct": Column("Most fuel that a round may take from a cell.", "%"),
+    "round_note": _text("Why the suggestion before is not counted although it was entered."),
+    "seam_pct": Column("Half of the greatest fuel added beside an unseen cell.", "%"),
     "shape_sd_pct": Column("How far the need strays about the map's level, 1 SD.", "%"),
     "shape_throttle_length": Column("Correlation length along ln(1 + throttle / 5 %)."),
     "shape_speed_length_rpm": Column("Correlation length along engine speed.", "rpm"),
@@ -471,7 +478,9 @@ COLUMNS: dict[str, Column] = {
     "came_share": Column("Share of the entered fuel that shows in the mixture.", "1"),
     "closed_loop_s": Column("Time in which the ECU held lambda 1 by itself.", "s"),
     "is_closed_loop": _text("The ECU held lambda 1 by itself: the trims tell of the map there."),
-    "lambda_from": _text("wideband, or exhaust gas by its oxygen balance; empty without either."),
+    "lambda_from": _text(
+        "wideband; exhaust gas, by its oxygen balance; narrowband, in closed loop only; else empty."
+    ),
     "delay_lower_s": Column("Lower end of its 95 % interval.", "s"),
     "delay_upper_s": Column("Upper end of its 95 % interval.", "s"),
     "probe_lag_s": Column("Time constant of the probe within that delay.", "s"),

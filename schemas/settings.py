@@ -61,7 +61,7 @@ class Mixture(Strict):
     target_full_throttle: float = Field(default=0.87, ge=0.7, le=1.05)
     cruise_low: float = Field(default=0.94, ge=0.7, le=1.2)
     cruise_high: float = Field(default=1.00, ge=0.7, le=1.2)
-    gauge_accuracy_pct: float = Field(default=1.0, gt=0, le=10)
+    gauge_accuracy_pct: float = Field(default=1.0, ge=0.05, le=10)
 
     @model_validator(mode="after")
     def thresholds_rise(self) -> Mixture:
@@ -94,7 +94,9 @@ class Fuel(Strict):
             return value
         if unknown := sorted(set(value) - set(FUEL_COMPONENTS)):
             raise ValueError(f"must name {', '.join(FUEL_COMPONENTS)}, got {', '.join(unknown)}")
-        if min(value.values(), default=0.0) < 0 or abs(sum(value.values()) - 1) > 0.005:
+        if wrong := [f"{name} = {share:g}" for name, share in value.items() if not 0 <= share <= 1]:
+            raise ValueError(f"must be shares from 0 to 1, got {', '.join(wrong)}")
+        if not abs(sum(value.values()) - 1) <= 0.005:
             raise ValueError(f"must be shares of a whole, got a sum of {sum(value.values()):g}")
         return value
 
@@ -109,14 +111,14 @@ class Fuel(Strict):
 class MapAxes(Strict):
     """The breakpoints of a fuel map, for suggested changes; left out, a standard grid holds.
 
-    Without `map` and `model` for all; the first that fits is taken.
+    Without `map` and `model` for all; those that name more count before those that name less.
     """
 
     map: str | None = None
     model: str | None = None
     throttle_pct: list[float] = Field(min_length=2, max_length=64)
     speed_rpm: list[float] = Field(min_length=2, max_length=64)
-    step_pct: float = Field(default=0.5, gt=0, le=5)
+    step_pct: float = Field(default=0.5, ge=0.01, le=5)
 
     @field_validator("throttle_pct", "speed_rpm")
     @classmethod
@@ -197,6 +199,18 @@ class ShopSettings(Strict):
                 raise ValueError(f"fuel {fuel.name!r}: cruise_low must be below cruise_high")
         return self
 
+    @model_validator(mode="after")
+    def a_map_takes_a_step_of_a_round(self) -> ShopSettings:
+        """Refuse breakpoints whose step is wider than what a round may add."""
+        most = min(self.suggestion.most_enrichment_pct, self.suggestion.most_total_pct)
+        for axes in self.map_axes:
+            if axes.step_pct > most:
+                raise ValueError(
+                    f"map_axes {axes.map or 'for all maps'}: step_pct must be at most {most:g}, "
+                    f"which [suggestion] lets a round add, got {axes.step_pct:g}"
+                )
+        return self
+
     def fuel_named(self, name: str) -> Fuel | None:
         """Return what the settings say of a fuel, None if nothing.
 
@@ -249,16 +263,18 @@ class ShopSettings(Strict):
         Returns
         -------
         MapAxes or None
-            The first that fits.
+            Those that name map and model before those that name one or none; of equals the first.
+            Names in any case.
         """
-        return next(
-            (
-                axes
-                for axes in self.map_axes
-                if axes.model in (None, model_name) and axes.map in (None, map_name)
-            ),
-            None,
-        )
+        model, name = model_name.casefold(), map_name.casefold()
+        fitting = [
+            axes
+            for axes in self.map_axes
+            if (axes.model or model).casefold() == model and (axes.map or name).casefold() == name
+        ]
+        # What names more is meant for less, wherever it stands.
+        return max(fitting, key=lambda axes: (axes.map is not None) + (axes.model is not None),
+                   default=None)  # fmt: skip
 
 
 def read_settings(path: Path) -> ShopSettings:

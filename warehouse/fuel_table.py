@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from typing import Any, NamedTuple
 
 import duckdb
 
@@ -14,16 +15,177 @@ CAUTIONS = (
     "the gauge in sight.",
     "Changing the map may be unlawful on the road and may void the type approval: local law "
     "decides.",
-    "Cells without a figure were not seen: leave them, and smooth the edge by hand.",
 )
+HOW_TO_ENTER = (
+    "Each figure is fuel to add in percent, on the map as it stands at this stage: multiply the "
+    "cell by 1 + figure / 100. Empty cells stay as they are."
+)
+SEAMS = (
+    "Of the figures {count} stand in cells that were not seen: half of what is added beside them, "
+    "so that the engine meets no cliff. The list says which."
+)
+HELD_BY = {
+    "": "",
+    "step": "limit of one round",
+    "total": "limit of all rounds together",
+    "guard": "kept rich: it feeds full throttle or a lean window",
+    "slope": "raised towards a richer neighbour",
+}
+"""What held a suggestion back or raised it, in words."""
 
 
 class NoSuggestionError(ValueError):
     """The stage has no suggested fuel change."""
 
 
-def fuel_table_csv(reader: duckdb.DuckDBPyConnection, stage_id: str, snapshot_no: int) -> str:
-    """Return a suggested fuel change as delimited text.
+class FuelTable(NamedTuple):
+    """A suggested fuel change as it is read from a snapshot.
+
+    Attributes
+    ----------
+    sentence : str
+        What the map needs, in words.
+    about : str
+        Bike, job, stage and map.
+    round_note : str
+        Why the suggestion before is not counted although it was entered; else empty.
+    later : str
+        That the bike has been run otherwise since; empty for its last stage.
+    origin : str
+        Whose breakpoints they are.
+    throttle_pct, speed_rpm : list of float
+        Breakpoints, ascending. [%], [rpm]
+    cells : dict
+        By throttle and speed: suggested, needed, lower and upper change [%], share told by the
+        evidence, and what held it.
+    seams : dict
+        By throttle and speed: fuel for unseen cells beside told ones. [%]
+    left_out : str
+        Readings that were no evidence, counted by why.
+    most_enrichment_pct, most_enleanment_pct : float
+        Limits of one round. [%]
+    """
+
+    sentence: str
+    about: str
+    round_note: str
+    later: str
+    origin: str
+    throttle_pct: list[float]
+    speed_rpm: list[float]
+    cells: dict[tuple[float, float], tuple[float, float, float, float, float, str]]
+    seams: dict[tuple[float, float], float]
+    left_out: str
+    most_enrichment_pct: float
+    most_enleanment_pct: float
+
+    @property
+    def limits(self) -> str:
+        """The limits of one round, in words."""
+        return (
+            f"One round adds {self.most_enrichment_pct:g} % at most and takes "
+            f"{self.most_enleanment_pct:g} % at most: enter, run again, and the next asks for the "
+            "rest."
+        )
+
+    @property
+    def seen_speeds_rpm(self) -> list[float]:
+        """Speed breakpoints with a figure in any row. [rpm]."""
+        used = {speed for _, speed in (*self.cells, *self.seams)}
+        return [speed for speed in self.speed_rpm if speed in used]
+
+    def written(self, throttle_pct: float, speed_rpm: float) -> str:
+        """Return what is to be entered in a cell, in words for people.
+
+        A star where a limit holds it, a tilde where it was not seen, empty where nothing is.
+        """
+        place = (throttle_pct, speed_rpm)
+        if place in self.cells:
+            change, *_, held_by = self.cells[place]
+            return f"{change:+.1f}{'*' * bool(held_by)}" if change else f"0{'*' * bool(held_by)}"
+        return f"~{self.seams[place]:+.1f}" if place in self.seams else ""
+
+
+def read_fuel_table(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTable:
+    """Return a suggested fuel change.
+
+    Parameters
+    ----------
+    reader : duckdb.DuckDBPyConnection
+        A published snapshot.
+    stage_id : str
+        The stage.
+
+    Returns
+    -------
+    FuelTable
+        The table.
+
+    Raises
+    ------
+    NoSuggestionError
+        If the stage has none.
+    """
+    head = reader.execute(
+        "SELECT change.sentence, change.axes_origin, change.throttle_axis, change.speed_axis, "
+        "change.left_out, change.round_note, change.most_enrichment_pct, "
+        "change.most_enleanment_pct, "
+        "stage.model_label, stage.bike_id, stage.job_id, stage.stage_name, stage.map_label "
+        "FROM out.fuel_change AS change JOIN out.stage AS stage USING (stage_id) "
+        "WHERE change.stage_id = ?",
+        [stage_id],
+    ).fetchone()
+    if head is None:
+        raise NoSuggestionError(f"stage {stage_id!r} has no suggested fuel change")
+    sentence, origin, throttle, speed, left_out, note, more, less, *who = head
+    model, bike, job, name, label = who
+    cells = reader.execute(
+        "SELECT throttle_pct, speed_rpm, suggested_pct, needed_pct, lower_pct, upper_pct, "
+        "evidence_share, held_by FROM out.fuel_change_cell WHERE stage_id = ?",
+        [stage_id],
+    ).fetchall()
+    seams = reader.execute(
+        "SELECT throttle_pct, speed_rpm, seam_pct FROM out.fuel_change_seam WHERE stage_id = ?",
+        [stage_id],
+    ).fetchall()
+    return FuelTable(
+        sentence,
+        f"{model}, bike {bike}, job {job}, stage {stage_id} ({name}), map {label}",
+        note,
+        later_stage(reader, stage_id),
+        origin,
+        json.loads(throttle),
+        json.loads(speed),
+        {(row[0], row[1]): row[2:] for row in cells},
+        {(row[0], row[1]): row[2] for row in seams},
+        left_out,
+        more,
+        less,
+    )
+
+
+def later_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> str:
+    """Say that a bike has been run otherwise since a stage; empty for its last one."""
+    found = reader.execute(
+        "SELECT later.stage_id, later.stage_name, later.map_label "
+        "FROM out.stage AS stage JOIN out.stage AS later USING (bike_id) "
+        "WHERE stage.stage_id = ? AND (later.received_on, later.job_id, later.stage_no) "
+        "> (stage.received_on, stage.job_id, stage.stage_no) "
+        "ORDER BY later.received_on DESC, later.job_id DESC, later.stage_no DESC LIMIT 1",
+        [stage_id],
+    ).fetchone()
+    if found is None:
+        return ""
+    later_id, name, label = found
+    on_map = "the stock map" if label == "stock" else f"map {label}"
+    return (
+        f"The bike has been run since: its last stage is {later_id} ({name}) on {on_map}. "
+        "Enter this only into the map of this stage."
+    )
+
+
+def fuel_grid_csv(reader: duckdb.DuckDBPyConnection, stage_id: str, snapshot_no: int) -> str:
+    """Return a suggested fuel change as a grid to type in or paste.
 
     Parameters
     ----------
@@ -37,64 +199,88 @@ def fuel_table_csv(reader: duckdb.DuckDBPyConnection, stage_id: str, snapshot_no
     Returns
     -------
     str
-        Lines that begin with # carry the cautions and the origin; then a header and a row for
-        each breakpoint of the map, empty where nothing is suggested.
+        Lines that begin with # carry cautions, origin and how to enter it; then the speeds [rpm],
+        and a row for each throttle [%]: fuel to add [%].
 
     Raises
     ------
     NoSuggestionError
         If the stage has none.
     """
-    head = reader.execute(
-        "SELECT change.throttle_axis, change.speed_axis, change.sentence, change.axes_origin, "
-        "stage.bike_id, stage.job_id, stage.stage_name, stage.map_label "
-        "FROM out.fuel_change AS change JOIN out.stage AS stage USING (stage_id) "
-        "WHERE change.stage_id = ?",
-        [stage_id],
-    ).fetchone()
-    if head is None:
-        raise NoSuggestionError(f"stage {stage_id!r} has no suggested fuel change")
-    throttle_axis, speed_axis, sentence, origin, bike_id, job_id, stage_name, map_label = head
-    cells = {
-        (throttle, speed): rest
-        for throttle, speed, *rest in reader.execute(
-            "SELECT throttle_pct, speed_rpm, suggested_pct, lower_pct, upper_pct, "
-            "evidence_share, held_by FROM out.fuel_change_cell WHERE stage_id = ?",
-            [stage_id],
-        ).fetchall()
-    }
-    text = io.StringIO()
-    about = (
-        f"bike {bike_id}, job {job_id}, stage {stage_id} ({stage_name}), map {map_label}, "
-        f"snapshot {snapshot_no}",
-        f"{sentence} Breakpoints: {origin}.",
-        "change_pct: fuel to add in this round. lower_pct, upper_pct: 95 % interval of the whole "
-        "change that is needed.",
-    )
-    for line in (*CAUTIONS, *about):
-        text.write(f"# {' '.join(line.split())}\n")
-    table = csv.writer(text, lineterminator="\n")
-    table.writerow(
-        (
-            "throttle_pct",
-            "speed_rpm",
-            "change_pct",
-            "lower_pct",
-            "upper_pct",
-            "evidence_share",
-            "held_by",
-        )
-    )
-    for throttle in json.loads(throttle_axis):
-        for speed in json.loads(speed_axis):
-            change, lower, upper, share, held_by = cells.get((throttle, speed), [None] * 5)
-            table.writerow(
-                (
-                    f"{throttle:g}",
-                    f"{speed:g}",
-                    *("" if v is None else f"{v:.1f}" for v in (change, lower, upper)),
-                    "" if share is None else f"{share:.2f}",
-                    held_by or "",
-                )
-            )
+    found = read_fuel_table(reader, stage_id)
+    how = [HOW_TO_ENTER, *([SEAMS.format(count=len(found.seams))] if found.seams else [])]
+    text, table = _headed(found, snapshot_no, how)
+    entered = {place: cell[0] for place, cell in found.cells.items()} | found.seams
+    table.writerow(("throttle_pct / speed_rpm", *(f"{speed:g}" for speed in found.speed_rpm)))
+    for throttle in found.throttle_pct:
+        row = [entered.get((throttle, speed)) for speed in found.speed_rpm]
+        table.writerow((f"{throttle:g}", *("" if one is None else f"{one:.1f}" for one in row)))
     return text.getvalue()
+
+
+def fuel_list_csv(reader: duckdb.DuckDBPyConnection, stage_id: str, snapshot_no: int) -> str:
+    """Return a suggested fuel change as a list, with the evidence of each breakpoint.
+
+    Parameters
+    ----------
+    reader : duckdb.DuckDBPyConnection
+        A published snapshot.
+    stage_id : str
+        The stage.
+    snapshot_no : int
+        Number of the snapshot, so that the table can be traced.
+
+    Returns
+    -------
+    str
+        Lines that begin with # as in the grid; then a header and a row for each breakpoint that
+        has a figure.
+
+    Raises
+    ------
+    NoSuggestionError
+        If the stage has none.
+    """
+    found = read_fuel_table(reader, stage_id)
+    text, table = _headed(
+        found,
+        snapshot_no,
+        [
+            HOW_TO_ENTER,
+            "enter_pct: fuel to add in this round. needed_pct with its 95 % interval: the whole "
+            "change, before limits. Not seen: half of what is added beside it.",
+        ],
+    )
+    table.writerow(
+        ("throttle_pct", "speed_rpm", "enter_pct", "needed_pct", "lower_pct", "upper_pct",
+         "told_by_evidence", "held_by")
+    )  # fmt: skip
+    for throttle in found.throttle_pct:
+        for speed in found.speed_rpm:
+            place = (throttle, speed)
+            if place in found.cells:
+                *figures, share, held = found.cells[place]
+                rest = (*(f"{value + 0.0:.1f}" for value in figures), f"{share:.2f}", HELD_BY[held])
+            elif place in found.seams:
+                rest = (f"{found.seams[place]:.1f}", "", "", "", "", "not seen")
+            else:
+                continue
+            table.writerow((f"{throttle:g}", f"{speed:g}", *rest))
+    return text.getvalue()
+
+
+def _headed(found: FuelTable, snapshot_no: int, how: list[str]) -> tuple[io.StringIO, Any]:
+    """Return a text with its remarks, one cell a line whatever is written in it, and its writer."""
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    about = (
+        f"{found.about}, snapshot {snapshot_no}",
+        f"{found.sentence} Breakpoints: {found.origin}.",
+        found.later,
+        found.round_note,
+        found.limits,
+        *how,
+    )
+    for line in filter(None, (*CAUTIONS, *about)):
+        table.writerow((f"# {' '.join(line.split())}",))
+    return text, table

@@ -2,10 +2,12 @@
 
 import json
 
+import polars as pl
 import streamlit as st
 
 from dashboard import charts, mixture_charts, pieces, queries, wording
 from dashboard.open_shop import open_shop
+from warehouse.fuel_table import HELD_BY
 
 SHOWN = {"Change to enter": "enter", "How sure": "need", "Told by evidence": "evidence"}
 
@@ -20,6 +22,24 @@ if changes.is_empty():
     st.stop()
 
 # Choose
+only_entered = st.toggle(
+    "Only stages on which a suggestion was entered",
+    key="fuel_change_entered",
+    help="Whether a suggestion helped is told on the stage after it.",
+)
+record = shop.ask(queries.suggestions_entered)
+if only_entered:
+    if record.is_empty():
+        st.info("No card says yet that a suggestion was entered.")
+        st.stop()
+    changes = changes.filter(pl.col("stage_id").is_in(record["stage_id"].to_list()))
+    told = record["removed_share"].drop_nulls()
+    if told.len():
+        st.caption(
+            f"Entered suggestions removed {100 * told.median():.0f} % of the error (median of "
+            f"{wording.counted(told.len(), 'stage')} on "
+            f"{wording.counted(record['bike_id'].n_unique(), 'bike')})."
+        )
 ids = changes["stage_id"].to_list()
 asked = st.query_params.get("stage")
 place = st.selectbox(
@@ -27,13 +47,14 @@ place = st.selectbox(
     range(changes.height),
     index=ids.index(asked) if asked in ids else 0,
     format_func=lambda at: (
-        f"{changes['bike_id'][at]} · {changes['job_id'][at]} · {changes['stage_name'][at]} · "
-        f"{changes['model_label'][at]} · {changes['map_label'][at]} map"
+        f"{changes['stage_id'][at]} {changes['stage_name'][at]} · {changes['bike_id'][at]} · "
+        f"{changes['map_label'][at]} map · {changes['model_label'][at]}"
     ),
-    key="fuel_change_stage",
+    key=f"fuel_change_stage_{only_entered}",
 )
 change = changes.row(place, named=True)
 stage_id = change["stage_id"]
+table = shop.fuel_table(stage_id)
 cells = shop.ask(queries.fuel_change_cells, stage_id)
 mixture = shop.ask(queries.stage_mixtures, (stage_id,))
 cruise = shop.ask(queries.stage_cruise, stage_id)
@@ -45,8 +66,12 @@ if advice.level in ("stop", "warn"):
     st.markdown(" ".join(wording.CAUTIONS[:2]))
 else:
     st.caption(f"Full throttle, against its target: {advice.headline}.")
+if table.later:
+    st.info(wording.escaped(table.later))
 st.markdown(f"### {wording.escaped(change['sentence'])}")
 st.text(wording.evidence_sentence(change))
+if change["round_note"]:
+    st.warning(wording.escaped(change["round_note"]))
 for check in shop.ask(queries.fuel_change_checks, change["job_id"]).iter_rows(named=True):
     if check["stage_id"] == stage_id:
         st.markdown(f"**{wording.escaped(check['sentence'])}**")
@@ -63,6 +88,7 @@ else:
             json.loads(change["throttle_axis"]),
             json.loads(change["speed_axis"]),
             shop.look(),
+            seams=table.seams,
             show=SHOWN[drawn],
         ),
         "fuel_change_chart",
@@ -70,24 +96,27 @@ else:
     st.caption(
         {
             "Change to enter": "Fuel to add in % of the cell, on "
-            f"{change['axes_origin']} breakpoints. A star: a limit holds it; point at the cell. "
-            "Blank: not seen, leave it as it is.",
+            f"{change['axes_origin']} breakpoints"
+            + (
+                " (your map's own go into rollbook.toml, see the example there)"
+                if change["axes_origin"] == "standard"
+                else ""
+            )
+            + f". A star: a limit holds it. {table.limits} A tilde: not seen; half of what is "
+            "added beside it, so that the engine meets no cliff. Blank: leave as it is.",
             "How sure": "Half width of the 95 % interval of the needed change, in points.",
             "Told by evidence": "Share of what could be unknown there that readings tell, in %.",
         }[drawn]
     )
-    if change["step_to_blank_pct"]:
-        st.caption(
-            f"Beside a blank cell up to {change['step_to_blank_pct']:g} % is to be entered: "
-            "smooth that edge by hand, or the engine meets a cliff there."
-        )
     st.warning(
         f"**{wording.CAUTIONS[5]}** Nothing here writes to a control unit. After entering it, pull "
         "with the gauge in sight: a lean full-throttle mixture can destroy an engine in one pull."
     )
     with st.expander("The same as a list, the greatest change first"):
         pieces.table(
-            cells.sort(cells["suggested_pct"].abs(), descending=True),
+            cells.sort(cells["suggested_pct"].abs(), descending=True).with_columns(
+                pl.col("held_by").replace(HELD_BY)
+            ),
             {
                 "throttle_pct": pieces.figures("Throttle [%]"),
                 "speed_rpm": pieces.figures("Speed [rpm]"),
@@ -99,13 +128,19 @@ else:
                 "evidence_share": pieces.figures("Told by evidence [1]", 2),
             },
         )
-    st.download_button(
-        "Take it away as CSV",
-        shop.fuel_table(stage_id),
-        file_name=f"fuel-change {stage_id.replace('/', ' stage ')}.csv",
-        mime="text/csv",
-        key="fuel_change_csv",
-    )
+    left, right = st.columns(2)
+    for column, as_list, label in (
+        (left, False, "The grid as CSV, to type in"),
+        (right, True, "The list as CSV, with its evidence"),
+    ):
+        kind = "list" if as_list else "grid"
+        column.download_button(
+            label,
+            shop.fuel_csv(stage_id, as_list=as_list),
+            file_name=f"fuel-change {kind} {stage_id.replace('/', ' stage ')}.csv",
+            mime="text/csv",
+            key=f"fuel_change_{kind}",
+        )
 
 st.subheader("What each change of this job's map removed", anchor=False)
 checks = shop.ask(queries.fuel_change_checks, change["job_id"])
@@ -122,9 +157,11 @@ else:
             "before_error_pct": pieces.figures("Error before [%]", 1),
             "after_error_pct": pieces.figures("after [%]", 1),
             "came_share": pieces.figures("Of the fuel, came [%]"),
-            "sentence": pieces.wide("In words", 480),
         },
     )
+    for check in checks.iter_rows(named=True):
+        st.markdown(f"**{wording.escaped(check['after_name'])}:** "
+                    f"{wording.escaped(check['sentence'])}")  # fmt: skip
 
 st.subheader("Part throttle, from rides", anchor=False)
 throttle_cells = shop.ask(queries.cruise_cells, stage_id)
@@ -168,6 +205,7 @@ if trims.height:
         "**Trims in closed loop:** there the mixture is right by itself; what the ECU adds is what "
         "the base map lacks."
     )
+    st.caption("Those seen for under 2 s have no say in the suggestion.")
     pieces.table(
         trims,
         {

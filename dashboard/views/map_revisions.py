@@ -17,49 +17,59 @@ if every.is_empty():
 # Choose
 which = st.segmented_control(
     "Maps",
-    ("Shop maps", "Untouched maps"),
-    default="Shop maps",
+    ("Newest revisions", "All revisions", "Untouched maps"),
+    default="Newest revisions",
     required=True,
     key="map_revisions_which",
 )
 is_stock = pl.col("map_name") == "stock"
-maps = every.filter(is_stock if which == "Untouched maps" else ~is_stock)
+maps = every.filter(
+    {
+        "Newest revisions": ~is_stock & pl.col("is_newest"),
+        "All revisions": ~is_stock,
+        "Untouched maps": is_stock,
+    }[which]
+)
 if maps.is_empty():
     st.info("No bike with a wideband reading carries such a map yet.")
     st.stop()
 
 # Show
 missing = maps.filter("is_missing")
+counted = wording.counted(maps.height, "map")
 if missing.is_empty():
-    st.success(f"## None of {wording.counted(maps.height, 'map revision')} misses its target.")
+    st.success(f"## None of {counted} misses its target.")
 else:
     st.warning(
-        f"## {wording.number(missing.height)} of {wording.counted(maps.height, 'map revision')} "
-        f"still {'misses' if missing.height == 1 else 'miss'} the target\n"
+        f"## {wording.number(missing.height)} of {counted} still "
+        f"{'misses' if missing.height == 1 else 'miss'} the target\n"
         + "\n".join(f"- {wording.escaped(said)}" for said in missing["sentence"].head(5))
     )
 limits = shop.limits()
 st.caption(
     f"A map misses where the mean over the bikes that carry it is {limits.notice_pct:g} % off its "
-    "full-throttle target or more, over 250 rpm at least. Of each bike its latest stage counts."
+    "full-throttle target or more, or where half of them are lean to warn level. Of each bike its "
+    "latest stage counts. Those furthest off come first"
+    + (", the newest revisions before replaced ones." if which == "All revisions" else ".")
 )
 pieces.table(
     maps,
     {
-        "model_label": "Model",
-        "map_label": "Map",
-        "bikes": "Bikes",
-        "lean_bikes": "lean to warn level",
-        "is_missing": "Misses",
-        "most_error_pct": pieces.figures("at most [%]", 1),
-        "bikes_missing": "on bikes",
-        "mean_size_pct": pieces.figures("Mean error [%]", 1),
-        "torque_weighted_error_pct": pieces.figures("by torque [%]", 1, signed=True),
-        "cruise_size_pct": pieces.figures("Part throttle [%]", 1),
+        "named": pieces.wide("Parts" if which == "Untouched maps" else "Map", 170),
+        "most_error_pct": pieces.figures("Worst, mean of bikes [%]", 1),
+        "side": "Side",
+        "worst_speed_rpm": pieces.figures("at [rpm]"),
+        "bikes_missing": "Bikes off there",
+        "bikes": "of",
+        "lean_bikes": "Lean to warn level",
+        "model_label": pieces.wide("Model", 220),
+        "mean_size_pct": pieces.figures("Mean size of error [%]", 1),
+        "torque_weighted_error_pct": pieces.figures("Mean error by torque [%]", 1, signed=True),
+        "cruise_size_pct": pieces.figures("Part throttle, size [%]", 1),
         "cruise_bikes": "Bikes ridden",
-        "change_pct": pieces.figures("Against the one before [points]", 1, signed=True),
-        "change_lower_pct": pieces.figures("95 % from", 1, signed=True),
-        "change_upper_pct": pieces.figures("to", 1, signed=True),
+        "size_change_pct": pieces.figures("Since the one before [points]", 1, signed=True),
+        "size_change_lower_pct": pieces.figures("95 % from", 1, signed=True),
+        "size_change_upper_pct": pieces.figures("to", 1, signed=True),
         "parts_seen": pieces.wide("Parts it was seen on"),
     },
 )
@@ -69,7 +79,7 @@ place = st.selectbox(
     "Map",
     range(maps.height),
     format_func=lambda at: (
-        f"{maps['model_label'][at]}, {maps['map_label'][at]}: "
+        f"{maps['model_label'][at]}, {maps['named'][at]}: "
         f"{wording.counted(maps['bikes'][at], 'bike')}"
         + (", misses" if maps["is_missing"][at] else "")
     ),

@@ -58,6 +58,10 @@ OUTSIDE_AIR_PCT = 2.0
 """Most by which outside air makes a probe in the tailpipe read lean at `LOW_FLOW_RPM`; common
 practice that it does, our judgement how much. [%]"""
 
+RAILS = (0.72, 1.25)
+"""Where scales of gauges may end, at the latest: within them a figure that stands is a steady
+mixture. [1]"""
+
 LEAST_LAMBDA = 0.5
 """Lambda below which a gauge is dead or disconnected: no engine fires there. [1]"""
 
@@ -1135,6 +1139,7 @@ def doubtful_lambda(
     still_s: float = 3.0,
     still_throttle_pct: float = 5.0,
     most_scale_error_share: float = 0.025,
+    rail_s: float = 0.5,
 ) -> NDArray[np.bool_]:
     """Return where a wideband gauge is not to be believed, whatever figure it shows.
 
@@ -1165,12 +1170,15 @@ def doubtful_lambda(
     most_scale_error_share : float, default 0.025
         How far the median of closed-loop running may be from lambda 1: beyond what gauge and
         narrowband are off together; common practice, no source. [0..1]
+    rail_s : float, default 0.5
+        Time for which the log's greatest or smallest figure must stand, with the throttle open, to
+        be the end of the gauge's scale: the mixture lies somewhere beyond. [s]
 
     Returns
     -------
     ndarray of bool
-        True where it is a narrowband sensor's voltage, a dead or unplugged sensor, or a figure on
-        another scale.
+        True where it is a narrowband sensor's voltage, a dead or unplugged sensor, the end of a
+        gauge's scale, or a figure on another scale.
 
     Raises
     ------
@@ -1205,6 +1213,7 @@ def doubtful_lambda(
         ("still_s", still_s),
         ("still_throttle_pct", still_throttle_pct),
         ("most_scale_error_share", most_scale_error_share),
+        ("rail_s", rail_s),
     ):
         require(name, choice, at_least=0.0)
     nowhere = np.zeros(time.shape, dtype=bool)
@@ -1219,7 +1228,11 @@ def doubtful_lambda(
         return ~nowhere
 
     cut = np.concatenate([[0], np.flatnonzero(np.diff(shown) != 0.0) + 1, [time.size]])
+    ends = {float(np.nanmax(shown)), float(np.nanmin(shown))} if seen.any() else set()
+    rails = {end for end in ends if not RAILS[0] < end < RAILS[1]}
     for first, last in pairwise(cut.tolist()):
+        if float(shown[first]) in rails and time[last - 1] - time[first] >= rail_s:
+            doubt[first:last] |= throttle[first:last] > 5.0
         if time[last - 1] - time[first] >= still_s:
             moved = throttle[first:last][np.isfinite(throttle[first:last])]
             doubt[first:last] |= moved.size > 0 and np.ptp(moved) > still_throttle_pct

@@ -1,6 +1,6 @@
 """How a map stands over all bikes that carry it: where it misses, and what a revision mended."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -10,6 +10,11 @@ from scipy import special
 from flows.metrics.domain_checks import require
 
 FloatArray = NDArray[np.float64]
+
+
+LEAST_PAIRS = 4
+"""Bikes that must have had both revisions before their differences alone count: fewer say less of
+their own scatter than the shop's other maps do."""
 
 
 class MeanBySpeed(NamedTuple):
@@ -57,6 +62,21 @@ class MissedRange(NamedTuple):
     worst_speed_rpm: float
     bikes: int
     bikes_missing: int
+
+
+class Scatter(NamedTuple):
+    """How much bikes on one map differ in the mean size of their error.
+
+    Attributes
+    ----------
+    sd_pct : float
+        Standard deviation from bike to bike. [%]
+    dof : float
+        Degrees of freedom behind it.
+    """
+
+    sd_pct: float
+    dof: float
 
 
 class Change(NamedTuple):
@@ -201,10 +221,47 @@ def missed_ranges(
     return sorted(found, key=lambda one: one.from_rpm)
 
 
+def pooled_scatter(groups_pct: Iterable[ArrayLike]) -> Scatter:
+    r"""Return how much bikes on one map differ, pooled over many maps.
+
+    Parameters
+    ----------
+    groups_pct : iterable of array_like
+        Mean sizes of error, one a bike, for each map. [%]
+
+    Returns
+    -------
+    Scatter
+        NaN and 0 degrees of freedom where no map has two bikes.
+
+    Notes
+    -----
+    .. math:: s^2 = \frac{\sum_i (n_i - 1) s_i^2}{\sum_i (n_i - 1)}
+
+    Pooled standard deviation [1]_.
+
+    Examples
+    --------
+    >>> pooled_scatter([[1.0, 3.0], [2.0, 2.0, 5.0], [9.0]])
+    Scatter(sd_pct=1.63, dof=3.0)
+
+    References
+    ----------
+    .. [1] ISO 5725-2, 7.4.5.1 (from memory).
+    """
+    groups = [np.asarray(group, dtype=float) for group in groups_pct]
+    dof = sum(group.size - 1 for group in groups if group.size)
+    if not dof:
+        return Scatter(float("nan"), 0.0)
+    square = sum(float(np.sum((group - group.mean()) ** 2)) for group in groups if group.size)
+    return Scatter(float(np.sqrt(square / dof)), float(dof))
+
+
 def change_between(
     earlier_pct: Sequence[tuple[str, float]],
     later_pct: Sequence[tuple[str, float]],
     *,
+    scatter: Scatter | None = None,
     level: float = 0.95,
 ) -> Change:
     r"""Return what a revision changed in the mean size of the error.
@@ -213,14 +270,17 @@ def change_between(
     ----------
     earlier_pct, later_pct : sequence of (str, float)
         Bike and its mean size of error on the earlier and on the later revision, a bike once. [%]
+    scatter : Scatter, optional
+        That of bikes on one map, from `pooled_scatter`: a pair of maps has few bikes, a shop many.
     level : float, default 0.95
         Share of true changes that lie within their interval. [1]
 
     Returns
     -------
     Change
-        Paired over the bikes that had both, where there are two such; else of the two groups. NaN
-        where either group is empty.
+        Paired over the bikes that had both, where there are two such, or four with a scatter
+        given; else of the two groups. NaN where either group is empty. No size of error is
+        below 0: the interval ends where either map's would be.
 
     Raises
     ------
@@ -229,8 +289,9 @@ def change_between(
 
     Notes
     -----
-    Paired: Student's interval of the differences. Otherwise Welch's, whose two groups may scatter
-    unlike ([1]_, section 7.3.1, from memory):
+    Paired: Student's interval of the differences. Otherwise of two groups, with the scatter given
+    in the place of both :math:`s`, else with their own, which may be unlike: Welch's ([1]_, section
+    7.3.1, from memory):
 
     .. math:: \bar b - \bar a \pm t_\nu \sqrt{ \frac{s_a^2}{n_a} + \frac{s_b^2}{n_b} }
 
@@ -251,18 +312,26 @@ def change_between(
     if not first or not second:
         return Change(nan, nan, nan, is_paired=False)
     shared = [bike for bike in first if bike in second]
-    if len(shared) > 1:
+    known = scatter is not None and scatter.dof > 0.0
+    a, b = np.array(list(first.values())), np.array(list(second.values()))
+    is_paired = len(shared) >= (LEAST_PAIRS if known else 2)
+    if is_paired:
         apart = np.array([second[bike] - first[bike] for bike in shared])
         error, free = float(apart.std(ddof=1) / np.sqrt(apart.size)), apart.size - 1.0
         change = float(apart.mean())
+        a, b = (np.array([one[bike] for bike in shared]) for one in (first, second))
     else:
-        a, b = np.array(list(first.values())), np.array(list(second.values()))
         change = float(b.mean() - a.mean())
-        if a.size < 2 or b.size < 2:
+        if scatter is not None and known:
+            error = scatter.sd_pct * float(np.sqrt(1.0 / a.size + 1.0 / b.size))
+            free = scatter.dof
+        elif a.size < 2 or b.size < 2:
             return Change(change, nan, nan, is_paired=False)
-        parts = np.array([a.var(ddof=1) / a.size, b.var(ddof=1) / b.size])
-        error = float(np.sqrt(parts.sum()))
-        below = float(np.sum(parts**2 / np.array([a.size - 1, b.size - 1])))
-        free = float(parts.sum() ** 2 / below) if below > 0.0 else 1.0
+        else:
+            parts = np.array([a.var(ddof=1) / a.size, b.var(ddof=1) / b.size])
+            error = float(np.sqrt(parts.sum()))
+            below = float(np.sum(parts**2 / np.array([a.size - 1, b.size - 1])))
+            free = float(parts.sum() ** 2 / below) if below > 0.0 else 1.0
     half = float(special.stdtrit(free, 0.5 + 0.5 * level)) * error
-    return Change(change, change - half, change + half, is_paired=len(shared) > 1)
+    ends = (max(change - half, -float(a.mean())), min(change + half, float(b.mean())))
+    return Change(change, *ends, is_paired=is_paired)

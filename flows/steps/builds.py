@@ -1,8 +1,11 @@
-"""The parts of each build, as several steps need them."""
+"""Parts and fuel of each build, as several steps need them."""
 
 from __future__ import annotations
 
 import duckdb
+
+from flows.metrics.fuel import ETHANOL_SHARE
+from schemas.settings import ShopSettings
 
 PartRow = tuple[str, str, str]
 """Category, maker and name."""
@@ -27,3 +30,26 @@ def parts_of_builds(connection: duckdb.DuckDBPyConnection) -> dict[str, list[Par
     ).fetchall():
         parts.setdefault(build_id, []).append((category, maker, name))
     return parts
+
+
+def ethanol_share(fuel: str, settings: ShopSettings) -> float:
+    """Return how much of a fuel is ethanol, as the settings or its name say; 0 where neither does.
+
+    Parameters
+    ----------
+    fuel : str
+        The fuel, as a card names it.
+    settings : ShopSettings
+        The shop's settings.
+
+    Returns
+    -------
+    float
+        Share by volume, that by mass where the settings give a blend by mass. [1]
+    """
+    told = settings.fuel_named(fuel)
+    if told is not None and told.mass_shares is not None:
+        return told.mass_shares.get("ethanol", 0.0)
+    if told is not None and told.ethanol_volume_share is not None:
+        return told.ethanol_volume_share
+    return ETHANOL_SHARE.get(fuel.upper(), 0.0)

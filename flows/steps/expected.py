@@ -15,12 +15,14 @@ import polars as pl
 
 from flows.metrics import expected_mixture
 from flows.metrics.expected_mixture import Expected
+from flows.steps.builds import ethanol_share
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, or_none, outdated, parts_of, replace
+from flows.steps.wording import whole_pct
 from schemas.settings import ShopSettings
 from warehouse import store
 
-EXPECTED_VERSION = 2
+EXPECTED_VERSION = 3
 """Raise it when this step changes what it gives for the same mixtures."""
 
 MOST_ETHANOL_SHARE = 0.12
@@ -31,6 +33,10 @@ RELATIVE_SPEEDS = np.round(np.arange(0.30, 1.31, 0.04), 2)
 
 CELL_STEP = 0.125
 """Width of the part-throttle cells on the same axis. [1]"""
+
+MOST_START_PCT = 20.0
+"""Most fuel to start with: beyond it a bike may be too rich to fire at all. Common practice, no
+source."""
 
 SPEED_STEP_RPM = 250.0
 Key = tuple[str, str, str]
@@ -65,20 +71,20 @@ def derive_expected(
     int
         Builds made.
     """
+    fuels = store.rows(connection, "SELECT DISTINCT fuel FROM out.stage ORDER BY 1")["fuel"]
     stages = store.rows(
         connection,
         "SELECT stage.stage_id, stage.bike_id, stage.job_id, stage.model_id, stage.model_label, "
-        "stage.parts_key, stage.map_label, stage.map_name, mixture.made_from, "
+        "stage.parts_key, stage.map_label, stage.map_name, stage.fuel, mixture.made_from, "
         "cruise.made_from AS cruise_from "
         "FROM out.stage_mixture AS mixture JOIN out.stage AS stage USING (stage_id) "
-        "JOIN core.build AS build ON stage.build_id = build.build_id "
         "LEFT JOIN out.stage_cruise AS cruise USING (stage_id) "
         "WHERE NOT stage.is_control AND mixture.worst_lean_error_pct IS NOT NULL "
-        "AND coalesce(build.ethanol_share, 0) <= ? "
+        "AND NOT list_contains(?, stage.fuel) "
         "QUALIFY row_number() OVER (PARTITION BY stage.bike_id, stage.model_id, stage.parts_key, "
         "stage.map_label ORDER BY stage.received_on, stage.job_id, stage.stage_no) = 1 "
         "ORDER BY stage.model_id, stage.parts_key, stage.map_label, stage.bike_id",
-        MOST_ETHANOL_SHARE,
+        [fuel for fuel in fuels if ethanol_share(fuel, settings) > MOST_ETHANOL_SHARE],
     ).to_dicts()
     peaks = {
         # Rounded, so that a new session rarely moves what hangs on its model's peak.
@@ -234,6 +240,8 @@ def _of_kind(
             lines["lower_pct"],
             lines["upper_pct"],
             notice_pct=settings.mixture.notice_pct,
+            # A single speed beyond notice level counts: no sentence says that there is none.
+            least_width_rpm=0.0,
         )
         made["out.expected_mixture"].append(
             {
@@ -351,23 +359,31 @@ def _sentence(
     if ranges:
         worst = max(ranges, key=lambda one: one.expected_pct)
         span = f"from {worst.from_rpm:,.0f} to {worst.to_rpm:,.0f} rpm"
+        if worst.from_rpm == worst.to_rpm:
+            span = f"around {worst.from_rpm:,.0f} rpm"
+        start = f"start with {worst.expected_pct:.0f} % more fuel there"
         if math.isfinite(worst.upper_pct):
+            most = min(worst.upper_pct, MOST_START_PCT)
             said += (
                 f"expect {max(worst.lower_pct, 0.0):.0f} to {worst.upper_pct:.0f} % lean {span}, "
-                f"{worst.expected_pct:.0f} % on average; start rich there"
+                f"{worst.expected_pct:.0f} % on average; {start}, {most:.0f} % to be safe"
             )
         else:
-            said += f"expect some {worst.expected_pct:.0f} % lean {span}; start rich there"
+            said += f"expect some {worst.expected_pct:.0f} % lean {span}; {start}"
         if len(ranges) > 1:
             said += f", and look out in {len(ranges) - 1} more range" + "s" * (len(ranges) > 2)
     else:
         most = float(np.nanmax(lines["expected_error_pct"]))
         upper = lines["upper_pct"][np.isfinite(lines["upper_pct"])]
-        said += f"no lean range to expect, {most:+.0f} % at the leanest on average"
+        said += f"no lean range to expect, {whole_pct(most)} % at the leanest on average"
         if upper.size and upper.max() > warn_pct:
-            said += f", but {float(upper.max()):.0f} % lean on an unlucky bike: start rich"
+            start = min(float(upper.max()), MOST_START_PCT)
+            said += (
+                f", but up to {float(upper.max()):.0f} % lean on 1 bike in 20: start with "
+                f"{start:.0f} % more fuel to be safe"
+            )
         elif upper.size:
-            said += f", up to {float(upper.max()):+.0f} % on an unlucky bike"
+            said += f", up to {whole_pct(float(upper.max()))} % on 1 bike in 20"
     if bikes == 0:
         return f"{said}. No bike of this model was run so: all of it is from other models."
     own = f"{bikes} bike" + "s" * (bikes != 1)

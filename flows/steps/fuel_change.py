@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import duckdb
@@ -22,7 +23,7 @@ from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
 
-FUEL_CHANGE_VERSION = 3
+FUEL_CHANGE_VERSION = 4
 """Raise it when this step changes what it gives for the same mixtures."""
 
 UNKNOWN_SCATTER_PCT = 1.0
@@ -32,10 +33,20 @@ TRIM_GAUGE_PCT = 1.0
 """Standard uncertainty of the level that an ECU holds by its narrowband sensor; common practice,
 no source."""
 
+TABLES = (
+    "out.fuel_change",
+    "out.fuel_change_cell",
+    "out.fuel_change_seam",
+    "out.fuel_change_check",
+)
 LEAST_DWELL_S = 2.0
 SPACING_RPM = 300.0
 LEAST_ERROR_PCT = 1.0
 """A mean error below it is within a gauge's own accuracy: a share of it means nothing."""
+
+MOST_OFF_PCT = 3.0
+"""Fuel between what was entered and what the mixture shows from which a round is not counted: three
+times what two readings of good gauges differ by, common practice, no source."""
 
 CELL_COLUMNS = (
     "is_closed_loop",
@@ -97,8 +108,8 @@ def derive_fuel_changes(
         connection,
         "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.model_id, stage.model, "
         "stage.stage_no, stage.map_name, stage.map_label, stage.fuel, stage.parts_label, "
-        "core_stage.suggestion_entered, session.made_from AS session_from, "
-        "cruise.made_from AS cruise_from "
+        "core_stage.suggestion_entered, core_stage.target_lambda, "
+        "session.made_from AS session_from, cruise.made_from AS cruise_from "
         "FROM out.stage AS stage JOIN core.stage AS core_stage USING (stage_id) "
         "LEFT JOIN out.stage_mixture AS session "
         "ON stage.stage_id = session.stage_id AND session.worst_lean_error_pct IS NOT NULL "
@@ -121,6 +132,7 @@ def derive_fuel_changes(
                 settings.suggestion.model_dump(),
                 settings.mixture.gauge_accuracy_pct,
                 axes.model_dump() if axes else None,
+                settings.mixture_on(stage["fuel"], stage["target_lambda"]).model_dump(),
             )
             if stage["session_from"] or stage["cruise_from"]:
                 wanted[stage["stage_id"]] = before
@@ -132,11 +144,7 @@ def derive_fuel_changes(
         if any(stage["stage_id"] in making for stage in of_job)
     }
     seen = _seen_of(connection, [s["stage_id"] for of_job in needed.values() for s in of_job])
-    records: dict[str, list[dict[str, Any]]] = {
-        "out.fuel_change": [],
-        "out.fuel_change_cell": [],
-        "out.fuel_change_check": [],
-    }
+    records: dict[str, list[dict[str, Any]]] = {name: [] for name in TABLES}
     for done, of_job in enumerate(needed.values(), start=1):
         for table, rows in _job(of_job, seen, settings, wanted).items():
             records[table] += [row for row in rows if row["stage_id"] in making]
@@ -194,23 +202,23 @@ def _job(
     wanted: dict[str, str],
 ) -> dict[str, list[dict[str, Any]]]:
     """Return the rows of all stages of a job, round after round."""
-    made: dict[str, list[dict[str, Any]]] = {
-        "out.fuel_change": [],
-        "out.fuel_change_cell": [],
-        "out.fuel_change_check": [],
-    }
+    made: dict[str, list[dict[str, Any]]] = {name: [] for name in TABLES}
     before: tuple[dict[str, Any], _Round] | None = None
     for stage in stages:
         stage_id = stage["stage_id"]
         if stage_id not in wanted:
             before = None
             continue
-        entered = before if before and _continues(before[0], stage) else None
-        found = _round(stage, seen[stage_id], settings, entered[1] if entered else None)
-        made["out.fuel_change"].append(_head(stage, found, settings, wanted[stage_id]))
+        note = (
+            _why_not_counted(before, stage, seen, settings) if stage["suggestion_entered"] else ""
+        )
+        counted = before[1] if before and stage["suggestion_entered"] and not note else None
+        found = _round(stage, seen[stage_id], settings, counted)
+        made["out.fuel_change"].append(_head(stage, found, note, settings, wanted[stage_id]))
         made["out.fuel_change_cell"] += _cells(stage_id, found.change)
+        made["out.fuel_change_seam"] += _seams(stage_id, found.change)
         if before and _is_remapped(before[0], stage):
-            check = _check(before, stage, seen, is_entered=entered is not None)
+            check = _check(before, stage, seen, is_entered=counted is not None)
             made["out.fuel_change_check"] += check
         before = (stage, found)
     return made
@@ -221,12 +229,53 @@ def _is_remapped(before: dict[str, Any], stage: dict[str, Any]) -> bool:
 
 
 def _is_built_alike(before: dict[str, Any], stage: dict[str, Any]) -> bool:
-    return all(before[name] == stage[name] for name in ("fuel", "parts_label"))
+    return (
+        before["fuel"].casefold() == stage["fuel"].casefold()
+        and before["parts_label"] == stage["parts_label"]
+    )
 
 
-def _continues(before: dict[str, Any], stage: dict[str, Any]) -> bool:
-    """Whether the suggestion for the stage before stands in this stage's map."""
-    return bool(stage["suggestion_entered"]) and _is_built_alike(before, stage)
+def _why_not_counted(
+    before: tuple[dict[str, Any], _Round] | None,
+    stage: dict[str, Any],
+    seen: dict[str, _Seen],
+    settings: ShopSettings,
+) -> str:
+    """Say why the suggestion of the stage before does not stand in this map; empty where it does.
+
+    The card says that it was entered; what it was then is worked out by today's settings and
+    cards, and people smooth by hand. So the mixture has the last word.
+    """
+    why = ""
+    if before is None:
+        why = "no mixture of the stage before is known"
+    else:
+        earlier, last = before
+        axes = _axes_of(stage, settings)
+        targets = [
+            settings.mixture_on(one["fuel"], one["target_lambda"]) for one in (earlier, stage)
+        ]
+        was, now = seen[earlier["stage_id"]], seen[stage["stage_id"]]
+        if not _is_built_alike(earlier, stage):
+            why = "fuel or parts were changed"
+        elif earlier["map_label"] == stage["map_label"]:
+            why = "the card names the same map as before"
+        elif not all(map(np.array_equal, axes, (last.change.throttle_pct, last.change.speed_rpm))):
+            why = "the map's breakpoints are others"
+        elif targets[0] != targets[1]:
+            why = "the wanted mixture is another"
+        elif (off := _off_by_pct(_joined(was, now), last.change)) > MOST_OFF_PCT:
+            why = f"the mixture shows a change that is {off:.0f} % of fuel away from it on average"
+    return why and f"The suggestion before is not counted, though the card says entered: {why}."
+
+
+def _axes_of(
+    stage: dict[str, Any], settings: ShopSettings
+) -> tuple[Sequence[float], Sequence[float]]:
+    axes = settings.axes_of(stage["model"], stage["map_name"])
+    if axes is None:
+        return fuel_change.STANDARD_THROTTLE_PCT, fuel_change.STANDARD_SPEED_RPM
+    return axes.throttle_pct, axes.speed_rpm
 
 
 def _round(
@@ -276,12 +325,11 @@ def _round(
         ),
     ]
     axes = settings.axes_of(stage["model"], stage["map_name"])
-    throttle = axes.throttle_pct if axes else fuel_change.STANDARD_THROTTLE_PCT
-    speed = axes.speed_rpm if axes else fuel_change.STANDARD_SPEED_RPM
+    throttle, speed = _axes_of(stage, settings)
     already: np.ndarray | float = 0.0
     earlier: list[tuple[list[Evidence], np.ndarray | float]] = []
-    if before is not None and before.change.suggested_pct.shape == (len(throttle), len(speed)):
-        entered = np.nan_to_num(before.change.suggested_pct)
+    if before is not None:
+        entered = before.change.entered_pct
         already = 100.0 * ((1.0 + np.asarray(before.already_pct) / 100.0) * (1.0 + entered / 100.0))
         already = already - 100.0
         earlier = [*before.earlier, (before.evidence, before.already_pct)]
@@ -321,7 +369,7 @@ def _bands_of_trims(
 
 
 def _head(
-    stage: dict[str, Any], found: _Round, settings: ShopSettings, made_from: str
+    stage: dict[str, Any], found: _Round, note: str, settings: ShopSettings, made_from: str
 ) -> dict[str, Any]:
     change = found.change
     told = np.isfinite(change.suggested_pct)
@@ -336,13 +384,15 @@ def _head(
         "trim_readings": trims,
         "full_throttle_readings": full,
         "earlier_rounds": len(found.earlier),
+        "round_note": note,
         "throttle_axis": json.dumps(change.throttle_pct.tolist()),
         "speed_axis": json.dumps(change.speed_rpm.tolist()),
         "axes_origin": "the map's own" if axes else "standard",
         "most_change_pct": None,
         "most_change_throttle_pct": None,
         "most_change_speed_rpm": None,
-        "step_to_blank_pct": change.step_to_blank_pct,
+        "most_enrichment_pct": settings.suggestion.most_enrichment_pct,
+        "most_enleanment_pct": settings.suggestion.most_enleanment_pct,
         "left_out": ", ".join(
             f"{word} {count}"
             for word, count in sorted(change.left_out.items())
@@ -373,19 +423,18 @@ def _sentence(change: FuelChange, row: int, column: int, head: dict[str, Any]) -
         float(each[row, column])
         for each in (change.needed_pct, change.low_pct, change.high_pct, change.suggested_pct)
     )
-    told = f"{head['cells_told']} of {head['cells_of_map']} cells are told"
+    told = f"{head['cells_told']} of {head['cells_of_map']} breakpoints have a figure"
     if not np.nanmax(np.abs(change.suggested_pct)) > 0.0:
-        return f"Nothing to enter: no cell seen needs a step of the map. {told}."
+        return f"Nothing to enter: the map is right as far as the gauge can tell. {told}."
     direction = "more" if needed > 0 else "less"
     where = f"{change.throttle_pct[row]:g} % throttle and {change.speed_rpm[column]:,.0f} rpm"
-    said = (
-        f"Needs up to {abs(needed):.1f} % {direction} fuel ({min(abs(low), abs(high)):.1f} to "
-        f"{max(abs(low), abs(high)):.1f}) at {where}"
-        if low * high > 0
-        else f"Needs up to {signed_pct(needed)} % fuel ({signed_pct(low)} to {signed_pct(high)}) "
-        f"at {where}"
-    )
-    if abs(now - needed) > 1.0:
+    if low * high > 0:
+        ends = sorted((abs(low), abs(high)))
+        span = f"{ends[0]:.1f} to {ends[1]:.1f}"
+    else:
+        span = f"{signed_pct(low)} to {signed_pct(high)}, so perhaps none"
+    said = f"Needs up to {abs(needed):.1f} % {direction} fuel ({span}) at {where}"
+    if change.held_by[row, column] or abs(now - needed) > 1.0:
         said += (
             f", of which {signed_pct(now)} % in this round" if now else ", none of it for certain"
         )
@@ -407,6 +456,18 @@ def _cells(stage_id: str, change: FuelChange) -> list[dict[str, Any]]:
             "is_guarded": bool(change.is_guarded[row, column]),
         }
         for row, column in np.argwhere(np.isfinite(change.suggested_pct))
+    ]
+
+
+def _seams(stage_id: str, change: FuelChange) -> list[dict[str, Any]]:
+    return [
+        {
+            "stage_id": stage_id,
+            "throttle_pct": float(change.throttle_pct[row]),
+            "speed_rpm": float(change.speed_rpm[column]),
+            "seam_pct": float(change.seam_pct[row, column]),
+        }
+        for row, column in np.argwhere(np.isfinite(change.seam_pct))
     ]
 
 
@@ -432,16 +493,9 @@ def _check(
     earlier, last = before
     was, now = seen[earlier["stage_id"]], seen[stage["stage_id"]]
     part, full = _same_cells(was.cells, now.cells), _same_speeds(was.curve, now.curve)
-    both = [one for one in (part, full) if one.weight.size]
-    if not both:
+    joined = _joined(was, now)
+    if not joined.weight.size:
         return []
-    # Half of the say to either kind: a ride's many cells must not drown the full throttle.
-    weight = np.concatenate([one.weight / one.weight.sum() for one in both])
-    names = [name for name in _Pair._fields if name != "weight"]
-    joined = _Pair(
-        **{name: np.concatenate([getattr(one, name) for one in both]) for name in names},
-        weight=weight,
-    )
     removed = fuel_change.removed_share(joined.before_pct, joined.after_pct, joined.weight)
     error_before, error_after = (
         float(np.average(np.abs(each), weights=joined.weight))
@@ -466,6 +520,18 @@ def _check(
     }
     row["sentence"] = _check_sentence(row)
     return [row]
+
+
+def _joined(was: _Seen, now: _Seen) -> _Pair:
+    """Return all places seen twice, half of the say to rides and half to pulls.
+
+    A ride's many cells must not drown the full throttle.
+    """
+    both = [_same_cells(was.cells, now.cells), _same_speeds(was.curve, now.curve)]
+    weight = np.concatenate([one.weight / max(one.weight.sum(), 1e-9) for one in both])
+    names = [name for name in _Pair._fields if name != "weight"]
+    joined = {name: np.concatenate([getattr(one, name) for one in both]) for name in names}
+    return _Pair(**joined, weight=weight)
 
 
 def _same_cells(was: dict[str, np.ndarray], now: dict[str, np.ndarray]) -> _Pair:
@@ -518,16 +584,30 @@ def _removed(pair: _Pair) -> float | None:
     )
 
 
-def _came_share(pair: _Pair, change: FuelChange) -> float | None:
-    """Return how much of the entered change shows in the mixture: 1 is all of it."""
-    entered = np.nan_to_num(change.suggested_pct)
-    along = np.array([np.interp(pair.speed_rpm, change.speed_rpm, row) for row in entered])
-    asked = np.array(
+def _asked_pct(pair: _Pair, change: FuelChange) -> np.ndarray:
+    """Return the fuel that was entered at each place, between breakpoints as the map does."""
+    along = np.array(
+        [np.interp(pair.speed_rpm, change.speed_rpm, row) for row in change.entered_pct]
+    )
+    return np.array(
         [
             np.interp(throttle, change.throttle_pct, column)
             for throttle, column in zip(pair.throttle_pct, along.T, strict=True)
         ]
     )
+
+
+def _off_by_pct(pair: _Pair, change: FuelChange) -> float:
+    """Return how far the mixture's change is from what was entered, root mean square; 0 unseen."""
+    if not pair.weight.size:
+        return 0.0
+    off = 100.0 * (pair.fuel_factor - 1.0) - _asked_pct(pair, change)
+    return float(np.sqrt(np.average(off**2, weights=pair.weight)))
+
+
+def _came_share(pair: _Pair, change: FuelChange) -> float | None:
+    """Return how much of the entered change shows in the mixture: 1 is all of it."""
+    asked = _asked_pct(pair, change)
     came = 100.0 * (pair.fuel_factor - 1.0)
     size = float(np.sum(pair.weight * asked**2))
     # Next to no change cannot be told from the noise of two rides.
@@ -539,9 +619,10 @@ def _came_share(pair: _Pair, change: FuelChange) -> float | None:
 def _check_sentence(row: dict[str, Any]) -> str:
     what = "last suggestion" if row["is_suggestion"] else "last change of the map"
     if row["removed_share"] is None:
+        before, after = row["before_error_pct"], row["after_error_pct"]
         return (
-            f"There was hardly an error for the {what} to remove: {row['before_error_pct']:.1f} % "
-            f"on average, {row['after_error_pct']:.1f} % after."
+            f"There was hardly an error for the {what} to remove: {before:.1f} % on average; "
+            + (f"it grew to {after:.1f} %." if after >= before + 0.1 else f"{after:.1f} % after.")
         )
     share = 100.0 * row["removed_share"]
     low, high = (

@@ -9,19 +9,21 @@ import duckdb
 import numpy as np
 
 from flows.metrics import map_revision
-from flows.metrics.map_revision import Change, MissedRange
+from flows.metrics.map_revision import Change, MissedRange, Scatter
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, or_none, outdated, replace
+from flows.steps.trust import whole_dof
+from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
 
-MAP_REVISIONS_VERSION = 1
+MAP_REVISIONS_VERSION = 2
 """Raise it when this step changes what it gives for the same mixtures."""
 
 SPEED_STEP_RPM = 250.0
 
-Key = tuple[str, str, int | None]
-"""Model, map and revision."""
+Key = tuple[str, str, int | None, str]
+"""Model, map, revision, and parts where the map is the untouched one: it was made for none."""
 
 
 def derive_map_revisions(
@@ -54,14 +56,28 @@ def derive_map_revisions(
         "LEFT JOIN out.stage_cruise AS cruise USING (stage_id) "
         "WHERE NOT stage.is_control AND mixture.worst_lean_error_pct IS NOT NULL "
         "QUALIFY row_number() OVER (PARTITION BY stage.bike_id, stage.model_id, stage.map_name, "
-        "stage.map_revision ORDER BY stage.received_on DESC, stage.job_id DESC, "
-        "stage.stage_no DESC) = 1 "
-        "ORDER BY stage.model_id, stage.map_name, stage.map_revision, stage.bike_id",
+        "stage.map_revision, if(stage.map_name = 'stock', stage.parts_key, '') "
+        "ORDER BY stage.received_on DESC, stage.job_id DESC, stage.stage_no DESC) = 1 "
+        "ORDER BY stage.model_id, stage.map_name, stage.map_revision, stage.parts_key, "
+        "stage.bike_id",
     ).to_dicts()
     groups: dict[Key, list[dict[str, Any]]] = {}
     for member in members:
-        key = (member["model_id"], member["map_name"], member["map_revision"])
+        of_parts = member["parts_key"] if member["map_name"] == "stock" else ""
+        key = (member["model_id"], member["map_name"], member["map_revision"], of_parts)
         groups.setdefault(key, []).append(member)
+    curves = _curves(connection, [member["stage_id"] for member in members])
+    found = map_revision.pooled_scatter(
+        [size for _, size in _sizes(of_map, curves)] for of_map in groups.values()
+    )
+    # Rounded, so that a new bike rarely moves every interval.
+    scatter = Scatter(round(found.sd_pct, 1), whole_dof(found.dof)) if found.dof else found
+    newest = {
+        (model_id, name): revision
+        for model_id, name, revision in connection.execute(
+            "SELECT model_id, map_name, max(map_revision) FROM out.stage GROUP BY ALL"
+        ).fetchall()
+    }
     earlier = {key: _origin(key, of_map, groups) for key, of_map in groups.items()}
     wanted = {
         fingerprint(*key): fingerprint(
@@ -69,6 +85,8 @@ def derive_map_revisions(
             settings.mixture.notice_pct,
             of_map,
             _of(groups, earlier[key]),
+            [*scatter],
+            newest[key[:2]],
         )
         for key, of_map in groups.items()
     }
@@ -77,7 +95,6 @@ def derive_map_revisions(
     todo = [key for key in groups if fingerprint(*key) in making]
     needed = set(todo) | {before for key in todo if (before := earlier[key])}
     stage_ids = [member["stage_id"] for key in groups if key in needed for member in groups[key]]
-    curves = _curves(connection, stage_ids)
     part = _part_throttle(connection, stage_ids)
     records: dict[str, list[dict[str, Any]]] = {
         "out.map_revision": [],
@@ -87,7 +104,9 @@ def derive_map_revisions(
     }
     for done, key in enumerate(todo, start=1):
         before = _of(groups, earlier[key])
-        made = _revision(key, groups[key], before, curves, part, settings, wanted)
+        made = _revision(
+            key, groups[key], before, newest[key[:2]], scatter, curves, part, settings, wanted
+        )
         for table, rows in made.items():
             records[table] += rows
         if done % 20 == 0 or done == len(todo):
@@ -106,7 +125,7 @@ def _origin(
 ) -> Key | None:
     """Return the revision that a map was made from, if bikes carried it too."""
     revision = _revision_before(members)
-    before = (key[0], key[1], revision)
+    before = (key[0], key[1], revision, key[3])
     return before if revision is not None and before in groups else None
 
 
@@ -153,6 +172,8 @@ def _revision(
     key: Key,
     members: list[dict[str, Any]],
     before: list[dict[str, Any]],
+    newest: int | None,
+    scatter: Scatter,
     curves: dict[str, dict[float, float]],
     part: dict[str, tuple[float, float]],
     settings: ShopSettings,
@@ -162,7 +183,9 @@ def _revision(
     speed, errors = _on_one_grid([curves.get(member["stage_id"], {}) for member in members])
     by_speed = map_revision.mean_by_speed(errors)
     missed = map_revision.missed_ranges(speed, errors, notice_pct=settings.mixture.notice_pct)
-    against = map_revision.change_between(_sizes(before, curves), _sizes(members, curves))
+    against = map_revision.change_between(
+        _sizes(before, curves), _sizes(members, curves), scatter=scatter
+    )
     rides = [part[m["stage_id"]] for m in members if m["stage_id"] in part]
     weighted = [
         m["torque_weighted_error_pct"]
@@ -170,6 +193,7 @@ def _revision(
         if m["torque_weighted_error_pct"] is not None
     ]
     sizes = [size for _, size in _sizes(members, curves)]
+    lean_bikes = sum(member["level"] in ("warn", "stop") for member in members)
     row: dict[str, Any] = {
         "map_id": map_id,
         "model_id": key[0],
@@ -180,16 +204,18 @@ def _revision(
         "map_from": _revision_before(members),
         "parts_seen": "; ".join(sorted({member["parts_key"] for member in members})),
         "bikes": len(members),
-        "lean_bikes": sum(member["level"] in ("warn", "stop") for member in members),
+        "lean_bikes": lean_bikes,
         "mean_size_pct": float(np.mean(sizes)) if sizes else None,
         "torque_weighted_error_pct": float(np.mean(weighted)) if weighted else None,
         "cruise_bikes": len(rides),
         "cruise_error_pct": float(np.mean([signed for signed, _ in rides])) if rides else None,
         "cruise_size_pct": float(np.mean([size for _, size in rides])) if rides else None,
-        "is_missing": bool(missed),
-        "change_pct": or_none(against.change_pct),
-        "change_lower_pct": or_none(against.lower_pct),
-        "change_upper_pct": or_none(against.upper_pct),
+        # Bikes off to either side are no map on target, whatever their mean.
+        "is_missing": bool(missed) or 2 * lean_bikes >= len(members),
+        "is_newest": key[2] == newest,
+        "size_change_pct": or_none(against.change_pct),
+        "size_change_lower_pct": or_none(against.lower_pct),
+        "size_change_upper_pct": or_none(against.upper_pct),
         "is_paired": against.is_paired,
         "made_from": wanted[map_id],
     }
@@ -264,11 +290,20 @@ def _region_words(one: MissedRange) -> str:
 
 
 def _sentence(row: dict[str, Any], missed: list[MissedRange], against: Change) -> str:
-    which = "stock map" if row["map_name"] == "stock" else row["map_label"]
+    if row["map_name"] == "stock":
+        which = f"stock map with {row['parts_seen']}"
+    else:
+        which = row["map_label"] + ("" if row["is_newest"] else " (replaced since)")
     said = f"{row['model_label']}, {which}: "
-    said += "; ".join(_region_words(one) for one in missed) or "on target at full throttle"
-    if row["bikes"] == 1 and not missed:
-        said += ", one bike only"
+    said += "; ".join(_region_words(one) for one in missed)
+    if not missed:
+        on_average = " on average" if row["bikes"] > 1 else ""
+        said += f"on target at full throttle{on_average}"
+        if row["lean_bikes"]:
+            are = "is" if row["lean_bikes"] == 1 else "are"
+            said += f", but {row['lean_bikes']} of {row['bikes']} {are} lean to warn level"
+        elif row["bikes"] == 1:
+            said += ", one bike only"
     if math.isfinite(against.change_pct):
         size = abs(against.change_pct)
         word = "smaller" if against.change_pct < 0 else "greater"
@@ -279,6 +314,9 @@ def _sentence(row: dict[str, Any], missed: list[MissedRange], against: Change) -
             said += (
                 f" ({ends[0]:.1f} to {ends[1]:.1f})"
                 if sure
-                else f", within scatter ({against.lower_pct:+.1f} to {against.upper_pct:+.1f})"
+                else f", within scatter ({signed_pct(against.lower_pct)} to "
+                f"{signed_pct(against.upper_pct)})"
             )
+        else:
+            said += ", on too few bikes to tell"
     return said + "."

@@ -51,6 +51,9 @@ SETTLE_S, GAS_SETTLE_S = 0.5, 8.0
 within some seconds (common practice, no source)."""
 TRIM_STEP_PCT = 0.78
 """Step of a trim in one byte, (A - 128) * 100 / 128 (SAE J1979, from memory)."""
+APART_PCT, MOST_APART_PCT = 3.0, 10.0
+"""Two probes further apart than the first are told; cylinders differ by less than the second, and
+beyond it neither is evidence. Common practice, no source."""
 GASES = ("exhaust_co_pct", "exhaust_co2_pct", "exhaust_o2_pct")
 TABLES = (
     "out.cruise_cell",
@@ -174,19 +177,50 @@ def _shown_lambda(
         return lean, ""
     blend = _blend(row["fuel"], settings)
     atoms = {} if blend is None else mixed_atom_ratios(blend)._asdict()
-    co, co2, o2 = (0.01 * channel[name] for name in GASES)
+    # A zero that is off shows gases below nothing.
+    co, co2, o2 = (0.01 * np.clip(channel[name], 0.0, None) for name in GASES)
     # An analyser without hydrocarbons leaves out what they hold: some tenths of a percent.
-    hc = 1e-6 * np.nan_to_num(channel["exhaust_hc_ppm"])
+    hc = 1e-6 * np.clip(np.nan_to_num(channel["exhaust_hc_ppm"]), 0.0, None)
     return lambda_from_exhaust_gas(co2, co, o2, hc, **atoms), "exhaust gas"
 
 
-def _trouble(lean: np.ndarray, row: dict[str, Any]) -> str:
+def _trouble(lean: np.ndarray, channel: dict[str, np.ndarray], row: dict[str, Any]) -> str:
+    """Say why the mixture of a ride is no evidence; empty where it may be."""
     if not np.isfinite(lean).any():
         marked = [row["marks"][name] for name in LAMBDAS if name in row["marks"]]
-        return "; ".join(marked) or "no wideband lambda was logged"
+        return "; ".join(marked) or _gas_trouble(channel) or "no wideband lambda was logged"
+    if (apart := _probes_apart_pct(channel)) > MOST_APART_PCT:
+        return (
+            f"the two wideband probes differ by {apart:.0f} % in the middle of the ride: look for "
+            "a leak before one, or an unplugged or wrongly scaled gauge"
+        )
     if np.nanmax(lean) - np.nanmin(lean) < 0.002:
         return f"lambda stands still at {np.nanmedian(lean):.3f}: not evidence"
     return ""
+
+
+def _gas_trouble(channel: dict[str, np.ndarray]) -> str:
+    """Say why an exhaust analyser gives no lambda; empty where none was logged."""
+    seen = {name: np.isfinite(channel[name]).any() for name in GASES}
+    words = {"exhaust_co_pct": "CO", "exhaust_co2_pct": "CO2", "exhaust_o2_pct": "O2"}
+    if not any(seen.values()):
+        return ""
+    if lacking := [words[name] for name, is_seen in seen.items() if not is_seen]:
+        return f"no lambda from the exhaust's gases: {' and '.join(lacking)} was not logged"
+    middle = ", ".join(f"{words[name]} {np.nanmedian(channel[name]):.1f} %" for name in GASES)
+    return (
+        f"no lambda from the exhaust's gases, in the middle {middle}: the analyser hangs in free "
+        "air, or its figures are in another unit"
+    )
+
+
+def _probes_apart_pct(channel: dict[str, np.ndarray]) -> float:
+    """Return how far two wideband probes are apart in the middle of a ride, 0 with one."""
+    first, second = (channel[name] for name in LAMBDAS)
+    both = np.isfinite(first) & np.isfinite(second) & (first > 0.0) & (second > 0.0)
+    if not both.any():
+        return 0.0
+    return 100.0 * float(np.expm1(np.median(np.abs(np.log(first[both] / second[both])))))
 
 
 class _Part(NamedTuple):
@@ -261,21 +295,30 @@ def _ride(
 ) -> tuple[dict[str, Any], list[dict[str, Any]], _Part | None]:
     """Return a ride's line, its exclusions, and its aligned channels if it has a mixture."""
     channel = {name: samples[name].to_numpy() for name in CHANNELS}
+    # A throttle sensor's play reaches beyond its ends; the cells do not.
+    channel["throttle_pct"] = np.clip(channel["throttle_pct"], 0.0, 100.0)
     time, throttle, speed = (
         channel[name] for name in ("time_s", "throttle_pct", "engine_speed_rpm")
     )
     probe = row["probe_place"] or "collector"
     shown, origin = _shown_lambda(channel, row, settings)
-    trouble = _trouble(shown, row)
+    trouble = _trouble(shown, channel, row)
     nothing = np.zeros(time.shape, dtype=bool)
     closed, doubtful, between = nothing, nothing, nothing
     stated = row["probe_delay_s"]
     origin_of_delay = "none given" if stated is None else "the layout's"
     delay = _Delay(stated or 0.0, stated or 0.0, np.nan, np.nan, 0, origin_of_delay)
     aligned = np.full_like(time, np.nan)
-    if not trouble:
-        volts = _logged(channel["o2_narrow_v"])
-        trim = _logged(channel["fuel_trim_short_pct"])
+    volts = _logged(channel["o2_narrow_v"])
+    trim = _logged(channel["fuel_trim_short_pct"])
+    if trouble and not origin and volts is not None and trim is not None:
+        # Held at lambda 1 by its own sensor, an engine without a wideband still shows its trims.
+        closed = cruise.closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
+        if closed.any():
+            aligned = np.where(closed, 1.0, np.nan)
+            trouble, origin = "", "narrowband"
+            delay = _Delay(0.0, 0.0, np.nan, np.nan, 0, "none needed")
+    elif not trouble:
         closed = cruise.closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
         near = cruise.near_closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
         between = near & ~closed
@@ -307,6 +350,10 @@ def _ride(
     if row["rows_kept"] > MANY_ROWS:
         step_ms = 1000 * float(np.median(np.diff(time)))
         notes.append(f"{row['rows_kept']} rows, read as means over {step_ms:.0f} ms")
+    if not trouble and (apart := _probes_apart_pct(channel)) > APART_PCT:
+        notes.append(f"the two wideband probes differ by {apart:.0f} %: the leaner counts")
+    if origin == "exhaust gas" and _blend(row["fuel"], settings) is None:
+        notes.append(f"fuel {row['fuel']} is not told in the settings: taken as gasoline")
     duration = cruise.sample_duration_s(time)
     steady = reasons == ""
     low, high = part_throttle_band(

@@ -23,3 +23,25 @@ def signed_pct(value_pct: float) -> str:
     """
     rounded = round(value_pct, 1)
     return f"{rounded:+.1f}".replace("-", "−") if rounded else "0.0"
+
+
+def whole_pct(value_pct: float) -> str:
+    """Return a percentage in whole figures with its sign; what rounds to nothing has none.
+
+    Parameters
+    ----------
+    value_pct : float
+        Value. [%]
+
+    Returns
+    -------
+    str
+        The figure without a unit.
+
+    Examples
+    --------
+    >>> whole_pct(-0.4), whole_pct(2.6), whole_pct(-1.2)
+    ('0', '+3', '−1')
+    """
+    rounded = round(value_pct)
+    return f"{rounded:+d}".replace("-", "−") if rounded else "0"

@@ -298,13 +298,30 @@ def test_the_fuel_change_of_a_stage_stands_below_the_danger_and_can_be_carried_a
     said = _said(app)
     assert "Needs up to 9" in said
     assert "Rests on 21 part-throttle cells and 1 cell of trims and 18 speeds" in said
-    (button,) = app.get("download_button")
-    assert button.proto.label == "Take it away as CSV"
+    labels = [button.proto.label for button in app.get("download_button")]
+    assert labels == ["The grid as CSV, to type in", "The list as CSV, with its evidence"]
+    assert "One round adds 8 % at most" in said
 
 
 def test_the_check_of_a_suggestion_is_told_on_the_stage_that_it_led_to(small_shop, monkeypatch):
     app = _page(_view("fuel_change"), small_shop, monkeypatch, stage="J-0026/3")
     assert any("suggestion removed 80 % of the error" in one.value for one in app.markdown)
+
+
+def test_a_stage_that_was_run_otherwise_since_says_so(small_shop, monkeypatch):
+    app = _page(_view("fuel_change"), small_shop, monkeypatch, stage="J-0026/2")
+    assert any("its last stage is" in one.value for one in app.info)
+    app = _page(_view("fuel_change"), small_shop, monkeypatch, stage="J-0026/3")
+    assert not app.info
+
+
+def test_stages_after_an_entered_suggestion_can_be_found(small_shop, monkeypatch):
+    app = _page(_view("fuel_change"), small_shop, monkeypatch)
+    every = len(app.selectbox[0].options)
+    app.toggle(key="fuel_change_entered").set_value(True).run()
+    assert not app.exception
+    assert 0 < len(app.selectbox[0].options) < every
+    assert "removed 80 % of the error" in _said(app)
 
 
 def test_an_expected_lean_range_is_told_in_red_with_the_cautions(small_shop, monkeypatch):

@@ -282,6 +282,62 @@ def test_what_the_ecu_has_learnt_is_lacking_in_the_map_where_it_acts_in_open_loo
     assert needed == pytest.approx([lacking_pct] * len(needed), abs=1.0)
 
 
+def test_trims_tell_of_the_map_without_a_wideband_too(seen, shop):
+    def unseen(columns):
+        columns["mix"][:] = np.nan
+
+    text = ride(closed=6.0, change=unseen).replace("nan", "")
+    line, _, cells = seen(text)
+    assert (line["lambda_from"], line["trouble"]) == ("narrowband", "")
+    assert cells == {}
+    trims = table(shop, "SELECT trim_pct FROM out.trim_cell WHERE dwell_s >= 5")
+    assert trims
+    assert [cell["trim_pct"] for cell in trims] == pytest.approx([6.0] * len(trims), abs=0.5)
+    (change,) = table(shop, "SELECT * FROM out.fuel_change")
+    assert change["trim_readings"] >= len(trims)
+    assert change["most_change_pct"] == pytest.approx(6.0, abs=1.5)
+
+
+def test_the_end_of_a_gauges_scale_is_no_mixture(seen):
+    def railed(columns):
+        slow = columns["rpm"] < 3500
+        columns["mix"][slow] = np.minimum(1.5 * columns["mix"][slow], 1.36)
+
+    _, left_out, cells = seen(ride(change=railed))
+    assert left_out["lambda in doubt"] > 60.0
+    assert all(row["lambda_median"] < 1.1 for row in cells.values())
+    assert (3000.0, 10.0) not in cells
+
+
+@pytest.mark.parametrize(
+    ("factor", "trouble", "note"),
+    [(1.02, False, False), (1.06, False, True), (1.3, True, False)],
+)
+def test_two_probes_that_differ_are_told(shop, make, factor, trouble, note):
+    rows = ride().splitlines()
+    rows[0] += ",mix2"
+    rows[1:] = [f"{row},{factor * float(row.split(',')[4]):.4f}" for row in rows[1:]]
+    layout = LAYOUT.format(probe="header") + '[channels.lambda_wide_2]\ncolumn = "mix2"\n'
+    (shop.folder.layouts / "trap-ride.toml").write_text(layout, encoding="utf-8")
+    shop.put("job/ride_1.trap", "\n".join(rows) + "\n")
+    stage = make.stage(pulls=[], rides=["ride_1.trap"])
+    shop.put("job/card.toml", make.card(stages=[stage]))
+    shop.update()
+    (line,) = table(shop, "SELECT * FROM out.ride")
+    assert ("differ by 30 %" in line["trouble"]) is trouble
+    assert ("differ by 6 %: the leaner counts" in line["notes"]) is note
+
+
+def test_a_throttle_that_reads_below_nothing_is_shut(seen):
+    def low(columns):
+        columns["open"] -= 12.5
+
+    _, left_out, _ = seen(ride(change=low))
+    line, *_ = seen(ride(change=low))
+    counted = line["steady_s"] + sum(left_out.values())
+    assert counted == pytest.approx(line["duration_s"], rel=0.01)
+
+
 def test_pressure_makes_cells_of_its_own_with_the_same_mixture(seen, shop):
     seen(ride())
     found = {
@@ -344,3 +400,46 @@ def test_four_gases_stand_in_for_a_wideband(shop, make):
     assert line["delay_s"] == 2.0
     (cell,) = table(shop, "SELECT * FROM out.cruise_cell")
     assert cell["lambda_median"] == pytest.approx(0.8905, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("gases", "said"),
+    [
+        ({"o2": ""}, "O2 was not logged"),
+        ({"co": "0.0", "co2": "0.0", "o2": "20.9"}, "hangs in free air"),
+    ],
+)
+def test_gases_that_give_no_lambda_say_why(shop, make, gases, said):
+    layout = GAS.replace('"open", "mix"]', '"open", "co"]')
+    (shop.folder.layouts / "trap-ride.toml").write_text(layout, encoding="utf-8")
+    lines = ["s,rpm,kmh,open,co,co2,o2,hc,water"]
+    for step in range(2400):
+        values = {"co": 4.0, "co2": 12.0, "o2": 0.3 + 0.01 * (step % 5)} | gases
+        written = ",".join(str(values[name]) for name in ("co", "co2", "o2"))
+        lines.append(f"{0.1 * step:.1f},4000,80.0,{15 + 0.01 * (step % 7):.2f},{written},250,86.0")
+    shop.put("job/ride_1.trap", "\n".join(lines) + "\n")
+    stage = make.stage(pulls=[], rides=["ride_1.trap"])
+    shop.put("job/card.toml", make.card(stages=[stage]))
+    shop.update()
+    (line,) = table(shop, "SELECT * FROM out.ride")
+    assert said in line["trouble"]
+
+
+def test_a_zero_that_is_a_little_off_refuses_no_gas_log(shop, make):
+    layout = GAS.replace('"open", "mix"]', '"open", "co"]')
+    (shop.folder.layouts / "trap-ride.toml").write_text(layout, encoding="utf-8")
+    lines = ["s,rpm,kmh,open,co,co2,o2,hc,water"]
+    rng = np.random.default_rng(2)
+    for step in range(2400):
+        oxygen = 0.02 * rng.standard_normal()
+        lines.append(
+            f"{0.1 * step:.1f},4000,80.0,{15 + 0.01 * (step % 7):.2f},"
+            f"{4.0 + 0.02 * rng.standard_normal():.3f},12.0,{oxygen:.3f},250,86.0"
+        )
+    shop.put("job/ride_1.trap", "\n".join(lines) + "\n")
+    stage = make.stage(pulls=[], rides=["ride_1.trap"])
+    shop.put("job/card.toml", make.card(stages=[stage]))
+    shop.update()
+    assert shop.outcome("job/ride_1.trap").state == "taken in"
+    (line,) = table(shop, "SELECT * FROM out.ride")
+    assert (line["lambda_from"], line["trouble"]) == ("exhaust gas", "")

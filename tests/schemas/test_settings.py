@@ -53,6 +53,16 @@ def test_the_settings_of_a_new_shop_are_the_defaults(tmp_path):
             "[[fuel]]\nname = 'X'\nethanol_volume_share = 0.1\nmass_shares = { ethanol = 1.0 }\n",
             "not both",
         ),
+        (
+            "[[fuel]]\nname = 'X'\nmass_shares = { gasoline = nan, ethanol = 0.5 }\n",
+            "gasoline = nan",
+        ),
+        ("[[fuel]]\nname = 'X'\nmass_shares = { gasoline = 1.2, ethanol = -0.2 }\n", "from 0 to 1"),
+        (
+            "[[map_axes]]\nthrottle_pct = [0, 100]\nspeed_rpm = [0, 9000]\nstep_pct = 5\n"
+            "[suggestion]\nmost_enrichment_pct = 2\n",
+            "step_pct must be at most 2",
+        ),
         ("[[map_axes]]\nthrottle_pct = [5, 0]\nspeed_rpm = [0, 1]\n", "must ascend"),
         ("[[map_axes]]\nthrottle_pct = [0, 101]\nspeed_rpm = [0, 1]\n", "from 0 to 100"),
         ("[suggestion]\nmost_total_pct = 90\n", "suggestion.most_total_pct"),

@@ -90,6 +90,7 @@ CHANGE = {
     "stage_id": "s", "cells_told": 1, "earlier_rounds": 0, "part_throttle_readings": 2,
     "trim_readings": 0, "full_throttle_readings": 9,
 }  # fmt: skip
+SEAM = {"stage_id": "s", "throttle_pct": 80, "speed_rpm": 5000, "seam_pct": 4}
 CHECKED = {
     "stage_id": "s2", "before_stage_id": "s", "is_suggestion": True, "removed_share": 0.8,
     "removed_upper_share": 0.9, "part_removed_share": 0.7, "full_removed_share": 0.9,
@@ -368,6 +369,18 @@ CASES = {
         {"out.fuel_change": [CHANGE], "out.fuel_change_cell": [changed()]},
         [{"out.fuel_change": []}],
     ),
+    "out.fuel_change_seam: a_seam_adds_fuel_and_not_much": (
+        {"out.fuel_change_seam": [SEAM]},
+        [{"out.fuel_change_seam": [SEAM | {"seam_pct": value}]} for value in (0, -1, 11)],
+    ),
+    "out.fuel_change_seam: no_seam_stands_where_a_cell_is_told": (
+        {"out.fuel_change_seam": [SEAM], "out.fuel_change_cell": [changed()]},
+        [{"out.fuel_change_cell": [changed(throttle_pct=80, speed_rpm=5000)]}],
+    ),
+    "out.fuel_change_seam: every_seam_has_its_suggestion": (
+        {"out.fuel_change_seam": [SEAM], "out.fuel_change": [CHANGE]},
+        [{"out.fuel_change": []}],
+    ),
     "out.fuel_change_check: nothing_removes_more_than_all": (
         {"out.fuel_change_check": [CHECKED]},
         [{"out.fuel_change_check": [CHECKED | {name: 1.1}]} for name in (
@@ -427,9 +440,9 @@ CASES = {
         [{"out.map_revision_bike": []},
          {"out.map_revision_bike": [{"map_id": "m", "bike_id": "b"}] * 2}],
     ),
-    "out.map_revision: what_misses_says_where": (
+    "out.map_revision: a_missed_range_is_a_miss": (
         {"out.map_revision": [MAP], "out.map_revision_region": [missed()]},
-        [{"out.map_revision_region": []}, {"out.map_revision": [MAP | {"is_missing": False}]}],
+        [{"out.map_revision": [MAP | {"is_missing": False}]}],
     ),
     "out.map_revision_speed: the_mean_lies_in_its_interval": (
         {"out.map_revision_speed": [

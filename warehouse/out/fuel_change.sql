@@ -3,7 +3,8 @@
 -- Grain:  one row per stage_id that has a mixture reading.
 -- Writes: flows/steps/fuel_change.py
 -- Units:  most_change_pct: the greatest change that is needed, before limits [%]; throttle_axis and
---         speed_axis: the map's breakpoints as JSON, [%] and [rpm].
+--         speed_axis: the map's breakpoints as JSON, [%] and [rpm]; most_enrichment_pct and
+--         most_enleanment_pct: the limits of a round [%].
 -- Nulls:  most_change_* where no cell is told.
 CREATE TABLE IF NOT EXISTS out.fuel_change (
     stage_id VARCHAR PRIMARY KEY,
@@ -17,13 +18,15 @@ CREATE TABLE IF NOT EXISTS out.fuel_change (
     trim_readings BIGINT NOT NULL,
     full_throttle_readings BIGINT NOT NULL,
     earlier_rounds BIGINT NOT NULL,
+    round_note VARCHAR NOT NULL,
     throttle_axis VARCHAR NOT NULL,
     speed_axis VARCHAR NOT NULL,
     axes_origin VARCHAR NOT NULL,
     most_change_pct DOUBLE,
     most_change_throttle_pct DOUBLE,
     most_change_speed_rpm DOUBLE,
-    step_to_blank_pct DOUBLE NOT NULL,
+    most_enrichment_pct DOUBLE NOT NULL,
+    most_enleanment_pct DOUBLE NOT NULL,
     left_out VARCHAR NOT NULL,
     shape_sd_pct DOUBLE NOT NULL,
     shape_throttle_length DOUBLE NOT NULL,

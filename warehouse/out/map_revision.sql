@@ -1,11 +1,11 @@
 -- out.map_revision: how each map revision stands over all bikes of a model that carry it.
 --
--- Grain:  one row per map_id (model_id, map_name, map_revision), the stock map included.
+-- Grain:  one row per map_id (model_id, map_name, map_revision); the stock map one per parts_seen.
 -- Writes: flows/steps/map_revisions.py
 -- Units:  mean_size_pct: mean size of the full-throttle error, bikes first [%]; cruise_*: the same
---         of part throttle, weighted by time [%]; change_*: against the revision it was made from,
+--         of part throttle, weighted by time [%]; size_change_*: against the revision it was made from,
 --         below 0 is better [points].
--- Nulls:  map_revision of the stock map; change_* without bikes on the revision before.
+-- Nulls:  map_revision of the stock map; size_change_* without bikes on the revision before.
 CREATE TABLE IF NOT EXISTS out.map_revision (
     map_id VARCHAR PRIMARY KEY,
     model_id VARCHAR NOT NULL,
@@ -23,9 +23,10 @@ CREATE TABLE IF NOT EXISTS out.map_revision (
     cruise_error_pct DOUBLE,
     cruise_size_pct DOUBLE,
     is_missing BOOLEAN NOT NULL,
-    change_pct DOUBLE,
-    change_lower_pct DOUBLE,
-    change_upper_pct DOUBLE,
+    is_newest BOOLEAN NOT NULL,
+    size_change_pct DOUBLE,
+    size_change_lower_pct DOUBLE,
+    size_change_upper_pct DOUBLE,
     is_paired BOOLEAN NOT NULL,
     sentence VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
