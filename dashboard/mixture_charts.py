@@ -84,7 +84,7 @@ def fuel_change_chart(
         )
     for (throttle, speed), seam in beside.items():
         at = rows.index(throttle), columns.index(speed)
-        value[at], written[at] = seam, f"~{signed(seam)}"
+        value[at], written[at] = seam, f"{signed(seam)}?"
         told[at] = (
             f"<b>{signed(seam)} % fuel</b> at {throttle:g} % throttle, {speed:,.0f} rpm<br>"
             "not seen: half of what is added beside it"

@@ -29,6 +29,21 @@ def table(frame: pl.DataFrame, titles: dict[str, Any]) -> None:
     )
 
 
+def grid(frame: pl.DataFrame, pinned: str) -> None:
+    """Draw a grid of short texts whose first column stays while the others scroll."""
+    st.dataframe(
+        frame,
+        hide_index=True,
+        height=38 + 35 * frame.height,
+        column_config={
+            name: st.column_config.TextColumn(
+                name, width=110 if name == pinned else 80, pinned=name == pinned
+            )
+            for name in frame.columns
+        },
+    )
+
+
 def figures(title: str, digits: int = 0, *, signed: bool = False) -> Any:
     """Return a column of figures with so many digits."""
     return st.column_config.NumberColumn(title, format=f"%{'+' if signed else ''}.{digits}f")

@@ -94,7 +94,7 @@ def _print_breakpoints(console: Console, found: FuelTable) -> None:
         show(console, table, rows)
     if speeds:
         console.print(
-            Text(f"* held by a limit. ~ not seen: half of what is added beside it. {found.limits}")
+            Text(f"* held by a limit. ? not seen: half of what is added beside it. {found.limits}")
         )
 
 

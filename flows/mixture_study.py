@@ -11,7 +11,7 @@ import datetime as dt
 import json
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -280,10 +280,9 @@ def table(found: Found) -> str:
     ]
     kinds = [kind for kind in KINDS if any(one.kind == kind for one in found.breakpoints)]
     for kind in [*kinds, "all"]:
-        cells, delays, points = (
-            [one for one in part if kind in (one.kind, "all")]
-            for part in (found.cells, found.delays, found.breakpoints)
-        )
+        cells = [one for one in found.cells if kind in (one.kind, "all")]
+        delays = [one for one in found.delays if kind in (one.kind, "all")]
+        points = [one for one in found.breakpoints if kind in (one.kind, "all")]
         within = " → ".join(
             _share(abs(one.error_pct[place]) <= 2.0 for one in points)
             for place in range(ROUNDS + 1)
@@ -307,8 +306,8 @@ def table(found: Found) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _share(holds: object) -> str:
-    held = list(holds)  # type: ignore[call-overload]
+def _share(holds: Iterable[bool]) -> str:
+    held = list(holds)
     return f"{100.0 * sum(held) / len(held):.1f}" if held else ""
 
 

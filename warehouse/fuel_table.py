@@ -97,13 +97,14 @@ class FuelTable(NamedTuple):
     def written(self, throttle_pct: float, speed_rpm: float) -> str:
         """Return what is to be entered in a cell, in words for people.
 
-        A star where a limit holds it, a tilde where it was not seen, empty where nothing is.
+        A star where a limit holds it, a question mark where it was not seen, empty where nothing
+        is to be entered.
         """
         place = (throttle_pct, speed_rpm)
         if place in self.cells:
             change, *_, held_by = self.cells[place]
             return f"{change:+.1f}{'*' * bool(held_by)}" if change else f"0{'*' * bool(held_by)}"
-        return f"~{self.seams[place]:+.1f}" if place in self.seams else ""
+        return f"{self.seams[place]:+.1f}?" if place in self.seams else ""
 
 
 def read_fuel_table(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTable:

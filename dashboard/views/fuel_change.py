@@ -102,8 +102,8 @@ else:
                 if change["axes_origin"] == "standard"
                 else ""
             )
-            + f". A star: a limit holds it. {table.limits} A tilde: not seen; half of what is "
-            "added beside it, so that the engine meets no cliff. Blank: leave as it is.",
+            + f". A star: a limit holds it. {table.limits} A question mark: not seen; half of what "
+            "is added beside it, so that the engine meets no cliff. Blank: leave as it is.",
             "How sure": "Half width of the 95 % interval of the needed change, in points.",
             "Told by evidence": "Share of what could be unknown there that readings tell, in %.",
         }[drawn]
@@ -112,6 +112,17 @@ else:
         f"**{wording.CAUTIONS[5]}** Nothing here writes to a control unit. After entering it, pull "
         "with the gauge in sight: a lean full-throttle mixture can destroy an engine in one pull."
     )
+    with st.expander("The same as a grid that scrolls, for a small screen"):
+        grid = pl.DataFrame(
+            {"Throttle [%]": [f"{throttle:g}" for throttle in reversed(table.throttle_pct)]}
+            | {
+                f"{speed:,.0f} rpm": [
+                    table.written(throttle, speed) for throttle in reversed(table.throttle_pct)
+                ]
+                for speed in table.seen_speeds_rpm
+            }
+        )
+        pieces.grid(grid, "Throttle [%]")
     with st.expander("The same as a list, the greatest change first"):
         pieces.table(
             cells.sort(cells["suggested_pct"].abs(), descending=True).with_columns(

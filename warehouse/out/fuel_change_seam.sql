@@ -1,6 +1,6 @@
--- out.fuel_change_seam: fuel for unseen breakpoints beside told ones, so that the engine meets no cliff.
+-- out.fuel_change_seam: fuel for unseen breakpoints beside told ones, against cliffs in the map.
 --
--- Grain:  one row per stage_id, throttle_pct and speed_rpm: blank cells beside one that gets more fuel.
+-- Grain:  one row per stage_id, throttle_pct and speed_rpm: unseen beside one that gets more fuel.
 -- Writes: flows/steps/fuel_change.py
 -- Units:  seam_pct: half of the greatest fuel added beside it; not evidence [%].
 CREATE TABLE IF NOT EXISTS out.fuel_change_seam (

@@ -1,6 +1,6 @@
 -- out.map_revision: how each map revision stands over all bikes of a model that carry it.
 --
--- Grain:  one row per map_id (model_id, map_name, map_revision); the stock map one per parts_seen.
+-- Grain:  one row per map_id (model_id, map_name, map_revision; of stock maps parts_seen too).
 -- Writes: flows/steps/map_revisions.py
 -- Units:  mean_size_pct: mean size of the full-throttle error, bikes first [%]; cruise_*: the same
 --         of part throttle, weighted by time [%]; size_change_*: against the revision it was made from,
