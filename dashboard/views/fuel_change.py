@@ -1,6 +1,7 @@
 """Answers "what does the fuel map need, cell by cell, and did the last change help?"."""
 
 import json
+from statistics import median
 
 import polars as pl
 import streamlit as st
@@ -33,11 +34,11 @@ if only_entered:
         st.info("No card says yet that a suggestion was entered.")
         st.stop()
     changes = changes.filter(pl.col("stage_id").is_in(record["stage_id"].to_list()))
-    told = record["removed_share"].drop_nulls()
-    if told.len():
+    told = record["removed_share"].drop_nulls().to_list()
+    if told:
         st.caption(
-            f"Entered suggestions removed {100 * told.median():.0f} % of the error (median of "
-            f"{wording.counted(told.len(), 'stage')} on "
+            f"Entered suggestions removed {100 * median(told):.0f} % of the error (median of "
+            f"{wording.counted(len(told), 'stage')} on "
             f"{wording.counted(record['bike_id'].n_unique(), 'bike')})."
         )
 ids = changes["stage_id"].to_list()

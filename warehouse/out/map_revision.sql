@@ -3,8 +3,8 @@
 -- Grain:  one row per map_id (model_id, map_name, map_revision; of stock maps parts_seen too).
 -- Writes: flows/steps/map_revisions.py
 -- Units:  mean_size_pct: mean size of the full-throttle error, bikes first [%]; cruise_*: the same
---         of part throttle, weighted by time [%]; size_change_*: against the revision it was made from,
---         below 0 is better [points].
+--         of part throttle, weighted by time [%]; size_change_*: against the revision it was made
+--         from, below 0 is better [points].
 -- Nulls:  map_revision of the stock map; size_change_* without bikes on the revision before.
 CREATE TABLE IF NOT EXISTS out.map_revision (
     map_id VARCHAR PRIMARY KEY,
