@@ -290,6 +290,68 @@ def _delay(
     return _Delay(by_sample, middle, half, found.lag_s, found.moves, "estimated from the log")
 
 
+class _Mixture(NamedTuple):
+    """The mixture of a ride at the engine's own time, and where it is what."""
+
+    aligned: np.ndarray
+    closed: np.ndarray
+    between: np.ndarray
+    doubtful: np.ndarray
+    delay: _Delay
+    origin: str
+    trouble: str
+    resolution: float
+
+
+def _mixture(
+    row: dict[str, Any], channel: dict[str, np.ndarray], probe: str, settings: ShopSettings
+) -> _Mixture:
+    time = channel["time_s"]
+    shown, origin = _shown_lambda(channel, row, settings)
+    trouble = _trouble(shown, channel, row)
+    stated = row["probe_delay_s"]
+    delay = _Delay(
+        stated or 0.0,
+        stated or 0.0,
+        np.nan,
+        np.nan,
+        0,
+        "none given" if stated is None else "the layout's",
+    )
+    unknown, nowhere = np.full_like(time, np.nan), np.zeros(time.shape, dtype=bool)
+    volts = _logged(channel["o2_narrow_v"])
+    trim = _logged(channel["fuel_trim_short_pct"])
+    if trouble:
+        nothing = _Mixture(unknown, nowhere, nowhere, nowhere, delay, origin, trouble, 0.0)
+        if origin or volts is None or trim is None:
+            return nothing
+        # Held at lambda 1 by its own sensor, an engine without a wideband still shows its trims.
+        closed = cruise.closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
+        if not closed.any():
+            return nothing
+        delay = _Delay(0.0, 0.0, np.nan, np.nan, 0, "none needed")
+        held = np.where(closed, 1.0, np.nan)
+        return nothing._replace(
+            aligned=held, closed=closed, delay=delay, origin="narrowband", trouble=""
+        )
+    closed = cruise.closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
+    near = cruise.near_closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
+    doubtful = cruise.doubtful_lambda(
+        time,
+        shown,
+        channel["throttle_pct"],
+        channel["engine_speed_rpm"],
+        closed_loop=closed,
+        probe=probe,
+    )
+    if origin == "wideband":
+        free = np.where(closed | doubtful, np.nan, shown)
+        delay = _delay(time, channel, free, delay)
+    aligned = cruise.aligned_lambda(time, shown, delay.by_sample)
+    step = _step_of(shown)
+    return _Mixture(aligned, closed, near & ~closed, doubtful, delay, origin, trouble, step)
+
+
 def _ride(
     row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings, wanted: Mixture
 ) -> tuple[dict[str, Any], list[dict[str, Any]], _Part | None]:
@@ -301,34 +363,9 @@ def _ride(
         channel[name] for name in ("time_s", "throttle_pct", "engine_speed_rpm")
     )
     probe = row["probe_place"] or "collector"
-    shown, origin = _shown_lambda(channel, row, settings)
-    trouble = _trouble(shown, channel, row)
-    nothing = np.zeros(time.shape, dtype=bool)
-    closed, doubtful, between = nothing, nothing, nothing
-    stated = row["probe_delay_s"]
-    origin_of_delay = "none given" if stated is None else "the layout's"
-    delay = _Delay(stated or 0.0, stated or 0.0, np.nan, np.nan, 0, origin_of_delay)
-    aligned = np.full_like(time, np.nan)
-    volts = _logged(channel["o2_narrow_v"])
-    trim = _logged(channel["fuel_trim_short_pct"])
-    if trouble and not origin and volts is not None and trim is not None:
-        # Held at lambda 1 by its own sensor, an engine without a wideband still shows its trims.
-        closed = cruise.closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
-        if closed.any():
-            aligned = np.where(closed, 1.0, np.nan)
-            trouble, origin = "", "narrowband"
-            delay = _Delay(0.0, 0.0, np.nan, np.nan, 0, "none needed")
-    elif not trouble:
-        closed = cruise.closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
-        near = cruise.near_closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
-        between = near & ~closed
-        doubtful = cruise.doubtful_lambda(
-            time, shown, throttle, speed, closed_loop=closed, probe=probe
-        )
-        if origin == "wideband":
-            free = np.where(closed | doubtful, np.nan, shown)
-            delay = _delay(time, channel, free, delay)
-        aligned = cruise.aligned_lambda(time, shown, delay.by_sample)
+    shown = _mixture(row, channel, probe, settings)
+    aligned, closed, delay = shown.aligned, shown.closed, shown.delay
+    origin, trouble = shown.origin, shown.trouble
     reasons = cruise.exclusion_reasons(
         time,
         throttle_pct=throttle,
@@ -340,8 +377,8 @@ def _ride(
         gear=_logged(channel["gear"]),
         roller_speed_m_s=_logged(channel["roller_speed_m_s"]),
         map_pressure_pa=_logged(channel["map_pressure_pa"]),
-        doubtful=doubtful,
-        between_loops=between,
+        doubtful=shown.doubtful,
+        between_loops=shown.between,
         settle_s=GAS_SETTLE_S if origin == "exhaust gas" else SETTLE_S,
     )
     notes = json.loads(row["reading_notes"] or "[]")
@@ -416,7 +453,7 @@ def _ride(
         "oil_k": channel["oil_temp_k"],
         "intake_k": channel["intake_air_temp_k"],
     }
-    return head, left_out, _Part(row["ride_id"], _step_of(shown), part)
+    return head, left_out, _Part(row["ride_id"], shown.resolution, part)
 
 
 def _logged(values: np.ndarray) -> np.ndarray | None:
