@@ -62,17 +62,7 @@ class CommandRun:
         self._answer: dict[str, Any] | None = None
         self._error: str | None = None
         self._is_over = False
-        self._process = subprocess.Popen(
-            list(command),
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            encoding="utf-8",
-            errors="replace",
-            env=in_utf8(),
-            # On Windows a window of its own would open; elsewhere there is no such flag.
-            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
-        )
+        self._process = _started(command)
         threading.Thread(target=self._listen, daemon=True).start()
 
     @property
@@ -132,6 +122,20 @@ class CommandRun:
             self._error = error
             self._is_over = True
             self._news.notify_all()
+
+
+def _started(command: Sequence[str]) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        list(command),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        encoding="utf-8",
+        errors="replace",
+        env=in_utf8(),
+        # On Windows a window of its own would open; elsewhere there is no such flag.
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+    )
 
 
 def _told(line: str) -> dict[str, Any] | None:

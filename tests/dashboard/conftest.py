@@ -9,12 +9,16 @@ import itertools
 import json
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import duckdb
 import numpy as np
 import polars as pl
 import pytest
+from typer.testing import CliRunner
 
+from dashboard import run_command, teach_desk
+from flows.cli import app as command_line
 from warehouse import snapshot, store
 from warehouse.shop import ShopFolder
 
@@ -1350,3 +1354,25 @@ def reader(small_shop: Path):
 @pytest.fixture
 def make_small_shop():
     return make_shop
+
+
+@pytest.fixture
+def commands_here(request, monkeypatch):
+    """Run what the pages start in this process: starting one takes seconds.
+
+    Not where a test is marked `own_process`.
+    """
+    if request.node.get_closest_marker("own_process") is not None:
+        return
+
+    def started(command):
+        done = CliRunner().invoke(command_line, list(command[3:]))
+        return SimpleNamespace(
+            stdout=iter(done.output.splitlines(keepends=True)), wait=lambda: done.exit_code
+        )
+
+    def said(asked, given):
+        return CliRunner().invoke(command_line, asked, input=given).output
+
+    monkeypatch.setattr(run_command, "_started", started)
+    monkeypatch.setattr(teach_desk, "_said", said)

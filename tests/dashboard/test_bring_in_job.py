@@ -11,6 +11,8 @@ from dashboard import run_command, wording
 from schemas.card import read_card
 from warehouse import store
 
+pytestmark = pytest.mark.usefixtures("commands_here")
+
 APP = Path(__file__).resolve().parents[2] / "dashboard" / "app.py"
 
 
@@ -124,6 +126,7 @@ def test_the_page_stands_on_an_empty_and_on_a_filled_snapshot(name, request, mon
     assert tuple(field.value for field in found) == proposed
 
 
+@pytest.mark.own_process
 def test_a_first_job_comes_from_the_drop_to_the_curves_without_a_terminal(shop, make, monkeypatch):
     before = inbox_of(shop)
     pulls = [(f"run_{at}.csv", make.pull(1 + at / 1000).encode()) for at in (11, 12, 21, 22)]
@@ -376,6 +379,7 @@ def test_a_card_with_mistakes_is_opened_with_what_can_be_read_of_it(filled, make
     assert filled.outcome("job 3/a.csv").state == "taken in"
 
 
+@pytest.mark.own_process
 def test_an_update_that_fails_says_why_and_that_the_job_is_safe(shop, monkeypatch):
     page = Page(shop.folder.root, monkeypatch).new_bike().press("Write card and files")
     monkeypatch.setattr(run_command, "update_command", lambda _shop: ["python", "-c", "1/0"])

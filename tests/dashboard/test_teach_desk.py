@@ -4,34 +4,20 @@ from pathlib import Path
 
 import pytest
 from streamlit.testing.v1 import AppTest
-from typer.testing import CliRunner
 
 from dashboard import teach_desk
 from dashboard.charts import trial_chart
 from dashboard.look import LIGHT, Look
 from dashboard.teach_desk import DeskError, corrected, drafted, saved, tried
-from flows.cli import app as command_line
 from schemas.layout import Layout, new_layout_file, read_layouts
 from schemas.toml_text import read_toml
 from tests.conftest import pull_text
 
+pytestmark = pytest.mark.usefixtures("commands_here")
+
 APP = str(Path(__file__).parents[2] / "dashboard" / "app.py")
 LOOK = Look(palette=LIGHT, power_unit="kW", mixture="lambda", afr_scale=14.7)
 ABOUT = {"name": "hall 2", "kind": "pull", "equipment": "dyno in hall 2"}
-
-
-@pytest.fixture(autouse=True)
-def answered_here(request, monkeypatch):
-    """Answer the desk's questions in this process: starting one takes seconds.
-
-    Not where a test is marked `own_process`.
-    """
-    if request.node.get_closest_marker("own_process") is None:
-        monkeypatch.setattr(
-            teach_desk,
-            "_said",
-            lambda asked, given: CliRunner().invoke(command_line, asked, input=given).output,
-        )
 
 
 @pytest.fixture(scope="module")

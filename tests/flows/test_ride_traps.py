@@ -122,7 +122,7 @@ def seen(shop, make):
         shop.put("job/ride_1.trap", text)
         stage = make.stage(pulls=[], rides=["ride_1.trap"], fuel=fuel)
         shop.put("job/card.toml", make.card(stages=[stage]))
-        shop.update()
+        shop.work()
         (line,) = table(shop, "SELECT * FROM out.ride")
         left_out = dict(
             tuple(row.values())
@@ -322,7 +322,7 @@ def test_two_probes_that_differ_are_told(shop, make, factor, trouble, note):
     shop.put("job/ride_1.trap", "\n".join(rows) + "\n")
     stage = make.stage(pulls=[], rides=["ride_1.trap"])
     shop.put("job/card.toml", make.card(stages=[stage]))
-    shop.update()
+    shop.work()
     (line,) = table(shop, "SELECT * FROM out.ride")
     assert ("differ by 30 %" in line["trouble"]) is trouble
     assert ("differ by 6 %: the leaner counts" in line["notes"]) is note
@@ -394,7 +394,7 @@ def test_four_gases_stand_in_for_a_wideband(shop, make):
     shop.put("job/ride_1.trap", "\n".join(lines) + "\n")
     stage = make.stage(pulls=[], rides=["ride_1.trap"], fuel="E0")
     shop.put("job/card.toml", make.card(stages=[stage]))
-    shop.update()
+    shop.work()
     (line,) = table(shop, "SELECT * FROM out.ride")
     assert (line["lambda_from"], line["trouble"]) == ("exhaust gas", "")
     assert line["delay_s"] == 2.0
@@ -420,7 +420,7 @@ def test_gases_that_give_no_lambda_say_why(shop, make, gases, said):
     shop.put("job/ride_1.trap", "\n".join(lines) + "\n")
     stage = make.stage(pulls=[], rides=["ride_1.trap"])
     shop.put("job/card.toml", make.card(stages=[stage]))
-    shop.update()
+    shop.work()
     (line,) = table(shop, "SELECT * FROM out.ride")
     assert said in line["trouble"]
 
@@ -439,7 +439,7 @@ def test_a_zero_that_is_a_little_off_refuses_no_gas_log(shop, make):
     shop.put("job/ride_1.trap", "\n".join(lines) + "\n")
     stage = make.stage(pulls=[], rides=["ride_1.trap"])
     shop.put("job/card.toml", make.card(stages=[stage]))
-    shop.update()
+    shop.work()
     assert shop.outcome("job/ride_1.trap").state == "taken in"
     (line,) = table(shop, "SELECT * FROM out.ride")
     assert (line["lambda_from"], line["trouble"]) == ("exhaust gas", "")
