@@ -101,6 +101,8 @@ class Found(NamedTuple):
     cells: list[Cell]
     delays: list[Delay]
     breakpoints: list[Breakpoint]
+    not_counted: list[str]
+    """Rounds that were entered and not counted, and why: there should be hardly any."""
 
 
 def study(folder: Path, bikes_each: int, seed: int = SEED, rides: int = 1) -> Found:
@@ -126,7 +128,7 @@ def study(folder: Path, bikes_each: int, seed: int = SEED, rides: int = 1) -> Fo
     invented = tuned_shop(seed, bikes_each, rides)
     write_settings(folder)
     settings = read_settings(shop.settings)
-    found = Found([], [], [])
+    found = Found([], [], [], [])
     told: dict[str, list[tuple[float, float, float, float]]] = {}
     errors: dict[str, list[np.ndarray]] = {job_id: [] for job_id in invented.jobs}
     for stage_no in range(1, ROUNDS + 2):
@@ -138,6 +140,14 @@ def study(folder: Path, bikes_each: int, seed: int = SEED, rides: int = 1) -> Fo
             for job in invented.jobs.values():
                 found.cells.extend(_cells(connection, invented, job, stage_no))
                 found.delays.extend(_delays(connection, invented, job, stage_no))
+            found.not_counted.extend(
+                f"{stage_id}: {note}"
+                for stage_id, note in connection.execute(
+                    "SELECT stage_id, round_note FROM out.fuel_change WHERE round_note <> '' "
+                    "AND ends_with(stage_id, ?) ORDER BY stage_id",
+                    [f"/{stage_no}"],
+                ).fetchall()
+            )
             tables = {
                 job_id: _suggested(connection, f"{job_id}/{stage_no}") for job_id in invented.jobs
             }

@@ -286,14 +286,12 @@ def _round(
     # What the trims add in closed loop, the base map would be lean by without them.
     base = 1.0 + trims["trim_pct"] / 100.0
     bands = _bands_of_trims(cells, trims)
-    # A long-term trim is logged where it acts, in open loop as well (SAE J1979, from memory).
-    learnt = 1.0 + np.nan_to_num(cells["long_trim_pct"]) / 100.0
     outside_air = cells["outside_air_most_pct"] / 100.0 / math.sqrt(12.0)
     evidence = [
         fuel_change.part_throttle_evidence(
             cells["throttle_mean_pct"],
             cells["speed_mean_rpm"],
-            cells["lambda_median"] * learnt,
+            cells["lambda_median"] * _learnt(cells),
             np.hypot(cells["lambda_se"], outside_air * cells["lambda_median"]),
             cells["dwell_s"],
             target=(cells["target_low"], cells["target_high"]),
@@ -347,6 +345,14 @@ def _round(
         map_step_pct=axes.step_pct if axes else 0.5,
     )
     return _Round(evidence, already, change, earlier)
+
+
+def _learnt(cells: dict[str, np.ndarray]) -> np.ndarray:
+    """Return the factor of fuel that the long-term trim adds in each cell.
+
+    It is logged where it acts, in open loop as well (SAE J1979, from memory).
+    """
+    return 1.0 + np.nan_to_num(cells["long_trim_pct"]) / 100.0
 
 
 def _bands_of_trims(
@@ -551,7 +557,7 @@ def _same_cells(was: dict[str, np.ndarray], now: dict[str, np.ndarray]) -> _Pair
         was["speed_mean_rpm"][a],
         was["lean_error_pct"][a],
         now["lean_error_pct"][b],
-        was["lambda_median"][a] / now["lambda_median"][b],
+        was["lambda_median"][a] * _learnt(was)[a] / (now["lambda_median"] * _learnt(now))[b],
         np.minimum(was["dwell_s"][a], now["dwell_s"][b]),
     )
 

@@ -39,6 +39,10 @@ def test_delays_are_within_twenty_milliseconds(found):
     assert np.mean([abs(one.error_s) <= 0.020 for one in found.delays]) >= 0.9
 
 
+def test_rounds_that_were_entered_are_counted(found):
+    assert found.not_counted == []
+
+
 def test_the_table_has_a_row_for_each_kind_and_for_all(found):
     rows = table(found).splitlines()
     assert [row.split("|")[1].strip() for row in rows[2:]] == [
