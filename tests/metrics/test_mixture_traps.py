@@ -248,3 +248,14 @@ def test_intervals_of_dwelt_in_cells_hold_the_surface():
     assert np.mean(held) >= 0.93
     # Not by being wide.
     assert np.median(widths) < 0.001
+
+
+@pytest.mark.parametrize(("most", "is_rail"), [(1.03, False), (1.36, True)])
+def test_a_steady_mixture_at_the_logs_greatest_figure_is_no_end_of_a_scale(most, is_rail):
+    # In steps of 0.01 a good gauge stands at one figure for seconds; an engine does not run steady
+    # at 1.36, so that there it is the end of the gauge's scale (common practice, no source).
+    time_s = np.arange(0.0, 40.0, 0.1)
+    shown = np.where((time_s > 10.0) & (time_s < 12.0), most, 0.97 + 0.01 * (time_s % 0.4 > 0.2))
+    doubt = doubtful_lambda(time_s, shown, np.full(400, 15.0), np.full(400, 4000.0))
+    assert doubt[(time_s > 10.1) & (time_s < 11.9)].all() == is_rail
+    assert not doubt[(time_s < 9.9) | (time_s > 12.1)].any()
