@@ -535,6 +535,15 @@ def test_a_blank_cell_gets_half_of_the_fuel_added_beside_it():
     assert np.isnan(suggested_fuel_change(everywhere(6.0), **AXES).seam_pct).all()
 
 
+def test_a_blank_cell_looks_to_all_four_sides():
+    row = evidence(20.0, [4000.0, 5000.0], [6.0, 6.0], 0.05, gauge_error=0.1)
+    found = suggested_fuel_change([row], **AXES, shape=SHAPE, reach_rpm=100.0, reach_throttle=0.1)
+    told = np.argwhere(np.isfinite(found.suggested_pct)).tolist()
+    assert told == [[1, 1], [1, 2]]
+    sides = [[0, 1], [0, 2], [1, 0], [1, 3], [2, 1], [2, 2]]
+    assert np.argwhere(found.seam_pct == 3.0).tolist() == sides
+
+
 def test_no_unseen_cell_is_leaned_or_filled_beyond_the_total():
     row = evidence(5.0, [3000.0, 4000.0], [-4.0, -4.0], 0.05, gauge_error=0.1)
     found = suggested_fuel_change([row], **AXES, shape=SHAPE, reach_rpm=100.0)
