@@ -15,7 +15,7 @@ import streamlit as st
 from dashboard import queries
 from dashboard.look import DARK, LIGHT, Limits, Look
 from schemas.settings import ShopSettings, read_settings
-from warehouse.fuel_table import FuelTable, fuel_grid_csv, fuel_list_csv, read_fuel_table
+from warehouse.fuel_table import FuelTable, read_fuel_table
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
 from warehouse.store import DamagedError
@@ -39,12 +39,6 @@ class OpenShop:
         """Return the suggested fuel change of a stage."""
         with _reader(str(self.snapshot.path)).cursor() as cursor:
             return read_fuel_table(cursor, stage_id)
-
-    def fuel_csv(self, stage_id: str, *, as_list: bool) -> str:
-        """Return it as delimited text: a grid, or a list with the evidence."""
-        written = fuel_list_csv if as_list else fuel_grid_csv
-        with _reader(str(self.snapshot.path)).cursor() as cursor:
-            return written(cursor, stage_id, self.snapshot.number)
 
     def look(self) -> Look:
         """Return how charts should look: the shop's units, the reader's light or dark theme."""

@@ -1152,17 +1152,11 @@ def map_revisions(reader: Reader) -> pl.DataFrame:
         """
         SELECT
             map.* EXCLUDE (made_from),
-            if(map.map_name = 'stock', map.parts_seen, map.map_label) AS named,
-            max(region.most_error_pct) AS most_error_pct,
-            arg_max(region.worst_speed_rpm, region.most_error_pct) AS worst_speed_rpm,
-            arg_max(region.side, region.most_error_pct) AS side,
-            arg_max(region.bikes_missing, region.most_error_pct) AS bikes_missing
+            ranked.* EXCLUDE (map_id),
+            if(map.map_name = 'stock', map.parts_seen, map.map_label) AS named
         FROM out.map_revision AS map
-        LEFT JOIN out.map_revision_region AS region USING (map_id)
-        GROUP BY ALL
-        ORDER BY
-            is_missing DESC, is_newest DESC, most_error_pct DESC NULLS LAST, lean_bikes DESC,
-            model_label, map_label, parts_seen
+        INNER JOIN out.map_revision_rank AS ranked USING (map_id)
+        ORDER BY ranked.map_rank
         """,
     )
 

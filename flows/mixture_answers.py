@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 from typing import Any
 
+import duckdb
 from rich.console import Console
 from rich.text import Text
 
@@ -15,8 +16,7 @@ from warehouse.fuel_table import (
     CAUTIONS,
     FuelTable,
     NoSuggestionError,
-    fuel_grid_csv,
-    fuel_list_csv,
+    fuel_csv,
     read_fuel_table,
 )
 from warehouse.snapshot import Snapshot, open_reader
@@ -49,10 +49,7 @@ def print_fuel_change(console: Console, snapshot: Snapshot, stage_id: str) -> No
         If the stage has no suggested change.
     """
     with open_reader(snapshot.path) as reader:
-        try:
-            found = read_fuel_table(reader, stage_id)
-        except NoSuggestionError:
-            raise NothingKnownError(_stages_with_a_change(reader, stage_id)) from None
+        found = _table_of_stage(reader, stage_id)
         checks = reader.execute(
             "SELECT sentence FROM out.fuel_change_check WHERE stage_id = ?", [stage_id]
         ).fetchall()
@@ -128,12 +125,9 @@ def write_fuel_change(
     # Of a path that cannot be, this says no, and writing says why.
     if os.path.exists(path) and not replace:  # noqa: PTH110
         raise FileExistsError(f"{path} is there already: add --force to write over it")
-    written = fuel_list_csv if as_list else fuel_grid_csv
     with open_reader(snapshot.path) as reader:
-        try:
-            text = written(reader, stage_id, snapshot.number)
-        except NoSuggestionError:
-            raise NothingKnownError(_stages_with_a_change(reader, stage_id)) from None
+        found = _table_of_stage(reader, stage_id)
+    text = fuel_csv(found, snapshot.number, as_list=as_list)
     try:
         write_whole(path, text.encode())
     except OSError as error:
@@ -237,11 +231,8 @@ def print_maps(console: Console, snapshot: Snapshot, *, every: bool) -> None:
     """
     with open_reader(snapshot.path) as reader:
         rows = reader.execute(
-            "SELECT sentence, is_missing, is_newest FROM out.map_revision AS map "
-            "ORDER BY map_name = 'stock', is_missing DESC, is_newest DESC, "
-            "(SELECT max(most_error_pct) FROM out.map_revision_region AS region "
-            "WHERE region.map_id = map.map_id) DESC NULLS LAST, lean_bikes DESC, model_label, "
-            "map_label, parts_seen"
+            "SELECT map.sentence, map.is_missing, map.is_newest FROM out.map_revision AS map "
+            "JOIN out.map_revision_rank USING (map_id) ORDER BY map.map_name = 'stock', map_rank"
         ).fetchall()
     shown = [said for said, missing, newest in rows if every or (missing and newest)]
     if not rows:
@@ -262,7 +253,14 @@ def _speed_row(row: tuple[Any, ...]) -> tuple[str, str, str]:
     return f"{speed:,.0f}", f"{expected:+.1f}", span
 
 
-def _stages_with_a_change(reader: Any, stage_id: str) -> str:
+def _table_of_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTable:
+    try:
+        return read_fuel_table(reader, stage_id)
+    except NoSuggestionError:
+        raise NothingKnownError(_stages_with_a_change(reader, stage_id)) from None
+
+
+def _stages_with_a_change(reader: duckdb.DuckDBPyConnection, stage_id: str) -> str:
     latest = reader.execute(
         "SELECT change.stage_id FROM out.fuel_change AS change JOIN out.stage USING (stage_id) "
         "ORDER BY received_on DESC, change.stage_id DESC LIMIT 8"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
-import json
 import sys
 import tempfile
 from collections.abc import Iterable, Sequence
@@ -18,18 +17,18 @@ from typing import NamedTuple
 import duckdb
 import numpy as np
 
-from fixtures.catalogue import FuelTable
+from fixtures.catalogue import TypedTable
 from fixtures.demo_shop import (
     DemoShop,
     Job,
     PlannedRide,
     ride_probe,
     ride_signals,
+    ride_stream,
     write_settings,
     write_stage,
 )
 from fixtures.known_truth import is_regulated
-from fixtures.simulator import random_stream
 from fixtures.tuned_bikes import KINDS, kind_of, tuned_shop, with_table
 from flows.derive import derive
 from flows.intake import take_in
@@ -37,6 +36,7 @@ from flows.metrics.cruise import steady_mask
 from flows.metrics.mixture import part_throttle_band
 from schemas.settings import ShopSettings, read_settings
 from warehouse import store
+from warehouse.fuel_table import read_fuel_table
 from warehouse.shop import ShopFolder
 
 SEED = 20_261_127
@@ -180,27 +180,17 @@ def _needed(
 
 def _suggested(
     connection: duckdb.DuckDBPyConnection, stage_id: str
-) -> tuple[list[tuple[float, float, float, float]], FuelTable]:
+) -> tuple[list[tuple[float, float, float, float]], TypedTable]:
     """Return the breakpoints told with their intervals, and the whole table as it is typed in."""
-    rows = connection.execute(
-        "SELECT throttle_pct, speed_rpm, lower_pct, upper_pct, suggested_pct "
-        "FROM out.fuel_change_cell WHERE stage_id = ? ORDER BY throttle_pct, speed_rpm",
-        [stage_id],
-    ).fetchall()
-    seams = connection.execute(
-        "SELECT throttle_pct, speed_rpm, seam_pct FROM out.fuel_change_seam WHERE stage_id = ?",
-        [stage_id],
-    ).fetchall()
-    added = {row[:2]: row[-1] for row in [*rows, *seams]}
-    throttle, speed = (
-        json.loads(axis)
-        for axis in connection.execute(
-            "SELECT throttle_axis, speed_axis FROM out.fuel_change WHERE stage_id = ?", [stage_id]
-        ).fetchall()[0]
+    found = read_fuel_table(connection, stage_id)
+    entered = found.entered_pct
+    # What has no figure is not touched.
+    added = tuple(
+        tuple(entered.get((throttle, speed), 0.0) for speed in found.speed_rpm)
+        for throttle in found.throttle_pct
     )
-    # Neither told nor a seam is not touched.
-    table = tuple(tuple(added.get((row, column), 0.0) for column in speed) for row in throttle)
-    return [row[:4] for row in rows], FuelTable(tuple(throttle), tuple(speed), table)
+    told = [(*place, cell[2], cell[3]) for place, cell in sorted(found.cells.items())]
+    return told, TypedTable(tuple(found.throttle_pct), tuple(found.speed_rpm), added)
 
 
 def _cells(
@@ -243,7 +233,7 @@ def _ridden(
     invented: DemoShop, job: Job, stage_no: int, ride: PlannedRide
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return throttle, speed and true mixture of the steady, warm part of a ride."""
-    draw = random_stream(invented.seed, job.job, stage_no, "ride", ride.ride_no, ride.logger)
+    draw = ride_stream(invented, job, stage_no, ride)
     ridden = ride_signals(invented, job, stage_no, ride, draw)
     kept = steady_mask(ridden.time_s, ridden.throttle_pct, ridden.engine_speed_rpm)
     kept &= (ridden.coolant_temp_k > WARM_K) & (ridden.road_speed_m_s > 1.5)

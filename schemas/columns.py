@@ -429,6 +429,9 @@ COLUMNS: dict[str, Column] = {
     ),
     "size_change_lower_pct": Column("Lower end of its 95 % interval.", "%"),
     "size_change_upper_pct": Column("Upper end of its 95 % interval.", "%"),
+    "map_rank": Column(
+        "Order in which maps are shown: those that miss, newest, furthest off first."
+    ),
     "is_newest": _text("No later revision of the map has been on a bike."),
     "is_paired": _text("The same bikes had both."),
     "least_error_pct": Column("Least size of the mean error in the range.", "%"),

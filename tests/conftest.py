@@ -23,7 +23,7 @@ from warehouse.shop import ShopFolder
 
 # How fast an example runs says nothing about what it gives. The same examples every time, so that a
 # red run is a change's doing; `--hypothesis-profile=random` looks for new ones.
-settings.register_profile("same", deadline=None, derandomize=True, max_examples=40)
+settings.register_profile("same", deadline=None, derandomize=True)
 settings.register_profile("random", deadline=None)
 settings.load_profile("same")
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
-from typing import Any, NamedTuple
+from collections.abc import Iterator
+from typing import NamedTuple
 
 import duckdb
 
@@ -89,9 +90,14 @@ class FuelTable(NamedTuple):
         )
 
     @property
+    def entered_pct(self) -> dict[tuple[float, float], float]:
+        """All fuel to add by throttle and speed, suggestions and seams. [%]."""
+        return {place: cell[0] for place, cell in self.cells.items()} | self.seams
+
+    @property
     def seen_speeds_rpm(self) -> list[float]:
         """Speed breakpoints with a figure in any row. [rpm]."""
-        used = {speed for _, speed in (*self.cells, *self.seams)}
+        used = {speed for _, speed in self.entered_pct}
         return [speed for speed in self.speed_rpm if speed in used]
 
     def written(self, throttle_pct: float, speed_rpm: float) -> str:
@@ -153,7 +159,7 @@ def read_fuel_table(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTab
         sentence,
         f"{model}, bike {bike}, job {job}, stage {stage_id} ({name}), map {label}",
         note,
-        later_stage(reader, stage_id),
+        _later_stage(reader, stage_id),
         origin,
         json.loads(throttle),
         json.loads(speed),
@@ -165,7 +171,7 @@ def read_fuel_table(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTab
     )
 
 
-def later_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> str:
+def _later_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> str:
     """Say that a bike has been run otherwise since a stage; empty for its last one."""
     found = reader.execute(
         "SELECT later.stage_id, later.stage_name, later.map_label "
@@ -185,103 +191,69 @@ def later_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> str:
     )
 
 
-def fuel_grid_csv(reader: duckdb.DuckDBPyConnection, stage_id: str, snapshot_no: int) -> str:
-    """Return a suggested fuel change as a grid to type in or paste.
+def fuel_csv(found: FuelTable, snapshot_no: int, *, as_list: bool = False) -> str:
+    """Return a suggested fuel change as delimited text, to type in or with its evidence.
 
     Parameters
     ----------
-    reader : duckdb.DuckDBPyConnection
-        A published snapshot.
-    stage_id : str
-        The stage.
+    found : FuelTable
+        From `read_fuel_table`.
     snapshot_no : int
-        Number of the snapshot, so that the table can be traced.
+        Number of the snapshot it was read from, so that the text can be traced.
+    as_list : bool, default False
+        Whether to write a row for each breakpoint that has a figure, with its evidence, not a grid.
 
     Returns
     -------
     str
-        Lines that begin with # carry cautions, origin and how to enter it; then the speeds [rpm],
-        and a row for each throttle [%]: fuel to add [%].
-
-    Raises
-    ------
-    NoSuggestionError
-        If the stage has none.
+        Lines that begin with # carry cautions, origin and how to enter it. Then as a grid: the
+        speeds [rpm], and a row for each throttle [%] with the fuel to add [%].
     """
-    found = read_fuel_table(reader, stage_id)
-    how = [HOW_TO_ENTER, *([SEAMS.format(count=len(found.seams))] if found.seams else [])]
-    text, table = _headed(found, snapshot_no, how)
-    entered = {place: cell[0] for place, cell in found.cells.items()} | found.seams
-    table.writerow(("throttle_pct / speed_rpm", *(f"{speed:g}" for speed in found.speed_rpm)))
-    for throttle in found.throttle_pct:
-        row = [entered.get((throttle, speed)) for speed in found.speed_rpm]
-        table.writerow((f"{throttle:g}", *("" if one is None else f"{one:.1f}" for one in row)))
-    return text.getvalue()
-
-
-def fuel_list_csv(reader: duckdb.DuckDBPyConnection, stage_id: str, snapshot_no: int) -> str:
-    """Return a suggested fuel change as a list, with the evidence of each breakpoint.
-
-    Parameters
-    ----------
-    reader : duckdb.DuckDBPyConnection
-        A published snapshot.
-    stage_id : str
-        The stage.
-    snapshot_no : int
-        Number of the snapshot, so that the table can be traced.
-
-    Returns
-    -------
-    str
-        Lines that begin with # as in the grid; then a header and a row for each breakpoint that
-        has a figure.
-
-    Raises
-    ------
-    NoSuggestionError
-        If the stage has none.
-    """
-    found = read_fuel_table(reader, stage_id)
-    text, table = _headed(
-        found,
-        snapshot_no,
-        [
-            HOW_TO_ENTER,
+    how = [HOW_TO_ENTER]
+    if as_list:
+        how.append(
             "enter_pct: fuel to add in this round. needed_pct with its 95 % interval: the whole "
-            "change, before limits. Not seen: half of what is added beside it.",
-        ],
-    )
-    table.writerow(
-        ("throttle_pct", "speed_rpm", "enter_pct", "needed_pct", "lower_pct", "upper_pct",
-         "told_by_evidence", "held_by")
-    )  # fmt: skip
-    for throttle in found.throttle_pct:
-        for speed in found.speed_rpm:
-            place = (throttle, speed)
-            if place in found.cells:
-                *figures, share, held = found.cells[place]
-                rest = (*(f"{value + 0.0:.1f}" for value in figures), f"{share:.2f}", HELD_BY[held])
-            elif place in found.seams:
-                rest = (f"{found.seams[place]:.1f}", "", "", "", "", "not seen")
-            else:
-                continue
-            table.writerow((f"{throttle:g}", f"{speed:g}", *rest))
-    return text.getvalue()
-
-
-def _headed(found: FuelTable, snapshot_no: int, how: list[str]) -> tuple[io.StringIO, Any]:
-    """Return a text with its remarks, one cell a line whatever is written in it, and its writer."""
+            "change, before limits. Not seen: half of what is added beside it."
+        )
+    elif found.seams:
+        how.append(SEAMS.format(count=len(found.seams)))
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\n")
-    about = (
+    for line in filter(None, (*CAUTIONS, *_about(found, snapshot_no), *how)):
+        # One cell a line, whatever is written in it.
+        table.writerow((f"# {' '.join(line.split())}",))
+    table.writerows(_list_rows(found) if as_list else _grid_rows(found))
+    return text.getvalue()
+
+
+def _about(found: FuelTable, snapshot_no: int) -> tuple[str, ...]:
+    return (
         f"{found.about}, snapshot {snapshot_no}",
         f"{found.sentence} Breakpoints: {found.origin}.",
         found.later,
         found.round_note,
         found.limits,
-        *how,
     )
-    for line in filter(None, (*CAUTIONS, *about)):
-        table.writerow((f"# {' '.join(line.split())}",))
-    return text, table
+
+
+def _grid_rows(found: FuelTable) -> Iterator[tuple[str, ...]]:
+    entered = found.entered_pct
+    yield ("throttle_pct / speed_rpm", *(f"{speed:g}" for speed in found.speed_rpm))
+    for throttle in found.throttle_pct:
+        row = [entered.get((throttle, speed)) for speed in found.speed_rpm]
+        yield (f"{throttle:g}", *("" if one is None else f"{one:.1f}" for one in row))
+
+
+def _list_rows(found: FuelTable) -> Iterator[tuple[str, ...]]:
+    yield (
+        "throttle_pct", "speed_rpm", "enter_pct", "needed_pct", "lower_pct", "upper_pct",
+        "told_by_evidence", "held_by",
+    )  # fmt: skip
+    for throttle, speed in sorted(found.entered_pct):
+        place = (throttle, speed)
+        if place in found.cells:
+            *figures, share, held = found.cells[place]
+            rest = (*(f"{value + 0.0:.1f}" for value in figures), f"{share:.2f}", HELD_BY[held])
+        else:
+            rest = (f"{found.seams[place]:.1f}", "", "", "", "", "not seen")
+        yield (f"{throttle:g}", f"{speed:g}", *rest)

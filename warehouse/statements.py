@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 LAYERS = ("raw", "core", "out")
 
-# Views that read other views come after them.
+# Views that read what the alphabet puts after them come last.
 _VIEWS_LAST = (
     "out.pull_source",
     "out.stage",
@@ -18,6 +18,7 @@ _VIEWS_LAST = (
     "out.comeback",
     "out.quarter_gain",
     "out.quarter_figure",
+    "out.map_revision_rank",
 )
 
 

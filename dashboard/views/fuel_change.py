@@ -8,7 +8,7 @@ import streamlit as st
 
 from dashboard import charts, mixture_charts, pieces, queries, wording
 from dashboard.open_shop import open_shop
-from warehouse.fuel_table import HELD_BY
+from warehouse.fuel_table import HELD_BY, fuel_csv
 
 SHOWN = {"Change to enter": "enter", "How sure": "need", "Told by evidence": "evidence"}
 
@@ -148,7 +148,7 @@ else:
         kind = "list" if as_list else "grid"
         column.download_button(
             label,
-            shop.fuel_csv(stage_id, as_list=as_list),
+            fuel_csv(table, shop.snapshot.number, as_list=as_list),
             file_name=f"fuel-change {kind} {stage_id.replace('/', ' stage ')}.csv",
             mime="text/csv",
             key=f"fuel_change_{kind}",

@@ -1,6 +1,6 @@
 """How a map stands over all bikes that carry it: where it misses, and what a revision mended."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from flows.metrics.domain_checks import require
+from flows.metrics.session import PooledSd
 
 FloatArray = NDArray[np.float64]
 
@@ -62,21 +63,6 @@ class MissedRange(NamedTuple):
     worst_speed_rpm: float
     bikes: int
     bikes_missing: int
-
-
-class Scatter(NamedTuple):
-    """How much bikes on one map differ in the mean size of their error.
-
-    Attributes
-    ----------
-    sd_pct : float
-        Standard deviation from bike to bike. [%]
-    dof : float
-        Degrees of freedom behind it.
-    """
-
-    sd_pct: float
-    dof: float
 
 
 class Change(NamedTuple):
@@ -221,47 +207,11 @@ def missed_ranges(
     return sorted(found, key=lambda one: one.from_rpm)
 
 
-def pooled_scatter(groups_pct: Iterable[ArrayLike]) -> Scatter:
-    r"""Return how much bikes on one map differ, pooled over many maps.
-
-    Parameters
-    ----------
-    groups_pct : iterable of array_like
-        Mean sizes of error, one a bike, for each map. [%]
-
-    Returns
-    -------
-    Scatter
-        NaN and 0 degrees of freedom where no map has two bikes.
-
-    Notes
-    -----
-    .. math:: s^2 = \frac{\sum_i (n_i - 1) s_i^2}{\sum_i (n_i - 1)}
-
-    Pooled standard deviation [1]_.
-
-    Examples
-    --------
-    >>> pooled_scatter([[1.0, 3.0], [2.0, 2.0, 5.0], [9.0]])
-    Scatter(sd_pct=1.63, dof=3.0)
-
-    References
-    ----------
-    .. [1] ISO 5725-2, 7.4.5.1 (from memory).
-    """
-    groups = [np.asarray(group, dtype=float) for group in groups_pct]
-    dof = sum(group.size - 1 for group in groups if group.size)
-    if not dof:
-        return Scatter(float("nan"), 0.0)
-    square = sum(float(np.sum((group - group.mean()) ** 2)) for group in groups if group.size)
-    return Scatter(float(np.sqrt(square / dof)), float(dof))
-
-
 def change_between(
     earlier_pct: Sequence[tuple[str, float]],
     later_pct: Sequence[tuple[str, float]],
     *,
-    scatter: Scatter | None = None,
+    scatter: PooledSd | None = None,
     level: float = 0.95,
 ) -> Change:
     r"""Return what a revision changed in the mean size of the error.
@@ -270,8 +220,9 @@ def change_between(
     ----------
     earlier_pct, later_pct : sequence of (str, float)
         Bike and its mean size of error on the earlier and on the later revision, a bike once. [%]
-    scatter : Scatter, optional
-        That of bikes on one map, from `pooled_scatter`: a pair of maps has few bikes, a shop many.
+    scatter : PooledSd, optional
+        That of bikes on one map, from `session.pooled_sd` over all of a shop's maps: a pair of maps
+        has few bikes. [%]
     level : float, default 0.95
         Share of true changes that lie within their interval. [1]
 
@@ -312,9 +263,10 @@ def change_between(
     if not first or not second:
         return Change(nan, nan, nan, is_paired=False)
     shared = [bike for bike in first if bike in second]
-    known = scatter is not None and scatter.dof > 0.0
+    if scatter is not None and not scatter.dof:
+        scatter = None
     a, b = np.array(list(first.values())), np.array(list(second.values()))
-    is_paired = len(shared) >= (LEAST_PAIRS if known else 2)
+    is_paired = len(shared) >= (LEAST_PAIRS if scatter else 2)
     if is_paired:
         apart = np.array([second[bike] - first[bike] for bike in shared])
         error, free = float(apart.std(ddof=1) / np.sqrt(apart.size)), apart.size - 1.0
@@ -322,9 +274,9 @@ def change_between(
         a, b = (np.array([one[bike] for bike in shared]) for one in (first, second))
     else:
         change = float(b.mean() - a.mean())
-        if scatter is not None and known:
-            error = scatter.sd_pct * float(np.sqrt(1.0 / a.size + 1.0 / b.size))
-            free = scatter.dof
+        if scatter:
+            error = scatter.sd * float(np.sqrt(1.0 / a.size + 1.0 / b.size))
+            free = float(scatter.dof)
         elif a.size < 2 or b.size < 2:
             return Change(change, nan, nan, is_paired=False)
         else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import duckdb
 
-from flows.metrics.fuel import ETHANOL_SHARE
+from flows.metrics.fuel import ETHANOL_SHARE, ethanol_mass_share
 from schemas.settings import ShopSettings
 
 PartRow = tuple[str, str, str]
@@ -32,8 +32,54 @@ def parts_of_builds(connection: duckdb.DuckDBPyConnection) -> dict[str, list[Par
     return parts
 
 
+def ethanol_by_volume(fuel: str, settings: ShopSettings) -> float | None:
+    """Return the ethanol of a fuel, as the settings or its name say; None where neither does.
+
+    Parameters
+    ----------
+    fuel : str
+        The fuel, as a card names it.
+    settings : ShopSettings
+        The shop's settings.
+
+    Returns
+    -------
+    float or None
+        Share by volume. [1]
+    """
+    told = settings.fuel_named(fuel)
+    if told is not None and told.ethanol_volume_share is not None:
+        return told.ethanol_volume_share
+    return ETHANOL_SHARE.get(fuel.upper())
+
+
+def blend_by_mass(fuel: str, settings: ShopSettings) -> dict[str, float] | None:
+    """Return what a fuel is mixed of by mass, None where nobody said.
+
+    Parameters
+    ----------
+    fuel : str
+        The fuel, as a card names it.
+    settings : ShopSettings
+        The shop's settings.
+
+    Returns
+    -------
+    dict or None
+        Shares by component. [1]
+    """
+    told = settings.fuel_named(fuel)
+    if told is not None and told.mass_shares is not None:
+        return told.mass_shares
+    by_volume = ethanol_by_volume(fuel, settings)
+    if by_volume is None:
+        return None
+    ethanol = float(ethanol_mass_share(by_volume))
+    return {"gasoline": 1.0 - ethanol, "ethanol": ethanol}
+
+
 def ethanol_share(fuel: str, settings: ShopSettings) -> float:
-    """Return how much of a fuel is ethanol, as the settings or its name say; 0 where neither does.
+    """Return how much of a fuel is ethanol: by mass where a blend is told so, else by volume.
 
     Parameters
     ----------
@@ -45,11 +91,9 @@ def ethanol_share(fuel: str, settings: ShopSettings) -> float:
     Returns
     -------
     float
-        Share by volume, that by mass where the settings give a blend by mass. [1]
+        The share; 0 where nobody said. [1]
     """
     told = settings.fuel_named(fuel)
     if told is not None and told.mass_shares is not None:
         return told.mass_shares.get("ethanol", 0.0)
-    if told is not None and told.ethanol_volume_share is not None:
-        return told.ethanol_volume_share
-    return ETHANOL_SHARE.get(fuel.upper(), 0.0)
+    return ethanol_by_volume(fuel, settings) or 0.0

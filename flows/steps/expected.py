@@ -18,7 +18,7 @@ from flows.metrics.expected_mixture import Expected
 from flows.steps.builds import ethanol_share
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, or_none, outdated, parts_of, replace
-from flows.steps.wording import whole_pct
+from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
 
@@ -375,7 +375,7 @@ def _sentence(
     else:
         most = float(np.nanmax(lines["expected_error_pct"]))
         upper = lines["upper_pct"][np.isfinite(lines["upper_pct"])]
-        said += f"no lean range to expect, {whole_pct(most)} % at the leanest on average"
+        said += f"no lean range to expect, {signed_pct(most, 0)} % at the leanest on average"
         if upper.size and upper.max() > warn_pct:
             start = min(float(upper.max()), MOST_START_PCT)
             said += (
@@ -383,7 +383,7 @@ def _sentence(
                 f"{start:.0f} % more fuel to be safe"
             )
         elif upper.size:
-            said += f", up to {whole_pct(float(upper.max()))} % on 1 bike in 20"
+            said += f", up to {signed_pct(float(upper.max()), 0)} % on 1 bike in 20"
     if bikes == 0:
         return f"{said}. No bike of this model was run so: all of it is from other models."
     own = f"{bikes} bike" + "s" * (bikes != 1)

@@ -264,7 +264,7 @@ def _why_not_counted(
             why = "the map's breakpoints are others"
         elif targets[0] != targets[1]:
             why = "the wanted mixture is another"
-        elif (off := _off_by_pct(_joined(was, now), last.change)) > MOST_OFF_PCT:
+        elif (off := _off_by_pct(_joined(*_seen_twice(was, now)), last.change)) > MOST_OFF_PCT:
             why = f"the mixture shows a change that is {off:.0f} % of fuel away from it on average"
     return why and f"The suggestion before is not counted, though the card says entered: {why}."
 
@@ -498,8 +498,8 @@ def _check(
     """Return how much of the error the change from one stage to the next removed."""
     earlier, last = before
     was, now = seen[earlier["stage_id"]], seen[stage["stage_id"]]
-    part, full = _same_cells(was.cells, now.cells), _same_speeds(was.curve, now.curve)
-    joined = _joined(was, now)
+    part, full = _seen_twice(was, now)
+    joined = _joined(part, full)
     if not joined.weight.size:
         return []
     removed = fuel_change.removed_share(joined.before_pct, joined.after_pct, joined.weight)
@@ -528,12 +528,14 @@ def _check(
     return [row]
 
 
-def _joined(was: _Seen, now: _Seen) -> _Pair:
-    """Return all places seen twice, half of the say to rides and half to pulls.
+def _seen_twice(was: _Seen, now: _Seen) -> tuple[_Pair, _Pair]:
+    """Return the places that both stages saw, at part and at full throttle."""
+    return _same_cells(was.cells, now.cells), _same_speeds(was.curve, now.curve)
 
-    A ride's many cells must not drown the full throttle.
-    """
-    both = [_same_cells(was.cells, now.cells), _same_speeds(was.curve, now.curve)]
+
+def _joined(part: _Pair, full: _Pair) -> _Pair:
+    """Return both with half of the say each: many cells must not drown the full throttle."""
+    both = (part, full)
     weight = np.concatenate([one.weight / max(one.weight.sum(), 1e-9) for one in both])
     names = [name for name in _Pair._fields if name != "weight"]
     joined = {name: np.concatenate([getattr(one, name) for one in both]) for name in names}

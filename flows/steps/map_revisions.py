@@ -9,7 +9,8 @@ import duckdb
 import numpy as np
 
 from flows.metrics import map_revision
-from flows.metrics.map_revision import Change, MissedRange, Scatter
+from flows.metrics.map_revision import Change, MissedRange
+from flows.metrics.session import PooledSd, pooled_sd
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, or_none, outdated, replace
 from flows.steps.trust import whole_dof
@@ -66,12 +67,13 @@ def derive_map_revisions(
         of_parts = member["parts_key"] if member["map_name"] == "stock" else ""
         key = (member["model_id"], member["map_name"], member["map_revision"], of_parts)
         groups.setdefault(key, []).append(member)
-    curves = _curves(connection, [member["stage_id"] for member in members])
-    found = map_revision.pooled_scatter(
-        [size for _, size in _sizes(of_map, curves)] for of_map in groups.values()
+    sizes = _sizes(connection, [member["stage_id"] for member in members])
+    scatter = pooled_sd(
+        [[size for _, size in _of_bikes(of_map, sizes)] for of_map in groups.values()]
     )
-    # Rounded, so that a new bike rarely moves every interval.
-    scatter = Scatter(round(found.sd_pct, 1), whole_dof(found.dof)) if found.dof else found
+    if scatter.dof:
+        # Rounded, so that a new bike rarely moves every interval.
+        scatter = PooledSd(round(scatter.sd, 1), int(whole_dof(scatter.dof)))
     newest = {
         (model_id, name): revision
         for model_id, name, revision in connection.execute(
@@ -95,6 +97,7 @@ def derive_map_revisions(
     todo = [key for key in groups if fingerprint(*key) in making]
     needed = set(todo) | {before for key in todo if (before := earlier[key])}
     stage_ids = [member["stage_id"] for key in groups if key in needed for member in groups[key]]
+    curves = _curves(connection, stage_ids)
     part = _part_throttle(connection, stage_ids)
     records: dict[str, list[dict[str, Any]]] = {
         "out.map_revision": [],
@@ -105,7 +108,16 @@ def derive_map_revisions(
     for done, key in enumerate(todo, start=1):
         before = _of(groups, earlier[key])
         made = _revision(
-            key, groups[key], before, newest[key[:2]], scatter, curves, part, settings, wanted
+            key,
+            groups[key],
+            before,
+            newest[key[:2]],
+            scatter,
+            sizes,
+            curves,
+            part,
+            settings,
+            wanted,
         )
         for table, rows in made.items():
             records[table] += rows
@@ -133,6 +145,18 @@ def _revision_before(members: list[dict[str, Any]]) -> int | None:
     """Return the revision that a map was made from, as the cards say."""
     named = [member["map_from"] for member in members if member["map_from"] is not None]
     return max(named, default=None)
+
+
+def _sizes(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> dict[str, float]:
+    """Return the mean size of each stage's full-throttle error, on the speeds of `_curves`."""
+    return dict(
+        connection.execute(
+            "SELECT stage_id, avg(abs(lean_error_pct) ORDER BY engine_speed_rpm) "
+            "FROM out.session_curve WHERE lean_error_pct IS NOT NULL AND engine_speed_rpm % ? = 0 "
+            "AND stage_id IN (SELECT unnest(?)) GROUP BY stage_id",
+            [SPEED_STEP_RPM, stage_ids],
+        ).fetchall()
+    )
 
 
 def _curves(
@@ -173,7 +197,8 @@ def _revision(
     members: list[dict[str, Any]],
     before: list[dict[str, Any]],
     newest: int | None,
-    scatter: Scatter,
+    scatter: PooledSd,
+    sizes: dict[str, float],
     curves: dict[str, dict[float, float]],
     part: dict[str, tuple[float, float]],
     settings: ShopSettings,
@@ -184,7 +209,7 @@ def _revision(
     by_speed = map_revision.mean_by_speed(errors)
     missed = map_revision.missed_ranges(speed, errors, notice_pct=settings.mixture.notice_pct)
     against = map_revision.change_between(
-        _sizes(before, curves), _sizes(members, curves), scatter=scatter
+        _of_bikes(before, sizes), _of_bikes(members, sizes), scatter=scatter
     )
     rides = [part[m["stage_id"]] for m in members if m["stage_id"] in part]
     weighted = [
@@ -192,7 +217,7 @@ def _revision(
         for m in members
         if m["torque_weighted_error_pct"] is not None
     ]
-    sizes = [size for _, size in _sizes(members, curves)]
+    own_sizes = [size for _, size in _of_bikes(members, sizes)]
     lean_bikes = sum(member["level"] in ("warn", "stop") for member in members)
     row: dict[str, Any] = {
         "map_id": map_id,
@@ -205,7 +230,7 @@ def _revision(
         "parts_seen": "; ".join(sorted({member["parts_key"] for member in members})),
         "bikes": len(members),
         "lean_bikes": lean_bikes,
-        "mean_size_pct": float(np.mean(sizes)) if sizes else None,
+        "mean_size_pct": float(np.mean(own_sizes)) if own_sizes else None,
         "torque_weighted_error_pct": float(np.mean(weighted)) if weighted else None,
         "cruise_bikes": len(rides),
         "cruise_error_pct": float(np.mean([signed for signed, _ in rides])) if rides else None,
@@ -269,14 +294,12 @@ def _on_one_grid(curves: list[dict[float, float]]) -> tuple[np.ndarray, np.ndarr
     return speed, errors.reshape(len(curves), speed.size)
 
 
-def _sizes(
-    members: list[dict[str, Any]], curves: dict[str, dict[float, float]]
-) -> list[tuple[str, float]]:
+def _of_bikes(members: list[dict[str, Any]], sizes: dict[str, float]) -> list[tuple[str, float]]:
     """Return each bike's mean size of the full-throttle error."""
     return [
-        (member["bike_id"], float(np.mean(np.abs(list(curve.values())))))
+        (member["bike_id"], sizes[member["stage_id"]])
         for member in members
-        if (curve := curves.get(member["stage_id"]))
+        if member["stage_id"] in sizes
     ]
 
 

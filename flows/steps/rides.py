@@ -17,8 +17,9 @@ import polars as pl
 
 from flows.metrics import cruise, transients
 from flows.metrics.exhaust_gas import lambda_from_exhaust_gas
-from flows.metrics.fuel import ETHANOL_SHARE, ethanol_mass_share, mixed_atom_ratios
+from flows.metrics.fuel import mixed_atom_ratios
 from flows.metrics.mixture import part_throttle_band
+from flows.steps.builds import blend_by_mass
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace
 from flows.steps.samples import MANY_ROWS, read_samples
@@ -107,7 +108,7 @@ def derive_rides(
         stage_id: fingerprint(
             RIDES_VERSION,
             settings.mixture_on(rides[0]["fuel"]).model_dump(),
-            _blend(rides[0]["fuel"], settings),
+            blend_by_mass(rides[0]["fuel"], settings),
             [{k: v for k, v in row.items() if k != "sample_path"} for row in rides],
         )
         for stage_id, rides in stages.items()
@@ -152,20 +153,6 @@ def derive_rides(
     return len(to_make)
 
 
-def _blend(fuel: str, settings: ShopSettings) -> dict[str, float] | None:
-    """Return what a fuel is mixed of by mass, None where nobody said."""
-    told = settings.fuel_named(fuel)
-    if told is not None and told.mass_shares is not None:
-        return told.mass_shares
-    by_volume = told.ethanol_volume_share if told else None
-    if by_volume is None:
-        by_volume = ETHANOL_SHARE.get(fuel.upper())
-    if by_volume is None:
-        return None
-    ethanol = float(ethanol_mass_share(by_volume))
-    return {"gasoline": 1.0 - ethanol, "ethanol": ethanol}
-
-
 def _shown_lambda(
     channel: dict[str, np.ndarray], row: dict[str, Any], settings: ShopSettings
 ) -> tuple[np.ndarray, str]:
@@ -175,7 +162,7 @@ def _shown_lambda(
         return lean, "wideband"
     if not all(np.isfinite(channel[name]).any() for name in GASES):
         return lean, ""
-    blend = _blend(row["fuel"], settings)
+    blend = blend_by_mass(row["fuel"], settings)
     atoms = {} if blend is None else mixed_atom_ratios(blend)._asdict()
     # A zero that is off shows gases below nothing.
     co, co2, o2 = (0.01 * np.clip(channel[name], 0.0, None) for name in GASES)
@@ -184,15 +171,17 @@ def _shown_lambda(
     return lambda_from_exhaust_gas(co2, co, o2, hc, **atoms), "exhaust gas"
 
 
-def _trouble(lean: np.ndarray, channel: dict[str, np.ndarray], row: dict[str, Any]) -> str:
+def _trouble(
+    lean: np.ndarray, channel: dict[str, np.ndarray], row: dict[str, Any], apart_pct: float
+) -> str:
     """Say why the mixture of a ride is no evidence; empty where it may be."""
     if not np.isfinite(lean).any():
         marked = [row["marks"][name] for name in LAMBDAS if name in row["marks"]]
         return "; ".join(marked) or _gas_trouble(channel) or "no wideband lambda was logged"
-    if (apart := _probes_apart_pct(channel)) > MOST_APART_PCT:
+    if apart_pct > MOST_APART_PCT:
         return (
-            f"the two wideband probes differ by {apart:.0f} % in the middle of the ride: look for "
-            "a leak before one, or an unplugged or wrongly scaled gauge"
+            f"the two wideband probes differ by {apart_pct:.0f} % in the middle of the ride: look "
+            "for a leak before one, or an unplugged or wrongly scaled gauge"
         )
     if np.nanmax(lean) - np.nanmin(lean) < 0.002:
         return f"lambda stands still at {np.nanmedian(lean):.3f}: not evidence"
@@ -301,6 +290,7 @@ class _Mixture(NamedTuple):
     origin: str
     trouble: str
     resolution: float
+    notes: tuple[str, ...]
 
 
 def _mixture(
@@ -308,7 +298,8 @@ def _mixture(
 ) -> _Mixture:
     time = channel["time_s"]
     shown, origin = _shown_lambda(channel, row, settings)
-    trouble = _trouble(shown, channel, row)
+    apart_pct = _probes_apart_pct(channel)
+    trouble = _trouble(shown, channel, row, apart_pct)
     stated = row["probe_delay_s"]
     delay = _Delay(
         stated or 0.0,
@@ -322,7 +313,7 @@ def _mixture(
     volts = _logged(channel["o2_narrow_v"])
     trim = _logged(channel["fuel_trim_short_pct"])
     if trouble:
-        nothing = _Mixture(unknown, nowhere, nowhere, nowhere, delay, origin, trouble, 0.0)
+        nothing = _Mixture(unknown, nowhere, nowhere, nowhere, delay, origin, trouble, 0.0, ())
         if origin or volts is None or trim is None:
             return nothing
         # Held at lambda 1 by its own sensor, an engine without a wideband still shows its trims.
@@ -348,8 +339,22 @@ def _mixture(
         free = np.where(closed | doubtful, np.nan, shown)
         delay = _delay(time, channel, free, delay)
     aligned = cruise.aligned_lambda(time, shown, delay.by_sample)
-    step = _step_of(shown)
-    return _Mixture(aligned, closed, near & ~closed, doubtful, delay, origin, trouble, step)
+    notes = []
+    if apart_pct > APART_PCT:
+        notes.append(f"the two wideband probes differ by {apart_pct:.0f} %: the leaner counts")
+    if origin == "exhaust gas" and blend_by_mass(row["fuel"], settings) is None:
+        notes.append(f"fuel {row['fuel']} is not told in the settings: taken as gasoline")
+    return _Mixture(
+        aligned,
+        closed,
+        near & ~closed,
+        doubtful,
+        delay,
+        origin,
+        trouble,
+        _step_of(shown),
+        tuple(notes),
+    )
 
 
 def _ride(
@@ -387,10 +392,7 @@ def _ride(
     if row["rows_kept"] > MANY_ROWS:
         step_ms = 1000 * float(np.median(np.diff(time)))
         notes.append(f"{row['rows_kept']} rows, read as means over {step_ms:.0f} ms")
-    if not trouble and (apart := _probes_apart_pct(channel)) > APART_PCT:
-        notes.append(f"the two wideband probes differ by {apart:.0f} %: the leaner counts")
-    if origin == "exhaust gas" and _blend(row["fuel"], settings) is None:
-        notes.append(f"fuel {row['fuel']} is not told in the settings: taken as gasoline")
+    notes += shown.notes
     duration = cruise.sample_duration_s(time)
     steady = reasons == ""
     low, high = part_throttle_band(

@@ -379,23 +379,40 @@ unit = "degC"
 )
 
 
-def test_four_gases_stand_in_for_a_wideband(shop, make):
+@pytest.fixture
+def analysed(shop, make):
+    """Return a function that takes in a ride of four gases and gives its line.
+
+    `gases` gives CO, CO2, O2 [%] and HC [ppm] for each of 2,400 steps, as they are written.
+    """
+
+    def look(gases, fuel="E5"):
+        layout = GAS.replace('"open", "mix"]', '"open", "co"]')
+        (shop.folder.layouts / "trap-ride.toml").write_text(layout, encoding="utf-8")
+        lines = ["s,rpm,kmh,open,co,co2,o2,hc,water"]
+        for step in range(2400):
+            written = ",".join(gases(step))
+            lines.append(f"{0.1 * step:.1f},4000,80.0,{15 + 0.01 * (step % 7):.2f},{written},86.0")
+        shop.put("job/ride_1.trap", "\n".join(lines) + "\n")
+        stage = make.stage(pulls=[], rides=["ride_1.trap"], fuel=fuel)
+        shop.put("job/card.toml", make.card(stages=[stage]))
+        shop.work()
+        (line,) = table(shop, "SELECT * FROM out.ride")
+        return line
+
+    return look
+
+
+def test_four_gases_stand_in_for_a_wideband(shop, analysed):
     # References: Brettschneider's balance for CO2 12.0, CO 4.0, O2 0.3 vol-%, HC 250 ppm as hexane
     # gives 0.8905 with H/C 1.73 and O/C 0.02; E0 here is CH1.85, some 0.3 % away.
-    layout = GAS.replace('"open", "mix"]', '"open", "co"]')
-    (shop.folder.layouts / "trap-ride.toml").write_text(layout, encoding="utf-8")
-    lines = ["s,rpm,kmh,open,co,co2,o2,hc,water"]
     rng = np.random.default_rng(1)
-    for step in range(2400):
+
+    def gases(_step):
         noise = 1 + 0.01 * rng.standard_normal(4)
-        gas = [4.0 * noise[0], 12.0 * noise[1], 0.3 * noise[2], 250 * noise[3]]
-        written = ",".join(f"{value:.4f}" for value in gas)
-        lines.append(f"{0.1 * step:.1f},4000,80.0,{15 + 0.01 * (step % 7):.2f},{written},86.0")
-    shop.put("job/ride_1.trap", "\n".join(lines) + "\n")
-    stage = make.stage(pulls=[], rides=["ride_1.trap"], fuel="E0")
-    shop.put("job/card.toml", make.card(stages=[stage]))
-    shop.work()
-    (line,) = table(shop, "SELECT * FROM out.ride")
+        return [f"{value:.4f}" for value in np.array([4.0, 12.0, 0.3, 250.0]) * noise]
+
+    line = analysed(gases, fuel="E0")
     assert (line["lambda_from"], line["trouble"]) == ("exhaust gas", "")
     assert line["delay_s"] == 2.0
     (cell,) = table(shop, "SELECT * FROM out.cruise_cell")
@@ -409,37 +426,21 @@ def test_four_gases_stand_in_for_a_wideband(shop, make):
         ({"co": "0.0", "co2": "0.0", "o2": "20.9"}, "hangs in free air"),
     ],
 )
-def test_gases_that_give_no_lambda_say_why(shop, make, gases, said):
-    layout = GAS.replace('"open", "mix"]', '"open", "co"]')
-    (shop.folder.layouts / "trap-ride.toml").write_text(layout, encoding="utf-8")
-    lines = ["s,rpm,kmh,open,co,co2,o2,hc,water"]
-    for step in range(2400):
-        values = {"co": 4.0, "co2": 12.0, "o2": 0.3 + 0.01 * (step % 5)} | gases
-        written = ",".join(str(values[name]) for name in ("co", "co2", "o2"))
-        lines.append(f"{0.1 * step:.1f},4000,80.0,{15 + 0.01 * (step % 7):.2f},{written},250,86.0")
-    shop.put("job/ride_1.trap", "\n".join(lines) + "\n")
-    stage = make.stage(pulls=[], rides=["ride_1.trap"])
-    shop.put("job/card.toml", make.card(stages=[stage]))
-    shop.work()
-    (line,) = table(shop, "SELECT * FROM out.ride")
-    assert said in line["trouble"]
+def test_gases_that_give_no_lambda_say_why(analysed, gases, said):
+    def written(step):
+        values = {"co": "4.0", "co2": "12.0", "o2": str(0.3 + 0.01 * (step % 5)), "hc": "250"}
+        return (values | gases).values()
+
+    assert said in analysed(written)["trouble"]
 
 
-def test_a_zero_that_is_a_little_off_refuses_no_gas_log(shop, make):
-    layout = GAS.replace('"open", "mix"]', '"open", "co"]')
-    (shop.folder.layouts / "trap-ride.toml").write_text(layout, encoding="utf-8")
-    lines = ["s,rpm,kmh,open,co,co2,o2,hc,water"]
+def test_a_zero_that_is_a_little_off_refuses_no_gas_log(shop, analysed):
     rng = np.random.default_rng(2)
-    for step in range(2400):
-        oxygen = 0.02 * rng.standard_normal()
-        lines.append(
-            f"{0.1 * step:.1f},4000,80.0,{15 + 0.01 * (step % 7):.2f},"
-            f"{4.0 + 0.02 * rng.standard_normal():.3f},12.0,{oxygen:.3f},250,86.0"
-        )
-    shop.put("job/ride_1.trap", "\n".join(lines) + "\n")
-    stage = make.stage(pulls=[], rides=["ride_1.trap"])
-    shop.put("job/card.toml", make.card(stages=[stage]))
-    shop.work()
+
+    def gases(_step):
+        oxygen, carbon = 0.02 * rng.standard_normal(2)
+        return [f"{4.0 + carbon:.3f}", "12.0", f"{oxygen:.3f}", "250"]
+
+    line = analysed(gases)
     assert shop.outcome("job/ride_1.trap").state == "taken in"
-    (line,) = table(shop, "SELECT * FROM out.ride")
     assert (line["lambda_from"], line["trouble"]) == ("exhaust gas", "")

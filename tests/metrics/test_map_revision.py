@@ -4,13 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from flows.metrics.map_revision import (
-    Scatter,
-    change_between,
-    mean_by_speed,
-    missed_ranges,
-    pooled_scatter,
-)
+from flows.metrics.map_revision import change_between, mean_by_speed, missed_ranges
+from flows.metrics.session import PooledSd, pooled_sd
 
 NAN = float("nan")
 
@@ -172,25 +167,25 @@ def test_two_shared_bikes_are_enough_to_pair():
 def test_the_scatter_of_many_maps_is_pooled_by_their_degrees_of_freedom():
     groups = [[1.0, 2.0, 4.0], [3.0, 3.5], [8.0]]
     # Hand calculation: squares 14/3 and 1/8 over 2 + 1 degrees of freedom.
-    assert pooled_scatter(groups) == pytest.approx((((14 / 3 + 1 / 8) / 3) ** 0.5, 3.0))
-    of_two = pooled_scatter([groups[0], [5.0, 9.0, 1.0]])
+    assert pooled_sd(groups) == pytest.approx((((14 / 3 + 1 / 8) / 3) ** 0.5, 3.0))
+    of_two = pooled_sd([groups[0], [5.0, 9.0, 1.0]])
     test = stats.f_oneway(groups[0], [5.0, 9.0, 1.0])  # scipy: its error is the pooled variance
     means = np.array([7 / 3, 5.0])
     between = 3.0 * np.sum((means - means.mean()) ** 2)
-    assert between / of_two.sd_pct**2 == pytest.approx(test.statistic)
-    assert np.isnan(pooled_scatter([[1.0], []]).sd_pct)
+    assert between / of_two.sd**2 == pytest.approx(test.statistic)
+    assert np.isnan(pooled_sd([[1.0], []]).sd)
 
 
 @pytest.mark.parametrize(("before", "after"), [([6.0], [4.0]), ([6.0, 6.0], [4.0, 4.0])])
 def test_the_shops_scatter_stands_in_where_a_map_has_few_bikes(before, after):
-    found = change_between(named(before), named(after, first=9), scatter=Scatter(1.0, 20.0))
+    found = change_between(named(before), named(after, first=9), scatter=PooledSd(1.0, 20))
     # Student's t of 20 degrees of freedom is 2.086 (any table of it).
     half = 2.086 * (1 / len(before) + 1 / len(after)) ** 0.5
     assert found == pytest.approx((-2.0, -2.0 - half, -2.0 + half, False), rel=1e-3)
 
 
 def test_many_bikes_on_both_maps_speak_for_themselves():
-    scatter = Scatter(5.0, 30.0)
+    scatter = PooledSd(5.0, 30)
     few, many = ([3.0, 5.0, 4.0], [3.0, 5.0, 4.0, 6.0])
     for sizes, is_paired in ((few, False), (many, True)):
         later = named([size - 1.0 for size in sizes])

@@ -444,6 +444,15 @@ CASES = {
         {"out.map_revision": [MAP], "out.map_revision_region": [missed()]},
         [{"out.map_revision": [MAP | {"is_missing": False}]}],
     ),
+    "out.map_revision_rank: every_map_has_one_rank": (
+        {"out.map_revision": [MAP], "out.map_revision_rank": [{"map_id": "m", "map_rank": 1}]},
+        [{"out.map_revision_rank": []},
+         {"out.map_revision_rank": [{"map_id": "m", "map_rank": rank} for rank in (1, 2)]}],
+    ),
+    "out.map_revision_rank: what_misses_comes_before_what_does_not": (
+        {"out.map_revision": [MAP], "out.map_revision_rank": [{"map_id": "m", "map_rank": 1}]},
+        [{"out.map_revision_rank": [{"map_id": "m", "map_rank": 2}]}],
+    ),
     "out.map_revision_speed: the_mean_lies_in_its_interval": (
         {"out.map_revision_speed": [
             {"map_id": "m", "mean_error_pct": 4, "lower_pct": 3, "upper_pct": 5, "bikes": 2}]},
