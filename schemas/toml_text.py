@@ -12,6 +12,13 @@ from pydantic_core import ErrorDetails
 Model = TypeVar("Model", bound=pydantic.BaseModel)
 
 
+MOST_CHARACTERS = 200_000
+"""A card with a hundred stages has 50,000."""
+
+MOST_DOTS = 1000
+MOST_MISTAKES = 25
+
+
 class MistakesError(ValueError):
     """Everything that is wrong with one text, a plain sentence each.
 
@@ -57,6 +64,8 @@ def read_toml(text: str, model: type[Model], source: str) -> Model:
     MistakesError
         With every mistake in the text, in the order of its lines.
     """
+    if endless := _endless(text):
+        raise MistakesError(source, [endless])
     try:
         content = tomllib.loads(text.removeprefix("\ufeff"))
     except (ValueError, RecursionError) as error:
@@ -65,11 +74,24 @@ def read_toml(text: str, model: type[Model], source: str) -> Model:
     try:
         return model.model_validate(content)
     except pydantic.ValidationError as error:
-        found = [_sentence(text, problem) for problem in error.errors() if not _is_noise(problem)]
+        problems = [problem for problem in error.errors() if not _is_noise(problem)]
+        # Each is looked for in the whole text.
+        found = [_sentence(text, problem) for problem in problems[:MOST_MISTAKES]]
         found.sort(key=lambda pair: pair[0])
-        raise MistakesError(
-            source, list(dict.fromkeys(sentence for _, sentence in found))
-        ) from None
+        told = list(dict.fromkeys(sentence for _, sentence in found))
+        if len(problems) > MOST_MISTAKES:
+            told.append(f"and {len(problems) - MOST_MISTAKES} further mistakes")
+        raise MistakesError(source, told) from None
+
+
+def _endless(text: str) -> str:
+    """Say what makes a text too large to be read: memory grows by the square of a key's dots."""
+    if len(text) > MOST_CHARACTERS:
+        return f"must be at most {MOST_CHARACTERS} characters long, got {len(text)}"
+    for number, line in enumerate(text.split("\n"), start=1):
+        if line.count(".") > MOST_DOTS:
+            return f"line {number}: must have at most {MOST_DOTS} dots, got {line.count('.')}"
+    return ""
 
 
 def _is_noise(problem: ErrorDetails) -> bool:

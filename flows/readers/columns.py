@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -129,12 +130,12 @@ def match_columns(cells: Sequence[str], layout: Layout) -> Columns | None:
         stated = name_and_unit(cells[place])[1]
         if stated:
             units[name] = stated
+    counts = Counter(cells)
     doubled = {
-        cell: times
-        for cell in dict.fromkeys(cells)
-        if (times := list(cells).count(cell)) > 1
-        and cell in wanted
-        and REPEATED_NAME.format(name=cell, number=2) not in {*wanted, *layout.recognise.columns}
+        name: counts[name]
+        for name in dict.fromkeys(wanted)
+        if counts[name] > 1
+        and REPEATED_NAME.format(name=name, number=2) not in {*wanted, *layout.recognise.columns}
     }
     return Columns(dict(sorted(kept.items())), texts, units, doubled)
 

@@ -17,7 +17,7 @@ _READERS = {
     "spreadsheet": "flows.readers.spreadsheet",
     "mdf": "flows.readers.mdf",
 }
-_GZIP = b"\x1f\x8b"
+GZIP = b"\x1f\x8b"
 _COMPOUND = b"\xd0\xcf\x11\xe0"
 _CONTROLS = bytes([*range(1, 9), *range(14, 27), 28, 29, 30])
 _BYTE_ORDER_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")
@@ -53,7 +53,7 @@ def open_bytes(path: Path) -> BinaryIO:
         To be closed by the caller.
     """
     handle = path.open("rb")
-    packed = handle.read(2) == _GZIP
+    packed = handle.read(2) == GZIP
     handle.seek(0)
     return cast(BinaryIO, gzip.GzipFile(fileobj=handle, mode="rb")) if packed else handle
 

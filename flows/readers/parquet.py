@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
-from flows.readers.source import Look, Source, SourceTable, UnreadableError
+from flows.readers.source import Look, Source, SourceTable, UnreadableError, refuse_endless
 from schemas.layout import Layout
 
 BATCH_ROWS = 200_000
@@ -82,6 +82,7 @@ def read(path: Path, layout: Layout) -> Source:
     """
     with _Opened(path) as file:
         schema = file.schema_arrow
+        refuse_endless(file.metadata.num_rows)
         columns = match_columns(schema.names, layout)
         if columns is None:
             raise UnreadableError(

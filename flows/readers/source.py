@@ -22,6 +22,9 @@ START_BYTES = 128 * 1024
 PIECE_BYTES = 2 * 1024 * 1024
 """Readers give a large file in pieces of about this much source text."""
 
+MOST_ROWS = 250_000_000
+"""A log of more rows was never seen: ten hours at 5 kHz are 180 million."""
+
 REPEATED_NAME = "{name} #{number}"
 """A column name that stands again gets its number: "lambda", "lambda #2"."""
 
@@ -44,6 +47,21 @@ class UnreadableError(ValueError):
         self.code = code
         self.reason = reason
         self.remedy = remedy
+
+    def __reduce__(self) -> tuple[type[UnreadableError], tuple[str, str, str]]:
+        """Be raised whole in another process."""
+        return type(self), (self.code, self.reason, self.remedy)
+
+
+def refuse_endless(rows: int) -> None:
+    """Refuse a file that claims more rows than any log has, before one of them is read."""
+    if not 0 <= rows <= MOST_ROWS:
+        raise UnreadableError(
+            "too many rows",
+            f"the file says it has {rows:.4g} rows, where {MOST_ROWS:.4g} are read at most: it is "
+            "damaged, or no log",
+            "Copy or export the file again, a long log in parts.",
+        )
 
 
 @dataclass(frozen=True)

@@ -20,8 +20,9 @@ import duckdb
 import numpy as np
 import polars as pl
 
+from flows import apart
 from flows.readers import formats
-from flows.readers.source import BadRow, UnreadableError
+from flows.readers.source import START_BYTES, BadRow, UnreadableError
 from flows.steps.archive import archived_path
 from flows.steps.judge import canonical
 from flows.steps.long_logs import LONG_BYTES, PACKED_SHARE, read_long_log
@@ -38,6 +39,8 @@ READ_VERSION = 2
 """Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
 
 BATCH_FILES = 250
+SMALL_BYTES = 4 * 1024 * 1024
+"""Plain text up to this size is read in this process; all else in one with limits."""
 BATCH_ROWS = 150_000
 TWO_LAYOUTS = "two layouts fit"
 
@@ -103,6 +106,10 @@ class _Rules:
         """Return the fingerprint of deciding which of these layouts a file is of."""
         return _short(f"{self._taught}|{'|'.join(sorted(self.names[sha]))}")
 
+    def of_one(self, sha: str) -> _Rules:
+        """Return the same for one file: what another process must be told."""
+        return _Rules(self.layouts, self.settings, {sha: self.names[sha]})
+
     @cached_property
     def _common(self) -> str:
         """What every reading depends on."""
@@ -164,21 +171,57 @@ def read_files(
     batch: list[_Open] = []
     recognised: list[str] = []
     rows = read = 0
-    for done, (sha, read_with) in enumerate(todo, start=1):
-        opened = _open(sha, shop, rules, read_with)
-        if opened is None:
-            recognised.append(sha)
-        else:
-            read += 1
-            batch.append(opened)
-            rows += opened.line_no.size
-        if len(batch) >= BATCH_FILES or rows >= BATCH_ROWS or done == len(todo):
-            _judge(batch, rules)
-            _store(connection, shop, batch)
-            _keep_recognised(connection, rules, recognised)
-            batch, recognised, rows = [], [], 0
-        progress(done, len(todo), "reading")
+    with apart.worker() as worker:
+        for done, (sha, read_with) in enumerate(todo, start=1):
+            opened = open_guarded(worker, sha, shop, rules, read_with)
+            if opened is None:
+                recognised.append(sha)
+            else:
+                read += 1
+                batch.append(opened)
+                rows += opened.line_no.size
+            if len(batch) >= BATCH_FILES or rows >= BATCH_ROWS or done == len(todo):
+                _judge(batch, rules)
+                _store(connection, shop, batch)
+                _keep_recognised(connection, rules, recognised)
+                batch, recognised, rows = [], [], 0
+            progress(done, len(todo), "reading")
     return read
+
+
+def open_guarded(
+    worker: apart.Worker, sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None
+) -> _Open | None:
+    """Open a file where it can do no harm: in another process, unless it is a small plain text."""
+    path = archived_path(shop, sha)
+    if not path.is_file() or is_small_text(path):
+        return _open(sha, shop, rules, read_with)
+    limits = apart.Limits.for_bytes(path.stat().st_size)
+    asked = (sha, shop, rules.of_one(sha), read_with)
+    try:
+        try:
+            return worker.call(limits, _open, *asked)
+        except UnreadableError as error:
+            if error.code != apart.CRASHED:
+                raise
+            # Once more: something else may have ended the process.
+            return worker.call(limits, _open, *asked)
+    except UnreadableError as error:
+        refused = _unknown(sha, rules)
+        refused.refuse(error)
+        return _Open(refused)
+
+
+def is_small_text(path: Path) -> bool:
+    """Whether a file is read line by line, in bounded time and memory."""
+    if path.stat().st_size > SMALL_BYTES:
+        return False
+    with path.open("rb") as file:
+        start = file.read(START_BYTES)
+    try:
+        return not start.startswith(formats.GZIP) and formats.format_of(start) == "text"
+    except UnreadableError:
+        return True  # refused for the same reason, and not read further
 
 
 def _keep_recognised(connection: duckdb.DuckDBPyConnection, rules: _Rules, shas: list[str]) -> None:
@@ -240,15 +283,7 @@ def _rules_of(layout: Layout) -> tuple[int, int]:
 def _open(sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None) -> _Open | None:
     """Return a file read and converted; None if it still is what it was read as."""
     path = archived_path(shop, sha)
-    recognised_with = rules.recognition(sha)
-    unknown = Reading(
-        sha,
-        _short(f"{sha}|{recognised_with}"),
-        "untaught",
-        recognised_with,
-        recognised_with,
-        "layout not taught",
-    )
+    unknown = _unknown(sha, rules)
     try:
         if not path.stat().st_size:
             raise UnreadableError(
@@ -283,7 +318,7 @@ def _open(sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None) -> _
         _short(f"{sha}|{rules.with_layout(layout)}"),
         "read",
         rules.with_layout(layout),
-        recognised_with,
+        unknown.recognised_with,
     )
     reading.layout, reading.layout_kind = layout.name, layout.layout.kind
     reading.equipment = layout.layout.equipment
@@ -305,6 +340,14 @@ def _open(sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None) -> _
         whole.clock_no,
         whole.bad_rows,
         _columns_of(layout),
+    )
+
+
+def _unknown(sha: str, rules: _Rules) -> Reading:
+    """Return what stands of a file as long as no layout recognises it."""
+    with_these = rules.recognition(sha)
+    return Reading(
+        sha, _short(f"{sha}|{with_these}"), "untaught", with_these, with_these, "layout not taught"
     )
 
 

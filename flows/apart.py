@@ -1,0 +1,192 @@
+"""Runs functions on foreign bytes in a process apart, with limits: a crash or a hang is an answer.
+
+Libraries that read files abort, hang or ask for all memory on bytes made or broken that way. Here
+that ends one process and refuses one file; the shop goes on with the next.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from multiprocessing.connection import Connection, wait
+from pathlib import Path
+from typing import Any, NamedTuple, TypeVar
+
+import psutil
+
+from flows.readers.source import UnreadableError
+
+Result = TypeVar("Result")
+
+CRASHED = "reader crashed"
+
+LOOK_S = 0.02
+"""How often memory and time are looked at: memory grows by some 100 MB meanwhile."""
+START_S = 120.0
+"""A worker on a slow disk takes long to start; that is not the file's fault."""
+
+
+class Limits(NamedTuple):
+    """What one file may take. Time is the processor's: on a busy machine the clock says little."""
+
+    memory_mb: float = 1300.0
+    processor_s: float = 6.0
+    clock_s: float = 120.0
+
+    @classmethod
+    def for_bytes(cls, size_bytes: int) -> Limits:
+        """Return the limits of a file by its size; sound ones take a tenth of the time."""
+        seconds = 6.0 + 0.5 * size_bytes / 1e6
+        return cls(processor_s=seconds, clock_s=100.0 + 3.0 * seconds)
+
+
+class Worker:
+    """A process that calls functions one after the other; started when first needed."""
+
+    def __init__(self) -> None:
+        self._process: Any = None
+        self._pipe: Connection | None = None
+
+    def call(self, limits: Limits, function: Callable[..., Result], *arguments: Any) -> Result:
+        """Return what a function of a module returns, or raise what it raises.
+
+        Function, arguments and result are pickled. UnreadableError says so where a limit is
+        passed or the process ends by itself.
+        """
+        if self._process is None:
+            self._start()
+        assert self._pipe is not None  # noqa: S101 - made by _start
+        try:
+            self._pipe.send((limits, function, arguments))
+            self._wait(limits)
+            succeeded, answer = self._pipe.recv()
+        except (EOFError, OSError):
+            self.close()
+            raise _refusal(CRASHED, "the program that reads such files broke down on it") from None
+        except BaseException:
+            self.close()
+            raise
+        if not succeeded:
+            raise answer
+        return answer
+
+    def close(self) -> None:
+        """End the process, whatever it does."""
+        if self._process is None:
+            return
+        if self._pipe is not None:
+            self._pipe.close()
+        self._process.kill()
+        self._process.join()
+        self._process = self._pipe = None
+
+    def _start(self) -> None:
+        # Spawned: a forked copy of a process that has used polars hangs.
+        context = multiprocessing.get_context("spawn")
+        self._pipe, far_end = context.Pipe()
+        self._process = context.Process(target=_serve, args=(far_end,), daemon=True)
+        self._process.start()
+        far_end.close()
+        if self._pipe.poll(START_S):
+            with contextlib.suppress(EOFError, OSError):
+                self._pipe.recv()
+                return
+        self.close()
+        raise RuntimeError("the process that reads files did not start")
+
+    def _wait(self, limits: Limits) -> None:
+        """Wait for an answer; raise where the process takes more than it may."""
+        assert self._pipe is not None  # noqa: S101 - as above
+        began = time.monotonic()
+        watched = psutil.Process(self._process.pid)
+        with contextlib.suppress(psutil.NoSuchProcess):
+            used_before = _processor_s(watched)
+            while not self._pipe.poll(LOOK_S):
+                if not self._process.is_alive() and not self._pipe.poll(0.0):
+                    raise EOFError
+                if watched.memory_info().rss > limits.memory_mb * 1e6:
+                    raise _refusal(
+                        "too much memory",
+                        f"reading it asks for more than {limits.memory_mb:.0f} MB of memory",
+                    )
+                if (
+                    _processor_s(watched) - used_before > limits.processor_s
+                    or time.monotonic() - began > limits.clock_s
+                ):
+                    raise _refusal(
+                        "takes too long",
+                        f"reading it was not done after {limits.processor_s:.0f} s of work",
+                    )
+
+
+@contextlib.contextmanager
+def worker() -> Iterator[Worker]:
+    """Give a worker that ends with the block."""
+    made = Worker()
+    try:
+        yield made
+    finally:
+        made.close()
+
+
+def call_apart(limits: Limits, function: Callable[..., Result], *arguments: Any) -> Result:
+    """Return what a function returns in a process of its own."""
+    with worker() as once:
+        return once.call(limits, function, *arguments)
+
+
+def _refusal(code: str, reason: str) -> UnreadableError:
+    return UnreadableError(
+        code,
+        f"{reason}: it is damaged, or far larger inside than it looks",
+        "Export the log again; a long one as text or Parquet, in parts.",
+    )
+
+
+def _processor_s(process: psutil.Process) -> float:
+    used = process.cpu_times()
+    return used.user + used.system
+
+
+def _serve(pipe: Connection) -> None:
+    """Answer calls until the other end is gone."""
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    # Libraries print their last words of a broken file; the reason is told by whoever called.
+    with Path(os.devnull).open("wb") as silence:
+        os.dup2(silence.fileno(), 2)
+    pipe.send("ready")
+    while True:
+        try:
+            limits, function, arguments = pipe.recv()
+        except (EOFError, OSError):
+            return
+        _limit_processor(limits)
+        try:
+            answer = (True, function(*arguments))
+        except Exception as error:  # noqa: BLE001 - told where the function was called
+            answer = (False, error)
+        try:
+            pipe.send(answer)
+        except (BrokenPipeError, ConnectionError):
+            return
+
+
+def _limit_processor(limits: Limits) -> None:
+    """Let the system end an endless loop whose parent is gone, where the system can."""
+    with contextlib.suppress(ImportError, ValueError, OSError):
+        import resource
+
+        used = int(_processor_s(psutil.Process()) + limits.processor_s)
+        _, most = resource.getrlimit(resource.RLIMIT_CPU)
+        resource.setrlimit(resource.RLIMIT_CPU, (used + 10, most))
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os._exit(1)

@@ -1,0 +1,227 @@
+"""Files made or broken so as to bring a reader down are refused; the next file goes on."""
+
+import os
+import signal
+import threading
+import time
+
+import psutil
+import pytest
+
+from fixtures.hostile_files import COLUMNS, HOSTILE
+from fixtures.mutants import ENDINGS, layouts, mutant
+from flows import apart
+from flows.readers.source import UnreadableError
+from flows.steps import read
+from schemas.card import read_card
+from schemas.toml_text import MistakesError
+
+MOST_MB = 1500.0
+LONGEST_S = 10.0
+"""Of the processor, for one file."""
+TAKEN_FOR = ("text", "parquet", "spreadsheet", "mdf")
+QUICK, ALL = 40, 400
+"""Mutants of each format in every run, and in the long one."""
+
+
+class Watch:
+    """The greatest memory of this process's children and the longest of their calls."""
+
+    def __init__(self):
+        self.most_mb, self._over = 0.0, threading.Event()
+        self._thread = threading.Thread(target=self._look)
+
+    def __enter__(self):
+        self._thread.start()
+        return self
+
+    def __exit__(self, *error):
+        self._over.set()
+        self._thread.join()
+
+    def _look(self):
+        me = psutil.Process()
+        while not self._over.wait(0.01):
+            for child in me.children(recursive=True):
+                try:
+                    self.most_mb = max(self.most_mb, child.memory_info().rss / 1e6)
+                except psutil.NoSuchProcess:
+                    continue
+
+
+@pytest.fixture
+def hostile_shop(shop):
+    """Make a shop with a layout for each format that takes hostile files for its own."""
+    pattern = (shop.folder.layouts / "plain-pull.toml").read_text(encoding="utf-8")
+    names = ", ".join(f'"{name}"' for name in COLUMNS[1:4])
+    for form in TAKEN_FOR:
+        text = pattern.replace('file_name = "*.csv"\n', "")
+        text = text.replace('"plain-pull"', f'"plain-{form}"')
+        text = text.replace('kind = "pull"', f'kind = "pull"\nformat = "{form}"')
+        if form == "mdf":
+            text = text.replace('[channels.time]\ncolumn = "seconds"\nunit = "s"\n', "")
+            text = text.replace('columns = ["seconds", "crank rpm", "wheel kW", "lambda"]',
+                                f"columns = [{names}]")  # fmt: skip
+        (shop.folder.layouts / f"{form}.toml").write_text(text, encoding="utf-8")
+    (shop.folder.layouts / "plain-pull.toml").unlink()
+    return shop
+
+
+def _assert_shop_goes_on(shop, make):
+    for place, (name, made) in enumerate(HOSTILE.values()):
+        shop.put(f"{place}/{name}", made())
+    shop.put("sound/pull_1.csv", make.pull())
+    shop.put("sound/card.toml", make.card("J-1"))
+    with Watch() as watch:
+        shop.work()
+    ends = shop.rows("SELECT job_folder, state, reason_code FROM raw.outcome WHERE state <> 'card'")
+    for name, (_, state, code) in zip([*HOSTILE, "sound"], sorted(ends, key=_number), strict=True):
+        print(f"{name}: {state}, {code}")
+    refused = {str(place) for place in range(len(HOSTILE))}
+    states = {folder: state for folder, state, _ in ends}
+    assert states == dict.fromkeys(refused, "refused") | {"sound": "taken in"}
+    print(f"greatest memory {watch.most_mb:.0f} MB")
+    assert watch.most_mb < MOST_MB
+    # What was refused is not tried again.
+    assert shop.take_in().read == 0
+
+
+def _number(row):
+    return int(row[0]) if row[0].isdigit() else len(HOSTILE)
+
+
+@pytest.mark.slow
+def test_no_hostile_file_stops_the_shop(hostile_shop, make, monkeypatch):
+    # Half the time that a file has in a shop: most of them take all that they are given.
+    monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=3.0))
+    _assert_shop_goes_on(hostile_shop, make)
+
+
+@pytest.mark.long
+def test_no_hostile_file_stops_the_shop_within_its_own_limits(hostile_shop, make):
+    _assert_shop_goes_on(hostile_shop, make)
+
+
+def _mutants(shop, each):
+    for path in shop.folder.layouts.iterdir():
+        path.unlink()
+    for name, text in layouts().items():
+        (shop.folder.layouts / name).write_text(text, encoding="utf-8")
+    for form, ending in ENDINGS.items():
+        for number in range(each):
+            shop.put(f"{form}/{number}.{ending}", mutant(form, number))
+
+
+def _assert_all_accounted_for(shop, each, monkeypatch):
+    longest = {}
+    opened = read.open_guarded
+
+    def timed(worker, sha, *rest):
+        began = time.process_time()
+        answer = opened(worker, sha, *rest)
+        longest[sha] = time.process_time() - began
+        return answer
+
+    monkeypatch.setattr(read, "open_guarded", timed)
+    with Watch() as watch:
+        shop.take_in()
+    states = shop.rows(
+        "SELECT job_folder, state, count(*) FROM raw.outcome GROUP BY ALL ORDER BY ALL"
+    )
+    print(*states, sep="\n")
+    print(f"greatest memory {watch.most_mb:.0f} MB, longest here {max(longest.values()):.1f} s")
+    assert sum(count for _, _, count in states) == each * len(ENDINGS)
+    assert {state for _, state, _ in states} <= {"taken in", "waiting", "refused", "same bytes"}
+    assert watch.most_mb < MOST_MB
+    assert max(longest.values()) < LONGEST_S
+    assert shop.take_in().read == 0
+
+
+def test_every_mutant_of_a_sound_file_is_accounted_for(shop, monkeypatch):
+    _mutants(shop, QUICK)
+    _assert_all_accounted_for(shop, QUICK, monkeypatch)
+
+
+@pytest.mark.long
+def test_two_thousand_mutants_are_accounted_for(shop, monkeypatch):
+    _mutants(shop, ALL)
+    _assert_all_accounted_for(shop, ALL, monkeypatch)
+
+
+# The process apart
+
+
+def _end_itself():
+    os.kill(os.getpid(), signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
+
+
+def _take_memory(megabytes):
+    return len(bytearray(megabytes * 1_000_000))
+
+
+def _never_end():
+    while True:
+        pass
+
+
+def _refuse():
+    raise UnreadableError("a code", "a reason", "a remedy")
+
+
+def test_what_a_function_raises_apart_comes_back_whole():
+    with pytest.raises(UnreadableError, match="a reason") as error:
+        apart.call_apart(apart.Limits(), _refuse)
+    assert (error.value.code, error.value.remedy) == ("a code", "a remedy")
+
+
+@pytest.mark.parametrize(
+    ("function", "arguments", "code"),
+    [
+        (_end_itself, (), "reader crashed"),
+        (_take_memory, (900,), "too much memory"),
+        (_never_end, (), "takes too long"),
+    ],
+)
+def test_a_worker_that_passes_a_limit_is_ended_and_the_next_call_answered(
+    function, arguments, code
+):
+    limits = apart.Limits(memory_mb=600.0, processor_s=2.0)
+    with apart.worker() as worker:
+        with pytest.raises(UnreadableError) as error:
+            worker.call(limits, function, *arguments)
+        assert error.value.code == code
+        assert worker.call(limits, len, "four") == 4
+
+
+# Cards
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "\n".join(f"key_{number} = {number}" for number in range(1_000_000)),
+        "\n".join(f"key_{number} = {number}" for number in range(10_000)),
+        "\n".join(f"[[stage]]\nx{number} = 1" for number in range(9_000)),
+        "a." * 90_000 + "b = 1",
+        "a." * 100_000 + "b = 1",
+        "a = " + "[" * 100_000,
+        "\n".join(f"[[stage]]\nx{number} = 1" for number in range(100_000)),
+        "job = '" + "x" * 50_000_000 + "'",
+    ],
+    ids=[
+        "a million keys",
+        "thousands of keys",
+        "thousands of stages",
+        "a deep key",
+        "a deeper key",
+        "deep brackets",
+        "many stages",
+        "a long text",
+    ],
+)
+def test_a_card_without_end_is_refused_in_a_second(text):
+    began = time.process_time()
+    with pytest.raises(MistakesError) as error:
+        read_card(text)
+    assert time.process_time() - began < 1.0
+    assert sum(map(len, error.value.mistakes)) < 10_000
