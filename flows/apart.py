@@ -74,6 +74,21 @@ class Worker:
             raise answer
         return answer
 
+    def _ask(
+        self, limits: Limits, function: Callable[..., Result], arguments: tuple[Any, ...]
+    ) -> Result:
+        assert self._pipe is not None  # noqa: S101 - made by _start
+        try:
+            self._pipe.send((limits, function, arguments))
+            self._wait(limits)
+            succeeded, answer = self._pipe.recv()
+        except BaseException:
+            self.close()
+            raise
+        if not succeeded:
+            raise answer
+        return answer
+
     def close(self) -> None:
         """End the process, whatever it does."""
         if self._process is None:
@@ -155,9 +170,10 @@ def _processor_s(process: psutil.Process) -> float:
 def _serve(pipe: Connection) -> None:
     """Answer calls until the other end is gone."""
     threading.Thread(target=_end_with_parent, daemon=True).start()
-    # Libraries print their last words of a broken file; the reason is told by whoever called.
+    # Libraries print what a broken file made of them; the reason is told by whoever called.
     with Path(os.devnull).open("wb") as silence:
-        os.dup2(silence.fileno(), 2)
+        for told in (1, 2):
+            os.dup2(silence.fileno(), told)
     pipe.send("ready")
     while True:
         try:

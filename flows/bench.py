@@ -296,20 +296,26 @@ class _Stopwatch:
     def __init__(self) -> None:
         self.seconds: dict[str, float] = {}
         self.cpu_seconds: dict[str, float] = {}
-        self._began = (time.perf_counter(), time.process_time())
+        self._began = (time.perf_counter(), _processor_s())
 
     def run(self, name: str, function: Callable[..., Any], *arguments: object) -> Any:
-        began, cpu_began = time.perf_counter(), time.process_time()
+        began, cpu_began = time.perf_counter(), _processor_s()
         result = function(*arguments)
         self.seconds[name] = time.perf_counter() - began
-        self.cpu_seconds[name] = time.process_time() - cpu_began
+        self.cpu_seconds[name] = _processor_s() - cpu_began
         return result
 
     def take_rest(self, name: str) -> None:
         """Book what has passed since the beginning and belongs to no step yet."""
         began, cpu_began = self._began
         self.seconds[name] = time.perf_counter() - began - sum(self.seconds.values())
-        self.cpu_seconds[name] = time.process_time() - cpu_began - sum(self.cpu_seconds.values())
+        self.cpu_seconds[name] = _processor_s() - cpu_began - sum(self.cpu_seconds.values())
+
+
+def _processor_s() -> float:
+    """Return the processor seconds of this process and of those that it started and that ended."""
+    taken = os.times()
+    return taken.user + taken.system + taken.children_user + taken.children_system
 
 
 def _floor(given: list[dict[str, Any]]) -> Measured:
@@ -382,18 +388,22 @@ def _progress_lines() -> Progress:
 
 
 def _peak_rss_bytes() -> int | None:
-    """Return this process's greatest memory so far; None where the system does not tell."""
+    """Return the greatest memory of this process or of one it started; None if nobody tells."""
     status = Path("/proc/self/status")
     if status.is_file():
         # Not getrusage: on Linux its peak is inherited from the process that started this one.
         for line in status.read_text(encoding="utf-8").splitlines():
             if line.startswith("VmHWM:"):
-                return int(line.split()[1]) * 1024
+                return max(int(line.split()[1]) * 1024, _peak_of(who="RUSAGE_CHILDREN") or 0)
+    return _peak_of(who="RUSAGE_SELF")
+
+
+def _peak_of(who: str) -> int | None:
     try:
         import resource
     except ImportError:
         return None
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    peak = resource.getrusage(getattr(resource, who)).ru_maxrss
     return peak if sys.platform == "darwin" else peak * 1024
 
 

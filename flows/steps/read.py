@@ -42,6 +42,7 @@ BATCH_FILES = 250
 SMALL_BYTES = 4 * 1024 * 1024
 """Plain text up to this size is read in this process; all else in one with limits."""
 BATCH_ROWS = 150_000
+FAULT = "fault of Rollbook"
 TWO_LAYOUTS = "two layouts fit"
 
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:([.,' \u00a0\u202f])\d{3})+(?:[.,]\d+)?")
@@ -194,22 +195,22 @@ def open_guarded(
 ) -> _Open | None:
     """Open a file where it can do no harm: in another process, unless it is a small plain text."""
     path = archived_path(shop, sha)
-    if not path.is_file() or is_small_text(path):
-        return _open(sha, shop, rules, read_with)
-    limits = apart.Limits.for_bytes(path.stat().st_size)
-    asked = (sha, shop, rules.of_one(sha), read_with)
     try:
-        try:
-            return worker.call(limits, _open, *asked)
-        except UnreadableError as error:
-            if error.code != apart.CRASHED:
-                raise
-            # Once more: something else may have ended the process.
-            return worker.call(limits, _open, *asked)
+        if not path.is_file() or is_small_text(path):
+            return _open(sha, shop, rules, read_with)
+        limits = apart.Limits.for_bytes(path.stat().st_size)
+        return worker.call(limits, _open, sha, shop, rules.of_one(sha), read_with)
     except UnreadableError as error:
-        refused = _unknown(sha, rules)
-        refused.refuse(error)
-        return _Open(refused)
+        told = error
+    except Exception as error:  # noqa: BLE001 - one bad file must not stop the others
+        told = UnreadableError(
+            FAULT,
+            f"Rollbook failed on this file ({type(error).__name__}: {str(error)[:160]})",
+            "This is a fault of Rollbook, not of the file: please report it, with the file.",
+        )
+    refused = _unknown(sha, rules)
+    refused.refuse(told)
+    return _Open(refused)
 
 
 def is_small_text(path: Path) -> bool:
@@ -453,6 +454,12 @@ def _samples(files: list[_Open]) -> pl.DataFrame:
 
 
 def _too_many(opened: _Open, most: float) -> UnreadableError:
+    if not opened.bad_rows:
+        return UnreadableError(
+            "no rows",
+            f"none of {opened.reading.rows_read} rows holds a value that the layout asks for",
+            "The recording was probably never started; export the run again.",
+        )
     rule, count = Counter(row.rule for row in opened.bad_rows).most_common(1)[0]
     example = next(row for row in opened.bad_rows if row.rule == rule)
     column = f", column {example.column!r}" if example.column else ""

@@ -132,6 +132,7 @@ def _assert_all_accounted_for(shop, each, monkeypatch):
     print(f"greatest memory {watch.most_mb:.0f} MB, longest here {max(longest.values()):.1f} s")
     assert sum(count for _, _, count in states) == each * len(ENDINGS)
     assert {state for _, state, _ in states} <= {"taken in", "waiting", "refused", "same bytes"}
+    assert not shop.rows("SELECT reason FROM raw.outcome WHERE reason_code = ?", read.FAULT)
     assert watch.most_mb < MOST_MB
     assert max(longest.values()) < LONGEST_S
     assert shop.take_in().read == 0
@@ -225,3 +226,30 @@ def test_a_card_without_end_is_refused_in_a_second(text):
         read_card(text)
     assert time.process_time() - began < 1.0
     assert sum(map(len, error.value.mistakes)) < 10_000
+
+
+def test_a_fault_of_ours_refuses_one_file_and_the_next_goes_on(shop, make, monkeypatch):
+    judged = read.canonical
+
+    def failing(source, layout, zone):
+        if source.head.get("begun") == "2025-03-14 11:00":
+            raise RuntimeError("not foreseen")
+        return judged(source, layout, zone)
+
+    monkeypatch.setattr(read, "canonical", failing)
+    shop.put("job/bad.csv", make.pull(begun="2025-03-14 11:00"))
+    shop.put("job/pull_1.csv", make.pull(1.1))
+    shop.put("job/card.toml", make.card())
+    shop.take_in()
+    assert shop.outcome("job/pull_1.csv").state == "taken in"
+    bad = shop.outcome("job/bad.csv")
+    assert (bad.state, bad.code) == ("refused", read.FAULT)
+    assert "RuntimeError: not foreseen" in bad.reason
+
+
+def test_rows_that_hold_nothing_asked_for_are_no_rows(shop, make):
+    # Bug: a header with rows of blanks under it ended the update with an IndexError.
+    header = make.pull().splitlines()[4]
+    shop.put("job/pull_1.csv", f"{header}\n" + ",,,,\n" * 30)
+    shop.take_in()
+    assert shop.outcome("job/pull_1.csv").state == "refused"
