@@ -28,6 +28,8 @@ ENDED_LINE = "the last line is ended"
 CELL_MARK = "\x1f"
 """Stands between cells once they are told apart: no text file has it."""
 LONGEST_CELL_LINES = 20
+_NUMBERED = re.compile(r" #\d+$")
+"""What is added to a column's name that stands again (source.REPEATED_NAME)."""
 _ESCAPED = re.compile("[\udc80-\udcff]")
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -108,10 +110,13 @@ def header(start: bytes, layout: Layout) -> Header | None:
     first = layout.recognise.first_line
     if first is not None and not rows[0].strip().startswith(first):
         return None
+    # Most lines are rows of numbers: told by a look before any is taken apart.
+    wanted = [_NUMBERED.sub("", name) for name in layout.recognise.columns if '"' not in name]
     for number, row in enumerate(rows, start=1):
-        cells = split_cells(row, layout.text.delimiter)
-        if match_columns(cells, layout) is not None:
-            return Header(number, cells)
+        if all(name in row for name in wanted):
+            cells = split_cells(row, layout.text.delimiter)
+            if match_columns(cells, layout) is not None:
+                return Header(number, cells)
     return None
 
 
