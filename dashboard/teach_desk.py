@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 import subprocess
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -42,29 +43,20 @@ class DeskError(RuntimeError):
     """The guess or the trial could not be made, in plain words."""
 
 
-def drafted(file: Path, shop: Path, came_as: str = "") -> dict[str, Any]:
-    """Return the guess for a file.
+def drafted(
+    file: Path,
+    shop: Path,
+    came_as: str = "",
+    private: Collection[str] = (),
+    not_private: Collection[str] = (),
+) -> dict[str, Any]:
+    """Return the guess for a file, as `rollbook layout draft --json` tells it.
 
-    Parameters
-    ----------
-    file : Path
-        The file.
-    shop : Path
-        The shop's folder.
-    came_as : str, optional
-        Name under which it came, where it is kept under another.
-
-    Returns
-    -------
-    dict
-        As `rollbook layout draft --json` tells it, with the layouts that know the file already.
-
-    Raises
-    ------
-    DeskError
-        With the reason.
+    What a person says of columns that are private or are not rules. Raises DeskError.
     """
-    return _asked(["layout", "draft", str(file), "--json", *_where(shop, came_as)])
+    said = [f"--private={name}" for name in private]
+    said += [f"--not-private={name}" for name in not_private]
+    return _asked(["layout", "draft", str(file), "--json", *_where(shop, came_as), *said])
 
 
 def tried(file: Path, tables: dict[str, Any], shop: Path, came_as: str = "") -> dict[str, Any]:
@@ -126,22 +118,21 @@ def _said(arguments: list[str], given: str) -> str:
     return (done.stdout + done.stderr).strip()
 
 
-def as_taught(guess: dict[str, Any], tables: dict[str, Any]) -> dict[str, Any]:
+def as_taught(
+    guess: dict[str, Any], tables: dict[str, Any], not_private: Collection[str] = ()
+) -> dict[str, Any]:
     """Return a guess with what a standing layout says put in the place of what was guessed.
 
-    Parameters
-    ----------
-    guess : dict
-        The guess.
-    tables : dict
-        The layout.
-
-    Returns
-    -------
-    dict
-        In the form of a guess; what the layout says of columns that this file lacks stays in it.
+    It has the form of a guess; what the layout says of columns that this file lacks stays in it.
     """
     said = {channel["column"]: (word, channel) for word, channel in tables["channels"].items()}
+    asked = guess["tables"]["layout"].get("private", [])
+    hidden = [*tables["layout"].get("private", []), *asked]
+    hidden = [name for name in dict.fromkeys(hidden) if name not in not_private]
+    about = {key: value for key, value in tables["layout"].items() if key != "private"}
+    if hidden:
+        about["private"] = hidden
+    tables = tables | {"layout": about}
     columns = []
     for column in guess["columns"]:
         word, channel = said.get(column["name"], (None, {}))
@@ -152,6 +143,8 @@ def as_taught(guess: dict[str, Any], tables: dict[str, Any]) -> dict[str, Any]:
                 "unit": channel.get("unit", "1") if word else column["unit"],
                 "confidence": 1.0 if word else 0.0,
                 "words": "as taught" if word else "",
+                "is_private": not word and (column["is_private"] or column["name"] in hidden),
+                "example": "" if column["name"] in hidden else column["example"],
                 "why": [] if word else column["why"],
             }
         )

@@ -6,6 +6,9 @@ all marks between words. The first list names the channel surely, the second onl
 
 from __future__ import annotations
 
+import re
+import unicodedata
+
 SURE: dict[str, tuple[str, ...]] = {
     "time": (
         r"(time|zeit|temps|tempo|tiempo|tijd|czas|cas|tid)( s| ms| sec)?",
@@ -167,14 +170,6 @@ HINTS: dict[str, tuple[str, ...]] = {
     "ambient_humidity": (r"humid|feucht|umid|humed",),
 }
 
-PRIVATE = (
-    r"\b(lat|latitude|lon|lng|long|longitude|gps ?(lat|lon|x|y)|easting|northing|breite|lange)\b",
-    r"breitengrad|langengrad|altitude|elevation|heading|course|position|coord|latitudine",
-    r"\b(name|owner|customer|rider|driver|client|kunde|fahrer|besitzer|vin|plate|kennzeichen)\b",
-    r"\b(address|adresse|phone|email|serial|chassis)\b",
-)
-"""Positions lead to a customer's door, names are nobody's business: never shown, never mapped."""
-
 HEAD: dict[str, tuple[str, ...]] = {
     "ambient_temp": (*SURE["ambient_temp"], r"(air|luft|room|raum)( |)temp(eratur|erature)?.*",
                      r"room deg[cf]|temp(erature)?( air)?"),
@@ -192,3 +187,29 @@ STANDARDS: dict[str, str] = {
     "DIN 70020": r"din|70020",
     "ISO 1585": r"1585|iso",
 }
+
+
+def plain_words(text: str) -> str:
+    """Return a header cell as small letters without accents, one blank between words.
+
+    Parameters
+    ----------
+    text : str
+        Header cell.
+
+    Returns
+    -------
+    str
+        Such as "drosselklappen offnung pct".
+
+    Examples
+    --------
+    >>> plain_words("Öffnung_%"), plain_words("engineSpeed")
+    ('offnung pct', 'engine speed')
+    """
+    text = (
+        re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text).replace("λ", "lambda").replace("ß", "ss")
+    )
+    text = text.replace("ł", "l").replace("%", " pct ").replace("°", " ")
+    text = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    return " ".join(re.sub(r"[^a-z0-9#]+", " ", text).split())

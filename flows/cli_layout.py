@@ -34,6 +34,12 @@ def draft(
     name: Annotated[str, typer.Option(help="Name of the layout.")] = "new layout",
     equipment: Annotated[str, typer.Option(help="What wrote the file.")] = "",
     save: Annotated[bool, typer.Option("--save", help="Save it into the shop's layouts.")] = False,
+    private: Annotated[
+        list[str] | None, typer.Option(help="A column that is to be shown nowhere.")
+    ] = None,
+    not_private: Annotated[
+        list[str] | None, typer.Option(help="A column that was taken for private and is not.")
+    ] = None,
     came_as: CameAs = "",
     as_json: AsJson = False,
 ) -> None:
@@ -41,7 +47,7 @@ def draft(
     from flows import teach
     from flows.readers.source import UnreadableError
 
-    found = teach.draft(file, name, equipment)
+    found = teach.draft(file, name, equipment, private or (), not_private or ())
     answer: dict[str, Any] = teach.draft_as_json(found)
     answer["tried"], answer["trouble"], answer["known"] = None, "", []
     if shop is not None:

@@ -12,14 +12,15 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-import unicodedata
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from flows.channel_words import FACTOR, HEAD, HINTS, PRIVATE, STANDARDS, SURE
+from flows.channel_words import FACTOR, HEAD, HINTS, STANDARDS, SURE, plain_words
+from flows.privacy import private_by_name, private_by_values
 from flows.readers.source import Look
 from flows.readers.words import known_unit, name_and_unit, number
 from schemas.columns import CHANNELS
@@ -163,24 +164,18 @@ class Draft:
         return Layout.model_validate(self.tables)
 
 
-def guess(look: Look, name: str = "new layout", equipment: str = "") -> Draft:
-    """Return a proposed layout for a file.
-
-    Parameters
-    ----------
-    look : Look
-        What the file shows of itself.
-    name : str, default "new layout"
-        Name of the layout.
-    equipment : str, optional
-        What wrote the file.
-
-    Returns
-    -------
-    Draft
-        The proposal.
-    """
-    columns = [_column(look, name) for name in look.frame.columns]
+def guess(
+    look: Look,
+    name: str = "new layout",
+    equipment: str = "",
+    private: Collection[str] = (),
+    not_private: Collection[str] = (),
+) -> Draft:
+    """Return a proposed layout for a file; a person's word on what is private rules."""
+    kept_back = _private(look) | dict.fromkeys(private, "a person said so")
+    for column_name in not_private:
+        kept_back.pop(column_name, None)
+    columns = [_column(look, name, kept_back.get(name, "")) for name in look.frame.columns]
     values = {column.name: _values(look.frame[column.name]) for column in columns}
     scores = {column.name: _scores(column, values[column.name], look) for column in columns}
     _relations(scores, values, columns)
@@ -190,65 +185,33 @@ def guess(look: Look, name: str = "new layout", equipment: str = "") -> Draft:
     kind = _kind(columns, values)
     questions: list[Question] = []
     tables = _tables(look, columns, kind, name, equipment or name, questions)
+    if private:
+        tables["layout"]["private"] = [column for column in look.frame.columns if column in private]
     return Draft(look, kind, columns, questions, tables)
 
 
-def is_private(name: str) -> bool:
-    """Whether a column holds positions or names by its header.
-
-    Parameters
-    ----------
-    name : str
-        Header cell.
-
-    Returns
-    -------
-    bool
-        True if it must never be shown.
-
-    Examples
-    --------
-    >>> is_private("GPS Latitude"), is_private("Lambda")
-    (True, False)
-    """
-    return any(re.search(pattern, plain_words(name)) for pattern in PRIVATE)
+def _private(look: Look) -> dict[str, str]:
+    """Return the columns that are private by name or by values, with what they are."""
+    by_name = {name: what for name in look.frame.columns if (what := private_by_name(name))}
+    rest = look.frame.select(name for name in look.frame.columns if name not in by_name)
+    named = {name for name in rest.columns if _names_a_channel(name)}
+    return by_name | private_by_values(rest, named)
 
 
-def plain_words(text: str) -> str:
-    """Return a header cell as small letters without accents, one blank between words.
-
-    Parameters
-    ----------
-    text : str
-        Header cell.
-
-    Returns
-    -------
-    str
-        Such as "drosselklappen offnung pct".
-
-    Examples
-    --------
-    >>> plain_words("Öffnung_%"), plain_words("engineSpeed")
-    ('offnung pct', 'engine speed')
-    """
-    text = (
-        re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text).replace("λ", "lambda").replace("ß", "ss")
-    )
-    text = text.replace("ł", "l").replace("%", " pct ").replace("°", " ")
-    text = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
-    return " ".join(re.sub(r"[^a-z0-9#]+", " ", text).split())
+def _names_a_channel(name: str) -> bool:
+    words = plain_words(name_and_unit(name)[0].split(" #")[0])
+    return any(_word_score(channel, words) > 0 for channel in CHANNEL_COLUMNS)
 
 
-def _column(look: Look, name: str) -> GuessedColumn:
+def _column(look: Look, name: str, private: str) -> GuessedColumn:
     stated = look.units.get(name, "")
-    private = is_private(name)
     example = ""
     series = look.frame[name]
     if not private and series.dtype.is_numeric() and series.count():
         seen = series.drop_nulls()
         example = ", ".join(f"{value:g}" for value in (seen[0], seen[seen.len() // 2], seen[-1]))
-    return GuessedColumn(name, stated, example, private)
+    why = [f"{private}: stays in the archive unless you say otherwise"] if private else []
+    return GuessedColumn(name, stated, example, bool(private), why=why)
 
 
 def _values(series: pl.Series) -> np.ndarray:

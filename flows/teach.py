@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -35,29 +36,15 @@ class TeachError(ValueError):
     """A layout cannot be saved or tried, with the reason."""
 
 
-def draft(path: Path, name: str = "new layout", equipment: str = "") -> Draft:
-    """Return a proposed layout for a file.
-
-    Parameters
-    ----------
-    path : Path
-        The file, of any format that is read.
-    name : str, default "new layout"
-        Name of the layout.
-    equipment : str, optional
-        What wrote the file.
-
-    Returns
-    -------
-    Draft
-        The proposal.
-
-    Raises
-    ------
-    UnreadableError
-        If there is no table in the file.
-    """
-    return guess(formats.look(path), name, equipment)
+def draft(
+    path: Path,
+    name: str = "new layout",
+    equipment: str = "",
+    private: Collection[str] = (),
+    not_private: Collection[str] = (),
+) -> Draft:
+    """Return a proposed layout for a file; UnreadableError if there is no table in it."""
+    return guess(formats.look(path), name, equipment, private, not_private)
 
 
 def draft_as_json(found: Draft) -> dict[str, Any]:

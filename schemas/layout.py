@@ -98,13 +98,14 @@ def name_mistake(name: str) -> str:
 
 
 class About(Strict):
-    """Name, kind and format."""
+    """Name, kind and format; `private` names columns that a person wants shown nowhere."""
 
     name: str
     kind: Literal["pull", "ride"]
     equipment: str = Field(min_length=1, max_length=80)
     format: Literal["text", "parquet", "spreadsheet", "mdf"] = "text"
     note: str = ""
+    private: list[str] = Field(default_factory=list)
 
     @field_validator("name")
     @classmethod
@@ -326,6 +327,12 @@ class Layout(Strict):
     @model_validator(mode="after")
     def kind_has_its_channels(self) -> Layout:
         """Refuse a layout that could not serve its kind."""
+        for word, channel in self.channels.items():
+            if channel.column in self.layout.private:
+                raise ValueError(
+                    f"{word}: column {channel.column!r} is named under layout.private; take it off "
+                    "there, or leave it without a channel"
+                )
         needed = {"engine_speed"}
         if self.layout.kind == "ride":
             needed |= {"throttle"}
@@ -379,7 +386,7 @@ class Layout(Strict):
     @cached_property
     def fingerprint(self) -> str:
         """Short hash of everything that decides how a file is read."""
-        text = self.model_dump_json(exclude={"layout": {"note"}})
+        text = self.model_dump_json(exclude={"layout": {"note", "private"}})
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 

@@ -44,9 +44,16 @@ def taught_as_of() -> tuple[tuple[str, int], ...]:
 
 
 @st.cache_data(max_entries=16, show_spinner=False)
-def guess_for(path: str, came_as: str, root: str, taught: object) -> dict[str, Any]:  # noqa: ARG001
+def guess_for(
+    path: str,
+    came_as: str,
+    root: str,
+    private: tuple[str, ...],
+    not_private: tuple[str, ...],
+    taught: object,  # noqa: ARG001
+) -> dict[str, Any]:
     """Return the guess for a file; its name is the hash of its bytes."""
-    return teach_desk.drafted(Path(path), Path(root), came_as)
+    return teach_desk.drafted(Path(path), Path(root), came_as, private, not_private)
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
@@ -212,7 +219,9 @@ if saved and saved["file"] == path.name:
 # Read
 try:
     with st.status("Looking at the file", expanded=False) as looking:
-        guess = guess_for(str(path), came_as, str(root), taught_as_of())
+        hidden = tuple(memory.get(f"teach_private_{path.name}", ()))
+        overruled = tuple(memory.get(f"teach_not_private_{path.name}", ()))
+        guess = guess_for(str(path), came_as, str(root), hidden, overruled, taught_as_of())
         looking.update(label=f"Found: {guess['where']}", state="complete")
 except teach_desk.DeskError as trouble:
     st.error(wording.escaped(str(trouble)))
@@ -241,7 +250,7 @@ if known := guess["known"]:
         except teach_desk.DeskError as trouble:
             st.error(wording.escaped(str(trouble)))
             st.stop()
-        guess = teach_desk.as_taught(guess, opened.tables)
+        guess = teach_desk.as_taught(guess, opened.tables, overruled)
         if teach_desk.has_remarks(opened.text):
             st.warning(
                 "Somebody wrote comments (#) into this layout. They will not stand in the new one; "
@@ -305,11 +314,24 @@ edited = st.data_editor(
         "sure": st.column_config.TextColumn("How sure", width=110),
         "why": st.column_config.TextColumn("Why", width=320),
     },
-    key=f"teach_columns_{of_this}",
+    # Its corrections go by the row: other rows are another table.
+    key=f"teach_columns_{of_this}_{hidden}_{overruled}",
 )
 if private:
     listed = wording.escaped(", ".join(private))
     st.caption(f"Left in the archive, never shown: {listed} (positions, names).")
+with st.expander("Private or not"):
+    st.multiselect(
+        "Taken for private, and is not",
+        [name for name in dict.fromkeys([*overruled, *private]) if name not in hidden],
+        help="Its values are then shown on this page, and it can be a channel.",
+        key=f"teach_not_private_{path.name}",
+    )
+    st.multiselect(
+        "To be shown nowhere",
+        [*hidden, *(column["name"] for column in open_columns if column["name"] not in overruled)],
+        key=f"teach_private_{path.name}",
+    )
 unsure = [q["key"].split(".")[1] for q in guess["questions"] if q["key"].endswith(".unit")]
 if unsure and not opened:
     st.warning(

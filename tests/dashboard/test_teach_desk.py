@@ -344,3 +344,32 @@ def test_the_page_says_when_nothing_waits(shop, make, monkeypatch):
     page.switch_page("views/teach_layout.py").run()
     assert not page.exception
     assert any("No file waits" in said.value for said in page.info)
+
+
+@pytest.mark.slow
+def test_a_person_overrules_on_the_page_what_is_private(shop, make, monkeypatch):
+    text = in_other_words(make).replace("opening %", "driver").replace("Leistung", "Kraft")
+    page = Page(shop.folder.root, monkeypatch).drop("lauf.csv", text)
+    assert "Left in the archive, never shown: driver" in page.said()
+    fields = {one.label: one for one in page.app.multiselect}
+    fields["Taken for private, and is not"].select("driver").run()
+    assert "Left in the archive" not in page.whole().said()
+    fields = {one.label: one for one in page.app.multiselect}
+    fields["To be shown nowhere"].select("lambda").run()
+    assert "Left in the archive, never shown: lambda" in page.whole().said()
+    page.name("hall 9").press("teach_save")
+    layout = next(one for one in read_layouts(shop.folder.layouts)[0] if one.name == "hall 9")
+    assert layout.layout.private == ["lambda"]
+
+
+def test_a_standing_layouts_word_on_what_is_private_holds_until_it_is_taken_back(guess):
+    tables = corrected(guess, ABOUT, rows(guess), {})
+    tables["channels"].pop("lambda_wide")
+    tables["layout"]["private"] = ["lambda"]
+    taught = teach_desk.as_taught(guess, tables)
+    column = next(one for one in taught["columns"] if one["name"] == "lambda")
+    assert column["is_private"]
+    assert column["example"] == ""
+    taught = teach_desk.as_taught(guess, tables, not_private=["lambda"])
+    assert not next(one for one in taught["columns"] if one["name"] == "lambda")["is_private"]
+    assert "private" not in taught["tables"]["layout"]

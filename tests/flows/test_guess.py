@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 
 from fixtures.broken_files import sound_log
 from flows import teach
-from flows.guess import guess, is_private, plain_words
+from flows.channel_words import plain_words
+from flows.guess import guess
 from flows.layout_text import layout_text
 from flows.readers import formats
 from schemas.layout import Layout, read_layouts
@@ -141,18 +142,6 @@ def test_positions_and_names_are_shown_nowhere(tmp_path):
     assert "112.25" not in told
     assert "Example" not in told
     assert [c.words for c in found.columns[4:]] == ["left in the archive"] * 3
-
-
-@pytest.mark.parametrize(
-    ("name", "private"),
-    [
-        ("Latitude", True), ("gps_lon", True), ("Längengrad", True), ("Kunde", True), ("VIN", True),
-        ("Lambda", False), ("lambda 1", False), ("Engine", False), ("Leistung", False),
-        ("Slip", False), ("Altitude", True),
-    ],
-)  # fmt: skip
-def test_what_is_private_is_known_by_its_name(name, private):
-    assert is_private(name) == private
 
 
 def test_words_are_compared_without_accents_marks_and_capitals():
