@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import zipfile
 from functools import lru_cache
 from pathlib import Path
@@ -10,17 +11,26 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
+from flows.readers.cell_formats import CellFormats, cell_formats
 from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
 from flows.readers.source import Look, Source, SourceTable, UnreadableError
-from flows.readers.words import known_unit
-from schemas.layout import CHANNEL_COLUMNS, Layout
+from flows.readers.text_look import is_numberlike, marks_of
+from flows.readers.words import known_unit, mostly_numbers, name_and_unit, nothing_words
+from schemas.columns import CHANNELS
+from schemas.layout import AS_STATED, CHANNEL_COLUMNS, Layout
+from schemas.units import conversion
 
 HEAD_ROWS = 200
 MOST_BYTES = 300 * 1024 * 1024
 """More text than this inside a spreadsheet is a log that belongs into text or Parquet."""
 LOOKED_ROWS = 20_000
 SHARE_LIMIT = 2.0
-"""A column in percent that never passes this may hold shares that the sheet only shows as %."""
+"""Cells that never pass this may hold shares of 1, as those beside them that are shown as %."""
+LOOKED_PERCENT = 200.0
+"""No channel is more than this in percent; what would be is held in percent already."""
+MOST_WITHIN = 0.95
+"""As shown or as held: what lies within the channel's range with this share of its cells counts."""
+_PLAIN_NUMBER = re.compile(r"[+-]?[\d.,]*\d")
 
 Cell = Any
 
@@ -137,15 +147,44 @@ def read(path: Path, layout: Layout) -> Source:
             "The recording was probably never started; export the run again.",
         )
     notes: list[str] = []
-    series = {
-        name: _column(name, [row[at] if at < len(row) else "" for _, row in body], layout)
-        for at, name in columns.kept.items()
-    }
-    frame = _percent(path, place, columns, pl.DataFrame(series), body[0][0], layout, notes)
+    series = _shown_columns(path, place, body, columns, units, layout, notes)
     table = SourceTable(
-        frame, pl.Series("line_no", [number for number, _ in body], dtype=pl.Int64), []
+        pl.DataFrame(series),
+        pl.Series("line_no", [number for number, _ in body], dtype=pl.Int64),
+        [],
     )
     return Source(_head(place, layout.metadata.separator), units, [table], notes)
+
+
+def _shown_columns(
+    path: Path,
+    place: _Place,
+    body: list[tuple[int, list[Cell]]],
+    columns: Columns,
+    units: dict[str, str],
+    layout: Layout,
+    notes: list[str],
+) -> list[pl.Series]:
+    """Return the columns of the layout as the sheet shows them."""
+    formats = cell_formats(path, place.sheet.name)
+    percent = _percent_bounds(units, layout)
+    series = []
+    for at, name in columns.kept.items():
+        cells = [row[at] if at < len(row) else "" for _, row in body]
+        scales = formats.scales.get(at, {})
+        by_row = {spot: scales[number - 1] for spot, (number, _) in enumerate(body)
+                  if number - 1 in scales}  # fmt: skip
+        # A percentage that the layout does not read in percent is the share that the cell holds.
+        if name not in percent:
+            by_row = {spot: scale for spot, scale in by_row.items() if scale < 1.0}
+        cells = _as_shown(name, cells, by_row, percent.get(name), notes)
+        if at in formats.empty_formulas:
+            notes.append(
+                f"{name}: {formats.empty_formulas[at]} cells are formulas whose value is not "
+                "stored, and count as empty; open the sheet, save it, and drop it again"
+            )
+        series.append(_column(name, cells, layout))
+    return series
 
 
 def look(path: Path) -> Look:
@@ -169,12 +208,14 @@ def look(path: Path) -> Look:
     best: tuple[int, _Sheet, int] | None = None
     for sheet in _sheets(path, *_stamp(path)):
         for at, row in enumerate(sheet.rows[:HEAD_ROWS]):
-            names = [cell for cell in row if isinstance(cell, str) and cell.strip()]
-            if len(names) < 2:
+            names = [cell for cell in row if isinstance(cell, str) and cell.strip()
+                     and not is_numberlike(cell.strip())]  # fmt: skip
+            if len(names) < 2 or at + 1 >= len(sheet.rows):
                 continue
             below = sheet.rows[at + 1 : at + 12]
             numeric = sum(
-                isinstance(cell, (int, float, dt.datetime, dt.time)) and cell != ""
+                isinstance(cell, (int, float, dt.datetime, dt.time, dt.timedelta))
+                or (isinstance(cell, str) and is_numberlike(cell.strip()))
                 for under in below
                 for place, cell in enumerate(under)
                 if place < len(row) and row[place] != ""
@@ -202,24 +243,65 @@ def look(path: Path) -> Look:
             text["unit_row"] = True
             units = {names[at]: _text(cell) for at, cell in enumerate(under) if cell != ""}
             first += 1
-    body = [row for row in sheet.rows[first : first + LOOKED_ROWS] if any(c != "" for c in row)]
-    frame = pl.DataFrame(
-        {
-            names[at]: _column(names[at], [row[at] if at < len(row) else "" for row in body], None)
-            for at, cell in enumerate(cells)
-            if cell
-        }
-    )
-    place = _Place(sheet, at, cells)
+    formats = cell_formats(path, sheet.name)
+    doubts: list[str] = []
+    columns = []
+    for place, cell in enumerate(cells):
+        if not cell:
+            continue
+        stated = units.get(names[place]) or name_and_unit(cell)[1]
+        shown, is_percent = _looked_cells(sheet, first, place, formats, cell, stated, doubts)
+        if stated or is_percent:
+            units[names[place]] = stated or "%"
+        columns.append(_column(names[place], shown, None))
+    texts = [series for series in columns if series.dtype == pl.String]
+    if missing := nothing_words(series.drop_nulls() for series in texts):
+        text["missing"] = missing
+    decimal, thousands, more = marks_of({s.name: s.drop_nulls().to_list() for s in texts}, ";")
+    doubts += more
+    if decimal == ",":
+        text |= {"decimal": ",", "delimiter": ";"}  # two words that must differ
+    if thousands:
+        text["thousands"] = thousands
+    columns = [
+        mostly_numbers(series, decimal, thousands, missing) if series.dtype == pl.String else series
+        for series in columns
+    ]
     return Look(
         "spreadsheet",
         f"sheet {sheet.name!r}, row {at + 1}",
-        frame,
+        pl.DataFrame(columns),
         units,
-        _head(place, ":"),
+        _head(_Place(sheet, at, cells), ":"),
         text,
         sheet.name,
+        doubts=doubts,
     )
+
+
+def _looked_cells(
+    sheet: _Sheet,
+    first: int,
+    at: int,
+    formats: CellFormats,
+    name: str,
+    stated: str,
+    doubts: list[str],
+) -> tuple[list[Cell], bool]:
+    """Return the first cells of a column as they are shown, and whether that is in percent."""
+    rows = [
+        number
+        for number in range(first, min(first + LOOKED_ROWS, len(sheet.rows)))
+        if any(cell != "" for cell in sheet.rows[number])
+    ]
+    cells = [sheet.rows[row][at] if at < len(sheet.rows[row]) else "" for row in rows]
+    of_column = formats.scales.get(at, {})
+    scales = {spot: of_column[row] for spot, row in enumerate(rows) if row in of_column}
+    is_percent = any(scale > 1.0 for scale in scales.values()) and stated in ("", "%")
+    if not is_percent:
+        scales = {spot: scale for spot, scale in scales.items() if scale < 1.0}
+    bounds = (-LOOKED_PERCENT, LOOKED_PERCENT) if is_percent else None
+    return _as_shown(name, cells, scales, bounds, doubts), is_percent
 
 
 def _stamp(path: Path) -> tuple[int, int]:
@@ -358,45 +440,73 @@ def _column(name: str, cells: list[Cell], layout: Layout | None) -> pl.Series:
     return pl.Series(name, [text if text != "" else None for text in texts], dtype=pl.String)
 
 
-def _percent(
-    path: Path,
-    place: _Place,
-    columns: Columns,
-    frame: pl.DataFrame,
-    first_row: int,
-    layout: Layout,
+def _as_shown(
+    name: str,
+    cells: list[Cell],
+    scales: dict[int, float],
+    bounds: tuple[float, float] | None,
     notes: list[str],
-) -> pl.DataFrame:
-    """Bring cells that hold 0.45 and show 45 % to what they show."""
-    in_percent = {
-        channel.column
-        for word, channel in layout.channels.items()
-        if CHANNEL_COLUMNS[word].endswith("_pct") and channel.unit == "%"
-    }
-    for at, name in columns.kept.items():
-        column = frame[name]
-        if name not in in_percent or column.dtype != pl.Float64 or not column.count():
-            continue
-        largest = column.abs().max()
-        if not isinstance(largest, float) or largest > SHARE_LIMIT:
-            continue
-        if "%" in _number_format(path, place.sheet.name, first_row, at + 1):
-            frame = frame.with_columns(pl.col(name) * 100.0)
-            notes.append(f"{name}: its cells are formatted as percent and were read as shown")
-    return frame
+) -> list[Cell]:
+    """Return the cells of a column as the sheet shows them, decided for the column as a whole.
+
+    `scales` has the place of each cell that is shown otherwise than it is held; `bounds` are those
+    of the channel in the column's unit, None where percent is not what is asked for.
+    """
+    held = [cell for at, cell in enumerate(cells) if at in scales and _is_number(cell)]
+    if not held:
+        return cells
+    percent = bounds is not None
+    if percent:
+        low, high = bounds
+        largest = max(abs(cell) for cell in held)
+        shown = [cell * scales[at] for at, cell in enumerate(cells) if at in scales
+                 and _is_number(cell)]  # fmt: skip
+        if _share_within(shown, low, high) < MOST_WITHIN <= _share_within(held, low, high):
+            notes.append(
+                f"{name}: its cells are formatted as percent and hold up to {largest:g}, which "
+                "would be out of range as shown; read as they hold"
+            )
+            return cells
+    plain = [at for at, cell in enumerate(cells) if _is_number(cell) and at not in scales]
+    # A format that was given to a part of a column: the others are shares too if they are as small.
+    alike = percent and bool(plain) and max(abs(cells[at]) for at in plain) <= SHARE_LIMIT
+    if alike:
+        scales = scales | dict.fromkeys(plain, 100.0)
+    what = "as percent" if percent else "to show thousands"
+    notes.append(
+        f"{name}: {len(held)} cells are formatted {what} and were read as shown"
+        + (f", and so were {len(plain)} without that format" if alike else "")
+    )
+    return [
+        cell * scales[at]
+        if at in scales and _is_number(cell)
+        else f"{cell} as text"
+        if percent and isinstance(cell, str) and _PLAIN_NUMBER.fullmatch(cell.strip())
+        else cell
+        for at, cell in enumerate(cells)
+    ]
 
 
-def _number_format(path: Path, sheet: str, row: int, column: int) -> str:
-    """Return how a cell is shown, "" where that cannot be told (.ods)."""
-    import openpyxl
+def _is_number(cell: Cell) -> bool:
+    return isinstance(cell, (int, float)) and not isinstance(cell, bool)
 
-    try:
-        with path.open("rb") as file:
-            book = openpyxl.load_workbook(file, read_only=True)
-            cells = book[sheet].iter_rows(min_row=row, max_row=row, min_col=column, max_col=column)
-            return str(next(iter(cells))[0].number_format)
-    except Exception:  # noqa: BLE001 - whatever it cannot open: the values are judged as they stand
-        return ""
+
+def _share_within(values: list[float], low: float, high: float) -> float:
+    return sum(low <= value <= high for value in values) / len(values)
+
+
+def _percent_bounds(units: dict[str, str], layout: Layout) -> dict[str, tuple[float, float]]:
+    """Return the columns that are read in percent, with the bounds of their channel in percent."""
+    found = {}
+    for word, channel in layout.channels.items():
+        unit = channel.unit
+        if unit == AS_STATED:
+            unit = known_unit(units.get(channel.column, "")) or ""
+        meaning = CHANNELS[CHANNEL_COLUMNS[word]]
+        if unit == "%" and meaning.low is not None and meaning.high is not None:
+            factor = conversion("%", meaning.unit).factor
+            found[channel.column] = meaning.low / factor, meaning.high / factor
+    return found
 
 
 def _head(place: _Place, separator: str) -> dict[str, str]:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
-import numpy as np
 import polars as pl
 
 from flows.readers.columns import numbered
 from flows.readers.formats import open_bytes
 from flows.readers.source import Look, UnreadableError
 from flows.readers.text import HEAD_LINES, codec_of, head_entries, plain_ends, split_cells
-from flows.readers.words import known_unit, name_and_unit, numbers
+from flows.readers.words import known_unit, mostly_numbers, name_and_unit, nothing_words
 from schemas.layout import WHITESPACE
 
 LOOKED_BYTES = 2 * 1024 * 1024
@@ -20,7 +20,6 @@ LOOKED_ROWS = 20_000
 UNITS_WITHIN = 3
 """Lines below the names in which the row of units is looked for."""
 _DIVIDERS = (";", "\t", ",", "|", WHITESPACE)
-_NOTHING_WORDS = ("n/a", "na", "-", "--", "---", "null", "none", "#n/a", "nil", "n.a.", "*")
 
 
 def look_at_text(path: Path) -> Look:
@@ -86,25 +85,20 @@ def look_at_text(path: Path) -> Look:
         if line.strip() and len(row := split_cells(line, delimiter)) in (len(cells), len(cells) + 1)
     ]
     columns = {name: [row[place] for row in rows] for place, name in enumerate(names) if name}
-    decimal, thousands, more = _marks_of(columns, delimiter)
+    decimal, thousands, more = marks_of(columns, delimiter)
     doubts += more
     if decimal != ".":
         text["decimal"] = decimal
     if thousands:
         text["thousands"] = thousands
-    missing = sorted(
-        {
-            cell
-            for cells_of in columns.values()
-            for cell in set(cells_of)
-            if cell.lower() in _NOTHING_WORDS
-        }
-    )
+    missing = nothing_words(columns.values())
     if missing:
         text["missing"] = missing
     frame = pl.DataFrame(
         {
-            name: _looked_column(name, cells_of, decimal, thousands, missing)
+            name: mostly_numbers(
+                pl.Series(name, cells_of, dtype=pl.String), decimal, thousands, missing
+            )
             for name, cells_of in columns.items()
         }
     )
@@ -151,7 +145,7 @@ def _table_of(lines: list[str]) -> tuple[str, int] | None:
     for delimiter in _DIVIDERS:
         split = [split_cells(line, delimiter) for line in lines[: HEAD_LINES + 60]]
         for at, cells in enumerate(split[:HEAD_LINES]):
-            named = [cell for cell in cells if cell and not _is_numberlike(cell)]
+            named = [cell for cell in cells if cell and not is_numberlike(cell)]
             if len(cells) < 2 or len(named) < max(2, 0.7 * len([c for c in cells if c])):
                 continue
             if _is_unit_row(cells, len(cells)):
@@ -159,7 +153,7 @@ def _table_of(lines: list[str]) -> tuple[str, int] | None:
             has_units = at + 1 < len(split) and _is_unit_row(split[at + 1], len(cells))
             below = [row for row in split[at + 1 + has_units : at + 41] if any(row)]
             fitting = [row for row in below if len(row) in (len(cells), len(cells) + 1)]
-            numeric = sum(_is_numberlike(cell) for row in fitting for cell in row)
+            numeric = sum(is_numberlike(cell) for row in fitting for cell in row)
             filled = sum(bool(cell) for row in fitting for cell in row) or 1
             if len(fitting) < max(2, 0.7 * len(below)) or numeric < 0.5 * filled:
                 continue
@@ -171,7 +165,8 @@ def _table_of(lines: list[str]) -> tuple[str, int] | None:
     return None if best is None else (best[1], best[2])
 
 
-def _is_numberlike(cell: str) -> bool:
+def is_numberlike(cell: str) -> bool:
+    """Whether a cell begins as a number, a date or a time does, and is no long word."""
     return bool(re.match(r"[+\-−]?[\d.,' \u00a0\u202f:/-]*\d", cell)) and not re.match(
         r"[+-]?\d*\s*[A-Za-z]{4,}", cell
     )
@@ -194,12 +189,12 @@ def _unit_row(lines: list[str], at: int, delimiter: str, width: int) -> int | No
         if _is_unit_row(cells, width):
             return place
         given = [cell for cell in cells if cell]
-        if len(cells) in (width, width + 1) and any(_is_numberlike(cell) for cell in given):
+        if len(cells) in (width, width + 1) and any(is_numberlike(cell) for cell in given):
             return None  # the rows of numbers have begun
     return None
 
 
-def _marks_of(columns: dict[str, list[str]], delimiter: str) -> tuple[str, str, list[str]]:
+def marks_of(columns: Mapping[str, list[str]], delimiter: str) -> tuple[str, str, list[str]]:
     """Return decimal and thousands marks, and what could be otherwise."""
     cells = [cell for cells_of in columns.values() for cell in cells_of[:500]]
 
@@ -232,16 +227,6 @@ def _marks_of(columns: dict[str, list[str]], delimiter: str) -> tuple[str, str, 
                 "one, correct text.decimal"
             )
     return decimal, thousands, doubts
-
-
-def _looked_column(
-    name: str, cells: list[str], decimal: str, thousands: str, missing: list[str]
-) -> pl.Series:
-    series = pl.Series(name, cells, dtype=pl.String)
-    values, odd, _ = numbers(series, decimal=decimal, thousands=thousands, missing=missing)
-    if odd.mean() <= 0.1 and np.isfinite(values).any():
-        return pl.Series(name, values, nan_to_null=True)
-    return series
 
 
 def _head_separator(lines: list[str]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from functools import cache
 
 import numpy as np
@@ -44,6 +45,8 @@ _SPELLINGS = {
 }
 """Our word → how files write it, whatever the case and without blanks."""
 
+MOST_ODD = 0.1
+_NOTHING = ("n/a", "na", "-", "--", "---", "null", "none", "#n/a", "nil", "n.a.", "*")
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _BLANKS = "[ \u00a0\u202f\u2009]"
 
@@ -191,6 +194,19 @@ def numbers(
     infinite = values.is_infinite().fill_null(value=False)
     odd = (~nothing & (~whole | infinite | values.is_null())).to_numpy()
     return np.where(odd, np.nan, values.to_numpy()), odd, units
+
+
+def nothing_words(columns: Iterable[Iterable[str]]) -> list[str]:
+    """Return the words among cells that say there is no value, as they are written."""
+    return sorted({cell for cells in columns for cell in set(cells) if cell.lower() in _NOTHING})
+
+
+def mostly_numbers(cells: pl.Series, decimal: str, thousands: str, missing: list[str]) -> pl.Series:
+    """Return a column of texts as numbers where at most one cell in ten is none, else as it is."""
+    values, odd, _ = numbers(cells, decimal=decimal, thousands=thousands, missing=missing)
+    if odd.mean() <= MOST_ODD and np.isfinite(values).any():
+        return pl.Series(cells.name, values, nan_to_null=True)
+    return cells
 
 
 def _without_marks(text: pl.Series, decimal: str, thousands: str) -> pl.Series:
