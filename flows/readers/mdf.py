@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import io
 import logging
 import tempfile
@@ -20,6 +21,14 @@ from schemas.layout import Layout
 
 BLOCK_ROWS = 200_000
 LOOKED_ROWS = 20_000
+LONGEST_S = 86_400.0
+"""A log's own times never pass a day: what does counts from somewhere else."""
+EARLIEST_S, LATEST_S = 473_385_600.0, 4_102_444_800.0
+"""Seconds from 1970 to the beginnings of 1985 and 2100: between them a time is a date."""
+_SECONDS = {
+    "s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0,
+    "h": 3600.0, "d": 86_400.0, "days": 86_400.0,
+}  # fmt: skip
 _MASTERS = (2, 3)
 """Channel types master and virtual master (ASAM MDF 4.1, cn_type)."""
 _TIME = 1
@@ -35,12 +44,24 @@ class _Channel(NamedTuple):
     unit: str
 
 
+class _Clock(NamedTuple):
+    """How a group's times become seconds since the start: `factor` · time − `origin_s`."""
+
+    factor: float
+    origin_s: float
+
+    def seconds(self, times: np.ndarray) -> np.ndarray:
+        """Return times in seconds since the start."""
+        return times.astype(float) * self.factor - self.origin_s
+
+
 class _Contents(NamedTuple):
     """What is in a file: channels, groups that run on the same times, start, and what is left."""
 
     channels: list[_Channel]
     clock_of: dict[int, int]
     rows_of: dict[int, int]
+    clocks: list[_Clock]
     started_at: str
     head: dict[str, str]
     notes: list[str]
@@ -238,6 +259,7 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
     rows_of: dict[int, int] = {}
     notes: list[str] = []
     clocks: list[np.ndarray] = []
+    factors: list[float] = []
     with _Opened(path) as file:
         for number, group in enumerate(file.groups):
             rows = int(group.channel_group.cycles_nr)
@@ -257,6 +279,7 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
                 notes.append(f"channel group {number + 1} runs over no time and was left out")
                 continue
             times = np.asarray(file.get_master(number, record_offset=0, record_count=2000))
+            factor = _seconds_in(_unit(group.channels[master]), times)
             clock = next(
                 (
                     at
@@ -269,13 +292,43 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
             if clock is None:
                 clock = len(clocks)
                 clocks.append(times)
+                factors.append(factor)
             clock_of[number], rows_of[number] = clock, rows
             channels += [
                 _Channel(number, place, channel.name, _unit(channel)) for place, channel in readable
             ]
         start = getattr(file.header, "start_time", None)
-        started_at = start.isoformat() if start is not None else ""
-    return _Contents(channels, clock_of, rows_of, started_at, {}, notes)
+    firsts = [
+        float(t[0]) * factor if t.size else 0.0 for t, factor in zip(clocks, factors, strict=True)
+    ]
+    absolute = [first for first in firsts if first > LONGEST_S]
+    origin = min(absolute, default=0.0)
+    if EARLIEST_S < origin < LATEST_S:
+        # Seconds since 1970 say when it began better than a head that many writers leave empty.
+        start = dt.datetime.fromtimestamp(origin, tz=dt.UTC)
+    if absolute:
+        notes.append(
+            "its times do not begin at the recording's start"
+            + (" but count from 1970" if EARLIEST_S < origin < LATEST_S else "")
+            + "; seconds since the first of them are used"
+        )
+    made = [
+        _Clock(factor, origin if first > LONGEST_S else 0.0)
+        for first, factor in zip(firsts, factors, strict=True)
+    ]
+    started_at = start.isoformat() if start is not None else ""
+    return _Contents(channels, clock_of, rows_of, made, started_at, {}, notes)
+
+
+def _seconds_in(unit: str, times: np.ndarray) -> float:
+    """Return how many seconds a master's unit is; a time far beyond all dates is told by size."""
+    first = float(times[0]) if times.size else 0.0
+    said = unit.strip("[]").lower().replace("µ", "u").replace("μ", "u")
+    factor = _SECONDS.get(said, 1.0)
+    if first * factor <= LATEST_S:
+        return factor
+    dated = [small for small in (1e-3, 1e-6, 1e-9) if EARLIEST_S < first * small < LATEST_S]
+    return dated[0] if dated else factor
 
 
 def _first_group(clock_of: dict[int, int], clock: int) -> int:
@@ -330,8 +383,8 @@ def _pieces(
             rows = contents.rows_of[group]
             for start in range(0, rows, BLOCK_ROWS):
                 count = min(BLOCK_ROWS, rows - start)
-                times = np.asarray(
-                    file.get_master(group, record_offset=start, record_count=count), dtype=float
+                times = contents.clocks[clock].seconds(
+                    np.asarray(file.get_master(group, record_offset=start, record_count=count))
                 )
                 series = []
                 for name, channel in wanted:

@@ -344,6 +344,50 @@ def test_groups_keep_their_clocks_and_units(tmp_path):
     assert file.facts["started_at"] == "2025-03-14T10:40:00"
 
 
+NOON = dt.datetime(2025, 3, 14, 12, 0, tzinfo=dt.UTC)
+# Seconds from 1970 to that noon, by hand: 20,161 days · 86,400 + 43,200.
+NOON_S = 20_161 * 86_400.0 + 43_200.0
+
+
+@pytest.mark.parametrize(
+    ("from_s", "scale"),
+    [(NOON_S, 1.0), (NOON_S, 1e3), (NOON_S, 1e6), (3e7, 1.0)],
+    ids=["seconds", "milliseconds", "microseconds", "from somewhere"],
+)
+def test_times_that_count_from_1970_or_elsewhere_are_read(tmp_path, from_s, scale):
+    groups = [
+        ((TIME + from_s) * scale, [("rpm", SPEED, "rpm", {}), ("kW", POWER, "kW", {})]),
+        ((SLOW + from_s) * scale, [("grip", np.full(SLOW.size, 95.0), "%", {})]),
+    ]
+    path = mdf(tmp_path / "log", groups, dt.datetime(1970, 1, 1, tzinfo=dt.UTC))
+    way = layout("mdf", time=MDF_TIME)
+    file = canonical(formats.reader_of("mdf").read(path, way), way, "Europe/Vienna")
+    time = file.values[:, 0]
+    # The first of all times is zero: groups keep how they stand to each other.
+    first = min(TIME[0], SLOW[0])
+    np.testing.assert_allclose(time[file.clock_no == 0], TIME - first, atol=1e-5)
+    np.testing.assert_allclose(time[file.clock_no > 0], SLOW - first, atol=1e-5)
+    if from_s == NOON_S:
+        assert file.facts["started_at"] == "2025-03-14T13:00:00"
+    assert "do not begin at the recording's start" in " ".join(file.facts["notes"])
+
+
+@pytest.mark.parametrize(("unit", "scale"), [("ms", 1e3), ("us", 1e6), ("min", 1 / 60)])
+def test_a_master_in_another_unit_is_brought_to_seconds(tmp_path, unit, scale):
+    from asammdf import MDF
+
+    path = mdf(tmp_path / "log", [(TIME * scale, [("rpm", SPEED, "rpm", {}),
+                                                  ("kW", POWER, "kW", {})])])  # fmt: skip
+    with MDF(path) as file:
+        for group in file.groups:
+            for channel in group.channels:
+                if channel.channel_type == 2:
+                    channel.unit = unit
+        file.save(tmp_path / "other.mf4")
+    found = whole(tmp_path / "other.mf4", layout("mdf", time=MDF_TIME))
+    np.testing.assert_allclose(found.pieces[0].time_s.to_numpy(), TIME, atol=1e-9)
+
+
 def test_samples_marked_invalid_are_empty_and_told(tmp_path):
     invalid = np.zeros(TIME.size, dtype=bool)
     invalid[10:13] = True
