@@ -22,7 +22,7 @@ import polars as pl
 from flows.channel_words import FACTOR, HEAD, HINTS, STANDARDS, SURE, plain_words
 from flows.privacy import private_by_name, private_by_values
 from flows.readers.source import Look
-from flows.readers.words import known_unit, name_and_unit, number
+from flows.readers.words import known_unit, name_and_unit, number, other_unit
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, HEAD_FIELDS, Layout
 from schemas.units import conversion
@@ -36,6 +36,9 @@ SURE_FROM, LIKELY_FROM = 0.95, 0.75
 MOST_PULL_ROWS = 6_000
 USED_FROM = 0.6
 """Confidence below which a column is left alone and its guess only told."""
+MOST_OF_ONE_VALUE = 0.7
+"""Confidence in a column that holds one value only: its name is all there is."""
+NO_UNIT = ("", "-", "–", "—", "1")
 NEEDED = ("time", "engine_speed", "wheel_power", "wheel_torque")
 """Channels without which there is no layout: their guess stands, marked as one."""
 STILL_SHARE, STILL_K = 0.005, 1.5
@@ -89,7 +92,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "coolant_temp": ("degC", "degF", "K"),
     "oil_temp": ("degC", "degF", "K"),
     "ignition_advance": ("deg",),
-    "injector_time": ("ms", "s"),
+    "injector_time": ("ms", "us", "s"),
     "fuel_trim_short": ("%",),
     "fuel_trim_long": ("%",),
     "knock": ("1",),
@@ -226,9 +229,24 @@ def _scores(column: GuessedColumn, values: np.ndarray, look: Look) -> dict[str, 
         return {}
     bare, _ = name_and_unit(column.name)
     words = plain_words(bare.split(" #")[0])
-    unit = known_unit(column.stated_unit) if column.stated_unit else _unit_in_words(words)
+    stated = column.stated_unit if column.stated_unit not in NO_UNIT else ""
+    if stated and other_unit(stated) is not None and known_unit(stated) is None:
+        column.why.append(f"{stated!r} measures what no channel is")
+        return {}
+    unit = known_unit(stated) if stated else _unit_in_words(words)
+    only_value = _only_value(values)
+    if only_value is not None:
+        column.why.append(f"holds {only_value:g} only, which says nothing of what it is")
     scores: dict[str, float] = {}
     for channel in CHANNEL_COLUMNS:
+        is_named = _word_score(channel, words) == WORD_SURE
+        if stated and not _measures(channel, unit, is_named=is_named):
+            continue
+        if only_value is not None:
+            # Its name is all that speaks for it; a room at zero degrees is a sensor that is off.
+            if is_named and (only_value != 0.0 or not channel.startswith("ambient_")):
+                scores[channel] = WORD_SURE
+            continue
         score = _word_score(channel, words)
         if channel == "lambda_wide_2" and column.name.endswith(" #2"):
             score = max(score, _word_score("lambda_wide", words) - 0.5)
@@ -243,6 +261,23 @@ def _scores(column: GuessedColumn, values: np.ndarray, look: Look) -> dict[str, 
             score += RANGE_FITS if fit else RANGE_MISSES
         scores[channel] = score
     return scores
+
+
+def _only_value(values: np.ndarray) -> float | None:
+    """Return the value of a column that holds no other, in enough rows to show one."""
+    seen = values[np.isfinite(values)]
+    return float(seen[0]) if seen.size > 5 and np.ptp(seen) == 0.0 else None
+
+
+def _measures(channel: str, unit: str | None, *, is_named: bool) -> bool:
+    """Whether the unit that a file states may be a channel's; an unknown one only by its name."""
+    if unit is None:
+        return is_named
+    try:
+        conversion(unit, CHANNELS[CHANNEL_COLUMNS[channel]].unit)
+    except ValueError:
+        return False
+    return True
 
 
 def _word_score(channel: str, words: str) -> float:
@@ -354,7 +389,7 @@ def _relations(
                 column.why.append("rises evenly from row to row")
             elif (steps <= 0).mean() > 0.02:
                 of["time"] += RELATION_BROKEN
-        if seen.size > 5:
+        if seen.size > 5 and np.ptp(seen) > 0.0:
             _still_air(column, of, seen)
         if "gear" in of and seen.size:
             of["gear"] += (
@@ -444,6 +479,8 @@ def _assign(
         )
         column.channel = channel
         column.confidence = 1.0 / (1.0 + math.exp(-1.2 * lead))
+        if _only_value(values[column.name]) is not None:
+            column.confidence = min(column.confidence, MOST_OF_ONE_VALUE)
         column.alternatives = [c for s, c in others[:3] if s > 0]
         stated = (
             known_unit(column.stated_unit)

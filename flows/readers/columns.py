@@ -157,15 +157,45 @@ def lacking_sentence(where: str, cells: Sequence[str], layouts: Sequence[Layout]
     str
         A sentence, "" if no layout has more than half of its columns here.
     """
-    held = set(cells) | {name_and_unit(cell)[0] for cell in cells}
     best, sentence = 0.5, ""
     for layout in layouts:
-        lacking = [name for name in layout.recognise.columns if name not in held]
-        share = 1 - len(lacking) / len(layout.recognise.columns)
+        share, why = lacks(cells, layout)
         if share > best:
             best = share
-            names = ", ".join(map(repr, lacking))
             sentence = f"{where} comes nearest to layout {layout.name!r}, but " + (
-                f"column {names} is missing" if lacking else "its units are not left open there"
+                why or other_rules(layout)
             )
     return sentence
+
+
+def lacks(cells: Sequence[str], layout: Layout) -> tuple[float, str]:
+    """Return the share of a layout's columns that a header has, and in words what it lacks."""
+    asked = layout.recognise.columns
+    named = numbered(cells)
+    bare = {name_and_unit(cell)[0] for cell in named}
+    other_case = {cell.casefold(): cell for cell in (*named, *bare)}
+    missing = [name for name in asked if name not in named and name not in bare]
+    in_other_case = [name for name in missing if name.casefold() in other_case]
+    missing = [name for name in missing if name not in in_other_case]
+    share = 1 - len(missing) / len(asked)
+    if missing:
+        return share, f"column {', '.join(map(repr, missing))} is missing"
+    if in_other_case:
+        one = in_other_case[0]
+        found = other_case[one.casefold()]
+        return share, f"column {one!r} stands as {found!r}, in capitals and small letters otherwise"
+    if match_columns(cells, layout) is None:
+        one = next(name for name in asked if name not in named)
+        return share, f"column {one!r} has its unit behind it, which the layout leaves no room for"
+    return share, ""
+
+
+def other_rules(layout: Layout) -> str:
+    """Return what else keeps a file from a layout whose columns it has all."""
+    if layout.recognise.file_name is not None:
+        return f"its name is not like {layout.recognise.file_name!r}"
+    if layout.sheet.name is not None:
+        return f"its sheet is not {layout.sheet.name!r}"
+    if layout.recognise.first_line is not None:
+        return f"its first line does not begin with {layout.recognise.first_line!r}"
+    return "another rule of the layout does not hold"

@@ -14,7 +14,7 @@ import polars as pl
 from flows.readers.cell_formats import CellFormats, cell_formats
 from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
 from flows.readers.source import Look, Source, SourceTable, UnreadableError
-from flows.readers.text_look import is_numberlike, marks_of
+from flows.readers.text_look import is_numberlike, marks_of, states_units
 from flows.readers.words import known_unit, mostly_numbers, name_and_unit, nothing_words
 from schemas.columns import CHANNELS
 from schemas.layout import AS_STATED, CHANNEL_COLUMNS, Layout
@@ -207,10 +207,11 @@ def look(path: Path) -> Look:
     """
     best: tuple[int, _Sheet, int] | None = None
     for sheet in _sheets(path, *_stamp(path)):
+        texts = [[_text(cell) for cell in row] for row in sheet.rows[: HEAD_ROWS + 1]]
         for at, row in enumerate(sheet.rows[:HEAD_ROWS]):
             names = [cell for cell in row if isinstance(cell, str) and cell.strip()
                      and not is_numberlike(cell.strip())]  # fmt: skip
-            if len(names) < 2 or at + 1 >= len(sheet.rows):
+            if len(names) < 2 or at + 1 >= len(sheet.rows) or states_units(texts, at):
                 continue
             below = sheet.rows[at + 1 : at + 12]
             numeric = sum(
@@ -236,13 +237,14 @@ def look(path: Path) -> Look:
     text: dict[str, object] = {}
     units: dict[str, str] = {}
     under = sheet.rows[first] if first < len(sheet.rows) else []
-    words = [_text(cell) for cell in under if cell != ""]
-    if words and not any(isinstance(cell, (int, float)) for cell in under if cell != ""):
-        known = sum(known_unit(word) is not None or word in ("-", "1") for word in words)
-        if known >= 0.5 * len(words):
-            text["unit_row"] = True
-            units = {names[at]: _text(cell) for at, cell in enumerate(under) if cell != ""}
-            first += 1
+    if states_units([cells, [_text(cell) for cell in under]], 1):
+        text["unit_row"] = True
+        units = {
+            names[place]: _text(cell).strip("[](){}")
+            for place, cell in enumerate(under)
+            if cell != "" and place < len(names)
+        }
+        first += 1
     formats = cell_formats(path, sheet.name)
     doubts: list[str] = []
     columns = []

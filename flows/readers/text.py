@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from flows.readers.columns import Columns, match_columns
+from flows.readers.columns import Columns, lacks, match_columns, other_rules
 from flows.readers.formats import open_bytes, start_of
 from flows.readers.source import PIECE_BYTES, BadRow, Look, Source, SourceTable, UnreadableError
 from schemas.layout import WHITESPACE, Layout
@@ -30,6 +30,7 @@ CELL_MARK = "\x1f"
 LONGEST_CELL_LINES = 20
 _NUMBERED = re.compile(r" #\d+$")
 """What is added to a column's name that stands again (source.REPEATED_NAME)."""
+DIVIDERS = (";", "\t", ",", "|", WHITESPACE)
 _ESCAPED = re.compile("[\udc80-\udcff]")
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -141,17 +142,34 @@ def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: AR
     for layout in layouts:
         codec = codec_of(start, layout.text.encoding)
         rows = plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
+        first = layout.recognise.first_line
+        is_other = first is not None and not rows[0].strip().startswith(first)
+        names = [_NUMBERED.sub("", name).casefold() for name in layout.recognise.columns]
         for number, row in enumerate(rows, start=1):
-            lacking = [name for name in layout.recognise.columns if name not in row]
-            share = 1 - len(lacking) / len(layout.recognise.columns)
-            if share > best:
+            plain = row.casefold()
+            if sum(name in plain for name in names) <= best * len(names):
+                continue  # cheaper than taking the line apart
+            for delimiter in dict.fromkeys((layout.text.delimiter, *DIVIDERS)):
+                cells = split_cells(row, delimiter)
+                share, why = lacks(cells, layout)
+                if share <= best or len(cells) < 2:
+                    continue
+                if delimiter != layout.text.delimiter:
+                    why = (
+                        f"its cells are divided by {_mark_told(delimiter)}, the layout says "
+                        f"{_mark_told(layout.text.delimiter)}" + (f", and {why}" if why else "")
+                    )
+                elif not why and is_other:
+                    why = f"its first line does not begin with {first!r}"
                 best = share
                 sentence = f"line {number} comes nearest to layout {layout.name!r}, but " + (
-                    f"column {', '.join(map(repr, lacking))} is missing"
-                    if lacking
-                    else f"its cells are not divided by {layout.text.delimiter!r}"
+                    why or other_rules(layout)
                 )
     return sentence
+
+
+def _mark_told(delimiter: str) -> str:
+    return {"\t": "tabs", WHITESPACE: "blanks"}.get(delimiter, repr(delimiter))
 
 
 def read(path: Path, layout: Layout) -> Source:

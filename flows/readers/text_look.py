@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import polars as pl
@@ -11,15 +11,16 @@ import polars as pl
 from flows.readers.columns import numbered
 from flows.readers.formats import open_bytes
 from flows.readers.source import Look, UnreadableError
-from flows.readers.text import HEAD_LINES, codec_of, head_entries, plain_ends, split_cells
-from flows.readers.words import known_unit, mostly_numbers, name_and_unit, nothing_words
+from flows.readers.text import DIVIDERS, HEAD_LINES, codec_of, head_entries, plain_ends, split_cells
+from flows.readers.words import is_unit_word, mostly_numbers, name_and_unit, nothing_words
 from schemas.layout import WHITESPACE
 
 LOOKED_BYTES = 2 * 1024 * 1024
 LOOKED_ROWS = 20_000
+MANY_UNITS, LEAST_UNITS, LONGEST_UNIT = 0.5, 0.25, 12
+"""Shares of a row's words that are known units, and the longest of a unit that is not."""
 UNITS_WITHIN = 3
 """Lines below the names in which the row of units is looked for."""
-_DIVIDERS = (";", "\t", ",", "|", WHITESPACE)
 
 
 def look_at_text(path: Path) -> Look:
@@ -63,13 +64,17 @@ def look_at_text(path: Path) -> Look:
         text["delimiter"] = delimiter
     first = at + 1
     units = {}
-    unit_row = _unit_row(lines, at, delimiter, len(cells))
+    split = [split_cells(line, delimiter) for line in lines[: at + 1 + UNITS_WITHIN]]
+    unit_row = _unit_row(split, at)
     if unit_row is not None:
         stated = split_cells(lines[unit_row], delimiter)
         units = {n: u.strip("[](){}") for n, u in zip(names, stated, strict=False) if u}
         first = unit_row + 1
         if unit_row == at + 1:
             text["unit_row"] = True
+        elif unit_row < at:
+            doubts = [*doubts, f"the units stand on line {unit_row + 1}, above the names"]
+            first = at + 1
         else:
             doubts = [
                 *doubts,
@@ -142,15 +147,15 @@ def _encoding_of(data: bytes) -> tuple[str, str, list[str]]:
 def _table_of(lines: list[str]) -> tuple[str, int] | None:
     """Return the delimiter, and the place of the line of names above the rows of numbers."""
     best: tuple[float, str, int] | None = None
-    for delimiter in _DIVIDERS:
+    for delimiter in DIVIDERS:
         split = [split_cells(line, delimiter) for line in lines[: HEAD_LINES + 60]]
         for at, cells in enumerate(split[:HEAD_LINES]):
             named = [cell for cell in cells if cell and not is_numberlike(cell)]
             if len(cells) < 2 or len(named) < max(2, 0.7 * len([c for c in cells if c])):
                 continue
-            if _is_unit_row(cells, len(cells)):
+            if states_units(split, at):
                 continue
-            has_units = at + 1 < len(split) and _is_unit_row(split[at + 1], len(cells))
+            has_units = at + 1 < len(split) and states_units(split, at + 1)
             below = [row for row in split[at + 1 + has_units : at + 41] if any(row)]
             fitting = [row for row in below if len(row) in (len(cells), len(cells) + 1)]
             numeric = sum(is_numberlike(cell) for row in fitting for cell in row)
@@ -172,26 +177,47 @@ def is_numberlike(cell: str) -> bool:
     )
 
 
-def _is_unit_row(cells: list[str], width: int) -> bool:
-    given = [cell for cell in cells if cell]
-    if len(cells) not in (width, width + 1) or not given:
+def states_units(rows: Sequence[Sequence[str]], at: int) -> bool:
+    """Whether a row of words states units: names stand just above it, or right below.
+
+    Below names a quarter of its words need be units that are known; "rpm" and "kW" alone, with
+    numbers below and nothing above, are the names themselves.
+    """
+    given = [cell for cell in rows[at] if cell]
+    if not given or any(_is_value(cell) for cell in given):
         return False
-    if any(re.fullmatch(r"[+-]?\d+([.,]\d+)?", cell) for cell in given):
-        return False
-    known = sum(known_unit(cell) is not None or cell in ("-", "1", "[-]", "[]") for cell in given)
-    return known >= 0.5 * len(given)
+    share = sum(is_unit_word(cell) for cell in given) / len(given)
+    above = [place for place in range(max(at - UNITS_WITHIN, 0), at) if any(rows[place])]
+    if any(_are_names(rows[place], rows[at]) for place in above):
+        return share >= LEAST_UNITS and max(map(len, given)) <= LONGEST_UNIT
+    below = rows[at + 1] if at + 1 < len(rows) else []
+    return share >= MANY_UNITS and _are_names(below, rows[at])
 
 
-def _unit_row(lines: list[str], at: int, delimiter: str, width: int) -> int | None:
-    """Return the place of the row of units: below the names, or behind a remark or two."""
-    for place in range(at + 1, min(at + 1 + UNITS_WITHIN, len(lines))):
-        cells = split_cells(lines[place], delimiter)
-        if _is_unit_row(cells, width):
+def _is_value(cell: str) -> bool:
+    # "1/min" begins as a number does.
+    return is_numberlike(cell) and not is_unit_word(cell)
+
+
+def _are_names(names: Sequence[str], units: Sequence[str]) -> bool:
+    """Whether a row names what another may give the units of."""
+    given = [cell for cell in names if cell]
+    if abs(len(names) - len(units)) > 1 or len(given) < max(2, sum(map(bool, units)) - 1):
+        return False
+    is_odd = [is_numberlike(cell) or is_unit_word(cell) for cell in given]
+    return sum(is_odd) < MANY_UNITS * len(given)
+
+
+def _unit_row(rows: list[list[str]], at: int) -> int | None:
+    """Return the place of the row of units: below the names, behind a remark or two, or above."""
+    for place in range(at + 1, min(at + 1 + UNITS_WITHIN, len(rows))):
+        if abs(len(rows[place]) - len(rows[at])) > 1:
+            continue
+        if states_units(rows, place):
             return place
-        given = [cell for cell in cells if cell]
-        if len(cells) in (width, width + 1) and any(is_numberlike(cell) for cell in given):
-            return None  # the rows of numbers have begun
-    return None
+        if any(_is_value(cell) for cell in rows[place]):
+            break  # the rows of numbers have begun
+    return at - 1 if at and states_units(rows, at - 1) else None
 
 
 def marks_of(columns: Mapping[str, list[str]], delimiter: str) -> tuple[str, str, list[str]]:

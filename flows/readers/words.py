@@ -14,6 +14,7 @@ from schemas.units import known_units
 _SPELLINGS = {
     "rpm": "rpm r/min rev/min u/min umin min-1 min^-1 1/min upm tr/min giri/min ot/min obr/min",
     "s": "s sec secs second seconds sek sekunden secondes secondi",
+    "us": "us µs μs microseconds",
     "ms": "ms msec millisec milliseconds",
     "min": "minutes",
     "W": "w watt watts",
@@ -34,6 +35,7 @@ _SPELLINGS = {
     "mbar": "mbar mb",
     "kPa": "kpa",
     "bar": "bar",
+    "kgf/cm2": "kgf/cm2 kgf/cm² kg/cm2 kg/cm²",
     "psi": "psi psia",
     "mmHg": "mmhg torr",
     "inHg": "inhg",
@@ -45,6 +47,18 @@ _SPELLINGS = {
 }
 """Our word → how files write it, whatever the case and without blanks."""
 
+_OTHER_QUANTITIES: tuple[str, ...] = (
+    "lb", "lbs", "pound", "pounds", "kg", "gram", "grams", "g", "t", "ton", "oz", "mg", "n", "kn",
+    "m", "km", "mi", "mile", "miles", "ft", "feet", "mm", "cm", "in", "inch", "yd", "a", "ma",
+    "amp", "amps", "hz", "khz", "ohm", "ω", "kω", "j", "kj", "mj", "kwh", "wh", "m/s2", "m/s^2",
+    "m/s²", "ft/s2", "km/h/s", "l", "ml", "cc", "cm3", "ccm", "gal", "l/h", "l/100km", "l/min",
+    "lph", "gph", "mpg", "km/l", "cc/min", "kg/h", "g/s", "g/min", "lb/min", "lb/h", "mg/s",
+    "mg/hub", "mg/stk", "mg/str", "deg/s", "°/s", "rad", "rad/s", "g/km", "bit", "bits", "count",
+    "counts", "steps", "bytes", "kb", "db", "dbm", "lx", "ns",
+)  # fmt: skip
+"""Units, as files write them, of what no channel is: weight, length, flow, current and so on."""
+_SIGNS_TOO = ("a", "t", "n", "m", "in", "j")
+"""Of these, what in round brackets behind a name is as often a mark of it: "Lambda (a)"."""
 MOST_ODD = 0.1
 _NOTHING = ("n/a", "na", "-", "--", "---", "null", "none", "#n/a", "nil", "n.a.", "*")
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
@@ -83,6 +97,29 @@ def known_unit(text: str) -> str | None:
     return _by_spelling().get("".join(plain.lower().split()))
 
 
+def other_unit(text: str) -> str | None:
+    """Return a unit that measures what no channel is, None if the text is not such a unit.
+
+    Examples
+    --------
+    >>> other_unit("[lb]"), other_unit("kg/h"), other_unit("km/h")
+    ('lb', 'kg/h', None)
+    """
+    plain = text.strip().strip("[](){}").strip()
+    return plain if "".join(plain.lower().split()) in _OTHER_QUANTITIES else None
+
+
+def is_unit_word(cell: str) -> bool:
+    """Whether a cell is what a row of units is made of."""
+    return (
+        known_unit(cell) is not None
+        # A letter alone is as often a name: t for time, n for turns.
+        or (len(cell) > 1 and other_unit(cell) is not None)
+        or cell in ("-", "–", "—", "1", "[]", "()")
+        or bool(re.fullmatch(r"[\[({<][^\[\](){}<>]{0,12}[\])}>]", cell))
+    )
+
+
 def name_and_unit(cell: str) -> tuple[str, str]:
     """Return a header cell without its unit, and the unit as it is written, "" if there is none.
 
@@ -103,7 +140,9 @@ def name_and_unit(cell: str) -> tuple[str, str]:
     """
     text = cell.strip()
     if found := re.fullmatch(r"(.+?)\s*[\[({<]\s*([^\[\](){}<>]*?)\s*[\])}>]", text):
-        if known_unit(found[2]) is not None or found[2] in ("-", "1"):
+        if found[2] in ("-", "1") or known_unit(found[2]):
+            return found[1].strip(), found[2]
+        if other_unit(found[2]) and found[2].lower() not in _SIGNS_TOO:
             return found[1].strip(), found[2]
         if text.endswith("]"):
             return found[1].strip(), found[2]

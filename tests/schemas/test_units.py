@@ -10,12 +10,12 @@ from schemas.units import SHOWN_POWER_UNITS, conversion, known_units, shown_powe
 SI_OF_WORD = {
     "rpm": "rpm",
     "1/min": "rpm",
-    **dict.fromkeys(("s", "ms", "min"), "s"),
+    **dict.fromkeys(("s", "ms", "us", "min"), "s"),
     **dict.fromkeys(("W", "kW", "PS", "CV", "hp"), "W"),
     **dict.fromkeys(("Nm", "N*m", "N·m", "lbf*ft", "lb-ft", "kgf*m"), "N·m"),
     **dict.fromkeys(("m/s", "km/h", "mph"), "m/s"),
     **dict.fromkeys(("K", "degC", "°C", "degF", "°F"), "K"),
-    **dict.fromkeys(("Pa", "hPa", "mbar", "kPa", "bar", "psi", "mmHg", "inHg"), "Pa"),
+    **dict.fromkeys(("Pa", "hPa", "mbar", "kPa", "bar", "kgf/cm2", "psi", "mmHg", "inHg"), "Pa"),
     **dict.fromkeys(("V", "mV"), "V"),
     **dict.fromkeys(("deg", "°"), "°"),
     **dict.fromkeys(("%", "% vol", "vol%"), "%"),
@@ -47,6 +47,8 @@ SI_OF_WORD = {
         ("mmHg", "Pa", 133.3224, 5e-5),  # millimetre of mercury, conventional
         ("min", "s", 60.0, 1e-9),
         ("ms", "s", 0.001, 1e-15),
+        ("us", "s", 1e-6, 1e-18),
+        ("kgf/cm2", "Pa", 98_066.5, 1e-6),  # exact
         ("mV", "V", 0.001, 1e-15),
         ("% vol", "ppm", 1.0e4, 1e-9),  # by definition of both
     ],

@@ -206,7 +206,10 @@ def test_the_nearest_layout_is_named_with_what_is_missing():
 
 def test_the_nearest_layout_is_named_when_only_the_delimiter_differs():
     said = text.nearest(Path(), b"note\nt;rpm;kW\n0;3000;25\n", [layout()])
-    assert said == "line 2 comes nearest to layout 'bench', but its cells are not divided by ','"
+    assert said == (
+        "line 2 comes nearest to layout 'bench', but its cells are divided by ';', the layout says "
+        "','"
+    )
 
 
 def test_nothing_is_said_of_a_layout_that_is_not_near():
