@@ -279,7 +279,6 @@ def corrected(
     for word, channel in channels.items():
         if word.startswith("lambda_wide"):
             channel.setdefault("probe", "collector")
-            channel.setdefault("delay_s", 0.1)
         if word == "wheel_torque":
             channel.setdefault("shaft", "engine")
     return tables
@@ -425,7 +424,7 @@ def has_remarks(text: str) -> bool:
     >>> has_remarks('[text]  # how the text is written'), has_remarks("# ask Ann")
     (False, True)
     """
-    return has_comments(re.sub(r"(?m)^(\[[^\]\n]*\])[ \t]+#.*$", r"\1", text))
+    return has_comments(re.sub(r"(?m)^(\[[^\]\n]*\])[ \t]+#.*$|[ \t]+# assumed: .*$", r"\1", text))
 
 
 def says_the_same(text: str, other: str) -> bool:

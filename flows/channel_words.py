@@ -13,6 +13,7 @@ SURE: dict[str, tuple[str, ...]] = {
     "time": (
         r"(time|zeit|temps|tempo|tiempo|tijd|czas|cas|tid)( s| ms| sec)?",
         r"(elapsed|log|run|lap)? ?(time|seconds|secs|sekunden|secondes|segundos|secondi|seconden)",
+        r"(device|gps|log|utc|local|sample|run) ?time( s| ms)?",
         r"(clock|timestamp|t|time stamp|elapsed|zeitstempel|horodatage|milliseconds|ms)( s| ms)?",
     ),
     "engine_speed": (
@@ -55,7 +56,9 @@ SURE: dict[str, tuple[str, ...]] = {
         r"ho2s|o2 ?b1s1|sonde lambda|sonda lambda",
     ),
     "throttle": (
-        r"(throttle|tps|tp|grip|twist grip)( position| opening| angle| sensor)?( pct)?",
+        r"(absolute |relative |actual )?(throttle|tps|tp|grip|twist grip)"
+        r"( position| pos| opening| angle| sensor| plate| blade| valve)*( pct| 1| main)?",
+        r"(position|posizione|posicion|positie) (papillon|farfalla|mariposa|gasklep)",
         r"(opening|drosselklappe|drosselklappen(stellung|offnung|winkel))( pct)?",
         r"gasgriff(stellung)?",
         r"dk( ?(winkel|stellung|offnung|poti))?( pct)?",
@@ -65,7 +68,7 @@ SURE: dict[str, tuple[str, ...]] = {
     ),
     "map_pressure": (
         r"(map|boost)( pressure| press| kpa)?|manifold( absolute)?( pressure| press)?",
-        r"(intake|inlet)( air| absolute| manifold)? (pressure|press|kpa)",
+        r"(intake|inlet)( air| absolute| manifold)* (pressure|press|kpa)",
         r"p (saugrohr|saug|lade|boost|map|admission)",
         r"(saugrohr|ansaug|ladedruck|saugrohrdruck)(druck)?|pression (admission|collecteur)",
         r"pressione (aspirazione|collettore)|presion (admision|colector)|inlaatdruk",
@@ -77,7 +80,7 @@ SURE: dict[str, tuple[str, ...]] = {
         r"temperatura (aria|aire|aspirazione|admision)|inlaatlucht(temperatuur)?",
     ),
     "coolant_temp": (
-        r"(coolant|engine|water|clt|ect|eot)( temperature| temp| t)?( c| f)?",
+        r"(engine )?(coolant|engine|water|clt|ect|eot)( temperature| temp| t)?( c| f)?",
         r"t (motor|mot|wasser|kuhl(mittel|wasser)?|eau|agua)",
         r"kuhl(mittel|wasser)(temperatur)?|wassertemperatur|motortemperatur",
         r"temp(erature)? (eau|moteur|liquide)|t acqua|temperatura (acqua|agua|motor|refrigerante)",
@@ -97,8 +100,14 @@ SURE: dict[str, tuple[str, ...]] = {
         r"einspritz(zeit|dauer)|temps (d )?injection|tempo iniezione|tiempo inyeccion|injector ms",
         r"injectietijd|injector",
     ),
-    "fuel_trim_short": (r"(short ?term|stft|st)( fuel)? ?(trim|correction)?( 1)?|stft",),
-    "fuel_trim_long": (r"(long ?term|ltft|lt)( fuel)? ?(trim|correction)?( 1)?|ltft",),
+    "fuel_trim_short": (
+        r"(short ?term|stft|st)( fuel)? ?(trim|correction)?( pct)?( b(ank)? ?1| 1)?( pct)?",
+        r"fuel trim short( term)?",
+    ),
+    "fuel_trim_long": (
+        r"(long ?term|ltft|lt)( fuel)? ?(trim|correction)?( pct)?( b(ank)? ?1| 1)?( pct)?",
+        r"fuel trim long( term)?",
+    ),
     "knock": (
         r"knock( level| count| volt(age|s)?| sensor)?|klopf(en|signal)|cliquetis|detonation",
     ),
@@ -110,10 +119,13 @@ SURE: dict[str, tuple[str, ...]] = {
     ),
     "exhaust_o2": (r"(exhaust|abgas|gas|analyser|analyzer) o2( (vol|pct|vol pct))?|o2 vol( pct)?",),
     "exhaust_hc": (r"(exhaust |abgas |gas )?hc( ppm)?|hydrocarbons|kohlenwasserstoffe",),
-    "gear": (r"gear( position| number)?|gang|rapport( engage)?|vitesse engagee|marcia|marcha",
-             r"versnelling|bieg"),
+    "gear": (
+        r"(selected |current )?gear( position| pos| number)?|gang|marcia|marcha|versnelling|bieg",
+        r"rapport( engage)?|vitesse engagee",
+    ),
     "battery": (
-        r"(battery|batt|system|supply|ecu|v ?bat)( volt(age|s)?)?|bordspannung|batterie(spannung)?",
+        r"(battery|batt|system|supply|ecu|(control )?module|v ?bat)( volt(age|s)?)?",
+        r"bordspannung|batterie(spannung)?",
         r"(tension|tensione|tension bateria)( batterie| batteria)?|accuspanning",
     ),
     "ambient_temp": (

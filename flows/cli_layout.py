@@ -11,6 +11,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from warehouse.shop import ShopFolder
+
 layout_app = typer.Typer(
     help="Teach the shop how a kind of file is to be read.", no_args_is_help=True
 )
@@ -50,15 +52,15 @@ def draft(
     found = teach.draft(file, name, equipment, private or (), not_private or ())
     answer: dict[str, Any] = teach.draft_as_json(found)
     answer["tried"], answer["trouble"], answer["known"] = None, "", []
+    settings, others = _of_shop(shop)
     if shop is not None:
-        from flows.settings import open_shop
-
-        answer["known"] = teach.known_layouts(file, open_shop(shop)[0], came_as)
+        answer["known"] = teach.known_layouts(file, ShopFolder(shop), came_as)
     layout = None
     if not answer["mistakes"]:
         layout = found.layout()
         try:
-            answer["tried"] = teach.tried(file, layout)
+            answer["tried"] = teach.tried(file, layout, settings, others, came_as)
+            answer["trouble"] = _trouble(answer["tried"]["verdict"])
         except UnreadableError as error:
             answer["trouble"] = f"{error.reason}. {error.remedy}"
     if as_json:
@@ -101,7 +103,9 @@ def try_layout(
         tables = json.loads(text) if text.lstrip().startswith("{") else text
         described = teach.layout_of(tables)
         answer["toml"] = teach.layout_text(described)
-        answer["tried"] = teach.tried(file, described)
+        settings, others = _of_shop(shop)
+        answer["tried"] = teach.tried(file, described, settings, others, came_as)
+        answer["trouble"] = _trouble(answer["tried"]["verdict"])
         if shop is not None:
             from flows.settings import open_shop
 
@@ -149,6 +153,24 @@ def list_layouts(shop: Annotated[Path, typer.Argument(help="The shop's folder.")
         console.print(Text(f"layouts/{name} has mistakes and recognises nothing:", style="red"))
         for mistake in found:
             console.print(Text(f"  {mistake}", style="red"))
+
+
+def _of_shop(shop: Path | None) -> tuple[Any, list[Any]]:
+    """Return a shop's settings and layouts, with which its intake reads."""
+    if shop is None:
+        return None, []
+    from flows.settings import open_shop
+    from schemas.layout import read_layouts
+
+    folder, settings = open_shop(shop)
+    return settings, read_layouts(folder.layouts)[0]
+
+
+def _trouble(verdict: dict[str, str]) -> str:
+    """Return why the intake would not take the file in; rivals are told apart from it."""
+    if verdict["state"] == "taken in" or verdict["code"] == "two layouts fit":
+        return ""
+    return f"{verdict['reason']}. {verdict['remedy']}"
 
 
 def _save(file: Path, layout: Any, shop: Path | None, answer: dict[str, Any]) -> None:

@@ -38,6 +38,11 @@ USED_FROM = 0.6
 """Confidence below which a column is left alone and its guess only told."""
 MOST_OF_ONE_VALUE = 0.7
 """Confidence in a column that holds one value only: its name is all there is."""
+LEAST_STEP_MS = 4.5
+MOST_STANDING = 0.9
+"""A clock of whole seconds stands still within one: in nine of ten rows at ten a second."""
+EARLIEST_S, LATEST_S = 473_385_600.0, 4_102_444_800.0
+"""Seconds from 1970 to the beginnings of 1985 and 2100: between them a time is a date."""
 NO_UNIT = ("", "-", "–", "—", "1")
 NEEDED = ("time", "engine_speed", "wheel_power", "wheel_torque")
 """Channels without which there is no layout: their guess stands, marked as one."""
@@ -115,6 +120,9 @@ TIME_FORMATS = (
 )  # fmt: skip
 
 
+_CLOCK_TEXT = r"\d{1,2}:\d{2}(:\d{2})?([.,:]\d+)?\s*(Z|[+-]\d{2}:?\d{2}|[AaPp][Mm])?$"
+
+
 @dataclass
 class GuessedColumn:
     """What one column was taken for, how surely, and why."""
@@ -161,6 +169,24 @@ class Draft:
     columns: list[GuessedColumn]
     questions: list[Question]
     tables: dict[str, Any]
+    assumed: list[str] = field(default_factory=list)
+    doubts: list[str] = field(default_factory=list)
+
+    @property
+    def lacking(self) -> list[str]:
+        """Channels without which there is no layout, and that no column was taken for."""
+        held = set(self.tables["channels"])
+        needed = [["engine_speed"]]
+        if self.kind == "ride":
+            needed += [["throttle"], *([["time"]] if self.look.format != "mdf" else [])]
+        else:
+            needed.append(["wheel_power", "wheel_torque"])
+        return [" or ".join(words) for words in needed if not held & set(words)]
+
+    @property
+    def left_over(self) -> list[str]:
+        """Names of the columns that a person might choose from for what is lacking."""
+        return [c.name for c in self.columns if c.channel is None and not c.is_private]
 
     def layout(self) -> Layout:
         """Return it as a layout; raises ValueError where a needed channel was not found."""
@@ -190,7 +216,46 @@ def guess(
     tables = _tables(look, columns, kind, name, equipment or name, questions)
     if private:
         tables["layout"]["private"] = [column for column in look.frame.columns if column in private]
-    return Draft(look, kind, columns, questions, tables)
+    doubts = [*look.doubts, *_doubts_of_clock(look, columns, values)]
+    return Draft(look, kind, columns, questions, tables, _assumed(tables, columns), doubts)
+
+
+def _doubts_of_clock(
+    look: Look, columns: list[GuessedColumn], values: dict[str, np.ndarray]
+) -> list[str]:
+    """Return what is to be said of a clock that is too coarse for most of what is worked out."""
+    time = next((column for column in columns if column.channel == "time"), None)
+    if time is None:
+        return []
+    shown = values[time.name][np.isfinite(values[time.name])]
+    if shown.size:
+        seconds = shown * conversion(time.unit or "s", "s").factor
+        is_whole = bool((seconds == np.round(seconds)).all())
+    else:
+        written = look.frame[time.name].cast(pl.String).drop_nulls()
+        is_whole = written.len() > 0 and not written.str.contains(r":\d{2}[.,]\d*[1-9]").any()
+    if not is_whole:
+        return []
+    return [
+        f"the times of {time.name!r} are whole seconds: the log is kept with them, and used only "
+        "where one sample a second is evidence enough"
+    ]
+
+
+def _assumed(tables: dict[str, Any], columns: list[GuessedColumn]) -> list[str]:
+    """Return the entries of the tables that neither the file nor its values say."""
+    stated = {column.channel for column in columns if column.channel and column.stated_unit}
+    found = []
+    for word, channel in tables["channels"].items():
+        found += [f"channels.{word}.{key}" for key in ("probe", "shaft", "gauge_scale", "day_first")
+                  if key in channel]  # fmt: skip
+        if word in ("wheel_power", "roller_speed", "wheel_torque") and word not in stated:
+            found.append(f"channels.{word}.unit")
+    if power := tables.get("power"):
+        told = power.pop("is_told", False)
+        if not told:
+            found += [f"power.{key}" for key in ("state", "standard") if key in power]
+    return found
 
 
 def _private(look: Look) -> dict[str, str]:
@@ -334,9 +399,11 @@ def best_unit(channel: str, values: np.ndarray, stated: str | None) -> str | Non
     """
     low, high = USUAL[channel]
     seen = values[np.isfinite(values)]
+    if channel == "time" and seen.size and (epoch := _epoch_unit(float(seen[0]))):
+        return epoch
     if channel == "time" and stated is None and seen.size > 2:
-        # Loggers sample faster than once a second: longer steps are milliseconds.
-        return "ms" if np.median(np.diff(seen)) >= 1.0 else "s"
+        # Loggers sample once in two seconds or faster, and slower than 200 times a second.
+        return "ms" if np.median(np.diff(seen)) >= LEAST_STEP_MS else "s"
     shown_low, shown_high = np.quantile(seen, [0.05, 0.95])
     si_unit = CHANNELS[CHANNEL_COLUMNS[channel]].unit
     usable = []
@@ -369,7 +436,7 @@ def _is_clock(series: pl.Series) -> bool:
     if series.dtype != pl.String:
         return False
     some = series.drop_nulls().head(50)
-    return bool(some.len() and some.str.contains(r"\d{1,2}:\d{2}(:\d{2})?([.,]\d+)?$").all())
+    return bool(some.len() and some.str.contains(_CLOCK_TEXT).all())
 
 
 def _relations(
@@ -387,7 +454,7 @@ def _relations(
             if (steps > 0).all() and np.std(steps) < 0.5 * np.mean(steps):
                 of["time"] += RELATION
                 column.why.append("rises evenly from row to row")
-            elif (steps <= 0).mean() > 0.02:
+            elif (steps < 0).mean() > 0.02 or (steps <= 0).mean() > MOST_STANDING:
                 of["time"] += RELATION_BROKEN
         if seen.size > 5 and np.ptp(seen) > 0.0:
             _still_air(column, of, seen)
@@ -582,7 +649,7 @@ def _tables(
         if word == "time":
             channel |= _time_words(look, column, questions)
         if word.startswith("lambda_wide"):
-            channel |= {"probe": "collector", "delay_s": 0.1}
+            channel["probe"] = "collector"
         if word == "wheel_torque":
             channel["shaft"] = "engine"
         channels[word] = channel
@@ -609,30 +676,40 @@ def _tables(
 
 
 def _time_words(look: Look, column: GuessedColumn, questions: list[Question]) -> dict[str, Any]:
+    """Return how the times are written, in the words of a layout."""
     series = look.frame[column.name]
     if series.dtype.is_numeric():
         first = series.drop_nulls()
-        if first.len() and first[0] > 1e8:
-            return {"form": "epoch", "unit": "ms" if first[0] > 1e11 else "s"}
-        return {}
+        unit = _epoch_unit(float(first[0])) if first.len() else None
+        return {"form": "epoch", "unit": unit} if unit else {}
     if isinstance(series.dtype, pl.Datetime):
         return {"form": "date and time"}
     if series.dtype == pl.Duration:
         return {}
-    some = str(series.drop_nulls()[0]) if series.count() else ""
-    if re.search(r"\d[-./]\d", some):
-        if re.match(r"\d{1,2}[/-]\d{1,2}[/-]", some):
-            questions.append(
-                Question(
-                    "channels.time.day_first",
-                    f"Is the day first in {some!r}?",
-                    ["true", "false"],
-                    "true",
-                )
-            )
-            return {"form": "date and time", "day_first": True}
+    some = series.cast(pl.String).str.strip_chars().drop_nulls()
+    first = str(some[0]) if some.len() else ""
+    if named := re.match(r"\d{1,2}([-./ ])[A-Za-z]{3}\1(\d{4}|\d{2})([ T])", first):
+        year = "%Y" if len(named[2]) == 4 else "%y"
+        date = named[1].join(("%d", "%b", year))
+        fraction = "%.f" if re.search(r":\d{2}\.\d", first) else ""
+        return {"form": "date and time", "format": f"{date}{named[3]}%H:%M:%S{fraction}"}
+    if not re.search(r"\d[-./]\d+[-./]\d", first):
+        return {"form": "clock"}
+    if not re.match(r"\d{1,2}[/-]\d{1,2}[/-]", first):
         return {"form": "date and time"}
-    return {"form": "clock"}
+    parts = some.str.extract_groups(r"^(\d{1,2})[/-](\d{1,2})").struct.unnest()
+    highest = [parts.to_series(at).cast(pl.Int64, strict=False).max() for at in (0, 1)]
+    if any(isinstance(one, int) and one > 12 for one in highest):
+        return {"form": "date and time"}  # the dates themselves tell what stands first
+    text = f"Is the day first in {first!r}?"
+    questions.append(Question("channels.time.day_first", text, ["true", "false"], "true"))
+    return {"form": "date and time", "day_first": True}
+
+
+def _epoch_unit(first: float) -> str | None:
+    """Return the unit in which a number is a date after 1985, None if it is none."""
+    units = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+    return next((u for u, step in units.items() if EARLIEST_S < first * step < LATEST_S), None)
 
 
 def _ask(
@@ -686,7 +763,7 @@ def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
     standard = next((s for s, p in STANDARDS.items() if re.search(p, said)), None)
     power: dict[str, Any] = {"state": "corrected" if standard else "observed"}
     if standard:
-        power["standard"] = standard
+        power |= {"standard": standard, "is_told": True}
     for key, value in look.head.items():
         is_factor = any(re.fullmatch(pattern, plain_words(key)) for pattern in FACTOR)
         decimal = str(look.text.get("decimal", "."))

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Collection, Sequence
+from typing import Any
 
 from schemas.layout import Channel, Layout
 
+ASSUMED = "  # assumed: nobody said it"
 _COMMENTS = {
     "layout": "what kind of file this is",
     "recognise": "a file is of this kind if one line names all these columns",
@@ -16,28 +19,31 @@ _COMMENTS = {
 }
 
 
-def layout_text(layout: Layout) -> str:
-    """Return a layout as TOML, defaults left out.
+def layout_text(layout: Layout, assumed: Collection[str] = ()) -> str:
+    """Return a layout as TOML that reads back as the same layout, defaults left out.
 
-    Parameters
-    ----------
-    layout : Layout
-        The layout.
-
-    Returns
-    -------
-    str
-        Text that reads back as the same layout.
+    `assumed` names entries that nobody said, such as "channels.lambda_wide.probe": they are marked.
     """
     given = layout.model_dump(exclude_defaults=True, mode="json")
+    given["channels"] = {word: _channel(channel) for word, channel in layout.channels.items()}
+    return tables_text(given, assumed)
+
+
+def tables_text(
+    given: dict[str, Any], assumed: Collection[str] = (), lacking: Sequence[str] = ()
+) -> str:
+    """Return a layout's tables as TOML; `lacking` are lines to be completed by hand, as remarks."""
     lines: list[str] = []
     for section in ("layout", "recognise", "text", "sheet"):
         if values := given.get(section):
-            lines += [*_header(section), *_pairs(values), ""]
-    for word, channel in layout.channels.items():
-        lines += [f"[channels.{word}]", *_pairs(_channel(channel)), ""]
-    if layout.power is not None:
-        lines += [*_header("power"), *_pairs(given["power"]), ""]
+            lines += [*_header(section), *_pairs(values, section, assumed), ""]
+    for word, channel in given.get("channels", {}).items():
+        key = f"channels.{word}"
+        lines += [f"[{key}]", *_pairs(channel, key, assumed), ""]
+    if lacking:
+        lines += [*(f"# {line}".rstrip() for line in lacking), ""]
+    if power := given.get("power"):
+        lines += [*_header("power"), *_pairs(power, "power", assumed), ""]
     metadata = given.get("metadata", {})
     if metadata:
         lines += _header("metadata")
@@ -58,8 +64,14 @@ def _channel(channel: Channel) -> dict[str, object]:
     return {"column": channel.column, **{k: v for k, v in values.items() if k != "column"}}
 
 
-def _pairs(values: dict[str, object]) -> list[str]:
-    return [f"{name} = {_value(value)}" for name, value in values.items() if value is not None]
+def _pairs(
+    values: dict[str, object], section: str = "", assumed: Collection[str] = ()
+) -> list[str]:
+    return [
+        f"{name} = {_value(value)}" + (ASSUMED if f"{section}.{name}" in assumed else "")
+        for name, value in values.items()
+        if value is not None
+    ]
 
 
 def _value(value: object) -> str:

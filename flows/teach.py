@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import json
+import tempfile
+from collections.abc import Collection, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import polars as pl
 
-from flows.guess import Draft, guess
-from flows.layout_text import layout_text
+from flows.guess import UNITS, Draft, guess
+from flows.layout_text import layout_text, tables_text
 from flows.metrics.clocks import rising_part
 from flows.metrics.curve import smoothed_curve, speed_grid_rpm
 from flows.metrics.sweep import sweep_slice
 from flows.readers import formats
 from flows.readers.source import UnreadableError
 from flows.steps.convert import PLACE
-from flows.steps.judge import WholeFile, canonical
-from flows.steps.read import recognise
+from flows.steps.read import Reading, read_one, recognise
 from schemas.columns import CHANNELS
 from schemas.layout import Layout, new_layout_file, read_layouts
-from schemas.samples import judge_samples, samples_frame
+from schemas.settings import ShopSettings
 from schemas.toml_text import MistakesError, read_toml
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -30,6 +32,7 @@ MOST_POINTS = 1_500
 """Points of a channel that a picture of it needs at most."""
 
 MOST_TOLD = 20
+MOST_LONG_ROWS = 200_000
 
 
 class TeachError(ValueError):
@@ -62,14 +65,17 @@ def draft_as_json(found: Draft) -> dict[str, Any]:
         value of a private column.
     """
     try:
-        text, mistakes = layout_text(found.layout()), []
+        text, mistakes = layout_text(found.layout(), found.assumed), []
     except ValueError as error:
-        text, mistakes = "", _mistakes(error)
+        text, mistakes = tables_text(found.tables, found.assumed, _to_complete(found)), []
+        mistakes = _mistakes(error)
     return {
         "format": found.look.format,
         "where": found.look.where,
         "rows": found.look.frame.height,
-        "doubts": found.look.doubts,
+        "doubts": found.doubts,
+        "lacking": found.lacking,
+        "assumed": found.assumed,
         "kind": found.kind,
         "columns": [
             {
@@ -83,6 +89,24 @@ def draft_as_json(found: Draft) -> dict[str, Any]:
         "toml": text,
         "mistakes": mistakes,
     }
+
+
+def _to_complete(found: Draft) -> list[str]:
+    """Return the lines of a draft that a person has to complete."""
+    lines = []
+    for words in found.lacking:
+        first = words.split(" or ")[0]
+        unit = "" if first == "time" else UNITS[first][0]
+        lines += [
+            f"Needed for a {found.kind}, and no column was taken for it: {words}. Name its column,",
+            "and take the signs # off the three lines:",
+            f"[channels.{first}]",
+            'column = ""',
+            f'unit = "{unit or "s"}"',
+        ]
+    if found.lacking and found.left_over:
+        lines.append(f"Columns that are left: {', '.join(found.left_over)}")
+    return lines
 
 
 def layout_of(tables: dict[str, Any] | str) -> Layout:
@@ -127,80 +151,92 @@ def _mistakes(error: ValueError) -> list[str]:
     return list(dict.fromkeys(told))
 
 
-def tried(path: Path, layout: Layout, shop_zone: str = "UTC") -> dict[str, Any]:
-    """Return what comes out of a file read with a layout, as plain values.
+def tried(
+    path: Path,
+    layout: Layout,
+    settings: ShopSettings | None = None,
+    others: Sequence[Layout] = (),
+    came_as: str = "",
+) -> dict[str, Any]:
+    """Return what comes out of a file read with a layout beside the shop's others.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    layout : Layout
-        The layout.
-    shop_zone : str, default "UTC"
-        Time zone that starts are told in.
-
-    Returns
-    -------
-    dict
-        Whether it would be taken in, rows and the first rejected ones, channels with their ranges
-        and some of their points, notes, and for a pull its curve.
-
-    Raises
-    ------
-    UnreadableError
-        If the file cannot be read with this layout; the message says why and what to do.
+    `verdict` is that of the intake: it is made by the same steps. Raises UnreadableError where the
+    file is not of the layout at all.
     """
-    start = formats.start_of(path)
-    found_format = formats.format_of(start)
-    reader = formats.reader_of(layout.layout.format)
-    if found_format != layout.layout.format or not reader.fits(path, start, layout):
-        raise UnreadableError(
-            "layout does not fit",
-            f"the layout is not of this file: no line names {', '.join(layout.recognise.columns)}",
-            "Correct recognise.columns or the text's marks.",
-        )
-    whole = canonical(reader.read(path, layout), layout, shop_zone)
-    frame = samples_frame(["tried"], [whole.values], [whole.line_no], [whole.clock_no])
-    failures = judge_samples(layout.layout.kind, frame)
-    rejected = {row.line_no for row in whole.bad_rows} | {
-        int(whole.line_no[failure.row]) for failure in failures
-    }
-    told = [
-        {"line": row.line_no, "column": row.column, "rule": row.rule, "found": row.found}
-        for row in whole.bad_rows
-    ] + [
-        {
-            "line": int(whole.line_no[failure.row]),
-            "column": failure.column,
-            "rule": failure.rule,
-            "found": failure.found,
-        }
-        for failure in failures
-    ]
-    kept = np.ones(whole.line_no.size, dtype=bool)
-    kept[[failure.row for failure in failures]] = False
+    names = [came_as or path.name]
+    settings = settings or ShopSettings()
+    others = [known for known in others if known.name != layout.name]
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
+        scratch = ShopFolder(Path(folder))
+        scratch.samples.mkdir(parents=True)
+        opened = read_one(path, names, [*others, layout], settings, scratch)
+        verdict = _verdict(opened.reading)
+        if opened.reading.layout != layout.name:
+            opened = read_one(path, names, [layout], settings, scratch)
+        if opened.reading.layout is None:
+            raise _does_not_fit(opened.reading, layout)
+        values, line_no, clock_no = _kept_rows(opened, scratch)
+    facts = json.loads(opened.reading.facts)
     return {
-        "rows_read": whole.rows_read,
-        "rows_kept": int(kept.sum()),
-        "rows_rejected": len(rejected),
-        "rejected": told[:MOST_TOLD],
-        "notes": whole.facts["notes"],
-        "facts": {k: v for k, v in whole.facts.items() if k not in ("notes", "marks")},
-        "channels": _channels(whole, kept),
-        "curve": _curve(whole, kept, layout),
+        "verdict": verdict,
+        "rows_read": opened.reading.rows_read,
+        "rows_kept": line_no.size
+        if opened.reading.sample_path is None
+        else opened.reading.rows_kept,
+        "rows_rejected": opened.reading.rows_rejected,
+        "rejected": [
+            {"line": row.line_no, "column": row.column, "rule": row.rule, "found": row.found}
+            for row in opened.bad_rows[:MOST_TOLD]
+        ],
+        "notes": facts.get("notes", []),
+        "facts": {k: v for k, v in facts.items() if k not in ("notes", "marks")},
+        "channels": _channels(values, line_no),
+        "curve": _curve(values, clock_no, layout) if line_no.size else None,
     }
 
 
-def _channels(whole: WholeFile, kept: np.ndarray) -> list[dict[str, Any]]:
-    time = whole.values[:, PLACE["time_s"]]
+def _verdict(reading: Reading) -> dict[str, str]:
+    """Return what the intake would say of a file, in the words of the list of files."""
+    states = {"read": "taken in", "untaught": "waiting", "refused": "refused"}
+    return {
+        "state": states[reading.state],
+        "layout": reading.layout or "",
+        "code": reading.reason_code,
+        "reason": reading.reason,
+        "remedy": reading.remedy,
+    }
+
+
+def _does_not_fit(reading: Reading, layout: Layout) -> UnreadableError:
+    if reading.state == "refused":
+        return UnreadableError(reading.reason_code, reading.reason, reading.remedy)
+    return UnreadableError(
+        "layout does not fit",
+        f"the layout is not of this file: {reading.reason.partition('; ')[2] or reading.reason}",
+        "Correct recognise.columns or the text's marks; the columns that must be there are "
+        f"{', '.join(layout.recognise.columns)}.",
+    )
+
+
+def _kept_rows(opened: Any, scratch: ShopFolder) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return values, lines and clocks of the rows that were kept, of a long log evenly taken."""
+    if opened.reading.sample_path is None:
+        return opened.values, opened.line_no, opened.clock_no
+    every = max(1, opened.reading.rows_kept // MOST_LONG_ROWS)
+    rows = pl.scan_parquet(scratch.root / opened.reading.sample_path).gather_every(every).collect()
+    return rows.select(CHANNELS).to_numpy(), rows["line_no"].to_numpy(), rows["clock_no"].to_numpy()
+
+
+def _channels(rows: np.ndarray, line_no: np.ndarray) -> list[dict[str, Any]]:
+    time = rows[:, PLACE["time_s"]]
     shown = []
     for name, place in PLACE.items():
-        seen = kept & np.isfinite(whole.values[:, place])
+        seen = np.isfinite(rows[:, place])
         if not seen.any():
             continue
-        values = whole.values[seen, place]
+        values = rows[seen, place]
         stride = max(1, -(-values.size // MOST_POINTS))
-        at = time[seen] if np.isfinite(time[seen]).all() else whole.line_no[seen].astype(float)
+        at = time[seen] if np.isfinite(time[seen]).all() else line_no[seen].astype(float)
         shown.append(
             {
                 "channel": name,
@@ -215,12 +251,11 @@ def _channels(whole: WholeFile, kept: np.ndarray) -> list[dict[str, Any]]:
     return shown
 
 
-def _curve(whole: WholeFile, kept: np.ndarray, layout: Layout) -> dict[str, Any] | None:
+def _curve(rows: np.ndarray, clock_no: np.ndarray, layout: Layout) -> dict[str, Any] | None:
     """Return the power as the file states it over engine speed, smoothed as pulls are."""
     if layout.layout.kind != "pull":
         return None
-    main = kept & (whole.clock_no == 0)
-    column = {name: whole.values[main, place] for name, place in PLACE.items()}
+    column = {name: rows[clock_no == 0, place] for name, place in PLACE.items()}
     power = column["wheel_power_w"]
     speed, throttle = column["engine_speed_rpm"], column["throttle_pct"]
     if not np.isfinite(power).any():

@@ -394,7 +394,7 @@ for rival in trial["rivals"]:
         f"Layout {wording.escaped(rival)} fits this file as well, and two that fit make it wait. "
         "Leave that one, or use a column here that it does not name."
     )
-is_good = bool(trial["tried"]) and not trial["rivals"] and not trial["mistakes"]
+is_good = bool(trial["tried"]) and not any(trial[key] for key in ("rivals", "mistakes", "trouble"))
 if is_good and trial["waiting"]:
     st.success(
         f"{wording.counted(len(trial['waiting']), 'waiting file')} of this kind will be taken in."

@@ -281,9 +281,26 @@ def _rules_of(layout: Layout) -> tuple[int, int]:
     return len(asked.columns), (asked.file_name is not None) + (asked.first_line is not None)
 
 
-def _open(sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None) -> _Open | None:
+def read_one(
+    path: Path,
+    names: list[str],
+    layouts: list[Layout],
+    settings: ShopSettings,
+    scratch: ShopFolder,
+) -> _Open:
+    """Return what reading would make of a file that is not in the archive, by the same steps."""
+    rules = _Rules(layouts, settings, {"": names})
+    opened = _open("", scratch, rules, None, path)
+    assert opened is not None  # noqa: S101 - it was read with nothing before
+    _judge([opened], rules)
+    return opened
+
+
+def _open(
+    sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None, path: Path | None = None
+) -> _Open | None:
     """Return a file read and converted; None if it still is what it was read as."""
-    path = archived_path(shop, sha)
+    path = path or archived_path(shop, sha)
     unknown = _unknown(sha, rules)
     try:
         if not path.stat().st_size:

@@ -11,7 +11,11 @@ import polars as pl
 import pytest
 
 from fixtures.broken_files import DEFECTS, LAYOUT_FORMATS, layout_text, sound_log
+from flows import teach
+from flows.readers.source import UnreadableError
+from flows.settings import open_shop
 from schemas.columns import CHANNELS
+from schemas.layout import read_layouts
 
 EACH = 14
 """Files of each defect."""
@@ -186,6 +190,32 @@ def test_nothing_is_taken_in_wrongly(corpus):
             table[name]["told"] += bool(marks["notes"])
     write_table(table)
     assert dict(+wrong) == {}
+
+
+def test_a_trial_says_of_each_file_what_the_intake_did(corpus):
+    shop, truths, ends, *_ = corpus
+    layouts, _ = read_layouts(shop.folder.layouts)
+    settings = open_shop(shop.folder.root)[1]
+    wrong = []
+    for place in truths:
+        sha, state, code, *_ = ends[place]
+        path, name = shop.folder.archive / sha[:2] / sha, place.partition("/")[2]
+        kind = name.partition("_")[0]
+        for layout in layouts:
+            if layout.layout.kind != kind:
+                continue
+            try:
+                found = teach.tried(path, layout, settings, layouts, name)["verdict"]
+            except UnreadableError as error:
+                # Not of this layout: the intake had no other that fits either, or read another's.
+                found = {"state": "waiting", "code": error.code}
+                if error.code != "layout does not fit":
+                    found["state"] = "refused"
+            told = found["state"], found["code"]
+            wanted = ("taken in", "") if state in ("taken in", "duplicate") else (state, code)
+            if told != wanted and found["code"] != "layout does not fit":
+                wrong.append((place, truths[place][0], layout.name, told, wanted))
+    assert wrong == []
 
 
 def write_table(table):
