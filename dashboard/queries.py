@@ -1024,6 +1024,15 @@ def remarks(reader: Reader, most: int = 200) -> pl.DataFrame:
     )
 
 
+def layout_gaps(reader: Reader) -> pl.DataFrame:
+    """Return what layouts ask for and none of their last files had."""
+    return _rows(
+        reader,
+        "SELECT layout, gap_kind, entry, files, last_received_at FROM out.layout_gap "
+        "ORDER BY layout, gap_kind, entry",
+    )
+
+
 def untaught_files(reader: Reader) -> pl.DataFrame:
     """Return the files that wait for a layout, latest first."""
     return _rows(

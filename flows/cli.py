@@ -399,6 +399,7 @@ def _say(text: str) -> None:
 def _update(folder: Path) -> None:
     from flows.answers import print_answers
     from flows.settings import open_shop
+    from flows.steps.layout_gaps import layout_gaps
     from warehouse.store import writer
 
     shop, settings = open_shop(folder)
@@ -406,7 +407,10 @@ def _update(folder: Path) -> None:
         _intake(connection, shop, settings)
         _derive(connection, shop, settings)
         snapshot = _publish(connection, shop)
+        gaps = layout_gaps(connection)
     print_answers(console, snapshot, settings)
+    for gap in gaps:
+        console.print(Text(f"Look twice: {gap}.", style="yellow"))
 
 
 def _update_telling(folder: Path) -> None:

@@ -224,6 +224,9 @@ def _show_draft(file: Path, answer: dict[str, Any]) -> None:
             Text("; ".join(column["why"])),
         )
     console.print(table)
+    for entry in answer["head"]:
+        told = f"read as {entry['read_as']}: {entry['says']}" if entry["read_as"] else "not used"
+        console.print(Text(f"Above the table: {entry['key']}, {told}"))
     for doubt in answer["doubts"]:
         console.print(Text(f"Look twice: {doubt}", style="yellow"))
     if answer["questions"]:
@@ -251,6 +254,15 @@ def _show_tried(answer: dict[str, Any]) -> None:
             f"{found['rows_rejected']} rejected."
         )
     )
+    for entry in found["head"]:
+        told = "found" if entry["found"] else "NOT FOUND in this file"
+        style = "" if entry["found"] else "yellow"
+        said = f"Head entry {entry['key']!r}, read as {entry['read_as']}: {told}"
+        console.print(Text(said, style=style))
+    for name in found["lacking_columns"]:
+        console.print(
+            Text(f"Column {name!r} of the layout: NOT FOUND in this file", style="yellow")
+        )
     for row in found["rejected"][:5]:
         console.print(Text(f"  line {row['line']}, {row['column']}: {row['rule']}; {row['found']}"))
     for note in found["notes"]:

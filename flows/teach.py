@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tempfile
 from collections.abc import Collection, Sequence
 from dataclasses import asdict
@@ -17,6 +18,7 @@ from flows.layout_text import layout_text, tables_text
 from flows.metrics.clocks import rising_part
 from flows.metrics.curve import smoothed_curve, speed_grid_rpm
 from flows.metrics.sweep import sweep_slice
+from flows.privacy import private_by_values
 from flows.readers import formats
 from flows.readers.source import UnreadableError
 from flows.steps.convert import PLACE
@@ -33,6 +35,7 @@ MOST_POINTS = 1_500
 
 MOST_TOLD = 20
 MOST_LONG_ROWS = 200_000
+LONGEST_KEY = 60
 
 
 class TeachError(ValueError):
@@ -75,6 +78,7 @@ def draft_as_json(found: Draft) -> dict[str, Any]:
         "rows": found.look.frame.height,
         "doubts": found.doubts,
         "lacking": found.lacking,
+        "head": head_of_draft(found),
         "assumed": found.assumed,
         "kind": found.kind,
         "columns": [
@@ -89,6 +93,42 @@ def draft_as_json(found: Draft) -> dict[str, Any]:
         "toml": text,
         "mistakes": mistakes,
     }
+
+
+def head_of_draft(found: Draft) -> list[dict[str, str]]:
+    """Return each entry above the table with what it was taken for, "" where it is not used.
+
+    What an entry says is told of those only that are used: the others may name a person.
+    """
+    fields = found.tables.get("metadata", {}).get("fields", {})
+    used = {entry["key"]: field for field, entry in fields.items()}
+    if key := found.tables.get("power", {}).get("factor_key"):
+        used[key] = "correction factor"
+    return [
+        {"key": key, "read_as": used.get(key, ""), "says": text if key in used else ""}
+        for key, text in found.look.head.items()
+        if key in used or _is_a_word(key)
+    ]
+
+
+def _is_a_word(key: str) -> bool:
+    """Whether a key may be shown: rows of numbers above a table have marks in them too."""
+    return (
+        len(key) <= LONGEST_KEY
+        and bool(re.match(r"[\W_]*[^\W\d_]{2,}", key))
+        and not (private_by_values(pl.DataFrame({"key": [key]}), set()))
+    )
+
+
+def _head_of_trial(layout: Layout, facts: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return each head entry that the layout asks for, what it is read as, and if it was there."""
+    asked = {field: entry.key for field, entry in layout.metadata.fields.items()}
+    if layout.power is not None and layout.power.factor_key is not None:
+        asked["correction factor"] = layout.power.factor_key
+    lacking = facts.get("lacking_head", [])
+    return [
+        {"key": key, "read_as": field, "found": key not in lacking} for field, key in asked.items()
+    ]
 
 
 def _to_complete(found: Draft) -> list[str]:
@@ -190,6 +230,8 @@ def tried(
         ],
         "notes": facts.get("notes", []),
         "facts": {k: v for k, v in facts.items() if k not in ("notes", "marks")},
+        "head": _head_of_trial(layout, facts),
+        "lacking_columns": facts.get("lacking_columns", []),
         "channels": _channels(values, line_no),
         "curve": _curve(values, clock_no, layout) if line_no.size else None,
     }

@@ -129,6 +129,12 @@ def draw_trial(trial: dict[str, Any], kind: str) -> None:
         f"{wording.number(found['rows_kept'])} of {wording.number(found['rows_read'])} rows kept, "
         f"{wording.number(found['rows_rejected'])} rejected."
     )
+    lacking = [entry["key"] for entry in found["head"] if not entry["found"]]
+    lacking += found["lacking_columns"]
+    if lacking:
+        st.warning(
+            f"Asked for by the layout and not in this file: {wording.escaped(', '.join(lacking))}."
+        )
     curve = found["curve"]
     if curve and curve["trouble"]:
         st.warning(f"No curve yet: {wording.escaped(curve['trouble'])}")
@@ -332,6 +338,12 @@ with st.expander("Private or not"):
         [*hidden, *(column["name"] for column in open_columns if column["name"] not in overruled)],
         key=f"teach_private_{path.name}",
     )
+if guess["head"]:
+    with st.expander(f"Above the table: {wording.counted(len(guess['head']), 'entry', 'entries')}"):
+        pieces.table(
+            pl.DataFrame(guess["head"]),
+            {"key": pieces.wide("Entry"), "read_as": "Read as", "says": "It says"},
+        )
 unsure = [q["key"].split(".")[1] for q in guess["questions"] if q["key"].endswith(".unit")]
 if unsure and not opened:
     st.warning(

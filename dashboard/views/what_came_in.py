@@ -249,6 +249,24 @@ else:
         },
     )
 
+gaps = shop.ask(queries.layout_gaps)
+if not gaps.is_empty():
+    st.subheader("Asked for in vain", anchor=False)
+    st.caption(
+        "What a layout asks for and none of its last files had. Correct its key or name, or take "
+        'it off, on the page "Teach a layout": drop one of its files there.'
+    )
+    pieces.table(
+        gaps,
+        {
+            "layout": "Layout",
+            "gap_kind": "It is a",
+            "entry": pieces.wide("As the layout writes it", 260),
+            "files": "Files looked at",
+            "last_received_at": pieces.moment("Last came", zone),
+        },
+    )
+
 st.subheader("Rejected rows", anchor=False)
 partly = shop.ask(queries.files_with_rejected_rows)
 if partly.is_empty():

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from flows.readers.head import entry_of
 from flows.readers.source import BadRow, Source, UnreadableError
 from flows.readers.words import known_unit
 from flows.steps.convert import PLACE, Converted, Converter, is_same_unit
@@ -237,8 +238,9 @@ def facts_of(
     started = converter.started_at()
     if started is not None:
         facts["started_at"] = started.isoformat()
+    facts.update(lacking(source, layout, converter))
     for field, entry in layout.metadata.fields.items():
-        text = source.head.get(entry.key)
+        text = entry_of(source.head, entry.key)
         if text is None or not text.strip():
             continue
         if field in HEAD_FIELDS:
@@ -279,7 +281,7 @@ def facts_of(
         if layout.power.mass_kg is not None:
             facts["roller_mass_kg"] = layout.power.mass_kg
         if layout.power.factor_key is not None:
-            text = source.head.get(layout.power.factor_key)
+            text = entry_of(source.head, layout.power.factor_key)
             factor = _head_number(text, layout) if text else None
             if factor is not None and 0.5 < factor < 2.0:
                 facts["file_factor"] = factor
@@ -294,6 +296,19 @@ def facts_of(
         if name not in facts and np.isfinite(values[:, PLACE[name]]).any():
             facts[name] = float(np.nanmedian(values[:, PLACE[name]]))
     return facts
+
+
+def lacking(source: Source, layout: Layout, converter: Converter) -> dict[str, list[str]]:
+    """Return the head entries and columns that the layout asks for and the file has not."""
+    keys = [entry.key for entry in layout.metadata.fields.values()]
+    if layout.power is not None and layout.power.factor_key is not None:
+        keys.append(layout.power.factor_key)
+    columns = [c.column for word, c in layout.channels.items() if word != "time"]
+    found = {
+        "lacking_head": [key for key in keys if not (entry_of(source.head, key) or "").strip()],
+        "lacking_columns": [name for name in columns if name not in converter._checked_columns],
+    }
+    return {name: entries for name, entries in found.items() if entries}
 
 
 def _head_number(text: str, layout: Layout) -> float | None:

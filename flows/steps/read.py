@@ -35,7 +35,7 @@ from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-READ_VERSION = 2
+READ_VERSION = 3
 """Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
 
 BATCH_FILES = 250

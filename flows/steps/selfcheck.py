@@ -9,6 +9,7 @@ from pathlib import Path
 import duckdb
 
 from flows.steps.archive import LEDGER, archived_path, read_ledger
+from flows.steps.layout_gaps import layout_gaps
 from flows.steps.progress import Progress
 from warehouse import store
 from warehouse.shop import ShopFolder
@@ -72,6 +73,7 @@ def self_check(
         for check, count in store.failed_checks(connection)
         if check.severity == "fail"
     ]
+    problems += [f"layouts: {told}" for told in layout_gaps(connection)]
     try:
         snapshot = current(shop.root)
     except store.DamagedError as damage:

@@ -20,6 +20,8 @@ from schemas.layout import read_layouts
 EACH = 14
 """Files of each defect."""
 
+TRIED = 4
+"""Of these, how many are tried as the page that teaches layouts does."""
 LONGEST_S = 10.0
 TOLERANCE = {
     "time_s": (0.0, 0.0011),
@@ -57,6 +59,17 @@ EXPECTED = {
     "Parquet": {"taken in"},
     "lambda stands still": {"taken in"},
     "lambda all zero": {"taken in"},
+    "a row of units first": {"taken in"},
+    "a weight in lb more": {"taken in"},
+    "spreadsheet, percent cells": {"taken in"},
+    "spreadsheet, percent cells and one of text": {"taken in"},
+    "spreadsheet, percent given to half of a column": {"taken in"},
+    "spreadsheet, percent over numbers that are some": {"taken in"},
+    "spreadsheet, shown in thousands": {"taken in"},
+    "OpenDocument, percent cells": {"taken in"},
+    "OpenDocument, percent cells and one of text": {"taken in"},
+    "measurement file with its own times": {"taken in"},
+    "measurement file with times from 1970": {"taken in"},
     "empty": {"refused", "waiting"},
     "no header": {"waiting"},
     "NUL bytes": {"refused"},
@@ -199,6 +212,8 @@ def test_a_trial_says_of_each_file_what_the_intake_did(corpus):
     wrong = []
     for place in truths:
         sha, state, code, *_ = ends[place]
+        if int(place.rpartition("_")[2].partition(".")[0]) >= TRIED:
+            continue
         path, name = shop.folder.archive / sha[:2] / sha, place.partition("/")[2]
         kind = name.partition("_")[0]
         for layout in layouts:

@@ -600,6 +600,11 @@ CASES = {
         {"out.gain": [gain()], "out.gain_curve": [{"gain_id": "g"}]},
         [{"out.gain_curve": []}],
     ),
+    "out.layout_gap: a_gap_names_what_is_lacking": (
+        {"out.layout_gap": [{"layout": "bench", "entry": "p Luft"}]},
+        [{"out.layout_gap": [{"layout": "bench", "entry": ""}]},
+         {"out.layout_gap": [{"layout": None, "entry": "p Luft"}]}],
+    ),
     "out.lean_window: a_window_opens_before_it_closes_and_holds_its_worst": (
         {"out.lean_window": [window()]},
         [{"out.lean_window": [window(to_rpm=3900)]},
