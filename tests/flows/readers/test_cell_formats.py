@@ -232,3 +232,29 @@ def test_numbers_kept_as_text_with_a_comma_are_drafted_and_read(tmp_path):
     made.save(tmp_path / "log")
     found = teach.draft(tmp_path / "log")
     np.testing.assert_allclose(throttle(read(tmp_path / "log", found.layout())), OPEN)
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "ods"])
+def test_trims_shown_as_percent_are_read_as_shown_with_a_cell_of_text_among_them(tmp_path, kind):
+    from flows.steps.convert import PLACE
+
+    trims = np.round(3.0 + 5.0 * np.sin(np.arange(ROWS) / 9), 2)
+    way = layout("spreadsheet")
+    tables = way.model_dump(exclude_defaults=True)
+    tables["channels"]["fuel_trim_long"] = tables["channels"].pop("throttle")
+    path = tmp_path / "log"
+    if kind == "xlsx":
+
+        def change(sheet):
+            for at in range(ROWS):
+                sheet.cell(at + 2, 4).value = trims[at] / 100
+            sheet.cell(70, 4).value = "--"
+
+        xlsx(path, change)
+    else:
+        ods(path, lambda at: f'<table:table-cell office:value-type="percentage" '
+            f'office:value="{trims[at] / 100!r}"/>')  # fmt: skip
+    found = read(path, type(way).model_validate(tables))
+    kept = np.isin(np.arange(2, ROWS + 2), found.line_no)
+    assert kept.sum() >= ROWS - 1
+    np.testing.assert_allclose(found.values[:, PLACE["fuel_trim_long_pct"]], trims[kept])
