@@ -373,3 +373,22 @@ def test_a_standing_layouts_word_on_what_is_private_holds_until_it_is_taken_back
     taught = teach_desk.as_taught(guess, tables, not_private=["lambda"])
     assert not next(one for one in taught["columns"] if one["name"] == "lambda")["is_private"]
     assert "private" not in taught["tables"]["layout"]
+
+
+def test_what_came_in_tells_what_a_layout_asks_for_in_vain(shop, make, monkeypatch):
+    (path,) = [
+        p for p in shop.folder.layouts.glob("*.toml") if "plain-pull" in p.read_text("utf-8")
+    ]
+    layout = next(one for one in read_layouts(shop.folder.layouts)[0] if one.name == "plain-pull")
+    key = layout.metadata.fields["ambient_pressure"].key
+    text = path.read_text("utf-8").replace(f'"{key}"', '"Baro reading"')
+    path.write_text(text, encoding="utf-8")
+    shop.job(1)
+    shop.update()
+    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop.folder.root))
+    page = AppTest.from_file(APP, default_timeout=90).run()
+    page.switch_page("views/what_came_in.py").run()
+    assert not page.exception
+    assert "Asked for in vain" in [one.value for one in page.subheader]
+    shown = [table.value for table in page.dataframe if "entry" in table.value.columns]
+    assert shown[0]["entry"].to_list() == ["Baro reading"]

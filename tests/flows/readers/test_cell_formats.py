@@ -253,7 +253,7 @@ def test_trims_shown_as_percent_are_read_as_shown_with_a_cell_of_text_among_them
         xlsx(path, change)
     else:
         ods(path, lambda at: f'<table:table-cell office:value-type="percentage" '
-            f'office:value="{trims[at] / 100!r}"/>')  # fmt: skip
+            f'office:value="{float(trims[at]) / 100!r}"/>')  # fmt: skip
     found = read(path, type(way).model_validate(tables))
     kept = np.isin(np.arange(2, ROWS + 2), found.line_no)
     assert kept.sum() >= ROWS - 1
