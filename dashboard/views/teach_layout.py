@@ -454,4 +454,4 @@ if st.button(
 if is_good and not name:
     st.caption("Give the layout a name, and it can be saved.")
 with st.expander("The layout as text"):
-    st.code(text or "Not complete yet.", language="toml")
+    st.code(text or guess["toml"], language="toml")

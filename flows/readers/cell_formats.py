@@ -12,7 +12,7 @@ from pathlib import Path
 
 MOST_REPEATED = 100_000
 """A row or cell said to stand more often than this fills a sheet, and is no log."""
-_PERCENT_BUILT_IN = (9, 10)
+_PERCENT_BUILT_IN: tuple[int, ...] = (9, 10)
 """Numbers of the formats 0% and 0.00% (ECMA-376, part 1, 18.8.30)."""
 _CELL = re.compile(rb"<(?:\w+:)?(row|c|f|v)\b([^>]*?)(/?)>")
 _OPEN_CELL = re.compile(
@@ -135,7 +135,7 @@ def _scales_of_styles(packed: zipfile.ZipFile) -> dict[int, float]:
     if "xl/styles.xml" not in packed.namelist():
         return {}
     data = packed.read("xl/styles.xml")
-    codes = dict.fromkeys(_PERCENT_BUILT_IN, 100.0)
+    codes: dict[int, float] = dict.fromkeys(_PERCENT_BUILT_IN, 100.0)
     for found in re.finditer(rb"<(?:\w+:)?numFmt\b([^>]*)>", data):
         number, code = _attribute(found[1], "numFmtId"), _format_code(found[1])
         if number and code is not None:
