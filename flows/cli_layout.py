@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sys
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -26,6 +28,14 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print plain JSON, for othe
 CameAs = Annotated[
     str, typer.Option(help="Name under which the file came, where it is kept under another.")
 ]
+_NOTHING_TRIED: dict[str, Any] = {
+    "mistakes": [],
+    "trouble": "",
+    "tried": None,
+    "toml": "",
+    "rivals": [],
+    "waiting": [],
+}
 BARS = "▁▂▃▄▅▆▇█"
 
 
@@ -46,23 +56,9 @@ def draft(
     as_json: AsJson = False,
 ) -> None:
     """Propose a layout for a file and show what comes out of it."""
-    from flows import teach
-    from flows.readers.source import UnreadableError
-
-    found = teach.draft(file, name, equipment, private or (), not_private or ())
-    answer: dict[str, Any] = teach.draft_as_json(found)
-    answer["tried"], answer["trouble"], answer["known"] = None, "", []
-    settings, others = _of_shop(shop)
-    if shop is not None:
-        answer["known"] = teach.known_layouts(file, ShopFolder(shop), came_as)
-    layout = None
-    if not answer["mistakes"]:
-        layout = found.layout()
-        try:
-            answer["tried"] = teach.tried(file, layout, settings, others, came_as)
-            answer["trouble"] = _trouble(answer["tried"]["verdict"])
-        except UnreadableError as error:
-            answer["trouble"] = f"{error.reason}. {error.remedy}"
+    layout, answer = _on(
+        file, _drafted, file, shop, name, equipment, private or (), not_private or (), came_as
+    )
     if as_json:
         print(json.dumps(answer, ensure_ascii=False))
     else:
@@ -84,24 +80,81 @@ def try_layout(
     as_json: AsJson = False,
 ) -> None:
     """Read a file with a layout and show what comes out of it."""
-    import sys
+    text = sys.stdin.read() if str(layout) == "-" else layout.read_text(encoding="utf-8")
+    answer = _tried_apart(file, shop, text, came_as)
+    if as_json:
+        print(json.dumps(answer, ensure_ascii=False))
+    else:
+        _show_tried(answer)
+    if not as_json and (answer["mistakes"] or answer["trouble"]):
+        raise typer.Exit(1)
 
+
+def _on(file: Path, function: Callable[..., Any], *arguments: Any) -> Any:
+    """Return what a function makes of a foreign file; it may end the process that reads it."""
+    from flows import apart
+
+    with apart.worker() as worker:
+        return apart.call_on(file, worker, function, *arguments)
+
+
+def _drafted(
+    file: Path,
+    shop: Path | None,
+    name: str,
+    equipment: str,
+    private: Sequence[str],
+    not_private: Sequence[str],
+    came_as: str,
+) -> tuple[Any, dict[str, Any]]:
+    """Return a drafted layout, None where it lacks a channel, and all that is told of it."""
+    from flows import teach
+    from flows.readers.source import UnreadableError
+
+    found = teach.draft(file, name, equipment, private, not_private)
+    answer: dict[str, Any] = teach.draft_as_json(found)
+    answer["tried"], answer["trouble"], answer["known"] = None, "", []
+    settings, others = _of_shop(shop)
+    if shop is not None:
+        answer["known"] = teach.known_layouts(file, ShopFolder(shop), came_as)
+    if answer["mistakes"]:
+        return None, answer
+    layout = found.layout()
+    try:
+        answer["tried"] = teach.tried(file, layout, settings, others, came_as)
+        answer["trouble"] = _trouble(answer["tried"]["verdict"])
+    except UnreadableError as error:
+        answer["trouble"] = f"{error.reason}. {error.remedy}"
+    return layout, answer
+
+
+def _tried_apart(file: Path, shop: Path | None, text: str, came_as: str) -> dict[str, Any]:
+    from flows import teach
+    from flows.readers.source import UnreadableError
+
+    try:
+        answer = _on(file, _tried, file, shop, text, came_as)
+    except UnreadableError as error:  # it passed the limits: nothing more is known of it
+        return _NOTHING_TRIED | {"trouble": f"{error.reason}. {error.remedy}"}
+    if shop is not None and answer["tried"] is not None:
+        layout = teach.layout_of(_tables(text))
+        answer["waiting"] = teach.waiting_files(ShopFolder(shop), layout)
+    return answer
+
+
+def _tables(text: str) -> Any:
+    return json.loads(text) if text.lstrip().startswith("{") else text
+
+
+def _tried(file: Path, shop: Path | None, text: str, came_as: str) -> dict[str, Any]:
+    """Return what comes out of a file with a layout, as a text of TOML or JSON."""
     from flows import teach
     from flows.readers.source import UnreadableError
     from schemas.toml_text import MistakesError
 
-    text = sys.stdin.read() if str(layout) == "-" else layout.read_text(encoding="utf-8")
-    answer: dict[str, Any] = {
-        "mistakes": [],
-        "trouble": "",
-        "tried": None,
-        "toml": "",
-        "rivals": [],
-        "waiting": [],
-    }
+    answer = dict(_NOTHING_TRIED)
     try:
-        tables = json.loads(text) if text.lstrip().startswith("{") else text
-        described = teach.layout_of(tables)
+        described = teach.layout_of(_tables(text))
         answer["toml"] = teach.layout_text(described)
         settings, others = _of_shop(shop)
         answer["tried"] = teach.tried(file, described, settings, others, came_as)
@@ -111,17 +164,11 @@ def try_layout(
 
             folder, _ = open_shop(shop)
             answer["rivals"] = teach.rivals(file, described, folder, came_as)
-            answer["waiting"] = teach.waiting_files(folder, described)
     except MistakesError as error:
         answer["mistakes"] = error.mistakes
     except UnreadableError as error:
         answer["trouble"] = f"{error.reason}. {error.remedy}"
-    if as_json:
-        print(json.dumps(answer, ensure_ascii=False))
-    else:
-        _show_tried(answer)
-    if not as_json and (answer["mistakes"] or answer["trouble"]):
-        raise typer.Exit(1)
+    return answer
 
 
 @layout_app.command(name="list")

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from flows import apart
 from flows.guess import UNITS, Draft, guess
 from flows.layout_text import layout_text, tables_text
 from flows.metrics.clocks import rising_part
@@ -432,11 +433,12 @@ def waiting_files(shop: ShopFolder, layout: Layout) -> list[str]:
             "WHERE reason_code = 'layout not taught' ORDER BY job_folder, file_name"
         ).fetchall()
     found = []
-    for folder, name, sha in waiting:
-        path = shop.archive / sha[:2] / sha
-        try:
-            if recognise(path, [layout], [name]):
-                found.append(f"{folder}/{name}")
-        except (UnreadableError, OSError):
-            continue
+    with apart.worker() as worker:
+        for folder, name, sha in waiting:
+            path = shop.archive / sha[:2] / sha
+            try:
+                if apart.call_on(path, worker, recognise, path, [layout], [name]):
+                    found.append(f"{folder}/{name}")
+            except (UnreadableError, OSError):
+                continue
     return found

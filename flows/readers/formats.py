@@ -17,7 +17,8 @@ _READERS = {
     "spreadsheet": "flows.readers.spreadsheet",
     "mdf": "flows.readers.mdf",
 }
-GZIP = b"\x1f\x8b"
+_GZIP = b"\x1f\x8b"
+SMALL_BYTES = 4 * 1024 * 1024
 _COMPOUND = b"\xd0\xcf\x11\xe0"
 _CONTROLS = bytes([*range(1, 9), *range(14, 27), 28, 29, 30])
 _BYTE_ORDER_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")
@@ -53,7 +54,7 @@ def open_bytes(path: Path) -> BinaryIO:
         To be closed by the caller.
     """
     handle = path.open("rb")
-    packed = handle.read(2) == GZIP
+    packed = handle.read(2) == _GZIP
     handle.seek(0)
     return cast(BinaryIO, gzip.GzipFile(fileobj=handle, mode="rb")) if packed else handle
 
@@ -124,6 +125,18 @@ def format_of(start: bytes) -> str:
             "Export the run as text; if it should be text, copy the file again.",
         )
     return "text"
+
+
+def is_small_text(path: Path) -> bool:
+    """Whether a file is plain text of a size that is read in bounded time and memory."""
+    if path.stat().st_size > SMALL_BYTES:
+        return False
+    with path.open("rb") as file:
+        start = file.read(START_BYTES)
+    try:
+        return not start.startswith(_GZIP) and format_of(start) == "text"
+    except UnreadableError:
+        return True  # refused by the same look, and read no further
 
 
 def look(path: Path) -> Look:

@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
-from flows.readers.source import Look, Source, SourceTable, UnreadableError
+from flows.readers.source import Look, Source, SourceTable, UnreadableError, refuse_endless
 from schemas.layout import Layout
 
 BLOCK_ROWS = 200_000
@@ -263,6 +263,7 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
     with _Opened(path) as file:
         for number, group in enumerate(file.groups):
             rows = int(group.channel_group.cycles_nr)
+            refuse_endless(rows)
             master = file.masters_db.get(number)
             readable = [
                 (place, channel)

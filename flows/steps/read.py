@@ -22,7 +22,7 @@ import polars as pl
 
 from flows import apart
 from flows.readers import formats
-from flows.readers.source import START_BYTES, BadRow, UnreadableError
+from flows.readers.source import BadRow, UnreadableError
 from flows.steps.archive import archived_path
 from flows.steps.judge import canonical
 from flows.steps.long_logs import LONG_BYTES, PACKED_SHARE, read_long_log
@@ -39,8 +39,6 @@ READ_VERSION = 3
 """Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
 
 BATCH_FILES = 250
-SMALL_BYTES = 4 * 1024 * 1024
-"""Plain text up to this size is read in this process; all else in one with limits."""
 BATCH_ROWS = 150_000
 FAULT = "fault of Rollbook"
 TWO_LAYOUTS = "two layouts fit"
@@ -109,7 +107,10 @@ class _Rules:
 
     def of_one(self, sha: str) -> _Rules:
         """Return the same for one file: what another process must be told."""
-        return _Rules(self.layouts, self.settings, {sha: self.names[sha]})
+        one = _Rules(self.layouts, self.settings, {sha: self.names[sha]})
+        # What they share was worked out once.
+        one.__dict__.update(_common=self._common, _taught=self._taught)
+        return one
 
     @cached_property
     def _common(self) -> str:
@@ -195,11 +196,9 @@ def open_guarded(
 ) -> _Open | None:
     """Open a file where it can do no harm: in another process, unless it is a small plain text."""
     path = archived_path(shop, sha)
+    asked = (sha, shop, rules.of_one(sha), read_with)
     try:
-        if not path.is_file() or is_small_text(path):
-            return _open(sha, shop, rules, read_with)
-        limits = apart.Limits.for_bytes(path.stat().st_size)
-        return worker.call(limits, _open, sha, shop, rules.of_one(sha), read_with)
+        return apart.call_on(path, worker, _open, *asked) if path.is_file() else _open(*asked)
     except UnreadableError as error:
         told = error
     except Exception as error:  # noqa: BLE001 - one bad file must not stop the others
@@ -211,18 +210,6 @@ def open_guarded(
     refused = _unknown(sha, rules)
     refused.refuse(told)
     return _Open(refused)
-
-
-def is_small_text(path: Path) -> bool:
-    """Whether a file is read line by line, in bounded time and memory."""
-    if path.stat().st_size > SMALL_BYTES:
-        return False
-    with path.open("rb") as file:
-        start = file.read(START_BYTES)
-    try:
-        return not start.startswith(formats.GZIP) and formats.format_of(start) == "text"
-    except UnreadableError:
-        return True  # refused for the same reason, and not read further
 
 
 def _keep_recognised(connection: duckdb.DuckDBPyConnection, rules: _Rules, shas: list[str]) -> None:

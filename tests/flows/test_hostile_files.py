@@ -1,5 +1,6 @@
 """Files made or broken so as to bring a reader down are refused; the next file goes on."""
 
+import json
 import os
 import signal
 import threading
@@ -7,10 +8,12 @@ import time
 
 import psutil
 import pytest
+from typer.testing import CliRunner
 
 from fixtures.hostile_files import COLUMNS, HOSTILE
 from fixtures.mutants import ENDINGS, layouts, mutant
 from flows import apart
+from flows.cli_layout import layout_app
 from flows.readers.source import UnreadableError
 from flows.steps import read
 from schemas.card import read_card
@@ -171,7 +174,7 @@ def _refuse():
 
 def test_what_a_function_raises_apart_comes_back_whole():
     with pytest.raises(UnreadableError, match="a reason") as error:
-        apart.call_apart(apart.Limits(), _refuse)
+        apart.Worker().call(apart.Limits(), _refuse)
     assert (error.value.code, error.value.remedy) == ("a code", "a remedy")
 
 
@@ -253,3 +256,23 @@ def test_rows_that_hold_nothing_asked_for_are_no_rows(shop, make):
     shop.put("job/pull_1.csv", f"{header}\n" + ",,,,\n" * 30)
     shop.take_in()
     assert shop.outcome("job/pull_1.csv").state == "refused"
+
+
+# Drafts and trials
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["cell in the last column", "channel list in a circle"])
+def test_no_hostile_file_stops_a_draft_or_a_trial(hostile_shop, tmp_path, monkeypatch, name):
+    monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=3.0))
+    file_name, made = HOSTILE[name]
+    file = tmp_path / file_name
+    file.write_bytes(made())
+    drafted = CliRunner().invoke(layout_app, ["draft", str(file)])
+    assert isinstance(drafted.exception, UnreadableError)
+    layout = hostile_shop.folder.layouts / "mdf.toml"
+    tried = CliRunner().invoke(
+        layout_app,
+        ["try", str(file), str(layout), "--shop", str(hostile_shop.folder.root), "--json"],
+    )
+    assert json.loads(tried.stdout)["trouble"]
