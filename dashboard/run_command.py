@@ -161,8 +161,8 @@ def rollbook_command(*arguments: str) -> list[str]:
 
 
 def in_utf8() -> dict[str, str]:
-    """Return the environment in which a command speaks UTF-8 on every system."""
-    return {**os.environ, "PYTHONUTF8": "1"}
+    """Return the environment in which a command speaks UTF-8 and imports nothing lying about."""
+    return {**os.environ, "PYTHONUTF8": "1", "PYTHONSAFEPATH": "1"}
 
 
 def update_command(shop: Path) -> list[str]:

@@ -70,7 +70,7 @@ def served(shop: Path, *, patience_s: float = 60.0) -> Iterator[str]:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    command = [sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)]
+    command = [sys.executable, "-m", "flows.pages", str(APP), str(port)]
     address = f"http://127.0.0.1:{port}"
     server = subprocess.Popen(
         command,

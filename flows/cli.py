@@ -6,8 +6,7 @@ Heavy imports wait inside the commands, so that `rollbook --help` answers at onc
 from __future__ import annotations
 
 import contextlib
-import io
-import json
+import os
 import shlex
 import sys
 import time
@@ -16,10 +15,11 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.text import Text
 
 from flows.cli_layout import layout_app
+from flows.terminal import console, set_up_streams, write_json, write_traceback
+from warehouse.shop import keep_to_owner
 
 app = typer.Typer(
     name="rollbook",
@@ -28,7 +28,6 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-console = Console()
 
 app.add_typer(layout_app, name="layout")
 
@@ -38,23 +37,38 @@ Shop = Annotated[
 WAIT_S = 60.0
 """How long a command waits for another writer before it says so."""
 LEAST_TELLING_S = 0.1
+INTERRUPTED = 130
+"""What shells expect of a command that Ctrl-C ended: 128 and the signal's number."""
 
 
 def main() -> None:
     """Run the command line; known errors are told in plain words, without a traceback."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(encoding="utf-8", errors="replace")
+    set_up_streams()
+    theirs = keep_to_owner()
     try:
-        app()
-    except KeyboardInterrupt:
+        # Not by itself: usage errors quote what was typed, and are to pass our terminal too.
+        code = app(standalone_mode=False, obj=theirs) or 0
+    except Exception as error:  # noqa: BLE001 the last place where one can be told
+        code = _tell_error(error)
+    if code == INTERRUPTED:
         console.print("Stopped. Run the same command again; it goes on where it was.")
-        sys.exit(130)
-    except Exception as error:
-        if not _is_known(error):
-            raise
-        console.print(Text(_told(error), style="bold red"), soft_wrap=True)
-        sys.exit(1)
+    sys.exit(code)
+
+
+def _tell_error(error: Exception) -> int:
+    """Print an error as what it is; return the exit code."""
+    if isinstance(told := getattr(error, "format_message", None), Callable):
+        context = getattr(error, "ctx", None)
+        usage = f"{context.get_usage()}\n" if context else ""
+        # Called without anything, the help was printed and there is nothing to add.
+        if type(error).__name__ != "NoArgsIsHelpError":
+            console.print(Text(f"{usage}Error: {told()}", style="bold red"), soft_wrap=True)
+        return getattr(error, "exit_code", 2)
+    if not _is_known(error):
+        write_traceback()
+        return 1
+    console.print(Text(_told(error), style="bold red"), soft_wrap=True)
+    return 1
 
 
 def _is_known(error: Exception) -> bool:
@@ -66,6 +80,7 @@ def _is_known(error: Exception) -> bool:
         "BrokenRuleError",
         "ReviewError",
         "PortTakenError",
+        "ServingError",
         "BenchError",
         "TeachError",
         "UnreadableError",
@@ -111,7 +126,7 @@ def init(folder: Shop) -> None:
     from flows.settings import init_shop
 
     shop = init_shop(folder)
-    console.print(f"Made a shop in {folder}. Next:", soft_wrap=True, markup=False)
+    console.print(f"Made a shop in {folder}. Next:", soft_wrap=True)
     console.print(
         f"  1. Look through {shop.settings.name}, above all altitude_m.\n"
         f"  2. {_command('dashboard', folder)}\n"
@@ -120,7 +135,6 @@ def init(folder: Shop) -> None:
         "  Or by hand: describe your files in layouts/, put one folder a job into inbox/, with a\n"
         f"  card.toml beside its files (card-example.toml is one to copy), and run\n"
         f"  {_command('update', folder)}",
-        markup=False,
         soft_wrap=True,
     )
 
@@ -234,6 +248,7 @@ def plan(
 
 @app.command()
 def fuel_change(
+    context: typer.Context,
     folder: Shop,
     stage: Annotated[str, typer.Argument(help='Job and number of the stage, such as "J-0012/2".')],
     csv: Annotated[
@@ -249,6 +264,8 @@ def fuel_change(
 
     snapshot = _published(folder)
     if csv is not None:
+        if isinstance(context.obj, int):
+            os.umask(context.obj)  # a file for the person, where the person wants it
         write_fuel_change(snapshot, stage, csv, replace=force, as_list=as_list)
     print_fuel_change(console, snapshot, stage)
     if csv is not None:
@@ -319,7 +336,7 @@ def serve(
         int, typer.Option(help="Port of the dashboard.", min=1, max=65535)
     ] = 8501,
     server_port: Annotated[
-        int, typer.Option(help="Port of the Prefect server.", min=1, max=65535)
+        int, typer.Option(help="Port of the scheduler, for programs only.", min=1, max=65535)
     ] = 4200,
 ) -> None:
     """Keep schedule and dashboard up until Ctrl-C."""
@@ -341,7 +358,8 @@ def dashboard(
 
     shop, _ = open_shop(folder)
     _say(f"Dashboard: http://127.0.0.1:{port}   (Ctrl-C ends it)")
-    run_dashboard(shop, port)
+    if code := run_dashboard(shop, port):
+        raise typer.Exit(code)
 
 
 @app.command()
@@ -362,7 +380,7 @@ def bench(
             table = run_long_ride(long_ride_gb, folder, tell)
         else:
             table = run_bench(pulls, rides, ride_rows, folder, tell)
-    console.print(table, markup=False)
+    console.print(table)
 
 
 def _is_demo(folder: Path) -> bool:
@@ -424,7 +442,7 @@ def _update_telling(folder: Path) -> None:
     told_at = {"": 0.0}
 
     def line(**entries: object) -> None:
-        print(json.dumps(entries, ensure_ascii=False), flush=True)
+        write_json(entries)
 
     def tell(done: int, total: int, word: str) -> None:
         now = time.monotonic()

@@ -9,16 +9,15 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from flows.terminal import console, write_json, write_text
 from warehouse.shop import ShopFolder
 
 layout_app = typer.Typer(
     help="Teach the shop how a kind of file is to be read.", no_args_is_help=True
 )
-console = Console()
 
 File = Annotated[
     Path,
@@ -60,7 +59,7 @@ def draft(
         file, _drafted, file, shop, name, equipment, private or (), not_private or (), came_as
     )
     if as_json:
-        print(json.dumps(answer, ensure_ascii=False))
+        write_json(answer)
     else:
         _show_draft(file, answer)
     if save:
@@ -83,7 +82,7 @@ def try_layout(
     text = sys.stdin.read() if str(layout) == "-" else layout.read_text(encoding="utf-8")
     answer = _tried_apart(file, shop, text, came_as)
     if as_json:
-        print(json.dumps(answer, ensure_ascii=False))
+        write_json(answer)
     else:
         _show_tried(answer)
     if not as_json and (answer["mistakes"] or answer["trouble"]):
@@ -284,7 +283,7 @@ def _show_draft(file: Path, answer: dict[str, Any]) -> None:
             )
     _show_tried(answer)
     console.print()
-    print(answer["toml"])
+    write_text(answer["toml"])
 
 
 def _show_tried(answer: dict[str, Any]) -> None:

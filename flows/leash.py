@@ -1,38 +1,78 @@
 """Runs a command that must not outlive whoever started it: `python -m flows.leash COMMAND...`.
 
 The starter holds the other end of standard input. When that closes, because the starter closed it
-or was killed, the command is told to end. Works alike on every system.
+or was killed, the command is told to end, and what it started ends with it. Works alike on every
+system. What the command says is passed on with its control characters made visible: it may quote
+a card, and logs are read in terminals.
 """
 
 from __future__ import annotations
 
+import io
+import os
+import signal
 import subprocess
 import sys
 import threading
+from typing import IO
+
+from schemas.visible import visible
 
 KIND_S = 10.0
+LISTEN_S = 5.0
 
 
 def main() -> int:
-    """Run the command until it ends or the starter is gone.
+    """Run the command until it ends or the starter is gone; return its exit code."""
+    process = subprocess.Popen(
+        sys.argv[1:],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+    )
+    # Ctrl-C is the starter's to judge; being told to end is passed on.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda *_: process.terminate())
+    threading.Thread(target=_end_with_starter, args=(process,), daemon=True).start()
+    assert process.stdout is not None  # noqa: S101 asked for above
+    listener = threading.Thread(target=_pass_on, args=(process.stdout,), daemon=True)
+    listener.start()
+    code = process.wait()
+    _tell_group(signal.SIGTERM)
+    listener.join(LISTEN_S)
+    if listener.is_alive():
+        # Something that the command started holds the other end and does not listen.
+        _tell_group(getattr(signal, "SIGKILL", signal.SIGTERM))
+    return code
 
-    Returns
-    -------
-    int
-        The command's exit code.
-    """
-    process = subprocess.Popen(sys.argv[1:], stdin=subprocess.DEVNULL)
 
-    def end_with_starter() -> None:
-        sys.stdin.buffer.read()
-        process.terminate()
-        try:
-            process.wait(KIND_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
+def _pass_on(said: IO[bytes]) -> None:
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8", errors="replace")
+    for line in io.TextIOWrapper(said, encoding="utf-8", errors="replace"):
+        sys.stdout.write(visible(line))
+        sys.stdout.flush()
 
-    threading.Thread(target=end_with_starter, daemon=True).start()
-    return process.wait()
+
+def _end_with_starter(process: subprocess.Popen[bytes]) -> None:
+    sys.stdin.buffer.read()
+    if os.name == "nt":
+        # Nothing can be asked kindly there; with its children, or they would stay.
+        command = ["taskkill", "/T", "/F", "/PID", str(process.pid)]
+        subprocess.run(command, check=False, capture_output=True)
+        return
+    process.terminate()
+    try:
+        process.wait(KIND_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+
+
+def _tell_group(sign: int) -> None:
+    """Tell all that came of the command; the leash leads the group and does not listen itself."""
+    if os.name != "nt" and os.getpgrp() == os.getpid():
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
+        os.killpg(os.getpid(), sign)
 
 
 if __name__ == "__main__":

@@ -1,13 +1,16 @@
 """The served flows: thin Prefect wrappers around intake, derive, publish, check and review.
 
-Run as `python -m flows.schedule SHOP PORT` beside a Prefect server; `rollbook serve` does that.
+Run as `python -m flows.schedule SHOP` beside the scheduler; `rollbook serve` does that.
 The environment must be set before this module is imported (see flows/settings.py).
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import os
 import sys
+import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -34,8 +37,10 @@ from flows.review import quarter_before, write_review
 from flows.settings import open_shop
 from flows.steps.progress import quietly
 from flows.steps.selfcheck import self_check
+from schemas.visible import visible
 from warehouse import store
 
+LOOK_EVERY_S = 2.0
 LOCK_WAIT_S = 600.0
 """Derive waits this long for a one-shot command in a terminal; intake comes again anyway."""
 
@@ -78,6 +83,8 @@ def intake_flow(shop_folder: str) -> State[Any]:
         run_deployment("derive/after-intake", parameters={"shop_folder": shop_folder}, timeout=0)
     refused = sum(result.states.get(s, 0) for s in ("refused", "waiting", "missing"))
     message = f"{result.arrived} files arrived, {result.read} read; {refused} wait or are refused"
+    if result.arrived or behind:
+        _log("intake", message)
     return Completed(name="CompletedWithRefusals" if refused else "Completed", message=message)
 
 
@@ -89,6 +96,7 @@ def derive_flow(shop_folder: str) -> State[Any]:
         result = derivation.derive(connection, shop, settings, run=as_task)
         snapshot = as_task("publish", publish_snapshot, connection, shop)
     create_markdown_artifact(derive_report(result, snapshot.number), key="derive")
+    _log("derive", f"snapshot {snapshot.number} is published")
     return Completed(message=f"snapshot {snapshot.number}")
 
 
@@ -101,6 +109,7 @@ def check_flow(shop_folder: str) -> State[Any]:
     create_markdown_artifact(
         "\n".join(f"- {escaped(p)}" for p in problems) or "All is well.", key="check"
     )
+    _log("check", "; ".join(problems) or "all is well")
     if problems:
         raise RuntimeError(f"{len(problems)} problems; the first: {problems[0]}")
     return Completed(message="all is well")
@@ -113,7 +122,33 @@ def review_flow(shop_folder: str) -> State[Any]:
     quarter = quarter_before(dt.datetime.now(dt.UTC).date())
     path = as_task("write the review", write_review, shop, quarter)
     create_markdown_artifact(f"Review of {quarter}: `{escaped(path.name)}`", key="review")
+    _log("review", f"{quarter} is written: {path.name}")
     return Completed(message=path.name)
+
+
+def _log(flow_name: str, message: str) -> None:
+    """Write a line of what was done; the runner's own output is the log that `serve` names."""
+    at = dt.datetime.now().astimezone()
+    sys.stdout.write(f"{at:%Y-%m-%d %H:%M:%S} {flow_name}: {message}\n")
+    sys.stdout.flush()
+
+
+def _end_with_runner() -> None:
+    """End this run once the process that started it is gone, however that ended."""
+    runner = os.getppid()
+
+    def watch() -> None:
+        while os.getppid() == runner:
+            time.sleep(LOOK_EVERY_S)
+        # A run may end anywhere: the next one makes it good.
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
+if "PREFECT__FLOW_RUN_ID" in os.environ:
+    # In a session of its own, a run is no part of what its runner's end takes along.
+    _end_with_runner()
 
 
 def escaped(text: str) -> str:
@@ -135,7 +170,7 @@ def escaped(text: str) -> str:
     '\\!\\[x\\]\\(http://example.invalid\\)'
     """
     marks = "\\`*_[]()!<>#|~$"
-    return "".join(f"\\{c}" if c in marks else c for c in text).replace("\n", " ")
+    return visible("".join(f"\\{c}" if c in marks else c for c in text).replace("\n", " "))
 
 
 def intake_report(
@@ -264,7 +299,7 @@ def serve_flows(shop_folder: Path) -> None:
             concurrency_limit=skip,
         ),
     ]
-    serve(*deployments, limit=4)
+    serve(*deployments, limit=4, print_starting_message=False)
 
 
 if __name__ == "__main__":

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
+import os
+import secrets
 from pathlib import Path
 
+from flows.door import SIGN_IN_HEADER
 from schemas.settings import ShopSettings, read_settings
-from warehouse.shop import ShopFolder
+from warehouse.shop import ShopFolder, is_private_file
 
 NEW_SETTINGS = """\
 # Settings of this shop. Every line may be left out; these are the defaults.
@@ -160,30 +165,71 @@ def init_shop(folder: Path) -> ShopFolder:
     return shop
 
 
-def prefect_environment(shop: ShopFolder, server_port: int) -> dict[str, str]:
+SIGN_IN_VARIABLE = "ROLLBOOK_SIGN_IN"
+"""Environment variable in which the sign-in travels; command lines can be read by others."""
+
+
+def sign_in_of(shop: ShopFolder) -> str:
+    """Return the shop's sign-in to its own scheduler; made once, readable by its owner only."""
+    path = shop.sign_in
+    with contextlib.suppress(OSError, UnicodeDecodeError):
+        # What others could read, or what only points elsewhere, is no secret: made anew.
+        if is_private_file(path) and len(known := path.read_text(encoding="ascii")) == 64:
+            return known
+    fresh = secrets.token_hex(32)
+    path.unlink(missing_ok=True)
+    file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(file, "w", encoding="ascii") as opened:
+        opened.write(fresh)
+    return fresh
+
+
+def prefect_environment(
+    shop: ShopFolder, server_port: int, sign_in: str | None = None
+) -> dict[str, str]:
     """Return what must stand in the environment before Prefect is imported.
 
-    Parameters
-    ----------
-    shop : ShopFolder
-        The shop.
-    server_port : int
-        Port of the shop's own Prefect server on loopback.
-
-    Returns
-    -------
-    dict of str to str
-        Variables: nothing leaves this machine, everything lies inside the shop's folder.
+    Nothing leaves this machine, everything lies inside the shop's folder, and with a sign-in no
+    one else is answered.
     """
-    return {
+    environment = {
         "DO_NOT_TRACK": "1",
-        "PREFECT_HOME": str(shop.warehouse / "prefect"),
+        "PREFECT_HOME": str(shop.prefect),
         "PREFECT_API_URL": f"http://127.0.0.1:{server_port}/api",
-        "PREFECT_UI_API_URL": f"http://127.0.0.1:{server_port}/api",
+        "PREFECT_SERVER_UI_ENABLED": "false",
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
         "PREFECT_TELEMETRY_ENABLE_RESOURCE_METRICS": "false",
         "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "120",
         "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
         "PREFECT_LOGGING_LEVEL": "WARNING",
+        # Old runs are swept; by themselves they are kept for ever.
+        "PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED": "events,flow_runs",
+        **child_environment(),
+    }
+    if sign_in is not None:
+        environment |= {
+            SIGN_IN_VARIABLE: sign_in,
+            # Shown to the door with each request and each websocket,
+            "PREFECT_CLIENT_CUSTOM_HEADERS": json.dumps({SIGN_IN_HEADER: sign_in}),
+            # and behind it once more to Prefect's own checks.
+            "PREFECT_API_AUTH_STRING": f"rollbook:{sign_in}",
+            "PREFECT_SERVER_API_AUTH_STRING": f"rollbook:{sign_in}",
+            "PREFECT_SERVER_CSRF_PROTECTION_ENABLED": "true",
+            "PREFECT_CLIENT_CSRF_SUPPORT_ENABLED": "true",
+            "PREFECT_SERVER_CORS_ALLOWED_ORIGINS": f"http://127.0.0.1:{server_port}",
+        }
+    return environment
+
+
+def child_environment() -> dict[str, str]:
+    """Return what every process that a shop's commands start needs in its environment."""
+    return {
         "PYTHONUTF8": "1",
+        # Else Python would import a file of the folder it is started in, such as the inbox.
+        "PYTHONSAFEPATH": "1",
+        # What is said on loopback never goes by way of a proxy.
+        **{
+            name: ",".join(filter(None, (os.environ.get(name), "127.0.0.1", "localhost")))
+            for name in ("NO_PROXY", "no_proxy")
+        },
     }

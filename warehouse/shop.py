@@ -2,10 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 
 SETTINGS_NAME = "rollbook.toml"
+OWNER_ONLY = 0o700
+
+
+def is_private_file(path: Path) -> bool:
+    """Whether a path is a plain file that only its owner can read, where a system tells."""
+    found = path.lstat()
+    return stat.S_ISREG(found.st_mode) and (os.name == "nt" or not found.st_mode & 0o077)
+
+
+def keep_to_owner() -> int:
+    """Make what this process writes from now on private; return what held before."""
+    return os.umask(0o077)
 
 
 @dataclass(frozen=True)
@@ -60,6 +75,26 @@ class ShopFolder:
         return self.warehouse / "writer.lock"
 
     @property
+    def serving_lock(self) -> Path:
+        """Lock file of the one `serve`."""
+        return self.warehouse / "serving.lock"
+
+    @property
+    def logs(self) -> Path:
+        """What the served processes say."""
+        return self.warehouse / "logs"
+
+    @property
+    def prefect(self) -> Path:
+        """The scheduler's own files."""
+        return self.warehouse / "prefect"
+
+    @property
+    def sign_in(self) -> Path:
+        """The secret that the scheduler's API asks for."""
+        return self.warehouse / "sign-in"
+
+    @property
     def published(self) -> Path:
         """Snapshots for readers."""
         return self.root / "published"
@@ -79,15 +114,39 @@ class ShopFolder:
         return self.settings.is_file()
 
     def make(self) -> None:
-        """Make the folders; those that stand are left as they are."""
-        for folder in (
-            self.layouts,
-            self.inbox,
+        """Make the folders, private to their owner; those that stand loose are tightened.
+
+        Root, inbox and layouts can be shared: rights that the owner gave to a group stay, and
+        where somebody opened the inbox to everyone's files all three stay as they are.
+        """
+        shared = (self.root, self.layouts, self.inbox)
+        own = (
             self.archive,
             self.refused,
+            self.warehouse,
             self.samples,
             self.published,
             self.reports,
             self.backups,
-        ):
-            folder.mkdir(parents=True, exist_ok=True)
+        )
+        for folder in (*shared, *own):
+            # Of a folder that stands, the mode is left to what follows.
+            folder.mkdir(mode=OWNER_ONLY, parents=True, exist_ok=True)
+        for folder in own:
+            _take_away(folder, 0o077)
+        if not _is_opened(self.inbox):
+            for folder in shared:
+                _take_away(folder, 0o007)
+
+
+def _is_opened(folder: Path) -> bool:
+    """Whether everyone may write here: nobody's default, so somebody wanted it."""
+    return bool(folder.stat().st_mode & stat.S_IWOTH)
+
+
+def _take_away(folder: Path, rights: int) -> None:
+    mode = stat.S_IMODE(folder.stat().st_mode)
+    # Windows guards by lists of its own; and what is not ours is its owner's to guard.
+    if os.name != "nt" and mode & rights:
+        with contextlib.suppress(OSError):
+            folder.chmod(mode & ~rights)

@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 from pathlib import Path
+from stat import S_ISDIR, S_ISREG
 from typing import Any, NamedTuple
 
 import duckdb
@@ -19,6 +20,7 @@ from warehouse.whole_file import write_whole
 
 LEDGER = "arrivals.jsonl"
 PIECE_BYTES = 16 * 1024 * 1024
+REPARSE_TAG_MOUNT_POINT = 0xA0000003  # IO_REPARSE_TAG_MOUNT_POINT of Windows' winnt.h
 IGNORED_NAMES = {".DS_Store", "Thumbs.db", "desktop.ini"}
 
 
@@ -87,7 +89,8 @@ def archive_arrivals(
     }
     fresh: list[tuple[Path, os.stat_result]] = []
     absent = set(known)
-    for path in _inbox_files(shop.inbox):
+    paths, unreadable = _inbox_files(shop.inbox)
+    for path in paths:
         try:
             stat = path.stat()
         except OSError:
@@ -98,7 +101,7 @@ def archive_arrivals(
             fresh.append((path, stat))
     number = _last_arrival_no(connection)
     lines: list[str] = []
-    unreadable: list[str] = []
+    odd = len(unreadable)
     for done, (path, stat) in enumerate(fresh):
         progress(done, len(fresh), "archiving")
         if not _is_text(path.relative_to(shop.inbox).as_posix()):
@@ -144,7 +147,7 @@ def archive_arrivals(
     if fresh or taken_out:
         progress(len(fresh), len(fresh), "archiving")
         load_ledger(connection, shop)
-    return Arrivals(len(fresh) - len(unreadable), unreadable)
+    return Arrivals(len(fresh) - len(unreadable) + odd, unreadable)
 
 
 def load_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> None:
@@ -263,14 +266,51 @@ def read_ledger(path: Path, text: str) -> list[dict[str, Any]]:
     return entries
 
 
-def _inbox_files(inbox: Path) -> list[Path]:
-    return [
-        path
-        for path in sorted(inbox.rglob("*"))
-        if path.is_file()
-        and path.name not in IGNORED_NAMES
-        and not any(step.startswith(".") for step in path.relative_to(inbox).parts)
-    ]
+def _inbox_files(inbox: Path) -> tuple[list[Path], list[str]]:
+    """Return the inbox's files in order, and what lies between them and is none, with the reason.
+
+    Links are not followed: they would take in what lies elsewhere, under the shop's rights.
+    """
+    files: list[Path] = []
+    odd: list[str] = []
+    folders = [inbox]
+    while folders:
+        folder = folders.pop()
+        try:
+            entries = list(os.scandir(folder))
+        except OSError as error:
+            odd.append(f"{_shown(folder, inbox)}: {error.strerror}")
+            continue
+        for entry in entries:
+            if entry.name in IGNORED_NAMES or entry.name.startswith("."):
+                continue
+            path = Path(entry.path)
+            if trouble := _trouble(entry):
+                odd.append(f"{_shown(path, inbox)}: {trouble}")
+            elif entry.is_dir(follow_symlinks=False):
+                folders.append(path)
+            else:
+                files.append(path)
+    return sorted(files), sorted(odd)
+
+
+def _shown(path: Path, inbox: Path) -> str:
+    name = path.relative_to(inbox).as_posix()
+    return name if _is_text(name) else ascii(name)
+
+
+def _trouble(entry: os.DirEntry[str]) -> str | None:
+    """Return why an entry of the inbox is neither file nor folder of its own."""
+    try:
+        found = entry.stat(follow_symlinks=False)
+    except OSError:
+        return None  # gone again
+    # Windows: a junction is a folder that stands elsewhere, and no symbolic link.
+    if entry.is_symlink() or getattr(found, "st_reparse_tag", 0) == REPARSE_TAG_MOUNT_POINT:
+        return "is a link, not a file: copy the file itself here"
+    if S_ISREG(found.st_mode) or S_ISDIR(found.st_mode):
+        return None
+    return "is no file: copy the file itself here"
 
 
 def _is_text(name: str) -> bool:

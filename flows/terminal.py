@@ -1,0 +1,64 @@
+"""The one way to a person's terminal: nothing that came from outside acts on it.
+
+Names, notes and cells of a card or a log may hold escape codes. Each text is made visible where
+rich turns it into what is written, so that only rich's own colours and cursor moves pass.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import sys
+import traceback
+from collections.abc import Iterable
+from typing import Any
+
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
+
+from schemas.visible import visible
+
+
+class Terminal(Console):
+    """A console that shows control characters of what it is given instead of sending them."""
+
+    def __init__(self) -> None:
+        # Without markup: `[link=...]` in a name would become an escape code of rich's own.
+        super().__init__(markup=False, emoji=False)
+
+    def render(
+        self, renderable: RenderableType, options: ConsoleOptions | None = None
+    ) -> Iterable[Segment]:
+        """Render as rich does, each text made visible; its cursor moves are its own."""
+        for segment in super().render(renderable, options):
+            yield segment if segment.control else Segment(visible(segment.text), segment.style)
+
+
+console = Terminal()
+
+
+def set_up_streams() -> None:
+    """Write UTF-8 on every system."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(encoding="utf-8", errors="replace")
+
+
+def write_text(text: str) -> None:
+    """Write a text to be copied: not wrapped, not coloured."""
+    _write_line(visible(text))
+
+
+def write_json(entries: Any) -> None:
+    """Write one line for another program, in ASCII: it reads the same signs, a terminal none."""
+    _write_line(json.dumps(entries).replace("\x7f", "\\u007f"))
+
+
+def write_traceback() -> None:
+    """Write where an error that nobody foresaw came from."""
+    sys.stderr.write(visible(traceback.format_exc()))
+
+
+def _write_line(line: str) -> None:
+    sys.stdout.write(f"{line}\n")
+    sys.stdout.flush()
