@@ -7,10 +7,7 @@ The environment must be set before this module is imported (see flows/settings.p
 from __future__ import annotations
 
 import datetime as dt
-import os
 import sys
-import threading
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -40,7 +37,6 @@ from flows.steps.selfcheck import self_check
 from schemas.visible import visible
 from warehouse import store
 
-LOOK_EVERY_S = 2.0
 LOCK_WAIT_S = 600.0
 """Derive waits this long for a one-shot command in a terminal; intake comes again anyway."""
 
@@ -131,24 +127,6 @@ def _log(flow_name: str, message: str) -> None:
     at = dt.datetime.now().astimezone()
     sys.stdout.write(f"{at:%Y-%m-%d %H:%M:%S} {flow_name}: {message}\n")
     sys.stdout.flush()
-
-
-def _end_with_runner() -> None:
-    """End this run once the process that started it is gone, however that ended."""
-    runner = os.getppid()
-
-    def watch() -> None:
-        while os.getppid() == runner:
-            time.sleep(LOOK_EVERY_S)
-        # A run may end anywhere: the next one makes it good.
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
-
-
-if "PREFECT__FLOW_RUN_ID" in os.environ:
-    # In a session of its own, a run is no part of what its runner's end takes along.
-    _end_with_runner()
 
 
 def escaped(text: str) -> str:
