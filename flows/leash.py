@@ -55,7 +55,9 @@ def _pass_on(said: IO[bytes]) -> None:
 
 
 def _end_with_starter(process: subprocess.Popen[bytes]) -> None:
-    sys.stdin.buffer.read()
+    # Not by `sys.stdin`: its lock, held here, would abort Python at its end.
+    while os.read(sys.stdin.fileno(), 1024):
+        pass
     if os.name == "nt":
         # Nothing can be asked kindly there; with its children, or they would stay.
         command = ["taskkill", "/T", "/F", "/PID", str(process.pid)]

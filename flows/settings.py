@@ -178,9 +178,8 @@ def sign_in_of(shop: ShopFolder) -> str:
             return known
     fresh = secrets.token_hex(32)
     path.unlink(missing_ok=True)
-    file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(file, "w", encoding="ascii") as opened:
-        opened.write(fresh)
+    path.touch(mode=0o600, exist_ok=False)
+    path.write_text(fresh, encoding="ascii")
     return fresh
 
 

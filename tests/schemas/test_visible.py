@@ -1,0 +1,30 @@
+"""Control characters become signs: they act on no terminal and turn no name around."""
+
+import unicodedata
+
+import pytest
+
+from schemas.visible import visible
+
+# ECMA-48: C0, DEL and C1 are Unicode's category Cc. UAX #9: what sets or turns the direction has a
+# bidi class of its own; the implicit marks are named there.
+ACTING = [chr(code) for code in range(0x110000) if unicodedata.category(chr(code)) == "Cc"]
+TURNING = [
+    chr(code)
+    for code in range(0x110000)
+    if unicodedata.bidirectional(chr(code))
+    in ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
+]
+MARKS = ["\u200e", "\u200f", "\u061c"]
+
+
+@pytest.mark.parametrize("sign", [*ACTING, *TURNING, *MARKS], ids=ascii)
+def test_no_control_character_is_left(sign):
+    shown = visible(f"a{sign}b")
+    assert shown == f"a{sign}b" if sign in "\n\t" else sign not in shown
+    assert len(shown) == 3
+
+
+def test_plain_text_of_every_tongue_stays_as_it_is():
+    text = "Größe λ 0.87 – 東京 ‰ עברית 👍\n\tnext line"
+    assert visible(text) == text
