@@ -1,13 +1,25 @@
 """Serving: ports are judged first, and the dashboard answers a browser on this machine only."""
 
+import os
+import signal
 import socket
 import subprocess
+import sys
 import time
 
 import pytest
 
-from flows.serve import PortTakenError, dashboard_command, free_or_refuse, serve_shop
-from flows.settings import EXAMPLE_CARD, init_shop
+from flows import serve
+from flows.serve import (
+    Child,
+    PortTakenError,
+    ServingError,
+    dashboard_command,
+    free_or_refuse,
+    keep_up,
+    serve_shop,
+)
+from flows.settings import EXAMPLE_CARD, init_shop, sign_in_of
 from schemas.card import read_card
 from schemas.settings import ShopSettings
 
@@ -27,23 +39,54 @@ def answer(port, path, host, **more):
         return line.recv(200).decode().split("\r\n")[0]
 
 
-def upgrade(port, host):
+def upgrade(port, host, origin=None):
     wished = {
         "Connection": "Upgrade",
         "Upgrade": "websocket",
         "Sec-WebSocket-Version": "13",
         "Sec-WebSocket-Key": "dGhlIHNhbXBsZSBub25jZQ==",
     }
-    return answer(port, "/_stcore/stream", host, Origin=f"http://{host}", **wished).split()[1]
+    from_page = origin or f"http://{host}"
+    return answer(port, "/_stcore/stream", host, Origin=from_page, **wished).split()[1]
+
+
+# Python tells this of every name that is looked up and every address that is called, whichever
+# library asks for it.
+LISTENER = """
+import os, sys
+def hear(event, given):
+    if event in ("socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyaddr"):
+        asked = given[0]
+    elif event in ("socket.connect", "socket.sendto"):
+        asked = given[1][0] if isinstance(given[1], tuple) else None
+    else:
+        return
+    if asked not in (None, "127.0.0.1", "localhost", b"127.0.0.1", b"localhost"):
+        with open(os.environ["HEARD"], "a", encoding="utf-8") as heard:
+            heard.write(f"{event} {asked}\\n")
+sys.addaudithook(hear)
+"""
 
 
 @pytest.fixture(scope="module")
-def dashboard_port(tmp_path_factory):
+def heard(tmp_path_factory):
+    """Name the file in which the pages' server leaves what it asked the net for."""
+    folder = tmp_path_factory.mktemp("heard")
+    (folder / "sitecustomize.py").write_text(LISTENER, encoding="utf-8")
+    return folder / "heard.txt"
+
+
+@pytest.fixture(scope="module")
+def dashboard_port(tmp_path_factory, heard):
     shop = init_shop(tmp_path_factory.mktemp("served"))
     port = free_port()
     command, environment = dashboard_command(shop, port)
+    path = os.pathsep.join([str(heard.parent), *filter(None, [os.environ.get("PYTHONPATH")])])
     process = subprocess.Popen(
-        command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        command,
+        env={**environment, "PYTHONPATH": path, "HEARD": str(heard)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
     )
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
@@ -67,6 +110,37 @@ def test_a_page_of_another_host_is_not(dashboard_port):
     assert upgrade(dashboard_port, "workshop.invalid") == "403"
 
 
+# Bug: asked by a foreign origin, the server called an outside host for its own address.
+@pytest.mark.parametrize("origin", ["http://workshop.invalid", "http://192.0.2.7", "null"])
+def test_a_foreign_origin_is_refused_at_once_and_nothing_is_looked_up(
+    dashboard_port, heard, origin
+):
+    started = time.monotonic()
+    assert upgrade(dashboard_port, f"127.0.0.1:{dashboard_port}", origin) == "403"
+    assert upgrade(dashboard_port, f"localhost:{dashboard_port}", origin) == "403"
+    assert time.monotonic() - started < 1.0
+    assert not heard.exists(), heard.read_text(encoding="utf-8")
+
+
+def test_the_listener_of_these_tests_hears_a_look_up(tmp_path):
+    (tmp_path / "sitecustomize.py").write_text(LISTENER, encoding="utf-8")
+    code = (
+        "import socket\n"
+        "try: socket.getaddrinfo('workshop.invalid', 80)\n"
+        "except OSError: pass\n"
+        "socket.socket(type=socket.SOCK_DGRAM).connect(('192.0.2.7', 1))\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(tmp_path), "HEARD": str(tmp_path / "heard")}
+    subprocess.run([sys.executable, "-c", code], env=environment, check=False, capture_output=True)
+    told = (tmp_path / "heard").read_text(encoding="utf-8").splitlines()
+    assert told == ["socket.getaddrinfo workshop.invalid", "socket.connect 192.0.2.7"]
+
+
+@pytest.mark.parametrize("path", ["/", "/_stcore/health", "/_stcore/host-config", "/media/x"])
+def test_a_foreign_host_gets_no_part_of_the_pages(dashboard_port, path):
+    assert answer(dashboard_port, path, "workshop.invalid").split()[1] == "403"
+
+
 def test_a_taken_port_is_refused_before_anything_starts():
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
@@ -87,3 +161,126 @@ def test_the_card_to_copy_is_a_right_one(tmp_path):
     assert read_card(EXAMPLE_CARD).bike.reference == "B-0001"
     example = init_shop(tmp_path).root / "card-example.toml"
     assert example.read_text(encoding="utf-8") == EXAMPLE_CARD
+
+
+def child(tmp_path, script, name="flows", **more):
+    environment = {**os.environ, "HERE": str(tmp_path)}
+    command = [sys.executable, "-c", script]
+    return Child(name, command, environment, tmp_path / f"{name}.log", **more)
+
+
+@pytest.fixture
+def hasty(monkeypatch):
+    monkeypatch.setattr(serve, "LOOK_EVERY_S", 0.02)
+    monkeypatch.setattr(serve, "RESTART_PAUSE_S", 0.02)
+
+
+# Bug: a process that ended by itself was started again every five seconds, for ever.
+def test_what_ends_again_and_again_is_given_up_with_its_last_words(tmp_path, hasty):
+    failing = child(tmp_path, "print('no oil left'); raise SystemExit(3)")
+    said = []
+    failing.start()
+    with pytest.raises(ServingError, match=r"the flows ended 5 times in a row, .*code 3") as told:
+        keep_up([failing], said.append)
+    assert "no oil left" in str(told.value)
+    assert "flows.log" in str(told.value)
+    assert len(said) == 4
+    starts = (tmp_path / "flows.log").read_text(encoding="utf-8").count("no oil left")
+    assert starts == 5
+
+
+def test_the_pause_before_each_new_start_doubles(tmp_path, hasty, monkeypatch):
+    monkeypatch.setattr(serve, "RESTART_PAUSE_S", 5.0)
+    monkeypatch.setattr(time, "sleep", lambda _: None)
+    clock = iter(float(second) for second in range(0, 100_000, 2))
+    monkeypatch.setattr(time, "monotonic", lambda: next(clock))
+    failing = child(tmp_path, "")
+    monkeypatch.setattr(Child, "start", lambda _: None)
+    monkeypatch.setattr(Child, "ended", lambda _: 1)
+    said = []
+    with pytest.raises(ServingError):
+        keep_up([failing], said.append)
+    assert [line.rsplit(" ", 2)[1] for line in said] == ["5", "10", "20", "40"]
+
+
+def test_what_stood_long_has_not_ended_again(tmp_path, monkeypatch):
+    monkeypatch.setattr(serve, "STEADY_S", float("inf"))
+    once = child(tmp_path, "")
+    assert [once.count_end(), once.count_end()] == [1, 2]
+    monkeypatch.setattr(serve, "STEADY_S", 0.0)
+    assert once.count_end() == 1
+
+
+def test_a_scheduler_that_is_too_slow_is_told_and_nothing_is_left(tmp_path, monkeypatch):
+    shop = init_shop(tmp_path / "shop")
+    monkeypatch.setattr(serve, "SCHEDULER_START_S", 0.5)
+    sleeping = child(tmp_path, "import time; time.sleep(600)", "scheduler")
+    sleeping._until_ready = lambda one: serve._wait_for_scheduler(free_port(), "x", one)
+    monkeypatch.setattr(serve, "_children", lambda *_: [sleeping])
+    with pytest.raises(ServingError, match="did not answer within"):
+        serve_shop(shop, ShopSettings(), say=print, dashboard_port=free_port(), server_port=1025)
+    assert sleeping.ended() is not None
+
+
+def test_a_scheduler_that_does_not_start_is_told_with_its_last_words(tmp_path, monkeypatch):
+    failing = child(tmp_path, "import sys; sys.exit('the disk is full')", "scheduler")
+    failing._until_ready = lambda one: serve._wait_for_scheduler(free_port(), "x", one)
+    monkeypatch.setattr(serve, "_children", lambda *_: [failing])
+    ports = {"dashboard_port": free_port(), "server_port": free_port()}
+    with pytest.raises(ServingError, match=r"did not start, .*'the disk is full'"):
+        serve_shop(init_shop(tmp_path / "shop"), ShopSettings(), say=print, **ports)
+
+
+SERVE = [sys.executable, "-m", "flows.cli", "serve"]
+
+
+def test_a_shop_that_cannot_be_written_is_not_served(tmp_path):
+    shop = init_shop(tmp_path / "shop")
+    shop.serving_lock.mkdir()
+    done = subprocess.run(
+        [*SERVE, str(shop.root)], capture_output=True, encoding="utf-8", check=False
+    )
+    assert done.returncode == 1
+    assert "cannot be written" in " ".join(done.stdout.split())
+    assert "Traceback" not in done.stdout + done.stderr
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such signal to send there")
+def test_ctrl_c_in_the_start_ends_all_of_it_in_order(tmp_path):
+    shop = init_shop(tmp_path / "shop")
+    ports = ["--dashboard-port", str(free_port()), "--server-port", str(free_port())]
+    process = subprocess.Popen(
+        [*SERVE, str(shop.root), *ports], stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+        encoding="utf-8",
+        # A shell's background jobs do not hear Ctrl-C, and pass that on.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    )  # fmt: skip
+    assert process.stdout.readline().startswith("Starting")
+    process.send_signal(signal.SIGINT)
+    said, _ = process.communicate(timeout=60)
+    assert process.returncode == 0
+    assert said.splitlines()[-2:] == ["Stopping.", "Stopped."]
+
+
+def test_the_sign_in_is_made_once_and_is_nobody_elses(tmp_path):
+    shop = init_shop(tmp_path / "one")
+    secret = sign_in_of(shop)
+    assert sign_in_of(shop) == secret
+    assert sign_in_of(init_shop(tmp_path / "other")) != secret
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such rights on this system")
+def test_a_sign_in_that_others_could_read_is_made_anew(tmp_path):
+    shop = init_shop(tmp_path / "shop")
+    secret = sign_in_of(shop)
+    shop.sign_in.chmod(0o644)
+    fresh = sign_in_of(shop)
+    assert fresh != secret
+    assert shop.sign_in.stat().st_mode & 0o777 == 0o600
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.write_text("0" * 64, encoding="ascii")
+    elsewhere.chmod(0o600)
+    shop.sign_in.unlink()
+    shop.sign_in.symlink_to(elsewhere)
+    assert sign_in_of(shop) != "0" * 64
+    assert elsewhere.read_text(encoding="ascii") == "0" * 64
