@@ -5,6 +5,7 @@ from __future__ import annotations
 import duckdb
 
 from flows.steps.refresh import fingerprint
+from schemas.visible import visible
 from warehouse import store
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -58,7 +59,7 @@ def _note_name(file_name: str) -> str:
 
 def _note(row: dict[str, object]) -> str:
     kept = f"archive, as {row['file_sha256']}" if row["file_sha256"] else "nowhere: it never came"
-    return (
+    return visible(
         f"{row['job_folder']}/{row['file_name']}: {row['state']}\n\n"
         f"Why:         {row['reason']}\n"
         f"What to do:  {row['remedy']}\n"

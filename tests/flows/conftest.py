@@ -15,7 +15,7 @@ def schedule(tmp_path_factory):
     shop.make()
     environment = prefect_environment(shop, 0)
     # The harness brings its own server.
-    del environment["PREFECT_API_URL"], environment["PREFECT_UI_API_URL"]
+    del environment["PREFECT_API_URL"]
     before = dict(os.environ)
     os.environ.update(environment)
     from prefect.testing.utilities import prefect_test_harness

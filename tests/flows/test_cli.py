@@ -1,5 +1,6 @@
 """What the commands say when they are asked for what cannot be."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -56,3 +57,47 @@ def test_the_plan_is_printed_from_what_is_published_and_else_says_what_to_do(sho
     assert "* sees 2.5 %" in said
     # Three pulls each and the stated default: rows 1 to 10 stand there, more pulls see less.
     assert [line for line in range(1, 11) if f" {line} " in said] == list(range(1, 11))
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such rights on this system")
+def test_nothing_that_a_command_leaves_in_a_shop_can_be_read_by_others(shop):
+    before = os.umask(0)
+    try:
+        shop.job(1)
+        for path in shop.folder.root.rglob("*"):
+            path.chmod(0o777 if path.is_dir() else 0o666)
+        shop.folder.inbox.chmod(0o755)
+        kept = {path for path in shop.folder.root.rglob("*") if path.is_file()}
+        assert _said("update", shop.folder.root)[0] == 0
+        assert _said("check", shop.folder.root)[0] == 0
+        assert _said("review", shop.folder.root)[0] == 0
+    finally:
+        os.umask(before)
+    # What people put into the inbox keeps its rights, behind the inbox's own.
+    for folder in (path for path in shop.folder.root.glob("*") if path.is_dir()):
+        assert not folder.stat().st_mode & 0o007, folder
+    made = {path for path in shop.folder.root.rglob("*") if path.is_file()} - kept
+    assert len(made) > 5
+    assert [path for path in made if path.stat().st_mode & 0o077] == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such rights on this system")
+def test_a_file_asked_for_elsewhere_follows_the_persons_own_rights(demo, tmp_path):
+    target = tmp_path / "change.csv"
+    stage = _stage_with_a_change(demo)
+    before = os.umask(0o022)
+    try:
+        code, said = _said("fuel-change", demo.folder.root, stage, "--csv", target)
+    finally:
+        os.umask(before)
+    assert code == 0, said
+    assert target.stat().st_mode & 0o777 == 0o644
+
+
+def _stage_with_a_change(demo):
+    from warehouse.snapshot import open_reader
+
+    with open_reader(demo.snapshot.path) as reader:
+        return reader.execute(
+            "SELECT stage_id FROM out.fuel_change WHERE most_change_pct IS NOT NULL LIMIT 1"
+        ).fetchone()[0]
