@@ -223,11 +223,11 @@ def test_a_worker_that_passes_a_limit_is_ended_and_the_next_call_answered(
         "a long text",
     ],
 )
-def test_a_card_without_end_is_refused_in_a_second(text):
+def test_a_card_without_end_is_refused_in_time(text):
     began = time.process_time()
     with pytest.raises(MistakesError) as error:
         read_card(text)
-    assert time.process_time() - began < 1.0
+    assert time.process_time() - began < LONGEST_S
     assert sum(map(len, error.value.mistakes)) < 10_000
 
 
