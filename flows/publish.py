@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 
 import duckdb
 
+from flows.steps.progress import quietly_mended
 from schemas.columns import COLUMNS
 from warehouse import statements, store
 from warehouse.shop import ShopFolder
@@ -13,7 +15,11 @@ from warehouse.snapshot import Snapshot, publish
 
 
 def publish_snapshot(
-    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, *, now: dt.datetime | None = None
+    connection: duckdb.DuckDBPyConnection,
+    shop: ShopFolder,
+    *,
+    now: dt.datetime | None = None,
+    heal: Callable[[str], None] = quietly_mended,
 ) -> Snapshot:
     """Publish the shop's derived tables. Nothing new makes no new snapshot.
 
@@ -25,13 +31,16 @@ def publish_snapshot(
         The shop.
     now : datetime, optional
         Time of publishing, with its zone.
+    heal : callable, optional
+        Told when what stood was damaged and was made again.
 
     Returns
     -------
     Snapshot
         What readers see from now on.
     """
-    snapshot = publish(connection, shop, meanings(connection), now or dt.datetime.now(dt.UTC))
+    now = now or dt.datetime.now(dt.UTC)
+    snapshot = publish(connection, shop, meanings(connection), now, heal)
     # A kill between derive and here leaves the shop behind, and the next intake asks for both.
     connection.execute(
         "INSERT OR REPLACE INTO raw.finished "

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import hashlib
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
 
 from warehouse import statements
+from warehouse.damage import DamagedError, file_sha256, first_line, is_damage, put_aside, remove
 from warehouse.shop import ShopFolder
-from warehouse.store import DamagedError, columns, first, transaction
+from warehouse.store import columns, first, transaction
 from warehouse.whole_file import write_whole
 
 POINTER = "current.json"
+REMEDY = "run `rollbook publish` to make it again"
 KEPT_SNAPSHOTS = 3
 LONGEST_QUERY_MS = 10_000
 
@@ -29,6 +33,9 @@ class Snapshot:
     published_at: dt.datetime
     content: str
     """Hash of what it holds: equal content is not published twice."""
+    size_bytes: int = -1
+    sha256: str = ""
+    """Of the file; unknown of one that was published before these were written down."""
 
 
 def current(shop: Path) -> Snapshot | None:
@@ -50,26 +57,59 @@ def current(shop: Path) -> Snapshot | None:
         If the pointer is damaged or names a file that is not there.
     """
     found = _pointed(ShopFolder(shop).published)
-    if found is not None and not found.path.is_file():
-        raise DamagedError(f"{found.path} is gone; run `rollbook publish` to make a snapshot again")
+    if found is None:
+        return None
+    if not found.path.is_file():
+        raise DamagedError(f"the published snapshot {found.path} is gone; {REMEDY}")
+    if found.size_bytes not in (-1, found.path.stat().st_size):
+        raise DamagedError(f"the published snapshot {found.path} is not whole; {REMEDY}")
     return found
 
 
-def _pointed(folder: Path) -> Snapshot | None:
+def damage(shop: ShopFolder) -> str:
+    """Return what is wrong with the published snapshot, every byte of it read; "" if nothing."""
     try:
-        pointer = json.loads((folder / POINTER).read_text(encoding="utf-8"))
+        found = current(shop.root)
+    except DamagedError as told:
+        return str(told)
+    if found is None or _is_sound(found):
+        return ""
+    return f"the published snapshot {found.path} no longer holds what was published; {REMEDY}"
+
+
+def _pointed(folder: Path) -> Snapshot | None:
+    path = folder / POINTER
+    try:
+        pointer = json.loads(path.read_text(encoding="utf-8"))
+        seal = pointer.pop("check", None)
+        if seal is not None and seal != _seal(pointer):
+            raise ValueError
+        number = int(pointer["number"])
+        if pointer["file"] != _name(number):
+            raise ValueError
         return Snapshot(
-            number=int(pointer["number"]),
-            path=folder / str(pointer["file"]),
+            number=number,
+            path=folder / _name(number),
             published_at=dt.datetime.fromisoformat(pointer["published_at"]),
             content=str(pointer["content"]),
+            size_bytes=int(pointer.get("size_bytes", -1)),
+            sha256=str(pointer.get("sha256", "")),
         )
     except FileNotFoundError:
+        # Snapshots without a pointer: it was lost, not never written.
+        if any(folder.glob("snap-*.duckdb")):
+            raise DamagedError(f"{path} is gone; {REMEDY}") from None
         return None
-    except (ValueError, KeyError, TypeError):
-        raise DamagedError(
-            f"{folder / POINTER} is damaged; run `rollbook publish` to make it again"
-        ) from None
+    except (ValueError, KeyError, TypeError, AttributeError, IsADirectoryError):
+        raise DamagedError(f"{path} is damaged; {REMEDY}") from None
+
+
+def _seal(pointer: dict[str, object]) -> str:
+    return hashlib.sha256(json.dumps(pointer, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def _name(number: int) -> str:
+    return f"snap-{number:08d}.duckdb"
 
 
 def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
@@ -84,20 +124,29 @@ def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
     -------
     duckdb.DuckDBPyConnection
         Read-only connection that can touch no other file and whose settings are locked.
+
+    Raises
+    ------
+    DamagedError
+        If it is no database any more. A block that is damaged shows only when it is read.
     """
     # All of it in the configuration: once the settings are locked, a second reader of the same file
     # in one process could not make them.
-    return duckdb.connect(
-        str(path),
-        read_only=True,
-        config={
-            "threads": "2",
-            "memory_limit": "2GB",
-            "max_execution_time": str(LONGEST_QUERY_MS),
-            "enable_external_access": "false",
-            "lock_configuration": "true",
-        },
-    )
+    config: dict[str, str | bool | int | float | list[str]] = {
+        "threads": "2",
+        "memory_limit": "2GB",
+        "max_execution_time": str(LONGEST_QUERY_MS),
+        "enable_external_access": "false",
+        "lock_configuration": "true",
+    }
+    try:
+        return duckdb.connect(str(path), read_only=True, config=config)
+    except duckdb.Error as error:
+        if not is_damage(error):
+            raise
+        raise DamagedError(
+            f"the published snapshot {path} is damaged ({first_line(error)}); {REMEDY}"
+        ) from None
 
 
 def publish(
@@ -105,6 +154,7 @@ def publish(
     shop: ShopFolder,
     meanings: list[tuple[str, str, str, str]],
     now: dt.datetime,
+    heal: Callable[[str], None] = lambda told: None,
 ) -> Snapshot:
     """Copy all of `out` into a new snapshot file and point readers at it.
 
@@ -118,6 +168,8 @@ def publish(
         Dictionary of the published columns, which travels with them.
     now : datetime
         Time of publishing, with its zone.
+    heal : callable, optional
+        Told when what stood was damaged and was made again.
 
     Returns
     -------
@@ -130,14 +182,23 @@ def publish(
     content = _content_hash(connection, names, meanings)
     try:
         standing = _pointed(folder)
-    except DamagedError:
-        standing = None
-    if standing and standing.content == content and _is_sound(standing.path):
-        return standing
+        told = ""
+    except DamagedError as error:
+        standing, told = None, str(error)
+    if standing and standing.content == content:
+        if _is_sound(standing):
+            return standing
+        told = f"the published snapshot {standing.path} was lost or damaged"
+    if told:
+        heal(f"{told.partition(';')[0]}: it was published again.")
     number = 1 + max((_number(path) for path in folder.glob("snap-*.duckdb")), default=0)
     if standing:
         number = max(number, standing.number + 1)
-    target = folder / f"snap-{number:08d}.duckdb"
+        if told and standing.path.exists():
+            # A reader on another system may still hold it; it is swept like any old one then.
+            with contextlib.suppress(OSError):
+                put_aside(shop, standing.path, "snapshot.duckdb")
+    target = folder / _name(number)
     made = folder / f"making-{number:08d}.duckdb"
     for leftover in folder.glob("making-*"):
         leftover.unlink()
@@ -148,34 +209,31 @@ def publish(
             _fill(connection, names, meanings)
     finally:
         connection.execute("DETACH published")
+    size_bytes, sha256 = made.stat().st_size, file_sha256(made)
     made.replace(target)
-    snapshot = Snapshot(number, target, now, content)
-    write_whole(
-        folder / POINTER,
-        json.dumps(
-            {
-                "number": number,
-                "file": target.name,
-                "published_at": now.isoformat(),
-                "content": content,
-            },
-            indent=1,
-        ),
-    )
+    _point(folder, snapshot := Snapshot(number, target, now, content, size_bytes, sha256))
     _sweep(folder, number)
     return snapshot
 
 
-def _is_sound(path: Path) -> bool:
-    """Whether a snapshot is there and can be opened: else it is published anew."""
-    if not path.is_file():
-        return False
-    try:
-        with contextlib.closing(open_reader(path)) as reader:
-            first(reader, "SELECT count(*) FROM out.file")
-    except duckdb.Error:
-        return False
-    return True
+def _point(folder: Path, snapshot: Snapshot) -> None:
+    pointer: dict[str, object] = {
+        "number": snapshot.number,
+        "file": snapshot.path.name,
+        "published_at": snapshot.published_at.isoformat(),
+        "content": snapshot.content,
+        "size_bytes": snapshot.size_bytes,
+        "sha256": snapshot.sha256,
+    }
+    pointer["check"] = _seal(pointer)
+    if (folder / POINTER).is_dir():
+        remove(folder / POINTER)
+    write_whole(folder / POINTER, json.dumps(pointer, indent=1))
+
+
+def _is_sound(snapshot: Snapshot) -> bool:
+    """Whether a snapshot's file is byte for byte what was published: else it is made anew."""
+    return snapshot.path.is_file() and file_sha256(snapshot.path) == snapshot.sha256
 
 
 def _fill(
@@ -203,8 +261,6 @@ def _content_hash(
     meanings: list[tuple[str, str, str, str]],
 ) -> str:
     # The order of rows in a table is no part of its content: sum the rows' hashes, modulo 2^64.
-    import hashlib
-
     digest = hashlib.sha256(repr(sorted(meanings)).encode())
     for name in sorted(names):
         listed = ", ".join(columns(connection, name))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -11,6 +12,7 @@ import filelock
 import polars as pl
 
 from warehouse import statements
+from warehouse.damage import DamagedError, disk_trouble, first_line, put_aside
 from warehouse.shop import ShopFolder
 
 
@@ -18,12 +20,10 @@ class ShopIsBusyError(RuntimeError):
     """Another writer holds the shop's lock."""
 
 
-class DamagedError(RuntimeError):
-    """A file of the shop's own is damaged, with what to do about it."""
-
-
 @contextlib.contextmanager
-def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPyConnection]:
+def writer(
+    shop: ShopFolder, *, wait_s: float = 0.0, heal: Callable[[str], None] | None = None
+) -> Iterator[duckdb.DuckDBPyConnection]:
     """Open the shop's database for writing, alone.
 
     The lock is a file of its own, held for the writer's life and released by the operating
@@ -36,6 +36,9 @@ def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPy
         The shop.
     wait_s : float, default 0
         How long to wait for another writer. [s]
+    heal : callable, optional
+        Given by who makes everything again from the archive: a database that cannot be opened is
+        put aside for an empty one, and this is told so. Without it, DamagedError.
 
     Yields
     ------
@@ -50,6 +53,8 @@ def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPy
         If the database cannot be opened.
     """
     shop.make()
+    if shop.lock.is_dir():
+        put_aside(shop, shop.lock, shop.lock.name)
     lock = filelock.FileLock(shop.lock)
     try:
         lock.acquire(timeout=wait_s)
@@ -59,11 +64,8 @@ def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPy
             "wait for it to end and run this again"
         ) from None
     try:
-        connection = _connected(shop)
+        connection = _connected(shop, heal)
         try:
-            connection.execute("SET TimeZone = 'UTC'")
-            connection.execute("SET enable_progress_bar = false")
-            create(connection)
             yield connection
         finally:
             connection.close()
@@ -71,20 +73,48 @@ def writer(shop: ShopFolder, *, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPy
         lock.release()
 
 
-def _connected(shop: ShopFolder) -> duckdb.DuckDBPyConnection:
+def _connected(
+    shop: ShopFolder, heal: Callable[[str], None] | None
+) -> duckdb.DuckDBPyConnection:
     try:
-        return duckdb.connect(str(shop.database))
+        return _opened(shop.database)
     except duckdb.Error as error:
         if "lock" in str(error):
             raise ShopIsBusyError(
                 f"another program has {shop.database} open; close it and run this again"
             ) from None
-        told = str(error).splitlines()[0]
-        raise DamagedError(
-            f"the database {shop.database} cannot be opened ({told}). Nothing is lost: delete the "
-            f"folder {shop.warehouse} and run `rollbook update`; all of it is made again from the "
-            "archive"
-        ) from None
+        if trouble := disk_trouble(error):
+            raise trouble from None
+        if heal is None:
+            raise DamagedError(
+                f"the database {shop.database} is damaged ({first_line(error)}). Nothing is lost: "
+                "run `rollbook update`; it is put aside and made again from the archive"
+            ) from None
+        put_database_aside(shop, error, heal)
+    return _opened(shop.database)
+
+
+def _opened(database: Path) -> duckdb.DuckDBPyConnection:
+    connection = duckdb.connect(str(database))
+    try:
+        connection.execute("SET TimeZone = 'UTC'")
+        connection.execute("SET enable_progress_bar = false")
+        create(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def put_database_aside(shop: ShopFolder, error: Exception, heal: Callable[[str], None]) -> None:
+    """Put a damaged database out of the way of a new one, and say so. It must not be open."""
+    for path in (shop.database, shop.database.with_name(shop.database.name + ".wal")):
+        if path.exists():
+            put_aside(shop, path, path.name)
+    heal(
+        f"The database was damaged ({first_line(error)}); it lies in warehouse/damaged/ now, and "
+        "all of it is made again from the archive."
+    )
 
 
 def create(connection: duckdb.DuckDBPyConnection) -> None:
@@ -319,3 +349,19 @@ def failed_checks(
         if count and count[0]:
             found.append((check, count[0]))
     return found
+
+
+def damaged_tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    """Read every value of every table; return those that cannot be read, with the reason.
+
+    DuckDB keeps a sum with each block and raises when a block that it needs is not as written.
+    """
+    damaged = []
+    for table, definition in statements.definitions().items():
+        if statements.is_view(definition):
+            continue
+        try:
+            first(connection, f"SELECT sum(hash(t)::HUGEINT) FROM {table} AS t")  # noqa: S608
+        except duckdb.Error as error:
+            damaged.append(f"{table} ({first_line(error)})")
+    return damaged

@@ -14,6 +14,14 @@ Runner = Callable[..., Any]
 """Runs a step: called with its name, the function and its arguments; schedule.py has Prefect's."""
 
 
+Heal = Callable[[str], None]
+"""Called with a sentence on what was damaged and how it was made whole again."""
+
+
+def quietly_mended(told: str) -> None:
+    """Tell nobody."""
+
+
 def quietly(done: int, total: int, word: str) -> None:
     """Tell nobody."""
 
