@@ -9,7 +9,9 @@ import contextlib
 import os
 import shlex
 import sys
+import tempfile
 import time
+import traceback
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Annotated, Any
@@ -39,6 +41,8 @@ WAIT_S = 60.0
 LEAST_TELLING_S = 0.1
 INTERRUPTED = 130
 """What shells expect of a command that Ctrl-C ended: 128 and the signal's number."""
+FAULT = 70
+"""Exit code of a fault of our own: EX_SOFTWARE of BSD's sysexits, from memory."""
 
 
 def main() -> None:
@@ -64,14 +68,15 @@ def _tell_error(error: Exception) -> int:
         if type(error).__name__ != "NoArgsIsHelpError":
             console.print(Text(f"{usage}Error: {told()}", style="bold red"), soft_wrap=True)
         return getattr(error, "exit_code", 2)
-    if not _is_known(error):
-        write_traceback()
-        return 1
-    console.print(Text(_told(error), style="bold red"), soft_wrap=True)
-    return 1
+    is_known = _is_known(error)
+    said = _told(error) if is_known else _fault(error)
+    console.print(Text(said, style="bold red"), soft_wrap=True)
+    return 1 if is_known else FAULT
 
 
 def _is_known(error: Exception) -> bool:
+    from warehouse.damage import disk_trouble, is_damage
+
     names = {
         "MistakesError",
         "NotAShopError",
@@ -87,15 +92,49 @@ def _is_known(error: Exception) -> bool:
         "CannotWriteError",
         "NothingKnownError",
     }
-    return type(error).__name__ in names or isinstance(error, (PermissionError, FileExistsError))
+    return (
+        any(kind.__name__ in names for kind in type(error).__mro__)
+        or isinstance(error, (FileExistsError, IsADirectoryError, NotADirectoryError))
+        or disk_trouble(error) is not None
+        or is_damage(error)
+    )
 
 
 def _told(error: Exception) -> str:
+    from warehouse.damage import disk_remedy, disk_trouble, first_line, is_damage
+
+    if trouble := disk_trouble(error):
+        return disk_remedy(trouble)
+    if is_damage(error):
+        return (
+            f"The database or the snapshot is damaged ({first_line(error)}). Nothing is lost: run "
+            "`rollbook update`; what is damaged is made again from the archive"
+        )
     mistakes = getattr(error, "mistakes", None)
     if mistakes:
         return f"{error.source} has mistakes:\n" + "\n".join(f"  {m}" for m in mistakes)  # type: ignore[attr-defined]
     remedy = getattr(error, "remedy", "")
     return f"{error}. {remedy}" if remedy else str(error)
+
+
+def _fault(error: Exception) -> str:
+    """Keep the whole of an error that nobody foresaw where it can be sent on from; say so."""
+    shops = [Path(argument) for argument in sys.argv[1:] if _is_shop(Path(argument))]
+    folder = shops[0] / "warehouse" if shops else Path(tempfile.gettempdir()) / "rollbook"
+    log = folder / "logs" / "fault.txt"
+    text = "".join(traceback.format_exception(error))
+    with contextlib.suppress(OSError):
+        log.parent.mkdir(parents=True, exist_ok=True)
+        log.write_text(f"{shlex.join(sys.argv)}\n\n{text}", encoding="utf-8", errors="replace")
+    said = " ".join(str(error).split())[:160]
+    return (
+        f"This is a fault of Rollbook, not of your files ({type(error).__name__}: {said}). Nothing "
+        f"is half-written; what happened stands in {log}"
+    )
+
+
+def _is_shop(folder: Path) -> bool:
+    return (folder / "rollbook.toml").is_file()
 
 
 @contextlib.contextmanager
@@ -167,7 +206,7 @@ def demo(
     )
     if files_only:
         return
-    _update(folder)
+    _update(folder, complete=True)
     console.print(Text(_truth(folder, invented), style="dim"))
     console.print(Text(f"Done in {_since(started)}."))
     _say_how_to_look(folder)
@@ -178,35 +217,49 @@ Tell = Annotated[
 ]
 
 
+Complete = Annotated[
+    bool, typer.Option("--complete", help="Say that no file in the inbox is still being written.")
+]
+
+
 @app.command()
-def update(folder: Shop, tell: Tell = False) -> None:
+def update(folder: Shop, tell: Tell = False, complete: Complete = False) -> None:
     """Intake, derive and publish in one go, then print the three answers."""
     if tell:
-        _update_telling(folder)
+        _update_telling(folder, complete)
         return
-    _update(folder)
+    _update(folder, complete)
     _say_how_to_look(folder)
 
 
 @app.command()
-def intake(folder: Shop) -> None:
+def intake(folder: Shop, complete: Complete = False) -> None:
     """Take in what lies in the inbox."""
     from flows.settings import open_shop
-    from warehouse.store import writer
+    from flows.update import healing
 
     shop, settings = open_shop(folder)
-    with writer(shop, wait_s=WAIT_S) as connection:
-        _intake(connection, shop, settings)
+    settle_s = 0.0 if complete else settings.intake.settle_s
+    lost = healing(
+        shop, lambda writer: _intake(writer, shop, settings, settle_s), _say, wait_s=WAIT_S
+    )
+    if lost:
+        raise typer.Exit(1)
 
 
 @app.command()
 def derive(folder: Shop) -> None:
     """Make curves, gains, mixture and rankings again where something changed."""
     from flows.settings import open_shop
+    from flows.steps.ledger import is_behind
     from warehouse.store import writer
 
     shop, settings = open_shop(folder)
     with writer(shop, wait_s=WAIT_S) as connection:
+        if is_behind(connection, shop):
+            # From an emptied database it would make empty tables, and they could be published.
+            _say(f"The database is empty, the archive is not: {_command('update', folder)}")
+            raise typer.Exit(1)
         _derive(connection, shop, settings)
 
 
@@ -321,7 +374,7 @@ def check(folder: Shop) -> None:
 
     shop, _ = open_shop(folder)
     with writer(shop, wait_s=WAIT_S) as connection, _progress() as tell:
-        problems = self_check(connection, shop, tell)
+        problems = self_check(connection, shop, tell, _say)
     for problem in problems:
         console.print(Text(problem, style="bold red"))
     console.print("All is well." if not problems else f"{len(problems)} problems.")
@@ -414,30 +467,35 @@ def _say(text: str) -> None:
     console.print(Text(text), soft_wrap=True)
 
 
-def _update(folder: Path) -> None:
+def _update(folder: Path, complete: bool) -> None:
     from flows.answers import print_answers
     from flows.settings import open_shop
     from flows.steps.layout_gaps import layout_gaps
-    from warehouse.store import writer
+    from flows.update import healing
 
     shop, settings = open_shop(folder)
-    with writer(shop, wait_s=WAIT_S) as connection:
-        _intake(connection, shop, settings)
+    settle_s = 0.0 if complete else settings.intake.settle_s
+
+    def work(connection: Any) -> tuple[bool, Any, list[str]]:
+        lost = _intake(connection, shop, settings, settle_s)
         _derive(connection, shop, settings)
-        snapshot = _publish(connection, shop)
-        gaps = layout_gaps(connection)
+        return lost, _publish(connection, shop), layout_gaps(connection)
+
+    lost, snapshot, gaps = healing(shop, work, _say, wait_s=WAIT_S)
     print_answers(console, snapshot, settings)
     for gap in gaps:
         console.print(Text(f"Look twice: {gap}.", style="yellow"))
+    if lost:
+        raise typer.Exit(1)
 
 
-def _update_telling(folder: Path) -> None:
+def _update_telling(folder: Path, complete: bool) -> None:
     """Do what `update` does, telling a program that waits for it."""
     from flows.derive import derive as derive_all
     from flows.intake import take_in
     from flows.publish import publish_snapshot
     from flows.settings import open_shop
-    from warehouse.store import writer
+    from flows.update import healing
 
     told_at = {"": 0.0}
 
@@ -450,27 +508,32 @@ def _update_telling(folder: Path) -> None:
             told_at[word] = now
             line(word=word, done=done, total=total)
 
+    def work(connection: Any) -> Any:
+        take_in(connection, shop, settings, progress=tell, settle_s=settle_s)
+        derive_all(connection, shop, settings, progress=tell)
+        return publish_snapshot(connection, shop)
+
     try:
         shop, settings = open_shop(folder)
+        settle_s = 0.0 if complete else settings.intake.settle_s
         line(word="waiting for the shop", done=0, total=1)
-        with writer(shop, wait_s=WAIT_S) as connection:
-            take_in(connection, shop, settings, progress=tell)
-            derive_all(connection, shop, settings, progress=tell)
-            snapshot = publish_snapshot(connection, shop)
-    except Exception as error:
-        if not _is_known(error):
-            raise
-        line(error=_told(error))
-        raise typer.Exit(1) from None
+        snapshot = healing(shop, work, lambda said: line(mended=said), wait_s=WAIT_S)
+    except Exception as error:  # noqa: BLE001 - told, and kept whole in a log
+        is_known = _is_known(error)
+        line(error=_told(error) if is_known else _fault(error))
+        raise typer.Exit(1 if is_known else FAULT) from None
     line(finished=True, snapshot=snapshot.number)
 
 
-def _intake(connection: Any, shop: Any, settings: Any) -> None:
+def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
+    """Take in what lies in the inbox and say what came of it; whether the archive lost a file."""
     from flows.intake import take_in
 
     started = time.monotonic()
     with _progress() as tell:
-        result = take_in(connection, shop, settings, progress=tell)
+        result = take_in(connection, shop, settings, progress=tell, settle_s=settle_s)
+    for told in result.mended:
+        _say(told)
     states = ", ".join(
         f"{count} {state}"
         for state, count in sorted(result.states.items(), key=lambda pair: -pair[1])
@@ -482,6 +545,13 @@ def _intake(connection: Any, shop: Any, settings: Any) -> None:
     )
     for name in result.unreadable:
         _say(f"Could not be read, tried again next time: {name}")
+    if result.unsettled:
+        _say(
+            f"Still being written, taken in at the next update: {len(result.unsettled)} files, "
+            f"such as {result.unsettled[0]}."
+        )
+    for told in result.lost:
+        console.print(Text(told, style="bold red"), soft_wrap=True)
     for name, mistakes in result.layout_mistakes.items():
         console.print(Text(f"layouts/{name} has mistakes and recognises nothing:", style="red"))
         for mistake in mistakes:
@@ -489,6 +559,7 @@ def _intake(connection: Any, shop: Any, settings: Any) -> None:
     waiting = sum(result.states.get(state, 0) for state in ("waiting", "refused", "missing"))
     if waiting:
         _say(f"{waiting} files wait or were refused: why and what to do is in refused/.")
+    return bool(result.lost)
 
 
 def _derive(connection: Any, shop: Any, settings: Any) -> None:
@@ -509,7 +580,7 @@ def _publish(connection: Any, shop: Any) -> Any:
     from flows.publish import publish_snapshot
 
     started = time.monotonic()
-    snapshot = publish_snapshot(connection, shop)
+    snapshot = publish_snapshot(connection, shop, heal=_say)
     _say(f"Published: snapshot {snapshot.number} ({_since(started)}).")
     return snapshot
 

@@ -7,12 +7,13 @@ from typing import NamedTuple
 
 import duckdb
 
-from flows.steps.archive import archive_arrivals
+from flows.steps.archive import archive_arrivals, lost_from_archive, restore_from_inbox
 from flows.steps.cards import load_cards
 from flows.steps.link import link_jobs
 from flows.steps.notes import write_notes
 from flows.steps.progress import Progress, Runner, plainly, quietly
 from flows.steps.read import read_files, sweep_samples
+from flows.steps.samples import forget_lost_samples
 from schemas.layout import read_layouts
 from schemas.settings import ShopSettings
 from warehouse.shop import ShopFolder
@@ -27,6 +28,12 @@ class IntakeResult(NamedTuple):
     states: dict[str, int]
     layout_mistakes: dict[str, list[str]]
     unreadable: tuple[str, ...] = ()
+    unsettled: tuple[str, ...] = ()
+    """Files that are still being written: they are taken in when they rest."""
+    lost: tuple[str, ...] = ()
+    """Files of which the archive holds no whole copy any more: a person must put them back."""
+    mended: tuple[str, ...] = ()
+    """What was damaged and is whole again, a sentence each."""
 
     @property
     def changed(self) -> bool:
@@ -42,6 +49,7 @@ def take_in(
     run: Runner = plainly,
     progress: Progress = quietly,
     now: dt.datetime | None = None,
+    settle_s: float = 0.0,
 ) -> IntakeResult:
     """Take in what lies in the inbox. Done twice, the second time changes nothing.
 
@@ -59,6 +67,8 @@ def take_in(
         Told how far each step is.
     now : datetime, optional
         Time of arrival, with its zone.
+    settle_s : float, default 0
+        How long a file touched just now must stay as it is to count as whole; 0: all are. [s]
 
     Returns
     -------
@@ -67,16 +77,32 @@ def take_in(
     """
     now = now or dt.datetime.now(dt.UTC)
     layouts, mistakes = read_layouts(shop.layouts)
-    arrived = run("archive what arrived", archive_arrivals, connection, shop, now, progress)
+    arrived = run(
+        "archive what arrived", archive_arrivals, connection, shop, now, progress, settle_s
+    )
+    mended = [*arrived.mended, *forget_lost_samples(connection, shop)]
     run("load job cards", load_cards, connection, shop)
     # A slip in a layout must not empty the shop: what it had read stays until it is right again.
     keep = bool(mistakes)
     read = run("read files", read_files, connection, shop, settings, layouts, progress, keep)
+    if restored := restore_from_inbox(connection, shop):
+        mended += restored
+        load_cards(connection, shop)
+        read += read_files(connection, shop, settings, layouts, progress, keep)
     linked = run("link files to stages", link_jobs, connection, progress)
     run("write notes", write_notes, connection, shop)
     sweep_samples(connection, shop)
     states = dict(
         connection.execute("SELECT state, count(*) FROM raw.outcome GROUP BY state").fetchall()
     )
-    unreadable = tuple(arrived.unreadable)
-    return IntakeResult(arrived.files, read, linked, states, mistakes, unreadable)
+    return IntakeResult(
+        arrived.files,
+        read,
+        linked,
+        states,
+        mistakes,
+        tuple(arrived.unreadable),
+        tuple(arrived.unsettled),
+        tuple(lost_from_archive(connection)),
+        tuple(mended),
+    )

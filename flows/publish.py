@@ -10,8 +10,9 @@ import duckdb
 from flows.steps.progress import quietly_mended
 from schemas.columns import COLUMNS
 from warehouse import statements, store
+from warehouse.damage import DamagedError
 from warehouse.shop import ShopFolder
-from warehouse.snapshot import Snapshot, publish
+from warehouse.snapshot import Snapshot, current, publish
 
 
 def publish_snapshot(
@@ -68,3 +69,12 @@ def meanings(connection: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str,
         if table.startswith("out.")
         for column in store.columns(connection, table)
     ]
+
+
+def is_snapshot_lost(shop: ShopFolder) -> bool:
+    """Whether the published snapshot is plainly not there or not whole; reads none of it."""
+    try:
+        current(shop.root)
+    except DamagedError:
+        return True
+    return False

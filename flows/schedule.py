@@ -29,7 +29,7 @@ from prefect.states import Completed, Crashed
 
 from flows import derive as derivation
 from flows import intake as intaking
-from flows.publish import publish_snapshot
+from flows.publish import is_snapshot_lost, publish_snapshot
 from flows.review import quarter_before, write_review
 from flows.settings import open_shop
 from flows.steps.progress import quietly
@@ -67,9 +67,11 @@ def intake_flow(shop_folder: str) -> State[Any]:
     """Take in what lies in the inbox; ask for a derive when something is behind."""
     shop, settings = open_shop(Path(shop_folder))
     try:
-        with store.writer(shop) as connection:
-            result = intaking.take_in(connection, shop, settings, run=as_task)
-            behind = derivation.is_behind(connection, settings)
+        with store.writer(shop, heal=get_run_logger().warning) as connection:
+            result = intaking.take_in(
+                connection, shop, settings, run=as_task, settle_s=settings.intake.settle_s
+            )
+            behind = derivation.is_behind(connection, settings) or is_snapshot_lost(shop)
             waiting = _waiting(connection)
     except store.ShopIsBusyError as busy:
         get_run_logger().warning(str(busy))
@@ -176,6 +178,8 @@ def intake_report(
         "| --- | --- |",
         *(f"| {state} | {count} |" for state, count in sorted(result.states.items())),
     ]
+    lines += [f"\n{escaped(told)}" for told in (*result.mended, *result.lost)]
+    lines += [f"\nStill being written: {escaped(name)}" for name in result.unsettled]
     lines += [f"\nCould not be read yet: {escaped(name)}" for name in result.unreadable]
     for name, mistakes in result.layout_mistakes.items():
         lines += ["", f"Layout {escaped(name)} recognises nothing: {escaped('; '.join(mistakes))}"]

@@ -62,6 +62,7 @@ afr_scale = 14.7
 
 [intake]
 most_rejected_share = 0.05
+settle_s = 2.0                 # a file written to just now must rest so long before it is read
 
 [schedule]
 intake_minutes = 5

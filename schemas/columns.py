@@ -172,6 +172,7 @@ COLUMNS: dict[str, Column] = {
     "modified_ns": Column("When the file was last written, as its disk says.", "ns"),
     "received_at": _text("When intake first saw these bytes under this name, UTC."),
     "is_current": _text("These bytes are the ones that stand there now."),
+    "entry_text": _text("A line of the ledger of arrivals, letter for letter."),
     "is_present": _text("The file still lies in the inbox under this name."),
     "card_text": _text("The job card, letter for letter."),
     "problems": _text("What is wrong with the card, a line each; empty when it is right."),

@@ -162,9 +162,10 @@ class Show(Strict):
 
 
 class Intake(Strict):
-    """How much of a file may be bad before all of it is refused."""
+    """When a file counts as whole, and how much of it may be bad before all of it is refused."""
 
     most_rejected_share: float = Field(default=0.05, ge=0, le=1)
+    settle_s: float = Field(default=2.0, ge=0, le=60)
 
 
 class Schedule(Strict):

@@ -15,10 +15,21 @@ from warehouse.shop import ShopFolder
 DAMAGED = "damaged"
 _DISK_TROUBLES = {
     "No space left": errno.ENOSPC,
+    "Disk quota exceeded": errno.ENOSPC,
     "Permission denied": errno.EACCES,
     "Read-only file system": errno.EROFS,
     "Input/output error": errno.EIO,
 }
+"""Libraries that write by themselves pass on what the system said, under errors of their own."""
+
+_REMEDIES = {
+    errno.ENOSPC: "the disk is full: make room",
+    errno.EROFS: "the disk can only be read: have it opened for writing",
+    errno.EACCES: "this is not permitted to who runs it: see to whom the file belongs",
+    errno.EIO: "the disk does not answer or is failing: look at it, and bring back a backup",
+}
+FULL_OR_SHUT = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EROFS}
+"""What a disk says when it takes no more, or never did."""
 
 
 class DamagedError(RuntimeError):
@@ -47,12 +58,26 @@ def remove(path: Path) -> None:
         path.unlink(missing_ok=True)
 
 
-def disk_trouble(error: duckdb.Error) -> OSError | None:
-    """Return what the system said when DuckDB could not use the disk; None for all else."""
+def disk_trouble(error: Exception) -> OSError | None:
+    """Return what the system said when a disk could not be used; None for all else."""
+    if isinstance(error, OSError):
+        number = errno.ENOSPC if error.errno in FULL_OR_SHUT - {errno.EROFS} else error.errno
+        number = errno.EACCES if number == errno.EPERM else number
+        return OSError(number, error.strerror, error.filename) if number in _REMEDIES else None
     for said, number in _DISK_TROUBLES.items():
         if said in str(error):
             return OSError(number, os.strerror(number))
     return None
+
+
+def disk_remedy(trouble: OSError) -> str:
+    """Return one sentence on a disk that could not be used, with what to do."""
+    where = f" ({trouble.filename})" if trouble.filename else ""
+    told = _REMEDIES[trouble.errno or errno.EIO]
+    return (
+        f"{trouble.strerror}{where}: {told}, and run the same command again; it goes on where it "
+        "was, nothing is half-written"
+    )
 
 
 def is_damage(error: Exception) -> bool:

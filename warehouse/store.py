@@ -12,12 +12,21 @@ import filelock
 import polars as pl
 
 from warehouse import statements
-from warehouse.damage import DamagedError, disk_trouble, first_line, put_aside
+from warehouse.damage import DamagedError, disk_trouble, first_line, is_damage, put_aside
 from warehouse.shop import ShopFolder
+from warehouse.whole_file import write_whole
+
+
+_HELD = ("Could not set lock", "being used by another process")
+"""How DuckDB says that another program has the file open, here and on Windows."""
 
 
 class ShopIsBusyError(RuntimeError):
     """Another writer holds the shop's lock."""
+
+
+class DatabaseWasDamagedError(DamagedError):
+    """The database proved damaged at work and was put aside: the same work goes on a new one."""
 
 
 @contextlib.contextmanager
@@ -67,30 +76,39 @@ def writer(
         connection = _connected(shop, heal)
         try:
             yield connection
+        except duckdb.Error as error:
+            if heal is None or not is_damage(error):
+                raise
+            connection.close()
+            _put_database_aside(shop, first_line(error), heal)
+            raise DatabaseWasDamagedError(
+                "the database was damaged and put aside; run `rollbook update` to make it again"
+            ) from error
         finally:
             connection.close()
     finally:
         lock.release()
 
 
-def _connected(
-    shop: ShopFolder, heal: Callable[[str], None] | None
-) -> duckdb.DuckDBPyConnection:
+def _connected(shop: ShopFolder, heal: Callable[[str], None] | None) -> duckdb.DuckDBPyConnection:
+    reason = _condemned(shop)
     try:
-        return _opened(shop.database)
+        if not reason:
+            return _opened(shop.database)
     except duckdb.Error as error:
-        if "lock" in str(error):
+        if any(said in str(error) for said in _HELD):
             raise ShopIsBusyError(
                 f"another program has {shop.database} open; close it and run this again"
             ) from None
         if trouble := disk_trouble(error):
             raise trouble from None
-        if heal is None:
-            raise DamagedError(
-                f"the database {shop.database} is damaged ({first_line(error)}). Nothing is lost: "
-                "run `rollbook update`; it is put aside and made again from the archive"
-            ) from None
-        put_database_aside(shop, error, heal)
+        reason = first_line(error)
+    if heal is None:
+        raise DamagedError(
+            f"the database {shop.database} is damaged ({reason}). Nothing is lost: "
+            "run `rollbook update`; it is put aside and made again from the archive"
+        )
+    _put_database_aside(shop, reason, heal)
     return _opened(shop.database)
 
 
@@ -106,13 +124,27 @@ def _opened(database: Path) -> duckdb.DuckDBPyConnection:
     return connection
 
 
-def put_database_aside(shop: ShopFolder, error: Exception, heal: Callable[[str], None]) -> None:
-    """Put a damaged database out of the way of a new one, and say so. It must not be open."""
-    for path in (shop.database, shop.database.with_name(shop.database.name + ".wal")):
+def condemn(shop: ShopFolder, reason: str) -> None:
+    """Have the next writer that can make a database again put this one aside."""
+    write_whole(_beside(shop, ".condemned"), reason)
+
+
+def _condemned(shop: ShopFolder) -> str:
+    path = _beside(shop, ".condemned")
+    return path.read_text(encoding="utf-8") if path.is_file() else ""
+
+
+def _beside(shop: ShopFolder, ending: str) -> Path:
+    return shop.database.with_name(shop.database.name + ending)
+
+
+def _put_database_aside(shop: ShopFolder, reason: str, heal: Callable[[str], None]) -> None:
+    for path in (_beside(shop, ".wal"), shop.database):
         if path.exists():
             put_aside(shop, path, path.name)
+    _beside(shop, ".condemned").unlink(missing_ok=True)
     heal(
-        f"The database was damaged ({first_line(error)}); it lies in warehouse/damaged/ now, and "
+        f"The database was damaged ({reason}); it lies in warehouse/damaged/ now, and "
         "all of it is made again from the archive."
     )
 

@@ -4,31 +4,51 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import json
 import os
+import time
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import duckdb
 
+from flows.readers.source import UnreadableError
+from flows.steps.ledger import LEDGER, append, last_arrival_no, load_ledger, sealed
 from flows.steps.progress import Progress
 from warehouse import store
+from warehouse.damage import FULL_OR_SHUT, DamagedError, file_sha256
 from warehouse.shop import ShopFolder
-from warehouse.store import DamagedError
 from warehouse.whole_file import write_whole
 
-LEDGER = "arrivals.jsonl"
+ARCHIVE_DAMAGED = "archive damaged"
+ARCHIVE_GONE = "archived bytes gone"
+LOST_CARD = f"^({ARCHIVE_DAMAGED}|{ARCHIVE_GONE}):"
+"""How the problems of a card begin that could not be read from the archive."""
+
+PUT_BACK = "Put the original file back into the inbox, or restore archive/ from a backup."
+
+QUIET_S = 60.0
+"""A file that nobody has touched for so long is no longer being written, whatever writes it."""
+
 PIECE_BYTES = 16 * 1024 * 1024
 REPARSE_TAG_MOUNT_POINT = 0xA0000003  # IO_REPARSE_TAG_MOUNT_POINT of Windows' winnt.h
 IGNORED_NAMES = {".DS_Store", "Thumbs.db", "desktop.ini"}
 
 
 class Arrivals(NamedTuple):
-    """What came: how many files, and which could not be read, with the system's reason."""
+    """What came: how many files, those not to be read, those still being written, what was mended.
+
+    The unreadable ones come with the system's reason.
+    """
 
     files: int
     unreadable: list[str]
+    unsettled: list[str]
+    mended: list[str]
+
+
+class _StillWrittenError(OSError):
+    """A file changed while it was read."""
 
 
 def archived_path(shop: ShopFolder, sha256: str) -> Path:
@@ -49,11 +69,95 @@ def archived_path(shop: ShopFolder, sha256: str) -> Path:
     return shop.archive / sha256[:2] / sha256
 
 
+def is_archived(shop: ShopFolder, sha: str) -> bool:
+    """Whether the archive holds these bytes, whole: a damaged copy is written over."""
+    target = archived_path(shop, sha)
+    return target.is_file() and file_sha256(target) == sha
+
+
+def whole_archived(shop: ShopFolder, sha256: str) -> Path:
+    """Return where archived bytes lie, held against their name before anybody reads them.
+
+    Raises
+    ------
+    UnreadableError
+        If they are gone, or are no longer those that came.
+    """
+    path = archived_path(shop, sha256)
+    try:
+        if file_sha256(path) == sha256:
+            return path
+    except (FileNotFoundError, NotADirectoryError):
+        raise UnreadableError(
+            ARCHIVE_GONE, f"the archive holds no {sha256} any more", PUT_BACK
+        ) from None
+    except OSError as error:
+        reason = f"the archive's {sha256} cannot be read ({error.strerror})"
+        raise UnreadableError(ARCHIVE_DAMAGED, reason, PUT_BACK) from None
+    reason = f"the archive's {sha256} no longer holds the bytes that came"
+    raise UnreadableError(ARCHIVE_DAMAGED, reason, PUT_BACK)
+
+
+def restore_from_inbox(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> list[str]:
+    """Archive again what was not to be read and the inbox still holds; return a sentence each."""
+    lost = {sha for *_, sha in _lost(connection, "is_current")}
+    return [told for sha in sorted(lost) if (told := restored(connection, shop, sha))]
+
+
+def restored(connection: duckdb.DuckDBPyConnection, shop: ShopFolder, sha256: str) -> str:
+    """Archive lost bytes again if the inbox holds them; return a sentence on it, "" if not."""
+    for folder, name in connection.execute(
+        "SELECT job_folder, file_name FROM raw.arrival "
+        "WHERE file_sha256 = ? AND is_current AND is_present ORDER BY ALL",
+        [sha256],
+    ).fetchall():
+        path = shop.inbox / folder / name
+        if path.is_file() and file_sha256(path) == sha256:
+            _keep(shop, path, path.stat())
+            return f"The archive had lost {folder}/{name}; the inbox still held it."
+    return ""
+
+
+def lost_from_archive(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    """Return the files that were to be read and of which the archive holds no whole copy.
+
+    Raises
+    ------
+    DamagedError
+        If that is all of them: then a folder is missing, and nothing must be published from it.
+    """
+    lost = _lost(connection, "is_current")
+    (files,) = store.first(connection, "SELECT count(*) FROM raw.file") or (0,)
+    if lost and len({sha for *_, sha in lost}) == files:
+        raise DamagedError(
+            f"the archive holds none of its {files} files: connect its disk, or bring the folder "
+            "back from a backup, and run this again"
+        )
+    return [
+        f"{folder}/{name}: the archive lost it or holds other bytes. {PUT_BACK}"
+        for folder, name, _ in lost
+    ]
+
+
+def _lost(connection: duckdb.DuckDBPyConnection, which: str) -> list[tuple[str, str, str]]:
+    return connection.execute(
+        "SELECT DISTINCT arrival.job_folder, file_name, arrival.file_sha256 "  # noqa: S608
+        "FROM raw.arrival AS arrival "
+        "LEFT JOIN raw.reading AS reading ON arrival.file_sha256 = reading.file_sha256 "
+        "LEFT JOIN raw.card AS card ON arrival.job_folder = card.job_folder "
+        "AND arrival.file_sha256 = card.file_sha256 "
+        f"WHERE {which} AND (reading.reason_code IN (?, ?) OR regexp_matches(card.problems, ?)) "
+        "ORDER BY ALL",
+        [ARCHIVE_DAMAGED, ARCHIVE_GONE, LOST_CARD],
+    ).fetchall()
+
+
 def archive_arrivals(
     connection: duckdb.DuckDBPyConnection,
     shop: ShopFolder,
     now: dt.datetime,
     progress: Progress,
+    settle_s: float = 0.0,
 ) -> Arrivals:
     """Copy what is new in the inbox into the archive and write its arrival down.
 
@@ -71,15 +175,24 @@ def archive_arrivals(
         Time of arrival, with its zone.
     progress : callable
         Called with done, total and a word.
+    settle_s : float, default 0
+        How long a file that was touched within the last minute must stay as it is to count as
+        whole; 0 takes the caller's word for it. [s]
 
     Returns
     -------
     Arrivals
-        Files that arrived, and those that could not be read.
+        Files that arrived, those that could not be read, and those that are still being written.
+
+    Raises
+    ------
+    DamagedError
+        If the archive is not there, or its ledger cannot be made whole.
     """
     for torn in shop.archive.glob("*.arriving"):
         torn.unlink()  # of a kill: the file is still in the inbox
-    load_ledger(connection, shop)
+    _refuse_lost_archive(connection, shop)
+    mended = load_ledger(connection, shop)
     known = {
         (folder, name): (size, modified, sha, is_present)
         for folder, name, size, modified, sha, is_present in connection.execute(
@@ -99,7 +212,9 @@ def archive_arrivals(
         before = known.get((_job_folder(shop, path), path.name))
         if before is None or before[:2] != (stat.st_size, stat.st_mtime_ns) or not before[3]:
             fresh.append((path, stat))
-    number = _last_arrival_no(connection)
+    unsettled = _unsettled(fresh, settle_s)
+    fresh = [(path, stat) for path, stat in fresh if path not in unsettled]
+    number = last_arrival_no(connection)
     lines: list[str] = []
     odd = len(unreadable)
     for done, (path, stat) in enumerate(fresh):
@@ -108,8 +223,13 @@ def archive_arrivals(
             unreadable.append(f"{path.name!a}: its name is not readable text; rename it")
             continue
         try:
-            sha = _keep(shop, path, stat.st_size)
+            sha = _keep(shop, path, stat)
+        except _StillWrittenError:
+            unsettled.add(path)
+            continue
         except OSError as error:
+            if error.errno in FULL_OR_SHUT or error.filename not in (None, str(path)):
+                raise  # the archive's disk: no other file would fare better
             # Gone again, open elsewhere or not ours to read: it must not hold the others up, and
             # is looked for again at the next intake.
             unreadable.append(f"{_job_folder(shop, path)}/{path.name}: {error.strerror}")
@@ -124,9 +244,9 @@ def archive_arrivals(
             "modified_ns": stat.st_mtime_ns,
             "received_at": now.isoformat(),
         }
-        lines.append(json.dumps(line, ensure_ascii=False) + "\n")
+        lines.append(sealed(line))
         if len(lines) == 250:
-            _append(shop.archive / LEDGER, lines)
+            append(shop, lines)
             lines = []
     # What was taken out of the inbox stays in the shop; only what waited there waits no more. An
     # inbox without a single file is a disk that is not there, not a decision.
@@ -141,129 +261,61 @@ def archive_arrivals(
             "file_sha256": known[folder, name][2],
             "taken_out_at": now.isoformat(),
         }
-        lines.append(json.dumps(line, ensure_ascii=False) + "\n")
+        lines.append(sealed(line))
     if lines:
-        _append(shop.archive / LEDGER, lines)
+        append(shop, lines)
     if fresh or taken_out:
         progress(len(fresh), len(fresh), "archiving")
         load_ledger(connection, shop)
-    return Arrivals(len(fresh) - len(unreadable) + odd, unreadable)
+    arrived = len([path for path, _ in fresh if path not in unsettled]) - len(unreadable) + odd
+    still = sorted(f"{_job_folder(shop, path)}/{path.name}" for path in unsettled)
+    return Arrivals(arrived, unreadable, still, mended)
 
 
-def load_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> None:
-    """Bring the warehouse's record of arrivals up to the archive's own ledger.
+def _unsettled(fresh: list[tuple[Path, os.stat_result]], settle_s: float) -> set[Path]:
+    """Return the files that change between two looks; those touched long ago need no second one.
 
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
+    A copy may keep the time of its original, but the disk's own time of change is then of now; a
+    time in the future is another machine's clock and says nothing.
     """
-    path = shop.archive / LEDGER
-    if not path.is_file():
+    if settle_s <= 0:
+        return set()
+    now = time.time()
+    young = [
+        (path, stat)
+        for path, stat in fresh
+        if max(stat.st_mtime, stat.st_ctime) > now - max(QUIET_S, settle_s)
+    ]
+    if young:
+        time.sleep(settle_s)
+    return {path for path, stat in young if _is_changed(path, stat)}
+
+
+def _is_changed(path: Path, before: os.stat_result) -> bool:
+    try:
+        after = path.stat()
+    except OSError:
+        return True
+    return (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns)
+
+
+def _refuse_lost_archive(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> None:
+    """Refuse to begin an archive anew over one whose disk, or whose ledger, is not there."""
+    if (shop.archive / LEDGER).is_file():
         return
-    last = _last_arrival_no(connection)
-    text = path.read_text(encoding="utf-8")
-    whole, _, torn = text.rpartition("\n")
-    if torn:
-        # A kill in mid-line: the arrival was never acknowledged and is found again in the inbox.
-        write_whole(path, whole + "\n" if whole else "")
-    new = [entry for entry in read_ledger(path, whole) if entry["arrival_no"] > last]
-    if not new:
-        return
-    places: dict[tuple[str, str, str], dict[str, object]] = {
-        (row["job_folder"], row["file_name"], row["file_sha256"]): row
-        for row in store.rows(
-            connection,
-            "SELECT * FROM raw.arrival WHERE job_folder IN (SELECT unnest(?))",
-            sorted({entry["job_folder"] for entry in new}),
-        ).iter_rows(named=True)
-    }
-    current = {key[:2]: key for key, row in places.items() if row["is_current"]}
-    touched: set[tuple[str, str, str]] = set()
-    for entry in new:
-        key = (entry["job_folder"], entry["file_name"], entry["file_sha256"])
-        if "taken_out_at" in entry:
-            if key in places:
-                places[key] = {**places[key], "is_present": False}
-                touched.add(key)
-            continue
-        before = current.get(key[:2])
-        if before is not None and before != key:
-            places[before] = {**places[before], "is_current": False, "is_present": False}
-            touched.add(before)
-        current[key[:2]] = key
-        # First come, first served: bytes that come back keep the number they first came under.
-        first = places.get(key)
-        places[key] = {
-            **{name: entry[name] for name in ("job_folder", "file_name", "file_sha256")},
-            "arrival_no": first["arrival_no"] if first else entry["arrival_no"],
-            "last_no": entry["arrival_no"],
-            "size_bytes": entry["size_bytes"],
-            "modified_ns": entry["modified_ns"],
-            "received_at": first["received_at"]
-            if first
-            else dt.datetime.fromisoformat(entry["received_at"]),
-            "is_current": True,
-            "is_present": True,
-        }
-        touched.add(key)
-    records = store.frame(connection, "raw.arrival", [places[key] for key in sorted(touched)])
-    with store.transaction(connection):
-        connection.register("fresh_arrival", records)
-        connection.execute(
-            "DELETE FROM raw.arrival USING fresh_arrival AS fresh "
-            "WHERE arrival.job_folder = fresh.job_folder AND arrival.file_name = fresh.file_name "
-            "AND arrival.file_sha256 = fresh.file_sha256"
-        )
-        connection.unregister("fresh_arrival")
-        store.insert(connection, "raw.arrival", records)
-        connection.execute(
-            "INSERT INTO raw.file SELECT file_sha256, any_value(size_bytes) FROM raw.arrival "
-            "WHERE file_sha256 NOT IN (SELECT file_sha256 FROM raw.file) GROUP BY file_sha256"
-        )
-        connection.execute(
-            "INSERT OR REPLACE INTO raw.finished VALUES ('ledger', ?)",
-            [str(new[-1]["arrival_no"])],
-        )
-
-
-def read_ledger(path: Path, text: str) -> list[dict[str, Any]]:
-    """Return the entries of a ledger's whole lines.
-
-    Parameters
-    ----------
-    path : Path
-        Where it lies, for messages.
-    text : str
-        Its lines.
-
-    Returns
-    -------
-    list of dict
-        One a line.
-
-    Raises
-    ------
-    DamagedError
-        Naming the line that cannot be read.
-    """
-    entries = []
-    for number, line in enumerate(text.split("\n"), start=1):
-        if not line:
-            continue
-        try:
-            entry = json.loads(line)
-            if not {"arrival_no", "job_folder", "file_name", "file_sha256"} <= entry.keys():
-                raise ValueError
-        except (ValueError, AttributeError):
+    held = {path.name for path in shop.archive.glob("??/*") if len(path.name) == 64}
+    if last_arrival_no(connection) or (shop.backups / LEDGER).is_file():
+        if not held:
             raise DamagedError(
-                f"{path}: line {number} is damaged; bring the file back from backups/, or take "
-                "that line out: a file that still lies in the inbox is then archived anew"
-            ) from None
-        entries.append(entry)
-    return entries
+                f"{shop.archive} is empty, though files were archived: connect its disk, or bring "
+                "the folder back from a backup, and run this again"
+            )
+        return
+    if held and not held <= {file_sha256(path) for path in _inbox_files(shop.inbox)[0]}:
+        raise DamagedError(
+            f"{shop.archive / LEDGER} is gone, and with the database every copy of it: bring it "
+            "back from a backup, or put all jobs back into the inbox, and run this again"
+        )
 
 
 def _inbox_files(inbox: Path) -> tuple[list[Path], list[str]]:
@@ -327,19 +379,20 @@ def _job_folder(shop: ShopFolder, path: Path) -> str:
     return path.parent.relative_to(shop.inbox).as_posix()
 
 
-def _keep(shop: ShopFolder, path: Path, size: int) -> str:
+def _keep(shop: ShopFolder, path: Path, stat: os.stat_result) -> str:
     """Archive a file's bytes; return their hash. Large ones never stand in memory."""
-    if size > PIECE_BYTES:
-        return _keep_large(shop, path)
+    if stat.st_size > PIECE_BYTES:
+        return _keep_large(shop, path, stat)
     data = path.read_bytes()
+    if _is_changed(path, stat):
+        raise _StillWrittenError
     sha = hashlib.sha256(data).hexdigest()
-    target = archived_path(shop, sha)
-    if not target.is_file() or target.stat().st_size != len(data):
-        write_whole(target, data, to_disk=False)
+    if not is_archived(shop, sha):
+        write_whole(archived_path(shop, sha), data, to_disk=False)
     return sha
 
 
-def _keep_large(shop: ShopFolder, path: Path) -> str:
+def _keep_large(shop: ShopFolder, path: Path, stat: os.stat_result) -> str:
     made = shop.archive / "large-file.arriving"
     digest = hashlib.sha256()
     try:
@@ -349,23 +402,13 @@ def _keep_large(shop: ShopFolder, path: Path) -> str:
                 copy.write(piece)
             copy.flush()
             os.fsync(copy.fileno())
+        if _is_changed(path, stat):
+            raise _StillWrittenError
         sha = digest.hexdigest()
-        target = archived_path(shop, sha)
-        if not target.is_file() or target.stat().st_size != made.stat().st_size:
+        if not is_archived(shop, sha):
+            target = archived_path(shop, sha)
             target.parent.mkdir(parents=True, exist_ok=True)
             made.replace(target)
     finally:
         made.unlink(missing_ok=True)
     return sha
-
-
-def _append(path: Path, lines: list[str]) -> None:
-    with path.open("a", encoding="utf-8", newline="\n") as ledger:
-        ledger.writelines(lines)
-        ledger.flush()
-        os.fsync(ledger.fileno())
-
-
-def _last_arrival_no(connection: duckdb.DuckDBPyConnection) -> int:
-    row = store.first(connection, "SELECT made_from FROM raw.finished WHERE flow_name = 'ledger'")
-    return int(row[0]) if row else 0

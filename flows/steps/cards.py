@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import duckdb
 
-from flows.steps.archive import archived_path
+from flows.readers.source import UnreadableError
+from flows.steps.archive import LOST_CARD, whole_archived
 from schemas.card import read_card
 from schemas.card_text import CARD_NAME
 from schemas.toml_text import MistakesError
@@ -33,8 +34,9 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
     fresh = connection.execute(
         "SELECT job_folder, file_sha256 FROM raw.arrival AS arrival WHERE file_name = ? "
         "AND NOT EXISTS (SELECT 1 FROM raw.card AS card WHERE card.job_folder = arrival.job_folder "
-        "AND card.file_sha256 = arrival.file_sha256) ORDER BY arrival_no",
-        [CARD_NAME],
+        "AND card.file_sha256 = arrival.file_sha256 "
+        "AND NOT regexp_matches(card.problems, ?)) ORDER BY arrival_no",
+        [CARD_NAME, LOST_CARD],
     ).fetchall()
     records = []
     for job_folder, sha in fresh:
@@ -50,6 +52,10 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
             }
         )
     with store.transaction(connection):
+        # A card that the archive had lost is read again at each intake, until it is back.
+        connection.executemany(
+            "DELETE FROM raw.card WHERE job_folder = ? AND file_sha256 = ?", fresh or [("", "")]
+        )
         store.insert(connection, "raw.card", store.frame(connection, "raw.card", records))
         connection.execute(
             "UPDATE raw.card SET is_in_force = (job_folder, file_sha256) IN ("
@@ -62,7 +68,10 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
 
 
 def _read(shop: ShopFolder, sha: str) -> tuple[str, str | None, list[str]]:
-    data = archived_path(shop, sha).read_bytes()
+    try:
+        data = whole_archived(shop, sha).read_bytes()
+    except UnreadableError as error:
+        return "", None, [f"{error.code}: {error.reason}. {error.remedy}"]
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -23,16 +23,24 @@ import polars as pl
 from flows import apart
 from flows.readers import formats
 from flows.readers.source import BadRow, UnreadableError
-from flows.steps.archive import archived_path
+from flows.steps.archive import (
+    ARCHIVE_DAMAGED,
+    ARCHIVE_GONE,
+    archived_path,
+    is_archived,
+    whole_archived,
+)
 from flows.steps.judge import canonical
 from flows.steps.long_logs import LONG_BYTES, PACKED_SHARE, read_long_log
 from flows.steps.progress import Progress
+from flows.steps.samples import content_name
 from schemas.card_text import CARD_NAME
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
 from schemas.samples import SampleKind, judge_samples, samples_frame
 from schemas.settings import ShopSettings
 from warehouse import store
+from warehouse.damage import disk_trouble
 from warehouse.shop import ShopFolder
 
 READ_VERSION = 3
@@ -116,7 +124,7 @@ class _Rules:
     def _common(self) -> str:
         """What every reading depends on."""
         zone = self.settings.shop.timezone
-        return f"{READ_VERSION}|{zone}|{self.settings.intake.model_dump_json()}"
+        return f"{READ_VERSION}|{zone}|{self.settings.intake.model_dump_json(exclude={'settle_s'})}"
 
     @cached_property
     def _taught(self) -> str:
@@ -156,7 +164,7 @@ def read_files(
     standing = connection.execute(
         "SELECT file_sha256, list(DISTINCT arrival.file_name ORDER BY arrival.file_name), "
         "any_value(reading.state), any_value(reading.read_with), any_value(reading.layout), "
-        "any_value(reading.recognised_with) "
+        "any_value(reading.recognised_with), any_value(reading.reason_code) "
         "FROM raw.arrival AS arrival "
         "LEFT JOIN raw.reading AS reading USING (file_sha256) WHERE arrival.file_name <> ? "
         "GROUP BY file_sha256 ORDER BY min(arrival.arrival_no)",
@@ -166,9 +174,10 @@ def read_files(
     names = {layout.name for layout in layouts}
     todo = [
         (sha, read_with)
-        for sha, _, _, read_with, layout, recognised_with in standing
+        for sha, _, _, read_with, layout, recognised_with, reason_code in standing
         if not (keep_unknown and layout is not None and layout not in names)
         if recognised_with != rules.recognition(sha)
+        or (reason_code in (ARCHIVE_DAMAGED, ARCHIVE_GONE) and is_archived(shop, sha))
     ]
     batch: list[_Open] = []
     recognised: list[str] = []
@@ -201,7 +210,9 @@ def open_guarded(
         return apart.call_on(path, worker, _open, *asked) if path.is_file() else _open(*asked)
     except UnreadableError as error:
         told = error
-    except Exception as error:  # noqa: BLE001 - one bad file must not stop the others
+    except Exception as error:
+        if disk_trouble(error):
+            raise  # of the shop's own disk: no fault of this file, and none of the others' either
         told = UnreadableError(
             FAULT,
             f"Rollbook failed on this file ({type(error).__name__}: {str(error)[:160]})",
@@ -290,7 +301,7 @@ def _open(
     path = path or archived_path(shop, sha)
     unknown = _unknown(sha, rules)
     try:
-        if not path.stat().st_size:
+        if not whole_archived(shop, sha).stat().st_size:
             raise UnreadableError(
                 "empty file",
                 "the file holds no bytes",
@@ -299,15 +310,6 @@ def _open(
         fitting = recognise(path, rules.layouts, rules.names[sha])
     except UnreadableError as error:
         unknown.refuse(error)
-        return _Open(unknown)
-    except FileNotFoundError:
-        unknown.refuse(
-            UnreadableError(
-                "archived bytes gone",
-                f"the archive holds no {path.name} any more",
-                "Put the file back into the inbox, or restore archive/ from a backup.",
-            )
-        )
         return _Open(unknown)
     if len(fitting) != 1:
         try:
@@ -403,11 +405,11 @@ def _open_long(
     reading.rows_read, reading.rows_kept = found.rows_read, found.rows_kept
     reading.rows_rejected = found.rows_rejected
     reading.facts = json.dumps(found.facts, ensure_ascii=False, sort_keys=True)
-    reading.sample_path = target.relative_to(shop.root).as_posix()
+    if found.rows_kept:
+        reading.sample_path = _named_by_content(shop, target, layout.layout.kind)
     opened = _Open(reading, bad_rows=found.bad_rows, source=_columns_of(layout))
     most = rules.settings.intake.most_rejected_share
     if found.rows_rejected > most * max(found.rows_read, 1) or not found.rows_kept:
-        target.unlink(missing_ok=True)
         reading.sample_path, reading.rows_kept = None, 0
         reading.refuse(_too_many(opened, most))
     return opened
@@ -531,11 +533,14 @@ def _store(connection: duckdb.DuckDBPyConnection, shop: ShopFolder, batch: list[
 
 
 def _write_samples(shop: ShopFolder, group: list[_Open]) -> str:
-    kind = group[0].reading.layout_kind
-    name = _short("|".join(opened.reading.sample_id for opened in group))
-    target = shop.samples / f"{kind}-{name}.parquet"
-    made = target.with_suffix(".making")
+    made = shop.samples / f"{group[0].reading.sample_id}.making"
     _samples(group).write_parquet(made, compression="zstd", compression_level=3)
+    return _named_by_content(shop, made, group[0].reading.layout_kind or "")
+
+
+def _named_by_content(shop: ShopFolder, made: Path, kind: str) -> str:
+    """Give a whole file of samples its place: its name tells its size and the sum of its bytes."""
+    target = shop.samples / content_name(kind, made)
     made.replace(target)
     return target.relative_to(shop.root).as_posix()
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
+import duckdb
 import numpy as np
 import polars as pl
 
 from flows.metrics.clocks import aligned_to
 from schemas.columns import CHANNELS
+from warehouse.damage import DamagedError, file_sha256, put_aside
 from warehouse.shop import ShopFolder
 
 MANY_ROWS = 2_000_000
@@ -27,6 +30,62 @@ STEADY_CHANNELS = {"gear"}
 
 SPARSE_SHARE = 0.7
 """A channel seen in fewer of the rows was logged at a slower rate and is drawn through."""
+
+
+class DamagedSamplesError(DamagedError):
+    """A file of samples is gone or is not as it was written; intake reads its logs again."""
+
+
+def content_name(kind: str, path: Path) -> str:
+    """Return the name of a file of samples: by it a changed byte shows wherever it is opened."""
+    return f"{kind}-{file_sha256(path)[:20]}-{path.stat().st_size}.parquet"
+
+
+def is_whole(path: Path) -> bool:
+    """Whether a file of samples holds, byte for byte, what its name says."""
+    return path.is_file() and content_name(path.name.partition("-")[0], path) == path.name
+
+
+def forget_lost_samples(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> list[str]:
+    """Have logs read again whose samples are gone or cut; return a sentence for each such file."""
+    named = connection.execute(
+        "SELECT DISTINCT sample_path FROM raw.reading WHERE sample_path IS NOT NULL ORDER BY ALL"
+    ).fetchall()
+    held = {path.name: path.stat().st_size for path in shop.samples.iterdir() if path.is_file()}
+    lost = [
+        path
+        for (path,) in named
+        if str(held.get(Path(path).name)) != Path(path).stem.rpartition("-")[2]
+    ]
+    if lost:
+        connection.execute(
+            "UPDATE raw.reading SET read_with = '', recognised_with = '' "
+            "WHERE sample_path IN (SELECT unnest(?))",
+            [lost],
+        )
+    return [
+        f"The samples {path} were lost; they were read again from the archive." for path in lost
+    ]
+
+
+def sound_samples(shop: ShopFolder, path: str) -> Path:
+    """Return where samples lie; whoever finds them damaged puts them aside, to be made again."""
+    place = shop.root / path
+    if is_whole(place):
+        return place
+    if place.exists():
+        put_aside(shop, place, "samples.parquet")
+    raise DamagedSamplesError(
+        f"the samples {path} are lost or damaged; run `rollbook update` to make them again from "
+        "the archive"
+    )
+
+
+def put_damaged_samples_aside(shop: ShopFolder) -> None:
+    """Read every file of samples and put aside what is not whole: the next intake misses it."""
+    for path in sorted(shop.samples.glob("*.parquet")):
+        if not is_whole(path):
+            put_aside(shop, path, "samples.parquet")
 
 
 def read_samples(shop: ShopFolder, logs: list[dict[str, Any]]) -> dict[str, pl.DataFrame]:
@@ -55,9 +114,9 @@ def read_samples(shop: ShopFolder, logs: list[dict[str, Any]]) -> dict[str, pl.D
     for path, of_path in sorted(wanted.items()):
         if any(log["rows_kept"] > MANY_ROWS for log in of_path.values()):
             (sample_id,) = of_path
-            found[sample_id] = _thinned(shop, path)
+            found[sample_id] = _thinned(sound_samples(shop, path))
             continue
-        frame = pl.read_parquet(shop.root / path)
+        frame = pl.read_parquet(sound_samples(shop, path))
         # Intake writes log after log, each in the order of its lines: cut at the runs.
         runs = frame["sample_id"].rle().struct.unnest()
         start = 0
@@ -69,14 +128,14 @@ def read_samples(shop: ShopFolder, logs: list[dict[str, Any]]) -> dict[str, pl.D
     return {sample_id: _on_one_clock(frame, marks[sample_id]) for sample_id, frame in found.items()}
 
 
-def _thinned(shop: ShopFolder, path: str) -> pl.DataFrame:
+def _thinned(path: Path) -> pl.DataFrame:
     """Return a very long log as means over equal steps of time, of all clocks together.
 
     Only the sums stand in memory, never the log.
     """
     import pyarrow.parquet as pq
 
-    with pq.ParquetFile(shop.root / path, pre_buffer=False) as file:
+    with pq.ParquetFile(path, pre_buffer=False) as file:
         last_s = max(
             float(file.metadata.row_group(group).column(_place(file, "time_s")).statistics.max)
             for group in range(file.num_row_groups)

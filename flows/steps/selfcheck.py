@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-import hashlib
 import shutil
-from pathlib import Path
 
 import duckdb
 
-from flows.steps.archive import LEDGER, archived_path, read_ledger
+from flows.readers.source import UnreadableError
+from flows.steps.archive import restored, whole_archived
 from flows.steps.layout_gaps import layout_gaps
-from flows.steps.progress import Progress
-from warehouse import store
+from flows.steps.ledger import LEDGER, look_at_ledger
+from flows.steps.progress import Heal, Progress, quietly_mended
+from flows.steps.samples import DamagedSamplesError, sound_samples
+from warehouse import snapshot, store
 from warehouse.shop import ShopFolder
-from warehouse.snapshot import current, open_reader
 
 
 def self_check(
-    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, progress: Progress
+    connection: duckdb.DuckDBPyConnection,
+    shop: ShopFolder,
+    progress: Progress,
+    heal: Heal = quietly_mended,
 ) -> list[str]:
     """Return everything that is not as it should be, a sentence each.
 
-    Reads every archived file and compares it with its name; looks for every sample file; runs
-    every check of the store; opens the published snapshot; copies settings, layouts and the
-    ledger of arrivals to `backups/`.
+    Reads all there is: every value of the database, every archived file and sample file, the
+    ledger and the published snapshot, each held against its own sum; runs every check of the
+    store; copies settings, layouts and the ledger of arrivals to `backups/`.
 
     Parameters
     ----------
@@ -33,75 +36,91 @@ def self_check(
         The shop.
     progress : callable
         Called with done, total and a word.
+    heal : callable, optional
+        Told what the archive had lost and the inbox still held: that is put back at once.
 
     Returns
     -------
     list of str
         Problems; empty when all is well.
     """
-    problems: list[str] = []
-    ledger = _ledger(shop)
-    known = {sha for (sha,) in connection.execute("SELECT file_sha256 FROM raw.file").fetchall()}
-    if lost := known - ledger:
+    problems = [
+        f"database: {told}; the next `rollbook update` puts it aside and makes it again"
+        for told in store.damaged_tables(connection)
+    ]
+    if problems:
+        store.condemn(shop, "found by the nightly check")
+        return problems
+    ledger = look_at_ledger(connection, shop)
+    if ledger.damage or ledger.lost:
+        remedy = "bring it back from a backup" if ledger.lost else "run `rollbook update`"
+        problems.append(f"archive: {ledger.damage}; {remedy}")
+    if ledger.fresh:
         problems.append(
-            f"archive: the ledger of arrivals lacks {len(lost)} files that the database knows; "
-            f"bring {LEDGER} back from backups/"
+            f"database: {len(ledger.fresh)} arrivals are not in it; run `rollbook update`"
         )
-    if late := ledger - known:
-        problems.append(
-            f"database: {len(late)} archived files are not in it; run `rollbook update`"
-        )
-    shas = sorted(known | ledger)
-    for done, sha in enumerate(shas, start=1):
-        path = archived_path(shop, sha)
-        if not path.is_file():
-            problems.append(f"archive: {sha} is gone; restore it from a backup of archive/")
-        elif _hash(path) != sha:
-            problems.append(f"archive: {sha} no longer holds the bytes it is named after")
-        if done % 200 == 0 or done == len(shas):
-            progress(done, len(shas), "checking the archive")
-    for (path,) in connection.execute(
-        "SELECT DISTINCT sample_path FROM raw.reading WHERE sample_path IS NOT NULL"
-    ).fetchall():
-        if not (shop.root / path).is_file():
-            problems.append(
-                f"samples: {path} is gone; delete warehouse/ and run `rollbook update` to make all "
-                "samples again from the archive"
-            )
+    problems += _archive(connection, shop, progress, heal)
+    problems += _samples(connection, shop, progress)
     problems += [
         f"{check.table}: {check.name}: {count} rows break it. {check.reason}"
         for check, count in store.failed_checks(connection)
         if check.severity == "fail"
     ]
     problems += [f"layouts: {told}" for told in layout_gaps(connection)]
-    try:
-        snapshot = current(shop.root)
-    except store.DamagedError as damage:
-        problems.append(f"published: {damage}")
-        snapshot = None
-    if snapshot is not None:
-        try:
-            reader = open_reader(snapshot.path)
-            store.first(reader, "SELECT count(*) FROM out.file")
-            reader.close()
-        except duckdb.Error as error:
-            problems.append(
-                f"published: {snapshot.path.name} cannot be read ({error}); run `rollbook publish`"
-            )
-    _back_up(shop, keep_ledger=bool(lost))
+    if told := snapshot.damage(shop):
+        problems.append(f"published: {told}")
+        # What stands is not what was finished: the schedule then publishes again by itself.
+        connection.execute("DELETE FROM raw.finished WHERE flow_name = 'publish'")
+    _back_up(shop, keep_ledger=bool(ledger.damage or ledger.lost))
     return problems
 
 
-def _hash(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def _archive(
+    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, progress: Progress, heal: Heal
+) -> list[str]:
+    """Hold every archived file against its name, and look for bytes that no line names."""
+    problems = []
+    known = {sha for (sha,) in connection.execute("SELECT file_sha256 FROM raw.file").fetchall()}
+    for done, sha in enumerate(sorted(known), start=1):
+        try:
+            whole_archived(shop, sha)
+        except UnreadableError as error:
+            if told := restored(connection, shop, sha):
+                heal(told)
+                continue
+            names = connection.execute(
+                "SELECT string_agg(job_folder || '/' || file_name, ', ' ORDER BY ALL) "
+                "FROM raw.arrival WHERE file_sha256 = ?",
+                [sha],
+            ).fetchall()
+            problems.append(f"archive: {error.reason} ({names[0][0]}). {error.remedy}")
+        if done % 200 == 0 or done == len(known):
+            progress(done, len(known), "checking the archive")
+    unnamed = {path.name for path in shop.archive.glob("??/*") if len(path.name) == 64} - known
+    if unnamed:
+        problems.append(
+            f"archive: {len(unnamed)} files are named by no line of the ledger; bring {LEDGER} "
+            "back from a backup, or put the jobs they belong to into the inbox again"
+        )
+    return problems
 
 
-def _ledger(shop: ShopFolder) -> set[str]:
-    path = shop.archive / LEDGER
-    if not path.is_file():
-        return set()
-    return {entry["file_sha256"] for entry in read_ledger(path, path.read_text(encoding="utf-8"))}
+def _samples(
+    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, progress: Progress
+) -> list[str]:
+    """Read every sample file; a damaged one is put aside, so that the next intake misses it."""
+    problems = []
+    paths = connection.execute(
+        "SELECT DISTINCT sample_path FROM raw.reading WHERE sample_path IS NOT NULL ORDER BY ALL"
+    ).fetchall()
+    for done, (path,) in enumerate(paths, start=1):
+        try:
+            sound_samples(shop, path)
+        except DamagedSamplesError as error:
+            problems.append(f"samples: {error}")
+        if done % 200 == 0 or done == len(paths):
+            progress(done, len(paths), "checking the samples")
+    return problems
 
 
 def _back_up(shop: ShopFolder, *, keep_ledger: bool) -> None:

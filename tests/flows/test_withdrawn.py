@@ -1,6 +1,7 @@
 """Files that are taken out of the inbox, renamed, or have names that few expect."""
 
 import os
+import shutil
 import sys
 import unicodedata
 
@@ -171,6 +172,7 @@ def test_bytes_gone_from_the_archive_are_told(shop, make):
     sha = shop.rows("SELECT file_sha256 FROM core.pull ORDER BY pull_id")[0][0]
     (shop.folder.archive / sha[:2] / sha).unlink()
     shop.forget_warehouse()
+    shutil.rmtree(shop.folder.inbox)
     shop.take_in()
     assert shop.rows("SELECT DISTINCT reason_code FROM raw.outcome WHERE state = 'refused'") == [
         ("archived bytes gone",)

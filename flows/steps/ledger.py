@@ -1,0 +1,271 @@
+"""The archive's ledger of arrivals: written line by line, held against its copies, mended."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import duckdb
+import polars as pl
+
+from warehouse import store
+from warehouse.damage import DamagedError, put_aside
+from warehouse.shop import ShopFolder
+from warehouse.whole_file import write_whole
+
+LEDGER = "arrivals.jsonl"
+CHECK = "check"
+"""Key of a line's own sum; lines of before there was one are taken as they stand."""
+
+_NEEDED = {"arrival_no", "job_folder", "file_name", "file_sha256"}
+
+
+class Ledger(NamedTuple):
+    """The ledger as it should be: line by number, and what was wrong with the file."""
+
+    lines: dict[int, str]
+    damage: str
+    lost: list[int]
+    """Places in the file of lines that cannot be read and of which no copy is known."""
+    fresh: list[int]
+    """Numbers that the database does not know yet."""
+
+    @property
+    def text(self) -> str:
+        """The whole file."""
+        return "".join(line + "\n" for line in self.lines.values())
+
+
+class _Mark(NamedTuple):
+    """How far the database has read the ledger: last number, and the bytes up to it."""
+
+    last_no: int
+    size: int
+    sha256: str
+
+    def stands_in(self, data: bytes) -> bool:
+        """Whether a file still begins with the bytes that were read."""
+        return hashlib.sha256(data[: self.size]).hexdigest() == self.sha256
+
+
+def sealed(entry: dict[str, Any]) -> str:
+    """Return an entry as a line with its own sum, so that a changed letter shows."""
+    return json.dumps({**entry, CHECK: _sum(entry)}, ensure_ascii=False)
+
+
+def append(shop: ShopFolder, lines: list[str]) -> None:
+    """Add lines to the ledger; they are on the disk when this returns."""
+    with (shop.archive / LEDGER).open("a", encoding="utf-8", newline="\n") as ledger:
+        ledger.writelines(line + "\n" for line in lines)
+        ledger.flush()
+        os.fsync(ledger.fileno())
+
+
+def last_arrival_no(connection: duckdb.DuckDBPyConnection) -> int:
+    """Return the number of the last line that the database knows."""
+    return _mark(connection).last_no
+
+
+def is_behind(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> bool:
+    """Whether the archive holds arrivals that the database was never told: an emptied database."""
+    return last_arrival_no(connection) == 0 and (shop.archive / LEDGER).is_file()
+
+
+def look_at_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> Ledger:
+    """Return the ledger, mended where the database or the backup knows a line; change nothing."""
+    path = shop.archive / LEDGER
+    data = path.read_bytes() if path.is_file() else b""
+    mark = _mark(connection)
+    if mark.last_no and mark.stands_in(data):
+        new, bad, is_in_order = _lines_of(data[mark.size :], mark.last_no)
+        if not bad and is_in_order:
+            return Ledger(new, "", [], list(new))
+    found, bad, is_in_order = _lines_of(data, 0)
+    known = dict(connection.execute("SELECT arrival_no, entry_text FROM raw.ledger").fetchall())
+    backup = shop.backups / LEDGER
+    kept = _lines_of(backup.read_bytes(), 0)[0] if backup.is_file() else {}
+    merged = {**kept, **found, **known}
+    lines = {number: merged[number] for number in sorted(merged)}
+    gaps = len(lines) < max(lines, default=0)
+    is_end_lost = (
+        bool(bad) and bad[-1] > len(found) and max(lines, default=0) in {0, *list(found)[-1:]}
+    )
+    lost = bad if gaps or is_end_lost else []
+    changed = sum(found.get(number) != line for number, line in lines.items())
+    damage = ""
+    if changed or bad or not is_in_order:
+        what = f"{len(bad) or changed} lines" if (bad or changed) else "the order of its lines"
+        damage = f"the ledger {path} was damaged ({what if data else 'it was gone'})"
+    return Ledger(lines, damage, lost, [number for number in lines if number > mark.last_no])
+
+
+def load_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> list[str]:
+    """Bring the warehouse's record of arrivals up to the archive's own ledger, mended if need be.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    shop : ShopFolder
+        The shop.
+
+    Returns
+    -------
+    list of str
+        A sentence if the ledger was damaged and is whole again.
+
+    Raises
+    ------
+    DamagedError
+        Naming the line that cannot be read and that no copy knows.
+    """
+    path = shop.archive / LEDGER
+    ledger = look_at_ledger(connection, shop)
+    if ledger.lost:
+        raise DamagedError(
+            f"{path}: line {ledger.lost[0]} is damaged and neither the database nor backups/ has "
+            "it; bring the file back from a backup of your own, or take that line out: a file that "
+            "still lies in the inbox is then archived anew"
+        )
+    if ledger.damage:
+        if path.exists():
+            put_aside(shop, path, LEDGER)
+        write_whole(path, ledger.text)
+    else:
+        _drop_torn_end(path)
+    if ledger.fresh or ledger.damage:
+        entries = [json.loads(ledger.lines[number]) for number in ledger.fresh]
+        _enter(connection, entries, {n: ledger.lines[n] for n in ledger.fresh}, path.read_bytes())
+    return [f"{ledger.damage}; it was made whole from its copies."] if ledger.damage else []
+
+
+def _sum(entry: dict[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(entry, ensure_ascii=False).encode()).hexdigest()[:12]
+
+
+def _lines_of(data: bytes, after: int) -> tuple[dict[int, str], list[int], bool]:
+    """Return sound lines by number, the places of others, and whether the numbers go on by one.
+
+    What stands behind the last line end was torn by a kill: that arrival was never acknowledged
+    and is found again in the inbox.
+    """
+    found: dict[int, str] = {}
+    bad: list[int] = []
+    is_in_order = True
+    for place, line in enumerate(data.split(b"\n")[:-1], start=1):
+        if not line:
+            continue
+        number = _number_of(line)
+        if number is None:
+            bad.append(place)
+            continue
+        is_in_order = is_in_order and number == after + 1
+        after = number
+        found[number] = line.decode()
+    return found, bad, is_in_order
+
+
+def _number_of(line: bytes) -> int | None:
+    """Return the number of a sound line; None for one that is not as it was written."""
+    try:
+        entry = json.loads(line)
+        seal = entry.pop(CHECK, None)
+        is_whole = entry.keys() >= _NEEDED and {"received_at", "taken_out_at"} & entry.keys()
+        if not is_whole or (seal is not None and seal != _sum(entry)):
+            return None
+        return int(entry["arrival_no"])
+    except (ValueError, TypeError, AttributeError, RecursionError):
+        return None
+
+
+def _drop_torn_end(path: Path) -> None:
+    if not path.is_file() or not path.stat().st_size:
+        return
+    with path.open("rb+") as file:
+        file.seek(-1, os.SEEK_END)
+        if file.read() == b"\n":
+            return
+        file.seek(0)
+        file.truncate(file.read().rfind(b"\n") + 1)
+
+
+def _mark(connection: duckdb.DuckDBPyConnection) -> _Mark:
+    row = store.first(connection, "SELECT made_from FROM raw.finished WHERE flow_name = 'ledger'")
+    if row is None:
+        return _Mark(0, 0, hashlib.sha256(b"").hexdigest())
+    number, size, sha256 = row[0].split("|")
+    return _Mark(int(number), int(size), sha256)
+
+
+def _enter(
+    connection: duckdb.DuckDBPyConnection,
+    new: list[dict[str, Any]],
+    lines: dict[int, str],
+    data: bytes,
+) -> None:
+    """Enter new arrivals, with their lines, and note how far the ledger was read."""
+    places: dict[tuple[str, str, str], dict[str, object]] = {
+        (row["job_folder"], row["file_name"], row["file_sha256"]): row
+        for row in store.rows(
+            connection,
+            "SELECT * FROM raw.arrival WHERE job_folder IN (SELECT unnest(?))",
+            sorted({entry["job_folder"] for entry in new}),
+        ).iter_rows(named=True)
+    }
+    current = {key[:2]: key for key, row in places.items() if row["is_current"]}
+    touched: set[tuple[str, str, str]] = set()
+    for entry in new:
+        key = (entry["job_folder"], entry["file_name"], entry["file_sha256"])
+        if "taken_out_at" in entry:
+            if key in places:
+                places[key] = {**places[key], "is_present": False}
+                touched.add(key)
+            continue
+        before = current.get(key[:2])
+        if before is not None and before != key:
+            places[before] = {**places[before], "is_current": False, "is_present": False}
+            touched.add(before)
+        current[key[:2]] = key
+        # First come, first served: bytes that come back keep the number they first came under.
+        first = places.get(key)
+        places[key] = {
+            **{name: entry[name] for name in ("job_folder", "file_name", "file_sha256")},
+            "arrival_no": first["arrival_no"] if first else entry["arrival_no"],
+            "last_no": entry["arrival_no"],
+            "size_bytes": entry["size_bytes"],
+            "modified_ns": entry["modified_ns"],
+            "received_at": first["received_at"]
+            if first
+            else dt.datetime.fromisoformat(entry["received_at"]),
+            "is_current": True,
+            "is_present": True,
+        }
+        touched.add(key)
+    records = store.frame(connection, "raw.arrival", [places[key] for key in sorted(touched)])
+    with store.transaction(connection):
+        connection.register("fresh_arrival", records)
+        connection.execute(
+            "DELETE FROM raw.arrival USING fresh_arrival AS fresh "
+            "WHERE arrival.job_folder = fresh.job_folder AND arrival.file_name = fresh.file_name "
+            "AND arrival.file_sha256 = fresh.file_sha256"
+        )
+        connection.unregister("fresh_arrival")
+        store.insert(connection, "raw.arrival", records)
+        connection.execute(
+            "INSERT INTO raw.file SELECT file_sha256, any_value(size_bytes) FROM raw.arrival "
+            "WHERE file_sha256 NOT IN (SELECT file_sha256 FROM raw.file) GROUP BY file_sha256"
+        )
+        frame = pl.DataFrame(
+            {"arrival_no": list(lines), "entry_text": list(lines.values())},
+            schema={"arrival_no": pl.Int64, "entry_text": pl.String},
+        )
+        store.insert(connection, "raw.ledger", frame)
+        mark = f"{max(lines, default=last_arrival_no(connection))}|{len(data)}"
+        connection.execute(
+            "INSERT OR REPLACE INTO raw.finished VALUES ('ledger', ?)",
+            [f"{mark}|{hashlib.sha256(data).hexdigest()}"],
+        )
