@@ -6,8 +6,7 @@ from zoneinfo import ZoneInfo
 import streamlit as st
 
 from dashboard import wording
-from dashboard.open_shop import shop_folder, standing
-from warehouse.snapshot import current
+from dashboard.open_shop import standing
 
 VIEWS = Path(__file__).parent / "views"
 SECONDS_BETWEEN_LOOKS = 4
@@ -68,7 +67,7 @@ settings, snapshot = standing()
 @st.fragment(run_every=SECONDS_BETWEEN_LOOKS)
 def watch_for_new_snapshot() -> None:
     """Draw the pages again once the pointer names another snapshot."""
-    now = current(shop_folder())
+    _, now = standing()
     if settings and (now.number if now else None) != (snapshot.number if snapshot else None):
         st.rerun()
 

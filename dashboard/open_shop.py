@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,10 +16,10 @@ import streamlit as st
 from dashboard import queries
 from dashboard.look import DARK, LIGHT, Limits, Look
 from schemas.settings import ShopSettings, read_settings
+from warehouse.damage import DamagedError, first_line, is_damage
 from warehouse.fuel_table import FuelTable, read_fuel_table
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
-from warehouse.store import DamagedError
 
 SHOP_VARIABLE = "ROLLBOOK_SHOP"
 
@@ -33,11 +34,12 @@ class OpenShop:
 
     def ask(self, question: Callable[..., pl.DataFrame], *arguments: Any) -> pl.DataFrame:
         """Return the answer to one of the questions in queries.py."""
-        return _answer(str(self.snapshot.path), question.__name__, arguments)
+        with _told_if_damaged():
+            return _answer(str(self.snapshot.path), question.__name__, arguments)
 
     def fuel_table(self, stage_id: str) -> FuelTable:
         """Return the suggested fuel change of a stage."""
-        with _reader(str(self.snapshot.path)).cursor() as cursor:
+        with _told_if_damaged(), _reader(str(self.snapshot.path)).cursor() as cursor:
             return read_fuel_table(cursor, stage_id)
 
     def look(self) -> Look:
@@ -91,12 +93,8 @@ def open_shop() -> OpenShop:
         st.error("The shop's settings have mistakes. Put them right in rollbook.toml:")
         st.text(str(mistakes))
         st.stop()
-    try:
+    with _told_if_damaged():
         snapshot = current(folder)
-    except DamagedError as damage:
-        st.error("The published snapshot cannot be read.")
-        st.text(str(damage))
-        st.stop()
     if snapshot is None:
         st.info("Nothing is published yet. Begin on one of these two pages:")
         with st.container(horizontal=True):
@@ -105,13 +103,23 @@ def open_shop() -> OpenShop:
         st.caption("Or, when files and cards lie in the inbox already, in a terminal:")
         _commands()
         st.stop()
-    try:
+    with _told_if_damaged():
         _reader(str(snapshot.path))
-    except duckdb.Error:
-        st.error(f"Snapshot {snapshot.number} cannot be opened. Publish again:")
-        st.code("rollbook publish DIR", language=None)
-        st.stop()
     return OpenShop(folder, settings, snapshot)
+
+
+@contextlib.contextmanager
+def _told_if_damaged() -> Iterator[None]:
+    """Stop the page with a sentence where the snapshot is damaged; a block shows when read."""
+    try:
+        yield
+    except (DamagedError, duckdb.Error) as error:
+        if not isinstance(error, DamagedError) and not is_damage(error):
+            raise
+        st.error("The published snapshot is lost or damaged. Nothing else is; publish it again:")
+        st.code("rollbook update DIR", language=None)
+        st.text(first_line(error))
+        st.stop()
 
 
 def _commands() -> None:

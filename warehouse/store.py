@@ -16,7 +16,6 @@ from warehouse.damage import DamagedError, disk_trouble, first_line, is_damage, 
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
-
 _HELD = ("Could not set lock", "being used by another process")
 """How DuckDB says that another program has the file open, here and on Windows."""
 

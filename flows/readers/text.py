@@ -25,6 +25,10 @@ HEAD_LINES = 200
 COMPLETE_ROW = "row has as many cells as the header"
 CLOSED_QUOTE = "a quote that opens is closed"
 ENDED_LINE = "the last line is ended"
+CUT_NOTE = (
+    "the file ends within line {line}, in mid-row: copied or exported incompletely? If the "
+    "original is longer, put it into the inbox under the same name"
+)
 CELL_MARK = "\x1f"
 """Stands between cells once they are told apart: no text file has it."""
 LONGEST_CELL_LINES = 20
@@ -331,6 +335,7 @@ class _Rows:
         width = len(self.header.cells)
         separator = self.layout.text.delimiter
         bad_rows: list[BadRow] = []
+        end_line = first_line_no + body.count("\n") if not body.endswith("\n") else 0
         if is_last:
             body, unended = self._without_torn_end(body, first_line_no)
             bad_rows += unended
@@ -349,6 +354,8 @@ class _Rows:
                 self.example = (torn[0].line_no or 0, _cells_told(torn[0].found))
             line_no = np.array([number for number, _ in whole], dtype=np.int64)
             separator, body = CELL_MARK, "\n".join(row for _, row in whole)
+        if is_last and any(row.line_no == end_line for row in bad_rows):
+            self.notes.append(CUT_NOTE.format(line=end_line))
         self.whole_rows += line_no.size
         self.bad_rows += len(bad_rows)
         frame = _frame(body, separator, width, self.columns.kept, self.layout)

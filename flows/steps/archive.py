@@ -212,7 +212,7 @@ def archive_arrivals(
         before = known.get((_job_folder(shop, path), path.name))
         if before is None or before[:2] != (stat.st_size, stat.st_mtime_ns) or not before[3]:
             fresh.append((path, stat))
-    unsettled = _unsettled(fresh, settle_s)
+    unsettled = _unsettled(fresh, settle_s, progress)
     fresh = [(path, stat) for path, stat in fresh if path not in unsettled]
     number = last_arrival_no(connection)
     lines: list[str] = []
@@ -272,7 +272,9 @@ def archive_arrivals(
     return Arrivals(arrived, unreadable, still, mended)
 
 
-def _unsettled(fresh: list[tuple[Path, os.stat_result]], settle_s: float) -> set[Path]:
+def _unsettled(
+    fresh: list[tuple[Path, os.stat_result]], settle_s: float, progress: Progress
+) -> set[Path]:
     """Return the files that change between two looks; those touched long ago need no second one.
 
     A copy may keep the time of its original, but the disk's own time of change is then of now; a
@@ -287,7 +289,9 @@ def _unsettled(fresh: list[tuple[Path, os.stat_result]], settle_s: float) -> set
         if max(stat.st_mtime, stat.st_ctime) > now - max(QUIET_S, settle_s)
     ]
     if young:
+        progress(0, 1, "letting files rest")
         time.sleep(settle_s)
+        progress(1, 1, "letting files rest")
     return {path for path, stat in young if _is_changed(path, stat)}
 
 

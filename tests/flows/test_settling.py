@@ -1,0 +1,164 @@
+"""A file that is still being written is not taken for a whole one; a cut one is told."""
+
+import os
+import threading
+import time
+
+import pytest
+
+from flows.steps import archive
+
+SETTLE_S = 0.3
+
+
+@pytest.fixture
+def pull(make):
+    return make.pull(rows=401).encode()
+
+
+@pytest.fixture
+def job(shop, make):
+    """Put a card whose one pull has not come yet, and a file of long ago."""
+    shop.put("job 1/card.toml", make.card())
+    return shop
+
+
+def written_slowly(path, data, pieces, pause_s):
+    """Write a file piece by piece in a thread, as a slow copy does; return the thread."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    begun = threading.Event()
+
+    def write():
+        step = -(-len(data) // pieces)
+        with path.open("wb") as file:
+            for start in range(0, len(data), step):
+                file.write(data[start : start + step])
+                file.flush()
+                begun.set()
+                time.sleep(pause_s)
+
+    thread = threading.Thread(target=write)
+    thread.start()
+    begun.wait()
+    return thread
+
+
+@pytest.mark.parametrize("pause_s", [0.01, 0.05, 0.15])
+def test_a_file_being_written_at_any_pace_waits_and_is_taken_in_whole_later(job, pull, pause_s):
+    pieces = round(0.6 / pause_s)
+    path = job.folder.inbox / "job 1" / "pull_1.csv"
+    writing = written_slowly(path, pull, pieces, pause_s)
+    result = job.take_in(settle_s=SETTLE_S)
+    assert result.unsettled == ("job 1/pull_1.csv",)
+    assert result.arrived == 1
+    assert job.rows("SELECT count(*) FROM raw.reading") == [(0,)]
+    writing.join()
+    assert job.take_in(settle_s=SETTLE_S).unsettled == ()
+    assert job.rows("SELECT rows_read FROM raw.reading") == [(409,)]
+    assert not list(job.folder.archive.glob("*.arriving"))
+
+
+def test_of_a_file_whose_writer_pauses_for_longer_the_whole_one_takes_the_parts_place(job, pull):
+    writing = written_slowly(job.folder.inbox / "job 1" / "pull_1.csv", pull, 2, 5 * SETTLE_S)
+    assert job.take_in(settle_s=SETTLE_S).unsettled == ()
+    writing.join()
+    job.take_in(settle_s=SETTLE_S)
+    job.derive()
+    assert job.rows("SELECT count(*) FROM core.pull") == [(1,)]
+    assert job.rows("SELECT count(*) FROM out.pull") == [(1,)]
+    current = job.rows(
+        "SELECT rows_read FROM raw.reading JOIN raw.arrival USING (file_sha256) "
+        "WHERE is_current AND is_present"
+    )
+    assert current == [(409,)]
+    assert job.rows("SELECT count(*) FROM raw.arrival WHERE NOT is_current") == [(1,)]
+
+
+def test_a_file_that_grows_while_it_is_read_is_not_archived(job, pull, monkeypatch):
+    path = job.put("job 1/pull_1.csv", pull[:5000])
+    read = type(path).read_bytes
+
+    def read_while_written(self):
+        data = read(self)
+        if self == path:
+            with self.open("ab") as file:
+                file.write(pull[5000:])
+        return data
+
+    monkeypatch.setattr(type(path), "read_bytes", read_while_written)
+    assert job.take_in().unsettled == ("job 1/pull_1.csv",)
+    monkeypatch.undo()
+    job.take_in()
+    assert job.rows("SELECT rows_read FROM raw.reading") == [(409,)]
+    assert job.rows("SELECT count(*) FROM raw.file") == [(2,)]
+
+
+def test_a_large_file_that_grows_while_it_is_copied_is_not_archived(job, pull, monkeypatch):
+    monkeypatch.setattr(archive, "PIECE_BYTES", 4096)
+    path = job.put("job 1/pull_1.csv", pull)
+    fsync = os.fsync
+
+    def fsync_while_written(handle):
+        with path.open("ab") as file:
+            file.write(b"30,8000,1,0.9,100\n")
+        fsync(handle)
+
+    monkeypatch.setattr(os, "fsync", fsync_while_written)
+    assert "job 1/pull_1.csv" in job.take_in().unsettled
+    assert not list(job.folder.archive.glob("*.arriving"))
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows keeps no time of change beside it")
+def test_a_copy_that_keeps_the_time_of_its_original_is_looked_at_twice(job, pull, monkeypatch):
+    path = job.put("job 1/pull_1.csv", pull)
+    os.utime(path, ns=(1, 1))
+    slept = []
+    monkeypatch.setattr(archive.time, "sleep", slept.append)
+    job.take_in(settle_s=SETTLE_S)
+    assert slept == [SETTLE_S]
+
+
+def test_files_that_nobody_touched_for_a_minute_cost_no_wait(job, pull, monkeypatch):
+    job.put("job 1/pull_1.csv", pull)
+    now = time.time()
+    monkeypatch.setattr(archive.time, "time", lambda: now + 61)
+    monkeypatch.setattr(archive.time, "sleep", lambda seconds: pytest.fail("it waited"))
+    assert job.take_in(settle_s=SETTLE_S).arrived == 2
+
+
+def test_an_intake_that_finds_nothing_new_does_not_wait(job, pull, monkeypatch):
+    job.put("job 1/pull_1.csv", pull)
+    job.take_in()
+    monkeypatch.setattr(archive.time, "sleep", lambda seconds: pytest.fail("it waited"))
+    assert job.take_in(settle_s=SETTLE_S).arrived == 0
+
+
+def test_an_earlier_file_stays_current_while_its_successor_is_being_written(job, pull):
+    path = job.put("job 1/pull_1.csv", pull)
+    job.take_in()
+    longer = pull + b"30.00,8100,1.0,0.870,100\n"
+    writing = written_slowly(path, longer, 60, 0.01)
+    assert job.take_in(settle_s=SETTLE_S).unsettled == ("job 1/pull_1.csv",)
+    present = "SELECT rows_read FROM raw.reading JOIN raw.arrival USING (file_sha256) " \
+        "WHERE is_current AND is_present"  # fmt: skip
+    assert job.rows(present) == [(409,)]
+    writing.join()
+    job.take_in(settle_s=SETTLE_S)
+    assert job.rows(present) == [(410,)]
+
+
+@pytest.mark.parametrize("cut", [-3, -12, -19])
+def test_a_text_that_ends_in_mid_row_is_told(job, pull, cut):
+    # The last row is "20.40,8000,49.745,0.8760,100": cut in its last, third and second cell.
+    job.put("job 1/pull_1.csv", pull.rstrip(b"\n")[:cut])
+    job.take_in()
+    ((notes,),) = job.rows("SELECT facts ->> '$.notes' FROM raw.reading")
+    assert "the file ends within line 414, in mid-row" in notes
+    assert job.rows("SELECT rows_rejected FROM raw.reading") == [(1,)]
+
+
+def test_a_text_whose_last_line_is_whole_but_not_ended_is_not_called_cut(job, pull):
+    job.put("job 1/pull_1.csv", pull.rstrip(b"\n"))
+    job.take_in()
+    ((notes,),) = job.rows("SELECT facts ->> '$.notes' FROM raw.reading")
+    assert "mid-row" not in notes
