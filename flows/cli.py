@@ -75,7 +75,7 @@ def _tell_error(error: Exception) -> int:
 
 
 def _is_known(error: Exception) -> bool:
-    from warehouse.damage import disk_trouble, is_damage
+    from warehouse.damage import plainly
 
     names = {
         "MistakesError",
@@ -95,21 +95,15 @@ def _is_known(error: Exception) -> bool:
     return (
         any(kind.__name__ in names for kind in type(error).__mro__)
         or isinstance(error, (FileExistsError, IsADirectoryError, NotADirectoryError))
-        or disk_trouble(error) is not None
-        or is_damage(error)
+        or bool(plainly(error))
     )
 
 
 def _told(error: Exception) -> str:
-    from warehouse.damage import disk_remedy, disk_trouble, first_line, is_damage
+    from warehouse.damage import plainly
 
-    if trouble := disk_trouble(error):
-        return disk_remedy(trouble)
-    if is_damage(error):
-        return (
-            f"The database or the snapshot is damaged ({first_line(error)}). Nothing is lost: run "
-            "`rollbook update`; what is damaged is made again from the archive"
-        )
+    if told := plainly(error):
+        return told
     mistakes = getattr(error, "mistakes", None)
     if mistakes:
         return f"{error.source} has mistakes:\n" + "\n".join(f"  {m}" for m in mistakes)  # type: ignore[attr-defined]
@@ -240,10 +234,10 @@ def intake(folder: Shop, complete: Complete = False) -> None:
 
     shop, settings = open_shop(folder)
     settle_s = 0.0 if complete else settings.intake.settle_s
-    lost = healing(
+    is_needed = healing(
         shop, lambda writer: _intake(writer, shop, settings, settle_s), _say, wait_s=WAIT_S
     )
-    if lost:
+    if is_needed:
         raise typer.Exit(1)
 
 
@@ -477,15 +471,15 @@ def _update(folder: Path, complete: bool) -> None:
     settle_s = 0.0 if complete else settings.intake.settle_s
 
     def work(connection: Any) -> tuple[bool, Any, list[str]]:
-        lost = _intake(connection, shop, settings, settle_s)
+        is_needed = _intake(connection, shop, settings, settle_s)
         _derive(connection, shop, settings)
-        return lost, _publish(connection, shop), layout_gaps(connection)
+        return is_needed, _publish(connection, shop), layout_gaps(connection)
 
-    lost, snapshot, gaps = healing(shop, work, _say, wait_s=WAIT_S)
+    is_needed, snapshot, gaps = healing(shop, work, _say, wait_s=WAIT_S)
     print_answers(console, snapshot, settings)
     for gap in gaps:
         console.print(Text(f"Look twice: {gap}.", style="yellow"))
-    if lost:
+    if is_needed:
         raise typer.Exit(1)
 
 
@@ -526,7 +520,7 @@ def _update_telling(folder: Path, complete: bool) -> None:
 
 
 def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
-    """Take in what lies in the inbox and say what came of it; whether the archive lost a file."""
+    """Take in what lies in the inbox and say what came of it; whether a person is needed."""
     from flows.intake import take_in
 
     started = time.monotonic()
@@ -556,10 +550,12 @@ def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
         console.print(Text(f"layouts/{name} has mistakes and recognises nothing:", style="red"))
         for mistake in mistakes:
             console.print(Text(f"  {mistake}", style="red"))
+        if (kept := shop.backups / f"layouts-{name}").is_file():
+            console.print(Text(f"  as it was at the last check without mistakes: {kept}"))
     waiting = sum(result.states.get(state, 0) for state in ("waiting", "refused", "missing"))
     if waiting:
         _say(f"{waiting} files wait or were refused: why and what to do is in refused/.")
-    return bool(result.lost)
+    return bool(result.lost or result.layout_mistakes)
 
 
 def _derive(connection: Any, shop: Any, settings: Any) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from flows.door import SIGN_IN_HEADER
 from schemas.settings import ShopSettings, read_settings
+from schemas.toml_text import MistakesError
 from warehouse.shop import ShopFolder, is_private_file
 
 NEW_SETTINGS = """\
@@ -135,12 +136,20 @@ def open_shop(folder: Path) -> tuple[ShopFolder, ShopSettings]:
         If it has mistakes.
     """
     shop = ShopFolder(folder.resolve())
+    kept = shop.backups / shop.settings.name
+    if not shop.exists() and kept.is_file():
+        raise NotAShopError(f"{folder} has no {shop.settings.name} any more; copy {kept} there")
     if not shop.exists():
         raise NotAShopError(
             f"{folder} is not a shop's folder: it has no {shop.settings.name}; "
             f"make one with `rollbook init {folder}`"
         )
-    return shop, read_settings(shop.settings)
+    try:
+        return shop, read_settings(shop.settings)
+    except MistakesError as error:
+        if kept.is_file():
+            error.mistakes.append(f"as it was at the last check without mistakes: {kept}")
+        raise
 
 
 def init_shop(folder: Path) -> ShopFolder:

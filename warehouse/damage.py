@@ -90,6 +90,18 @@ def is_damage(error: Exception) -> bool:
     return type(error) is duckdb.Error or isinstance(error, kinds)
 
 
+def plainly(error: Exception) -> str:
+    """Return a sentence on a disk or a database that failed, with what to do; "" for all else."""
+    if trouble := disk_trouble(error):
+        return disk_remedy(trouble)
+    if is_damage(error):
+        return (
+            f"The database or the snapshot is damaged ({first_line(error)}). Nothing is lost: run "
+            "`rollbook update`; what is damaged is made again from the archive"
+        )
+    return ""
+
+
 def first_line(error: Exception) -> str:
     """Return the first line of an error, cut to what a sentence can hold."""
     return (str(error).splitlines() or [""])[0][:120]

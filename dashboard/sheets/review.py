@@ -22,6 +22,7 @@ from dashboard import queries, wording
 from dashboard.sheets import drawing
 from schemas.settings import ShopSettings, read_settings
 from schemas.units import shown_power
+from warehouse.damage import DamagedError, plainly
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
 from warehouse.whole_file import write_whole
@@ -397,8 +398,13 @@ def main() -> int:
     asked = parser.parse_args()
     try:
         written = write_review(asked.shop, quarter=asked.quarter, out=asked.out)
-    except (FileNotFoundError, ValueError) as trouble:
+    except (FileNotFoundError, ValueError, DamagedError) as trouble:
         sys.stderr.write(f"{trouble}\n")
+        return 1
+    except (OSError, duckdb.Error) as trouble:
+        if not (told := plainly(trouble)):
+            raise
+        sys.stderr.write(f"{told}\n")
         return 1
     sys.stdout.write(f"{written}\n")
     return 0

@@ -12,6 +12,7 @@ from flows.steps.layout_gaps import layout_gaps
 from flows.steps.ledger import LEDGER, look_at_ledger
 from flows.steps.progress import Heal, Progress, quietly_mended
 from flows.steps.samples import DamagedSamplesError, sound_samples
+from schemas.layout import read_layouts
 from warehouse import snapshot, store
 from warehouse.shop import ShopFolder
 
@@ -71,7 +72,9 @@ def self_check(
         problems.append(f"published: {told}")
         # What stands is not what was finished: the schedule then publishes again by itself.
         connection.execute("DELETE FROM raw.finished WHERE flow_name = 'publish'")
-    _back_up(shop, keep_ledger=bool(ledger.damage or ledger.lost))
+    _, mistakes = read_layouts(shop.layouts)
+    problems += [f"layouts/{name} has mistakes: {told[0]}" for name, told in mistakes.items()]
+    _back_up(shop, spoilt={*mistakes, *([LEDGER] if ledger.damage or ledger.lost else [])})
     return problems
 
 
@@ -123,12 +126,12 @@ def _samples(
     return problems
 
 
-def _back_up(shop: ShopFolder, *, keep_ledger: bool) -> None:
+def _back_up(shop: ShopFolder, spoilt: set[str]) -> None:
     shop.backups.mkdir(exist_ok=True)
     sources = [shop.settings, shop.archive / LEDGER, *sorted(shop.layouts.glob("*.toml"))]
     for source in sources:
-        # A ledger that lost lines must not take the place of a whole one.
-        if source.is_file() and not (keep_ledger and source.name == LEDGER):
+        # What is damaged must not take the place of a whole copy.
+        if source.is_file() and source.name not in spoilt:
             target = shop.backups / (
                 f"layouts-{source.name}" if source.parent == shop.layouts else source.name
             )

@@ -168,7 +168,10 @@ def test_an_archive_whose_disk_is_gone_stops_everything_and_nothing_is_published
 
 
 def test_a_fault_of_our_own_is_told_as_one_and_kept_whole_in_a_log(copy, monkeypatch):
-    monkeypatch.setattr("flows.derive.derive_curves", lambda *arguments: 1 // 0)
+    def faulty(*arguments):
+        raise ZeroDivisionError("division by zero")
+
+    monkeypatch.setattr("flows.derive.derive_curves", faulty)
     code, said = run(copy, "update")
     assert code == 70
     assert "This is a fault of Rollbook, not of your files (ZeroDivisionError:" in said

@@ -83,6 +83,17 @@ def test_a_snapshot_that_cannot_be_read_is_found(published):
     assert "rollbook publish" in problem
 
 
+def test_a_damaged_layout_is_told_and_does_not_take_its_copys_place(published):
+    check(published)
+    layout = published.folder.layouts / "plain-pull.toml"
+    kept = published.folder.backups / "layouts-plain-pull.toml"
+    whole = layout.read_bytes()
+    layout.write_bytes(whole[: len(whole) // 2])
+    (problem,) = check(published)
+    assert problem.startswith("layouts/plain-pull.toml has mistakes")
+    assert kept.read_bytes() == whole
+
+
 def test_settings_layouts_and_ledger_are_backed_up(published):
     check(published)
     kept = published.folder.backups

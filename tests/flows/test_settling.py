@@ -11,6 +11,10 @@ from flows.steps import archive
 SETTLE_S = 0.3
 
 
+def must_not_wait(seconds):
+    pytest.fail("it waited")
+
+
 @pytest.fixture
 def pull(make):
     return make.pull(rows=401).encode()
@@ -122,14 +126,14 @@ def test_files_that_nobody_touched_for_a_minute_cost_no_wait(job, pull, monkeypa
     job.put("job 1/pull_1.csv", pull)
     now = time.time()
     monkeypatch.setattr(archive.time, "time", lambda: now + 61)
-    monkeypatch.setattr(archive.time, "sleep", lambda seconds: pytest.fail("it waited"))
+    monkeypatch.setattr(archive.time, "sleep", must_not_wait)
     assert job.take_in(settle_s=SETTLE_S).arrived == 2
 
 
 def test_an_intake_that_finds_nothing_new_does_not_wait(job, pull, monkeypatch):
     job.put("job 1/pull_1.csv", pull)
     job.take_in()
-    monkeypatch.setattr(archive.time, "sleep", lambda seconds: pytest.fail("it waited"))
+    monkeypatch.setattr(archive.time, "sleep", must_not_wait)
     assert job.take_in(settle_s=SETTLE_S).arrived == 0
 
 
