@@ -8,7 +8,7 @@ import pytest
 
 from flows.steps import archive
 
-SETTLE_S = 0.3
+SETTLE_S = 0.8
 
 
 def must_not_wait(seconds):
@@ -27,45 +27,51 @@ def job(shop, make):
     return shop
 
 
-def written_slowly(path, data, pieces, pause_s):
-    """Write a file piece by piece in a thread, as a slow copy does; return the thread."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    begun = threading.Event()
+class SlowWriter:
+    """Writes a file in a thread, some bytes at a time, as a slow copy does, until told to end."""
 
-    def write():
-        step = -(-len(data) // pieces)
+    def __init__(self, path, data, pause_s):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self.begun, self.may_end = threading.Event(), threading.Event()
+        self.thread = threading.Thread(target=self.write, args=(path, data, pause_s))
+        self.thread.start()
+        self.begun.wait()
+
+    def write(self, path, data, pause_s):
         with path.open("wb") as file:
-            for start in range(0, len(data), step):
-                file.write(data[start : start + step])
+            for byte in range(len(data) - 1):
+                file.write(data[byte : byte + 1])
                 file.flush()
-                begun.set()
-                time.sleep(pause_s)
+                self.begun.set()
+                if self.may_end.wait(pause_s):
+                    break
+            file.write(data[byte + 1 :])
 
-    thread = threading.Thread(target=write)
-    thread.start()
-    begun.wait()
-    return thread
+    def end(self):
+        self.may_end.set()
+        self.thread.join()
 
 
-@pytest.mark.parametrize("pause_s", [0.01, 0.05, 0.15])
+@pytest.mark.parametrize("pause_s", [0.005, 0.05, 0.2])
 def test_a_file_being_written_at_any_pace_waits_and_is_taken_in_whole_later(job, pull, pause_s):
-    pieces = round(0.6 / pause_s)
-    path = job.folder.inbox / "job 1" / "pull_1.csv"
-    writing = written_slowly(path, pull, pieces, pause_s)
+    writer = SlowWriter(job.folder.inbox / "job 1" / "pull_1.csv", pull, pause_s)
     result = job.take_in(settle_s=SETTLE_S)
     assert result.unsettled == ("job 1/pull_1.csv",)
     assert result.arrived == 1
     assert job.rows("SELECT count(*) FROM raw.reading") == [(0,)]
-    writing.join()
+    writer.end()
     assert job.take_in(settle_s=SETTLE_S).unsettled == ()
     assert job.rows("SELECT rows_read FROM raw.reading") == [(409,)]
     assert not list(job.folder.archive.glob("*.arriving"))
 
 
 def test_of_a_file_whose_writer_pauses_for_longer_the_whole_one_takes_the_parts_place(job, pull):
-    writing = written_slowly(job.folder.inbox / "job 1" / "pull_1.csv", pull, 2, 5 * SETTLE_S)
-    assert job.take_in(settle_s=SETTLE_S).unsettled == ()
-    writing.join()
+    path = job.folder.inbox / "job 1" / "pull_1.csv"
+    with path.open("wb") as writer:
+        writer.write(pull[:6000])
+        writer.flush()
+        assert job.take_in(settle_s=SETTLE_S).unsettled == ()
+        writer.write(pull[6000:])
     job.take_in(settle_s=SETTLE_S)
     job.derive()
     assert job.rows("SELECT count(*) FROM core.pull") == [(1,)]
@@ -141,12 +147,12 @@ def test_an_earlier_file_stays_current_while_its_successor_is_being_written(job,
     path = job.put("job 1/pull_1.csv", pull)
     job.take_in()
     longer = pull + b"30.00,8100,1.0,0.870,100\n"
-    writing = written_slowly(path, longer, 60, 0.01)
+    writer = SlowWriter(path, longer, 0.01)
     assert job.take_in(settle_s=SETTLE_S).unsettled == ("job 1/pull_1.csv",)
     present = "SELECT rows_read FROM raw.reading JOIN raw.arrival USING (file_sha256) " \
         "WHERE is_current AND is_present"  # fmt: skip
     assert job.rows(present) == [(409,)]
-    writing.join()
+    writer.end()
     job.take_in(settle_s=SETTLE_S)
     assert job.rows(present) == [(410,)]
 
