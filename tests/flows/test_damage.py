@@ -456,15 +456,15 @@ def print_table():
         shop = build(Path(place) / "sound")
         before = shop.contents("core", "out")
         by_itself = 0
-        print("| what | damage | told by | healed |\n| --- | --- | --- | --- |")  # noqa: T201
+        print("| what | damage | told by | healed |\n| --- | --- | --- | --- |")
         for number, case in enumerate(CASES):
             copied = LittleShop(shutil.copytree(shop.folder.root, Path(place) / str(number)))
             told_and_healed(case, copied, shop.folder.root, before)
             shutil.rmtree(copied.folder.root)
             by_itself += case.act is None
             healed = f"by bringing back {case.act_in_words}" if case.act else "by itself"
-            print(f"| {case.kind} | {case.damage} | `{case.by}` | {healed} |")  # noqa: T201
-        print(  # noqa: T201
+            print(f"| {case.kind} | {case.damage} | `{case.by}` | {healed} |")
+        print(
             f"\n{len(CASES)} damages told; {by_itself} healed by itself, "
             f"{len(CASES) - by_itself} by the one act named; core and out equal in each."
         )

@@ -1,6 +1,8 @@
 """A full disk, one that can only be read, one that is gone: a sentence, and nothing half-done."""
 
 import errno
+import gzip
+import hashlib
 import os
 import shutil
 import subprocess
@@ -10,7 +12,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from flows.steps import ledger
+from flows.steps import ledger, read
 from tests.conftest import LittleShop
 from tests.flows.test_damage import build, run
 from warehouse import snapshot, store, whole_file
@@ -186,3 +188,17 @@ def test_a_file_that_cannot_be_written_leaves_nothing_behind(tmp_path, monkeypat
     with pytest.raises(OSError, match="No space"):
         whole_file.write_whole(tmp_path / "x.txt", "text")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_disk_that_fills_while_a_file_is_read_apart_refuses_no_file(copy):
+    # Else the file would be refused for good, for what was the disk's doing.
+    class FullWorker:
+        call = staticmethod(no_room)
+
+    ride = next(copy.folder.inbox.rglob("ride.csv")).read_bytes()
+    sha = hashlib.sha256(ride).hexdigest()
+    path = copy.folder.archive / sha[:2] / sha
+    path.write_bytes(gzip.compress(ride))  # packed files are read apart
+    rules = read._Rules([], copy.settings, {sha: ["ride.csv"]})
+    with pytest.raises(OSError, match="No space"):
+        read.open_guarded(FullWorker(), sha, copy.folder, rules, None)
