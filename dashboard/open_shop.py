@@ -75,9 +75,12 @@ def standing() -> tuple[ShopSettings | None, Snapshot | None]:
     """Return the shop's settings and snapshot as far as they can be had, for the frame."""
     folder = shop_folder()
     try:
-        return read_settings(ShopFolder(folder).settings), current(folder)
-    except (FileNotFoundError, ValueError, DamagedError):
+        settings = read_settings(ShopFolder(folder).settings)
+    except (FileNotFoundError, ValueError):
         return None, None
+    with contextlib.suppress(DamagedError):
+        return settings, current(folder)
+    return settings, None
 
 
 def open_shop() -> OpenShop:

@@ -75,6 +75,39 @@ def test_a_page_outside_any_shop_says_so(view, tmp_path, monkeypatch):
     assert "no shop yet" in _said(_page(view, tmp_path, monkeypatch))
 
 
+def _spoil(folder, damage):
+    pointer = folder / "current.json"
+    snapshot = folder / json.loads(pointer.read_text(encoding="utf-8"))["file"]
+    data = bytearray(snapshot.read_bytes())
+    if damage == "cut":
+        snapshot.write_bytes(data[: len(data) // 2])
+    elif damage == "every block changed":
+        for at in range(12_288 + 5000, len(data), 262_144):
+            data[at] ^= 0xFF
+        snapshot.write_bytes(data)
+    elif damage == "deleted":
+        snapshot.unlink()
+    elif damage == "pointer damaged":
+        pointer.write_text("{", encoding="utf-8")
+    else:
+        pointer.unlink()
+
+
+@pytest.mark.parametrize(
+    "damage", ["cut", "every block changed", "deleted", "pointer damaged", "pointer deleted"]
+)
+def test_a_page_on_a_damaged_snapshot_says_so_and_what_to_do(
+    damage, small_shop, tmp_path, monkeypatch
+):
+    shop = Path(shutil.copytree(small_shop, tmp_path / "damaged"))
+    _spoil(shop / "published", damage)
+    app = _page(_view("health"), shop, monkeypatch)
+    assert [error.value for error in app.error] == [
+        "The published snapshot is lost or damaged. Nothing else is; publish it again:"
+    ]
+    assert app.code[0].value == "rollbook update DIR"
+
+
 @pytest.mark.parametrize("view", VIEWS, ids=lambda path: path.stem)
 def test_a_page_on_an_empty_snapshot_says_what_is_missing_and_the_cautions(
     view, empty_shop, monkeypatch
