@@ -103,7 +103,8 @@ def check_flow(shop_folder: str) -> State[Any]:
     """Check nightly that all that was promised is there."""
     shop, _ = open_shop(Path(shop_folder))
     with store.writer(shop, wait_s=LOCK_WAIT_S) as connection:
-        problems = as_task("check", self_check, connection, shop, quietly)
+        heal = get_run_logger().warning
+        problems = as_task("check", self_check, connection, shop, quietly, heal)
     create_markdown_artifact(
         "\n".join(f"- {escaped(p)}" for p in problems) or "All is well.", key="check"
     )
