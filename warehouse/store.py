@@ -63,6 +63,10 @@ def writer(
     shop.make()
     if shop.lock.is_dir():
         put_aside(shop, shop.lock, shop.lock.name)
+        if heal is not None:
+            heal(
+                f"A folder stood where {shop.lock.name} belongs; it lies in warehouse/damaged/ now."
+            )
     lock = filelock.FileLock(shop.lock)
     try:
         lock.acquire(timeout=wait_s)
@@ -91,6 +95,8 @@ def writer(
 
 def _connected(shop: ShopFolder, heal: Callable[[str], None] | None) -> duckdb.DuckDBPyConnection:
     reason = _condemned(shop)
+    if heal is not None and not shop.database.exists() and any(shop.archive.glob("??/*")):
+        heal("The database was gone; all of it is made again from the archive.")
     try:
         if not reason:
             return _opened(shop.database)

@@ -191,8 +191,8 @@ def archive_arrivals(
     """
     for torn in shop.archive.glob("*.arriving"):
         torn.unlink()  # of a kill: the file is still in the inbox
-    _refuse_lost_archive(connection, shop)
-    mended = load_ledger(connection, shop)
+    mended = _refuse_lost_archive(connection, shop)
+    mended += load_ledger(connection, shop)
     known = {
         (folder, name): (size, modified, sha, is_present)
         for folder, name, size, modified, sha, is_present in connection.execute(
@@ -303,10 +303,13 @@ def _is_changed(path: Path, before: os.stat_result) -> bool:
     return (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns)
 
 
-def _refuse_lost_archive(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> None:
-    """Refuse to begin an archive anew over one whose disk, or whose ledger, is not there."""
+def _refuse_lost_archive(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> list[str]:
+    """Refuse to begin an archive anew over one whose disk, or whose ledger, is not there.
+
+    A sentence is returned where the ledger can begin anew: the inbox holds all that came.
+    """
     if (shop.archive / LEDGER).is_file():
-        return
+        return []
     held = {path.name for path in shop.archive.glob("??/*") if len(path.name) == 64}
     if last_arrival_no(connection) or (shop.backups / LEDGER).is_file():
         if not held:
@@ -314,12 +317,14 @@ def _refuse_lost_archive(connection: duckdb.DuckDBPyConnection, shop: ShopFolder
                 f"{shop.archive} is empty, though files were archived: connect its disk, or bring "
                 "the folder back from a backup, and run this again"
             )
-        return
+        return []
     if held and not held <= {file_sha256(path) for path in _inbox_files(shop.inbox)[0]}:
         raise DamagedError(
             f"{shop.archive / LEDGER} is gone, and with the database every copy of it: bring it "
             "back from a backup, or put all jobs back into the inbox, and run this again"
         )
+    lost = "The ledger of arrivals was gone; it begins anew from the inbox, which holds all of it."
+    return [lost] if held else []
 
 
 def _inbox_files(inbox: Path) -> tuple[list[Path], list[str]]:

@@ -295,7 +295,7 @@ CASES = [
     Case("database", "no bytes", database, empty, MADE_AGAIN),
     Case("database", "a text", database, text, MADE_AGAIN),
     Case("database", "a folder", database, folder, MADE_AGAIN),
-    Case("database", "deleted", database, gone, "read, 1 jobs linked"),
+    Case("database", "deleted", database, gone, "The database was gone"),
     Case("database", "torn log", database, torn_log, MADE_AGAIN),
     Case("samples of pulls", "cut", samples("pull"), cut, READ_AGAIN),
     Case("samples of pulls", "a byte flipped", samples("pull"), flip, "lost or damaged",
@@ -334,7 +334,7 @@ CASES = [
          "line 2 is damaged", first=forget_with_backups, code=1,
          act=bring_back("arrivals.jsonl", ledger), act_in_words="the ledger from a backup"),
     Case("ledger, database, backups", "deleted, all copies gone; the inbox is whole", ledger, gone,
-         "5 files arrived", first=forget_with_backups),
+         "it begins anew from the inbox", first=forget_with_backups),
     Case("archived pull", "a byte flipped", archived("job 1/s1_1.csv"), flip, FROM_INBOX,
          by="check"),
     Case("archived pull", "cut, database gone", archived("job 1/s1_1.csv"), cut, FROM_INBOX,
@@ -362,7 +362,7 @@ CASES = [
          act=bring_back("layouts-plain-pull.toml", layout), act_in_words="it from backups/"),
     Case("layout", "deleted", layout, gone, "3 files wait or were refused",
          act=bring_back("layouts-plain-pull.toml", layout), act_in_words="it from backups/"),
-    Case("lock", "a folder", lock, folder, "Published: snapshot 1"),
+    Case("lock", "a folder", lock, folder, "A folder stood where writer.lock belongs"),
 ]  # fmt: skip
 
 
