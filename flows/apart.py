@@ -62,20 +62,16 @@ class Worker:
         """
         if self._process is None:
             self._start()
-        assert self._pipe is not None  # noqa: S101 - made by _start
         try:
-            self._pipe.send((limits, function, arguments))
-            self._wait(limits)
-            succeeded, answer = self._pipe.recv()
-        except (EOFError, OSError):
-            self.close()
-            raise _refusal(CRASHED, "the program that reads such files broke down on it") from None
-        except BaseException:
-            self.close()
-            raise
-        if not succeeded:
-            raise answer
-        return answer
+            return self._ask(limits, function, arguments)
+        except (EOFError, ConnectionError):
+            # Once more: something else may have ended the process.
+            self._start()
+        try:
+            return self._ask(limits, function, arguments)
+        except (EOFError, ConnectionError):
+            told = "the program that reads such files broke down on it"
+            raise _refusal(CRASHED, told) from None
 
     def _ask(
         self, limits: Limits, function: Callable[..., Result], arguments: tuple[Any, ...]

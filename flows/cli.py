@@ -20,7 +20,7 @@ import typer
 from rich.text import Text
 
 from flows.cli_layout import layout_app
-from flows.terminal import console, set_up_streams, write_json, write_traceback
+from flows.terminal import console, set_up_streams, write_json
 from warehouse.shop import keep_to_owner
 
 app = typer.Typer(

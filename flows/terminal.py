@@ -9,7 +9,6 @@ from __future__ import annotations
 import io
 import json
 import sys
-import traceback
 from collections.abc import Iterable
 from typing import Any
 
@@ -52,11 +51,6 @@ def write_text(text: str) -> None:
 def write_json(entries: Any) -> None:
     """Write one line for another program, in ASCII: it reads the same signs, a terminal none."""
     _write_line(json.dumps(entries).replace("\x7f", "\\u007f"))
-
-
-def write_traceback() -> None:
-    """Write where an error that nobody foresaw came from."""
-    sys.stderr.write(visible(traceback.format_exc()))
 
 
 def _write_line(line: str) -> None:
