@@ -162,7 +162,7 @@ def test_an_error_that_nobody_foresaw_passes_no_code_on_and_is_an_error():
     done = subprocess.run(
         [sys.executable, "-c", code, EVIL], capture_output=True, encoding="utf-8", check=False
     )
-    assert done.returncode == 1
+    assert done.returncode == 70
     assert "ZeroDivisionError: ␛]52;c;cHdu␇" in done.stderr
     assert acting(done.stderr) == []
 
