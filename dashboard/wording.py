@@ -173,6 +173,11 @@ def gain_sentence(gain: Mapping[str, Any]) -> str:
             "Not comparable: only one side is at the reference air, and the weather alone moves "
             "power by percents"
         )
+    if gain["mean_gain_pct"] is None:
+        return (
+            "Cannot be told: no air. Neither side gives the air's temperature, pressure and "
+            "humidity, and the weather alone moves power by percents"
+        )
     low = number(gain["mean_gain_lower_pct"], 1, signed=True)
     high = number(gain["mean_gain_upper_pct"], 1, signed=True)
     sentence = (
@@ -182,6 +187,11 @@ def gain_sentence(gain: Mapping[str, Any]) -> str:
     if gain["verdict"] == "within noise":
         smallest = number(gain["smallest_detectable_pct"], 1)
         sentence += f". These pulls could have shown {smallest} % or more"
+    if gain.get("air_state") == "observed":
+        sentence += (
+            ". Power as observed: no correction holds for forced induction; what the weather may "
+            "have done is in the interval"
+        )
     return sentence
 
 

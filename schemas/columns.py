@@ -362,8 +362,13 @@ COLUMNS: dict[str, Column] = {
     "smallest_detectable_pct": Column(
         "Smallest true difference that this comparison would have shown four times in five.", "%"
     ),
+    "air_state": _text(
+        "What both sides are held against each other at: reference (the reference air), observed "
+        "(forced induction, weather known), one side, or none (no weather)."
+    ),
     "verdict": _text(
-        "real gain, real loss, within noise or not comparable: over the riding range."
+        "real gain, real loss, within noise, not comparable (air on one side only) or cannot be "
+        "told: no air; over the riding range."
     ),
     "verdict_at_peak": _text("The same, peak against peak."),
     "log_mean_gain": Column("Natural logarithm of the power ratio, mean over the riding range."),

@@ -196,11 +196,14 @@ class ReviewData:
             "nothing is known of the dyno",
         )
         real = sum(row["verdict"] == "real gain" for row in self.gains)
+        untold = sum(row["mean_gain_pct"] is None for row in self.gains)
         return (
             f"{wording.counted(value.get('bikes', 0), 'bike')} in "
             f"{wording.counted(value.get('jobs', 0), 'job')}, "
             f"{wording.counted(value.get('pulls', 0), 'pull')}; "
-            f"{real} of {wording.counted(len(self.gains), 'measured change')} a real gain; "
+            f"{real} of {wording.counted(len(self.gains), 'measured change')} a real gain"
+            + (f", {untold} cannot be told for want of the air" if untold else "")
+            + "; "
             f"{wording.counted(len(self.off_target), 'stage')} on our own maps still lean; "
             f"{wording.counted(len(self.comebacks), 'comeback')}; {dyno}."
         )

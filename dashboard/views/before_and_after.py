@@ -105,7 +105,7 @@ if advice.level in ("stop", "warn"):
 if gain:
     st.markdown(f"### {wording.gain_sentence(gain)}")
     st.caption(f"What changed: {wording.escaped(gain['change_label'])}.")
-    if gain["again_stage_id"]:
+    if gain["drift_pct"] is not None:
         st.caption(wording.drift_sentence(gain))
     if not gain["is_like_for_like"]:
         st.warning(
@@ -140,7 +140,7 @@ if session and session["peak_power_w"] is not None:
             f"at {wording.number(session['peak_power_speed_rpm'])} rpm",
         )
     )
-if gain:
+if gain and gain["mean_gain_pct"] is not None:
     peak = wording.between(gain["peak_gain_lower_pct"], gain["peak_gain_upper_pct"])
     entries += [
         (

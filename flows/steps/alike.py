@@ -15,7 +15,7 @@ from flows.steps.trust import session_curves
 from flows.steps.wording import signed_pct
 from warehouse import store
 
-ALIKE_VERSION = 1
+ALIKE_VERSION = 2
 """Raise it when this step changes what it gives for the same builds."""
 
 SHOWN = 10
@@ -155,7 +155,8 @@ def _outcomes(
     for row in store.rows(
         connection,
         "SELECT job_id, basis, mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct, "
-        "change_label, verdict FROM out.gain WHERE basis <> 'earlier job' ORDER BY gain_id",
+        "change_label, verdict, air_state FROM out.gain WHERE basis <> 'earlier job' "
+        "ORDER BY gain_id",
     ).iter_rows(named=True):
         gains.setdefault(row["job_id"], []).append(row)
     lean: dict[str, list[str]] = {}
@@ -189,11 +190,14 @@ def _outcomes(
 
 
 def _gained(gain: dict[str, Any]) -> str:
+    if gain["mean_gain_pct"] is None:
+        return gain["verdict"]
     mean, low, high = (
         signed_pct(gain[name])
         for name in ("mean_gain_pct", "mean_gain_lower_pct", "mean_gain_upper_pct")
     )
-    return f"{mean} % ({low} to {high} %), {gain['verdict']}"
+    observed = ", power as observed" if gain["air_state"] == "observed" else ""
+    return f"{mean} % ({low} to {high} %), {gain['verdict']}{observed}"
 
 
 def _rows(

@@ -22,11 +22,34 @@ from schemas.card import CATEGORIES
 from schemas.settings import ShopSettings
 from warehouse import store
 
-GAINS_VERSION = 7
+GAINS_VERSION = 8
 """Raise it when this step changes what it gives for the same sessions."""
 
-NOT_COMPARABLE = "not comparable"
-"""Verdict where one side only is at the reference air: the weather moves power by percents."""
+NOT_COMPARABLE, NO_AIR = "not comparable", "cannot be told: no air"
+"""Verdicts where the weather may have moved power by percents: there no gain has a figure."""
+NO_VERDICT = {"one side": NOT_COMPARABLE, "none": NO_AIR}
+"""State of the air → verdict; in the other states the figures decide."""
+FIGURES = (
+    "mean_gain_pct",
+    "mean_gain_lower_pct",
+    "mean_gain_upper_pct",
+    "peak_gain_pct",
+    "peak_gain_lower_pct",
+    "peak_gain_upper_pct",
+    "gain_at_peak_pct",
+    "gain_at_peak_w",
+    "greatest_gain_pct",
+    "greatest_gain_speed_rpm",
+    "greatest_loss_pct",
+    "greatest_loss_speed_rpm",
+    "over_rev_rpm",
+    "smallest_detectable_pct",
+    "log_mean_gain",
+    "log_mean_gain_sd",
+    "log_peak_gain",
+    "log_peak_gain_sd",
+)
+DRIFTS = ("drift_pct", "drift_lower_pct", "drift_upper_pct")
 
 PREVIOUS, FIRST, EARLIER = "previous stage", "first stage", "earlier job"
 
@@ -95,7 +118,8 @@ def derive_gains(
         made = _gain(pair, sides, trust, settings)
         if made is not None:
             heads.append(_head(gain_id, pair, made, wanted[gain_id]))
-            points[gain_id] = _points(made)
+            if air_state(pair.stages) not in NO_VERDICT:
+                points[gain_id] = _points(made)
         if done % 25 == 0 or done == len(to_make):
             progress(done, len(to_make), "comparing stages")
     if to_make or to_delete:
@@ -120,11 +144,12 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "stage.build_id, build.map_name, build.map_revision, build.fuel, build.ethanol_share, "
         "session.model_id, session.run_on, job.received_on, session.pulls_used, "
         "session.is_corrected, session.has_air_doubt, session.reference_factor_sd, "
-        "session.made_from, bike.is_control, "
+        "session.air_density_kg_m3, session.made_from, bike.is_control, model.induction, "
         "bool_or(pull.power_state = 'from roller') AS is_from_roller "
         "FROM out.session AS session JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.job AS job ON stage.job_id = job.job_id "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
+        "JOIN core.model AS model ON bike.model_id = model.model_id "
         "JOIN core.build AS build USING (build_id) "
         "JOIN core.pull AS pull ON stage.stage_id = pull.stage_id "
         "LEFT JOIN out.pull AS made ON pull.pull_id = made.pull_id "
@@ -217,6 +242,7 @@ def _gain(
                 # What the dyno or its station drifted by is never rescaled: it widens.
                 math.hypot(
                     correction_share(pair.after, other),
+                    observed_share(pair.after, other),
                     drift_of_pair(pair.after["drifts"], other["drifts"]),
                 )
                 for other in pair.stages
@@ -228,6 +254,52 @@ def _gain(
     except ValueError:
         # The two sessions share too little of the riding range to be compared at all.
         return None
+
+
+def air_state(stages: list[dict[str, Any]]) -> str:
+    """Return what the power of some stages is held against each other at.
+
+    Parameters
+    ----------
+    stages : list of dict
+        Stages with is_corrected, induction and air_density_kg_m3.
+
+    Returns
+    -------
+    str
+        "reference": all at the reference air; "observed": a blown engine, which no factor fits,
+        in weather that is known; "one side": some at the reference air, some not; "none": the
+        weather is not known.
+    """
+    corrected = {stage["is_corrected"] for stage in stages}
+    if corrected == {True}:
+        return "reference"
+    if True in corrected:
+        return "one side"
+    blown = all(stage["induction"] == "forced" for stage in stages)
+    seen = all(stage["air_density_kg_m3"] is not None for stage in stages)
+    return "observed" if blown and seen else "none"
+
+
+def observed_share(one: dict[str, Any], other: dict[str, Any]) -> float:
+    """Return 1 SD of what the weather may put into the ratio of two powers as observed.
+
+    A blown engine follows the air's density in full, not at all or anything between: evenly
+    likely, hence the root of 3. A choice of ours, no source.
+
+    Parameters
+    ----------
+    one, other : dict
+        Stages.
+
+    Returns
+    -------
+    float
+        Relative; 0 where the power was corrected. [1]
+    """
+    if air_state([one, other]) != "observed":
+        return 0.0
+    return abs(math.log(one["air_density_kg_m3"] / other["air_density_kg_m3"])) / math.sqrt(3.0)
 
 
 def change_of(before: dict[str, Any], after: dict[str, Any]) -> tuple[str, str, str]:
@@ -330,7 +402,14 @@ def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain, made_from: str
     # The way back says nothing that the way there has not said.
     pooled = not (unlike or pair.is_counted or basis == EARLIER or kind == "nothing")
     pooled = pooled and not after["is_control"]
-    one_side_only = before["is_corrected"] != after["is_corrected"]
+    air = air_state(pair.stages)
+    untold = NO_VERDICT.get(air)
+    figures = dict.fromkeys((*FIGURES, "peak_gain_w", *DRIFTS))
+    if untold is None:
+        figures |= {name: getattr(made, name) for name in FIGURES}
+        figures["peak_gain_w"] = made.peak_gain_pct / 100 * _top(made.before_w)
+    if untold is None and pair.again is not None:
+        figures |= {name: getattr(made, name) for name in DRIFTS}
     at_peak = gain_metric.verdict(made.peak_gain_lower_pct, made.peak_gain_upper_pct)
     return {
         "gain_id": gain_id,
@@ -353,37 +432,11 @@ def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain, made_from: str
         "pulls_again": pair.again["pulls_used"] if pair.again else None,
         "riding_from_rpm": made.range_from_rpm,
         "riding_to_rpm": made.range_to_rpm,
-        "peak_gain_w": made.peak_gain_pct / 100 * _top(made.before_w),
-        "verdict": NOT_COMPARABLE if one_side_only else made.verdict,
-        "verdict_at_peak": NOT_COMPARABLE if one_side_only else at_peak,
+        "air_state": air,
+        "verdict": untold or made.verdict,
+        "verdict_at_peak": untold or at_peak,
         "made_from": made_from,
-        **{
-            name: None if pair.again is None else getattr(made, name)
-            for name in ("drift_pct", "drift_lower_pct", "drift_upper_pct")
-        },
-        **{
-            name: getattr(made, name)
-            for name in (
-                "mean_gain_pct",
-                "mean_gain_lower_pct",
-                "mean_gain_upper_pct",
-                "peak_gain_pct",
-                "peak_gain_lower_pct",
-                "peak_gain_upper_pct",
-                "gain_at_peak_pct",
-                "gain_at_peak_w",
-                "greatest_gain_pct",
-                "greatest_gain_speed_rpm",
-                "greatest_loss_pct",
-                "greatest_loss_speed_rpm",
-                "over_rev_rpm",
-                "smallest_detectable_pct",
-                "log_mean_gain",
-                "log_mean_gain_sd",
-                "log_peak_gain",
-                "log_peak_gain_sd",
-            )
-        },
+        **figures,
     }
 
 

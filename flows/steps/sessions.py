@@ -14,7 +14,7 @@ from flows.steps.refresh import fingerprint, or_none, outdated, parts_of, replac
 from schemas.settings import Mixture, ShopSettings
 from warehouse import store
 
-SESSIONS_VERSION = 3
+SESSIONS_VERSION = 4
 """Raise it when this step changes what it gives for the same curves."""
 
 LEAST_WINDOW_RPM = 150.0
@@ -236,6 +236,10 @@ def _session(
     factor = [head["reference_factor"] for head in used if head["reference_factor"] is not None]
     started = [head["started_at"] for head in used if head["started_at"] is not None]
     corrected = len(factor) == len(used) and stage["induction"] == "natural"
+    if 0 < len(factor) < len(used):
+        notes.append(
+            f"only {len(factor)} of {len(used)} pulls have the air: their mean is at no one air"
+        )
     row = {
         "stage_id": stage["stage_id"],
         "job_id": stage["job_id"],

@@ -625,6 +625,8 @@ def _gains(rows, random, kept, made, day) -> None:
         key = {"parts only": f"+{last[1]}", "map only": "remap", "both": f"+{last[1]} & remap"}[
             kind
         ]
+        # The files of the forced engine have no air: its gains have no verdict and no figure.
+        has_air = not made["model_id"].startswith("ostrel-surge")
         rows.add(
             "out.gain",
             gain_id=gain_id,
@@ -636,9 +638,13 @@ def _gains(rows, random, kept, made, day) -> None:
             change_kind=kind,
             change_key=key,
             change_label=key.replace("|", " + "),
-            is_like_for_like=made["job_id"] != "J-0031",
-            unlike_reason="" if made["job_id"] != "J-0031" else "other fuel: E5 before, E85 after",
-            is_pooled=made["job_id"] != "J-0031",
+            is_like_for_like=has_air and made["job_id"] != "J-0031",
+            unlike_reason="power could not be brought to the reference air"
+            if not has_air
+            else ""
+            if made["job_id"] != "J-0031"
+            else "other fuel: E5 before, E85 after",
+            is_pooled=has_air and made["job_id"] != "J-0031",
             pulls_before=3,
             pulls_after=3,
             riding_from_rpm=float(first[3][riding][0]),
@@ -658,6 +664,7 @@ def _gains(rows, random, kept, made, day) -> None:
             greatest_loss_speed_rpm=None,
             over_rev_rpm=150.0 if kind == "both" else None,
             smallest_detectable_pct=1.9,
+            air_state="reference",
             verdict=verdict,
             verdict_at_peak=verdict,
             log_mean_gain=float(np.log1p(mean / 100)),
@@ -666,6 +673,14 @@ def _gains(rows, random, kept, made, day) -> None:
             log_peak_gain_sd=0.008,
             made_from="test",
         )
+        if not has_air:
+            untold = rows["out.gain"][-1]
+            untold |= {
+                name: None for name in untold if name.endswith(("_pct", "_w", "_sd", "_gain"))
+            }
+            untold |= dict.fromkeys(("verdict", "verdict_at_peak"), "cannot be told: no air")
+            untold |= {"air_state": "none", "over_rev_rpm": None, "greatest_gain_speed_rpm": None}
+            continue
         rows.setdefault("out.gain_curve", []).extend(
             {
                 "gain_id": gain_id,
@@ -746,7 +761,7 @@ def _rankings(rows: _Rows) -> None:
                 level=row["level"],
             )
     effects: dict[tuple, list] = {}
-    for row in rows["out.gain"]:
+    for row in (row for row in rows["out.gain"] if row["mean_gain_pct"] is not None):
         effects.setdefault((row["model_id"], row["change_kind"], row["change_key"]), []).append(row)
     for number, ((model_id, kind, change), members) in enumerate(sorted(effects.items())):
         mean = float(np.mean([row["mean_gain_pct"] for row in members]))

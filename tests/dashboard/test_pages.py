@@ -201,6 +201,16 @@ def test_power_without_air_correction_is_never_called_corrected(small_shop, monk
     assert "reference air" not in captions
 
 
+def test_a_gain_without_air_shows_no_figure_and_says_why(small_shop, monkeypatch):
+    app = _page(_view("before_and_after"), small_shop, monkeypatch, bike="B-401")
+    said = _said(app)
+    assert "### Cannot be told: no air" in said
+    assert "Peak against peak: cannot be told: no air." in said
+    assert "real gain" not in said.lower()
+    assert "Greatest gain" not in said
+    assert "over the riding range" not in said
+
+
 def _health_of(bike: str, shop: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:
     monkeypatch.setenv("ROLLBOOK_SHOP", str(shop))
     app = AppTest.from_file(str(_view("health")), default_timeout=60)

@@ -69,6 +69,29 @@ def test_no_level_promises_safety():
         )
 
 
+def test_a_gain_without_air_has_no_figure_and_says_what_is_missing():
+    said = wording.gain_sentence(
+        {"verdict": "cannot be told: no air", "mean_gain_pct": None, "air_state": "none"}
+    )
+    assert said.startswith("Cannot be told: no air.")
+    assert "%" not in said
+    assert "pressure" in said
+
+
+def test_the_gain_of_a_blown_engine_says_that_it_is_as_observed():
+    said = wording.gain_sentence(
+        {
+            "verdict": "real gain",
+            "mean_gain_pct": 9.4,
+            "mean_gain_lower_pct": 6.9,
+            "mean_gain_upper_pct": 11.7,
+            "air_state": "observed",
+        }
+    )
+    assert said.startswith("Real gain: +9.4 %")
+    assert "as observed" in said
+
+
 def test_a_gain_within_noise_says_what_could_have_been_seen():
     said = wording.gain_sentence(
         {

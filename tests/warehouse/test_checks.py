@@ -38,9 +38,14 @@ def gain(**changes):
         "peak_gain_pct": 3, "peak_gain_lower_pct": 2, "peak_gain_upper_pct": 4,
         "is_like_for_like": True, "unlike_reason": "", "is_pooled": True,
         "change_kind": "parts only", "change_key": "silencer",
+        "air_state": "reference", "verdict": "real gain", "greatest_gain_pct": 5,
     } | changes  # fmt: skip
 
 
+NO_AIR = {
+    "mean_gain_pct": None, "peak_gain_pct": None, "greatest_gain_pct": None, "air_state": "none",
+    "verdict": "cannot be told: no air", "is_pooled": False,
+}  # fmt: skip
 BACK = {
     "again_stage_id": "s3", "pulls_again": 3,
     "drift_pct": -0.5, "drift_lower_pct": -1, "drift_upper_pct": 0,
@@ -566,6 +571,14 @@ CASES = {
          {"out.gain": [gain(**BACK | {"pulls_again": None})]},
          {"out.gain": [gain(**BACK | {"drift_pct": 1})]}],
     ),
+    "out.gain: without_air_there_is_no_figure": (
+        {"out.gain": [gain(), gain(**NO_AIR), gain(air_state="observed", is_pooled=False)]},
+        [{"out.gain": [gain(**NO_AIR | {"mean_gain_pct": 11})]},
+         {"out.gain": [gain(**NO_AIR | {"greatest_gain_pct": 11})]},
+         {"out.gain": [gain(**NO_AIR | {"verdict": "real gain"})]},
+         {"out.gain": [gain(**NO_AIR | {"is_pooled": True})]},
+         {"out.gain": [gain(air_state="observed")]}],
+    ),
     "out.gain: no_gain_is_beyond_belief": (
         {"out.gain": [gain(), gain(mean_gain_pct=45, is_like_for_like=False)]},
         [{"out.gain": [gain(mean_gain_pct=45)]}, {"out.gain": [gain(mean_gain_pct=-45)]}],
@@ -597,7 +610,8 @@ CASES = {
          for change in ({"gain_pct": 4.1}, {"whole_lower_pct": 2.5}, {"whole_upper_pct": 3.5})],
     ),
     "out.gain_curve: every_gain_has_its_curve": (
-        {"out.gain": [gain()], "out.gain_curve": [{"gain_id": "g"}]},
+        {"out.gain": [gain(), gain(gain_id="h", mean_gain_pct=None)],
+         "out.gain_curve": [{"gain_id": "g"}]},
         [{"out.gain_curve": []}],
     ),
     "out.layout_gap: a_gap_names_what_is_lacking": (

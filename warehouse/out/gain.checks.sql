@@ -35,9 +35,19 @@ WHERE is_pooled AND NOT is_like_for_like;
 SELECT gain_id
 FROM out.gain
 WHERE
-    (again_stage_id IS NULL) <> (drift_pct IS NULL)
+    (again_stage_id IS NULL OR air_state IN ('one side', 'none')) <> (drift_pct IS NULL)
     OR (again_stage_id IS NULL) <> (pulls_again IS NULL)
     OR drift_pct NOT BETWEEN drift_lower_pct AND drift_upper_pct;
+
+-- check: without_air_there_is_no_figure (fail)
+-- The weather alone moves power by percents: a figure here would be read as a gain.
+SELECT gain_id
+FROM out.gain
+WHERE
+    (air_state IN ('one side', 'none')) <> (mean_gain_pct IS NULL)
+    OR (mean_gain_pct IS NULL) <> (verdict IN ('not comparable', 'cannot be told: no air'))
+    OR (mean_gain_pct IS NULL AND coalesce(peak_gain_pct, greatest_gain_pct) IS NOT NULL)
+    OR (air_state <> 'reference' AND is_pooled);
 
 -- check: no_gain_is_beyond_belief (warn)
 -- Parts and maps do not move a whole curve by 40 %: a unit, a gear or a slipping clutch does.

@@ -3,7 +3,8 @@
 -- Grain:  one row per gain_id (before_stage_id, after_stage_id).
 -- Writes: flows/steps/gains.py
 -- Units:  *_pct are percent of the before-curve; intervals are 95 %.
--- Nulls:  greatest_loss_* when nothing was lost anywhere; again_* and drift_* unless the bike was
+-- Nulls:  every figure of the gain where the air forbids a verdict (air_state one side or none);
+--         greatest_loss_* when nothing was lost anywhere; again_* and drift_* unless the bike was
 --         put back as it was and pulled again.
 CREATE TABLE IF NOT EXISTS out.gain (
     gain_id VARCHAR PRIMARY KEY,
@@ -29,13 +30,13 @@ CREATE TABLE IF NOT EXISTS out.gain (
     drift_upper_pct DOUBLE,
     riding_from_rpm DOUBLE NOT NULL,
     riding_to_rpm DOUBLE NOT NULL,
-    mean_gain_pct DOUBLE NOT NULL,
-    mean_gain_lower_pct DOUBLE NOT NULL,
-    mean_gain_upper_pct DOUBLE NOT NULL,
-    peak_gain_pct DOUBLE NOT NULL,
-    peak_gain_lower_pct DOUBLE NOT NULL,
-    peak_gain_upper_pct DOUBLE NOT NULL,
-    peak_gain_w DOUBLE NOT NULL,
+    mean_gain_pct DOUBLE,
+    mean_gain_lower_pct DOUBLE,
+    mean_gain_upper_pct DOUBLE,
+    peak_gain_pct DOUBLE,
+    peak_gain_lower_pct DOUBLE,
+    peak_gain_upper_pct DOUBLE,
+    peak_gain_w DOUBLE,
     gain_at_peak_pct DOUBLE,
     gain_at_peak_w DOUBLE,
     greatest_gain_pct DOUBLE,
@@ -43,12 +44,13 @@ CREATE TABLE IF NOT EXISTS out.gain (
     greatest_loss_pct DOUBLE,
     greatest_loss_speed_rpm DOUBLE,
     over_rev_rpm DOUBLE,
-    smallest_detectable_pct DOUBLE NOT NULL,
+    smallest_detectable_pct DOUBLE,
+    air_state VARCHAR NOT NULL,
     verdict VARCHAR NOT NULL,
     verdict_at_peak VARCHAR NOT NULL,
-    log_mean_gain DOUBLE NOT NULL,
-    log_mean_gain_sd DOUBLE NOT NULL,
-    log_peak_gain DOUBLE NOT NULL,
-    log_peak_gain_sd DOUBLE NOT NULL,
+    log_mean_gain DOUBLE,
+    log_mean_gain_sd DOUBLE,
+    log_peak_gain DOUBLE,
+    log_peak_gain_sd DOUBLE,
     made_from VARCHAR NOT NULL
 );

@@ -15,4 +15,5 @@ WHERE
 -- A gain that cannot be seen over engine speed cannot be judged.
 SELECT gain.gain_id
 FROM out.gain AS gain
-ANTI JOIN out.gain_curve AS points ON gain.gain_id = points.gain_id;
+ANTI JOIN out.gain_curve AS points ON gain.gain_id = points.gain_id
+WHERE gain.mean_gain_pct IS NOT NULL;
