@@ -522,6 +522,8 @@ def _power(
     power = channel["wheel_power_w"]
     if np.isnan(power).all():
         power = channel["wheel_torque_nm"] * channel["engine_speed_rpm"] * 2 * math.pi / 60
+    if np.isnan(power).all() and (why := row["marks"].get("wheel_power_w")):
+        raise ValueError(why)
     return power[part]
 
 

@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from flows.metrics import plausibility
+from flows.metrics import plausibility, power_course
 from flows.metrics.sweep import sweeps
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
@@ -108,7 +108,8 @@ def doubts(channels: Mapping[str, np.ndarray], layout: Layout) -> Doubts:
         return Doubts(found, marks, facts)
     _engine_speed(seen, layout, found)
     _clock(seen, layout, found)
-    _power(seen, layout, found)
+    if not _power_course(seen, layout, found, marks):
+        _power(seen, layout, found)
     _mixture(seen, layout, found, marks)
     _throttle(seen, layout, found, marks)
     _temperatures(seen, layout, found, marks)
@@ -253,6 +254,124 @@ def _power(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -
             f"likely {likely}.",
         )
     )
+
+
+PAIR = ("wheel_power_w", "wheel_torque_nm")
+OPENING_S = 0.3
+"""What is filtered still comes up so long after the throttle opened: three times a common lag."""
+
+
+def _power_course(
+    seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt], marks: dict[str, str]
+) -> bool:
+    """Tell where power and torque part within a pull, and which is no evidence there.
+
+    False where they keep to one course: then their level tells of units.
+    """
+    given = [name for name in PAIR if name in seen]
+    if layout.layout.kind != "pull" or "engine_speed_rpm" not in seen or not given:
+        return False
+    swept = _swept(seen)
+    torque = layout.channels.get("wheel_torque")
+    at_engine = torque is None or torque.shaft != "wheel"
+    words = ""
+    if len(given) == 2:
+        three = [swept[name] for name in ("engine_speed_rpm", *PAIR)]
+        course = power_course.power_course(*three, swept.get("time_s"), is_level_known=at_engine)
+        words = "" if course is None or course.kind == "holds" else _course_words(course)
+    cut = {name: power_course.cut_off_at(swept[name]) for name in given}
+    cut = {name: value for name, value in cut.items() if np.isfinite(value)}
+    copies = _copies(swept) if len(given) == 2 else {}
+    if not (words or cut or copies):
+        return False
+    wrong, why = _who_is_wrong(swept, cut, copies)
+    lost = [wrong] if wrong else given
+    # Torque at the wheel's own shaft gives no power at engine speed.
+    if not at_engine and "wheel_power_w" in lost:
+        lost = given
+    kept = [name for name in given if name not in lost]
+    ruling = f"{kept[0]} is believed" if kept else "neither is evidence"
+    if not why and words:
+        why = "which of them is right cannot be told"
+    # Notes are parted by semicolons.
+    told = f"{', '.join(filter(None, (words, why)))}: {ruling}"
+    marks |= dict.fromkeys(lost, told)
+    remedy = (
+        "Look at both columns over the pull, and at what the export does to them; check "
+        f"channels.wheel_power and channels.wheel_torque in layout {layout.name!r}."
+    )
+    found.append(Doubt(lost[0], "power and torque part", "set aside", told, "", remedy))
+    return True
+
+
+def _swept(seen: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Return the channels over the longest sweep, past the opening of the throttle."""
+    part = _longest_run(_pulling(seen))
+    swept = {name: values[part] for name, values in seen.items()}
+    time = swept.get("time_s")
+    if time is None or not time.size:
+        return swept
+    past = time > time[0] + OPENING_S
+    return {name: values[past] for name, values in swept.items()}
+
+
+def _course_words(course: power_course.Course) -> str:
+    if course.kind == "delayed":
+        late, early = ("power", "torque") if course.delay_s > 0 else ("torque", "power")
+        return f"the {late} comes {abs(course.delay_s):.2g} s later than the {early}"
+    spread = (
+        f"power is {course.lowest:.2f} to {course.highest:.2f} times torque × engine speed over "
+        "the sweep, where it must be one number throughout"
+    )
+    if course.kind == "scatters":
+        return f"{spread}, and scatters by {course.scatter:.0%} from sample to sample"
+    return f"{spread}: they part between {course.from_rpm:,.0f} and {course.to_rpm:,.0f} rpm"
+
+
+def _copies(swept: Mapping[str, np.ndarray]) -> dict[str, str]:
+    """Return power or torque where it repeats another column, and which."""
+    power, torque = (swept[name] for name in PAIR)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = power / (torque * swept["engine_speed_rpm"])
+    ratio = ratio[np.isfinite(ratio)]
+    if not ratio.size or np.std(ratio) <= 3.0 * power_course.COPY_SPREAD * abs(np.mean(ratio)):
+        return {}  # torque that does not move at all makes power follow the speed
+    others = {n: values for n, values in swept.items() if n not in (*PAIR, "time_s", "gear")}
+    found = {name: power_course.copied_from(swept[name], others) for name in PAIR}
+    return {name: source for name, source in found.items() if source}
+
+
+def _who_is_wrong(
+    swept: Mapping[str, np.ndarray], cut: dict[str, float], copies: dict[str, str]
+) -> tuple[str, str]:
+    """Return power or torque, whichever is a copy, cut off or against the engine's acceleration.
+
+    Empty where it is both or cannot be told.
+    """
+    if copies:
+        why = " and ".join(f"{name} is a copy of {source}" for name, source in copies.items())
+        return next(iter(copies)) if len(copies) == 1 else "", why
+    if cut:
+        why = " and ".join(f"{name} is cut off at {value:.6g}" for name, value in cut.items())
+        return next(iter(cut)) if len(cut) == 1 else "", why
+    if "time_s" not in swept:
+        return "", ""
+    kept = power_course.believed(
+        swept["engine_speed_rpm"], swept[PAIR[0]], swept[PAIR[1]], swept["time_s"]
+    )
+    if not kept:
+        return "", ""
+    return PAIR[kept == "power"], f"the engine's acceleration follows the {kept}"
+
+
+def _longest_run(inside: np.ndarray) -> slice:
+    """Return the longest stretch of rows that are all inside."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], inside.astype(np.int8), [0]))))
+    if not edges.size:
+        return slice(0, 0)
+    lengths = edges[1::2] - edges[::2]
+    place = int(np.argmax(lengths))
+    return slice(int(edges[2 * place]), int(edges[2 * place + 1]))
 
 
 def _mixture(
