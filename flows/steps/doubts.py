@@ -276,8 +276,13 @@ def _power_course(
     at_engine = torque is None or torque.shaft != "wheel"
     words = ""
     if len(given) == 2:
-        three = [swept[name] for name in ("engine_speed_rpm", *PAIR)]
-        course = power_course.power_course(*three, swept.get("time_s"), is_level_known=at_engine)
+        course = power_course.power_course(
+            swept["engine_speed_rpm"],
+            swept[PAIR[0]],
+            swept[PAIR[1]],
+            swept.get("time_s"),
+            is_level_known=at_engine,
+        )
         words = "" if course is None or course.kind == "holds" else _course_words(course)
     cut = {name: power_course.cut_off_at(swept[name]) for name in given}
     cut = {name: value for name, value in cut.items() if np.isfinite(value)}
