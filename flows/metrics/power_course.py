@@ -132,7 +132,7 @@ def power_course(
         moved_s, moved = _delay(np.asarray(time_s, dtype=float)[loaded], speed, power, torque)
         at = _level(moved, is_level_known)
         if not _off(moved, at).any() and moved.scatter <= MOST_SCATTER:
-            by_chance = 3.0 * float(np.mean(parts.error**2)) ** 0.5
+            by_chance = 2.0 * float(np.mean(parts.error**2)) ** 0.5
             is_late = abs(moved_s) > MOST_SOUND_DELAY_S and roughness > by_chance
             is_late = is_late and _roughness(moved, at) < roughness / 2.0
             kind = "delayed" if is_late else kind if abs(moved_s) > MOST_SOUND_DELAY_S else "holds"
