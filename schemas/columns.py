@@ -291,6 +291,21 @@ COLUMNS: dict[str, Column] = {
     "sweep_from_rpm": Column("Engine speed where the sweep begins.", "rpm"),
     "sweep_to_rpm": Column("Engine speed where it ends.", "rpm"),
     "sweep_s": Column("Duration of the sweep.", "s"),
+    "sweep_end": _text(
+        "What ended the sweep: limit (the throttle stays open and the speed is held), throttle "
+        "shut, speed falls, record ends; unknown without a clock."
+    ),
+    "is_peak_at_end": _text(
+        "The power still rose where the sweep ended, and no limiter ended it: its greatest power "
+        "need not be the engine's."
+    ),
+    "is_peak_reached": _text(
+        "At least one pull passed its greatest power, or a limiter ended it: the session's peak is "
+        "the engine's."
+    ),
+    "missing_speed_share": Column(
+        "Share of the speeds of the session's other pulls that a pull broken off does not reach."
+    ),
     "power_w": Column("Power at the wheel, at the reference air.", "W"),
     "power_sd_w": Column("Standard error of the smoothed power within one pull.", "W"),
     "torque_nm": Column("Torque referred to engine speed, at the reference air.", "N·m"),
@@ -370,7 +385,7 @@ COLUMNS: dict[str, Column] = {
         "real gain, real loss, within noise, not comparable (air on one side only) or cannot be "
         "told: no air; over the riding range."
     ),
-    "verdict_at_peak": _text("The same, peak against peak."),
+    "verdict_at_peak": _text("The same, peak against peak; or cannot be told: peak not reached."),
     "log_mean_gain": Column("Natural logarithm of the power ratio, mean over the riding range."),
     "log_mean_gain_sd": Column("Its standard error."),
     "log_peak_gain": Column("Natural logarithm of the ratio of peaks."),

@@ -137,23 +137,27 @@ if session and session["peak_power_w"] is not None:
         (
             "Peak power",
             f"{wording.number(look.shown_power(session['peak_power_w']), 1)} {unit}",
-            f"at {wording.number(session['peak_power_speed_rpm'])} rpm",
+            f"at {wording.number(session['peak_power_speed_rpm'])} rpm"
+            + ("" if session["is_peak_reached"] else ", where the sweeps end: still rising"),
         )
     )
 if gain and gain["mean_gain_pct"] is not None:
-    peak = wording.between(gain["peak_gain_lower_pct"], gain["peak_gain_upper_pct"])
-    entries += [
-        (
-            "Peak against peak",
-            f"{wording.number(gain['peak_gain_pct'], 1, signed=True)} %",
-            f"{peak} %",
-        ),
+    if gain["peak_gain_pct"] is not None:
+        peak = wording.between(gain["peak_gain_lower_pct"], gain["peak_gain_upper_pct"])
+        entries.append(
+            (
+                "Peak against peak",
+                f"{wording.number(gain['peak_gain_pct'], 1, signed=True)} %",
+                f"{peak} %",
+            )
+        )
+    entries.append(
         (
             "Greatest gain",
             f"{wording.number(gain['greatest_gain_pct'], 1, signed=True)} %",
             f"at {wording.number(gain['greatest_gain_speed_rpm'])} rpm",
-        ),
-    ]
+        )
+    )
     if gain["greatest_loss_pct"]:
         entries.append(
             (

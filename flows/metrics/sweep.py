@@ -42,6 +42,12 @@ HELD_OPEN_S = 0.5
 """The greatest throttle opening is one held this long in all: a spike is no opening."""
 FLICKER_S = 0.15
 """A throttle shut for less is a sample lost: no grip closes and opens so fast."""
+SHUT_SHARE = 0.05
+"""A throttle reads shut up to this share of its travel above the least that the record shows."""
+GOES_ON_SHARE = 0.5
+"""An engine whose throttle is shut brakes: one that goes on at half its pace was never shut."""
+BESIDE_S = 0.6
+"""Time beside a drop of the throttle signal over which pace and power are looked at."""
 LEAST_STEPS = 2.0
 """No window is narrower on either side, in samples: of a slow record it would hold one alone."""
 END_HALF_WIDTH_S = 0.04
@@ -258,6 +264,103 @@ def _open_throttle(
         if within and time[last + 1] - time[first - 1] - step_s < FLICKER_S:
             is_open[first : last + 1] = True
     return is_open, least
+
+
+def failing_throttle(
+    time_s: ArrayLike,
+    engine_speed_rpm: ArrayLike,
+    throttle_pct: ArrayLike,
+    power_w: ArrayLike | None = None,
+    *,
+    open_share: float = 0.9,
+) -> list[tuple[int, int]]:
+    """Return where the throttle reads shut within a sweep and the engine shows that it is open.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Time of each sample, increasing. [s]
+    engine_speed_rpm : array_like
+        Engine speed. [rpm]
+    throttle_pct : array_like
+        Throttle opening. [%]
+    power_w : array_like, optional
+        Power; it must go on as well where it is known. [W]
+    open_share : float, default 0.9
+        As of `sweeps`.
+
+    Returns
+    -------
+    list of (int, int)
+        First and past-last sample of each stretch: of its signal, not of the throttle.
+
+    Notes
+    -----
+    The signal drops from open to shut, or rises from it, within 0.15 s, and the engine speed goes
+    on at half or more of its pace beside for longer than that: an engine whose throttle is shut
+    brakes. A throttle that is half shut is left alone, for at low speed it lets nearly all through.
+    Common practice, no source.
+
+    Examples
+    --------
+    >>> time_s = np.arange(0.0, 8.0, 0.05)
+    >>> speed_rpm = 3000.0 + 800.0 * time_s
+    >>> failing_throttle(time_s, speed_rpm, np.where((time_s > 3.0) & (time_s < 5.0), 0.0, 98.0))
+    [(61, 100)]
+    """
+    time, speed, throttle = (
+        np.asarray(values, dtype=float) for values in (time_s, engine_speed_rpm, throttle_pct)
+    )
+    seen = np.flatnonzero(np.isfinite(time) & np.isfinite(speed) & np.isfinite(throttle))
+    if seen.size < 10 or np.ptp(throttle[seen]) == 0.0:
+        return []
+    time, speed, throttle = time[seen], speed[seen], throttle[seen]
+    power = None if power_w is None else np.asarray(power_w, dtype=float)[seen]
+    least, most = float(throttle.min()), float(np.quantile(throttle, 0.95))
+    is_open = throttle >= open_share * most
+    is_shut = throttle <= least + SHUT_SHARE * (most - least)
+    found = []
+    for first, last in _runs(is_shut, np.zeros(time.size - 1, dtype=bool)):
+        step_s = float(np.median(np.diff(time)))
+        reach = max(1, round(FLICKER_S / step_s))
+        drops = bool(is_open[max(first - reach, 0) : first].any())
+        rises = bool(is_open[last + 1 : last + 1 + reach].any())
+        own = speed[first : last + 1]
+        inside, beside = slice(first, last + 1), np.zeros(time.size, dtype=bool)
+        if drops:
+            # To the top of the climb; what follows it is the throttle shut in earnest.
+            top = own.max() - 0.02 * max(own.max() - own[0], 0.0)
+            inside = slice(first, first + int(np.flatnonzero(own >= top)[0]) + 1)
+            beside = (time < time[first]) & (time >= time[first] - BESIDE_S)
+        elif rises:
+            low = own.min() + 0.02 * max(own[-1] - own.min(), 0.0)
+            inside = slice(first + int(np.flatnonzero(own <= low)[-1]), last + 1)
+            beside = (time > time[last]) & (time <= time[last] + BESIDE_S)
+        if (drops or rises) and _goes_on(time, speed, power, inside, beside):
+            found.append((int(seen[inside.start]), int(seen[inside.stop - 1]) + 1))
+    return found
+
+
+def _goes_on(
+    time: np.ndarray,
+    speed: np.ndarray,
+    power: np.ndarray | None,
+    inside: slice,
+    beside: np.ndarray,
+) -> bool:
+    """Whether the engine pulls on within a stretch as it does beside it."""
+    if inside.stop - inside.start < 3 or beside.sum() < 3:
+        return False
+    lasts_s = time[inside.stop - 1] - time[inside.start]
+    if lasts_s <= FLICKER_S:
+        return False
+    pace = float(np.polyfit(time[beside], speed[beside], 1)[0])
+    own = float(np.polyfit(time[inside], speed[inside], 1)[0])
+    if pace <= 0.0 or own < GOES_ON_SHARE * pace:
+        return False
+    if power is None or not (np.isfinite(power[inside]).any() and np.isfinite(power[beside]).any()):
+        return True
+    return bool(np.nanmedian(power[inside]) >= GOES_ON_SHARE * np.nanmedian(power[beside]))
 
 
 def sweeps(

@@ -14,16 +14,17 @@ import polars as pl
 from flows.metrics import air, cruise, curve, roller_power
 from flows.metrics.clocks import rising_part
 from flows.metrics.ratio import ratio_check
-from flows.metrics.sweep import Sweep, chosen_sweep, ordinal, sweeps
+from flows.metrics.sweep import Sweep, chosen_sweep, failing_throttle, ordinal, sweeps
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, or_none, outdated, replace, stacked
 from flows.steps.repeats import set_repeats_aside
 from flows.steps.samples import read_samples
+from flows.steps.short_pulls import set_short_aside
 from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-CURVES_VERSION = 6
+CURVES_VERSION = 7
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_PULLS = 500
@@ -62,6 +63,12 @@ MOST_BANDWIDTH_RPM = 600.0
 """No sparse record is smoothed over more on either side: a peak would be flattened by percents."""
 LEAST_SHOWN_SHARE = 0.5
 """A curve that shows less of the speeds at which power was recorded has no peak worth the name."""
+AT_END_RPM = 100.0
+"""A greatest power this near the sweep's end is no top that was passed."""
+END_LOOK_S, END_SKIP_S = 0.6, 0.12
+"""What ended a sweep is looked for in this time after it; its last moments are trimmed off it."""
+HELD_PACE_SHARE = 0.3
+"""A limiter holds the speed: it rises by less than this share of the sweep's pace."""
 SHARED_SPAN_RPM = 500.0
 """Two sweeps that share fewer speeds are not held against each other."""
 
@@ -121,7 +128,7 @@ def derive_curves(
             "pull_id",
             to_delete,
             {"out.pull": [], "out.pull_curve": []},
-            lambda: set_repeats_aside(connection, [], to_delete),
+            lambda: _set_aside(connection, [], to_delete),
         )
     for start in range(0, len(to_make), BATCH_PULLS):
         batch = [rows[pull_id] for pull_id in to_make[start : start + BATCH_PULLS]]
@@ -139,10 +146,16 @@ def derive_curves(
             "pull_id",
             [],
             {"out.pull": heads, "out.pull_curve": stacked("pull_id", curves)},
-            partial(set_repeats_aside, connection, [row["pull_id"] for row in batch], []),
+            partial(_set_aside, connection, [row["pull_id"] for row in batch], []),
         )
         progress(min(start + BATCH_PULLS, len(to_make)), len(to_make), "drawing curves")
     return len(to_make)
+
+
+def _set_aside(connection: duckdb.DuckDBPyConnection, changed: list[str], gone: list[str]) -> None:
+    """Leave out what came twice and what was broken off."""
+    set_repeats_aside(connection, changed, gone)
+    set_short_aside(connection)
 
 
 def pull_curve(
@@ -202,6 +215,9 @@ def pull_curve(
                 "sweep_from_rpm",
                 "sweep_to_rpm",
                 "sweep_s",
+                "sweep_end",
+                "is_peak_at_end",
+                "missing_speed_share",
                 "coolant_start_k",
                 "coolant_end_k",
                 "oil_start_k",
@@ -313,6 +329,8 @@ def _curve(
     throttle = channel["throttle_pct"]
     throttle = None if np.isnan(throttle).all() else throttle
     has_clock = bool(np.isfinite(time).any())
+    if has_clock and throttle is not None:
+        throttle = _mended(channel, throttle, notes)
     others: dict[str, slice] = {}
     if has_clock:
         part, others = _sweep(channel, throttle, notes)
@@ -352,7 +370,10 @@ def _curve(
     torque = curve.torque_nm(value, grid)
     top, pull = curve.peak(grid, value), curve.peak(grid, torque)
     settled = curve.peak_interval(swept, power)
+    end = _sweep_end(time, speed, throttle, part) if has_clock else "unknown"
     head.update(
+        sweep_end=end,
+        is_peak_at_end=end != "limit" and top.speed_rpm > grid[-1] - AT_END_RPM,
         peak_power_w=top.value,
         peak_power_speed_rpm=top.speed_rpm,
         peak_power_mid_w=or_none(settled.value),
@@ -442,6 +463,51 @@ def _sweep(
         if one != choice.sweep
     }
     return samples(choice.sweep), others
+
+
+def _mended(channel: dict[str, np.ndarray], throttle: np.ndarray, notes: list[str]) -> np.ndarray:
+    """Return the throttle as open where its signal fails and the engine pulls on; say where."""
+    time, speed = channel["time_s"], channel["engine_speed_rpm"]
+    if np.any(np.diff(time[np.isfinite(time)]) <= 0.0):
+        return throttle
+    power = channel["wheel_power_w"]
+    found = failing_throttle(time, speed, throttle, None if np.isnan(power).all() else power)
+    if not found:
+        return throttle
+    throttle, most = throttle.copy(), float(np.nanmax(throttle))
+    places = []
+    for start, stop in found:
+        # Nothing but the sweep's ends is told by it.
+        throttle[start:stop] = most
+        low, high = round(speed[start], -2), round(speed[stop - 1], -2)
+        places.append(f"{low:,.0f} to {high:,.0f} rpm")
+    notes.append(
+        f"the throttle signal drops to shut from {' and from '.join(places)} while the engine "
+        "pulls on: the signal failed, not the throttle"
+    )
+    return throttle
+
+
+def _sweep_end(
+    time: np.ndarray, speed: np.ndarray, throttle: np.ndarray | None, part: slice
+) -> str:
+    """Return what ended a sweep: limit, throttle shut, speed falls, or record ends."""
+    last = part.stop - 1
+    after = (time > time[last] + END_SKIP_S) & (time <= time[last] + END_LOOK_S)
+    if after.sum() < 2:
+        return "record ends"
+    is_open = after
+    if throttle is not None:
+        least = 0.8 * np.nanmedian(throttle[part])
+        is_open = after & ~(throttle < least)
+    if is_open.sum() >= 3:
+        pace = np.polyfit(time[part], speed[part], 1)[0]
+        rise = np.polyfit(time[is_open] - time[last], speed[is_open], 1)[0]
+        if abs(rise) < HELD_PACE_SHARE * pace:
+            return "limit"
+    if throttle is not None and is_open.sum() < after.sum():
+        return "throttle shut"
+    return "speed falls"
 
 
 def _bandwidth_rpm(speed: np.ndarray, usual_rpm: float, notes: list[str]) -> float:

@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from flows.metrics import plausibility, power_course
-from flows.metrics.sweep import sweeps
+from flows.metrics.sweep import failing_throttle, sweeps
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
 
@@ -587,6 +587,11 @@ def _pulling(seen: Mapping[str, np.ndarray]) -> np.ndarray:
     pulling = np.zeros(speed.size, dtype=bool)
     if "time_s" in seen:
         try:
+            if throttle is not None:
+                throttle = throttle.copy()
+                power = seen.get("wheel_power_w")
+                for start, stop in failing_throttle(seen["time_s"], speed, throttle, power):
+                    throttle[start:stop] = np.nanmax(throttle)
             found = sweeps(seen["time_s"], speed, throttle)
         except ValueError:
             found = []  # a clock that cannot be followed is told elsewhere

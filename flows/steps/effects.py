@@ -53,7 +53,11 @@ def derive_effects(connection: duckdb.DuckDBPyConnection) -> int:
     members: list[dict[str, Any]] = []
     for key in to_make:
         for figure, column in FIGURES.items():
-            made = _pool(gains[key], figure, f"log_{column}_gain", wanted[key])
+            # A gain whose peak was not reached has none.
+            seen = [row for row in gains[key] if row[f"log_{column}_gain"] is not None]
+            if not seen:
+                continue
+            made = _pool(seen, figure, f"log_{column}_gain", wanted[key])
             heads += made[0]
             members += made[1]
     if to_make or to_delete:

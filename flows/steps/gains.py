@@ -29,6 +29,18 @@ NOT_COMPARABLE, NO_AIR = "not comparable", "cannot be told: no air"
 """Verdicts where the weather may have moved power by percents: there no gain has a figure."""
 NO_VERDICT = {"one side": NOT_COMPARABLE, "none": NO_AIR}
 """State of the air → verdict; in the other states the figures decide."""
+NO_PEAK = "cannot be told: peak not reached"
+"""Verdict peak against peak where one side was shut off below its peak and the other went on."""
+LIKE_TOP_SHARE = 0.97
+"""Sweeps that end nearer to each other were run to the same speed: their peaks can be compared."""
+PEAKS = (
+    "peak_gain_pct",
+    "peak_gain_lower_pct",
+    "peak_gain_upper_pct",
+    "peak_gain_w",
+    "log_peak_gain",
+    "log_peak_gain_sd",
+)
 FIGURES = (
     "mean_gain_pct",
     "mean_gain_lower_pct",
@@ -144,7 +156,8 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "stage.build_id, build.map_name, build.map_revision, build.fuel, build.ethanol_share, "
         "session.model_id, session.run_on, job.received_on, session.pulls_used, "
         "session.is_corrected, session.has_air_doubt, session.reference_factor_sd, "
-        "session.air_density_kg_m3, session.made_from, bike.is_control, model.induction, "
+        "session.air_density_kg_m3, session.is_peak_reached, session.made_from, bike.is_control, "
+        "model.induction, "
         "bool_or(pull.power_state = 'from roller') AS is_from_roller "
         "FROM out.session AS session JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.job AS job ON stage.job_id = job.job_id "
@@ -411,6 +424,9 @@ def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain, made_from: str
     if untold is None and pair.again is not None:
         figures |= {name: getattr(made, name) for name in DRIFTS}
     at_peak = gain_metric.verdict(made.peak_gain_lower_pct, made.peak_gain_upper_pct)
+    if not _has_peaks(pair, made):
+        at_peak = NO_PEAK
+        figures |= dict.fromkeys(PEAKS)
     return {
         "gain_id": gain_id,
         "job_id": after["job_id"],
@@ -438,6 +454,15 @@ def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain, made_from: str
         "made_from": made_from,
         **figures,
     }
+
+
+def _has_peaks(pair: Comparison, made: gain_metric.Gain) -> bool:
+    """Whether peak may be held against peak: both were reached, or both ended at one speed."""
+    sides = ((pair.before, made.before_w), (pair.after, made.after_w))
+    if all(stage["is_peak_reached"] for stage, _ in sides):
+        return True
+    ends = [float(made.grid_rpm[np.isfinite(power)].max()) for _, power in sides]
+    return min(ends) >= LIKE_TOP_SHARE * max(ends)
 
 
 def _top(power_w: Any) -> float:

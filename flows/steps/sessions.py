@@ -20,6 +20,8 @@ SESSIONS_VERSION = 4
 LEAST_WINDOW_RPM = 150.0
 """Width over which a lean error must hold: one bandwidth, so that no wiggle makes a window."""
 NOT_WIDEBAND = "no wideband lambda was logged"
+HIGH_START_SHARE = 1.2
+"""Pulls of one session start at like speeds; one that starts this much higher is told."""
 LEAST_FOR_GRUBBS = 4
 """Of three values Grubbs' statistic can hardly pass its critical value."""
 
@@ -240,6 +242,19 @@ def _session(
         notes.append(
             f"only {len(factor)} of {len(used)} pulls have the air: their mean is at no one air"
         )
+    lowest_rpm = min(head["sweep_from_rpm"] for head in used)
+    notes += [
+        f"pull {head['pull_no']} starts at {head['sweep_from_rpm']:,.0f} rpm, where another starts "
+        f"at {lowest_rpm:,.0f}: below its start it says nothing"
+        for head in used
+        if head["sweep_from_rpm"] > HIGH_START_SHARE * lowest_rpm
+    ]
+    is_reached = not all(head["is_peak_at_end"] for head in used)
+    if not is_reached:
+        notes.append(
+            f"the power still rises where the sweeps end (at {grid[-1]:,.0f} rpm): the peak need "
+            "not be the engine's"
+        )
     row = {
         "stage_id": stage["stage_id"],
         "job_id": stage["job_id"],
@@ -266,6 +281,7 @@ def _session(
         "reference_factor_sd": _mean_of(used, "reference_factor_sd") if corrected else None,
         "air_density_kg_m3": _mean_of(used, "air_density_kg_m3"),
         "is_corrected": corrected,
+        "is_peak_reached": is_reached,
         "has_air_doubt": doubt,
         "notes": "; ".join(notes),
         "made_from": made_from,

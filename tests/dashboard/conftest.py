@@ -383,6 +383,7 @@ def _job(
             reference_factor_sd=0.003,
             air_density_kg_m3=density,
             is_corrected=induction == "natural",
+            is_peak_reached=True,
             has_air_doubt=doubt,
             notes="weather station disagrees with the file's own factor" if doubt else "",
             made_from="test",

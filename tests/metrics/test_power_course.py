@@ -144,7 +144,7 @@ def spoil_noise(channels, random):
         (spoil_course, 1.0, "they part between"),
         (spoil_jump, 0.98, "they part between"),
         # On sweeps of 7 s and more a delay moves the ratio by less than tyres and filters do.
-        (spoil_delay, 0.75, "s later than the torque"),
+        (spoil_delay, 0.75, ""),
         (spoil_saturated, 0.98, ""),
         (spoil_copy, 0.98, ""),
         (spoil_noise, 0.98, ""),

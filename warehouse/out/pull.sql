@@ -6,6 +6,7 @@
 -- Units:  as in schemas/columns.py.
 -- Nulls:  a pull without a usable sweep has no peak; trouble says why. The interval of the peak
 --         needs 10 samples within 800 rpm of it. The ratio is there where it is one over the sweep.
+--         missing_speed_share only where the pull was broken off.
 CREATE TABLE IF NOT EXISTS out.pull (
     pull_id VARCHAR PRIMARY KEY,
     stage_id VARCHAR NOT NULL,
@@ -26,6 +27,9 @@ CREATE TABLE IF NOT EXISTS out.pull (
     sweep_from_rpm DOUBLE,
     sweep_to_rpm DOUBLE,
     sweep_s DOUBLE,
+    sweep_end VARCHAR,
+    is_peak_at_end BOOLEAN,
+    missing_speed_share DOUBLE,
     power_state VARCHAR NOT NULL,
     file_standard VARCHAR,
     file_factor DOUBLE,

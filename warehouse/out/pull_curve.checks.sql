@@ -10,11 +10,15 @@ WHERE abs(torque_nm * engine_speed_rpm * pi() / 30 - power_w) > 1e-6 * abs(power
 
 -- check: only_pulls_with_a_sweep_have_a_curve (fail)
 -- The curve of a pull that could not be read must not exist. One that was exported twice keeps its
--- curve, for the next copy to be known by.
+-- curve, for the next copy to be known by; one that was broken off, for when the full ones go.
 SELECT DISTINCT points.pull_id
 FROM out.pull_curve AS points
 LEFT JOIN out.pull AS pull
     ON
         points.pull_id = pull.pull_id
-        AND (pull.is_used OR starts_with(pull.trouble, 'the same pull as'))
+        AND (
+            pull.is_used
+            OR starts_with(pull.trouble, 'the same pull as')
+            OR starts_with(pull.trouble, 'broken off at')
+        )
 WHERE pull.pull_id IS NULL;

@@ -29,6 +29,7 @@ CREATE TABLE IF NOT EXISTS out.session (
     reference_factor_sd DOUBLE,
     air_density_kg_m3 DOUBLE,
     is_corrected BOOLEAN NOT NULL,
+    is_peak_reached BOOLEAN NOT NULL,
     has_air_doubt BOOLEAN NOT NULL,
     notes VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
