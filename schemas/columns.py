@@ -303,6 +303,7 @@ COLUMNS: dict[str, Column] = {
         "At least one pull passed its greatest power, or a limiter ended it: the session's peak is "
         "the engine's."
     ),
+    "kept_ride_id": _text("The ride that counts in its place."),
     "missing_speed_share": Column(
         "Share of the speeds of the session's other pulls that a pull broken off does not reach."
     ),

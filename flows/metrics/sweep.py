@@ -287,7 +287,7 @@ def failing_throttle(
     power_w : array_like, optional
         Power; it must go on as well where it is known. [W]
     open_share : float, default 0.9
-        As of `sweeps`.
+        As of `sweeps`. [0..1]
 
     Returns
     -------

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from flows.metrics.ride_turns import turns
 from flows.readers.head import entry_of
 from flows.readers.source import BadRow, Source, UnreadableError
 from flows.readers.words import known_unit
@@ -291,6 +292,12 @@ def facts_of(
         if word in layout.channels:
             facts.setdefault("probe_place", layout.channels[word].probe)
             facts.setdefault("probe_delay_s", layout.channels[word].delay_s)
+    if layout.layout.kind == "ride":
+        facts["channels_seen"] = int(np.isfinite(values).any(axis=0).sum())
+        found = turns(values[:, PLACE["time_s"]], values[:, PLACE["engine_speed_rpm"]])
+        facts["turns"] = [
+            [round(float(at), 1), round(float(speed))] for at, speed in zip(*found, strict=True)
+        ]
     for name in HEAD_FIELDS.values():
         # Without a head entry, a logged channel of the room's air says the same.
         if name not in facts and np.isfinite(values[:, PLACE[name]]).any():

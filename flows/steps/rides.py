@@ -22,13 +22,14 @@ from flows.metrics.mixture import part_throttle_band
 from flows.steps.builds import blend_by_mass
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.ride_repeats import find_repeats, repeated
 from flows.steps.samples import MANY_ROWS, read_samples
 from schemas.columns import CHANNELS
 from schemas.settings import Mixture, ShopSettings
 from warehouse import store
 from warehouse.shop import ShopFolder
 
-RIDES_VERSION = 7
+RIDES_VERSION = 8
 """Raise it when this step changes what it gives for the same samples."""
 
 BATCH_RIDES = 20
@@ -104,16 +105,14 @@ def derive_rides(
     ).iter_rows(named=True):
         row["marks"] = json.loads(row["marks"] or "{}")
         stages.setdefault(row["stage_id"], []).append(row)
-    wanted = {
-        stage_id: fingerprint(
-            RIDES_VERSION,
-            settings.mixture_on(rides[0]["fuel"]).model_dump(),
-            blend_by_mass(rides[0]["fuel"], settings),
-            [{k: v for k, v in row.items() if k != "sample_path"} for row in rides],
-        )
-        for stage_id, rides in stages.items()
-    }
+    copies = repeated(connection)
+    wanted = _wanted(stages, copies, settings)
     to_make, to_delete = outdated(connection, "out.stage_cruise", "stage_id", wanted)
+    if to_make or to_delete:
+        find_repeats(connection, [row["ride_id"] for name in to_make for row in stages[name]])
+        copies = repeated(connection)
+        wanted = _wanted(stages, copies, settings)
+        to_make, to_delete = outdated(connection, "out.stage_cruise", "stage_id", wanted)
     gone_rides = [
         ride_id
         for (ride_id,) in connection.execute(
@@ -134,6 +133,8 @@ def derive_rides(
                 # One ride at a time: a long one may fill the memory that there is.
                 samples = read_samples(shop, [row])[row["sample_id"]]
                 head, left_out, part = _ride(row, samples, settings, wanted_mixture)
+                if row["ride_id"] in copies:
+                    head, left_out, part = _as_copy(head, copies[row["ride_id"]])
                 head["made_from"] = wanted[stage_id]
                 ride_rows.append(head)
                 exclusions += left_out
@@ -151,6 +152,35 @@ def derive_rides(
             connection, "ride_id", [], {"out.ride": ride_rows, "out.ride_exclusion": exclusions}
         )
     return len(to_make)
+
+
+def _wanted(
+    stages: dict[str, list[dict[str, Any]]], copies: dict[str, str], settings: ShopSettings
+) -> dict[str, str]:
+    """Return what each stage's rides should be made from."""
+    return {
+        stage_id: fingerprint(
+            RIDES_VERSION,
+            settings.mixture_on(rides[0]["fuel"]).model_dump(),
+            blend_by_mass(rides[0]["fuel"], settings),
+            [{k: v for k, v in row.items() if k != "sample_path"} for row in rides],
+            [copies.get(row["ride_id"], "") for row in rides],
+        )
+        for stage_id, rides in stages.items()
+    }
+
+
+def _as_copy(
+    head: dict[str, Any], reason: str
+) -> tuple[dict[str, Any], list[dict[str, Any]], None]:
+    """Return a ride that came twice as one that is no evidence."""
+    zero = {"steady_s": 0.0, "closed_loop_s": 0.0, "in_band_share": None, "lambda_from": ""}
+    left_out = {
+        "ride_id": head["ride_id"],
+        "exclusion_reason": "the same ride as another file",
+        "excluded_s": head["duration_s"],
+    }
+    return head | zero | {"trouble": reason}, [left_out], None
 
 
 def _shown_lambda(

@@ -893,6 +893,12 @@ CASES = {
         [{"out.log_doubt": [{"file_sha256": "f", "reason": "", "remedy": "m"}]},
          {"out.log_doubt": [{"file_sha256": "f", "reason": "r", "remedy": ""}]}],
     ),
+    "out.same_ride: a_repeated_ride_is_no_evidence": (
+        {"out.same_ride": [{"ride_id": "r", "kept_ride_id": "o"}],
+         "out.ride": [{"ride_id": "r", "trouble": "the same ride as o.csv", "steady_s": 0}]},
+        [{"out.ride": [{"ride_id": "r", "trouble": "", "steady_s": 0}]},
+         {"out.ride": [{"ride_id": "r", "trouble": "the same ride", "steady_s": 9}]}],
+    ),
     "out.same_pull: a_repeat_does_not_count": (
         {"out.same_pull": [{"pull_id": "p", "earlier_pull_id": "o"}],
          "out.pull": [USED | {"is_used": False}]},

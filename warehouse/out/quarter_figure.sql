@@ -2,7 +2,7 @@
 --
 -- Grain:  one row per quarter_label and figure.
 -- Reads:  out.stage, out.quarter, out.session, out.gain, out.stage_mixture, out.comeback,
---         core.pull, core.ride
+--         core.pull, core.ride, out.same_pull, out.same_ride
 -- Nulls:  previous_value in the first quarter.
 CREATE OR REPLACE VIEW out.quarter_figure AS
 WITH job_quarter AS (
@@ -35,6 +35,7 @@ counted AS (
         count(*)::DOUBLE AS figure_value
     FROM core.pull AS pull
     INNER JOIN out.stage AS stage ON pull.stage_id = stage.stage_id
+    WHERE pull.pull_id NOT IN (SELECT same_pull.pull_id FROM out.same_pull AS same_pull)
     GROUP BY stage.quarter_label
     UNION ALL
     SELECT
@@ -43,6 +44,7 @@ counted AS (
         count(*)::DOUBLE AS figure_value
     FROM core.ride AS ride
     INNER JOIN out.stage AS stage ON ride.stage_id = stage.stage_id
+    WHERE ride.ride_id NOT IN (SELECT same_ride.ride_id FROM out.same_ride AS same_ride)
     GROUP BY stage.quarter_label
     UNION ALL
     SELECT

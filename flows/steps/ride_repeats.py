@@ -1,0 +1,82 @@
+"""Finds one ride that was exported more than once, in another layout, rate or name, shop-wide."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import duckdb
+import numpy as np
+
+from flows.metrics.ride_turns import Turns, same_rides
+from warehouse import store
+
+
+def repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """Return each ride that does not count, with the words that say of which it is a copy.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Any connection to the warehouse.
+
+    Returns
+    -------
+    dict of str to str
+        ride_id → reason.
+    """
+    found = connection.execute(
+        "SELECT same.ride_id, min(concat('the same ride as ', kept.file_name, "
+        "CASE WHEN kept.stage_id = ride.stage_id THEN '' "
+        "ELSE concat(' of job ', split_part(kept.stage_id, '/', 1)) END, ', exported ', "
+        "CASE WHEN kept.layout = ride.layout THEN 'again' ELSE 'in another layout' END)) "
+        "FROM out.same_ride AS same JOIN core.ride AS ride ON same.ride_id = ride.ride_id "
+        "JOIN core.ride AS kept ON same.kept_ride_id = kept.ride_id GROUP BY same.ride_id"
+    ).fetchall()
+    return dict(found)
+
+
+def find_repeats(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> None:
+    """Bring out.same_ride up to rides that came, changed or went.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Writer.
+    changed : list of str
+        Rides that may be another's copy now; pairs with a ride that is gone go by themselves.
+    """
+    rides = store.rows(
+        connection,
+        "SELECT ride_id, ride.rows_kept, reading.facts -> '$.turns' AS turns, "
+        "coalesce(TRY_CAST(reading.facts ->> '$.channels_seen' AS BIGINT), 0) AS channels_seen, "
+        "min(arrival_no) AS arrived FROM core.ride AS ride "
+        "JOIN raw.reading AS reading USING (file_sha256) "
+        "JOIN raw.arrival AS arrival USING (file_sha256) GROUP BY ALL ORDER BY ride_id",
+    ).to_dicts()
+    places = {ride["ride_id"]: place for place, ride in enumerate(rides)}
+    asked = [places[ride_id] for ride_id in changed if ride_id in places]
+    pairs = same_rides([_turns(ride["turns"]) for ride in rides], asked)
+    ordered = [sorted((rides[a], rides[b]), key=_worth) for a, b in pairs]
+    with store.transaction(connection):
+        connection.execute(
+            "DELETE FROM out.same_ride WHERE ride_id IN (SELECT unnest($1)) "
+            "OR kept_ride_id IN (SELECT unnest($1)) "
+            "OR NOT list_contains($2, ride_id) OR NOT list_contains($2, kept_ride_id)",
+            [changed, list(places)],
+        )
+        if ordered:
+            connection.executemany(
+                "INSERT INTO out.same_ride VALUES (?, ?)",
+                [[later["ride_id"], kept["ride_id"]] for kept, later in ordered],
+            )
+
+
+def _worth(ride: dict[str, Any]) -> tuple[int, int, int]:
+    """Order copies: the one with most channels counts, then most rows, then the first to come."""
+    return -ride["channels_seen"], -ride["rows_kept"], ride["arrived"]
+
+
+def _turns(text: str | None) -> Turns:
+    found = np.array(json.loads(text) if text else [], dtype=float).reshape(-1, 2)
+    return Turns(found[:, 0], found[:, 1])
