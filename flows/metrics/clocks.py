@@ -116,19 +116,62 @@ def rising_part(
     >>> rising_part([3000 + 50 * step for step in range(60)] + [5000, 4000])
     slice(0, 60, None)
     """
+    found = climbs(engine_speed_rpm, throttle_pct, open_share=open_share, slack_rpm=slack_rpm)
+    speed = np.asarray(engine_speed_rpm, dtype=float)
+    spans = [float(np.max(speed[part]) - np.min(speed[part])) for part in found]
+    best = int(np.argmax(spans)) if spans else -1
+    rows = found[best].stop - found[best].start if spans else 0
+    if not spans or spans[best] < least_span_rpm or rows < least_samples:
+        raise ValueError(
+            f"no usable sweep: the longest climb of the engine speed spans "
+            f"{max(spans, default=0.0):.0f} rpm in {rows} rows, {least_span_rpm:.0f} rpm in "
+            f"{least_samples} needed"
+        )
+    return found[best]
+
+
+def climbs(
+    engine_speed_rpm: ArrayLike,
+    throttle_pct: ArrayLike | None = None,
+    *,
+    open_share: float = 0.9,
+    slack_rpm: float = 60.0,
+) -> list[slice]:
+    """Return the parts of a log without a clock in which the engine speed climbs.
+
+    Parameters
+    ----------
+    engine_speed_rpm : array_like
+        Engine speed in the order of the file's rows; NaN where not seen. [rpm]
+    throttle_pct : array_like, optional
+        Throttle opening. [%]
+    open_share : float, default 0.9
+        The throttle counts as open from this share of its greatest opening. [0..1]
+    slack_rpm : float, default 60
+        The speed may fall back this far below its highest so far. [rpm]
+
+    Returns
+    -------
+    list of slice
+        Rows of each climb, to its top, in the order of the file.
+
+    Examples
+    --------
+    >>> climbs([3000.0, 4000.0, 5000.0, 3000.0, 4500.0])
+    [slice(0, 3, None), slice(3, 5, None)]
+    """
     speed = np.asarray(engine_speed_rpm, dtype=float)
     usable = np.isfinite(speed)
     if throttle_pct is not None:
         throttle = np.asarray(throttle_pct, dtype=float)
         if np.isfinite(throttle).any():
             usable &= ~(throttle < open_share * np.nanmax(throttle))
-    best, start, top, top_at = (0.0, 0, 0), 0, -np.inf, 0
-    low = np.inf
+    found, start, top, top_at, low = [], 0, -np.inf, 0, np.inf
     for place in range(speed.size + 1):
-        over = place == speed.size or not usable[place] or speed[place] < top - slack_rpm
-        if over:
-            if top - low > best[0]:
-                best = (top - low, start, top_at + 1)
+        is_over = place == speed.size or not usable[place] or speed[place] < top - slack_rpm
+        if is_over:
+            if top > low:
+                found.append(slice(start, top_at + 1))
             start, top, low = place, -np.inf, np.inf
             if place == speed.size:
                 break
@@ -138,10 +181,53 @@ def rising_part(
         low = min(low, speed[place])
         if speed[place] >= top:
             top, top_at = speed[place], place
-    span, first, stop = best
-    if span < least_span_rpm or stop - first < least_samples:
-        raise ValueError(
-            f"no usable sweep: the longest climb of the engine speed spans {max(span, 0.0):.0f} "
-            f"rpm in {stop - first} rows, {least_span_rpm:.0f} rpm in {least_samples} needed"
-        )
-    return slice(first, stop)
+    return found
+
+
+def sweeps_in_a_row(
+    engine_speed_rpm: ArrayLike,
+    throttle_pct: ArrayLike | None = None,
+    *,
+    least_span_rpm: float = 1500.0,
+    least_share: float = 0.5,
+    return_share: float = 0.3,
+) -> int:
+    """Return how many whole sweeps stand one behind the other in a log without a clock.
+
+    Parameters
+    ----------
+    engine_speed_rpm : array_like
+        Engine speed in the order of the file's rows; NaN where not seen. [rpm]
+    throttle_pct : array_like, optional
+        Throttle opening. [%]
+    least_span_rpm : float, default 1500
+        A shorter climb is none. [rpm]
+    least_share : float, default 0.5
+        Nor is one of less than this share of the widest: a blip before the pull. [0..1]
+    return_share : float, default 0.3
+        A sweep begins within this share of the widest from its beginning: a climb after a gear
+        change begins higher. [0..1]
+
+    Returns
+    -------
+    int
+        Sweeps; more than one cannot be told apart without a clock, for they may be other engines'.
+
+    Examples
+    --------
+    >>> one = np.linspace(3000.0, 9000.0, 100)
+    >>> sweeps_in_a_row(one), sweeps_in_a_row(np.concatenate((one, one, one)))
+    (1, 3)
+    """
+    speed = np.asarray(engine_speed_rpm, dtype=float)
+    parts = climbs(speed, throttle_pct)
+    ends = [(float(np.min(speed[part])), float(np.max(speed[part]))) for part in parts]
+    if not ends:
+        return 0
+    start, top = max(ends, key=lambda pair: pair[1] - pair[0])
+    span = top - start
+    return sum(
+        high - low >= max(least_span_rpm, least_share * span)
+        and abs(low - start) <= return_share * span
+        for low, high in ends
+    )

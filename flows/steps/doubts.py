@@ -8,6 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from flows.metrics import plausibility, power_course
+from flows.metrics.clocks import sweeps_in_a_row
 from flows.metrics.sweep import failing_throttle, sweeps
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
@@ -107,6 +108,7 @@ def doubts(channels: Mapping[str, np.ndarray], layout: Layout) -> Doubts:
         )
         return Doubts(found, marks, facts)
     _engine_speed(seen, layout, found)
+    _sweeps_in_a_row(seen, layout, found)
     _clock(seen, layout, found)
     if not _power_course(seen, layout, found, marks):
         _power(seen, layout, found)
@@ -163,6 +165,26 @@ def _engine_speed(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Do
                 "engine_speed_rpm is zero throughout",
                 "",
                 "Check the pick-up of the engine speed, or the column in the layout.",
+            )
+        )
+
+
+def _sweeps_in_a_row(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -> None:
+    """Refuse a pull file without a clock in which the engine speed goes up more than once."""
+    if layout.layout.kind != "pull" or "time_s" in seen or "engine_speed_rpm" not in seen:
+        return
+    count = sweeps_in_a_row(seen["engine_speed_rpm"], seen.get("throttle_pct"))
+    if count > 1:
+        found.append(
+            Doubt(
+                "engine_speed_rpm",
+                "several sweeps without a clock",
+                "refuse",
+                f"engine_speed_rpm goes from low to high {count} times and there is no clock: "
+                "these are several pulls, or curves of several engines, and which is this bike's "
+                "cannot be told",
+                "",
+                "Export each pull into a file of its own, or all of them with their times.",
             )
         )
 
@@ -603,5 +625,6 @@ def _pulling(seen: Mapping[str, np.ndarray]) -> np.ndarray:
     if throttle is not None and np.nanmax(throttle) > np.nanmin(throttle):
         return throttle >= OPEN_SHARE * np.nanmax(throttle)
     # Without either, the roller is driven up to its highest speed and coasts from there on.
-    pulling[: int(np.nanargmax(seen["roller_speed_m_s"])) + 1] = True
+    driven = seen.get("roller_speed_m_s", speed)
+    pulling[: int(np.nanargmax(driven)) + 1] = True
     return pulling

@@ -179,3 +179,49 @@ def test_no_peak_is_held_against_one_that_was_not_reached(shop, make):
         "SELECT verdict_at_peak, peak_gain_pct, log_peak_gain, mean_gain_pct IS NOT NULL "
         "FROM out.gain"
     ) == [("cannot be told: peak not reached", None, None, True)]
+
+
+CURVES_LAYOUT = """
+[layout]
+name = "no-clock"
+kind = "pull"
+equipment = "plain dyno"
+[recognise]
+columns = ["turns", "kilowatts"]
+[channels.engine_speed]
+column = "turns"
+unit = "rpm"
+[channels.wheel_power]
+column = "kilowatts"
+unit = "kW"
+[power]
+state = "observed"
+"""
+
+
+def curves_without_clock(*levels, falls=True):
+    """Return curves of power one behind the other, each from 3,000 to 9,000 rpm."""
+    lines = ["turns,kilowatts"]
+    for level in levels:
+        lines += [
+            f"{speed},{level * (1 - ((speed - 8000) / 8000) ** 2):.3f}"
+            for speed in range(3000, 9001, 50)
+        ]
+        if falls:
+            lines += [f"{speed},0.5" for speed in range(8900, 2999, -300)]
+    return "\n".join(lines) + "\n"
+
+
+@pytest.mark.parametrize("falls", [True, False])
+@pytest.mark.parametrize("levels", [(50, 62, 71), (50, 50.2)])
+def test_curves_of_several_engines_without_a_clock_are_no_pull(shop, make, levels, falls):
+    (shop.folder.layouts / "no-clock.toml").write_text(CURVES_LAYOUT, encoding="utf-8")
+    shop.put("J-1/many.txt", curves_without_clock(*levels, falls=falls))
+    shop.put("J-1/one.txt", curves_without_clock(55, falls=falls))
+    shop.put("J-1/card.toml", make.card("J-1", [make.stage("s", ["many.txt", "one.txt"])]))
+    shop.work()
+    many = shop.outcome("J-1/many.txt")
+    assert (many.state, many.code) == ("refused", "several sweeps without a clock")
+    assert f"{len(levels)} times" in many.reason
+    assert "file of its own" in many.remedy
+    assert shop.outcome("J-1/one.txt").state == "taken in"
