@@ -777,7 +777,7 @@ _BEHIND = {
             pull.file_name, left(pull.file_sha256, 12) AS sha256_start
         FROM out.pull AS pull
         INNER JOIN out.stage AS stage USING (stage_id)
-        WHERE stage.quarter_label = ? AND pull.pull_id NOT IN (SELECT pull_id FROM out.same_pull)
+        WHERE stage.quarter_label = ?
         ORDER BY stage.received_on, stage.job_id, stage.stage_no, pull.pull_no
     """,
     "rides": """

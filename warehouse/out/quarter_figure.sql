@@ -2,7 +2,7 @@
 --
 -- Grain:  one row per quarter_label and figure.
 -- Reads:  out.stage, out.quarter, out.session, out.gain, out.stage_mixture, out.comeback,
---         core.pull, core.ride, out.same_pull, out.same_ride
+--         core.pull, core.ride, out.same_ride
 -- Nulls:  previous_value in the first quarter.
 CREATE OR REPLACE VIEW out.quarter_figure AS
 WITH job_quarter AS (
@@ -35,7 +35,6 @@ counted AS (
         count(*)::DOUBLE AS figure_value
     FROM core.pull AS pull
     INNER JOIN out.stage AS stage ON pull.stage_id = stage.stage_id
-    WHERE pull.pull_id NOT IN (SELECT same_pull.pull_id FROM out.same_pull AS same_pull)
     GROUP BY stage.quarter_label
     UNION ALL
     SELECT
