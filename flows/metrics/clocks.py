@@ -69,6 +69,78 @@ def aligned_to(
     return np.where((steps[place - 1] <= limit) | on_sample, found, np.nan)
 
 
+def is_whole_seconds(time_s: ArrayLike, *, least_samples: int = 20) -> bool:
+    """Whether a clock shows whole seconds only.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Times from the log's start; NaN where not seen. [s]
+    least_samples : int, default 20
+        Of fewer nothing is said.
+
+    Returns
+    -------
+    bool
+        True if every time is a whole number of seconds and the clock goes on.
+
+    Examples
+    --------
+    >>> is_whole_seconds(np.arange(40) // 2), is_whole_seconds(np.arange(40) / 2)
+    (True, False)
+    """
+    time = np.asarray(time_s, dtype=float)
+    time = time[np.isfinite(time)]
+    whole = time.size >= least_samples and np.all(np.abs(time - np.rint(time)) < 1e-6)
+    return bool(whole and np.ptp(time) > 0.0)
+
+
+def spread_seconds(time_s: ArrayLike, *, most_rows: float = 3.0) -> np.ndarray:
+    """Return times within whole seconds, their rows evenly apart: assumed, not measured.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Whole seconds, not falling, several rows to one. [s]
+    most_rows : float, default 3
+        A second with more than so many times the usual rows is a clock that stood still. [1]
+
+    Returns
+    -------
+    ndarray
+        The same order, each time within its own second. Unchanged where the clock falls, stood
+        still, or a time is missing.
+
+    Notes
+    -----
+    No rate is invented: a second that the log shows has the rows that the log shows in it. Only the
+    first and the last, which the log may have cut, stand at the usual distance from their
+    neighbour. A time is off by less than a second, which no delay or transient survives.
+
+    Examples
+    --------
+    >>> spread_seconds([5.0, 6.0, 6.0, 7.0, 7.0, 8.0, 8.0])
+    array([5.5, 6. , 6.5, 7. , 7.5, 8. , 8.5])
+    """
+    time = np.asarray(time_s, dtype=float)
+    if time.size < 2 or not np.isfinite(time).all() or np.any(np.diff(time) < 0.0):
+        return time
+    seconds, first, count = np.unique(time, return_index=True, return_counts=True)
+    usual = float(np.median(count))
+    if count.max() > most_rows * max(usual, 1.0):
+        return time
+    place = np.arange(time.size) - np.repeat(first, count)
+    rows = np.repeat(count.astype(float), count)
+    within = place / rows
+    if seconds.size > 2:
+        at_start = slice(0, int(count[0]))
+        fewer = max(usual, float(count[0]))
+        within[at_start] = 1.0 - (count[0] - place[at_start]) / fewer
+        at_end = slice(int(first[-1]), time.size)
+        within[at_end] = place[at_end] / max(usual, float(count[-1]))
+    return time + within
+
+
 def rising_part(
     engine_speed_rpm: ArrayLike,
     throttle_pct: ArrayLike | None = None,

@@ -12,6 +12,7 @@ GRID_S, SMOOTH_S = 0.5, 2.0
 LEAST_TURN_RPM, LEAST_TURN_SHARE = 200.0, 0.06
 """A turn of less, of all that the ride spans, may be there in one export only."""
 MOST_TURNS = 2000
+LONGEST_S = 7 * 86_400.0
 SPEED_STEP, TIME_STEP_S = 0.03, 1.5
 """Two turns are alike within one step of ln speed, and their distance within one of time."""
 LEAST_LIKE, LEAST_LIKE_SHARE = 10, 0.6
@@ -48,7 +49,8 @@ def turns(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> Turns:
     Returns
     -------
     Turns
-        At most 2,000, the first ones; empty where nothing turns.
+        At most 2,000, the first ones; empty where nothing turns, the clock falls, or the log spans
+        more than a week.
 
     Examples
     --------
@@ -61,7 +63,9 @@ def turns(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> Turns:
     seen = np.isfinite(time) & np.isfinite(speed)
     time, speed = time[seen], speed[seen]
     nothing = Turns(np.empty(0), np.empty(0))
-    if time.size < 10 or time[-1] - time[0] < 4 * SMOOTH_S:
+    lasts_s = float(np.ptp(time)) if time.size else 0.0
+    # A clock that falls, or that counts weeks, is judged elsewhere.
+    if time.size < 10 or not 4 * SMOOTH_S <= lasts_s <= LONGEST_S or np.any(np.diff(time) < 0.0):
         return nothing
     place = np.floor((time - time[0]) / GRID_S).astype(np.int64)
     count = np.bincount(place)

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from flows.metrics.clocks import is_whole_seconds, spread_seconds
 from flows.metrics.ride_turns import turns
 from flows.readers.head import entry_of
 from flows.readers.source import BadRow, Source, UnreadableError
@@ -98,12 +99,40 @@ def canonical(source: Source, layout: Layout, shop_zone: str = "UTC") -> WholeFi
     if len(np.unique(clock_no)) > 1:
         order = np.argsort(clock_no, kind="stable")
         values, line_no, clock_no = values[order], line_no[order], clock_no[order]
+    rows_a_second = _spread_whole_seconds(values, clock_no, layout)
     judgement = judge_whole(values, clock_no, layout)
     judgement.apply(values)
+    if rows_a_second is not None:
+        _tell_whole_seconds(judgement, rows_a_second)
     bad_rows = [row for piece in pieces for row in piece.bad_rows]
     facts = facts_of(source, layout, converter, judgement, values)
     return WholeFile(
         values, line_no.astype(np.int64), clock_no.astype(np.int64), bad_rows, rows, facts
+    )
+
+
+def _spread_whole_seconds(values: np.ndarray, clock_no: np.ndarray, layout: Layout) -> float | None:
+    """Put a ride's rows evenly within its clock's whole seconds; return the rows a second.
+
+    In place; None where the clock shows more than whole seconds, or stood still.
+    """
+    at = np.flatnonzero(clock_no == 0)
+    time = values[at, PLACE["time_s"]]
+    if layout.layout.kind != "ride" or not is_whole_seconds(time):
+        return None
+    spread = spread_seconds(time)
+    if not np.all(np.diff(spread) > 0.0):
+        return None
+    values[at, PLACE["time_s"]] = spread
+    return float(at.size / (np.ptp(time) + 1.0))
+
+
+def _tell_whole_seconds(judgement: Judgement, rows_a_second: float) -> None:
+    judgement.extra_facts["clock_step_s"] = 1.0
+    within = ", whose places within a second are assumed" if rows_a_second > 1.0 else ""
+    judgement.notes.append(
+        f"the clock shows whole seconds, {rows_a_second:.2g} rows in each{within}: evidence of "
+        "steady riding, temperatures and trims, none of delays and quick movements"
     )
 
 
@@ -192,6 +221,9 @@ def _clock_is_coarse(
     time = time[np.isfinite(time)]
     if time.size < 20:
         return False
+    if layout.layout.kind == "pull" and is_whole_seconds(time) and not (np.diff(time) < 0).any():
+        notes.append("the clock shows whole seconds only; the pull is read without its times")
+        return True
     still = float((np.diff(time) == 0.0).mean())
     if still <= COARSE_SHARE:
         return False

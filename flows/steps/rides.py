@@ -51,6 +51,10 @@ COVERED_FROM_RPM, COVERED_THROTTLE_PCT = 1000.0, (2.0, 90.0)
 SETTLE_S, GAS_SETTLE_S = 0.5, 8.0
 """Time to wait after a movement: a probe follows within tenths of a second, a four-gas analyser
 within some seconds (common practice, no source)."""
+WINDOW_S = 0.5
+SLOW_STEP_S, SLOW_SETTLE_S = 0.5, 2.0
+"""A log whose clock steps by more than the first is steady where it is so over the second, before
+and after: two of its samples."""
 TRIM_STEP_PCT = 0.78
 """Step of a trim in one byte, (A - 128) * 100 / 128 (SAE J1979, from memory)."""
 APART_PCT, MOST_APART_PCT = 3.0, 10.0
@@ -97,7 +101,8 @@ def derive_rides(
         "SELECT ride.*, stage.job_id, stage.bike_id, stage.target_lambda, build.fuel, "
         "bike.model_id, reading.sample_id, "
         "reading.sample_path, reading.facts ->> '$.notes' AS reading_notes, "
-        "reading.facts ->> '$.marks' AS marks "
+        "reading.facts ->> '$.marks' AS marks, "
+        "TRY_CAST(reading.facts ->> '$.clock_step_s' AS DOUBLE) AS clock_step_s "
         "FROM core.ride AS ride JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "JOIN core.build AS build USING (build_id) "
@@ -248,6 +253,8 @@ class _Part(NamedTuple):
     ride_id: str
     resolution: float
     channel: dict[str, np.ndarray]
+    is_slow: bool
+    """One sample a second or so: quick movements are over between two of them."""
 
 
 class _Delay(NamedTuple):
@@ -365,10 +372,12 @@ def _mixture(
         closed_loop=closed,
         probe=probe,
     )
-    if origin == "wideband":
+    if origin == "wideband" and not _is_slow(row, time):
         free = np.where(closed | doubtful, np.nan, shown)
         delay = _delay(time, channel, free, delay)
-    aligned = cruise.aligned_lambda(time, shown, delay.by_sample)
+    # What counts of a slow log is steady for longer than the gap between its samples.
+    gap_s = SLOW_SETTLE_S if _is_slow(row, time) else cruise.LONGEST_GAP_S
+    aligned = cruise.aligned_lambda(time, shown, delay.by_sample, longest_gap_s=gap_s)
     notes = []
     if apart_pct > APART_PCT:
         notes.append(f"the two wideband probes differ by {apart_pct:.0f} %: the leaner counts")
@@ -398,6 +407,7 @@ def _ride(
         channel[name] for name in ("time_s", "throttle_pct", "engine_speed_rpm")
     )
     probe = row["probe_place"] or "collector"
+    slow_s = SLOW_SETTLE_S if _is_slow(row, time) else 0.0
     shown = _mixture(row, channel, probe, settings)
     aligned, closed, delay = shown.aligned, shown.closed, shown.delay
     origin, trouble = shown.origin, shown.trouble
@@ -414,7 +424,8 @@ def _ride(
         map_pressure_pa=_logged(channel["map_pressure_pa"]),
         doubtful=shown.doubtful,
         between_loops=shown.between,
-        settle_s=GAS_SETTLE_S if origin == "exhaust gas" else SETTLE_S,
+        settle_s=max(GAS_SETTLE_S if origin == "exhaust gas" else SETTLE_S, slow_s),
+        window_s=max(WINDOW_S, slow_s),
     )
     notes = json.loads(row["reading_notes"] or "[]")
     if row["rows_rejected"]:
@@ -485,7 +496,13 @@ def _ride(
         "oil_k": channel["oil_temp_k"],
         "intake_k": channel["intake_air_temp_k"],
     }
-    return head, left_out, _Part(row["ride_id"], shown.resolution, part)
+    return head, left_out, _Part(row["ride_id"], shown.resolution, part, slow_s > 0.0)
+
+
+def _is_slow(row: dict[str, Any], time: np.ndarray) -> bool:
+    """Whether delays and quick movements are over between two samples or times."""
+    step_s = float(np.median(np.diff(time))) if time.size > 1 else 0.0
+    return max(row["clock_step_s"] or 0.0, step_s) > SLOW_STEP_S
 
 
 def _logged(values: np.ndarray) -> np.ndarray | None:
@@ -628,6 +645,8 @@ def _trim_cells(joined: dict[str, np.ndarray], reasons: np.ndarray) -> Iterator[
 
 
 def _movements(part: _Part) -> list[transients.Transient]:
+    if part.is_slow:
+        return []
     names = ("time_s", "throttle_pct", "engine_speed_rpm", "lambda", "reasons")
     return transients.transients(*(part.channel[name] for name in names))
 

@@ -117,10 +117,64 @@ def test_a_pull_without_a_clock_gives_its_curve_and_says_so(shop, make):
     assert "no clock" in notes
 
 
-def test_a_clock_of_whole_seconds_is_no_clock(shop, make):
-    shop.put("job/ride.csv", "seconds,crank,km/h,grip,lambda\n" + "".join(
-        f"{step // 20},3000,60.0,10.0,0.97\n" for step in range(400)
-    ))  # fmt: skip
+def obd_ride(rows_a_second, seconds=240):
+    """Return a ride as every plain OBD log shows it: a clock of whole seconds, steady stretches."""
+    lines = ["seconds,crank,km/h,grip,lambda"]
+    for row in range(seconds * rows_a_second):
+        second, part = divmod(row, rows_a_second)
+        leg = second // 60
+        shake = 0.002 * ((row * 7) % 5 - 2)
+        engine, road, grip = 3000 + 500 * leg, 60 + 10 * leg, 10 + 3 * leg
+        lines.append(f"{second},{engine},{road}.0,{grip}.{part},{0.97 + shake:.4f}")
+    return "\n".join(lines) + "\n"
+
+
+@pytest.mark.parametrize("rows_a_second", [1, 2, 3, 20])
+def test_a_ride_with_a_clock_of_whole_seconds_is_evidence_of_steady_riding_only(
+    shop, make, rows_a_second
+):
+    shop.put("job/ride.csv", obd_ride(rows_a_second))
+    shop.put("job/card.toml", make.card(stages=[make.stage(pulls=[], rides=["ride.csv"])]))
+    shop.work()
+    outcome = shop.outcome("job/ride.csv")
+    assert outcome.state == "taken in", outcome.reason
+    [(kept, rejected, step)] = shop.rows(
+        "SELECT rows_kept, rows_rejected, facts ->> '$.clock_step_s' FROM raw.reading "
+        "WHERE layout = 'plain-ride'"
+    )
+    assert (kept, rejected, float(step)) == (240 * rows_a_second, 0, 1.0)
+    [(steady_s, notes, origin, moves)] = shop.rows(
+        "SELECT steady_s, notes, delay_origin, probe_moves FROM out.ride"
+    )
+    # Four stretches of 60 s, of which the settling and the ends are left out.
+    assert 200 < steady_s < 240
+    assert "the clock shows whole seconds" in notes
+    assert ("assumed" in notes) == (rows_a_second > 1)
+    assert (origin, moves) == ("the layout's", 0)
+    assert shop.rows("SELECT count(*) FROM out.transient") == [(0,)]
+    medians = shop.rows("SELECT DISTINCT round(lambda_median, 2) FROM out.cruise_cell")
+    assert medians == [(0.97,)]
+
+
+def test_a_pull_with_a_clock_of_whole_seconds_keeps_its_order_and_no_rate(shop, make):
+    lines = make.pull().splitlines()
+    for at, line in enumerate(lines):
+        cells = line.split(",")
+        if len(cells) == 5 and cells[0] != "seconds":
+            lines[at] = ",".join([str(int(float(cells[0]))), *cells[1:]])
+    shop.put("job/pull_1.csv", "\n".join(lines) + "\n")
+    shop.put("job/card.toml", make.card())
+    shop.work()
+    [(is_used, sweep_s, notes)] = shop.rows("SELECT is_used, sweep_s, notes FROM out.pull")
+    assert is_used
+    assert sweep_s is None
+    assert "the clock shows whole seconds only; the pull is read without its times" in notes
+
+
+def test_a_clock_that_stands_still_among_whole_seconds_is_refused(shop, make):
+    lines = obd_ride(1).splitlines()
+    lines = [*lines[:60], *(["58," + line.split(",", 1)[1] for line in lines[60:]])]
+    shop.put("job/ride.csv", "\n".join(lines) + "\n")
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=[], rides=["ride.csv"])]))
     shop.take_in()
     outcome = shop.outcome("job/ride.csv")
