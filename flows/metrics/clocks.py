@@ -82,7 +82,8 @@ def is_whole_seconds(time_s: ArrayLike, *, least_samples: int = 20) -> bool:
     Returns
     -------
     bool
-        True if every time is a whole number of seconds and the clock goes on.
+        True if every time is a whole number and the next one is mostly one or two further: whole
+        milliseconds that are labelled as seconds go in longer steps.
 
     Examples
     --------
@@ -91,8 +92,10 @@ def is_whole_seconds(time_s: ArrayLike, *, least_samples: int = 20) -> bool:
     """
     time = np.asarray(time_s, dtype=float)
     time = time[np.isfinite(time)]
-    whole = time.size >= least_samples and np.all(np.abs(time - np.rint(time)) < 1e-6)
-    return bool(whole and np.ptp(time) > 0.0)
+    if time.size < least_samples or np.any(np.abs(time - np.rint(time)) >= 1e-6):
+        return False
+    steps = np.diff(np.unique(time))
+    return bool(steps.size and np.median(steps) <= 2.0)
 
 
 def spread_seconds(time_s: ArrayLike, *, most_rows: float = 3.0) -> np.ndarray:
