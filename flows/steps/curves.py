@@ -330,7 +330,7 @@ def _curve(
     throttle = None if np.isnan(throttle).all() else throttle
     has_clock = bool(np.isfinite(time).any())
     if has_clock and throttle is not None:
-        throttle = _mended(channel, throttle, notes)
+        throttle = _mended(channel, throttle)
     others: dict[str, slice] = {}
     if has_clock:
         part, others = _sweep(channel, throttle, notes)
@@ -465,27 +465,20 @@ def _sweep(
     return samples(choice.sweep), others
 
 
-def _mended(channel: dict[str, np.ndarray], throttle: np.ndarray, notes: list[str]) -> np.ndarray:
-    """Return the throttle as open where its signal fails and the engine pulls on; say where."""
+def _mended(channel: dict[str, np.ndarray], throttle: np.ndarray) -> np.ndarray:
+    """Return the throttle as open where its signal fails and the engine pulls on.
+
+    Nothing but the sweep's ends is told by it, and the reading's notes say so.
+    """
     time, speed = channel["time_s"], channel["engine_speed_rpm"]
     if np.any(np.diff(time[np.isfinite(time)]) <= 0.0):
         return throttle
     power = channel["wheel_power_w"]
     found = failing_throttle(time, speed, throttle, None if np.isnan(power).all() else power)
-    if not found:
-        return throttle
-    throttle, most = throttle.copy(), float(np.nanmax(throttle))
-    places = []
+    mended, most = throttle.copy(), float(np.nanmax(throttle))
     for start, stop in found:
-        # Nothing but the sweep's ends is told by it.
-        throttle[start:stop] = most
-        low, high = round(speed[start], -2), round(speed[stop - 1], -2)
-        places.append(f"{low:,.0f} to {high:,.0f} rpm")
-    notes.append(
-        f"the throttle signal drops to shut from {' and from '.join(places)} while the engine "
-        "pulls on: the signal failed, not the throttle"
-    )
-    return throttle
+        mended[start:stop] = most
+    return mended
 
 
 def _sweep_end(

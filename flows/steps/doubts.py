@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from flows.metrics import plausibility, power_course
+from flows.metrics import plausibility, power_course, stuck
 from flows.metrics.clocks import sweeps_in_a_row
 from flows.metrics.sweep import failing_throttle, sweeps
 from schemas.columns import CHANNELS
@@ -49,6 +49,13 @@ LONGEST_GEAR, SHORTEST_GEAR, SHORTEST_TOP_GEAR = 20.0, 420.0, 100.0
 """Engine speed over road speed [rpm a km/h]: a big twin's top gear, a small single's first, and a
 small single's top, which is what a log of three gears or more has for its longest (common practice,
 no source). Within them mph and km/h cannot be told apart by one file alone."""
+
+MOVING_RPM = 300.0
+"""1 SD of the engine speed of a bike that is ridden, whatever its closed throttle says."""
+MOST_AT_TOP = 0.08
+"""Nobody rides so much of a log at the very same greatest speed, to the last digit."""
+MOST_IN_GEAR = 0.05
+"""Engine over road speed scatters by less within a gear: tyre, rounding, clutch."""
 
 Grade = Literal["refuse", "set aside", "note"]
 LAMBDAS = ("lambda_wide", "lambda_wide_2")
@@ -109,6 +116,7 @@ def doubts(channels: Mapping[str, np.ndarray], layout: Layout) -> Doubts:
         return Doubts(found, marks, facts)
     _engine_speed(seen, layout, found)
     _sweeps_in_a_row(seen, layout, found)
+    _doubled(seen, found)
     _clock(seen, layout, found)
     if not _power_course(seen, layout, found, marks):
         _power(seen, layout, found)
@@ -117,6 +125,9 @@ def doubts(channels: Mapping[str, np.ndarray], layout: Layout) -> Doubts:
     _temperatures(seen, layout, found, marks)
     _pressure(seen, layout, found, marks)
     _road_speed(seen, layout, found, facts)
+    _stuck(seen, found, marks)
+    _failing_throttle(seen, layout, found, marks)
+    _road_in_gear(seen, found)
     return Doubts(found, marks, facts)
 
 
@@ -598,6 +609,118 @@ def _road_speed(
     else:
         return
     found.append(_wrong_unit(layout, "roller_speed_m_s", "note", what, likely))
+
+
+def _doubled(seen: Mapping[str, np.ndarray], found: list[Doubt]) -> None:
+    """Refuse an engine speed that is counted twice, or by half, from somewhere on."""
+    if "time_s" not in seen or "engine_speed_rpm" not in seen:
+        return
+    speed = seen["engine_speed_rpm"]
+    row = stuck.doubled_from(seen["time_s"], speed, seen.get("gear"))
+    if row >= 0:
+        what = f"engine_speed_rpm leaps to {speed[row]:,.0f} rpm in one sample and stays there"
+        why = "its pulses are counted twice, or by half, in a part of the log"
+        remedy = "Look at the pick-up of the engine speed; export the sound part alone."
+        found.append(
+            Doubt(
+                "engine_speed_rpm", "engine speed doubled", "refuse", f"{what}: {why}", "", remedy
+            )
+        )
+
+
+def _stuck(seen: Mapping[str, np.ndarray], found: list[Doubt], marks: dict[str, str]) -> None:
+    """Mark mixture and intake pressure that hold one value for a part of the log."""
+    for name in (*LAMBDAS, "map_pressure_pa"):
+        if name not in seen or name in marks:
+            continue
+        run = stuck.longest_still_run(seen[name])
+        # At the end of its range a gauge stands still and is right: how much of that, told above.
+        if run is None or (name in LAMBDAS and not RICHEST_RAIL < run.value < LEANEST_RAIL):
+            continue
+        share = (run.stop - run.start) / seen[name].size
+        marks[name] = (
+            f"{name} holds {run.value:.5g} for {share:.0%} of the log on end: not evidence"
+        )
+        found.append(Doubt(name, "no evidence", "set aside", marks[name], "", "Check the sensor."))
+
+
+def _failing_throttle(
+    seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt], marks: dict[str, str]
+) -> None:
+    """Tell a throttle that is upside down, or whose signal is gone while the engine pulls."""
+    throttle = seen.get("throttle_pct")
+    if throttle is None or "throttle_pct" in marks:
+        return
+    is_ride = layout.layout.kind == "ride"
+    load = seen.get("map_pressure_pa")
+    if load is None or "map_pressure_pa" in marks:
+        load = seen.get("wheel_power_w")
+    told, code = "", "throttle signal fails"
+    if not is_ride and (places := _failing_at(seen)):
+        told = (
+            f"the throttle signal (throttle_pct) drops to shut from {' and from '.join(places)} "
+            "while the engine pulls on: the signal failed, not the throttle"
+        )
+        found.append(Doubt("throttle_pct", code, "note", told, "", "Check the sensor's plug."))
+        return
+    if load is not None and stuck.runs_against(throttle, load):
+        told, code = (
+            "throttle_pct falls where the load rises: it is upside down",
+            "throttle inverted",
+        )
+    elif is_ride and (run := stuck.longest_still_run(throttle)):
+        moves = float(np.nanstd(seen["engine_speed_rpm"][run.start : run.stop]))
+        if moves > MOVING_RPM:
+            share = (run.stop - run.start) / throttle.size
+            told = (
+                f"throttle_pct holds {run.value:.4g} % for {share:.0%} of the log on end while the "
+                "engine speed moves"
+            )
+    if not told:
+        return
+    if not is_ride:
+        marks["throttle_pct"] = told
+    grade: Grade = "refuse" if is_ride else "set aside"
+    remedy = f"Check the sensor and channels.throttle in layout {layout.name!r}."
+    found.append(Doubt("throttle_pct", code, grade, told, "", remedy))
+
+
+def _failing_at(seen: Mapping[str, np.ndarray]) -> list[str]:
+    """Return the speeds over which a pull's throttle reads shut and the engine pulls on."""
+    if "time_s" not in seen or "engine_speed_rpm" not in seen:
+        return []
+    time, speed = seen["time_s"], seen["engine_speed_rpm"]
+    if np.any(np.diff(time[np.isfinite(time)]) <= 0.0):
+        return []
+    failing = failing_throttle(time, speed, seen["throttle_pct"], seen.get("wheel_power_w"))
+    return [
+        f"{round(speed[start], -2):,.0f} to {round(speed[stop - 1], -2):,.0f} rpm"
+        for start, stop in failing
+    ]
+
+
+def _road_in_gear(seen: Mapping[str, np.ndarray], found: list[Doubt]) -> None:
+    """Tell a road speed that does not keep to the engine's within the gears that the log names."""
+    names = ("engine_speed_rpm", "roller_speed_m_s", "gear")
+    if not all(name in seen for name in names):
+        return
+    scatter = stuck.ratio_scatter_in_gear(*(seen[name] for name in names))
+    road = seen["roller_speed_m_s"]
+    source = ""
+    if np.nanmax(seen["gear"]) > np.nanmin(seen["gear"]):
+        source = power_course.copied_from(road, {"engine_speed_rpm": seen["engine_speed_rpm"]})
+    told = f"roller_speed_m_s is a copy of {source} in all gears" if source else ""
+    top, share = plausibility.rail_share(road)
+    if share > MOST_AT_TOP and top >= np.nanmax(road):
+        told = f"roller_speed_m_s is cut off at {top:.4g} m/s, where {share:.0%} of the log stands"
+    if scatter > MOST_IN_GEAR:
+        told = (
+            f"roller_speed_m_s strays from the engine speed by {scatter:.0%} within one gear: one "
+            "of engine speed, road speed and gear is wrong in a part of the log"
+        )
+    if told:
+        remedy = "Look at the three columns over the ride."
+        found.append(Doubt(names[1], "road speed strays", "note", told, "", remedy))
 
 
 def _pulling(seen: Mapping[str, np.ndarray]) -> np.ndarray:
