@@ -14,6 +14,7 @@ DOUBLE = (1.85, 2.15)
 """Two pulses for one, or one for two: no gear of a motorcycle is so far from the next."""
 
 
+STRETCHES = 5
 LASTS_S = 0.35
 """Time for which it stays there: a disturbance is over within a sample or two."""
 
@@ -171,8 +172,8 @@ def ratio_scatter_in_gear(
     Returns
     -------
     float
-        Greatest 1 SD of the logarithm, from its 10 and 90 % quantiles (a normal scatter lies 2.563
-        of them apart), of the gears held for a tenth of the log; NaN without one.
+        Of the gears held for a tenth of the log the greatest robust 1 SD of the logarithm, or half
+        of what lies between the medians of five stretches of it; NaN without one.
         In one gear it is one number but for the clutch: above 0.05 one of the three is wrong. [1]
 
     Examples
@@ -190,6 +191,7 @@ def ratio_scatter_in_gear(
     for one in np.unique(gears[rolling]):
         logs = np.log(speed[rolling & (gears == one)] / road[rolling & (gears == one)])
         if logs.size >= max(LEAST_RUN, 0.1 * rolling.sum()):
-            low, high = np.quantile(logs, (0.1, 0.9))
-            found.append(float(high - low) / 2.563)
+            parts = [float(np.median(part)) for part in np.array_split(logs, STRETCHES)]
+            scatter = 1.4826 * float(np.median(np.abs(logs - np.median(logs))))
+            found.append(max(scatter, 0.5 * (max(parts) - min(parts))))
     return round(max(found), 6) if found else math.nan
