@@ -43,7 +43,7 @@ from warehouse import store
 from warehouse.damage import disk_trouble
 from warehouse.shop import ShopFolder
 
-READ_VERSION = 3
+READ_VERSION = 4
 """Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
 
 BATCH_FILES = 250
