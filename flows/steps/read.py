@@ -298,10 +298,10 @@ def _open(
     sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None, path: Path | None = None
 ) -> _Open | None:
     """Return a file read and converted; None if it still is what it was read as."""
-    path = path or archived_path(shop, sha)
     unknown = _unknown(sha, rules)
     try:
-        if not whole_archived(shop, sha).stat().st_size:
+        path = path or whole_archived(shop, sha)
+        if not path.stat().st_size:
             raise UnreadableError(
                 "empty file",
                 "the file holds no bytes",
