@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import re
+import unicodedata
+from pathlib import Path
+
 import duckdb
 
 from flows.steps.refresh import fingerprint
@@ -10,8 +15,16 @@ from warehouse import store
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
-LONGEST_NAME = 120
-"""In bytes, leaving room for what is added: common disks take 255."""
+LONGEST_NAME = 100
+"""In bytes, before the mark: common disks take 255, and some write an accent as a letter more."""
+OURS = re.compile(
+    rb".+: (refused|waiting|missing)\n\n"
+    rb"Why:         .+\nWhat to do:  .+\nKept:        .+\n",
+    re.DOTALL,
+)
+"""What a note looks like, also one of an older name: other files in there are people's own."""
+LONGEST_NOTE = 1024 * 1024
+"""In bytes. A larger file is no note."""
 
 
 def write_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
@@ -30,31 +43,73 @@ def write_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
         Notes that stand now.
     """
     wanted = {
-        shop.refused / row["job_folder"] / _note_name(row["file_name"]): _note(row)
+        note_name(row["job_folder"], row["file_name"]): _note(row)
         for row in store.rows(
             connection,
             "SELECT * FROM out.file WHERE state IN ('refused', 'waiting', 'missing') "
             "ORDER BY job_folder, file_name",
         ).iter_rows(named=True)
     }
-    for path in sorted(shop.refused.rglob("*.txt")):
-        if path not in wanted:
-            path.unlink()
-    for folder in sorted(shop.refused.rglob("*"), reverse=True):
-        if folder.is_dir() and not any(folder.iterdir()):
-            folder.rmdir()
-    for path, text in wanted.items():
-        if not path.is_file() or path.read_text(encoding="utf-8") != text:
-            write_whole(path, text)
+    standing = _standing(shop.refused)
+    for path in standing:
+        if path.parent != shop.refused or _one_form(path.name) not in wanted:
+            _take_away(path, shop.refused)
+    told = {_one_form(path.name): text for path, text in standing.items()}
+    for name, text in wanted.items():
+        if told.get(name) != text.encode():
+            # Open in somebody's editor, which locks it on some systems: the next intake writes it.
+            with contextlib.suppress(PermissionError):
+                write_whole(shop.refused / name, text)
     return len(wanted)
 
 
-def _note_name(file_name: str) -> str:
-    """Return a name that any disk takes: long ones are cut and told apart by their hash."""
-    if len(file_name.encode()) <= LONGEST_NAME:
-        return f"{file_name}.txt"
-    cut = file_name.encode()[:LONGEST_NAME].decode(errors="ignore")
-    return f"{cut}-{fingerprint(file_name)}.txt"
+def note_name(job_folder: str, file_name: str) -> str:
+    """Return the name of a file's note: readable, one no other file has, taken by any disk.
+
+    Parameters
+    ----------
+    job_folder, file_name : str
+        The file's place in the inbox.
+
+    Returns
+    -------
+    str
+        Letters, figures and hyphens of the place, then a mark that tells apart what reads alike.
+
+    Examples
+    --------
+    >>> note_name("job 3", "pull_2.csv")
+    'job-3-pull_2-csv-f27695f3fd21700f.txt'
+    """
+    # Letters and figures only: no sign of one is a device, a folder or a pattern anywhere.
+    plain = re.sub(r"\W+", "-", _one_form(f"{job_folder}/{file_name}")).strip("-")
+    cut = plain.encode()[:LONGEST_NAME].decode(errors="ignore")
+    return f"{cut or 'file'}-{fingerprint(job_folder, file_name)}.txt"
+
+
+def _standing(refused: Path) -> dict[Path, bytes]:
+    """Return the notes that stand, and what they say."""
+    found = {}
+    for path in sorted(refused.rglob("*.txt")):
+        with contextlib.suppress(OSError):
+            if path.is_file() and path.stat().st_size <= LONGEST_NOTE:
+                text = path.read_bytes()
+                if OURS.fullmatch(text):
+                    found[path] = text
+    return found
+
+
+def _take_away(note: Path, refused: Path) -> None:
+    """Delete a note, and the folder it lay in: once each job had one, and none other is ours."""
+    with contextlib.suppress(OSError):
+        note.unlink()
+        for folder in note.parents[: len(note.relative_to(refused).parts) - 1]:
+            folder.rmdir()
+
+
+def _one_form(name: str) -> str:
+    """Return a name as it was given, whichever way the disk writes its accents."""
+    return unicodedata.normalize("NFC", name)
 
 
 def _note(row: dict[str, object]) -> str:

@@ -7,6 +7,7 @@ import unicodedata
 
 import pytest
 
+from flows.steps.notes import note_name
 from warehouse.store import DamagedError
 
 
@@ -17,7 +18,7 @@ def another_job(shop):
 
 
 def note(shop, place):
-    return shop.folder.refused / f"{place}.txt"
+    return shop.folder.refused / note_name(*place.rsplit("/", 1))
 
 
 def test_a_waiting_file_that_is_taken_out_waits_no_more(shop, make):
