@@ -13,19 +13,20 @@ from flows.steps.expected import EXPECTED_VERSION, derive_expected
 from flows.steps.facts import write_facts
 from flows.steps.fuel_change import FUEL_CHANGE_VERSION, derive_fuel_changes
 from flows.steps.gains import GAINS_VERSION, derive_gains
-from flows.steps.gearing import derive_log_doubts
+from flows.steps.gearing import GEARING_VERSION, derive_log_doubts
 from flows.steps.health import HEALTH_VERSION, derive_health
+from flows.steps.link import link_jobs
 from flows.steps.map_revisions import MAP_REVISIONS_VERSION, derive_map_revisions
 from flows.steps.need import NEED_VERSION, derive_need
 from flows.steps.plan import PLAN_VERSION, derive_plans
 from flows.steps.progress import Progress, Runner, plainly, quietly
-from flows.steps.refresh import fingerprint
+from flows.steps.refresh import fingerprint, forget_derived
 from flows.steps.rides import RIDES_VERSION, derive_rides
 from flows.steps.sessions import SESSIONS_VERSION, derive_sessions
 from flows.steps.stability import STABILITY_VERSION, derive_stability
 from flows.steps.trust import TRUST_VERSION, derive_trust
 from schemas.settings import ShopSettings
-from warehouse import store
+from warehouse import statements, store
 from warehouse.shop import ShopFolder
 
 
@@ -48,6 +49,12 @@ class DeriveResult(NamedTuple):
 
 class BrokenRuleError(RuntimeError):
     """A check of severity `fail` found rows: what was derived must not be published."""
+
+
+TORN = (LookupError, TypeError, ValueError, duckdb.ConstraintException)
+"""What a step stops with where rows are missing, or left over, under a standing fingerprint."""
+MADE_AGAIN = "derive all again"
+REMADE = "the derived tables did not hold together and were all made again"
 
 
 def derive(
@@ -83,6 +90,45 @@ def derive(
     BrokenRuleError
         If a check that must hold does not.
     """
+    fatal: list[str]
+    try:
+        result, fatal = _derived(connection, shop, settings, run, progress)
+    except TORN as error:
+        fatal = _fatal(store.failed_checks(connection))
+        if isinstance(error, duckdb.ConstraintException):
+            fatal.append(str(error).splitlines()[0])
+        # Of tables that hold together it is a fault of ours, to be seen as what it is.
+        if not fatal:
+            raise
+    wanted = _wanted(connection, settings)
+    if fatal and _finished(connection).get(MADE_AGAIN) != wanted:
+        torn = "; ".join(fatal)
+        # Kept until all is well: what made again is no better is not made again at every update.
+        _keep_finished(connection, MADE_AGAIN, wanted)
+        forget_derived(connection)
+        run("link files to stages", link_jobs, connection, progress)
+        result, fatal = _derived(connection, shop, settings, run, progress)
+        result = result._replace(broken_checks=[f"{REMADE}: {torn}", *result.broken_checks])
+    if fatal:
+        raise BrokenRuleError(
+            f"{'; '.join(fatal)}. All of it was made again and the rule is still broken: that is a "
+            "fault of this program, to be reported with this sentence. Nothing was published; "
+            "readers keep what they had"
+        )
+    with store.transaction(connection):
+        connection.execute("DELETE FROM raw.finished WHERE flow_name = ?", [MADE_AGAIN])
+        _keep_finished(connection, "derive", wanted)
+    return result
+
+
+def _derived(
+    connection: duckdb.DuckDBPyConnection,
+    shop: ShopFolder,
+    settings: ShopSettings,
+    run: Runner,
+    progress: Progress,
+) -> tuple[DeriveResult, list[str]]:
+    """Take every step; return what was made and the rules that must hold and do not."""
     curves = run("draw curves", derive_curves, connection, shop, settings, progress)
     run("hold logs against their model's", derive_log_doubts, connection)
     sessions = run("average sessions", derive_sessions, connection, settings, progress)
@@ -101,15 +147,7 @@ def derive(
     alike = run("find similar builds", derive_alike, connection, progress)
     write_facts(connection, settings)
     broken = store.failed_checks(connection)
-    fatal = [
-        f"{c.table}: {c.name} ({n} rows): {c.reason}" for c, n in broken if c.severity == "fail"
-    ]
-    if fatal:
-        raise BrokenRuleError("; ".join(fatal))
-    connection.execute(
-        "INSERT OR REPLACE INTO raw.finished VALUES ('derive', ?)", [_wanted(connection, settings)]
-    )
-    return DeriveResult(
+    result = DeriveResult(
         curves,
         sessions,
         gains,
@@ -121,8 +159,25 @@ def derive(
         alike,
         control,
         healths,
-        [f"{c.table}: {c.name} ({n} rows): {c.reason}" for c, n in broken],
+        [_told(*found) for found in broken],
     )
+    return result, _fatal(broken)
+
+
+def _fatal(broken: list[tuple[statements.Check, int]]) -> list[str]:
+    return [_told(check, count) for check, count in broken if check.severity == "fail"]
+
+
+def _told(check: statements.Check, count: int) -> str:
+    return f"{check.table}: {check.name} ({count} rows): {check.reason}"
+
+
+def _finished(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    return dict(connection.execute("SELECT flow_name, made_from FROM raw.finished").fetchall())
+
+
+def _keep_finished(connection: duckdb.DuckDBPyConnection, flow_name: str, made_from: str) -> None:
+    connection.execute("INSERT OR REPLACE INTO raw.finished VALUES (?, ?)", [flow_name, made_from])
 
 
 def is_behind(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> bool:
@@ -140,7 +195,7 @@ def is_behind(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> 
     bool
         True if derive or publish has something to do, also after one that was killed.
     """
-    finished = dict(connection.execute("SELECT flow_name, made_from FROM raw.finished").fetchall())
+    finished = _finished(connection)
     wanted = _wanted(connection, settings)
     return any(finished.get(flow_name) != wanted for flow_name in ("derive", "publish"))
 
@@ -161,6 +216,7 @@ def _wanted(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> st
         FUEL_CHANGE_VERSION,
         EXPECTED_VERSION,
         MAP_REVISIONS_VERSION,
+        GEARING_VERSION,
     )
     linked = store.first(
         connection,

@@ -14,6 +14,7 @@ from flows.steps.notes import write_notes
 from flows.steps.progress import Progress, Runner, plainly, quietly
 from flows.steps.read import read_files, sweep_samples
 from flows.steps.samples import forget_lost_samples
+from flows.steps.sweep import sweep_half_made
 from schemas.layout import read_layouts
 from schemas.settings import ShopSettings
 from warehouse.shop import ShopFolder
@@ -76,6 +77,7 @@ def take_in(
         Counts.
     """
     now = now or dt.datetime.now(dt.UTC)
+    sweep_half_made(shop)
     layouts, mistakes = read_layouts(shop.layouts)
     arrived = run(
         "archive what arrived", archive_arrivals, connection, shop, now, progress, settle_s

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from functools import partial
 from typing import Any
 
 import duckdb
@@ -16,7 +15,7 @@ from flows.metrics.clocks import rising_part
 from flows.metrics.ratio import ratio_check
 from flows.metrics.sweep import Sweep, chosen_sweep, failing_throttle, ordinal, sweeps
 from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, or_none, outdated, replace, stacked
+from flows.steps.refresh import fingerprint, or_none, outdated, stacked, swap
 from flows.steps.repeats import set_repeats_aside
 from flows.steps.samples import read_samples
 from flows.steps.short_pulls import set_short_aside
@@ -123,13 +122,9 @@ def derive_curves(
     }
     to_make, to_delete = outdated(connection, "out.pull", "pull_id", wanted)
     if to_delete:
-        replace(
-            connection,
-            "pull_id",
-            to_delete,
-            {"out.pull": [], "out.pull_curve": []},
-            lambda: _set_aside(connection, [], to_delete),
-        )
+        with store.transaction(connection):
+            swap(connection, "pull_id", to_delete, {"out.pull": [], "out.pull_curve": []})
+            _set_aside(connection, [], to_delete)
     for start in range(0, len(to_make), BATCH_PULLS):
         batch = [rows[pull_id] for pull_id in to_make[start : start + BATCH_PULLS]]
         samples = read_samples(shop, batch)
@@ -141,13 +136,10 @@ def derive_curves(
             heads.append(head)
             if points:
                 curves[row["pull_id"]] = points
-        replace(
-            connection,
-            "pull_id",
-            [],
-            {"out.pull": heads, "out.pull_curve": stacked("pull_id", curves)},
-            partial(_set_aside, connection, [row["pull_id"] for row in batch], []),
-        )
+        records = {"out.pull": heads, "out.pull_curve": stacked("pull_id", curves)}
+        with store.transaction(connection):
+            swap(connection, "pull_id", [], records)
+            _set_aside(connection, [row["pull_id"] for row in batch], [])
         progress(min(start + BATCH_PULLS, len(to_make)), len(to_make), "drawing curves")
     return len(to_make)
 

@@ -123,6 +123,8 @@ def link_jobs(connection: duckdb.DuckDBPyConnection, progress: Progress) -> list
             batch += [other for other in book.take_touched() if other not in waiting]
         with store.transaction(connection):
             _write(connection, linked, wanted)
+            # Also one whose own card did not change must be linked again when a kill comes first.
+            store.delete(connection, "raw.linked", "job_folder", queue)
         done += linked
         progress(len(done), len(done) + len(queue), "linking")
     return list(dict.fromkeys(done))

@@ -6,6 +6,7 @@ the job cards. A batch of files is judged at once and becomes visible in one tra
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 import json
@@ -569,10 +570,12 @@ def sweep_samples(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> in
     orphans = [
         path
         for path in shop.samples.iterdir()
-        if path.relative_to(shop.root).as_posix() not in named
+        if path.is_file() and path.relative_to(shop.root).as_posix() not in named
     ]
     for path in orphans:
-        path.unlink()
+        # Held open by another program it is no harm: the next intake tries again.
+        with contextlib.suppress(OSError):
+            path.unlink()
     return len(orphans)
 
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import duckdb
 import numpy as np
 import polars as pl
 
-from warehouse import store
+from warehouse import statements, store
 
 
 def fingerprint(*parts: object) -> str:
@@ -73,9 +73,11 @@ def replace(
     key: str,
     to_delete: list[str],
     records: Mapping[str, list[dict[str, Any]] | pl.DataFrame],
-    then: Callable[[], None] | None = None,
 ) -> None:
     """Replace rows of a parent table and its children in one transaction.
+
+    All that belongs to one fingerprint is kept at once: a kill between two commits would leave a
+    fingerprint without its rows, which nothing would make again.
 
     Parameters
     ----------
@@ -87,17 +89,33 @@ def replace(
         Keys whose rows go.
     records : mapping of str to (list of dict or polars.DataFrame)
         Table → rows that come.
-    then : callable, optional
-        What must follow in the same transaction.
     """
     with store.transaction(connection):
-        for table, rows in records.items():
-            store.delete(connection, table, key, to_delete)
-            if not isinstance(rows, pl.DataFrame):
-                rows = store.frame(connection, table, rows)
-            store.insert(connection, table, rows)
-        if then is not None:
-            then()
+        swap(connection, key, to_delete, records)
+
+
+def swap(
+    connection: duckdb.DuckDBPyConnection,
+    key: str,
+    to_delete: list[str],
+    records: Mapping[str, list[dict[str, Any]] | pl.DataFrame],
+) -> None:
+    """Do what `replace` does, inside a transaction that holds more than these tables."""
+    for table, rows in records.items():
+        store.delete(connection, table, key, to_delete)
+        if not isinstance(rows, pl.DataFrame):
+            rows = store.frame(connection, table, rows)
+        store.insert(connection, table, rows)
+
+
+def forget_derived(connection: duckdb.DuckDBPyConnection) -> None:
+    """Empty all that was linked and derived: the next steps find all of it to be made again."""
+    with store.transaction(connection):
+        for table, statement in statements.definitions().items():
+            is_made = table.startswith(("core.", "out.")) or table in {"raw.outcome", "raw.linked"}
+            if is_made and not statements.is_view(statement):
+                connection.execute(f"DELETE FROM {table}")  # noqa: S608
+        connection.execute("DELETE FROM raw.finished WHERE flow_name = 'derive'")
 
 
 def stacked(key: str, parts: dict[str, dict[str, np.ndarray]]) -> pl.DataFrame:

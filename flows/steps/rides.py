@@ -21,7 +21,7 @@ from flows.metrics.fuel import mixed_atom_ratios
 from flows.metrics.mixture import part_throttle_band
 from flows.steps.builds import blend_by_mass
 from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.refresh import fingerprint, outdated, swap
 from flows.steps.ride_repeats import find_repeats, repeated
 from flows.steps.samples import MANY_ROWS, read_samples
 from schemas.columns import CHANNELS
@@ -151,11 +151,10 @@ def derive_rides(
             lines.append(_line(stages[stage_id], parts, rows_made, wanted[stage_id]))
         progress(min(start + BATCH_RIDES, len(to_make)), len(to_make), "reading rides")
     if to_make or to_delete:
-        replace(connection, "ride_id", gone_rides, {"out.ride": [], "out.ride_exclusion": []})
-        replace(connection, "stage_id", to_delete, {**made, "out.stage_cruise": lines})
-        replace(
-            connection, "ride_id", [], {"out.ride": ride_rows, "out.ride_exclusion": exclusions}
-        )
+        of_rides = {"out.ride": ride_rows, "out.ride_exclusion": exclusions}
+        with store.transaction(connection):
+            swap(connection, "ride_id", gone_rides, of_rides)
+            swap(connection, "stage_id", to_delete, {**made, "out.stage_cruise": lines})
     return len(to_make)
 
 

@@ -141,8 +141,7 @@ def derive_stability(
     for rows in tables.values():
         for row in rows:
             row["made_from"] = made_from
-    replace(connection, "made_from", to_delete, {name: [] for name in tables})
-    replace(connection, "made_from", [], dict(tables))
+    replace(connection, "made_from", to_delete, tables)
     return len(checks)
 
 

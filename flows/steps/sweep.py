@@ -1,0 +1,53 @@
+"""Sweeps what a killed process left half-made, and never what another one is writing now."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from warehouse.shop import ShopFolder
+
+HALF_MADE = re.compile(
+    r"\.making-\d+-[0-9a-f]{12}|making-\d{8}\.duckdb(\.wal)?|large-file\.arriving"
+)
+"""Names under which this program writes a file before it moves it to its place."""
+LEAST_AGE_S = 3600.0
+"""Nothing is written for so long without a pause: a process that began it is gone."""
+
+
+def sweep_half_made(shop: ShopFolder) -> int:
+    """Delete half-made files: at once where only a writer works, elsewhere those of an hour ago.
+
+    Call with the shop's lock held. A process id in a name tells nothing: it may be another
+    process's by now, or of another machine on the same disk.
+
+    Parameters
+    ----------
+    shop : ShopFolder
+        The shop.
+
+    Returns
+    -------
+    int
+        Files deleted.
+    """
+    of_writer = (shop.archive, shop.refused, shop.published)
+    of_anyone = (shop.inbox, shop.layouts, shop.reports, shop.backups)
+    swept = 0
+    for folders, least_age_s in ((of_writer, 0.0), (of_anyone, LEAST_AGE_S)):
+        for path in (path for folder in folders for path in _half_made(folder)):
+            # Gone meanwhile, or held open by another program: the next intake looks again.
+            with contextlib.suppress(OSError):
+                if time.time() - path.stat().st_mtime >= least_age_s:
+                    path.unlink()
+                    swept += 1
+    return swept
+
+
+def _half_made(folder: Path) -> Iterator[Path]:
+    for place, _, names in os.walk(folder):
+        yield from (Path(place, name) for name in names if HALF_MADE.fullmatch(name))
