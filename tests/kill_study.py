@@ -5,6 +5,7 @@ left half-made. Run all of it with `python -m tests.kill_study --kills 500`.
 """
 
 import argparse
+import contextlib
 import datetime as dt
 import hashlib
 import json
@@ -209,7 +210,7 @@ def update(root: str, answer: str, kill_at: int | None, with_state: bool) -> Non
         watch(points)
         shop = LittleShop(Path(root))
         shop.update(now=NOW)
-        told["points"] = points.names
+        told["points"] = list(points.names)
         points.kill_at = None
         if with_state:
             told["state"] = state_of(shop)
@@ -379,11 +380,12 @@ def main() -> None:
             for scenario, points in study.points.items():
                 print(*(f"{scenario} {point}" for point in points), sep="\n")  # noqa: T201
             return
-        results = []
-        for scenario, at, again in spread(study, given.kills):
-            results.append(study.kill(scenario, at, again))
-            if results[-1].verdict != "equal":
-                print(*results[-1], sep=" | ", file=sys.stderr, flush=True)  # noqa: T201
+        results: list[Killed] = []
+        with contextlib.suppress(KeyboardInterrupt):  # then the table of what was done
+            for scenario, at, again in spread(study, given.kills):
+                results.append(study.kill(scenario, at, again))
+                if results[-1].verdict != "equal":
+                    print(*results[-1], sep=" | ", file=sys.stderr, flush=True)  # noqa: T201
         print(table(results, study))  # noqa: T201
         print(f"\n{len(results)} kills in {time.monotonic() - started:.0f} s")  # noqa: T201
 

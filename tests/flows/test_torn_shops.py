@@ -47,7 +47,7 @@ def kept(whole):
 def test_a_stage_whose_rides_were_lost_to_a_kill_is_made_again(ridden, kept):
     # Bug: the stage's line, with its fingerprint, was kept before its rides were.
     for table in RIDDEN:
-        ridden.rows(f"DELETE FROM {table}")
+        ridden.rows(f"DELETE FROM {table}")  # noqa: S608
     ridden.rows("DELETE FROM raw.finished")
     result = ridden.work()
     assert_equal(ridden.contents("core", "out"), kept)
@@ -73,8 +73,11 @@ def test_a_table_that_lost_its_rows_is_filled_again(ridden, kept):
                 if sorted(map(repr, after.rows())) != sorted(map(repr, before.rows())):
                     unnoticed.append(table)
                     store.insert(connection, table, before)
-    # Lists that may be empty, and that no count of their parent's holds.
-    assert unnoticed == ["?"]
+    # Lists that may be empty, and that no count beside them holds.
+    assert set(unnoticed) <= {
+        "out.expected_mixture_speed", "out.map_revision_speed", "out.session_pull",
+        "out.similar_build", "out.stage_heat", "out.transient",
+    }  # fmt: skip
 
 
 def test_links_that_do_not_hold_together_are_made_again(ridden, kept):

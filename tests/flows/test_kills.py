@@ -1,0 +1,24 @@
+"""Updates killed at commits and moves of files, spread over all of them; the rest by hand.
+
+`python -m tests.kill_study --kills 500` kills at every point there is.
+"""
+
+import multiprocessing
+
+import pytest
+
+from tests.kill_study import Study, spread
+
+HAS_FORK_SERVER = "forkserver" in multiprocessing.get_all_start_methods()
+
+
+@pytest.mark.slow
+def test_an_update_killed_anywhere_is_made_good_by_the_next(tmp_path):
+    study = Study(tmp_path)
+    for points in study.points.values():
+        assert len(points) > 100
+    told = {point.split(":")[0] for points in study.points.values() for point in points}
+    assert {"rides.derive_rides", "archive.archive_arrivals", "link.link_jobs"} <= told
+    kills = spread(study, 9 if HAS_FORK_SERVER else 3)
+    verdicts = [study.kill(*chosen) for chosen in kills]
+    assert [killed for killed in verdicts if killed.verdict != "equal"] == []
