@@ -11,6 +11,7 @@ from collections.abc import Collection
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from dashboard.file_names import safe_name
 from dashboard.intake_desk import has_comments
 from dashboard.run_command import in_utf8, rollbook_command
 from schemas.layout import (
@@ -475,7 +476,7 @@ def put_right(shop: Path, opened: Standing, text: str) -> Path:
             "Load the page again and correct it once more."
         )
     mark = hashlib.sha256(now.encode()).hexdigest()[:12]
-    kept = ShopFolder(shop).backups / "layouts" / f"{opened.path.stem}-{mark}.toml"
+    kept = ShopFolder(shop).backups / "layouts" / safe_name(f"{opened.path.stem}-{mark}.toml")
     write_whole(kept, opened.path.read_bytes())
     write_whole(opened.path, text)
     return kept

@@ -12,6 +12,7 @@ from flows.door import SIGN_IN_HEADER
 from schemas.settings import ShopSettings, read_settings
 from schemas.toml_text import MistakesError
 from warehouse.shop import ShopFolder, is_private_file
+from warehouse.whole_file import write_whole
 
 NEW_SETTINGS = """\
 # Settings of this shop. Every line may be left out; these are the defaults.
@@ -168,10 +169,10 @@ def init_shop(folder: Path) -> ShopFolder:
     shop = ShopFolder(folder.resolve())
     shop.make()
     if not shop.settings.exists():
-        shop.settings.write_text(NEW_SETTINGS, encoding="utf-8", newline="\n")
+        write_whole(shop.settings, NEW_SETTINGS)
     example = shop.root / "card-example.toml"
     if not example.exists():
-        example.write_text(EXAMPLE_CARD, encoding="utf-8", newline="\n")
+        write_whole(example, EXAMPLE_CARD)
     return shop
 
 

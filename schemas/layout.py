@@ -468,13 +468,21 @@ def new_layout_file(folder: Path, name: str) -> Path | None:
     return None if is_taken else folder / f"{stem}.toml"
 
 
+_DEVICE = re.compile(r"con|prn|aux|nul|(com|lpt)[0-9]", re.IGNORECASE)
+
+
 def _file_stem(name: str) -> str:
     """Return a name in letters that every system takes for a file."""
     bare = unicodedata.normalize("NFKD", name.replace("ß", "ss"))
     letters = "".join(sign for sign in bare if not unicodedata.combining(sign))
     stem = re.sub(r"[^A-Za-z0-9_-]+", "-", letters).strip("-.")
-    # Letters of other alphabets have no place in it: two such names are still two files.
-    if not stem or any(sign.isalpha() and not sign.isascii() for sign in letters):
+    # Letters of other alphabets have no place in it: two such names are still two files. And "con"
+    # opens a device on some systems, whatever its ending.
+    if (
+        not stem
+        or _DEVICE.fullmatch(stem)
+        or any(sign.isalpha() and not sign.isascii() for sign in letters)
+    ):
         mark = hashlib.sha256(unicodedata.normalize("NFC", name).encode()).hexdigest()[:6]
         stem = "-".join(filter(None, (stem or "layout", mark)))
     return stem

@@ -177,25 +177,48 @@ class WatchedConnection:
         return getattr(self._connection, name)
 
 
+class WatchedAppend:
+    """A file written to at its end; a kill tears what was to be written in two."""
+
+    def __init__(self, file: object, points: Points) -> None:
+        self._file = file
+        self._points = points
+
+    def writelines(self, lines: list[str]) -> None:
+        """Write lines, at a point."""
+        self._points.run("append", lambda: self._file.writelines(lines), lambda: self._torn(lines))
+
+    def _torn(self, lines: list[str]) -> None:
+        self._file.write("".join(lines)[: -len(lines[-1]) // 2])
+        self._file.flush()
+
+    def __enter__(self) -> "WatchedAppend":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._file.close()
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._file, name)
+
+
 def watch(points: Points) -> None:
-    """Make points of all commits, moves and deletions of this process, for good."""
-    connect, move, unlink, append = duckdb.connect, Path.replace, Path.unlink, archive._append
+    """Make points of all commits, moves, deletions and appended lines of this process."""
+    connect, open_, move, unlink = duckdb.connect, Path.open, Path.replace, Path.unlink
 
     def watched_connect(*args: object, read_only: bool = False, **more: object) -> object:
         made = connect(*args, read_only=read_only, **more)
         return made if read_only else WatchedConnection(made, points)
 
-    def torn_append(path: Path, lines: list[str]) -> None:
-        with path.open("a", encoding="utf-8", newline="\n") as ledger:
-            ledger.write("".join(lines)[: -len(lines[-1]) // 2])
+    def watched_open(path: Path, mode: str = "r", *args: object, **more: object) -> object:
+        opened = open_(path, mode, *args, **more)
+        return WatchedAppend(opened, points) if mode == "a" else opened
 
     duckdb.connect = watched_connect
+    Path.open = watched_open
     Path.replace = lambda self, to: points.run("move", lambda: move(self, to))
     Path.unlink = lambda self, missing_ok=False: points.run(
         "delete", lambda: unlink(self, missing_ok=missing_ok)
-    )
-    archive._append = lambda path, lines: points.run(
-        "append", lambda: append(path, lines), lambda: torn_append(path, lines)
     )
 
 

@@ -7,6 +7,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import charts, mixture_charts, pieces, queries, wording
+from dashboard.file_names import safe_name
 from dashboard.open_shop import open_shop
 from warehouse.fuel_table import HELD_BY, fuel_csv
 
@@ -149,7 +150,7 @@ else:
         column.download_button(
             label,
             fuel_csv(table, shop.snapshot.number, as_list=as_list),
-            file_name=f"fuel-change {kind} {stage_id.replace('/', ' stage ')}.csv",
+            file_name=safe_name(f"fuel-change {kind} {stage_id.replace('/', ' stage ')}.csv"),
             mime="text/csv",
             key=f"fuel_change_{kind}",
         )

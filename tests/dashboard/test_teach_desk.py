@@ -122,6 +122,13 @@ def test_names_are_held_against_those_of_the_shop_in_any_spelling(shop):
     assert first.name.isascii()
 
 
+def test_no_layout_is_saved_under_the_name_of_a_device(shop):
+    # Microsoft, "Naming Files, Paths, and Namespaces", from memory: NUL.toml is the device NUL.
+    for name in ("nul", "CON", "Com1"):
+        path = new_layout_file(shop.folder.layouts, name)
+        assert path.name.lower().startswith(f"{name.lower()}-")
+
+
 def test_a_standing_layout_is_opened_as_it_stands_and_kept_when_corrected(file, shop):
     root = shop.folder.root
     guess = drafted(file, root)
