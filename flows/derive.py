@@ -90,13 +90,10 @@ def derive(
     BrokenRuleError
         If a check that must hold does not.
     """
-    fatal: list[str]
     try:
         result, fatal = _derived(connection, shop, settings, run, progress)
     except TORN as error:
-        fatal = _fatal(store.failed_checks(connection))
-        if isinstance(error, duckdb.ConstraintException):
-            fatal.append(str(error).splitlines()[0])
+        result, fatal = None, _left_torn(connection, error)
         # Of tables that hold together it is a fault of ours, to be seen as what it is.
         if not fatal:
             raise
@@ -109,7 +106,7 @@ def derive(
         run("link files to stages", link_jobs, connection, progress)
         result, fatal = _derived(connection, shop, settings, run, progress)
         result = result._replace(broken_checks=[f"{REMADE}: {torn}", *result.broken_checks])
-    if fatal:
+    if fatal or result is None:
         raise BrokenRuleError(
             f"{'; '.join(fatal)}. All of it was made again and the rule is still broken: that is a "
             "fault of this program, to be reported with this sentence. Nothing was published; "
@@ -162,6 +159,14 @@ def _derived(
         [_told(*found) for found in broken],
     )
     return result, _fatal(broken)
+
+
+def _left_torn(connection: duckdb.DuckDBPyConnection, error: Exception) -> list[str]:
+    """Say what does not hold together where a step stopped: nothing if the tables are sound."""
+    fatal = _fatal(store.failed_checks(connection))
+    if isinstance(error, duckdb.ConstraintException):
+        fatal.append(str(error).splitlines()[0])
+    return fatal
 
 
 def _fatal(broken: list[tuple[statements.Check, int]]) -> list[str]:

@@ -200,6 +200,8 @@ def publish(
                 put_aside(shop, standing.path, "snapshot.duckdb")
     target = folder / _name(number)
     made = folder / f"making-{number:08d}.duckdb"
+    for leftover in folder.glob("making-*"):
+        leftover.unlink()
     connection.execute(f"ATTACH '{_quoted(made)}' AS published")
     try:
         # One transaction: each commit of its own would wait for the disk, hundreds of times.
