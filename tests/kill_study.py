@@ -398,19 +398,19 @@ def main() -> None:
     started = time.monotonic()
     with tempfile.TemporaryDirectory(dir=given.folder) as folder:
         study = Study(Path(folder))
-        print(f"shops made in {time.monotonic() - started:.1f} s", file=sys.stderr)  # noqa: T201
+        print(f"shops made in {time.monotonic() - started:.1f} s", file=sys.stderr)
         if given.points:
             for scenario, points in study.points.items():
-                print(*(f"{scenario} {point}" for point in points), sep="\n")  # noqa: T201
+                print(*(f"{scenario} {point}" for point in points), sep="\n")
             return
         results: list[Killed] = []
         with contextlib.suppress(KeyboardInterrupt):  # then the table of what was done
             for scenario, at, again in spread(study, given.kills):
                 results.append(study.kill(scenario, at, again))
                 if results[-1].verdict != "equal":
-                    print(*results[-1], sep=" | ", file=sys.stderr, flush=True)  # noqa: T201
-        print(table(results, study))  # noqa: T201
-        print(f"\n{len(results)} kills in {time.monotonic() - started:.0f} s")  # noqa: T201
+                    print(*results[-1], sep=" | ", file=sys.stderr, flush=True)
+        print(table(results, study))
+        print(f"\n{len(results)} kills in {time.monotonic() - started:.0f} s")
 
 
 if __name__ == "__main__":

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-
 import duckdb
 
 from flows.readers.source import UnreadableError
@@ -15,6 +13,7 @@ from flows.steps.samples import DamagedSamplesError, sound_samples
 from schemas.layout import read_layouts
 from warehouse import snapshot, store
 from warehouse.shop import ShopFolder
+from warehouse.whole_file import write_whole
 
 
 def self_check(
@@ -135,6 +134,4 @@ def _back_up(shop: ShopFolder, spoilt: set[str]) -> None:
             target = shop.backups / (
                 f"layouts-{source.name}" if source.parent == shop.layouts else source.name
             )
-            made = target.with_name(target.name + ".making")
-            shutil.copyfile(source, made)
-            made.replace(target)
+            write_whole(target, source.read_bytes())

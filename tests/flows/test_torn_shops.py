@@ -202,7 +202,9 @@ def test_no_step_writes_outside_of_a_transaction_but_whole_units(ridden, make, m
 
     points = Points(None)
     connect = store._connected
-    monkeypatch.setattr(store, "_connected", lambda shop: WatchedConnection(connect(shop), points))
+    monkeypatch.setattr(
+        store, "_connected", lambda *given: WatchedConnection(connect(*given), points)
+    )
     ridden.job(3)
     ridden.update()
     bare = {name.rsplit(" ", 1)[0] for name in points.names if ":bare " in name}
