@@ -355,15 +355,25 @@ if SERVER in os.environ:
 
 
 def spread(study: Study, kills: int) -> list[tuple[str, int, int | None]]:
-    """Return kills that pass every point evenly, a third of them with a killed recovery."""
+    """Return kills at every point, or evenly over them; a third with a killed recovery.
+
+    Beyond one a point, every step is as likely: archiving has a point a file, rides have two.
+    """
     draw = random.Random(7)
     every = [(name, at) for name, points in study.points.items() for at in range(len(points))]
+    steps: dict[tuple[str, str], list[tuple[str, int]]] = {}
+    for name, at in every:
+        steps.setdefault((name, study.points[name][at].split(":")[0]), []).append((name, at))
     chosen = []
     for number in range(kills):
-        scenario, at = every[int(number * len(every) / kills) if kills < len(every) else
-                             number % len(every)]  # fmt: skip
-        again = draw.randrange(len(study.points[scenario])) if number % 3 == 2 else None
-        chosen.append((scenario, at, again))
+        if kills < len(every):
+            scenario, at = every[number * len(every) // kills]
+        elif number < len(every):
+            scenario, at = every[number]
+        else:
+            scenario, at = draw.choice(draw.choice(list(steps.values())))
+        left = len(study.points[scenario]) - at
+        chosen.append((scenario, at, draw.randrange(left) if number % 3 == 2 else None))
     return chosen
 
 
