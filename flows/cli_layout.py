@@ -35,6 +35,7 @@ _NOTHING_TRIED: dict[str, Any] = {
     "rivals": [],
     "waiting": [],
 }
+DRAFTED_HERE_BYTES = 256 * 1024
 BARS = "▁▂▃▄▅▆▇█"
 
 
@@ -92,9 +93,17 @@ def try_layout(
 def _on(file: Path, function: Callable[..., Any], *arguments: Any) -> Any:
     """Return what a function makes of a foreign file; it may end the process that reads it."""
     from flows import apart
+    from flows.readers.formats import is_small_text
 
+    size = file.stat().st_size
+    if size <= DRAFTED_HERE_BYTES and is_small_text(file):
+        return function(*arguments)
+    limits = apart.Limits.for_bytes(size)
     with apart.worker() as worker:
-        return apart.call_on(file, worker, function, *arguments)
+        # What a draft needs beside reading is loaded within the call.
+        return worker.call(
+            limits._replace(processor_s=limits.processor_s + 6.0), function, *arguments
+        )
 
 
 def _drafted(

@@ -80,8 +80,8 @@ class Door:
         if any(origin.lower() not in self._origins for origin in headers.get("origin", [])):
             return "this page does not belong to this server"
         # Browsers say where a request comes from (W3C Fetch Metadata); other programs do not.
-        site = headers.get("sec-fetch-site", ["none"])[-1]
-        if site not in ("same-origin", "none") and not _is_link(scope, headers):
+        sites = set(headers.get("sec-fetch-site", []))
+        if not sites <= {"same-origin", "none"} and not _is_link(scope, headers):
             return "this request comes from another site"
         return None
 

@@ -8,7 +8,8 @@ it either way. Nothing here gives out a value.
 from __future__ import annotations
 
 import re
-from itertools import combinations
+from collections.abc import Iterator
+from itertools import combinations, pairwise
 
 import numpy as np
 import polars as pl
@@ -66,17 +67,18 @@ PRIVATE_WORDS: dict[str, tuple[str, ...]] = {
 """What a column is → regular expressions on its whole name in plain words."""
 
 _POSITION_TEXT = re.compile(
-    r"^\s*(?:\$?G[PNLAB](?:GGA|RMC|GLL)\b"
+    r"(?:\$?G[PNLAB](?:GGA|RMC|GLL)\b"
     r"|(?:POINT|LINESTRING)\s*\("
     r"|[NSEWO]\s*\d{1,3}(?:[°\s]\s*\d|\.\d{3})"
-    r"|\d{1,3}[°\s]\s*\d{1,2}(?:[.,]\d+|['′].*)['′\s\d.\"″]*\s*[NSEWO]\s*$"
-    r"|\d{1,3}[.,]\d{3,}\s*°?\s*[NSEWO]\s*$"
-    r"|[({\[]?\s*[+-]?\d{1,2}\.\d{4,}\s*[,;/ ]\s*[+-]?\d{1,3}\.\d{4,}\s*[)}\]]?\s*$)",
+    r"|\d{1,3}[°\s]\s*\d{1,2}[.,'′][\s\d.,'′\"″]*[NSEWO]$"
+    r"|\d{1,3}[.,]\d{3,}[°\s]*[NSEWO]$"
+    r"|[({\[]?\s*[+-]?\d{1,2}\.\d{4,}[\s,;/]+[+-]?\d{1,3}\.\d{4,}\s*[)}\]]?$)",
     re.IGNORECASE,
 )
 _PERSON_TEXT = re.compile(r"^\s*(?:[^@\s]+@[^@\s]+\.\w{2,}|[A-HJ-NPR-Z0-9]{17})\s*$")
 """An e-mail address; a vehicle identification number has 17 signs without I, O and Q (ISO 3779)."""
 
+MOST_IN_PAIRS = 60
 SHARE_OF_TEXTS = 0.5
 _SCALES = ((1.0, 5), (1e-7, 0), (1e-6, 0), (0.01, 3))
 """Degrees; ten-millionths and millionths of one as whole numbers; degrees and minutes run together
@@ -139,15 +141,23 @@ def private_by_values(frame: pl.DataFrame, named: set[str]) -> dict[str, str]:
             degrees = _as_degrees(series.cast(pl.Float64).to_numpy())
             if degrees is not None:
                 places[series.name] = degrees
-    for one, other in combinations(places, 2):
+    for one, other in _pairs(list(places)):
         if _move_together(places[one], places[other]):
             found[one] = found[other] = "two columns that move as a place in degrees"
     return found
 
 
+def _pairs(names: list[str]) -> Iterator[tuple[str, str]]:
+    """Yield the pairs that may be a place; of very many columns those that stand side by side."""
+    if len(names) <= MOST_IN_PAIRS:
+        yield from combinations(names, 2)
+    else:
+        yield from pairwise(names)
+
+
 def _private_text(series: pl.Series) -> str:
     some = series.drop_nulls().head(200).to_list()
-    some = [text for text in some if text.strip()]
+    some = [text.strip() for text in some if text.strip()]
     if not some:
         return ""
     for what, pattern in (("a position", _POSITION_TEXT), ("what leads to a person", _PERSON_TEXT)):

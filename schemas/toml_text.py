@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from functools import lru_cache
 from typing import TypeVar
 
 import pydantic
@@ -68,9 +69,12 @@ def read_toml(text: str, model: type[Model], source: str) -> Model:
         raise MistakesError(source, [endless])
     try:
         content = tomllib.loads(text.removeprefix("\ufeff"))
-    except (ValueError, RecursionError) as error:
-        # Not only TOML's own errors: a number of thousands of digits, thousands of brackets.
-        raise MistakesError(source, [f"not valid TOML: {error}"]) from None
+    except RecursionError:
+        raise MistakesError(source, ["not valid TOML: its brackets are nested too deep"]) from None
+    except ValueError as error:
+        # Not only TOML's own errors: Python refuses a number of thousands of digits.
+        told = "a number has too many digits" if "set_int_max_str_digits" in str(error) else error
+        raise MistakesError(source, [f"not valid TOML: {told}"]) from None
     try:
         return model.model_validate(content)
     except pydantic.ValidationError as error:
@@ -146,25 +150,33 @@ def line_of_key(text: str, location: list[str | int]) -> int | None:
     >>> line_of_key("a = 1\n[[stage]]\nname = 'x'\n[[stage]]\nname = 'y'", ["stage", 1, "name"])
     5
     """
+    places = _places(text)
+    for length in range(len(location), 0, -1):
+        if (line := places.get(tuple(location[:length]))) is not None:
+            return line
+    return None
+
+
+@lru_cache(maxsize=4)
+def _places(text: str) -> dict[tuple[str | int, ...], int]:
+    """Return the line of each table and key."""
     places: dict[tuple[str | int, ...], int] = {}
     table: tuple[str | int, ...] = ()
     counts: dict[str, int] = {}
-    for number, line in enumerate(text.splitlines(), start=1):
-        if header := re.match(r"\s*\[\[\s*([^\]]+?)\s*\]\]", line):
-            name = header[1]
+    for number, whole in enumerate(text.splitlines(), start=1):
+        line = whole.strip()
+        if header := re.match(r"\[\[([^\]]+)\]\]", line):
+            name = header[1].strip()
             counts[name] = counts.get(name, -1) + 1
             table = (name, counts[name])
             places.setdefault((name,), number)
-        elif header := re.match(r"\s*\[\s*([^\[\]]+?)\s*\]\s*(#.*)?$", line):
+        elif header := re.match(r"\[([^\[\]]+)\]\s*(#.*)?$", line):
             table = tuple(step.strip().strip("\"'") for step in header[1].split("."))
-        elif pair := re.match(r"\s*([A-Za-z0-9_\-\.\"']+?)\s*=", line):
+        elif pair := re.match(r"([A-Za-z0-9_\-\.\"']+)\s*=", line):
             keys = tuple(step.strip("\"'") for step in pair[1].split("."))
             places.setdefault(table + keys, number)
             continue
         else:
             continue
         places.setdefault(table, number)
-    for length in range(len(location), 0, -1):
-        if (line := places.get(tuple(location[:length]))) is not None:
-            return line
-    return None
+    return places

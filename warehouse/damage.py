@@ -94,6 +94,11 @@ def plainly(error: Exception) -> str:
     """Return a sentence on a disk or a database that failed, with what to do; "" for all else."""
     if trouble := disk_trouble(error):
         return disk_remedy(trouble)
+    if isinstance(error, (FileExistsError, NotADirectoryError)) and error.filename:
+        return (
+            f"{error.filename} is in the way: a file stands where a folder belongs. Move it away "
+            "and run this again; nothing is lost"
+        )
     if is_damage(error):
         return (
             f"The database or the snapshot is damaged ({first_line(error)}). Nothing is lost: run "

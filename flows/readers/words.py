@@ -109,6 +109,10 @@ def other_unit(text: str) -> str | None:
     return plain if "".join(plain.lower().split()) in _OTHER_QUANTITIES else None
 
 
+_BRACKET = re.compile(r"[\[\](){}<>]")
+_DIVIDER = re.compile("[,;]")
+
+
 def is_unit_word(cell: str) -> bool:
     """Whether a cell is what a row of units is made of."""
     return (
@@ -139,15 +143,25 @@ def name_and_unit(cell: str) -> tuple[str, str]:
     (('Speed', 'km/h'), ('Lambda (filtered)', ''))
     """
     text = cell.strip()
-    if found := re.fullmatch(r"(.+?)\s*[\[({<]\s*([^\[\](){}<>]*?)\s*[\])}>]", text):
-        if found[2] in ("-", "1") or known_unit(found[2]):
-            return found[1].strip(), found[2]
-        if other_unit(found[2]) and found[2].lower() not in _SIGNS_TOO:
-            return found[1].strip(), found[2]
+    # By hand: patterns with blanks on both sides of a lazy name take the third power of its length.
+    opened = max(map(text.rfind, "[({<"))
+    if opened > 0 and text[-1] in "])}>" and not _BRACKET.search(text, opened + 1, len(text) - 1):
+        name, unit = text[:opened].strip(), text[opened + 1 : -1].strip()
+        if unit in ("-", "1") or known_unit(unit):
+            return name, unit
+        if other_unit(unit) and unit.lower() not in _SIGNS_TOO:
+            return name, unit
         if text.endswith("]"):
-            return found[1].strip(), found[2]
-    if (found := re.fullmatch(r"(.+?)\s*[,;]\s*(\S+)", text)) and known_unit(found[2]) is not None:
-        return found[1].strip(), found[2]
+            return name, unit
+    last = text.split()[-1] if text else ""
+    before = text[: len(text) - len(last)].rstrip()
+    if len(before) > 1 and before[-1] in ",;":
+        name, unit = before[:-1].strip(), last
+    else:
+        mark = _DIVIDER.search(text, max(1, len(text) - len(last)))
+        name, unit = (text[: mark.start()].strip(), text[mark.end() :]) if mark else (text, "")
+    if unit and known_unit(unit) is not None:
+        return name, unit
     return text, ""
 
 

@@ -202,3 +202,16 @@ def test_a_disk_that_fills_while_a_file_is_read_apart_refuses_no_file(copy):
     rules = read._Rules([], copy.settings, {sha: ["ride.csv"]})
     with pytest.raises(OSError, match="No space"):
         read.open_guarded(FullWorker(), sha, copy.folder, rules, None)
+
+
+@pytest.mark.parametrize("name", ["refused", "published", "layouts", "backups"])
+def test_a_file_where_a_folder_belongs_is_told(copy, name):
+    place = copy.folder.root / name
+    kept = place.rename(place.with_name("kept"))
+    place.write_text("hello", encoding="utf-8")
+    code, said = run(copy, "update")
+    assert code == 1
+    assert f"{place} is in the way" in said
+    place.unlink()
+    kept.rename(place)
+    assert run(copy, "update")[0] == 0

@@ -6,6 +6,8 @@ import signal
 import threading
 import time
 
+import numpy as np
+import polars as pl
 import psutil
 import pytest
 from typer.testing import CliRunner
@@ -14,6 +16,7 @@ from fixtures.hostile_files import COLUMNS, HOSTILE
 from fixtures.mutants import ENDINGS, layouts, mutant
 from flows import apart
 from flows.cli_layout import layout_app
+from flows.privacy import private_by_values
 from flows.readers.source import UnreadableError
 from flows.steps import read
 from schemas.card import read_card
@@ -276,3 +279,41 @@ def test_no_hostile_file_stops_a_draft_or_a_trial(hostile_shop, tmp_path, monkey
         ["try", str(file), str(layout), "--shop", str(hostile_shop.folder.root), "--json"],
     )
     assert json.loads(tried.stdout)["trouble"]
+
+
+# Small texts, which are read in this process, take time by their length and no power of it
+
+
+def test_a_long_header_cell_does_not_hold_the_shop_up(shop, make):
+    # Bug: a cell of 20,000 blanks behind a bracket took hours, and no update ended any more.
+    header, *rows = make.pull().splitlines()[4:]
+    cells = header.replace("lambda", "Lambda") + ",a(" + " " * 20_000 + "x"
+    began = time.process_time()
+    shop.put("job/pull_1.csv", "\n".join([cells, *rows]) + "\n")
+    shop.take_in()
+    assert time.process_time() - began < LONGEST_S
+    assert shop.outcome("job/pull_1.csv").state == "waiting"
+
+
+@pytest.mark.parametrize("line", ["[[" + " " * 20_000 + "x", "[" + " " * 20_000 + "x"])
+def test_a_long_line_of_a_card_does_not_hold_the_shop_up(line):
+    began = time.process_time()
+    with pytest.raises(MistakesError, match="x is not a key that belongs here"):
+        read_card(f'x = 1\nnote = """\n{line}\n"""\n')
+    assert time.process_time() - began < LONGEST_S
+
+
+def test_texts_that_nearly_are_a_position_are_looked_through_at_once():
+    texts = pl.DataFrame({"note": ["1 1'" + " " * 4_000 + "x"] * 300})
+    began = time.process_time()
+    assert private_by_values(texts, set()) == {}
+    assert time.process_time() - began < LONGEST_S
+
+
+def test_very_many_columns_are_held_against_their_neighbours_only():
+    rng = np.random.default_rng(3)
+    drift = np.cumsum(rng.normal(0.0, 1e-4, (200, 400)), axis=0)
+    columns = {f"c{number}": 47.12 + drift[:, number] for number in range(400)}
+    began = time.process_time()
+    private_by_values(pl.DataFrame(columns), set())
+    assert time.process_time() - began < LONGEST_S
