@@ -103,7 +103,7 @@ class Worker:
         context = multiprocessing.get_context("spawn")
         self._pipe, far_end = context.Pipe()
         self._process = context.Process(target=_serve, args=(far_end,), daemon=True)
-        with _without_main():
+        with without_main():
             self._process.start()
         far_end.close()
         if self._pipe.poll(START_S):
@@ -139,7 +139,7 @@ class Worker:
 
 
 @contextlib.contextmanager
-def _without_main() -> Iterator[None]:
+def without_main() -> Iterator[None]:
     """Keep a new process from running this one's main program again: it calls modules only."""
     main = sys.modules["__main__"]
     sys.modules["__main__"] = types.ModuleType("__main__")

@@ -305,7 +305,8 @@ COLUMNS: dict[str, Column] = {
     ),
     "kept_ride_id": _text("The ride that counts in its place."),
     "missing_speed_share": Column(
-        "Share of the speeds of the session's other pulls that a pull broken off does not reach."
+        "Share of the speeds of the session's other pulls that a pull broken off does not reach.",
+        "1",
     ),
     "power_w": Column("Power at the wheel, at the reference air.", "W"),
     "power_sd_w": Column("Standard error of the smoothed power within one pull.", "W"),

@@ -25,6 +25,7 @@ from typing import NamedTuple
 
 import duckdb
 
+from flows import apart
 from flows.steps import archive, curves, link, read
 from schemas.units import conversion
 from tests.conftest import LittleShop, card_text, part, pull_text, ride_text, stage_text
@@ -320,7 +321,8 @@ class Study:
         answer.unlink(missing_ok=True)
         arguments = (str(root), str(answer), kill_at, kill_at is None)
         process = self._way.Process(target=update, args=arguments)
-        process.start()
+        with apart.without_main():
+            process.start()
         process.join()
         return json.loads(answer.read_text(encoding="utf-8")) if answer.is_file() else {}
 

@@ -163,7 +163,9 @@ def _end_itself():
 
 
 def _take_memory(megabytes):
-    return len(bytearray(megabytes * 1_000_000))
+    held = [b"x" * 1_000_000 + bytes([number % 7]) for number in range(megabytes)]
+    while held:
+        pass
 
 
 def _never_end():
@@ -182,17 +184,17 @@ def test_what_a_function_raises_apart_comes_back_whole():
 
 
 @pytest.mark.parametrize(
-    ("function", "arguments", "code"),
+    ("function", "arguments", "processor_s", "code"),
     [
-        (_end_itself, (), "reader crashed"),
-        (_take_memory, (900,), "too much memory"),
-        (_never_end, (), "takes too long"),
+        (_end_itself, (), 30.0, "reader crashed"),
+        (_take_memory, (900,), 30.0, "too much memory"),
+        (_never_end, (), 2.0, "takes too long"),
     ],
 )
 def test_a_worker_that_passes_a_limit_is_ended_and_the_next_call_answered(
-    function, arguments, code
+    function, arguments, processor_s, code
 ):
-    limits = apart.Limits(memory_mb=600.0, processor_s=2.0)
+    limits = apart.Limits(memory_mb=600.0, processor_s=processor_s)
     with apart.worker() as worker:
         with pytest.raises(UnreadableError) as error:
             worker.call(limits, function, *arguments)
