@@ -158,8 +158,14 @@ def init(folder: Shop) -> None:
     """Make an empty shop folder with commented settings."""
     from flows.settings import init_shop
 
+    was_there = _is_shop(folder)
     shop = init_shop(folder)
-    console.print(f"Made a shop in {folder}. Next:", soft_wrap=True)
+    did = (
+        f"There is a shop in {folder} already; it was left as it is"
+        if was_there
+        else (f"Made a shop in {folder}")
+    )
+    console.print(f"{did}. Next:", soft_wrap=True)
     console.print(
         f"  1. Look through {shop.settings.name}, above all altitude_m.\n"
         f"  2. {_command('dashboard', folder)}\n"

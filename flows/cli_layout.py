@@ -253,8 +253,8 @@ def _save(file: Path, layout: Any, shop: Path | None, answer: dict[str, Any]) ->
         if waiting:
             console.print(
                 Text(
-                    f"{len(waiting)} waiting files are of this layout and are taken in by the next "
-                    "update."
+                    f"{len(waiting)} waiting files are of this layout and are read by the next "
+                    "update; those that a card names are then taken in."
                 )
             )
 

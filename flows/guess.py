@@ -244,7 +244,12 @@ def _doubts_of_clock(
 
 def _assumed(tables: dict[str, Any], columns: list[GuessedColumn]) -> list[str]:
     """Return the entries of the tables that neither the file nor its values say."""
-    stated = {column.channel for column in columns if column.channel and column.stated_unit}
+    stated = {
+        column.channel
+        for column in columns
+        # Also as the last word of its name: "Power hp".
+        if column.stated_unit or known_unit(column.name.split()[-1]) is not None
+    }
     found = []
     for word, channel in tables["channels"].items():
         found += [f"channels.{word}.{key}" for key in ("probe", "shaft", "gauge_scale", "day_first")

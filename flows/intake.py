@@ -92,10 +92,15 @@ def take_in(
         load_cards(connection, shop)
         read += read_files(connection, shop, settings, layouts, progress, keep)
     linked = run("link files to stages", link_jobs, connection, progress)
-    run("write notes", write_notes, connection, shop)
+    run("write notes", write_notes, connection, shop, arrived.unsettled)
     sweep_samples(connection, shop)
     states = dict(
-        connection.execute("SELECT state, count(*) FROM raw.outcome GROUP BY state").fetchall()
+        connection.execute(
+            "SELECT state, count(*) FROM raw.outcome "
+            "WHERE NOT (state = 'missing' AND concat(job_folder, '/', file_name) "
+            "IN (SELECT unnest(?::VARCHAR[]))) GROUP BY state",
+            [list(arrived.unsettled)],
+        ).fetchall()
     )
     return IntakeResult(
         arrived.files,

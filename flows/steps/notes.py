@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 import unicodedata
+from collections.abc import Collection
 from pathlib import Path
 
 import duckdb
@@ -27,7 +28,9 @@ LONGEST_NOTE = 1024 * 1024
 """In bytes. A larger file is no note."""
 
 
-def write_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
+def write_notes(
+    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, arriving: Collection[str] = ()
+) -> int:
     """Make `refused/` say what the warehouse says, and nothing that is over.
 
     Parameters
@@ -36,6 +39,8 @@ def write_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
         Writer.
     shop : ShopFolder
         The shop.
+    arriving : collection of str
+        Places of files that are being written just now: none of them is missing.
 
     Returns
     -------
@@ -49,6 +54,7 @@ def write_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
             "SELECT * FROM out.file WHERE state IN ('refused', 'waiting', 'missing') "
             "ORDER BY job_folder, file_name",
         ).iter_rows(named=True)
+        if f"{row['job_folder']}/{row['file_name']}" not in arriving
     }
     standing = _standing(shop.refused)
     for path in standing:

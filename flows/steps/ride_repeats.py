@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from typing import Any
 
@@ -10,6 +11,9 @@ import numpy as np
 
 from flows.metrics.ride_turns import Turns, same_rides
 from warehouse import store
+
+MOST_ZONES_APART = dt.timedelta(hours=26)
+"""From UTC+14 to UTC-12."""
 
 
 def repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
@@ -48,7 +52,7 @@ def find_repeats(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> N
     """
     rides = store.rows(
         connection,
-        "SELECT ride_id, ride.rows_kept, reading.facts -> '$.turns' AS turns, "
+        "SELECT ride_id, ride.rows_kept, ride.started_at, reading.facts -> '$.turns' AS turns, "
         "coalesce(TRY_CAST(reading.facts ->> '$.channels_seen' AS BIGINT), 0) AS channels_seen, "
         "min(arrival_no) AS arrived FROM core.ride AS ride "
         "JOIN raw.reading AS reading USING (file_sha256) "
@@ -57,7 +61,11 @@ def find_repeats(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> N
     places = {ride["ride_id"]: place for place, ride in enumerate(rides)}
     asked = [places[ride_id] for ride_id in changed if ride_id in places]
     pairs = same_rides([_turns(ride["turns"]) for ride in rides], asked)
-    ordered = [sorted((rides[a], rides[b]), key=_worth) for a, b in pairs]
+    ordered = [
+        sorted((rides[a], rides[b]), key=_worth)
+        for a, b in pairs
+        if not _days_apart(rides[a]["started_at"], rides[b]["started_at"])
+    ]
     with store.transaction(connection):
         connection.execute(
             "DELETE FROM out.same_ride WHERE ride_id IN (SELECT unnest($1)) "
@@ -70,6 +78,11 @@ def find_repeats(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> N
                 "INSERT INTO out.same_ride VALUES (?, ?)",
                 [[later["ride_id"], kept["ride_id"]] for kept, later in ordered],
             )
+
+
+def _days_apart(one: dt.datetime | None, other: dt.datetime | None) -> bool:
+    """Whether two starts are further apart than any two time zones: then it is another ride."""
+    return one is not None and other is not None and abs(one - other) > MOST_ZONES_APART
 
 
 def _worth(ride: dict[str, Any]) -> tuple[int, int, int]:

@@ -101,3 +101,18 @@ def _stage_with_a_change(demo):
         return reader.execute(
             "SELECT stage_id FROM out.fuel_change WHERE most_change_pct IS NOT NULL LIMIT 1"
         ).fetchone()[0]
+
+
+def test_init_says_of_a_shop_that_is_there_that_it_was_left(tmp_path):
+    code = "from flows.cli import main; main()"
+    first, again = (
+        subprocess.run(
+            [sys.executable, "-c", code, "init", str(tmp_path / "shop")],
+            capture_output=True,
+            encoding="utf-8",
+            check=True,
+        ).stdout
+        for _ in range(2)
+    )
+    assert "Made a shop" in first
+    assert "already; it was left as it is" in again

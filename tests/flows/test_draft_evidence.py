@@ -96,3 +96,14 @@ def test_a_stated_unit_of_another_quantity_rules_a_channel_out(tmp_path, name, n
 def test_an_injector_time_in_microseconds_is_one(tmp_path):
     odd = column(teach.draft(a_file(tmp_path, {"Injector time [µs]": WAVY})), "Injector time [µs]")
     assert (odd.channel, odd.unit) == ("injector_time", "us")
+
+
+def test_a_unit_that_the_name_states_is_not_called_assumed(tmp_path):
+    file = tmp_path / "run.txt"
+    rows = [
+        f"{3000 + 50 * step},{20 + 0.5 * step:.1f},{40 + 0.2 * step:.1f}" for step in range(100)
+    ]
+    file.write_text("\n".join(["RPM,Power hp,Torque Nm", *rows]) + "\n", encoding="utf-8")
+    drafted = teach.draft_as_json(teach.draft(file))["toml"]
+    (line,) = [line for line in drafted.splitlines() if line.startswith('unit = "hp"')]
+    assert "assumed" not in line

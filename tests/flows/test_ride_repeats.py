@@ -121,3 +121,14 @@ def test_a_copy_counts_once_the_other_is_gone_and_a_rebuild_says_the_same(two_la
     shop.work()
     assert [trouble for _, _, trouble, _ in told(shop)] == ["", ""]
     assert shop.rows("SELECT count(*) FROM out.same_ride") == [(0,)]
+
+
+def test_a_ride_of_another_day_is_another_ride_however_alike(two_layouts, make):
+    # Bug: two rides of two bikes, weeks apart, were taken for one, and one of them was lost.
+    shop = two_layouts
+    log = ridden(1)
+    job(shop, make, 1, {"first.csv": slow(*log)})
+    job(shop, make, 2, {"later.csv": slow(*log).replace("2025-03-1", "2025-04-1")})
+    shop.work()
+    assert [trouble for _, _, trouble, _ in told(shop) if "the same ride" in trouble] == []
+    assert shop.rows("SELECT count(*) FROM out.same_ride") == [(0,)]

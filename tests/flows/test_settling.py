@@ -59,6 +59,9 @@ def test_a_file_being_written_at_any_pace_waits_and_is_taken_in_whole_later(job,
     assert result.unsettled == ("job 1/pull_1.csv",)
     assert result.arrived == 1
     assert job.rows("SELECT count(*) FROM raw.reading") == [(0,)]
+    # The card names it; it is coming, not missing.
+    assert "missing" not in result.states
+    assert not list(job.folder.refused.iterdir())
     writer.end()
     assert job.take_in(settle_s=SETTLE_S).unsettled == ()
     assert job.rows("SELECT rows_read FROM raw.reading") == [(409,)]
