@@ -104,15 +104,7 @@ def _stage_with_a_change(demo):
 
 
 def test_init_says_of_a_shop_that_is_there_that_it_was_left(tmp_path):
-    code = "from flows.cli import main; main()"
-    first, again = (
-        subprocess.run(
-            [sys.executable, "-c", code, "init", str(tmp_path / "shop")],
-            capture_output=True,
-            encoding="utf-8",
-            check=True,
-        ).stdout
-        for _ in range(2)
-    )
-    assert "Made a shop" in first
-    assert "already; it was left as it is" in again
+    (first, said), (again, then) = (_said("init", tmp_path / "shop") for _ in range(2))
+    assert (first, again) == (0, 0)
+    assert "Made a shop" in said
+    assert "already; it was left as it is" in then
