@@ -27,8 +27,10 @@ Result = TypeVar("Result")
 
 CRASHED = "reader crashed"
 
-LOOK_S = 0.02
-"""How often memory and time are looked at: memory grows by some 100 MB meanwhile."""
+LOOK_S = 0.005
+"""How often memory and time are looked at: memory grows by some 30 MB meanwhile."""
+BEHIND = getattr(psutil, "BELOW_NORMAL_PRIORITY_CLASS", 5)
+"""A worker stands behind its watcher, or grows on while a busy machine lets nobody look."""
 START_S = 120.0
 """A worker on a slow disk takes long to start; that is not the file's fault."""
 
@@ -36,7 +38,7 @@ START_S = 120.0
 class Limits(NamedTuple):
     """What one file may take. Time is the processor's: on a busy machine the clock says little."""
 
-    memory_mb: float = 1300.0
+    memory_mb: float = 1200.0
     processor_s: float = 6.0
     clock_s: float = 120.0
 
@@ -187,6 +189,8 @@ def _processor_s(process: psutil.Process) -> float:
 def _serve(pipe: Connection) -> None:
     """Answer calls until the other end is gone."""
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    with contextlib.suppress(psutil.Error, OSError):
+        psutil.Process().nice(BEHIND)
     # Libraries print what a broken file made of them; the reason is told by whoever called.
     with Path(os.devnull).open("wb") as silence:
         for told in (1, 2):

@@ -73,7 +73,7 @@ def hostile_shop(shop):
     return shop
 
 
-def _assert_shop_goes_on(shop, make):
+def _assert_shop_goes_on(shop, make, most_mb):
     for place, (name, made) in enumerate(HOSTILE.values()):
         shop.put(f"{place}/{name}", made())
     shop.put("sound/pull_1.csv", make.pull())
@@ -87,7 +87,7 @@ def _assert_shop_goes_on(shop, make):
     states = {folder: state for folder, state, _ in ends}
     assert states == dict.fromkeys(refused, "refused") | {"sound": "taken in"}
     print(f"greatest memory {watch.most_mb:.0f} MB")
-    assert watch.most_mb < MOST_MB
+    assert watch.most_mb < most_mb
     # What was refused is not tried again.
     assert shop.take_in().read == 0
 
@@ -100,12 +100,13 @@ def _number(row):
 def test_no_hostile_file_stops_the_shop(hostile_shop, make, monkeypatch):
     # Half the time that a file has in a shop: most of them take all that they are given.
     monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=3.0))
-    _assert_shop_goes_on(hostile_shop, make)
+    # Beside other tests the watch may come late; without it these files take 4.4 GB and more.
+    _assert_shop_goes_on(hostile_shop, make, 2 * MOST_MB)
 
 
 @pytest.mark.long
 def test_no_hostile_file_stops_the_shop_within_its_own_limits(hostile_shop, make):
-    _assert_shop_goes_on(hostile_shop, make)
+    _assert_shop_goes_on(hostile_shop, make, MOST_MB)
 
 
 def _mutants(shop, each):

@@ -206,3 +206,11 @@ def test_too_few_samples_tell_nothing():
     assert believed(speed, speed, speed, np.arange(20.0)) == ""
     assert math.isnan(cut_off_at(speed))
     assert copied_from(speed, {"x": speed}) == ""
+
+
+def test_numbers_of_a_broken_file_are_believed_of_nobody():
+    # Bug: a time of 1e308 seconds among the others ended the reading of the file.
+    time_s = np.linspace(0.0, 6.0, 240)
+    speed_rpm = 3000.0 + 1500.0 * time_s
+    time_s[100] = 1e308
+    assert believed(speed_rpm, 5.0 * speed_rpm, 40.0 + time_s[::-1], time_s) == ""
