@@ -30,22 +30,7 @@ from dashboard.wording import number, plan_words
 
 
 def need_chart(needs: pl.DataFrame, look: Look, *, most: int = 12) -> go.Figure:
-    """Draw the chance of a lean window for each combination; the sure part is drawn heavy.
-
-    Parameters
-    ----------
-    needs : polars.DataFrame
-        Rows of the question "which combinations need a remap", surest first.
-    look : Look
-        Colours and units.
-    most : int, default 12
-        Combinations drawn.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        One line a combination.
-    """
+    """Draw the chance of a lean window for each combination; the sure part is drawn heavy."""
     shown = needs.head(most)
     palette = look.palette
     place = list(range(shown.height))[::-1]
@@ -121,26 +106,7 @@ def member_chart(
     *,
     as_error: bool = True,
 ) -> go.Figure:
-    """Draw the full-throttle mixture of several stages over one another.
-
-    Parameters
-    ----------
-    curves : polars.DataFrame
-        Session curves of the members.
-    members : polars.DataFrame
-        The stages with `level`, leanest first.
-    look : Look
-        Colours and units.
-    limits : Limits
-        The shop's lean levels.
-    as_error : bool, default True
-        Whether to draw the lean error, else the mixture itself.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        One line a stage.
-    """
+    """Draw the full-throttle mixture of several stages over one another."""
     palette = look.palette
     colours = level_colours(palette)
     figure = go.Figure()
@@ -206,30 +172,7 @@ def comparison_chart(
     names: tuple[str, str] = ("before", "after"),
     power_at: str = "",
 ) -> go.Figure:
-    """Draw power, gain, torque and mixture of one or two stages on one engine-speed axis.
-
-    Parameters
-    ----------
-    difference : polars.DataFrame
-        Gain over engine speed with its bands; empty when two stages are only laid side by side.
-    before, after : polars.DataFrame
-        Session curves; `before` may be None.
-    windows : polars.DataFrame
-        Lean and rich windows of the stage `after`.
-    look : Look
-        Colours and units.
-    limits : Limits
-        The shop's lean levels.
-    names : tuple of str
-        Legend names of the two stages.
-    power_at : str
-        What air the power is stated at, for the axis title.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        Panels under one another.
-    """
+    """Draw power, gain, torque and mixture of one or two stages on one engine-speed axis."""
     palette = look.palette
     has_gain = not difference.is_empty()
     panels = ["power", *(["gain"] if has_gain else []), "torque", "mixture"]
@@ -307,27 +250,7 @@ def comparison_chart(
 def health_chart(
     points: pl.DataFrame, regions: pl.DataFrame, look: Look, limits: Limits, *, power_at: str = ""
 ) -> go.Figure:
-    """Draw a bike's baseline over the band of its siblings: power, difference and mixture.
-
-    Parameters
-    ----------
-    points : polars.DataFrame
-        The baseline with its siblings' median and quartiles.
-    regions : polars.DataFrame
-        Stretches of engine speed where the bike differs from its siblings.
-    look : Look
-        Colours and units.
-    limits : Limits
-        The shop's lean levels.
-    power_at : str
-        What air the power is stated at, for the first panel.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        Panels under one another, those with nothing to show left out; regions are shaded where
-        they were found.
-    """
+    """Draw a bike's baseline over the band of its siblings: power, difference and mixture."""
     palette = look.palette
     values = {
         name: points[name].to_numpy().astype(float) for name in points.columns if name != "siblings"
@@ -462,26 +385,7 @@ def cell_chart(
     by_pressure: bool = False,
     thin_below_s: float = 3.0,
 ) -> go.Figure:
-    """Draw the steady part-throttle mixture on throttle and engine speed.
-
-    Parameters
-    ----------
-    cells : polars.DataFrame
-        Cruise cells of a stage.
-    look : Look
-        Colours and units.
-    show_time : bool, default False
-        Whether to draw the time seen instead of the lean error.
-    by_pressure : bool, default False
-        Whether the cells are over manifold pressure, not throttle.
-    thin_below_s : float, default 3
-        Cells seen for less are written in brackets: a few seconds prove little. [s]
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        A table of cells; never visited ones are blank.
-    """
+    """Draw the steady part-throttle mixture on throttle and engine speed."""
     word, unit, size = ("pressure", "pa", 1000.0) if by_pressure else ("throttle", "pct", 1.0)
     ends = (f"{word}_from_{unit}", f"{word}_to_{unit}")
     load = sorted(set(zip(*(cells[end] for end in ends), strict=True)))
@@ -526,20 +430,7 @@ def cell_chart(
 
 
 def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
-    """Draw the control bike's level over time with the limits of both charts.
-
-    Parameters
-    ----------
-    checks : polars.DataFrame
-        Sessions of one control bike in the order they were run.
-    look : Look
-        Colours and units.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        Individuals above, the exponentially weighted average below.
-    """
+    """Draw the control bike's level over time with the limits of both charts."""
     palette = look.palette
     day = checks["run_on"].to_list()
     figure = make_subplots(rows=2, cols=1, shared_xaxes=True, vertical_spacing=0.06)
@@ -635,22 +526,7 @@ def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
 
 
 def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> go.Figure:
-    """Draw what each number of pulls could see, by how the bike is handled.
-
-    Parameters
-    ----------
-    plans : polars.DataFrame
-        is_put_back, is_strapped_once, pulls, smallest_detectable_pct.
-    wanted_pct : float
-        Gain that is to be seen. [%]
-    look : Look
-        Colours.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        A line for each way of handling the bike, and the wanted gain across.
-    """
+    """Draw what each number of pulls could see, by how the bike is handled."""
     palette = look.palette
     figure = go.Figure()
     for (is_put_back, is_strapped_once), part in plans.group_by(
@@ -683,23 +559,7 @@ def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> go.Figure:
 
 
 def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> go.Figure:
-    """Draw the sums of the control bike's departures, and the level they tell.
-
-    Parameters
-    ----------
-    checks : polars.DataFrame
-        Sessions of one control bike in the order they were run.
-    events : polars.DataFrame
-        Events of its dyno; shifts and drifts are marked, each with the days on which it may have
-        begun and the ± of its size.
-    look : Look
-        Colours and units.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        Each session with the level of its stretch above, the sums with their limit below.
-    """
+    """Draw the sums of the control bike's departures, and the level they tell."""
     palette = look.palette
     day = checks["run_on"].to_list()
     figure = make_subplots(rows=2, cols=1, shared_xaxes=True, vertical_spacing=0.06)
@@ -815,20 +675,7 @@ def _days_below(figure: go.Figure) -> None:
 
 
 def density_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
-    """Draw the control bike's corrected level against the air's density.
-
-    Parameters
-    ----------
-    checks : polars.DataFrame
-        Sessions of the control bike.
-    look : Look
-        Colours and units.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        One mark a session; a correction that corrects leaves no slope.
-    """
+    """Draw the control bike's corrected level against the air's density."""
     palette = look.palette
     figure = go.Figure()
     seen = checks.drop_nulls("air_density_kg_m3")
@@ -859,24 +706,7 @@ def density_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
 def quarter_gain_chart(
     summary: pl.DataFrame, gains: pl.DataFrame, look: Look, *, most: int = 12
 ) -> go.Figure:
-    """Draw what each kind of change gave in a quarter: every bike, their mean, the mean before.
-
-    Parameters
-    ----------
-    summary : polars.DataFrame
-        One row a change, the commonest first.
-    gains : polars.DataFrame
-        Every gain of the quarter with its interval.
-    look : Look
-        Colours and units.
-    most : int, default 12
-        Changes drawn.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        One line a change.
-    """
+    """Draw what each kind of change gave in a quarter: every bike, their mean, the mean before."""
     summary = summary.head(most)
     palette = look.palette
     place_of = {
@@ -959,22 +789,7 @@ def quarter_gain_chart(
 
 
 def trial_chart(found: dict[str, Any], kind: str, look: Look) -> go.Figure:
-    """Return what a layout makes of a file: power over speed, or the main channels over time.
-
-    Parameters
-    ----------
-    found : dict
-        Channels with their points, and the curve of a pull.
-    kind : {"pull", "ride"}
-        What the file is.
-    look : Look
-        Units and colours.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        The figure.
-    """
+    """Return what a layout makes of a file: power over speed, or the main channels over time."""
     palette = look.palette
     channels = {channel["channel"]: channel for channel in found["channels"]}
     curve = found["curve"]

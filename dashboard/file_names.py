@@ -22,19 +22,6 @@ _RESERVED = {"con", "prn", "aux", "nul", "conin$", "conout$"} | {
 def safe_name(raw: str) -> str:
     r"""Return a name that every system takes for a file inside one folder.
 
-    Parameters
-    ----------
-    raw : str
-        Name as a browser gave it. Not trusted.
-
-    Returns
-    -------
-    str
-        The same where it can be; else without folders, with signs replaced, cut to length. A safe
-        name is its own safe name.
-
-    Examples
-    --------
     >>> safe_name("run_01.csv"), safe_name("..\\x/run:1?.csv"), safe_name("NUL.txt")
     ('run_01.csv', 'run_1_.csv', '_NUL.txt')
     """
@@ -51,18 +38,6 @@ def safe_name(raw: str) -> str:
 def safe_folder(job: str) -> str:
     """Return the name of the folder for a job.
 
-    Parameters
-    ----------
-    job : str
-        The job's number.
-
-    Returns
-    -------
-    str
-        The number where it can be a folder's name; else a name made from it.
-
-    Examples
-    --------
     >>> safe_folder("J-0124"), safe_folder("2026/14")
     ('J-0124', '2026-14')
     """
@@ -84,20 +59,6 @@ def _cut(text: str) -> str:
 def free_name(name: str, taken: Collection[str]) -> str:
     """Return a name like this one that nothing bears yet.
 
-    Parameters
-    ----------
-    name : str
-        Safe name.
-    taken : collection of str
-        Names in use; upper and lower case count as one.
-
-    Returns
-    -------
-    str
-        Such as "run_01-2.csv".
-
-    Examples
-    --------
     >>> free_name("run_01.csv", {"RUN_01.csv", "run_01-2.csv"})
     'run_01-3.csv'
     """
@@ -112,18 +73,6 @@ def free_name(name: str, taken: Collection[str]) -> str:
 def one_on_disk(name: str) -> str:
     """Return what makes two names one on a disk that knows no case.
 
-    Parameters
-    ----------
-    name : str
-        File or folder.
-
-    Returns
-    -------
-    str
-        The same for names that some system cannot tell apart.
-
-    Examples
-    --------
     >>> one_on_disk("Run.csv") == one_on_disk("run.CSV")
     True
     """

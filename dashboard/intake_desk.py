@@ -57,22 +57,7 @@ class Stowed(NamedTuple):
 def stowing(
     dropped: Sequence[Dropped], folder: Path | None, new_names: Mapping[str, str] | None = None
 ) -> list[Stowed]:
-    """Return what would become of each dropped file in a job's folder. Writes nothing.
-
-    Parameters
-    ----------
-    dropped : sequence of Dropped
-        Files as they came.
-    folder : Path or None
-        The job's folder; None or not there yet when it is new.
-    new_names : mapping of str to str, optional
-        Names that a person gave instead, by the files' keys.
-
-    Returns
-    -------
-    list of Stowed
-        One a file, in the same order.
-    """
+    """Return what would become of each dropped file in a job's folder. Writes nothing."""
     standing = (
         {one_on_disk(path.name): path for path in sorted(folder.iterdir())}
         if folder is not None and folder.is_dir()
@@ -153,18 +138,6 @@ _PACKED_TIMES = 4
 def guessed_kind(file: Held) -> Literal["pull", "ride"]:
     """Return whether a file is a pull or a ride: by its layout, its name, or its size.
 
-    Parameters
-    ----------
-    file : Held
-        The file.
-
-    Returns
-    -------
-    "pull" or "ride"
-        A guess, for a person to put right.
-
-    Examples
-    --------
     >>> guessed_kind(Held("run_01.csv", 900_000)), guessed_kind(Held("log7.csv", 900_000))
     ('pull', 'ride')
     """
@@ -184,18 +157,6 @@ def guessed_places(files: Sequence[Held], stages: int) -> list[Places]:
 
     Names decide: a number in them that counts the stages, gaps in their numbering, or words such
     as before and after. Where they leave it open, a file is under no stage: a person puts it.
-
-    Parameters
-    ----------
-    files : sequence of Held
-        The files.
-    stages : int
-        How many stages there are.
-
-    Returns
-    -------
-    list of Places
-        One a stage; pulls and rides in the order of their numbers.
     """
     ordered = sorted(files, key=lambda file: in_number_order(file.name))
     pulls = [file.name for file in ordered if guessed_kind(file) == "pull"]
@@ -278,22 +239,7 @@ class StandingCard(NamedTuple):
 def standing_card(inbox: Path, folder: str) -> StandingCard | None:
     """Return the card in a job's folder, right or wrong.
 
-    Parameters
-    ----------
-    inbox : Path
-        The shop's inbox.
-    folder : str
-        The job's folder.
-
-    Returns
-    -------
-    StandingCard or None
-        None when the folder holds none.
-
-    Raises
-    ------
-    NotWrittenError
-        If the name leads out of the inbox.
+    Raises NotWrittenError if the name leads out of the inbox.
     """
     path = _inside(inbox, folder) / CARD_NAME
     if not path.is_file():
@@ -316,18 +262,6 @@ def standing_card(inbox: Path, folder: str) -> StandingCard | None:
 def has_comments(text: str) -> bool:
     """Return whether a TOML text holds comments.
 
-    Parameters
-    ----------
-    text : str
-        Valid TOML.
-
-    Returns
-    -------
-    bool
-        True if anything is said behind a number sign that is no part of a string.
-
-    Examples
-    --------
     >>> has_comments('note = "#1"'), has_comments("note = 'x' # why")
     (False, True)
     """
@@ -352,22 +286,7 @@ def _parsed(text: str) -> dict[str, Any] | None:
 def cards_lying(
     inbox: Path, in_the_book: Collection[str], since: dt.datetime | None
 ) -> dict[str, JobCard | dict[str, Any]]:
-    """Return the cards in the inbox that the published book does not hold yet.
-
-    Parameters
-    ----------
-    inbox : Path
-        The shop's inbox.
-    in_the_book : collection of str
-        Folders whose card is in the book; theirs counts when it was written later.
-    since : datetime or None
-        When the book was published.
-
-    Returns
-    -------
-    dict of str to JobCard or dict
-        Folder → its card; only what TOML gives of it where it has mistakes.
-    """
+    """Return the cards in the inbox that the published book does not hold yet."""
     # An update takes its time: what was written while it ran may not be in its book.
     seconds = since.timestamp() - _LONGEST_UPDATE_S if since else 0.0
     held = set(in_the_book)
@@ -390,24 +309,7 @@ def cards_lying(
 def claimed_elsewhere(
     cards: Mapping[str, JobCard | Mapping[str, Any]], folder: str, job: str, new_bike: str
 ) -> str:
-    """Return what speaks against a card because of another one that lies in the inbox.
-
-    Parameters
-    ----------
-    cards : mapping of str to JobCard or mapping
-        As `cards_lying` returns them.
-    folder : str
-        Folder of the card that is to be written.
-    job : str
-        Its job number.
-    new_bike : str
-        Its bike's reference where the bike is new to the shop; else empty.
-
-    Returns
-    -------
-    str
-        The beginning of a sentence; empty when number and reference are free.
-    """
+    """Return what speaks against a card because of another one that lies in the inbox."""
     for other, card in cards.items():
         if other == folder:
             continue
@@ -437,33 +339,9 @@ def write_job(
     The card comes last: a job that was cut short is a folder without a card, which waits. Each
     file appears whole or not at all. Done again after a stop, it goes on where it was.
 
-    Parameters
-    ----------
-    inbox : Path
-        The shop's inbox.
-    folder : str
-        Name of the job's folder; an existing one gets the files beside what it holds.
-    files : sequence of Stowed
-        The files; only those that are new are written.
-    text : str
-        The card.
-    replaces : str, optional
-        SHA-256 of the card that this one takes the place of; None when there is none.
-    objection : callable, optional
-        Asked while nobody else writes; what it answers speaks against the card.
-
-    Returns
-    -------
-    Path
-        The job's folder.
-
-    Raises
-    ------
-    NotWrittenError
-        If the folder's name leads out of the inbox, another card or another file stands there,
-        or something else speaks against it.
-    OSError
-        If the disk does not take them.
+    Raises NotWrittenError if the folder's name leads out of the inbox, another card or another file
+    stands there, or something else speaks against it. Raises OSError if the disk does not take
+    them.
     """
     # One at a time: between looking whether a name is free and taking it nobody else may.
     with _WRITING:
@@ -483,20 +361,7 @@ def write_job(
 
 
 def job_folder(inbox: Path, job: str) -> str:
-    """Return the name of the folder for a job, that of a standing folder if it is the same one.
-
-    Parameters
-    ----------
-    inbox : Path
-        The shop's inbox.
-    job : str
-        The job's number.
-
-    Returns
-    -------
-    str
-        Folder name; on disks that know no case, "j-1" and "J-1" are one folder.
-    """
+    """Return the name of the folder for a job, that of a standing folder if it is the same one."""
     name = safe_folder(job)
     standing = [path.name for path in inbox.iterdir()] if inbox.is_dir() else []
     if name in standing:
@@ -505,21 +370,7 @@ def job_folder(inbox: Path, job: str) -> str:
 
 
 def folder_in_the_way(folder: Path, files: Sequence[Stowed]) -> str:
-    """Return what speaks against a new job's folder, when one of its name is there already.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder of the new job.
-    files : sequence of Stowed
-        The job's files.
-
-    Returns
-    -------
-    str
-        A sentence; empty when the folder is free, or holds nothing but these files, as it does
-        after a stop half-way.
-    """
+    """Return what speaks against a new job's folder, when one of its name is there already."""
     if not folder.exists():
         return ""
     if not folder.is_dir():

@@ -115,18 +115,7 @@ class Draft:
 
     @classmethod
     def from_content(cls, content: Mapping[str, Any]) -> Draft:
-        """Return the draft of a card, as far as it can be made out; the rest is blank.
-
-        Parameters
-        ----------
-        content : mapping
-            What TOML gives of a card, right or wrong.
-
-        Returns
-        -------
-        Draft
-            With at least one stage.
-        """
+        """Return the draft of a card, as far as it can be made out; the rest is blank."""
         bike = _table(content.get("bike"))
         years = bike.get("generation")
         first, last = years if isinstance(years, list) and len(years) == 2 else (None, None)
@@ -211,15 +200,7 @@ def _figure(value: object) -> float | None:
 
 
 def for_bike(draft: Draft, bike: Mapping[str, Any]) -> None:
-    """Fill the model and its facts into a draft from a bike of the book.
-
-    Parameters
-    ----------
-    draft : Draft
-        Changed in place.
-    bike : mapping
-        A row of out.bike.
-    """
+    """Fill the model and its facts into a draft from a bike of the book."""
     draft.make, draft.model = bike["make"], bike["model"]
     draft.first_year, draft.last_year = bike["first_year"], bike["last_year"]
     draft.displacement_cc = bike["displacement_cc"]
@@ -250,32 +231,7 @@ def judged(
     opened: Draft | None = None,
     last_owner: str = "",
 ) -> Judged:
-    """Return everything that is wrong with a draft at once, in plain words, field by field.
-
-    Parameters
-    ----------
-    draft : Draft
-        The form.
-    known : Known
-        What the shop knows.
-    folder : str, optional
-        The folder of the job whose card is corrected, or that the card is written into.
-    files : sequence of str, optional
-        Names of the files that were dropped: each must find a stage.
-    today : date, optional
-        Today, by the shop's clock.
-    is_new_bike : bool, default False
-        Whether the bike was entered as one that the shop has not had in.
-    opened : Draft, optional
-        What the card said that is corrected.
-    last_owner : str, optional
-        Owner by the bike's last card, of another folder.
-
-    Returns
-    -------
-    Judged
-        Card, mistakes, blanks and cautions.
-    """
+    """Return everything that is wrong with a draft at once, in plain words, field by field."""
     mistakes: dict[str, list[str]] = defaultdict(list)
     blanks: set[str] = set()
     card = None
@@ -454,18 +410,6 @@ def _about_files(draft: Draft, files: Sequence[str]) -> Iterator[_Mistake]:
 def field_words(field: str) -> str:
     """Return what a field is called on the page.
 
-    Parameters
-    ----------
-    field : str
-        Such as "bike.make" or "stage.0.fuel".
-
-    Returns
-    -------
-    str
-        The same in words.
-
-    Examples
-    --------
     >>> field_words("bike.displacement_cc"), field_words("stage.1.map.name")
     ('displacement', 'map of stage 2')
     """
@@ -483,20 +427,7 @@ def field_words(field: str) -> str:
 
 
 def unplaced(draft: Draft, files: Sequence[str]) -> list[str]:
-    """Return the files that no name or pattern of a draft takes.
-
-    Parameters
-    ----------
-    draft : Draft
-        The form.
-    files : sequence of str
-        File names.
-
-    Returns
-    -------
-    list of str
-        Those under no stage.
-    """
+    """Return the files that no name or pattern of a draft takes."""
     entries = [one_form(entry) for stage in draft.stages for entry in stage.pulls + stage.rides]
     return [name for name in files if not any(takes(entry, name, entries) for entry in entries)]
 

@@ -36,13 +36,7 @@ _OF_THE_BIKE = (
 
 
 class JobForm:
-    """The form in hand, for one run of the page.
-
-    Parameters
-    ----------
-    known : Known
-        What the shop knows, to choose from.
-    """
+    """The form in hand, for one run of the page."""
 
     def __init__(self, known: Known) -> None:
         self.known = known
@@ -158,20 +152,7 @@ class JobForm:
         ]
 
     def sort_files(self, held: Sequence[Held], *, anew: bool) -> list[str]:
-        """Put files under stages by guess, unless a person has put them; return all to choose from.
-
-        Parameters
-        ----------
-        held : sequence of Held
-            Files that are there.
-        anew : bool
-            Whether guesses are wanted at all: not for a card that stands.
-
-        Returns
-        -------
-        list of str
-            Their names, and names that a standing card brought along.
-        """
+        """Put files under stages by guess, unless a person has; return all to choose from."""
         names = [one.name for one in held]
         choices = list(dict.fromkeys([*names, *self.get("from_card", [])]))
         for one in self.stage_ids:
@@ -290,15 +271,7 @@ class JobForm:
         return found if isinstance(found, dt.date) else None
 
     def tell(self, mistakes: Mapping[str, Sequence[str]], hidden: Collection[str]) -> None:
-        """Write each mistake below its field, or below the nearest one that encloses it.
-
-        Parameters
-        ----------
-        mistakes : mapping of str to sequence of str
-            Field → what is wrong with it.
-        hidden : collection of str
-            Fields of which nothing is said yet.
-        """
+        """Write each mistake below its field, or below the nearest one that encloses it."""
         for field, said in mistakes.items():
             if field in hidden:
                 continue

@@ -103,18 +103,6 @@ class Limits:
 def literal(text: object) -> str:
     """Return text so that the chart shows it letter for letter.
 
-    Parameters
-    ----------
-    text : object
-        What somebody typed. Chart labels would act on tags in it.
-
-    Returns
-    -------
-    str
-        The same text with its signs made harmless.
-
-    Examples
-    --------
     >>> literal('<a href="x">tail</a>')
     '&lt;a href=&quot;x&quot;&gt;tail&lt;/a&gt;'
     """

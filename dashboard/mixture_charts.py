@@ -36,28 +36,7 @@ def fuel_change_chart(
     seams: Mapping[tuple[float, float], float] | None = None,
     show: str = "enter",
 ) -> go.Figure:
-    """Draw a suggested fuel change on the map's own breakpoints.
-
-    Parameters
-    ----------
-    cells : polars.DataFrame
-        Cells of out.fuel_change_cell of one stage.
-    throttle_pct, speed_rpm : sequence of float
-        Breakpoints of the map; rows and columns without any suggestion are left out, but for one
-        on either side.
-    look : Look
-        Colours and units.
-    seams : mapping, optional
-        Fuel for unseen breakpoints beside told ones, by throttle and speed. [%]
-    show : str, default "enter"
-        "enter" for the change to enter, "need" for the half width of the needed change's
-        interval, "evidence" for the share that the evidence tells.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        A table of breakpoints; blank where nothing was seen.
-    """
+    """Draw a suggested fuel change on the map's own breakpoints."""
     beside = dict(seams or {}) if show == "enter" else {}
     rows = _seen(throttle_pct, [*cells["throttle_pct"], *(place[0] for place in beside)])
     columns = _seen(speed_rpm, [*cells["speed_rpm"], *(place[1] for place in beside)])
@@ -108,20 +87,7 @@ def fuel_change_chart(
 
 
 def expected_cell_chart(cells: pl.DataFrame, look: Look) -> go.Figure:
-    """Draw the part-throttle lean error to expect on throttle and engine speed.
-
-    Parameters
-    ----------
-    cells : polars.DataFrame
-        Cells of out.expected_mixture_cell of one build.
-    look : Look
-        Colours and units.
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        A table of cells; blank where no bike so built was ridden.
-    """
+    """Draw the part-throttle lean error to expect on throttle and engine speed."""
     throttle = sorted(set(zip(cells["throttle_from_pct"], cells["throttle_to_pct"], strict=True)))
     speed = sorted(set(zip(cells["speed_from_rpm"], cells["speed_to_rpm"], strict=True)))
     value = np.full((len(throttle), len(speed)), np.nan)
@@ -164,27 +130,7 @@ def error_chart(
     band: str = "",
     regions: Sequence[tuple[float, float]] = (),
 ) -> go.Figure:
-    """Draw lean error over engine speed: the last line with its band, the others thin.
-
-    Parameters
-    ----------
-    lines : sequence of (str, polars.DataFrame)
-        Name and frame with `engine_speed_rpm`, `error_pct`, `lower_pct` and `upper_pct`; the last
-        is the one that matters.
-    look : Look
-        Colours and units.
-    limits : Limits
-        The shop's lean levels.
-    band : str, default ""
-        What the band of the last line holds; without it none is drawn.
-    regions : sequence of (float, float), default none
-        Engine speeds to shade, from and to. [rpm]
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
-        Lean error against target over engine speed.
-    """
+    """Draw lean error over engine speed: the last line with its band, the others thin."""
     palette = look.palette
     figure = go.Figure()
     figure.update_layout(legend_traceorder="normal")

@@ -48,12 +48,6 @@ class CommandRun:
     """A command that was started, how far it is, and how it ended.
 
     It goes on when nobody follows it: pages come and go.
-
-    Parameters
-    ----------
-    command : sequence of str
-        Program and arguments. It prints one JSON object a line: a step, at last `finished` or
-        `error`.
     """
 
     def __init__(self, command: Sequence[str]) -> None:
@@ -81,13 +75,7 @@ class CommandRun:
         return self._answer or {}
 
     def steps(self) -> Iterator[Step]:
-        """Follow the command until it is over.
-
-        Yields
-        ------
-        Step
-            How far it is: at each news, and every now and then without.
-        """
+        """Follow the command until it is over."""
         while True:
             with self._news:
                 if self._is_over:
@@ -166,34 +154,12 @@ def in_utf8() -> dict[str, str]:
 
 
 def update_command(shop: Path) -> list[str]:
-    """Return the command that takes in, derives and publishes.
-
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-
-    Returns
-    -------
-    list of str
-        Program and arguments.
-    """
+    """Return the command that takes in, derives and publishes."""
     return rollbook_command("update", str(shop.resolve()), "--tell")
 
 
 def start_update(shop: Path) -> CommandRun:
-    """Return the update that runs for a shop, started now if none does.
-
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-
-    Returns
-    -------
-    CommandRun
-        The one update of this shop, whichever page asked for it.
-    """
+    """Return the update that runs for a shop, started now if none does."""
     with _STARTING:
         run = running_update(shop)
         if run is None:
@@ -202,17 +168,6 @@ def start_update(shop: Path) -> CommandRun:
 
 
 def running_update(shop: Path) -> CommandRun | None:
-    """Return the update that some page started for a shop and that still runs.
-
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-
-    Returns
-    -------
-    CommandRun or None
-        None when there is none; an update that the schedule or a terminal runs is not known here.
-    """
+    """Return the update that some page started for a shop and that still runs."""
     run = _UPDATES.get(shop.resolve())
     return run if run is not None and not run.is_over else None

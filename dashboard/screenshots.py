@@ -50,22 +50,7 @@ def browser_path() -> str | None:
 def served(shop: Path, *, patience_s: float = 60.0) -> Iterator[str]:
     """Serve the pages of a shop on a free loopback port for the life of the block.
 
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-    patience_s : float, default 60
-        How long the server may take to answer. [s]
-
-    Yields
-    ------
-    str
-        Address of the pages.
-
-    Raises
-    ------
-    TimeoutError
-        If the server does not answer in time.
+    Raises TimeoutError if the server does not answer in time.
     """
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
@@ -100,28 +85,7 @@ def take(
 ) -> list[Path]:
     """Write a picture of every page at every width.
 
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-    folder : Path
-        Where the pictures go.
-    scheme : str, default "light"
-        "light" or "dark".
-    highest_px : int, default 8000
-        Cut the pictures here. [px]
-    ask : str, default ""
-        What to open on the pages that take it, such as "bike=B-0001&stage=J-0001/2".
-
-    Returns
-    -------
-    list of Path
-        The pictures.
-
-    Raises
-    ------
-    FileNotFoundError
-        If this machine has no Chromium.
+    Raises FileNotFoundError if this machine has no Chromium.
     """
     from playwright.sync_api import sync_playwright
 

@@ -69,18 +69,7 @@ class Known:
     def of(
         cls, *, jobs: pl.DataFrame, bikes: pl.DataFrame, parts: pl.DataFrame, setups: pl.DataFrame
     ) -> Known:
-        """Return what four answers of the snapshot say.
-
-        Parameters
-        ----------
-        jobs, bikes, parts, setups : polars.DataFrame
-            Answers to `known_jobs`, `known_bikes`, `known_parts`, `stage_setups`.
-
-        Returns
-        -------
-        Known
-            The same, ready to look up.
-        """
+        """Return what four answers of the snapshot say."""
         maps: dict[str, set[int]] = defaultdict(set)
         for name, revision in setups.select("map_name", "map_revision").iter_rows():
             if name != "stock" and revision is not None:
@@ -104,19 +93,7 @@ class Known:
         )
 
     def with_lying(self, cards: Mapping[str, JobCard | Mapping[str, Any]]) -> Known:
-        """Return this with what cards say that were written and not taken in yet.
-
-        Parameters
-        ----------
-        cards : mapping of str to JobCard or mapping
-            Folder → its card; only what TOML gives of it where it has mistakes.
-
-        Returns
-        -------
-        Known
-            Their bikes in front of those of the book, their numbers and references taken. A bike
-            of a card with mistakes cannot be chosen.
-        """
+        """Return this with what cards say that were written and not taken in yet."""
         jobs: dict[str, str] = {}
         bikes: dict[str, dict[str, Any]] = {}
         claimed: dict[str, str] = {}
@@ -131,90 +108,33 @@ class Known:
         return replace(self, bikes=bikes | self.bikes, claimed=claimed, claimed_jobs=jobs)
 
     def next_job(self, folders: Collection[str]) -> str:
-        """Return the job number that comes next.
-
-        Parameters
-        ----------
-        folders : collection of str
-            Names in the inbox, which no new job's folder can have.
-
-        Returns
-        -------
-        str
-            In the way of the book; a card that lies in the inbox, with whatever slip, decides it
-            only while the book is empty.
-        """
+        """Return the job number that comes next."""
         used = list(self.jobs) or list(self.claimed_jobs)
         return next_reference(used, FIRST_JOB, [*folders, *self.claimed_jobs])
 
     def next_bike(self) -> str:
-        """Return the bike reference that comes next, in the way of the book.
-
-        Returns
-        -------
-        str
-            One that no bike bears.
-        """
+        """Return the bike reference that comes next, in the way of the book."""
         in_the_book = [one for one in self.bikes if one not in self.claimed]
         return next_reference(in_the_book or list(self.claimed), FIRST_BIKE, self.claimed)
 
     def holder_of(self, reference: str) -> str:
-        """Return the reference that stands in the book, or on a card, in any spelling of this one.
-
-        Parameters
-        ----------
-        reference : str
-            A bike's reference.
-
-        Returns
-        -------
-        str
-            As it is written there; empty when no bike bears it.
-        """
+        """Return the reference in the book, or on a card, in any spelling of this one."""
         others = (*self.bikes, *self.claimed)
         return next((one for one in others if is_same_reference(one, reference)), "")
 
     def offered(self, subject: str) -> list[str]:
-        """Return the words to offer for fuel, tyre, dyno or stage name.
-
-        Parameters
-        ----------
-        subject : str
-            "fuel", "tyre", "dyno" or "stage_name".
-
-        Returns
-        -------
-        list of str
-            The shop's own first, then the usual ones.
-        """
+        """Return the words to offer for fuel, tyre, dyno or stage name."""
         usual = {"fuel": tuple(ETHANOL_SHARE), "stage_name": USUAL_STAGES}.get(subject, ())
         return list(dict.fromkeys([*self.words.get(subject, []), *usual]))
 
     def models(self) -> dict[str, dict[str, Any]]:
-        """Return the models the shop has had in.
-
-        Returns
-        -------
-        dict of str to dict
-            Model → a row of out.bike, in the order of their names.
-        """
+        """Return the models the shop has had in."""
         found = {bike["model_id"]: bike for bike in self.bikes.values()}
         return dict(sorted(found.items()))
 
 
 def claims_of(card: JobCard | Mapping[str, Any]) -> tuple[str, str]:
-    """Return the job number and the bike reference on a card, right or wrong.
-
-    Parameters
-    ----------
-    card : JobCard or mapping
-        The card, or what TOML gives of it.
-
-    Returns
-    -------
-    tuple of str
-        Each empty where it cannot be made out.
-    """
+    """Return the job number and the bike reference on a card, right or wrong."""
     if isinstance(card, JobCard):
         return card.job, card.bike.reference
     job, bike = card.get("job"), card.get("bike")
@@ -225,18 +145,6 @@ def claims_of(card: JobCard | Mapping[str, Any]) -> tuple[str, str]:
 def is_same_reference(one: str, other: str) -> bool:
     """Return whether two references differ by nothing but case and blanks.
 
-    Parameters
-    ----------
-    one, other : str
-        Job numbers or bike references.
-
-    Returns
-    -------
-    bool
-        True for spellings of one; signs count, "26/11" and "261/1" are two.
-
-    Examples
-    --------
     >>> is_same_reference("B-0042", "b-0042 "), is_same_reference("26/11", "261/1")
     (True, False)
     """
@@ -267,22 +175,6 @@ def _bike_of(card: JobCard, folder: str) -> dict[str, Any]:
 def next_reference(used: Sequence[str], first: str, taken: Collection[str] = ()) -> str:
     """Return the number that comes next in the shop's own way of numbering.
 
-    Parameters
-    ----------
-    used : sequence of str
-        References in use, latest first. The commonest way among the last twenty is the shop's.
-    first : str
-        What to propose when none of them has a number.
-    taken : collection of str, optional
-        Further references that the proposal must not be.
-
-    Returns
-    -------
-    str
-        Such as "J-0124" after "J-0123".
-
-    Examples
-    --------
     >>> next_reference(["J-0123", "J-0122", "test"], "J-0001")
     'J-0124'
     >>> next_reference(["2026/99"], "J-0001")
@@ -313,18 +205,6 @@ def _after(reference: str) -> str:
 def plainly(text: str) -> str:
     """Return text without case, spaces and signs: equal ones are spellings of one word.
 
-    Parameters
-    ----------
-    text : str
-        Any words.
-
-    Returns
-    -------
-    str
-        Its letters and digits, small.
-
-    Examples
-    --------
     >>> plainly("Halden  S2 slip-on") == plainly("halden s2 Slip On")
     True
     """
@@ -335,22 +215,6 @@ def plainly(text: str) -> str:
 def close_parts(typed: str, parts: Sequence[KnownPart], most: int = 5) -> list[KnownPart]:
     """Return the known parts that a person may have meant, likeliest first.
 
-    Parameters
-    ----------
-    typed : str
-        What was typed: maker, name, category, or part of them, with slips.
-    parts : sequence of KnownPart
-        Parts seen so far.
-    most : int, default 5
-        How many to return.
-
-    Returns
-    -------
-    list of KnownPart
-        Those alike enough to be meant.
-
-    Examples
-    --------
     >>> parts = [KnownPart("silencer", "Halden", "S2 slip-on"),
     ...          KnownPart("airbox", "Tessen", "open lid")]
     >>> [part.label for part in close_parts("Haldn s2", parts)]
@@ -382,21 +246,6 @@ def _word_by_word(asked: str, known: str) -> float:
 def close_word(typed: str, known: Collection[str]) -> str | None:
     """Return the known word that a typed one may be a slip of.
 
-    Parameters
-    ----------
-    typed : str
-        What was typed.
-    known : collection of str
-        What was said so far.
-
-    Returns
-    -------
-    str or None
-        None when it is known letter for letter, or like none of them. Numbers are no slips: "E5"
-        and "E10" are two fuels.
-
-    Examples
-    --------
     >>> close_word("worn sprot", ["worn sport", "road"])
     'worn sport'
     >>> close_word("E10", ["E5", "E85"]) is None

@@ -63,26 +63,7 @@ def drafted(
 def tried(file: Path, tables: dict[str, Any], shop: Path, came_as: str = "") -> dict[str, Any]:
     """Return what comes out of a file read with a layout.
 
-    Parameters
-    ----------
-    file : Path
-        The file.
-    tables : dict
-        The layout.
-    shop : Path
-        The shop's folder.
-    came_as : str, optional
-        Name under which it came, where it is kept under another.
-
-    Returns
-    -------
-    dict
-        As `rollbook layout try --json` tells it.
-
-    Raises
-    ------
-    DeskError
-        With the reason.
+    Raises DeskError: With the reason.
     """
     command = ["layout", "try", str(file), "-", "--json", *_where(shop, came_as)]
     return _asked(command, json.dumps(tables))
@@ -178,20 +159,7 @@ def _answer_in(tables: dict[str, Any], key: str) -> str | None:
 
 
 def doubled(guess: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
-    """Return what is wrong where several columns are one channel.
-
-    Parameters
-    ----------
-    guess : dict
-        The guess.
-    rows : list of dict
-        One a column, with name and channel.
-
-    Returns
-    -------
-    list of str
-        A sentence for each channel.
-    """
+    """Return what is wrong where several columns are one channel."""
     standing: dict[str, list[str]] = {}
     for word, channel in _beside(guess, rows).items():
         standing.setdefault(word, []).append(channel["column"])
@@ -213,18 +181,7 @@ def _beside(guess: dict[str, Any], rows: list[dict[str, Any]]) -> dict[str, Any]
 
 
 def missing_air(tables: dict[str, Any]) -> list[str]:
-    """Return which readings of the air a layout lacks that its power cannot be corrected without.
-
-    Parameters
-    ----------
-    tables : dict
-        The layout.
-
-    Returns
-    -------
-    list of str
-        In words; empty for rides, and where the file's power is corrected already.
-    """
+    """Return the readings of the air that a layout lacks and its power needs to be corrected."""
     if tables["layout"]["kind"] != "pull" or tables.get("power", {}).get("state") == "corrected":
         return []
     held = {*tables["channels"], *tables.get("metadata", {}).get("fields", {})}
@@ -237,24 +194,7 @@ def corrected(
     rows: list[dict[str, Any]],
     answers: dict[str, str],
 ) -> dict[str, Any]:
-    """Return the layout's tables as the form says.
-
-    Parameters
-    ----------
-    guess : dict
-        The guess.
-    about : dict of str to str
-        name, kind and equipment.
-    rows : list of dict
-        One a column, with name, channel and unit.
-    answers : dict of str to str
-        Key of a question → answer.
-
-    Returns
-    -------
-    dict
-        Tables of a layout. Of two columns on one channel the later: `doubled` tells of them.
-    """
+    """Return the layout's tables as the form says."""
     tables = copy.deepcopy(guess["tables"])
     tables["layout"] |= about
     before = {c["column"]: (word, c) for word, c in tables["channels"].items()}
@@ -307,20 +247,7 @@ def _answer(tables: dict[str, Any], key: str, answer: str) -> None:
 
 
 def name_trouble(shop: Path, name: str) -> str:
-    """Return what speaks against the name of a new layout.
-
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-    name : str
-        The name.
-
-    Returns
-    -------
-    str
-        A sentence; empty when nothing does.
-    """
+    """Return what speaks against the name of a new layout."""
     if mistake := name_mistake(name):
         return f"The name {mistake}."
     if new_layout_file(ShopFolder(shop).layouts, name) is None:
@@ -334,22 +261,7 @@ def name_trouble(shop: Path, name: str) -> str:
 def named(text: str, name: str, equipment: str) -> str:
     """Return a layout's text with its name and equipment put in.
 
-    Parameters
-    ----------
-    text : str
-        Text of a layout that was tried without them.
-    name, equipment : str
-        What a person typed.
-
-    Returns
-    -------
-    str
-        The layout's text.
-
-    Raises
-    ------
-    DeskError
-        With every mistake.
+    Raises DeskError: With every mistake.
     """
     for key, given in (("name", name), ("equipment", equipment)):
         # JSON's strings are TOML's.
@@ -380,22 +292,7 @@ class Standing(NamedTuple):
 def standing_layout(shop: Path, name: str) -> Standing:
     """Return the file of a layout that the shop has.
 
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-    name : str
-        The layout's name.
-
-    Returns
-    -------
-    Standing
-        The file and its text.
-
-    Raises
-    ------
-    DeskError
-        If there is none.
+    Raises DeskError if there is none.
     """
     for path in sorted(ShopFolder(shop).layouts.glob("*.toml")):
         try:
@@ -410,18 +307,6 @@ def standing_layout(shop: Path, name: str) -> Standing:
 def has_remarks(text: str) -> bool:
     """Return whether a person wrote comments into a layout; those behind its headings are ours.
 
-    Parameters
-    ----------
-    text : str
-        Text of a layout without mistakes.
-
-    Returns
-    -------
-    bool
-        True if any would be lost.
-
-    Examples
-    --------
     >>> has_remarks('[text]  # how the text is written'), has_remarks("# ask Ann")
     (False, True)
     """
@@ -429,42 +314,14 @@ def has_remarks(text: str) -> bool:
 
 
 def says_the_same(text: str, other: str) -> bool:
-    """Return whether two texts are one layout.
-
-    Parameters
-    ----------
-    text, other : str
-        Texts of layouts without mistakes.
-
-    Returns
-    -------
-    bool
-        True if they differ in nothing but how they are written.
-    """
+    """Return whether two texts are one layout."""
     return read_toml(text, Layout, "the layout") == read_toml(other, Layout, "the layout")
 
 
 def put_right(shop: Path, opened: Standing, text: str) -> Path:
     """Write a corrected layout over the standing one, which is kept among the backups.
 
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-    opened : Standing
-        The layout as it was when its correction began.
-    text : str
-        Its new text.
-
-    Returns
-    -------
-    Path
-        Where the old one is kept.
-
-    Raises
-    ------
-    DeskError
-        If somebody else changed it meanwhile; nothing is written.
+    Raises DeskError if somebody else changed it meanwhile; nothing is written.
     """
     try:
         now = opened.path.read_text(encoding="utf-8")
@@ -485,24 +342,7 @@ def put_right(shop: Path, opened: Standing, text: str) -> Path:
 def saved(shop: Path, name: str, text: str) -> Path:
     """Write a layout into the shop; what stands there is never overwritten.
 
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-    name : str
-        The layout's name.
-    text : str
-        Its text.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    DeskError
-        If the name is taken.
+    Raises DeskError if the name is taken.
     """
     target = new_layout_file(ShopFolder(shop).layouts, name)
     if target is None:

@@ -49,28 +49,7 @@ def asked_for(
     age: str = AGES[0],
     now: dt.datetime,
 ) -> pl.DataFrame:
-    """Return the files that a person asked for.
-
-    Parameters
-    ----------
-    in_need : polars.DataFrame
-        Answer to `files_in_need`.
-    states : collection of str, optional
-        States to show.
-    layout : str, optional
-        Only files of this layout; "" asks for those of none.
-    text : str, default ""
-        What job folder or file name must hold, in any case.
-    age : str, default "any time"
-        One of `AGES`. A file that never came has no age and shows at any time only.
-    now : datetime
-        Now, with its zone.
-
-    Returns
-    -------
-    polars.DataFrame
-        Some of the rows, in their order.
-    """
+    """Return the files that a person asked for."""
     place = pl.format("{}/{}", "job_folder", "file_name").str.to_lowercase()
     wanted = pl.col("state").is_in(list(states)) & place.str.contains(text.lower(), literal=True)
     if layout is not None:
@@ -83,18 +62,7 @@ def asked_for(
 
 
 def troubles(in_need: pl.DataFrame) -> list[Trouble]:
-    """Return the files by what is to be done about them, most files first.
-
-    Parameters
-    ----------
-    in_need : polars.DataFrame
-        Rows of `files_in_need`.
-
-    Returns
-    -------
-    list of Trouble
-        Each file in one of them.
-    """
+    """Return the files by what is to be done about them, most files first."""
     found = [
         Trouble(
             str(state),
@@ -133,18 +101,5 @@ class Retried(NamedTuple):
 
 
 def retried(before: Collection[Key], states: Mapping[Key, str]) -> Retried:
-    """Return what became of the files that stood in need.
-
-    Parameters
-    ----------
-    before : collection of (folder, file)
-        Files that waited, were refused or missing.
-    states : mapping of (folder, file) to str
-        Where files stand now.
-
-    Returns
-    -------
-    Retried
-        How many there were, how many are in.
-    """
+    """Return what became of the files that stood in need."""
     return Retried(len(before), sum(states.get(key) == "taken in" for key in before))

@@ -41,18 +41,6 @@ class Advice(NamedTuple):
 def escaped(text: object) -> str:
     r"""Return text so that markdown shows it letter for letter.
 
-    Parameters
-    ----------
-    text : object
-        What somebody typed: a name, a note, a file name.
-
-    Returns
-    -------
-    str
-        The same text on one line, with every sign that markdown could act on made literal.
-
-    Examples
-    --------
     >>> escaped("run_1 [new]")
     'run\\_1 \\[new\\]'
     """
@@ -62,22 +50,6 @@ def escaped(text: object) -> str:
 def number(value: float | None, digits: int = 0, *, signed: bool = False) -> str:
     """Return a number as people read it.
 
-    Parameters
-    ----------
-    value : float or None
-        Any figure.
-    digits : int, default 0
-        Digits after the point.
-    signed : bool, default False
-        Whether a plus stands before a gain.
-
-    Returns
-    -------
-    str
-        The figure with thousands apart and a true minus; an en dash when there is none.
-
-    Examples
-    --------
     >>> number(7450.0)
     '7,450'
     >>> number(-1.25, 1, signed=True)
@@ -96,22 +68,6 @@ def number(value: float | None, digits: int = 0, *, signed: bool = False) -> str
 def counted(count: int | None, one: str, many: str = "") -> str:
     """Return a count with its noun.
 
-    Parameters
-    ----------
-    count : int or None
-        How many.
-    one : str
-        The noun for one.
-    many : str, default ""
-        The noun for more, when an s does not make it.
-
-    Returns
-    -------
-    str
-        Such as "3 bikes".
-
-    Examples
-    --------
     >>> counted(1, "bike"), counted(3, "bike"), counted(0, "body", "bodies")
     ('1 bike', '3 bikes', '0 bodies')
     """
@@ -123,22 +79,6 @@ def between(
 ) -> str:
     """Return an interval in words.
 
-    Parameters
-    ----------
-    lower, upper : float or None
-        Its ends.
-    digits : int, default 1
-        Digits after the point.
-    signed : bool, default True
-        Whether a plus stands before a gain.
-
-    Returns
-    -------
-    str
-        Such as "+2.9 to +5.5", or "no interval" when an end is missing.
-
-    Examples
-    --------
     >>> between(2.9, 5.5)
     '+2.9 to +5.5'
     >>> between(None, 5.5)
@@ -152,18 +92,6 @@ def between(
 def gain_sentence(gain: Mapping[str, Any]) -> str:
     """Return the verdict on a gain as one sentence.
 
-    Parameters
-    ----------
-    gain : mapping
-        A row of out.gain.
-
-    Returns
-    -------
-    str
-        The verdict, the gain over the riding range and its interval.
-
-    Examples
-    --------
     >>> gain_sentence({"verdict": "real gain", "mean_gain_pct": 4.2, "mean_gain_lower_pct": 2.9,
     ...                "mean_gain_upper_pct": 5.5, "smallest_detectable_pct": 1.9})
     'Real gain: +4.2 % over the riding range, 95 % between +2.9 and +5.5 %'
@@ -198,18 +126,6 @@ def gain_sentence(gain: Mapping[str, Any]) -> str:
 def uncorrected_sentence(notes: str) -> str:
     """Return why a power is shown as measured, from what was noted on its pulls.
 
-    Parameters
-    ----------
-    notes : str
-        Notes of the pulls.
-
-    Returns
-    -------
-    str
-        The cause, and what follows from it.
-
-    Examples
-    --------
     >>> uncorrected_sentence("no weather in the file: power is as observed")
     "Power as measured: the files lack the air's temperature, pressure or humidity, so it cannot \
 be corrected. Figures of different days cannot be compared."
@@ -230,18 +146,6 @@ be corrected. Figures of different days cannot be compared."
 def drift_sentence(gain: Mapping[str, Any]) -> str:
     """Return what drifted while a change was on the bike.
 
-    Parameters
-    ----------
-    gain : mapping
-        A row of out.gain, of a bike that was put back as it was.
-
-    Returns
-    -------
-    str
-        Sentences.
-
-    Examples
-    --------
     >>> drift_sentence({"pulls_again": 3, "drift_pct": -0.62, "drift_lower_pct": -1.1,
     ...                 "drift_upper_pct": -0.1})
     'Put back and pulled 3 times more: −0.6 % since the start, 95 % between −1.1 and −0.1 %. A \
@@ -259,18 +163,6 @@ steady drift is out of the gain.'
 def plan_words(is_put_back: bool, is_strapped_once: bool) -> str:
     """Return how the bike is handled in a planned comparison.
 
-    Parameters
-    ----------
-    is_put_back, is_strapped_once : bool
-        As in out.plan.
-
-    Returns
-    -------
-    str
-        Words for a legend or the start of a sentence.
-
-    Examples
-    --------
     >>> plan_words(False, True), plan_words(True, False)
     ('Before and after, strapped once', 'Put back and pulled again, taken off between')
     """
@@ -281,20 +173,6 @@ def plan_words(is_put_back: bool, is_strapped_once: bool) -> str:
 def plan_sentence(plans: Sequence[Mapping[str, Any]], wanted_pct: float) -> str:
     """Return how many pulls it takes to see a gain, handled one way.
 
-    Parameters
-    ----------
-    plans : sequence of mapping
-        Rows of out.plan of one way of handling the bike, by their pulls.
-    wanted_pct : float
-        Gain that is to be seen. [%]
-
-    Returns
-    -------
-    str
-        What is needed, or that no number of pulls helps.
-
-    Examples
-    --------
     >>> plan_sentence([{"is_put_back": False, "is_strapped_once": True, "pulls": 1,
     ...     "smallest_detectable_pct": 1.8, "floor_pct": 0.2},
     ...     {"is_put_back": False, "is_strapped_once": True, "pulls": 2,
@@ -315,18 +193,6 @@ def plan_sentence(plans: Sequence[Mapping[str, Any]], wanted_pct: float) -> str:
 def evidence_sentence(change: Mapping[str, Any]) -> str:
     """Return what a suggested fuel change rests on.
 
-    Parameters
-    ----------
-    change : mapping
-        A row of out.fuel_change.
-
-    Returns
-    -------
-    str
-        How many readings of each kind count, and what was left out.
-
-    Examples
-    --------
     >>> evidence_sentence({"part_throttle_readings": 31, "trim_readings": 0,
     ...                    "full_throttle_readings": 1, "earlier_rounds": 0,
     ...                    "left_out": "too short 4"})
@@ -350,18 +216,6 @@ def evidence_sentence(change: Mapping[str, Any]) -> str:
 def cells_sentence(cells: Sequence[Mapping[str, Any]]) -> str:
     """Say what cells alone do not show: outside air at the probe, and fuel the ECU has learnt.
 
-    Parameters
-    ----------
-    cells : sequence of mapping
-        Rows of `out.cruise_cell` or `out.pressure_cell`.
-
-    Returns
-    -------
-    str
-        Empty where there is nothing to say.
-
-    Examples
-    --------
     >>> cells_sentence([
     ...     {"outside_air_most_pct": 1.4, "long_trim_pct": None, "is_closed_loop": False}])
     'The probe sat in the tailpipe: outside air may make a cell read up to 1.4 % too lean.'
@@ -390,22 +244,8 @@ def cells_sentence(cells: Sequence[Mapping[str, Any]]) -> str:
 def advice(mixture: Mapping[str, Any] | None) -> Advice:
     """Return whether it is safe to keep pulling, from the full-throttle mixture of a stage.
 
-    Parameters
-    ----------
-    mixture : mapping or None
-        A row of out.stage_mixture; None when the stage has none.
-
-    Returns
-    -------
-    Advice
-        Level, a headline that is read at a glance, and what to do.
-
-    Notes
-    -----
     What to do at each level is common practice of the trade; the levels are the shop's own.
 
-    Examples
-    --------
     >>> advice({"level": "stop", "worst_lean_error_pct": 17.2, "worst_speed_rpm": 7450.0,
     ...         "is_near_peak_torque": False, "probe_place": "header", "reason": ""}).headline
     'STOP: 17 % lean at 7,450 rpm'

@@ -24,17 +24,7 @@ CAUTION = (
 
 
 def print_answers(console: Console, snapshot: Snapshot, settings: ShopSettings) -> None:
-    """Print the three answers from a snapshot.
-
-    Parameters
-    ----------
-    console : rich.console.Console
-        Where to.
-    snapshot : Snapshot
-        What to read.
-    settings : ShopSettings
-        The shop's settings.
-    """
+    """Print the three answers from a snapshot."""
     reader = open_reader(snapshot.path)
     try:
         _need(console, reader)
@@ -53,17 +43,7 @@ def print_answers(console: Console, snapshot: Snapshot, settings: ShopSettings) 
 
 
 def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
-    """Print the gain that each number of pulls could see, and which of them see enough.
-
-    Parameters
-    ----------
-    console : rich.console.Console
-        Where to.
-    snapshot : Snapshot
-        What to read.
-    wanted_pct : float
-        Gain that is to be seen. [%]
-    """
+    """Print the gain that each number of pulls could see, and which of them see enough."""
     with open_reader(snapshot.path) as reader:
         rows = reader.execute(
             "SELECT pulls, is_put_back, is_strapped_once, smallest_detectable_pct FROM out.plan"
@@ -110,20 +90,7 @@ def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
 
 
 def table_of(title: str, columns: list[tuple[str, str]]) -> Table:
-    """Return an empty table for the terminal.
-
-    Parameters
-    ----------
-    title : str
-        Its title.
-    columns : list of (str, str)
-        Heading and side of each column: "left" or "right".
-
-    Returns
-    -------
-    rich.table.Table
-        The table.
-    """
+    """Return an empty table for the terminal."""
     table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
     for name, justify in columns:
         table.add_column(name, justify=justify, overflow="fold")  # type: ignore[arg-type]
@@ -131,17 +98,7 @@ def table_of(title: str, columns: list[tuple[str, str]]) -> Table:
 
 
 def show(console: Console, table: Table, rows: list[tuple[Any, ...]]) -> None:
-    """Print a table with its rows.
-
-    Parameters
-    ----------
-    console : rich.console.Console
-        Where to.
-    table : rich.table.Table
-        From `table_of`.
-    rows : list of tuple
-        Cells of each row.
-    """
+    """Print a table with its rows."""
     for row in rows:
         # Text, not markup: a part may be called [anything].
         table.add_row(*(Text(str(cell)) for cell in row))

@@ -89,29 +89,8 @@ class Measured(NamedTuple):
 def run_bench(pulls: int, rides: int, ride_rows: int, folder: Path | None, tell: Progress) -> Group:
     """Make logs, time the floor, a whole update, and the update for one more pull.
 
-    Parameters
-    ----------
-    pulls : int
-        Pulls to make.
-    rides : int
-        Rides to make.
-    ride_rows : int
-        Rows of each ride.
-    folder : Path or None
-        Where, and what is made stays there; a temporary folder if none.
-    tell : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    rich.console.Group
-        What was measured, as Markdown.
-
-    Raises
-    ------
-    BenchError
-        If the folder holds other things, a process fails, or not every file and row came through:
-        a refused file is quick to deal with and would flatter.
+    Raises BenchError if the folder holds other things, a process fails, or not every file and row
+    came through: a refused file is quick to deal with and would flatter.
     """
     if folder is not None:
         if folder.exists() and any(folder.iterdir()):
@@ -171,24 +150,8 @@ LONG_RATE_HZ = 1000.0
 def run_long_ride(gigabytes: float, folder: Path | None, tell: Progress) -> Group:
     """Make one ride of a given size, and take it in, derive and publish it.
 
-    Parameters
-    ----------
-    gigabytes : float
-        Size of its text. [GB]
-    folder : Path or None
-        Where, and what is made stays there; a temporary folder if none.
-    tell : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    rich.console.Group
-        Time of each step and the memory at its peak, as Markdown.
-
-    Raises
-    ------
-    BenchError
-        If the folder holds other things, the process fails, or not every row came through.
+    Raises BenchError if the folder holds other things, the process fails, or not every row came
+    through.
     """
     if folder is None:
         with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as temporary:

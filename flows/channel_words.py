@@ -204,18 +204,6 @@ STANDARDS: dict[str, str] = {
 def plain_words(text: str) -> str:
     """Return a header cell as small letters without accents, one blank between words.
 
-    Parameters
-    ----------
-    text : str
-        Header cell.
-
-    Returns
-    -------
-    str
-        Such as "drosselklappen offnung pct".
-
-    Examples
-    --------
     >>> plain_words("Öffnung_%"), plain_words("engineSpeed")
     ('offnung pct', 'engine speed')
     """

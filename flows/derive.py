@@ -67,28 +67,7 @@ def derive(
 ) -> DeriveResult:
     """Bring every derived table up to the samples, cards and settings.
 
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        The shop's writer.
-    shop : ShopFolder
-        The shop.
-    settings : ShopSettings
-        Its settings.
-    run : callable, default plainly
-        Runs a step; Prefect's runner makes it a task.
-    progress : callable, default quietly
-        Told how far each step is.
-
-    Returns
-    -------
-    DeriveResult
-        Counts.
-
-    Raises
-    ------
-    BrokenRuleError
-        If a check that must hold does not.
+    Raises BrokenRuleError if a check that must hold does not.
     """
     try:
         result, fatal = _derived(connection, shop, settings, run, progress)
@@ -186,20 +165,7 @@ def _keep_finished(connection: duckdb.DuckDBPyConnection, flow_name: str, made_f
 
 
 def is_behind(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> bool:
-    """Whether what may be shown is older than what was taken in, set or coded.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        The shop's writer.
-    settings : ShopSettings
-        Its settings.
-
-    Returns
-    -------
-    bool
-        True if derive or publish has something to do, also after one that was killed.
-    """
+    """Whether what may be shown is older than what was taken in, set or coded."""
     finished = _finished(connection)
     wanted = _wanted(connection, settings)
     return any(finished.get(flow_name) != wanted for flow_name in ("derive", "publish"))

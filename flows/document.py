@@ -39,13 +39,7 @@ air that `reference_air` names beside it or `out.shop_fact` gives. Intervals are
 
 
 def tables_text() -> str:
-    """Return the text of TABLES.md.
-
-    Returns
-    -------
-    str
-        Markdown.
-    """
+    """Return the text of TABLES.md."""
     with duckdb.connect() as connection:
         store.create(connection)
         described = meanings(connection)
@@ -77,13 +71,7 @@ def _capital(text: str) -> str:
 
 
 def tables_path() -> Path:
-    """Return where the text stands.
-
-    Returns
-    -------
-    Path
-        warehouse/out/TABLES.md.
-    """
+    """Return where the text stands."""
     return Path(str(files("warehouse") / "out" / "TABLES.md"))
 
 

@@ -30,17 +30,7 @@ _FOR_BROWSERS = [
 
 
 class Door:
-    """Stands before an ASGI application on a port of loopback.
-
-    Parameters
-    ----------
-    application : callable
-        What to guard.
-    port : int
-        Port that it is served on.
-    sign_in : str, optional
-        What each request must show; with it no browser is let in. Without, pages of this server.
-    """
+    """Stands before an ASGI application on a port of loopback."""
 
     def __init__(self, application: Application, port: int, sign_in: str | None = None) -> None:
         self._application = application

@@ -385,23 +385,7 @@ def _unit_score(channel: str, unit: str | None, *, has_word: bool) -> float:
 
 
 def best_unit(channel: str, values: np.ndarray, stated: str | None) -> str | None:
-    """Return the unit in which values are usual for a channel.
-
-    Parameters
-    ----------
-    channel : str
-        Word of a layout.
-    values : ndarray
-        The column's numbers.
-    stated : str or None
-        Unit that the file states.
-
-    Returns
-    -------
-    str or None
-        The stated unit if the values fit it, else the first usual one they fit; None if none. A
-        lambda channel may also come as "AFR".
-    """
+    """Return the unit in which values are usual for a channel."""
     low, high = USUAL[channel]
     seen = values[np.isfinite(values)]
     if channel == "time" and seen.size and (epoch := _epoch_unit(float(seen[0]))):

@@ -52,30 +52,7 @@ def take_in(
     now: dt.datetime | None = None,
     settle_s: float = 0.0,
 ) -> IntakeResult:
-    """Take in what lies in the inbox. Done twice, the second time changes nothing.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        The shop's writer.
-    shop : ShopFolder
-        The shop.
-    settings : ShopSettings
-        Its settings.
-    run : callable, default plainly
-        Runs a step; Prefect's runner makes it a task.
-    progress : callable, default quietly
-        Told how far each step is.
-    now : datetime, optional
-        Time of arrival, with its zone.
-    settle_s : float, default 0
-        How long a file touched just now must stay as it is to count as whole; 0: all are. [s]
-
-    Returns
-    -------
-    IntakeResult
-        Counts.
-    """
+    """Take in what lies in the inbox. Done twice, the second time changes nothing."""
     now = now or dt.datetime.now(dt.UTC)
     sweep_half_made(shop)
     layouts, mistakes = read_layouts(shop.layouts)

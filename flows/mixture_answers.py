@@ -34,19 +34,7 @@ class NothingKnownError(ValueError):
 def print_fuel_change(console: Console, snapshot: Snapshot, stage_id: str) -> None:
     """Print the fuel change that a stage's map seems to need, with the cautions.
 
-    Parameters
-    ----------
-    console : rich.console.Console
-        Where to.
-    snapshot : Snapshot
-        What to read.
-    stage_id : str
-        Job and number of the stage, such as "J-0012/2".
-
-    Raises
-    ------
-    NothingKnownError
-        If the stage has no suggested change.
+    Raises NothingKnownError if the stage has no suggested change.
     """
     with open_reader(snapshot.path) as reader:
         found = _table_of_stage(reader, stage_id)
@@ -100,27 +88,8 @@ def write_fuel_change(
 ) -> None:
     """Write a suggested fuel change as delimited text, cautions on top.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-        What to read.
-    stage_id : str
-        The stage.
-    path : Path
-        The file.
-    replace : bool
-        Whether a file that stands there may go.
-    as_list : bool, default False
-        Whether to write a row for each breakpoint with its evidence, not a grid.
-
-    Raises
-    ------
-    NothingKnownError
-        If the stage has no suggested change.
-    FileExistsError
-        If the file stands there and may not go.
-    CannotWriteError
-        If the file cannot be written.
+    Raises NothingKnownError if the stage has no suggested change. Raises FileExistsError if the
+    file stands there and may not go. Raises CannotWriteError if the file cannot be written.
     """
     # Of a path that cannot be, this says no, and writing says why.
     if os.path.exists(path) and not replace:  # noqa: PTH110
@@ -141,23 +110,7 @@ def print_expected(
 ) -> None:
     """Print the mixture to expect of models whose name holds some words.
 
-    Parameters
-    ----------
-    console : rich.console.Console
-        Where to.
-    snapshot : Snapshot
-        What to read.
-    model : str
-        Part of the model's name; empty for all.
-    parts : str
-        Categories of parts as a build writes them, such as "full exhaust"; empty for all.
-    map_label : str
-        The map, such as "stock" or "road r2"; empty for all.
-
-    Raises
-    ------
-    NothingKnownError
-        If nothing fits; the words list what there is.
+    Raises NothingKnownError if nothing fits; the words list what there is.
     """
     with open_reader(snapshot.path) as reader:
         every = reader.execute(
@@ -218,17 +171,7 @@ def _builds_known(every: list[tuple[Any, ...]], model: str, parts: str) -> str:
 
 
 def print_maps(console: Console, snapshot: Snapshot, *, every: bool) -> None:
-    """Print the map revisions that still miss their target, and where.
-
-    Parameters
-    ----------
-    console : rich.console.Console
-        Where to.
-    snapshot : Snapshot
-        What to read.
-    every : bool
-        Whether replaced revisions and those on target are printed too.
-    """
+    """Print the map revisions that still miss their target, and where."""
     with open_reader(snapshot.path) as reader:
         rows = reader.execute(
             "SELECT map.sentence, map.is_missing, map.is_newest FROM out.map_revision AS map "

@@ -48,20 +48,7 @@ WARM_K = 343.15
 
 
 class Cell(NamedTuple):
-    """A measured cell of a ride against the mixture that the engine ran there.
-
-    Attributes
-    ----------
-    kind : str
-        How the ride was logged.
-    error_pct : float
-        Of the reading, the gauge's own factor taken out, against the median of the true mixture
-        over the steady time in the cell. [%]
-    place_error_pct : float
-        The same against the true mixture at the cell's mean place. [%]
-    is_inside : bool
-        Whether the true median lies in the stated interval, the gauge left in.
-    """
+    """A measured cell of a ride against the mixture that the engine ran there."""
 
     kind: str
     error_pct: float
@@ -78,17 +65,7 @@ class Delay(NamedTuple):
 
 
 class Breakpoint(NamedTuple):
-    """A breakpoint told in the first round: what the map lacked there before and after each round.
-
-    Attributes
-    ----------
-    kind : str
-        How the bike's rides are logged.
-    error_pct : tuple of float
-        True error against the wanted band as it arrived and after each round. [%]
-    is_inside : bool
-        Whether the first suggestion's interval holds the true need.
-    """
+    """A breakpoint told in the first round: what the map lacked there, round by round."""
 
     kind: str
     error_pct: tuple[float, ...]
@@ -106,24 +83,7 @@ class Found(NamedTuple):
 
 
 def study(folder: Path, bikes_each: int, seed: int = SEED, rides: int = 1) -> Found:
-    """Tune invented bikes by what the pipeline suggests, and hold it against the truth.
-
-    Parameters
-    ----------
-    folder : Path
-        Where the invented shop is made; must not exist.
-    bikes_each : int
-        Bikes of each kind of logging.
-    seed : int, default SEED
-        Seed of everything that is drawn.
-    rides : int, default 1
-        Rides a round.
-
-    Returns
-    -------
-    Found
-        Cells, delays and breakpoints.
-    """
+    """Tune invented bikes by what the pipeline suggests, and hold it against the truth."""
     shop = ShopFolder(folder)
     invented = tuned_shop(seed, bikes_each, rides)
     write_settings(folder)
@@ -260,18 +220,7 @@ def _delays(
 
 
 def table(found: Found) -> str:
-    """Return what a study found as a table in markdown: a row for each kind of logging.
-
-    Parameters
-    ----------
-    found : Found
-        From `study`.
-
-    Returns
-    -------
-    str
-        The table.
-    """
+    """Return what a study found as a table in markdown: a row for each kind of logging."""
     lines = [
         "| probe | cells of 5 s or more | within ±1 % of λ | mean error % | at the mean place ±1 % "
         "| truth in the interval | delays from logs | within 20 ms | truth in theirs "
@@ -312,13 +261,7 @@ def _share(holds: Iterable[bool]) -> str:
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the study and print its table.
-
-    Parameters
-    ----------
-    arguments : sequence of str, optional
-        Of the command line; those of the process by default.
-    """
+    """Run the study and print its table."""
     parser = argparse.ArgumentParser(prog="python -m flows.mixture_study", description=__doc__)
     parser.add_argument("--bikes", type=int, default=40, help="bikes of each kind of logging")
     parser.add_argument("--rides", type=int, default=1, help="rides a round")

@@ -94,18 +94,6 @@ walk √2 (by hand, from the variances of differences of independent steps)."""
 def private_by_name(name: str) -> str:
     """Return what a column is that is private by its name, "" where it is not.
 
-    Parameters
-    ----------
-    name : str
-        Header cell.
-
-    Returns
-    -------
-    str
-        Such as "a position".
-
-    Examples
-    --------
     >>> private_by_name("GPS Latitude"), private_by_name("Throttle Position")
     ('a position', '')
     """
@@ -117,20 +105,7 @@ def private_by_name(name: str) -> str:
 
 
 def private_by_values(frame: pl.DataFrame, named: set[str]) -> dict[str, str]:
-    """Return the columns that are private by what stands in them.
-
-    Parameters
-    ----------
-    frame : polars.DataFrame
-        Columns.
-    named : set of str
-        Columns whose name says surely that they are a channel: their numbers are not doubted.
-
-    Returns
-    -------
-    dict of str to str
-        Column → what it is.
-    """
+    """Return the columns that are private by what stands in them."""
     found: dict[str, str] = {}
     places: dict[str, np.ndarray] = {}
     for series in frame.iter_columns():

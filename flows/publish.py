@@ -22,24 +22,7 @@ def publish_snapshot(
     now: dt.datetime | None = None,
     heal: Callable[[str], None] = quietly_mended,
 ) -> Snapshot:
-    """Publish the shop's derived tables. Nothing new makes no new snapshot.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        The shop's writer.
-    shop : ShopFolder
-        The shop.
-    now : datetime, optional
-        Time of publishing, with its zone.
-    heal : callable, optional
-        Told when what stood was damaged and was made again.
-
-    Returns
-    -------
-    Snapshot
-        What readers see from now on.
-    """
+    """Publish the shop's derived tables. Nothing new makes no new snapshot."""
     now = now or dt.datetime.now(dt.UTC)
     snapshot = publish(connection, shop, meanings(connection), now, heal)
     # A kill between derive and here leaves the shop behind, and the next intake asks for both.
@@ -51,18 +34,7 @@ def publish_snapshot(
 
 
 def meanings(connection: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str, str]]:
-    """Return table, column, unit and meaning of everything published.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection to the warehouse.
-
-    Returns
-    -------
-    list of (str, str, str, str)
-        In the order of tables and columns.
-    """
+    """Return table, column, unit and meaning of everything published."""
     return [
         (table, column, COLUMNS[column].unit, COLUMNS[column].meaning)
         for table in statements.definitions()

@@ -17,18 +17,6 @@ class ReviewError(RuntimeError):
 def quarter_before(day: dt.date) -> str:
     """Return the quarter that ended before a day.
 
-    Parameters
-    ----------
-    day : date
-        Any day.
-
-    Returns
-    -------
-    str
-        Label as in out.stage.
-
-    Examples
-    --------
     >>> quarter_before(dt.date(2026, 1, 1))
     '2025 Q4'
     """
@@ -39,24 +27,7 @@ def quarter_before(day: dt.date) -> str:
 def write_review(shop: ShopFolder, quarter: str | None = None, out: Path | None = None) -> Path:
     """Write the review of a quarter.
 
-    Parameters
-    ----------
-    shop : ShopFolder
-        The shop.
-    quarter : str, optional
-        Such as "2026 Q2"; the latest one with a job if left out.
-    out : Path, optional
-        File to write; `reports/review <quarter>.html` if left out.
-
-    Returns
-    -------
-    Path
-        The document.
-
-    Raises
-    ------
-    ReviewError
-        If there is no snapshot or no such quarter.
+    Raises ReviewError if there is no snapshot or no such quarter.
     """
     # The sheets are the dashboard's; a process of its own keeps imports pointing one way.
     command = [sys.executable, "-m", "dashboard.sheets.review", str(shop.root)]

@@ -42,22 +42,7 @@ LOCK_WAIT_S = 600.0
 
 
 def as_task(name: str, function: Callable[..., Any], *arguments: Any) -> Any:
-    """Run a step as a Prefect task, so that each stage shows with its own time and state.
-
-    Parameters
-    ----------
-    name : str
-        Name of the step.
-    function : callable
-        The step.
-    *arguments : object
-        Its arguments.
-
-    Returns
-    -------
-    object
-        What the step returns.
-    """
+    """Run a step as a Prefect task, so that each stage shows with its own time and state."""
     # A step holds the writer's connection: nothing of it can be cached or stored.
     return task(name=name, cache_policy=NO_CACHE, persist_result=False)(function)(*arguments)
 
@@ -135,18 +120,6 @@ def _log(flow_name: str, message: str) -> None:
 def escaped(text: str) -> str:
     r"""Return a text that people typed, made safe for a markdown report.
 
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    str
-        The same to the eye.
-
-    Examples
-    --------
     >>> escaped("![x](http://example.invalid)")
     '\\!\\[x\\]\\(http://example.invalid\\)'
     """
@@ -157,20 +130,7 @@ def escaped(text: str) -> str:
 def intake_report(
     result: intaking.IntakeResult, waiting: list[tuple[str, str, str, str, str]]
 ) -> str:
-    """Return what came in, what was refused and why, as markdown.
-
-    Parameters
-    ----------
-    result : IntakeResult
-        What the intake did.
-    waiting : list of tuple
-        Folder, file, state, reason and remedy of each file that is not in.
-
-    Returns
-    -------
-    str
-        Markdown.
-    """
+    """Return what came in, what was refused and why, as markdown."""
     lines = [
         f"{result.arrived} files arrived, {result.read} were read, "
         f"{len(result.linked)} jobs linked.",
@@ -194,20 +154,7 @@ def intake_report(
 
 
 def derive_report(result: derivation.DeriveResult, number: int) -> str:
-    """Return what was made again, as markdown.
-
-    Parameters
-    ----------
-    result : DeriveResult
-        Counts.
-    number : int
-        Snapshot published after it.
-
-    Returns
-    -------
-    str
-        Markdown.
-    """
+    """Return what was made again, as markdown."""
     counts = {k: v for k, v in result._asdict().items() if isinstance(v, int)}
     lines = [f"Snapshot {number}.", "", "| made again | rows |", "| --- | --- |"]
     lines += [f"| {name.replace('_', ' ')} | {count} |" for name, count in counts.items()]
@@ -223,14 +170,7 @@ def _waiting(connection: Any) -> list[tuple[str, str, str, str, str]]:
 
 
 def mark_dead_runs() -> int:
-    """Mark runs of an earlier life that still call themselves running as crashed.
-
-    Returns
-    -------
-    int
-        Runs marked. The real guard against two writers is the lock on the shop, which a killed
-        process cannot keep; this only clears the view.
-    """
+    """Mark runs of an earlier life that still call themselves running as crashed."""
     unfinished = FlowRunFilter(
         state=FlowRunFilterState(
             type=FlowRunFilterStateType(any_=[StateType.RUNNING, StateType.PENDING])
@@ -246,13 +186,7 @@ def mark_dead_runs() -> int:
 
 
 def serve_flows(shop_folder: Path) -> None:
-    """Register the deployments and run them until stopped.
-
-    Parameters
-    ----------
-    shop_folder : Path
-        The shop.
-    """
+    """Register the deployments and run them until stopped."""
     shop, settings = open_shop(shop_folder)
     mark_dead_runs()
     zone = settings.shop.timezone

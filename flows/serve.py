@@ -89,13 +89,8 @@ def serve_shop(
 ) -> None:
     """Run scheduler, flows and dashboard until Ctrl-C or a termination signal.
 
-    Raises
-    ------
-    PortTakenError
-        If a port is taken.
-    ServingError
-        If the shop is served already or cannot be written, or if one of the three does not start
-        or does not stay up.
+    Raises PortTakenError if a port is taken. Raises ServingError if the shop is served already or
+    cannot be written, or if one of the three does not start or does not stay up.
     """
     with _the_only_one(shop):
         if dashboard_port == server_port:
@@ -150,10 +145,7 @@ def run_dashboard(shop: ShopFolder, port: int) -> int:
 def keep_up(children: Sequence[Child], say: Callable[[str], None]) -> None:
     """Start again what ends, later each time, until one does not stay up.
 
-    Raises
-    ------
-    ServingError
-        Naming what ended again and again, with its last words.
+    Raises ServingError: Naming what ended again and again, with its last words.
     """
     due: dict[Child, float] = {}
     while True:

@@ -117,24 +117,8 @@ class NotAShopError(ValueError):
 def open_shop(folder: Path) -> tuple[ShopFolder, ShopSettings]:
     """Return a shop's folder and settings.
 
-    Parameters
-    ----------
-    folder : Path
-        The shop's folder.
-
-    Returns
-    -------
-    shop : ShopFolder
-        Paths, absolute.
-    settings : ShopSettings
-        Settings.
-
-    Raises
-    ------
-    NotAShopError
-        If there is no `rollbook.toml` in the folder.
-    MistakesError
-        If it has mistakes.
+    Raises NotAShopError if there is no `rollbook.toml` in the folder. Raises MistakesError if it
+    has mistakes.
     """
     shop = ShopFolder(folder.resolve())
     kept = shop.backups / shop.settings.name
@@ -154,18 +138,7 @@ def open_shop(folder: Path) -> tuple[ShopFolder, ShopSettings]:
 
 
 def init_shop(folder: Path) -> ShopFolder:
-    """Make an empty shop; what stands there is left as it is.
-
-    Parameters
-    ----------
-    folder : Path
-        Where.
-
-    Returns
-    -------
-    ShopFolder
-        The shop.
-    """
+    """Make an empty shop; what stands there is left as it is."""
     shop = ShopFolder(folder.resolve())
     shop.make()
     if not shop.settings.exists():

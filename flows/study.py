@@ -91,24 +91,7 @@ class Outcome(NamedTuple):
 def true_log_power(
     shape: str, speed_rpm: np.ndarray, *, is_after: bool, gain_log: float
 ) -> np.ndarray:
-    """Return the true curve of a bike.
-
-    Parameters
-    ----------
-    shape : str
-        One of `SHAPES`.
-    speed_rpm : ndarray
-        Engine speeds. [rpm]
-    is_after : bool
-        Whether the change is fitted.
-    gain_log : float
-        Size of the gain, as a natural log; it is uneven over the speeds.
-
-    Returns
-    -------
-    ndarray
-        ln power. [ln W]
-    """
+    """Return the true curve of a bike."""
     log_power = math.log(70e3) - ((speed_rpm - 10_000.0) / 5500.0) ** 2
     if shape == "torque dip":
         log_power = log_power - 0.06 * np.exp(-(((speed_rpm - 5600.0) / 450.0) ** 2))
@@ -272,24 +255,7 @@ def _outcome(
 def outcomes(sessions: int, seed: int = SEED) -> tuple[list[Outcome], int]:
     """Simulate shops until they ran a number of sessions, and compare in each.
 
-    Parameters
-    ----------
-    sessions : int
-        Least number of sessions; whole shops are simulated.
-    seed : int, optional
-        Seed of all chance.
-
-    Returns
-    -------
-    list of Outcome
-        One a comparison.
-    int
-        Sessions run, those between which nothing changed among them.
-
-    Raises
-    ------
-    ValueError
-        If `sessions` is below 1.
+    Raises ValueError if `sessions` is below 1.
     """
     if sessions < 1:
         raise ValueError(f"sessions must be at least 1, got {sessions}")
@@ -315,18 +281,7 @@ def outcomes(sessions: int, seed: int = SEED) -> tuple[list[Outcome], int]:
 
 
 def detectable_over_planned(made: Sequence[Outcome]) -> float:
-    """Return the gain that was seen four times in five, over the one the planner promised.
-
-    Parameters
-    ----------
-    made : sequence of Outcome
-        Comparisons of one design.
-
-    Returns
-    -------
-    float
-        Ratio; 1 is as planned. [1]
-    """
+    """Return the gain that was seen four times in five, over the one the planner promised."""
     error = np.array([one.mean_error for one in made])
     half = np.array([one.mean_half for one in made])
     planned = np.array([one.planned_log for one in made])
@@ -340,20 +295,7 @@ def detectable_over_planned(made: Sequence[Outcome]) -> float:
 
 
 def table(made: Sequence[Outcome], run: int) -> str:
-    """Return the study's table in markdown.
-
-    Parameters
-    ----------
-    made : sequence of Outcome
-        All comparisons.
-    run : int
-        Sessions run.
-
-    Returns
-    -------
-    str
-        Lines with a last line end.
-    """
+    """Return the study's table in markdown."""
     groups = [(one.name, [case for case in made if case.design == one.name]) for one in DESIGNS]
     groups += [(shape, [one for one in made if one.shape == shape]) for shape in SHAPES]
     groups.append(("all", list(made)))
@@ -383,13 +325,7 @@ def table(made: Sequence[Outcome], run: int) -> str:
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the study and print its table.
-
-    Parameters
-    ----------
-    arguments : sequence of str, optional
-        Of the command line; those of the process by default.
-    """
+    """Run the study and print its table."""
     parser = argparse.ArgumentParser(prog="python -m flows.study", description=__doc__)
     parser.add_argument("--sessions", type=int, default=4000, help="least number of sessions")
     given = parser.parse_args(arguments)

@@ -55,19 +55,7 @@ def draft(
 
 
 def draft_as_json(found: Draft) -> dict[str, Any]:
-    """Return a proposal as plain values, for pages and other programs.
-
-    Parameters
-    ----------
-    found : Draft
-        The proposal.
-
-    Returns
-    -------
-    dict
-        Where the table stands, the columns, the questions, the layout's tables and its text; no
-        value of a private column.
-    """
+    """Return a proposal as plain values, for pages and other programs."""
     try:
         text, mistakes = layout_text(found.layout(), found.assumed), []
     except ValueError as error:
@@ -153,20 +141,7 @@ def _to_complete(found: Draft) -> list[str]:
 def layout_of(tables: dict[str, Any] | str) -> Layout:
     """Return a layout from its tables or its text.
 
-    Parameters
-    ----------
-    tables : dict or str
-        As in TOML.
-
-    Returns
-    -------
-    Layout
-        The layout.
-
-    Raises
-    ------
-    MistakesError
-        With every mistake, in plain words.
+    Raises MistakesError: With every mistake, in plain words.
     """
     if isinstance(tables, str):
         return read_toml(tables, Layout, "the layout")
@@ -333,22 +308,7 @@ def _curve(rows: np.ndarray, clock_no: np.ndarray, layout: Layout) -> dict[str, 
 def save(shop: ShopFolder, layout: Layout) -> Path:
     """Write a layout into the shop's layouts; what stands there is never overwritten.
 
-    Parameters
-    ----------
-    shop : ShopFolder
-        The shop.
-    layout : Layout
-        The layout.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    TeachError
-        If its name is taken.
+    Raises TeachError if its name is taken.
     """
     target = new_layout_file(shop.layouts, layout.name)
     if target is None:
@@ -361,45 +321,13 @@ def save(shop: ShopFolder, layout: Layout) -> Path:
 
 
 def known_layouts(path: Path, shop: ShopFolder, came_as: str = "") -> list[str]:
-    """Return the names of the taught layouts that a file is of.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    shop : ShopFolder
-        The shop.
-    came_as : str, optional
-        Name under which the file came, where it is kept under another.
-
-    Returns
-    -------
-    list of str
-        One if all is well; none where nobody taught it, several where they fit equally.
-    """
+    """Return the names of the taught layouts that a file is of."""
     taught, _ = read_layouts(shop.layouts)
     return [layout.name for layout in recognise(path, taught, [came_as or path.name])]
 
 
 def rivals(path: Path, layout: Layout, shop: ShopFolder, came_as: str = "") -> list[str]:
-    """Return taught layouts that would keep a new one from having its file.
-
-    Parameters
-    ----------
-    path : Path
-        The file it was drafted from.
-    layout : Layout
-        The new layout.
-    shop : ShopFolder
-        The shop.
-    came_as : str, optional
-        Name under which the file came, where it is kept under another.
-
-    Returns
-    -------
-    list of str
-        Names of layouts that fit the file as well as the new one or better.
-    """
+    """Return taught layouts that would keep a new one from having its file."""
     taught, _ = read_layouts(shop.layouts)
     # One of its own name is the one that it takes the place of.
     others = [known for known in taught if known.name != layout.name]
@@ -408,20 +336,7 @@ def rivals(path: Path, layout: Layout, shop: ShopFolder, came_as: str = "") -> l
 
 
 def waiting_files(shop: ShopFolder, layout: Layout) -> list[str]:
-    """Return the files that wait for a layout and would be read with this one.
-
-    Parameters
-    ----------
-    shop : ShopFolder
-        The shop.
-    layout : Layout
-        The layout.
-
-    Returns
-    -------
-    list of str
-        Job folder and name of each, by the published snapshot.
-    """
+    """Return the files that wait for a layout and would be read with this one."""
     from warehouse.snapshot import current, open_reader
 
     snapshot = current(shop.root)

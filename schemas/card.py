@@ -201,21 +201,6 @@ class JobCard(Strict):
 def read_card(text: str, source: str = "card.toml") -> JobCard:
     """Return a job card.
 
-    Parameters
-    ----------
-    text : str
-        The card, TOML.
-    source : str
-        Its name, for messages.
-
-    Returns
-    -------
-    JobCard
-        The card.
-
-    Raises
-    ------
-    MistakesError
-        With every mistake at once, each with its line.
+    Raises MistakesError: With every mistake at once, each with its line.
     """
     return read_toml(text, JobCard, source)

@@ -9,56 +9,18 @@ from fnmatch import fnmatchcase
 
 
 def one_form(name: str) -> str:
-    """Return a name in one form: some systems write ö as o and two dots.
-
-    Parameters
-    ----------
-    name : str
-        File name, as a disk or a card has it.
-
-    Returns
-    -------
-    str
-        The same in Unicode normal form C.
-    """
+    """Return a name in one form: some systems write ö as o and two dots."""
     return unicodedata.normalize("NFC", name)
 
 
 def is_pattern(entry: str) -> bool:
-    """Return whether an entry of a card stands for any number of files.
-
-    Parameters
-    ----------
-    entry : str
-        Name or pattern.
-
-    Returns
-    -------
-    bool
-        Brackets alone do not make a pattern: they are often part of a name, "run[1].csv".
-    """
+    """Return whether an entry of a card stands for any number of files."""
     return any(mark in entry for mark in "*?")
 
 
 def takes(entry: str, name: str, written: Collection[str]) -> bool:
     """Return whether an entry of a card takes a file.
 
-    Parameters
-    ----------
-    entry : str
-        Name or pattern.
-    name : str
-        Name of the file.
-    written : collection of str
-        All entries of the card, in one form.
-
-    Returns
-    -------
-    bool
-        A name that stands on the card is meant for its stage: no pattern of another takes it.
-
-    Examples
-    --------
     >>> takes("run_*.csv", "run_1.csv", {"run_*.csv"})
     True
     >>> takes("run_*.csv", "run_1.csv", {"run_*.csv", "run_1.csv"})
@@ -73,18 +35,6 @@ def takes(entry: str, name: str, written: Collection[str]) -> bool:
 def in_number_order(name: str) -> list[tuple[int, str]]:
     """Return a key by which run_2 comes before run_10: the order of heat.
 
-    Parameters
-    ----------
-    name : str
-        File name.
-
-    Returns
-    -------
-    list of (int, str)
-        To sort by.
-
-    Examples
-    --------
     >>> sorted(["run_10", "run_2"], key=in_number_order)
     ['run_2', 'run_10']
     """

@@ -18,18 +18,6 @@ def card_text(card: JobCard) -> str:
 
     What a card may leave out and this one does is left out.
 
-    Parameters
-    ----------
-    card : JobCard
-        The card.
-
-    Returns
-    -------
-    str
-        TOML without comments; `read_card` makes the same card of it.
-
-    Examples
-    --------
     >>> from schemas.card import read_card
     >>> card = read_card('''
     ... job = "J-1"

@@ -689,18 +689,6 @@ COLUMNS: dict[str, Column] = {
 def unit_of(name: str) -> str:
     """Return the unit that the ending of a column's name promises, "" if it promises none.
 
-    Parameters
-    ----------
-    name : str
-        Column name.
-
-    Returns
-    -------
-    str
-        Unit, as in `UNIT_BY_SUFFIX`.
-
-    Examples
-    --------
     >>> unit_of("roller_speed_m_s"), unit_of("probe_delay_s"), unit_of("gear")
     ('m/s', 's', '')
     """

@@ -71,18 +71,6 @@ TIME_FORMS = ("elapsed", "clock", "date and time", "epoch")
 def name_mistake(name: str) -> str:
     """Return what is wrong with a layout's name.
 
-    Parameters
-    ----------
-    name : str
-        The name, in any language.
-
-    Returns
-    -------
-    str
-        In words; empty when nothing is.
-
-    Examples
-    --------
     >>> name_mistake("Halle Rollenprüfstand"), name_mistake("a/b")
     ('', "must hold letters, digits, blanks, points and dashes only, got '/'")
     """
@@ -411,20 +399,7 @@ def _require_time_words(word: str, channel: Channel) -> None:
 
 
 def read_layouts(folder: Path) -> tuple[list[Layout], dict[str, list[str]]]:
-    """Return a shop's layouts and what is wrong with those that cannot be used.
-
-    Parameters
-    ----------
-    folder : Path
-        The shop's `layouts/`.
-
-    Returns
-    -------
-    layouts : list of Layout
-        In the order of their file names.
-    mistakes : dict of str to list of str
-        File name → mistakes. A layout with mistakes recognises nothing.
-    """
+    """Return a shop's layouts and what is wrong with those that cannot be used."""
     layouts: list[Layout] = []
     mistakes: dict[str, list[str]] = {}
     names: dict[str, str] = {}
@@ -446,21 +421,7 @@ def read_layouts(folder: Path) -> tuple[list[Layout], dict[str, list[str]]]:
 
 
 def new_layout_file(folder: Path, name: str) -> Path | None:
-    """Return the file in which a new layout is to stand.
-
-    Parameters
-    ----------
-    folder : Path
-        The shop's `layouts/`.
-    name : str
-        The layout's name.
-
-    Returns
-    -------
-    Path or None
-        None where a layout has the name, or its file is there already; upper and lower case,
-        blanks and dashes count as one.
-    """
+    """Return the file in which a new layout is to stand."""
     stem = _file_stem(name)
     taught, _ = read_layouts(folder)
     taken = {path.stem for path in folder.glob("*.toml")} | {_file_stem(k.name) for k in taught}

@@ -32,20 +32,6 @@ KEY_COLUMNS = {"sample_id": pl.String(), "line_no": pl.Int64(), "clock_no": pl.I
 def bounds_rule(name: str, column: Column) -> str:
     """Return a channel's bounds as the statement that a row may break.
 
-    Parameters
-    ----------
-    name : str
-        Column.
-    column : Column
-        Its entry in the dictionary.
-
-    Returns
-    -------
-    str
-        Statement.
-
-    Examples
-    --------
     >>> bounds_rule("throttle_pct", CHANNELS["throttle_pct"])
     'throttle_pct is between -5 and 110 %'
     """
@@ -54,18 +40,7 @@ def bounds_rule(name: str, column: Column) -> str:
 
 
 def needed_rule(name: str) -> str:
-    """Return the statement that a needed channel has a value.
-
-    Parameters
-    ----------
-    name : str
-        Column.
-
-    Returns
-    -------
-    str
-        Statement.
-    """
+    """Return the statement that a needed channel has a value."""
     return f"{name} has a value"
 
 
@@ -101,18 +76,7 @@ _GIVEN = {
 
 @cache
 def sample_contract(kind: SampleKind) -> DataFrameSchema:
-    """Return the contract of one kind of samples.
-
-    Parameters
-    ----------
-    kind : {"pull", "ride"}
-        What was logged.
-
-    Returns
-    -------
-    pandera.polars.DataFrameSchema
-        Strict and ordered; judge an eager frame with `lazy=True`.
-    """
+    """Return the contract of one kind of samples."""
     # Imported when a batch is judged: it brings pandas, which most commands never need.
     import pandera.polars as pa
 
@@ -167,22 +131,7 @@ _RULE_COLUMNS = {
 def judge_samples(kind: SampleKind, frame: pl.DataFrame) -> list[Failure]:
     """Return every failure of some samples, in the order of rows.
 
-    Parameters
-    ----------
-    kind : {"pull", "ride"}
-        What was logged.
-    frame : polars.DataFrame
-        Rows of one log or several, as `samples_frame` makes them.
-
-    Returns
-    -------
-    list of Failure
-        Empty if all is well.
-
-    Raises
-    ------
-    TypeError
-        If the frame does not have the contract's columns.
+    Raises TypeError if the frame does not have the contract's columns.
     """
     import pandera.errors
 
@@ -215,22 +164,7 @@ def samples_frame(
     line_no: list[np.ndarray],
     clock_no: list[np.ndarray],
 ) -> pl.DataFrame:
-    """Return the rows of some logs as the contract wants them, in the order of the logs.
-
-    Parameters
-    ----------
-    sample_ids : list of str
-        One a log.
-    values : list of ndarray, shape (rows, channels)
-        Canonical channels in the order of the dictionary, NaN where there is nothing.
-    line_no, clock_no : list of ndarray of int
-        Line and clock of each row.
-
-    Returns
-    -------
-    polars.DataFrame
-        Key columns and channels.
-    """
+    """Return the rows of some logs as the contract wants them, in the order of the logs."""
     sizes = [rows.shape[0] for rows in line_no]
     ids = pl.Series("sample_id", sample_ids, dtype=pl.String)
     stacked = np.concatenate(values)

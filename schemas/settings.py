@@ -213,35 +213,11 @@ class ShopSettings(Strict):
         return self
 
     def fuel_named(self, name: str) -> Fuel | None:
-        """Return what the settings say of a fuel, None if nothing.
-
-        Parameters
-        ----------
-        name : str
-            The fuel, as a card names it; capitals do not matter.
-
-        Returns
-        -------
-        Fuel or None
-            The fuel.
-        """
+        """Return what the settings say of a fuel, None if nothing."""
         return next((f for f in self.fuel if f.name.casefold() == name.casefold()), None)
 
     def mixture_on(self, fuel_name: str, target_lambda: float | None = None) -> Mixture:
-        """Return the mixture wanted on a fuel: the fuel's own targets, else the shop's.
-
-        Parameters
-        ----------
-        fuel_name : str
-            The fuel, as a card names it.
-        target_lambda : float, optional
-            Full-throttle target of the stage, which goes before both. [1]
-
-        Returns
-        -------
-        Mixture
-            Targets and thresholds.
-        """
+        """Return the mixture wanted on a fuel: the fuel's own targets, else the shop's."""
         fuel = self.fuel_named(fuel_name)
         targets = {"target_full_throttle", "cruise_low", "cruise_high"}
         given = fuel.model_dump(include=targets) if fuel else {}
@@ -252,21 +228,7 @@ class ShopSettings(Strict):
         )
 
     def axes_of(self, model_name: str, map_name: str) -> MapAxes | None:
-        """Return the breakpoints of a map, None where the settings give none.
-
-        Parameters
-        ----------
-        model_name : str
-            Model of the bike, without its make.
-        map_name : str
-            Name of the map, without its revision.
-
-        Returns
-        -------
-        MapAxes or None
-            Those that name map and model before those that name one or none; of equals the first.
-            Names in any case.
-        """
+        """Return the breakpoints of a map, None where the settings give none."""
         model, name = model_name.casefold(), map_name.casefold()
         fitting = [
             axes
@@ -281,22 +243,8 @@ class ShopSettings(Strict):
 def read_settings(path: Path) -> ShopSettings:
     """Return the settings of a shop.
 
-    Parameters
-    ----------
-    path : Path
-        The shop's `rollbook.toml`.
-
-    Returns
-    -------
-    ShopSettings
-        Settings, with defaults where the file is silent.
-
-    Raises
-    ------
-    MistakesError
-        If the file has mistakes: all of them at once.
-    FileNotFoundError
-        If there is no such file.
+    Raises MistakesError if the file has mistakes: all of them at once. Raises FileNotFoundError if
+    there is no such file.
     """
     try:
         text = path.read_text(encoding="utf-8")

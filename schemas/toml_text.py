@@ -21,15 +21,7 @@ MOST_MISTAKES = 25
 
 
 class MistakesError(ValueError):
-    """Everything that is wrong with one text, a plain sentence each.
-
-    Parameters
-    ----------
-    source : str
-        Name of the file.
-    mistakes : list of str
-        What is wrong, each with its line where that can be told.
-    """
+    """Everything that is wrong with one text, a plain sentence each."""
 
     def __init__(self, source: str, mistakes: list[str]) -> None:
         self.source = source
@@ -46,24 +38,7 @@ class Strict(pydantic.BaseModel):
 def read_toml(text: str, model: type[Model], source: str) -> Model:
     """Return the text as a model.
 
-    Parameters
-    ----------
-    text : str
-        TOML.
-    model : type
-        Pydantic model that the text must meet.
-    source : str
-        Name of the file, for messages.
-
-    Returns
-    -------
-    Model
-        The text's content.
-
-    Raises
-    ------
-    MistakesError
-        With every mistake in the text, in the order of its lines.
+    Raises MistakesError: With every mistake in the text, in the order of its lines.
     """
     if endless := _endless(text):
         raise MistakesError(source, [endless])
@@ -133,20 +108,6 @@ def _plain(problem: ErrorDetails) -> str:
 def line_of_key(text: str, location: list[str | int]) -> int | None:
     r"""Return the line where a key stands, or the nearest table above it.
 
-    Parameters
-    ----------
-    text : str
-        TOML.
-    location : list of str or int
-        Path of keys; integers count the entries of an array of tables from 0.
-
-    Returns
-    -------
-    int or None
-        Line number from 1, None if nothing of the path is found.
-
-    Examples
-    --------
     >>> line_of_key("a = 1\n[[stage]]\nname = 'x'\n[[stage]]\nname = 'y'", ["stage", 1, "name"])
     5
     """

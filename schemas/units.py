@@ -82,13 +82,6 @@ class Conversion(NamedTuple):
 def known_units() -> list[str]:
     """Return the unit words that layouts may use.
 
-    Returns
-    -------
-    list of str
-        Sorted words.
-
-    Examples
-    --------
     >>> "PS" in known_units()
     True
     """
@@ -99,25 +92,8 @@ def known_units() -> list[str]:
 def conversion(word: str, si_unit: str) -> Conversion:
     """Return how to turn a value in a file's unit into the dictionary's unit.
 
-    Parameters
-    ----------
-    word : str
-        Unit as layouts write it, one of `known_units()`.
-    si_unit : str
-        Unit of the column dictionary.
+    Raises ValueError if the word is unknown or measures something else.
 
-    Returns
-    -------
-    Conversion
-        Factor and offset.
-
-    Raises
-    ------
-    ValueError
-        If the word is unknown or measures something else.
-
-    Examples
-    --------
     >>> round(conversion("PS", "W").factor, 5)
     735.49875
     >>> fahrenheit = conversion("degF", "K")
@@ -159,25 +135,8 @@ SHOWN_POWER_UNITS = ("kW", "PS", "hp")
 def shown_power(power_w: float, unit: str) -> float:
     """Return a power in the unit that the shop chose to see.
 
-    Parameters
-    ----------
-    power_w : float or ndarray or polars expression
-        Power. [W]
-    unit : str
-        One of `SHOWN_POWER_UNITS`.
+    Raises ValueError if the unit is not one of these.
 
-    Returns
-    -------
-    float or ndarray or polars expression
-        Power in `unit`.
-
-    Raises
-    ------
-    ValueError
-        If the unit is not one of these.
-
-    Examples
-    --------
     >>> round(shown_power(74_569.987, "hp"), 4)
     100.0
     """

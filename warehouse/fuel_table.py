@@ -40,32 +40,7 @@ class NoSuggestionError(ValueError):
 
 
 class FuelTable(NamedTuple):
-    """A suggested fuel change as it is read from a snapshot.
-
-    Attributes
-    ----------
-    sentence : str
-        What the map needs, in words.
-    about : str
-        Bike, job, stage and map.
-    round_note : str
-        Why the suggestion before is not counted although it was entered; else empty.
-    later : str
-        That the bike has been run otherwise since; empty for its last stage.
-    origin : str
-        Whose breakpoints they are.
-    throttle_pct, speed_rpm : list of float
-        Breakpoints, ascending. [%], [rpm]
-    cells : dict
-        By throttle and speed: suggested, needed, lower and upper change [%], share told by the
-        evidence, and what held it.
-    seams : dict
-        By throttle and speed: fuel for unseen cells beside told ones. [%]
-    left_out : str
-        Readings that were no evidence, counted by why.
-    most_enrichment_pct, most_enleanment_pct : float
-        Limits of one round. [%]
-    """
+    """A suggested fuel change as it is read from a snapshot."""
 
     sentence: str
     about: str
@@ -116,22 +91,7 @@ class FuelTable(NamedTuple):
 def read_fuel_table(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTable:
     """Return a suggested fuel change.
 
-    Parameters
-    ----------
-    reader : duckdb.DuckDBPyConnection
-        A published snapshot.
-    stage_id : str
-        The stage.
-
-    Returns
-    -------
-    FuelTable
-        The table.
-
-    Raises
-    ------
-    NoSuggestionError
-        If the stage has none.
+    Raises NoSuggestionError if the stage has none.
     """
     head = reader.execute(
         "SELECT change.sentence, change.axes_origin, change.throttle_axis, change.speed_axis, "
@@ -192,23 +152,7 @@ def _later_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> str:
 
 
 def fuel_csv(found: FuelTable, snapshot_no: int, *, as_list: bool = False) -> str:
-    """Return a suggested fuel change as delimited text, to type in or with its evidence.
-
-    Parameters
-    ----------
-    found : FuelTable
-        From `read_fuel_table`.
-    snapshot_no : int
-        Number of the snapshot it was read from, so that the text can be traced.
-    as_list : bool, default False
-        Whether to write a row for each breakpoint that has a figure, with its evidence, not a grid.
-
-    Returns
-    -------
-    str
-        Lines that begin with # carry cautions, origin and how to enter it. Then as a grid: the
-        speeds [rpm], and a row for each throttle [%] with the fuel to add [%].
-    """
+    """Return a suggested fuel change as delimited text, to type in or with its evidence."""
     how = [HOW_TO_ENTER]
     if as_list:
         how.append(

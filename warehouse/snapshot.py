@@ -41,20 +41,7 @@ class Snapshot:
 def current(shop: Path) -> Snapshot | None:
     """Return the snapshot that readers should open now.
 
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-
-    Returns
-    -------
-    Snapshot or None
-        None before the first publish.
-
-    Raises
-    ------
-    DamagedError
-        If the pointer is damaged or names a file that is not there.
+    Raises DamagedError if the pointer is damaged or names a file that is not there.
     """
     found = _pointed(ShopFolder(shop).published)
     if found is None:
@@ -115,20 +102,8 @@ def _name(number: int) -> str:
 def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
     """Open a snapshot for reading, with everything else shut.
 
-    Parameters
-    ----------
-    path : Path
-        Snapshot file.
-
-    Returns
-    -------
-    duckdb.DuckDBPyConnection
-        Read-only connection that can touch no other file and whose settings are locked.
-
-    Raises
-    ------
-    DamagedError
-        If it is no database any more. A block that is damaged shows only when it is read.
+    Raises DamagedError if it is no database any more. A block that is damaged shows only when it is
+    read.
     """
     # All of it in the configuration: once the settings are locked, a second reader of the same file
     # in one process could not make them.
@@ -156,26 +131,7 @@ def publish(
     now: dt.datetime,
     heal: Callable[[str], None] | None = None,
 ) -> Snapshot:
-    """Copy all of `out` into a new snapshot file and point readers at it.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
-    meanings : list of (table, column, unit, meaning)
-        Dictionary of the published columns, which travels with them.
-    now : datetime
-        Time of publishing, with its zone.
-    heal : callable, optional
-        Told when what stood was damaged and was made again.
-
-    Returns
-    -------
-    Snapshot
-        The new snapshot, or the standing one when nothing differs from it.
-    """
+    """Copy all of `out` into a new snapshot file and point readers at it."""
     folder = shop.published
     folder.mkdir(parents=True, exist_ok=True)
     names = [name for name in statements.definitions() if name.startswith("out.")]

@@ -34,13 +34,7 @@ class Check(NamedTuple):
 
 @cache
 def definitions() -> dict[str, str]:
-    """Return the defining statement of every table and view, in an order that can be executed.
-
-    Returns
-    -------
-    dict of str to str
-        `layer.name` → SQL.
-    """
+    """Return the defining statement of every table and view, in an order that can be executed."""
     found = {}
     for layer in LAYERS:
         for path in sorted(files("warehouse").joinpath(layer).iterdir(), key=lambda p: p.name):
@@ -52,31 +46,13 @@ def definitions() -> dict[str, str]:
 
 @cache
 def fingerprint() -> str:
-    """Return a hash of all definitions: two databases with the same one have the same tables.
-
-    Returns
-    -------
-    str
-        Hexadecimal digits.
-    """
+    """Return a hash of all definitions: two databases with the same one have the same tables."""
     return hashlib.sha256("\n".join(definitions().values()).encode()).hexdigest()
 
 
 def is_view(statement: str) -> bool:
     """Whether a definition is a view.
 
-    Parameters
-    ----------
-    statement : str
-        SQL.
-
-    Returns
-    -------
-    bool
-        True for a view.
-
-    Examples
-    --------
     >>> is_view("CREATE OR REPLACE VIEW out.x AS SELECT 1")
     True
     """
@@ -87,18 +63,6 @@ def is_view(statement: str) -> bool:
 def grain(name: str) -> str:
     """Return the grain that a definition states in its header.
 
-    Parameters
-    ----------
-    name : str
-        `layer.name`.
-
-    Returns
-    -------
-    str
-        The sentence behind "Grain:".
-
-    Examples
-    --------
     >>> grain("out.pull_curve")
     'one row per pull_id and engine_speed_rpm.'
     """
@@ -119,18 +83,6 @@ def grain(name: str) -> str:
 def purpose(name: str) -> str:
     """Return the first sentence of a definition's header.
 
-    Parameters
-    ----------
-    name : str
-        `layer.name`.
-
-    Returns
-    -------
-    str
-        What the table holds.
-
-    Examples
-    --------
     >>> purpose("out.trust")
     'how well the dyno repeats itself, as used in every interval.'
     """
@@ -141,13 +93,7 @@ def purpose(name: str) -> str:
 
 @cache
 def checks() -> tuple[Check, ...]:
-    """Return every check that stands beside a table.
-
-    Returns
-    -------
-    tuple of Check
-        In the order of the files.
-    """
+    """Return every check that stands beside a table."""
     found = []
     pattern = re.compile(
         r"-- check: (?P<name>\w+) \((?P<severity>fail|warn)\)\n"

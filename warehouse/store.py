@@ -38,27 +38,8 @@ def writer(
     system when a writer is killed. The database file must not be opened by any other means
     while it is held: closing a second handle would drop the lock that DuckDB itself holds.
 
-    Parameters
-    ----------
-    shop : ShopFolder
-        The shop.
-    wait_s : float, default 0
-        How long to wait for another writer. [s]
-    heal : callable, optional
-        Given by who makes everything again from the archive: a database that cannot be opened is
-        put aside for an empty one, and this is told so. Without it, DamagedError.
-
-    Yields
-    ------
-    duckdb.DuckDBPyConnection
-        Connection with every table and view in place.
-
-    Raises
-    ------
-    ShopIsBusyError
-        If another writer does not end in time.
-    DamagedError
-        If the database cannot be opened.
+    Raises ShopIsBusyError if another writer does not end in time. Raises DamagedError if the
+    database cannot be opened.
     """
     shop.make()
     if shop.lock.is_dir():
@@ -155,13 +136,7 @@ def _put_database_aside(shop: ShopFolder, reason: str, heal: Callable[[str], Non
 
 
 def create(connection: duckdb.DuckDBPyConnection) -> None:
-    """Make every schema, table and view, unless they are those of this version already.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    """
+    """Make every schema, table and view, unless they are those of this version already."""
     wanted = statements.fingerprint()
     connection.execute("CREATE TABLE IF NOT EXISTS main.made_with (definitions VARCHAR)")
     row = first(connection, "SELECT definitions FROM main.made_with")
@@ -182,13 +157,7 @@ def create(connection: duckdb.DuckDBPyConnection) -> None:
 
 @contextlib.contextmanager
 def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """Run a block in one transaction: all of it is kept, or none.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    """
+    """Run a block in one transaction: all of it is kept, or none."""
     connection.execute("BEGIN TRANSACTION")
     try:
         yield
@@ -199,64 +168,20 @@ def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
 
 
 def rows(connection: duckdb.DuckDBPyConnection, query: str, *params: object) -> pl.DataFrame:
-    """Return a query's rows.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection.
-    query : str
-        SQL with `?` for values.
-    *params : object
-        The values.
-
-    Returns
-    -------
-    polars.DataFrame
-        The rows.
-    """
+    """Return a query's rows."""
     return connection.sql(query, params=list(params)).pl()
 
 
 def first(
     connection: duckdb.DuckDBPyConnection, query: str, *params: object
 ) -> tuple[Any, ...] | None:
-    """Return a query's first row.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection.
-    query : str
-        SQL with `?` for values.
-    *params : object
-        The values.
-
-    Returns
-    -------
-    tuple or None
-        None if there is no row. The result is read to its end: an unfinished one would keep the
-        connection from other work.
-    """
+    """Return a query's first row."""
     found = connection.execute(query, list(params)).fetchall()
     return found[0] if found else None
 
 
 def columns(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:
-    """Return a table's columns and their DuckDB types, in order.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection.
-    table : str
-        `layer.name`.
-
-    Returns
-    -------
-    dict of str to str
-        Column → type. Looked up once: tables do not change while a version runs.
-    """
+    """Return a table's columns and their DuckDB types, in order."""
     if table in _COLUMNS:
         return _COLUMNS[table]
     layer, name = table.split(".")
@@ -290,25 +215,7 @@ def frame(
 ) -> pl.DataFrame:
     """Return records as a frame of exactly a table's columns and types.
 
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection.
-    table : str
-        `layer.name`.
-    records : sequence of mapping
-        One mapping a row; every column must be named.
-
-    Returns
-    -------
-    polars.DataFrame
-        Ready to insert. NaN becomes null: a figure that could not be computed is not a number
-        that SQL should average.
-
-    Raises
-    ------
-    KeyError
-        If a record lacks a column or names an unknown one.
+    Raises KeyError if a record lacks a column or names an unknown one.
     """
     wanted = columns(connection, table)
     for record in records:
@@ -325,17 +232,7 @@ def frame(
 
 
 def insert(connection: duckdb.DuckDBPyConnection, table: str, data: pl.DataFrame) -> None:
-    """Append a frame to a table, column by name.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    table : str
-        `layer.name`.
-    data : polars.DataFrame
-        Rows with exactly the table's columns.
-    """
+    """Append a frame to a table, column by name."""
     if data.is_empty():
         return
     # Not unregistered on failure: in an aborted transaction that would hide what went wrong.
@@ -345,19 +242,7 @@ def insert(connection: duckdb.DuckDBPyConnection, table: str, data: pl.DataFrame
 
 
 def delete(connection: duckdb.DuckDBPyConnection, table: str, key: str, values: list[str]) -> None:
-    """Delete the rows of a table whose key is one of the values.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    table : str
-        `layer.name`.
-    key : str
-        Column.
-    values : list of str
-        Values of the key.
-    """
+    """Delete the rows of a table whose key is one of the values."""
     if values:
         connection.execute(
             f"DELETE FROM {table} WHERE {key} IN (SELECT unnest(?))",  # noqa: S608
@@ -368,18 +253,7 @@ def delete(connection: duckdb.DuckDBPyConnection, table: str, key: str, values: 
 def failed_checks(
     connection: duckdb.DuckDBPyConnection,
 ) -> list[tuple[statements.Check, int]]:
-    """Return the checks that found rows, with their number.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection.
-
-    Returns
-    -------
-    list of (Check, int)
-        Broken rules.
-    """
+    """Return the checks that found rows, with their number."""
     found = []
     for check in statements.checks():
         count = first(connection, f"SELECT count(*) FROM ({check.query})")  # noqa: S608

@@ -8,17 +8,7 @@ from pathlib import Path
 
 
 def write_whole(path: Path, content: str | bytes, *, to_disk: bool = True) -> None:
-    """Write a file beside its place, then put it there in one step.
-
-    Parameters
-    ----------
-    path : Path
-        File to write; its folder is made.
-    content : str or bytes
-        Its content; text is written as UTF-8 with plain line ends.
-    to_disk : bool, default True
-        Whether to wait until the disk has it.
-    """
+    """Write a file beside its place, then put it there in one step."""
     path.parent.mkdir(parents=True, exist_ok=True)
     # The process id keeps two commands apart; mkstemp would make a file that only its owner reads.
     digest = hashlib.sha256(path.name.encode()).hexdigest()[:12]

@@ -21,25 +21,8 @@ Row = Mapping[str, Any]
 def nice_ticks(low: float, high: float, most: int = 6) -> list[float]:
     """Return round numbers that span a range.
 
-    Parameters
-    ----------
-    low, high : float
-        The range.
-    most : int, default 6
-        About how many numbers to give at most.
+    Raises ValueError if the range is empty.
 
-    Returns
-    -------
-    list of float
-        Multiples of 1, 2 or 5 times a power of ten inside the range.
-
-    Raises
-    ------
-    ValueError
-        If the range is empty.
-
-    Examples
-    --------
     >>> nice_ticks(-1.3, 6.2)
     [0.0, 2.0, 4.0, 6.0]
     """
@@ -54,20 +37,7 @@ def nice_ticks(low: float, high: float, most: int = 6) -> list[float]:
 
 
 def gain_drawing(summary: Sequence[Row], gains: Sequence[Row]) -> Markup:
-    """Draw what each change gave: every bike with its interval, and the means of both quarters.
-
-    Parameters
-    ----------
-    summary : sequence of mapping
-        One row a change.
-    gains : sequence of mapping
-        Every gain of the quarter.
-
-    Returns
-    -------
-    Markup
-        SVG.
-    """
+    """Draw what each change gave: every bike with its interval, and the means of both quarters."""
     keys = [(row["change_kind"], row["change_key"]) for row in summary]
     members = {
         key: [
@@ -127,18 +97,7 @@ def gain_drawing(summary: Sequence[Row], gains: Sequence[Row]) -> Markup:
 
 
 def need_drawing(needs: Sequence[Row]) -> Markup:
-    """Draw the chance of a lean window for each combination; the sure part is drawn heavy.
-
-    Parameters
-    ----------
-    needs : sequence of mapping
-        Combinations, surest first.
-
-    Returns
-    -------
-    Markup
-        SVG.
-    """
+    """Draw the chance of a lean window for each combination; the sure part is drawn heavy."""
     height = 32 * len(needs) + 40
 
     def across(share: float) -> float:
@@ -171,18 +130,7 @@ def need_drawing(needs: Sequence[Row]) -> Markup:
 
 
 def level_drawing(checks: Sequence[Row]) -> Markup:
-    """Draw the control bike's level over time with its limits.
-
-    Parameters
-    ----------
-    checks : sequence of mapping
-        Sessions of one control bike in the order they were run.
-
-    Returns
-    -------
-    Markup
-        SVG.
-    """
+    """Draw the control bike's level over time with its limits."""
     height, left, bottom = 220, 46, 190
     first: dt.date = checks[0]["run_on"]
     span = max((checks[-1]["run_on"] - first).days, 1)

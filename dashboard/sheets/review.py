@@ -236,26 +236,7 @@ def gather(
 ) -> ReviewData:
     """Collect what a review says from a snapshot.
 
-    Parameters
-    ----------
-    reader : duckdb.DuckDBPyConnection
-        Reader of the snapshot.
-    settings : ShopSettings
-        The shop's settings: its name, its units.
-    snapshot : Snapshot
-        Which snapshot that is.
-    quarter : str, optional
-        Such as "2026 Q2"; the latest when none is named.
-
-    Returns
-    -------
-    ReviewData
-        The review's content.
-
-    Raises
-    ------
-    ValueError
-        If nothing came in during that quarter.
+    Raises ValueError if nothing came in during that quarter.
     """
     known: list[str] = queries.quarters(reader)["quarter_label"].to_list()
     if not known:
@@ -321,18 +302,7 @@ def gather(
 
 
 def render(data: ReviewData) -> str:
-    """Return a review as HTML.
-
-    Parameters
-    ----------
-    data : ReviewData
-        What it says.
-
-    Returns
-    -------
-    str
-        A whole document that needs nothing else.
-    """
+    """Return a review as HTML."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent, encoding="utf-8"),
         autoescape=True,
@@ -359,26 +329,8 @@ def render(data: ReviewData) -> str:
 def write_review(shop: Path, *, quarter: str | None = None, out: Path | None = None) -> Path:
     """Write the review of a quarter, whole or not at all.
 
-    Parameters
-    ----------
-    shop : Path
-        The shop's folder.
-    quarter : str, optional
-        Such as "2026 Q2"; the latest when none is named.
-    out : Path, optional
-        File to write; by default one in the shop's reports, named after the quarter.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    FileNotFoundError
-        If the shop has no settings or nothing is published yet.
-    ValueError
-        If nothing came in during that quarter.
+    Raises FileNotFoundError if the shop has no settings or nothing is published yet. Raises
+    ValueError if nothing came in during that quarter.
     """
     folder = ShopFolder(shop)
     settings = read_settings(folder.settings)

@@ -27,17 +27,7 @@ class Columns:
     def refuse_doubled(self, where: str, layout: Layout) -> None:
         """Refuse a used column that stands twice, unless the layout knows of the second.
 
-        Parameters
-        ----------
-        where : str
-            Where the header stands, for the message.
-        layout : Layout
-            The layout.
-
-        Raises
-        ------
-        UnreadableError
-            Naming the column.
+        Raises UnreadableError: Naming the column.
         """
         for name, times in self.doubled.items():
             raise UnreadableError(
@@ -51,18 +41,6 @@ class Columns:
 def numbered(cells: Sequence[str]) -> list[str]:
     """Return header cells with every repeated name numbered.
 
-    Parameters
-    ----------
-    cells : sequence of str
-        Header cells.
-
-    Returns
-    -------
-    list of str
-        "lambda", "lambda #2", ...
-
-    Examples
-    --------
     >>> numbered(["t", "lambda", "lambda"])
     ['t', 'lambda', 'lambda #2']
     """
@@ -78,20 +56,6 @@ def numbered(cells: Sequence[str]) -> list[str]:
 def match_columns(cells: Sequence[str], layout: Layout) -> Columns | None:
     """Return a layout's columns in a header row.
 
-    Parameters
-    ----------
-    cells : sequence of str
-        Header cells.
-    layout : Layout
-        The layout.
-
-    Returns
-    -------
-    Columns or None
-        None if a column that the layout is recognised by is not there.
-
-    Notes
-    -----
     A cell is a column if it is equal to its name; or, where no cell is and the layout leaves the
     unit open, if it is equal without the unit in brackets behind it.
     """
@@ -141,22 +105,7 @@ def match_columns(cells: Sequence[str], layout: Layout) -> Columns | None:
 
 
 def lacking_sentence(where: str, cells: Sequence[str], layouts: Sequence[Layout]) -> str:
-    """Return what a header lacks for the layout that it comes nearest to.
-
-    Parameters
-    ----------
-    where : str
-        Where the header stands.
-    cells : sequence of str
-        Header cells.
-    layouts : sequence of Layout
-        Taught layouts.
-
-    Returns
-    -------
-    str
-        A sentence, "" if no layout has more than half of its columns here.
-    """
+    """Return what a header lacks for the layout that it comes nearest to."""
     best, sentence = 0.5, ""
     for layout in layouts:
         share, why = lacks(cells, layout)

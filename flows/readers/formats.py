@@ -25,34 +25,12 @@ _BYTE_ORDER_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")
 
 
 def reader_of(format_name: str) -> ModuleType:
-    """Return the reader of a format; its heavy libraries are loaded only now.
-
-    Parameters
-    ----------
-    format_name : str
-        As in layouts.
-
-    Returns
-    -------
-    module
-        With `fits`, `nearest`, `read` and `look`.
-    """
+    """Return the reader of a format; its heavy libraries are loaded only now."""
     return importlib.import_module(_READERS[format_name])
 
 
 def open_bytes(path: Path) -> BinaryIO:
-    """Open a file for reading, unpacking it on the way if it is packed by gzip.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    binary file
-        To be closed by the caller.
-    """
+    """Open a file for reading, unpacking it on the way if it is packed by gzip."""
     handle = path.open("rb")
     packed = handle.read(2) == _GZIP
     handle.seek(0)
@@ -62,20 +40,7 @@ def open_bytes(path: Path) -> BinaryIO:
 def start_of(path: Path) -> bytes:
     """Return the first bytes of a file, unpacked.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    bytes
-        At most `START_BYTES`.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is packed and damaged from its start.
+    Raises UnreadableError if the file is packed and damaged from its start.
     """
     try:
         with open_bytes(path) as handle:
@@ -91,20 +56,7 @@ def start_of(path: Path) -> bytes:
 def format_of(start: bytes) -> str:
     """Return the format that bytes are of.
 
-    Parameters
-    ----------
-    start : bytes
-        The first bytes of a file, unpacked.
-
-    Returns
-    -------
-    str
-        As in layouts.
-
-    Raises
-    ------
-    UnreadableError
-        If they are of none.
+    Raises UnreadableError if they are of none.
     """
     if start.startswith(b"PAR1"):
         return "parquet"
@@ -142,20 +94,7 @@ def is_small_text(path: Path) -> bool:
 def look(path: Path) -> Look:
     """Return what a file shows of itself.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Look
-        To draft a layout from.
-
-    Raises
-    ------
-    UnreadableError
-        If there is no table in it.
+    Raises UnreadableError if there is no table in it.
     """
     found = reader_of(format_of(start_of(path))).look(path)
     assert isinstance(found, Look)  # noqa: S101 - a reader's promise, for the type checker

@@ -68,43 +68,13 @@ class _Contents(NamedTuple):
 
 
 def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
-    """Whether a file has the channels that the layout names, in whichever groups.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    start : bytes
-        Its first bytes; not needed here.
-    layout : Layout
-        The layout.
-
-    Returns
-    -------
-    bool
-        True if it has them all.
-    """
+    """Whether a file has the channels that the layout names, in whichever groups."""
     names = [channel.name for channel in _contents(path, *_stamp(path)).channels]
     return match_columns(names, layout) is not None
 
 
 def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
-    """Return what keeps a file from being recognised by the layout it comes nearest to.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    start : bytes
-        Its first bytes; not needed here.
-    layouts : list of Layout
-        Taught layouts of this format.
-
-    Returns
-    -------
-    str
-        A sentence, "" if none is near.
-    """
+    """Return what keeps a file from being recognised by the layout it comes nearest to."""
     names = [channel.name for channel in _contents(path, *_stamp(path)).channels]
     return lacking_sentence("the file", names, layouts)
 
@@ -112,23 +82,7 @@ def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: AR
 def read(path: Path, layout: Layout) -> Source:
     """Return the channels of a measurement file, group by group.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    layout : Layout
-        A layout that it fits.
-
-    Returns
-    -------
-    Source
-        Each group's channels with the group's own seconds; conversions are applied, samples
-        marked invalid are empty.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is damaged, or a used channel runs on no clock.
+    Raises UnreadableError if the file is damaged, or a used channel runs on no clock.
     """
     contents = _contents(path, *_stamp(path))
     columns = match_columns([channel.name for channel in contents.channels], layout)
@@ -152,20 +106,7 @@ def read(path: Path, layout: Layout) -> Source:
 def look(path: Path) -> Look:
     """Return what a measurement file shows of itself.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Look
-        To draft a layout from; channels of slower groups fill the first rows only.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is damaged or has no channels on a clock.
+    Raises UnreadableError if the file is damaged or has no channels on a clock.
     """
     contents = _contents(path, *_stamp(path))
     names = numbered([channel.name for channel in contents.channels])

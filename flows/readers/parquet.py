@@ -19,43 +19,13 @@ _BLOBS = ("pandas", "ARROW:schema", "org.apache.spark")
 
 
 def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
-    """Whether a file has the columns that the layout names.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    start : bytes
-        Its first bytes; not needed here.
-    layout : Layout
-        The layout.
-
-    Returns
-    -------
-    bool
-        True if it has them all.
-    """
+    """Whether a file has the columns that the layout names."""
     with _Opened(path) as file:
         return match_columns(file.schema_arrow.names, layout) is not None
 
 
 def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
-    """Return what keeps a file from being recognised by the layout it comes nearest to.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    start : bytes
-        Its first bytes; not needed here.
-    layouts : list of Layout
-        Taught layouts of this format.
-
-    Returns
-    -------
-    str
-        A sentence, "" if none is near.
-    """
+    """Return what keeps a file from being recognised by the layout it comes nearest to."""
     with _Opened(path) as file:
         return lacking_sentence("the file", file.schema_arrow.names, layouts)
 
@@ -63,22 +33,7 @@ def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: AR
 def read(path: Path, layout: Layout) -> Source:
     """Return the table of a Parquet file, a batch of rows at a time.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    layout : Layout
-        A layout that it fits.
-
-    Returns
-    -------
-    Source
-        The columns that the layout uses, under its names.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is damaged, or a used column holds lists or records.
+    Raises UnreadableError if the file is damaged, or a used column holds lists or records.
     """
     with _Opened(path) as file:
         schema = file.schema_arrow
@@ -105,20 +60,7 @@ def read(path: Path, layout: Layout) -> Source:
 def look(path: Path) -> Look:
     """Return what a Parquet file shows of itself.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Look
-        To draft a layout from.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is damaged or has no rows.
+    Raises UnreadableError if the file is damaged or has no rows.
     """
     with _Opened(path) as file:
         schema = file.schema_arrow

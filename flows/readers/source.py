@@ -30,17 +30,7 @@ REPEATED_NAME = "{name} #{number}"
 
 
 class UnreadableError(ValueError):
-    """A file cannot be read, with what a person can do about it.
-
-    Parameters
-    ----------
-    code : str
-        The reason in one fixed word.
-    reason : str
-        What was expected and what was found, with line or column.
-    remedy : str
-        What to do.
-    """
+    """A file cannot be read, with what a person can do about it."""
 
     def __init__(self, code: str, reason: str, remedy: str) -> None:
         super().__init__(reason)
@@ -110,34 +100,7 @@ class Source:
 
 @dataclass(frozen=True)
 class Look:
-    """What a file shows of itself, to draft a layout from.
-
-    Attributes
-    ----------
-    format : str
-        As in layouts: text, parquet, spreadsheet or mdf.
-    where : str
-        Where the table stands, such as "header row on line 12" or "sheet 'Data', row 4".
-    frame : polars.DataFrame
-        The first rows, at most 20,000: numbers and times where they are, texts elsewhere.
-    units : dict of str to str
-        Column → unit as the file states it, where it does.
-    head : dict of str to str
-        Entries before the table.
-    separator : str
-        The mark between their keys and values.
-    text : dict of str to object
-        For text and spreadsheets: the entries of a layout's table `text` that differ from their
-        defaults.
-    sheet : str or None
-        Name of the sheet.
-    clocks : dict of str to int
-        For mdf: column → number of the clock it runs on.
-    started_at : str or None
-        Start of the recording where the format itself knows it, ISO 8601.
-    doubts : list of str
-        What could be otherwise, in sentences.
-    """
+    """What a file shows of itself, to draft a layout from."""
 
     format: str
     where: str

@@ -51,42 +51,12 @@ class _Place(NamedTuple):
 
 
 def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
-    """Whether a sheet of the file has a row that names the layout's columns.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    start : bytes
-        Its first bytes; not needed here.
-    layout : Layout
-        The layout.
-
-    Returns
-    -------
-    bool
-        True if one has.
-    """
+    """Whether a sheet of the file has a row that names the layout's columns."""
     return _find(path, layout) is not None
 
 
 def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
-    """Return what keeps a file from being recognised by the layout it comes nearest to.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    start : bytes
-        Its first bytes; not needed here.
-    layouts : list of Layout
-        Taught layouts of this format.
-
-    Returns
-    -------
-    str
-        A sentence, "" if none is near.
-    """
+    """Return what keeps a file from being recognised by the layout it comes nearest to."""
     for sheet in _sheets(path, *_stamp(path)):
         for number, row in enumerate(sheet.rows[:HEAD_ROWS], start=1):
             where = f"row {number} of sheet {sheet.name!r}"
@@ -98,22 +68,7 @@ def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: AR
 def read(path: Path, layout: Layout) -> Source:
     """Return the table of a spreadsheet.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    layout : Layout
-        A layout that it fits.
-
-    Returns
-    -------
-    Source
-        The columns that the layout uses, under its names; line numbers are the sheet's rows.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is damaged, locked by a password, too large or has no rows.
+    Raises UnreadableError if the file is damaged, locked by a password, too large or has no rows.
     """
     place = _find(path, layout)
     if place is None:
@@ -190,20 +145,7 @@ def _shown_columns(
 def look(path: Path) -> Look:
     """Return what a spreadsheet shows of itself.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Look
-        To draft a layout from.
-
-    Raises
-    ------
-    UnreadableError
-        If no sheet holds a table with a header row.
+    Raises UnreadableError if no sheet holds a table with a header row.
     """
     best: tuple[int, _Sheet, int] | None = None
     for sheet in _sheets(path, *_stamp(path)):

@@ -51,20 +51,7 @@ class Header(NamedTuple):
 
 
 def codec_of(start: bytes, encoding: str) -> str:
-    """Return the codec that a file is in: its byte order mark says more than any layout.
-
-    Parameters
-    ----------
-    start : bytes
-        First bytes of the file.
-    encoding : str
-        As in layouts.
-
-    Returns
-    -------
-    str
-        Python's name of it.
-    """
+    """Return the codec that a file is in: its byte order mark says more than any layout."""
     for mark, codec in _MARKS:
         if start.startswith(mark):
             return codec
@@ -76,40 +63,12 @@ def codec_of(start: bytes, encoding: str) -> str:
 
 
 def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
-    """Whether a file has the header row that the layout describes.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    start : bytes
-        Its first bytes, unpacked.
-    layout : Layout
-        The layout.
-
-    Returns
-    -------
-    bool
-        True if one of its first lines names all the columns.
-    """
+    """Whether a file has the header row that the layout describes."""
     return header(start, layout) is not None
 
 
 def header(start: bytes, layout: Layout) -> Header | None:
-    """Return the header row that the layout describes, if this file has it.
-
-    Parameters
-    ----------
-    start : bytes
-        The first bytes of the file.
-    layout : Layout
-        The layout.
-
-    Returns
-    -------
-    Header or None
-        None if the file is of another layout.
-    """
+    """Return the header row that the layout describes, if this file has it."""
     codec = codec_of(start, layout.text.encoding)
     rows = plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
     first = layout.recognise.first_line
@@ -126,22 +85,7 @@ def header(start: bytes, layout: Layout) -> Header | None:
 
 
 def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
-    """Return what keeps a file from being recognised by the layout it comes nearest to.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    start : bytes
-        Its first bytes, unpacked.
-    layouts : list of Layout
-        Taught layouts.
-
-    Returns
-    -------
-    str
-        A sentence, "" if no layout is near: at least half of its column names in one line.
-    """
+    """Return what keeps a file from being recognised by the layout it comes nearest to."""
     best, sentence = 0.5, ""
     for layout in layouts:
         codec = codec_of(start, layout.text.encoding)
@@ -179,22 +123,8 @@ def _mark_told(delimiter: str) -> str:
 def read(path: Path, layout: Layout) -> Source:
     """Return the table of a delimited text, piece by piece.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    layout : Layout
-        A layout whose header row the file has.
-
-    Returns
-    -------
-    Source
-        The columns that the layout uses, under its names; all others stay behind.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is damaged beyond single rows; also while its pieces are gone through.
+    Raises UnreadableError if the file is damaged beyond single rows; also while its pieces are gone
+    through.
     """
     start = start_of(path)
     found = header(start, layout)
@@ -412,18 +342,7 @@ def _cells_told(found: str) -> int:
 
 
 def plain_ends(text: str) -> str:
-    """Return text with plain line ends and without a byte order mark.
-
-    Parameters
-    ----------
-    text : str
-        Text.
-
-    Returns
-    -------
-    str
-        The same, its lines ended by a line feed.
-    """
+    """Return text with plain line ends and without a byte order mark."""
     text = text.removeprefix("\ufeff")
     return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
 
@@ -546,20 +465,7 @@ def _frame(
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
-    """Return the cells of one row, without the blanks around them.
-
-    Parameters
-    ----------
-    line : str
-        The row; line ends only inside quotes.
-    delimiter : str
-        As in layouts.
-
-    Returns
-    -------
-    list of str
-        Its cells.
-    """
+    """Return the cells of one row, without the blanks around them."""
     if '"' in line:
         divider = " " if delimiter == WHITESPACE else delimiter
         try:
@@ -589,20 +495,7 @@ def _row_of_units(row: str, line_no: int, columns: Columns, layout: Layout) -> d
 
 
 def head_entries(lines: list[str], separator: str) -> dict[str, str]:
-    """Return the entries above a table.
-
-    Parameters
-    ----------
-    lines : list of str
-        Its lines.
-    separator : str
-        The mark between key and value.
-
-    Returns
-    -------
-    dict of str to str
-        Key → value.
-    """
+    """Return the entries above a table."""
     entries: dict[str, str] = {}
     for line in lines:
         key, mark, value = line.partition(separator)
@@ -614,20 +507,7 @@ def head_entries(lines: list[str], separator: str) -> dict[str, str]:
 def look(path: Path) -> Look:
     """Return what a text shows of itself: its encoding, marks, header row and units.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Look
-        To draft a layout from.
-
-    Raises
-    ------
-    UnreadableError
-        If there is no table with a header row in it.
+    Raises UnreadableError if there is no table with a header row in it.
     """
     from flows.readers.text_look import look_at_text
 

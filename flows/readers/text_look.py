@@ -26,20 +26,7 @@ UNITS_WITHIN = 3
 def look_at_text(path: Path) -> Look:
     """Return what a text shows of itself: its encoding, marks, header row and units.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Look
-        To draft a layout from.
-
-    Raises
-    ------
-    UnreadableError
-        If there is no table with a header row in it.
+    Raises UnreadableError if there is no table with a header row in it.
     """
     with open_bytes(path) as file:
         data = file.read(LOOKED_BYTES)

@@ -76,18 +76,6 @@ def _by_spelling() -> dict[str, str]:
 def known_unit(text: str) -> str | None:
     """Return our word for a unit as a file writes it.
 
-    Parameters
-    ----------
-    text : str
-        Such as "U/min", "°C" or "[hPa]".
-
-    Returns
-    -------
-    str or None
-        A word of `known_units()`, None if it is none that is known.
-
-    Examples
-    --------
     >>> known_unit("U/min"), known_unit("[hPa]"), known_unit("furlong")
     ('rpm', 'hPa', None)
     """
@@ -127,18 +115,6 @@ def is_unit_word(cell: str) -> bool:
 def name_and_unit(cell: str) -> tuple[str, str]:
     """Return a header cell without its unit, and the unit as it is written, "" if there is none.
 
-    Parameters
-    ----------
-    cell : str
-        Header cell.
-
-    Returns
-    -------
-    name, unit : str
-        Only what stands in brackets, or behind a comma and is known as a unit, counts as one.
-
-    Examples
-    --------
     >>> name_and_unit("Speed [km/h]"), name_and_unit("Lambda (filtered)")
     (('Speed', 'km/h'), ('Lambda (filtered)', ''))
     """
@@ -168,20 +144,6 @@ def name_and_unit(cell: str) -> tuple[str, str]:
 def number(cell: str, decimal: str = ".", thousands: str = "") -> float | None:
     """Return one cell as a number.
 
-    Parameters
-    ----------
-    cell : str
-        Text.
-    decimal, thousands : str
-        The marks that numbers are written with.
-
-    Returns
-    -------
-    float or None
-        None if it is no number by these marks.
-
-    Examples
-    --------
     >>> number("1.234,5", decimal=",", thousands="."), number("1.234", decimal=",")
     (1234.5, None)
     """
@@ -194,26 +156,7 @@ def number(cell: str, decimal: str = ".", thousands: str = "") -> float | None:
 def numbers(
     cells: pl.Series, *, decimal: str, thousands: str, missing: list[str]
 ) -> tuple[np.ndarray, np.ndarray, list[str]]:
-    """Return a column of cells as numbers.
-
-    Parameters
-    ----------
-    cells : polars.Series
-        Texts or numbers.
-    decimal, thousands : str
-        The marks that numbers are written with; no other mark is taken for one of them.
-    missing : list of str
-        Words that say there is no value, beside an empty cell and NaN.
-
-    Returns
-    -------
-    values : ndarray
-        NaN where there is no value.
-    odd : ndarray of bool
-        Where something stands that is no number.
-    units : list of str
-        Unit words that stand behind the numbers in the cells themselves.
-    """
+    """Return a column of cells as numbers."""
     if cells.dtype.is_numeric() or cells.dtype == pl.Boolean:
         shown = cells.cast(pl.Float64).to_numpy()
         return shown, np.isinf(shown), []

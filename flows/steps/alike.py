@@ -25,20 +25,7 @@ job then touches the lists of its own size class only."""
 
 
 def derive_alike(connection: duckdb.DuckDBPyConnection, progress: Progress) -> int:
-    """Make the list of similar builds of every stage whose neighbourhood changed.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    progress : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    int
-        Lists made.
-    """
+    """Make the list of similar builds of every stage whose neighbourhood changed."""
     stages = _stages(connection)
     candidates = [stage for stage in stages if stage["made_from"] and not stage["is_control"]]
     outcomes = _outcomes(connection, stages)

@@ -52,20 +52,7 @@ class _StillWrittenError(OSError):
 
 
 def archived_path(shop: ShopFolder, sha256: str) -> Path:
-    """Return where the archive keeps bytes.
-
-    Parameters
-    ----------
-    shop : ShopFolder
-        The shop.
-    sha256 : str
-        Their hash.
-
-    Returns
-    -------
-    Path
-        File in the archive.
-    """
+    """Return where the archive keeps bytes."""
     return shop.archive / sha256[:2] / sha256
 
 
@@ -78,10 +65,7 @@ def is_archived(shop: ShopFolder, sha: str) -> bool:
 def whole_archived(shop: ShopFolder, sha256: str) -> Path:
     """Return where archived bytes lie, held against their name before anybody reads them.
 
-    Raises
-    ------
-    UnreadableError
-        If they are gone, or are no longer those that came.
+    Raises UnreadableError if they are gone, or are no longer those that came.
     """
     path = archived_path(shop, sha256)
     try:
@@ -121,10 +105,8 @@ def restored(connection: duckdb.DuckDBPyConnection, shop: ShopFolder, sha256: st
 def lost_from_archive(connection: duckdb.DuckDBPyConnection) -> list[str]:
     """Return the files that were to be read and of which the archive holds no whole copy.
 
-    Raises
-    ------
-    DamagedError
-        If that is all of them: then a folder is missing, and nothing must be published from it.
+    Raises DamagedError if that is all of them: then a folder is missing, and nothing must be
+    published from it.
     """
     lost = _lost(connection, "is_current")
     (files,) = store.first(connection, "SELECT count(*) FROM raw.file") or (0,)
@@ -165,29 +147,7 @@ def archive_arrivals(
     archived first, then the arrival goes into the archive's own ledger, then into the
     warehouse: a kill between any two steps is made good by the next run.
 
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
-    now : datetime
-        Time of arrival, with its zone.
-    progress : callable
-        Called with done, total and a word.
-    settle_s : float, default 0
-        How long a file that was touched within the last minute must stay as it is to count as
-        whole; 0 takes the caller's word for it. [s]
-
-    Returns
-    -------
-    Arrivals
-        Files that arrived, those that could not be read, and those that are still being written.
-
-    Raises
-    ------
-    DamagedError
-        If the archive is not there, or its ledger cannot be made whole.
+    Raises DamagedError if the archive is not there, or its ledger cannot be made whole.
     """
     for torn in shop.archive.glob("*.arriving"):
         torn.unlink()  # of a kill: the file is still in the inbox

@@ -12,18 +12,7 @@ PartRow = tuple[str, str, str]
 
 
 def parts_of_builds(connection: duckdb.DuckDBPyConnection) -> dict[str, list[PartRow]]:
-    """Return the parts of every build that has any.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection to the warehouse.
-
-    Returns
-    -------
-    dict of str to list of (category, maker, name)
-        By build_id, parts in the order of the alphabet.
-    """
+    """Return the parts of every build that has any."""
     parts: dict[str, list[PartRow]] = {}
     for build_id, category, maker, name in connection.execute(
         "SELECT build_id, category, maker, part_name FROM core.build_part ORDER BY ALL"
@@ -33,20 +22,7 @@ def parts_of_builds(connection: duckdb.DuckDBPyConnection) -> dict[str, list[Par
 
 
 def ethanol_by_volume(fuel: str, settings: ShopSettings) -> float | None:
-    """Return the ethanol of a fuel, as the settings or its name say; None where neither does.
-
-    Parameters
-    ----------
-    fuel : str
-        The fuel, as a card names it.
-    settings : ShopSettings
-        The shop's settings.
-
-    Returns
-    -------
-    float or None
-        Share by volume. [1]
-    """
+    """Return the ethanol of a fuel, as the settings or its name say; None where neither does."""
     told = settings.fuel_named(fuel)
     if told is not None and told.ethanol_volume_share is not None:
         return told.ethanol_volume_share
@@ -54,20 +30,7 @@ def ethanol_by_volume(fuel: str, settings: ShopSettings) -> float | None:
 
 
 def blend_by_mass(fuel: str, settings: ShopSettings) -> dict[str, float] | None:
-    """Return what a fuel is mixed of by mass, None where nobody said.
-
-    Parameters
-    ----------
-    fuel : str
-        The fuel, as a card names it.
-    settings : ShopSettings
-        The shop's settings.
-
-    Returns
-    -------
-    dict or None
-        Shares by component. [1]
-    """
+    """Return what a fuel is mixed of by mass, None where nobody said."""
     told = settings.fuel_named(fuel)
     if told is not None and told.mass_shares is not None:
         return told.mass_shares
@@ -79,20 +42,7 @@ def blend_by_mass(fuel: str, settings: ShopSettings) -> dict[str, float] | None:
 
 
 def ethanol_share(fuel: str, settings: ShopSettings) -> float:
-    """Return how much of a fuel is ethanol: by mass where a blend is told so, else by volume.
-
-    Parameters
-    ----------
-    fuel : str
-        The fuel, as a card names it.
-    settings : ShopSettings
-        The shop's settings.
-
-    Returns
-    -------
-    float
-        The share; 0 where nobody said. [1]
-    """
+    """Return how much of a fuel is ethanol: by mass where a blend is told so, else by volume."""
     told = settings.fuel_named(fuel)
     if told is not None and told.mass_shares is not None:
         return told.mass_shares.get("ethanol", 0.0)

@@ -18,18 +18,6 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
 
     The newest card without mistakes is in force: a corrected card with a slip in it does not
     take the earlier one's place.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
-
-    Returns
-    -------
-    int
-        Cards loaded.
     """
     fresh = connection.execute(
         "SELECT job_folder, file_sha256 FROM raw.arrival AS arrival WHERE file_name = ? "

@@ -30,19 +30,7 @@ class Seconds(NamedTuple):
 
 
 class ClockTimes:
-    """Reads the times of one file, piece after piece, all counted from the same start.
-
-    Parameters
-    ----------
-    channel : Channel
-        How the times are written: `channels.time` of the layout.
-    layout : Layout
-        The layout.
-    unit : str
-        Unit of elapsed or epoch times.
-    shop_zone : str
-        Time zone of the shop; starts are told in it.
-    """
+    """Reads the times of one file, piece after piece, all counted from the same start."""
 
     def __init__(self, channel: Channel, layout: Layout, unit: str, shop_zone: str) -> None:
         self.channel = channel
@@ -60,24 +48,7 @@ class ClockTimes:
     def read(self, cells: pl.Series, dates: pl.Series | None = None, clock: str = "") -> Seconds:
         """Return times of some rows.
 
-        Parameters
-        ----------
-        cells : polars.Series
-            The column of times, as the reader gave it.
-        dates : polars.Series, optional
-            The column of dates.
-        clock : str, default ""
-            Name of the clock these rows run on: each rolls over midnight by itself.
-
-        Returns
-        -------
-        Seconds
-            Seconds since the first time that this object saw; elapsed times as they stand.
-
-        Raises
-        ------
-        UnreadableError
-            If dates can be read in two ways, or in none.
+        Raises UnreadableError if dates can be read in two ways, or in none.
         """
         if self.channel.form == "elapsed":
             if cells.dtype == pl.Duration:

@@ -46,19 +46,8 @@ file gives channels of several rates row by row."""
 class Converter:
     """Turns the pieces of one file into canonical channels, all by the same reading of its words.
 
-    Parameters
-    ----------
-    source : Source
-        The file, opened; its pieces are not touched here.
-    layout : Layout
-        What its columns mean.
-    shop_zone : str, default "UTC"
-        Time zone that starts are told in.
-
-    Raises
-    ------
-    UnreadableError
-        If the file states another unit than the layout, or none where the layout trusts it to.
+    Raises UnreadableError if the file states another unit than the layout, or none where the layout
+    trusts it to.
     """
 
     def __init__(self, source: Source, layout: Layout, shop_zone: str = "UTC") -> None:
@@ -116,20 +105,7 @@ class Converter:
     def convert(self, table: SourceTable) -> Converted:
         """Return a piece of the file in canonical channels.
 
-        Parameters
-        ----------
-        table : SourceTable
-            As read.
-
-        Returns
-        -------
-        Converted
-            SI values of every canonical channel.
-
-        Raises
-        ------
-        UnreadableError
-            If its times cannot be understood.
+        Raises UnreadableError if its times cannot be understood.
         """
         self._checked_columns |= set(table.frame.columns)
         bad_rows = list(table.bad_rows)
@@ -305,10 +281,7 @@ class Converter:
     def refuse_missing_columns(self) -> None:
         """Refuse the file if a needed channel's column never came.
 
-        Raises
-        ------
-        UnreadableError
-            Naming the column.
+        Raises UnreadableError: Naming the column.
         """
         layout = self.layout
         needed = set(NEEDED[layout.layout.kind])
@@ -330,20 +303,7 @@ class Converter:
 
 
 def is_same_unit(one: str, other: str, si_unit: str) -> bool:
-    """Whether two unit words mean the same of a quantity.
-
-    Parameters
-    ----------
-    one, other : str
-        Words of `known_units()`.
-    si_unit : str
-        The quantity's unit in the dictionary.
-
-    Returns
-    -------
-    bool
-        True if they convert alike; False also where one measures something else.
-    """
+    """Whether two unit words mean the same of a quantity."""
     try:
         return conversion(one, si_unit) == conversion(other, si_unit)
     except ValueError:

@@ -78,24 +78,7 @@ def derive_curves(
     settings: ShopSettings,
     progress: Progress,
 ) -> int:
-    """Make the standard curve of every pull that is new or was read or set otherwise.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
-    settings : ShopSettings
-        Its settings.
-    progress : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    int
-        Curves made.
-    """
+    """Make the standard curve of every pull that is new or was read or set otherwise."""
     pulls = store.rows(
         connection,
         "SELECT pull.*, model.induction, model.displacement_cc, reading.sample_id, "
@@ -153,24 +136,7 @@ def _set_aside(connection: duckdb.DuckDBPyConnection, changed: list[str], gone: 
 def pull_curve(
     row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings
 ) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
-    """Return one pull's line and its curve.
-
-    Parameters
-    ----------
-    row : dict
-        Its row of core.pull, with the model's induction and displacement.
-    samples : polars.DataFrame
-        Its canonical channels.
-    settings : ShopSettings
-        The shop's settings.
-
-    Returns
-    -------
-    head : dict
-        Row of out.pull, without made_from.
-    points : dict of str to ndarray
-        Columns of out.pull_curve; empty if the pull has no usable sweep.
-    """
+    """Return one pull's line and its curve."""
     notes = _given_notes(row)
     head: dict[str, Any] = {
         **{

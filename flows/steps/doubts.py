@@ -81,20 +81,7 @@ class Doubts(NamedTuple):
 
 
 def doubts(channels: Mapping[str, np.ndarray], layout: Layout) -> Doubts:
-    """Return what speaks against a file's channels.
-
-    Parameters
-    ----------
-    channels : mapping of str to ndarray
-        Canonical channels in SI, equal lengths, NaN where nothing was seen.
-    layout : Layout
-        What they were read as.
-
-    Returns
-    -------
-    Doubts
-        In the order: file, engine speed, power, mixture, the rest.
-    """
+    """Return what speaks against a file's channels."""
     found: list[Doubt] = []
     marks: dict[str, str] = {}
     facts: dict[str, object] = {}

@@ -25,16 +25,6 @@ def derive_effects(connection: duckdb.DuckDBPyConnection) -> int:
 
     Several jobs of one bike count as one bike. A model with few bikes borrows from the other
     models that had the same change, and says how much.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-
-    Returns
-    -------
-    int
-        Kinds of change pooled anew.
     """
     gains: dict[str, list[dict[str, Any]]] = {}
     for row in store.rows(

@@ -55,22 +55,7 @@ class _Group(NamedTuple):
 def derive_expected(
     connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
 ) -> int:
-    """Make what to expect of every build whose kind of build has new evidence.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    settings : ShopSettings
-        The shop's settings.
-    progress : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    int
-        Builds made.
-    """
+    """Make what to expect of every build whose kind of build has new evidence."""
     fuels = store.rows(connection, "SELECT DISTINCT fuel FROM out.stage ORDER BY 1")["fuel"]
     stages = store.rows(
         connection,

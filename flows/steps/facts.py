@@ -25,15 +25,7 @@ _SHOWN = {
 
 
 def write_facts(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> None:
-    """Bring out.shop_fact up to the settings.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    settings : ShopSettings
-        The shop's settings.
-    """
+    """Bring out.shop_fact up to the settings."""
     given: dict[str, dict[str, Any]] = settings.model_dump()
     rows: list[dict[str, object]] = []
     for fact, meaning in _SHOWN.items():

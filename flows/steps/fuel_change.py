@@ -88,22 +88,7 @@ class _Round(NamedTuple):
 def derive_fuel_changes(
     connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
 ) -> int:
-    """Suggest a fuel change for every stage whose mixture, axes or settings changed.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    settings : ShopSettings
-        The shop's settings.
-    progress : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    int
-        Stages made.
-    """
+    """Suggest a fuel change for every stage whose mixture, axes or settings changed."""
     stages = store.rows(
         connection,
         "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.model_id, stage.model, "

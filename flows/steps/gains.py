@@ -88,24 +88,7 @@ def derive_gains(
     trust: dict[str, Any],
     progress: Progress,
 ) -> int:
-    """Make every comparison whose sessions, builds or trust changed.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    settings : ShopSettings
-        The shop's settings.
-    trust : dict
-        Row of out.trust.
-    progress : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    int
-        Gains made.
-    """
+    """Make every comparison whose sessions, builds or trust changed."""
     pairs = {
         f"{pair.before['stage_id']} → {pair.after['stage_id']}": pair
         for pair in _pairs(_stages(connection))
@@ -270,20 +253,7 @@ def _gain(
 
 
 def air_state(stages: list[dict[str, Any]]) -> str:
-    """Return what the power of some stages is held against each other at.
-
-    Parameters
-    ----------
-    stages : list of dict
-        Stages with is_corrected, induction and air_density_kg_m3.
-
-    Returns
-    -------
-    str
-        "reference": all at the reference air; "observed": a blown engine, which no factor fits,
-        in weather that is known; "one side": some at the reference air, some not; "none": the
-        weather is not known.
-    """
+    """Return what the power of some stages is held against each other at."""
     corrected = {stage["is_corrected"] for stage in stages}
     if corrected == {True}:
         return "reference"
@@ -299,16 +269,6 @@ def observed_share(one: dict[str, Any], other: dict[str, Any]) -> float:
 
     A blown engine follows the air's density in full, not at all or anything between: evenly
     likely, hence the root of 3. A choice of ours, no source.
-
-    Parameters
-    ----------
-    one, other : dict
-        Stages.
-
-    Returns
-    -------
-    float
-        Relative; 0 where the power was corrected. [1]
     """
     if air_state([one, other]) != "observed":
         return 0.0
@@ -316,19 +276,7 @@ def observed_share(one: dict[str, Any], other: dict[str, Any]) -> float:
 
 
 def change_of(before: dict[str, Any], after: dict[str, Any]) -> tuple[str, str, str]:
-    """Return what changed between two stages: kind, key to pool by, and full words.
-
-    Parameters
-    ----------
-    before, after : dict
-        Stages with parts, map_name, map_revision and fuel.
-
-    Returns
-    -------
-    kind, key, label : str
-        Such as "parts only", "full exhaust, map untouched",
-        "+ full exhaust: Halden F4; map untouched".
-    """
+    """Return what changed between two stages: kind, key to pool by, and full words."""
     had, has = before["parts"], after["parts"]
     added = [part for part in has if part not in had]
     removed = [part for part in had if part not in has]

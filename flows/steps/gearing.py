@@ -28,18 +28,7 @@ apart (common practice, no source)."""
 
 
 def derive_log_doubts(connection: duckdb.DuckDBPyConnection) -> int:
-    """Tell which logs have a road speed, a gear or a power that is not the one that is said.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-
-    Returns
-    -------
-    int
-        Models looked at again.
-    """
+    """Tell which logs have a road speed, a gear or a power that is not the one that is said."""
     models: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in store.rows(
         connection,

@@ -48,23 +48,7 @@ class _Lines(NamedTuple):
 def derive_health(
     connection: duckdb.DuckDBPyConnection, trust: dict[str, Any], progress: Progress
 ) -> int:
-    """Hold every bike against its siblings again whose model has a baseline that changed.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    trust : dict
-        Row of out.trust: siblings cannot be known to differ by less than strapping one bike down
-        again does.
-    progress : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    int
-        Bikes held against their siblings.
-    """
+    """Hold every bike against its siblings again whose model has a baseline that changed."""
     least_sd_share = max(trust["remount_share"], SHARE_STEP)
     models: dict[str, list[dict[str, Any]]] = {}
     for row in _baselines(connection):

@@ -63,24 +63,8 @@ class Judgement(NamedTuple):
 def canonical(source: Source, layout: Layout, shop_zone: str = "UTC") -> WholeFile:
     """Return a whole file in canonical channels, judged as a whole.
 
-    Parameters
-    ----------
-    source : Source
-        The file, opened.
-    layout : Layout
-        What its columns mean.
-    shop_zone : str, default "UTC"
-        Time zone that starts are told in.
-
-    Returns
-    -------
-    WholeFile
-        Its rows and what is to be said of it.
-
-    Raises
-    ------
-    UnreadableError
-        If a needed column is missing, or what its channels say cannot be as labelled.
+    Raises UnreadableError if a needed column is missing, or what its channels say cannot be as
+    labelled.
     """
     converter = Converter(source, layout, shop_zone)
     pieces: list[Converted] = []
@@ -139,24 +123,7 @@ def _tell_whole_seconds(judgement: Judgement, rows_a_second: float) -> None:
 def judge_whole(values: np.ndarray, clock_no: np.ndarray, layout: Layout) -> Judgement:
     """Return what is wrong with a file's channels as a whole.
 
-    Parameters
-    ----------
-    values : ndarray, shape (rows, channels)
-        Canonical rows, all of them or evenly taken ones.
-    clock_no : ndarray of int
-        Clock of each row.
-    layout : Layout
-        The layout.
-
-    Returns
-    -------
-    Judgement
-        What to do.
-
-    Raises
-    ------
-    UnreadableError
-        If the file must not be accepted as it is labelled.
+    Raises UnreadableError if the file must not be accepted as it is labelled.
     """
     notes: list[str] = []
     no_clock = _clock_is_coarse(values, clock_no, layout, notes)
@@ -245,26 +212,7 @@ def facts_of(
     judgement: Judgement,
     values: np.ndarray,
 ) -> dict[str, object]:
-    """Return what a file says of itself beside its rows.
-
-    Parameters
-    ----------
-    source : Source
-        The file.
-    layout : Layout
-        The layout.
-    converter : Converter
-        What converted it.
-    judgement : Judgement
-        What was found of it as a whole.
-    values : ndarray, shape (rows, channels)
-        Its rows, all or evenly taken ones.
-
-    Returns
-    -------
-    dict of str to object
-        Facts, ready for JSON; `notes` holds sentences, `marks` the channels that are no evidence.
-    """
+    """Return what a file says of itself beside its rows."""
     notes = [*converter.all_notes(), *judgement.notes]
     facts: dict[str, object] = {"notes": notes, "marks": judgement.marks}
     facts.update(judgement.extra_facts)

@@ -106,22 +106,7 @@ def look_at_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> L
 def load_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> list[str]:
     """Bring the warehouse's record of arrivals up to the archive's own ledger, mended if need be.
 
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
-
-    Returns
-    -------
-    list of str
-        A sentence if the ledger was damaged and is whole again.
-
-    Raises
-    ------
-    DamagedError
-        Naming the line that cannot be read and that no copy knows.
+    Raises DamagedError: Naming the line that cannot be read and that no copy knows.
     """
     path = shop.archive / LEDGER
     ledger = look_at_ledger(connection, shop)

@@ -82,20 +82,7 @@ class _Linked:
 
 
 def link_jobs(connection: duckdb.DuckDBPyConnection, progress: Progress) -> list[str]:
-    """Bring jobs, stages, builds, pulls and rides up to the cards and readings.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    progress : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    list of str
-        Job folders that were linked anew.
-    """
+    """Bring jobs, stages, builds, pulls and rides up to the cards and readings."""
     wanted = _wanted(connection)
     standing = dict(connection.execute("SELECT job_folder, linked_from FROM raw.linked").fetchall())
     changed = {folder for folder, mark in wanted.items() if standing.get(folder) != mark}

@@ -47,28 +47,7 @@ def read_long_log(
 ) -> LongLog:
     """Read a long log into a Parquet file of samples.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    layout : Layout
-        Its layout.
-    shop_zone : str
-        Time zone that starts are told in.
-    sample_id : str
-        Id of the samples.
-    target : Path
-        Parquet file to write; only whole ones ever stand there.
-
-    Returns
-    -------
-    LongLog
-        Counts, facts, and the first rejected rows.
-
-    Raises
-    ------
-    UnreadableError
-        If the file cannot be read, or its channels cannot be as labelled.
+    Raises UnreadableError if the file cannot be read, or its channels cannot be as labelled.
     """
     import pyarrow.parquet as pq
 

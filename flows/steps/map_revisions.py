@@ -30,22 +30,7 @@ Key = tuple[str, str, int | None, str]
 def derive_map_revisions(
     connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
 ) -> int:
-    """Judge every map revision whose bikes have new mixtures.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    settings : ShopSettings
-        The shop's settings.
-    progress : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    int
-        Revisions made.
-    """
+    """Judge every map revision whose bikes have new mixtures."""
     members = store.rows(
         connection,
         "SELECT stage.stage_id, stage.bike_id, stage.job_id, stage.model_id, stage.model_label, "

@@ -27,18 +27,6 @@ def derive_need(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -
     """Rank every build of every model by the sure part of its need for a remap.
 
     A bike counts once in a build, by its latest stage on it.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    settings : ShopSettings
-        The shop's settings.
-
-    Returns
-    -------
-    int
-        Builds ranked; 0 when nothing had changed.
     """
     stages = store.rows(
         connection,

@@ -31,22 +31,7 @@ LONGEST_NOTE = 1024 * 1024
 def write_notes(
     connection: duckdb.DuckDBPyConnection, shop: ShopFolder, arriving: Collection[str] = ()
 ) -> int:
-    """Make `refused/` say what the warehouse says, and nothing that is over.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
-    arriving : collection of str
-        Places of files that are being written just now: none of them is missing.
-
-    Returns
-    -------
-    int
-        Notes that stand now.
-    """
+    """Make `refused/` say what the warehouse says, and nothing that is over."""
     wanted = {
         note_name(row["job_folder"], row["file_name"]): _note(row)
         for row in store.rows(
@@ -72,18 +57,6 @@ def write_notes(
 def note_name(job_folder: str, file_name: str) -> str:
     """Return the name of a file's note: readable, one no other file has, taken by any disk.
 
-    Parameters
-    ----------
-    job_folder, file_name : str
-        The file's place in the inbox.
-
-    Returns
-    -------
-    str
-        Letters, figures and hyphens of the place, then a mark that tells apart what reads alike.
-
-    Examples
-    --------
     >>> note_name("job 3", "pull_2.csv")
     'job-3-pull_2-csv-f27695f3fd21700f.txt'
     """

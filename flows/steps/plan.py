@@ -21,20 +21,7 @@ MOST_PULLS = 10
 
 
 def derive_plans(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any]) -> int:
-    """Make the rows of out.plan when the trust or the usual air uncertainty changed.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    trust : dict
-        Row of out.trust.
-
-    Returns
-    -------
-    int
-        Rows made.
-    """
+    """Make the rows of out.plan when the trust or the usual air uncertainty changed."""
     usual_sd = store.rows(
         connection,
         "SELECT reference_factor_sd FROM out.session "

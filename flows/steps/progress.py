@@ -27,20 +27,5 @@ def quietly(done: int, total: int, word: str) -> None:
 
 
 def plainly(name: str, function: Callable[..., Result], *arguments: object) -> Result:  # noqa: ARG001
-    """Run a step without ado.
-
-    Parameters
-    ----------
-    name : str
-        Name of the step.
-    function : callable
-        The step.
-    *arguments : object
-        Its arguments.
-
-    Returns
-    -------
-    object
-        What the step returns.
-    """
+    """Run a step without ado."""
     return function(*arguments)

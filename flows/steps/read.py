@@ -140,28 +140,7 @@ def read_files(
     progress: Progress,
     keep_unknown: bool = False,
 ) -> int:
-    """Read every archived file that has not been read with these layouts and rules.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
-    settings : ShopSettings
-        Its settings.
-    layouts : list of Layout
-        Its taught layouts.
-    progress : callable
-        Called with done, total and a word.
-    keep_unknown : bool, default False
-        Keep what was read with a layout that is not among these: one of them has mistakes now.
-
-    Returns
-    -------
-    int
-        Files read.
-    """
+    """Read every archived file that has not been read with these layouts and rules."""
     standing = connection.execute(
         "SELECT file_sha256, list(DISTINCT arrival.file_name ORDER BY arrival.file_name), "
         "any_value(reading.state), any_value(reading.read_with), any_value(reading.layout), "
@@ -237,25 +216,7 @@ def _keep_recognised(connection: duckdb.DuckDBPyConnection, rules: _Rules, shas:
 def recognise(path: Path, layouts: Iterable[Layout], names: Iterable[str]) -> list[Layout]:
     """Return the layouts that a file is of: one if all is well.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    layouts : iterable of Layout
-        Taught layouts.
-    names : iterable of str
-        Names under which the file stands in the inbox.
-
-    Returns
-    -------
-    list of Layout
-        Of those whose every rule holds, the one that names most columns and, of equals, has most
-        further rules; several where that does not tell them apart, none where none fits.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is of no format that is read here.
+    Raises UnreadableError if the file is of no format that is read here.
     """
     lowered = [name.lower() for name in names]
     start = formats.start_of(path)
@@ -547,20 +508,7 @@ def _named_by_content(shop: ShopFolder, made: Path, kind: str) -> str:
 
 
 def sweep_samples(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
-    """Delete sample files that no reading names: orphans of a kill or of an older layout.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
-
-    Returns
-    -------
-    int
-        Files deleted.
-    """
+    """Delete sample files that no reading names: orphans of a kill or of an older layout."""
     named = {
         path
         for (path,) in connection.execute(

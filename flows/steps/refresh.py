@@ -18,18 +18,6 @@ from warehouse import statements, store
 def fingerprint(*parts: object) -> str:
     """Return a short hash of values; equal values give equal hashes on any machine.
 
-    Parameters
-    ----------
-    *parts : object
-        Texts, numbers, booleans, None, and lists or dicts of them; anything else by its text.
-
-    Returns
-    -------
-    str
-        16 hexadecimal digits.
-
-    Examples
-    --------
     >>> fingerprint("a", 1) == fingerprint("a", 1) != fingerprint("a1")
     True
     """
@@ -40,26 +28,7 @@ def fingerprint(*parts: object) -> str:
 def outdated(
     connection: duckdb.DuckDBPyConnection, table: str, key: str, wanted: dict[str, str]
 ) -> tuple[list[str], list[str]]:
-    """Compare a table with the fingerprints that its rows should carry.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    table : str
-        Table with the key and `made_from`.
-    key : str
-        Its key.
-    wanted : dict of str to str
-        Key → fingerprint.
-
-    Returns
-    -------
-    to_make : list of str
-        Keys that are missing or made from something else, in the order of `wanted`.
-    to_delete : list of str
-        Keys whose rows must go: made from something else, or wanted no more.
-    """
+    """Compare a table with the fingerprints that its rows should carry."""
     standing = dict(
         connection.execute(f"SELECT DISTINCT {key}, made_from FROM {table}").fetchall()  # noqa: S608
     )
@@ -78,17 +47,6 @@ def replace(
 
     All that belongs to one fingerprint is kept at once: a kill between two commits would leave a
     fingerprint without its rows, which nothing would make again.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    key : str
-        Key that all these tables share.
-    to_delete : list of str
-        Keys whose rows go.
-    records : mapping of str to (list of dict or polars.DataFrame)
-        Table → rows that come.
     """
     with store.transaction(connection):
         swap(connection, key, to_delete, records)
@@ -119,20 +77,7 @@ def forget_derived(connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def stacked(key: str, parts: dict[str, dict[str, np.ndarray]]) -> pl.DataFrame:
-    """Return curves of many keys as one frame; NaN becomes null.
-
-    Parameters
-    ----------
-    key : str
-        Name of the key column.
-    parts : dict of str to dict of str to ndarray
-        Key → column → values, all of one length within a key.
-
-    Returns
-    -------
-    polars.DataFrame
-        Key column first; empty without columns if there are no parts.
-    """
+    """Return curves of many keys as one frame; NaN becomes null."""
     if not parts:
         return pl.DataFrame()
     names = list(next(iter(parts.values())))
@@ -150,39 +95,11 @@ def stacked(key: str, parts: dict[str, dict[str, np.ndarray]]) -> pl.DataFrame:
 def parts_of(
     connection: duckdb.DuckDBPyConnection, key: str, query: str, *values: Any
 ) -> dict[str, pl.DataFrame]:
-    """Return the rows of a query by the values of a key, in the order of the query.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection to the warehouse.
-    key : str
-        Column to part by; it is not in the parts.
-    query : str
-        Query.
-    *values : object
-        Its parameters.
-
-    Returns
-    -------
-    dict of str to polars.DataFrame
-        Key → its rows.
-    """
+    """Return the rows of a query by the values of a key, in the order of the query."""
     frame = store.rows(connection, query, *values)
     return {str(name[0]): part.drop(key) for name, part in frame.group_by(key, maintain_order=True)}
 
 
 def or_none(value: float) -> float | None:
-    """Return a figure as a table keeps it: what is not known is empty.
-
-    Parameters
-    ----------
-    value : float
-        Figure.
-
-    Returns
-    -------
-    float or None
-        The figure, None for NaN and infinity.
-    """
+    """Return a figure as a table keeps it: what is not known is empty."""
     return value if math.isfinite(value) else None

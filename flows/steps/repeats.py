@@ -43,15 +43,6 @@ def set_repeats_aside(
     """Let a pull that came more than once count once: the one whose file arrived first.
 
     Call inside a transaction.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    changed : list of str
-        Pulls whose curve is new.
-    gone : list of str
-        Pulls that stand no more, or are made again.
     """
     ids = [*changed, *gone]
     if not ids:
@@ -142,18 +133,7 @@ def _runs(connection: duckdb.DuckDBPyConnection, ids: list[str]) -> dict[str, _R
 
 
 def is_same_run(one: _Run, other: _Run) -> bool:
-    """Whether two exports are one run: no two runs have the same wiggle at every speed.
-
-    Parameters
-    ----------
-    one, other : _Run
-        Layout, start, duration [s], and curve: speed [rpm], power [W], its SD [W].
-
-    Returns
-    -------
-    bool
-        True if they are.
-    """
+    """Whether two exports are one run: no two runs have the same wiggle at every speed."""
     _, at, there = np.intersect1d(one.curve[:, 0], other.curve[:, 0], return_indices=True)
     if at.size < 10 or at.size < 0.9 * max(len(one.curve), len(other.curve)):
         return False

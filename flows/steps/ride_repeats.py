@@ -17,18 +17,7 @@ MOST_ZONES_APART = dt.timedelta(hours=26)
 
 
 def repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
-    """Return each ride that does not count, with the words that say of which it is a copy.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection to the warehouse.
-
-    Returns
-    -------
-    dict of str to str
-        ride_id → reason.
-    """
+    """Return each ride that does not count, with the words that say of which it is a copy."""
     found = connection.execute(
         "SELECT same.ride_id, min(concat('the same ride as ', kept.file_name, "
         "CASE WHEN kept.stage_id = ride.stage_id THEN '' "
@@ -41,15 +30,7 @@ def repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
 
 
 def find_repeats(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> None:
-    """Bring out.same_ride up to rides that came, changed or went.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    changed : list of str
-        Rides that may be another's copy now; pairs with a ride that is gone go by themselves.
-    """
+    """Bring out.same_ride up to rides that came, changed or went."""
     rides = store.rows(
         connection,
         "SELECT ride_id, ride.rows_kept, ride.started_at, reading.facts -> '$.turns' AS turns, "

@@ -77,24 +77,7 @@ def derive_rides(
     settings: ShopSettings,
     progress: Progress,
 ) -> int:
-    """Make the rides and cruise cells of every stage whose logs or settings changed.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
-    settings : ShopSettings
-        Its settings.
-    progress : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    int
-        Stages made.
-    """
+    """Make the rides and cruise cells of every stage whose logs or settings changed."""
     stages: dict[str, list[dict[str, Any]]] = {}
     for row in store.rows(
         connection,

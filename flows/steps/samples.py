@@ -93,19 +93,6 @@ def read_samples(shop: ShopFolder, logs: list[dict[str, Any]]) -> dict[str, pl.D
 
     Channels that run on a clock of their own, or were logged at a slower rate, are brought onto
     the engine speed's clock by straight lines over no more than a lost sample.
-
-    Parameters
-    ----------
-    shop : ShopFolder
-        The shop.
-    logs : list of dict
-        Rows with sample_id, sample_path and rows_kept; `marks` may name channels that are no
-        evidence, which come back empty.
-
-    Returns
-    -------
-    dict of str to polars.DataFrame
-        Canonical channels, float columns in the order of the dictionary.
     """
     wanted: dict[str, dict[str, dict[str, Any]]] = {}
     for log in logs:

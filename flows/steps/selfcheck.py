@@ -27,22 +27,6 @@ def self_check(
     Reads all there is: every value of the database, every archived file and sample file, the
     ledger and the published snapshot, each held against its own sum; runs every check of the
     store; copies settings, layouts and the ledger of arrivals to `backups/`.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    shop : ShopFolder
-        The shop.
-    progress : callable
-        Called with done, total and a word.
-    heal : callable, optional
-        Told what the archive had lost and the inbox still held: that is put back at once.
-
-    Returns
-    -------
-    list of str
-        Problems; empty when all is well.
     """
     problems = [
         f"database: {told}; the next `rollbook update` puts it aside and makes it again"

@@ -39,22 +39,7 @@ CURVE_COLUMNS = (
 def derive_sessions(
     connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
 ) -> int:
-    """Make the session of every stage whose pulls, target or settings changed.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    settings : ShopSettings
-        The shop's settings.
-    progress : callable
-        Called with done, total and a word.
-
-    Returns
-    -------
-    int
-        Sessions made.
-    """
+    """Make the session of every stage whose pulls, target or settings changed."""
     stages = {
         row["stage_id"]: row
         for row in store.rows(
@@ -120,20 +105,7 @@ def _pulls_of(
 
 
 def curves_of(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> dict[str, np.ndarray]:
-    """Return the curves of the used pulls of some stages.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection to the warehouse.
-    stage_ids : list of str
-        Stages.
-
-    Returns
-    -------
-    dict of str to ndarray
-        pull_id → a column for each of `CURVE_COLUMNS`.
-    """
+    """Return the curves of the used pulls of some stages."""
     parts = parts_of(
         connection,
         "pull_id",
@@ -146,22 +118,7 @@ def curves_of(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> di
 
 
 def on_one_grid(curves: list[np.ndarray], column: int) -> tuple[np.ndarray, np.ndarray]:
-    """Lay curves on the grid that covers them all.
-
-    Parameters
-    ----------
-    curves : list of ndarray
-        Each with the speed in its first column. [rpm]
-    column : int
-        Column of the quantity.
-
-    Returns
-    -------
-    grid_rpm : ndarray
-        Grid. [rpm]
-    values : ndarray
-        Curves by grid points, NaN where a curve has none.
-    """
+    """Lay curves on the grid that covers them all."""
     low = min(part[0, 0] for part in curves)
     high = max(part[-1, 0] for part in curves)
     grid = curve.speed_grid_rpm(low, high)

@@ -62,22 +62,7 @@ Pairs = dict[int, list[tuple[dict[str, Any], dict[str, Any]]]]
 def derive_stability(
     connection: duckdb.DuckDBPyConnection, trust: dict[str, Any], altitude_m: float | None
 ) -> int:
-    """Chart the control bike and read over the weather anew when a session has come or changed.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    trust : dict
-        Row of out.trust.
-    altitude_m : float or None
-        Height of the shop above sea level, if it is set. [m]
-
-    Returns
-    -------
-    int
-        Sessions charted; 0 when nothing had changed.
-    """
+    """Chart the control bike and read over the weather anew when a session has come or changed."""
     sessions = _sessions(connection)
     made_from = fingerprint(STABILITY_VERSION, sessions, trust, altitude_m)
     to_make, to_delete = outdated(
@@ -146,19 +131,7 @@ def derive_stability(
 
 
 def drifts_of(connection: duckdb.DuckDBPyConnection) -> dict[str, dict[str, tuple[float, float]]]:
-    """Return the events of the dyno that each session stands in.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection to the warehouse.
-
-    Returns
-    -------
-    dict of str to dict
-        stage_id → event → (share, size on the ln scale), as `flows.metrics.stability.drift_of_pair`
-        takes it; a session that stands in none has no entry.
-    """
+    """Return the events of the dyno that each session stands in."""
     found: dict[str, dict[str, tuple[float, float]]] = {}
     for stage_id, event, share, size in connection.execute(
         "SELECT stage_id, dyno_event, in_event_share, dyno_drift_sd FROM out.session_drift "

@@ -24,16 +24,6 @@ def sweep_half_made(shop: ShopFolder) -> int:
 
     Call with the shop's lock held. A process id in a name tells nothing: it may be another
     process's by now, or of another machine on the same disk.
-
-    Parameters
-    ----------
-    shop : ShopFolder
-        The shop.
-
-    Returns
-    -------
-    int
-        Files deleted.
     """
     of_writer = (shop.archive, shop.refused, shop.published)
     of_anyone = (shop.inbox, shop.layouts, shop.reports, shop.backups)

@@ -35,20 +35,7 @@ DEFAULT = "stated default, common practice, until the shop has its own"
 
 
 def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> dict[str, Any]:
-    """Make the one row of out.trust, and out.remount_region.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Writer.
-    settings : ShopSettings
-        The shop's settings.
-
-    Returns
-    -------
-    dict
-        The row, and `remount_regions`, of `session.RegionRemount`.
-    """
+    """Make the one row of out.trust, and out.remount_region."""
     sessions = store.rows(
         connection,
         "SELECT session.stage_id, session.bike_id, session.run_on, session.pulls_used, "
@@ -158,67 +145,23 @@ def _regions(
 
 
 def correction_share(before: dict[str, Any], after: dict[str, Any]) -> float:
-    """Return 1 SD of what the correction leaves in the ratio of two sessions.
-
-    Parameters
-    ----------
-    before, after : dict
-        Rows of out.session.
-
-    Returns
-    -------
-    float
-        Standard uncertainty of the ratio of the two factors, relative. [1]
-    """
+    """Return 1 SD of what the correction leaves in the ratio of two sessions."""
     a, b = (side["reference_factor_sd"] or 0.0 for side in (before, after))
     return math.sqrt(max(a * a + b * b - 2 * INSTRUMENT_CORRELATION * a * b, 0.0))
 
 
 def rounded_up(share: float) -> float:
-    """Return a share rounded up to the next step.
-
-    Parameters
-    ----------
-    share : float
-        Repeatability or remount share. [1]
-
-    Returns
-    -------
-    float
-        The least multiple of `SHARE_STEP` that is not below it. [1]
-    """
+    """Return a share rounded up to the next step."""
     return round(math.ceil(round(share / SHARE_STEP, 6)) * SHARE_STEP, 6)
 
 
 def nearest_step(share: float) -> float:
-    """Return a share rounded to the nearest step.
-
-    Parameters
-    ----------
-    share : float
-        Remount share. [1]
-
-    Returns
-    -------
-    float
-        The nearest multiple of `SHARE_STEP`. [1]
-    """
+    """Return a share rounded to the nearest step."""
     return round(round(share / SHARE_STEP) * SHARE_STEP, 6)
 
 
 def whole_dof(dof: float) -> float:
-    """Return degrees of freedom as whole ones, from 1 to the most that are told apart.
-
-    Parameters
-    ----------
-    dof : float
-        Degrees of freedom.
-
-    Returns
-    -------
-    float
-        A new session then rarely moves every interval in the shop.
-    """
+    """Return degrees of freedom as whole ones, from 1 to the most that are told apart."""
     return float(min(max(round(min(dof, MOST_DOF)), 1), MOST_DOF))
 
 
@@ -252,22 +195,7 @@ def session_curves(
     stage_ids: list[str],
     columns: tuple[str, ...] = ("power_w", "torque_nm", "lean_error_pct"),
 ) -> dict[str, np.ndarray]:
-    """Return session curves.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Any connection to the warehouse.
-    stage_ids : list of str
-        Stages.
-    columns : tuple of str, optional
-        Columns of out.session_curve; power [W], torque [N·m] and lean error [%] by default.
-
-    Returns
-    -------
-    dict of str to ndarray
-        stage_id → engine speed [rpm] and the columns, in their order.
-    """
+    """Return session curves."""
     parts = parts_of(
         connection,
         "stage_id",

@@ -6,20 +6,6 @@ from __future__ import annotations
 def signed_pct(value_pct: float, digits: int = 1) -> str:
     """Return a percentage with its sign; what rounds to nothing has none.
 
-    Parameters
-    ----------
-    value_pct : float
-        Value. [%]
-    digits : int, default 1
-        Digits after the point.
-
-    Returns
-    -------
-    str
-        With one decimal, without the percent sign.
-
-    Examples
-    --------
     >>> signed_pct(-0.04), signed_pct(2.14), signed_pct(-1.0)
     ('0.0', '+2.1', '−1.0')
     >>> signed_pct(-0.4, 0), signed_pct(2.6, 0)
