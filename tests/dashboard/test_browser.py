@@ -4,7 +4,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from dashboard import screenshots
+from tests import pictures as screenshots
 
 pytest.importorskip("playwright", reason="playwright is not installed")
 pytestmark = [

@@ -20,8 +20,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from dashboard import screenshots
 from flows.settings import init_shop
+from tests import pictures as screenshots
 
 pytest.importorskip("playwright", reason="playwright is not installed")
 pytestmark = [

@@ -456,18 +456,20 @@ def print_table():
         shop = build(Path(place) / "sound")
         before = shop.contents("core", "out")
         by_itself = 0
-        print("| what | damage | told by | healed |\n| --- | --- | --- | --- |")
+        lines = ["| what | damage | told by | healed |", "| --- | --- | --- | --- |"]
         for number, case in enumerate(CASES):
             copied = LittleShop(shutil.copytree(shop.folder.root, Path(place) / str(number)))
             told_and_healed(case, copied, shop.folder.root, before)
             shutil.rmtree(copied.folder.root)
             by_itself += case.act is None
             healed = f"by bringing back {case.act_in_words}" if case.act else "by itself"
-            print(f"| {case.kind} | {case.damage} | `{case.by}` | {healed} |")
-        print(
-            f"\n{len(CASES)} damages told; {by_itself} healed by itself, "
-            f"{len(CASES) - by_itself} by the one act named; core and out equal in each."
-        )
+            lines.append(f"| {case.kind} | {case.damage} | `{case.by}` | {healed} |")
+    lines.append(
+        f"\n{len(CASES)} damages told; {by_itself} healed by itself, "
+        f"{len(CASES) - by_itself} by the one act named; core and out equal in each."
+    )
+    print("\n".join(lines))
+    write_beside(__file__, "Damages of a shop's own files", "\n".join(lines))
 
 
 if __name__ == "__main__":

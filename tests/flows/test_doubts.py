@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from fixtures.broken_files import layout_text, sound_log
 from flows.steps.doubts import doubts
 from schemas.layout import Layout
 from schemas.toml_text import read_toml
+from tests.broken.broken_files import layout_text, sound_log
 
 BIKES = 40
 LAYOUTS = {kind: read_toml(layout_text(kind), Layout, "x") for kind in ("pull", "ride")}

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from fixtures.broken_files import sound_log
 from flows import teach
+from tests.broken.broken_files import sound_log
 
 KINDS = {"pull": "wheel_power_w", "ride": "roller_speed_m_s"}
 

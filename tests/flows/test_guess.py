@@ -5,7 +5,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fixtures.broken_files import sound_log
 from flows import teach
 from flows.channel_words import plain_words
 from flows.guess import guess
@@ -14,6 +13,7 @@ from flows.readers import formats
 from schemas.layout import Layout, read_layouts
 from schemas.toml_text import read_toml
 from schemas.units import conversion
+from tests.broken.broken_files import sound_log
 
 # The words a technician of each language writes (dictionaries of the trade; from memory).
 HEADERS = {

@@ -22,7 +22,7 @@ RULES = {
     "fixtures": ({"fixtures"}, {"polars", "duckdb", "prefect", "pandera", "streamlit", "scipy"}),
 }
 # The command line makes and times invented files, and says what is true of them; so does the study.
-MAY_IMPORT_FIXTURES = {"flows/cli.py", "flows/bench.py", "flows/mixture_study.py"}
+MAY_IMPORT_FIXTURES = {"flows/cli.py", "flows/bench.py"}
 # What is true of the demo shop is held against its snapshot, read as any reader would.
 MAY_READ_SNAPSHOTS = {"fixtures/known_truth.py": {"duckdb"}}
 FILES = sorted(

@@ -1,13 +1,13 @@
 """Updates killed at commits and moves of files, spread over all of them; the rest by hand.
 
-`python -m tests.kill_study --kills 500` kills at every point there is.
+`python -m tests.studies.kill_study --kills 500` kills at every point there is.
 """
 
 import multiprocessing
 
 import pytest
 
-from tests.kill_study import Study, spread
+from tests.studies.kill_study import Study, spread
 
 HAS_FORK_SERVER = "forkserver" in multiprocessing.get_all_start_methods()
 

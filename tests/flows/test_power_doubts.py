@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fixtures.broken_files import SoundLog, layout_text, sound_log
+from tests.broken.broken_files import SoundLog, layout_text, sound_log
 
 
 @pytest.fixture

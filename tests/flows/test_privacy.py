@@ -125,7 +125,7 @@ def test_texts_that_can_only_be_positions_or_people_are_private(cell):
 @pytest.mark.parametrize("kind", ["pull", "ride"])
 @pytest.mark.parametrize("seed", range(10))
 def test_no_column_of_a_sound_log_is_private_by_its_values(kind, seed):
-    from fixtures.broken_files import sound_log
+    from tests.broken.broken_files import sound_log
 
     log = sound_log(kind, np.random.default_rng(seed))
     rows = np.array([[float(cell) for cell in row] for row in log.rows]).T
@@ -134,7 +134,7 @@ def test_no_column_of_a_sound_log_is_private_by_its_values(kind, seed):
 
 
 def a_ride(headers="time;rpm;Throttle Position;lambda;ch7;ch9", rows=400):
-    from fixtures.broken_files import sound_log
+    from tests.broken.broken_files import sound_log
 
     t = sound_log("ride", np.random.default_rng(2)).truth
     lat, lon = rode(rows)

@@ -198,7 +198,7 @@ def test_a_folder_among_the_samples_stops_nothing(shop):
 
 def test_no_step_writes_outside_of_a_transaction_but_whole_units(ridden, make, monkeypatch):
     """What is kept by itself, outside of any transaction, must be complete by itself."""
-    from tests.kill_study import Points, WatchedConnection
+    from tests.studies.kill_study import Points, WatchedConnection
 
     points = Points(None)
     connect = store._connected

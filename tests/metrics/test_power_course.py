@@ -10,11 +10,11 @@ import math
 import numpy as np
 import pytest
 
-from fixtures.broken_files import layout_text
 from flows.metrics.power_course import believed, copied_from, cut_off_at, power_course
 from flows.steps.doubts import doubts
 from schemas.layout import Layout
 from schemas.toml_text import read_toml
+from tests.broken.broken_files import layout_text
 
 AT_ENGINE = read_toml(layout_text("pull"), Layout, "x")
 AT_WHEEL = read_toml(layout_text("pull").replace('"engine"', '"wheel"'), Layout, "x")

@@ -1,4 +1,4 @@
-"""Takes a picture of every page, wide and narrow: `python -m dashboard.screenshots SHOP OUTDIR`."""
+"""Takes a picture of every page, wide and narrow: `python -m tests.pictures SHOP OUTDIR`."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
-APP = Path(__file__).parent / "app.py"
+APP = Path(__file__).parents[1] / "dashboard" / "app.py"
 PAGES = {
     "what-came-in": "",  # the first page stands at the address itself
     "bring-in-a-job": "bring-in-a-job",

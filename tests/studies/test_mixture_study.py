@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from flows.mixture_study import study, table
+from tests.studies.mixture_study import study, table
 
 pytestmark = pytest.mark.slow
 

@@ -1,6 +1,6 @@
 """Writes warehouse/out/TABLES.md, every published table and column, from dictionary and SQL.
 
-`python -m flows.document` after a change to either; a test says when it is due.
+`python -m tests.describe_tables` after a change to either; a test says when it is due.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from warehouse import statements, store
 HEAD = """\
 # What is published
 
-Made by `python -m flows.document` from `schemas/columns.py` and the SQL files beside this text; do
-not edit it by hand.
+Made by `python -m tests.describe_tables` from `schemas/columns.py` and the SQL files beside this
+text; do not edit it by hand.
 
 Every snapshot in a shop's `published/` is a DuckDB file that holds these tables in the schema
 `out`, and the meanings below in `out.column_meaning`. Open the file that

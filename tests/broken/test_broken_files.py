@@ -4,18 +4,19 @@ import json
 import os
 import time
 from collections import Counter, defaultdict
-from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 
-from fixtures.broken_files import DEFECTS, LAYOUT_FORMATS, layout_text, sound_log
 from flows import teach
 from flows.readers.source import UnreadableError
 from flows.settings import open_shop
 from schemas.columns import CHANNELS
 from schemas.layout import read_layouts
+from tests.broken import broken_files
+from tests.broken.broken_files import DEFECTS, LAYOUT_FORMATS, layout_text, sound_log
+from tests.result_table import write_beside
 
 EACH = 14
 """Files of each defect."""
@@ -234,8 +235,8 @@ def test_a_trial_says_of_each_file_what_the_intake_did(corpus):
 
 
 def write_table(table):
-    """Write the table of the documentation where the environment names a file for it."""
-    if (path := os.environ.get("ROLLBOOK_CORPUS_TABLE")) is None:
+    """Keep the table beside the makers of the files where the environment asks for it."""
+    if not os.environ.get("ROLLBOOK_CORPUS_TABLE"):
         return
     columns = ("taken in", "told", "waiting", "refused", "duplicate", "wrong")
     lines = [
@@ -247,4 +248,14 @@ def write_table(table):
     for name, counts in [*rows, ("**all**", total)]:
         shown = " | ".join(str(counts[column] or "") for column in columns)
         lines.append(f"| {name} | {shown} |")
-    Path(path).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    made = (
+        f"`broken_files.py` and `odd_courses.py` spoil sound invented logs in {len(rows)} ways, "
+        f"{EACH} of each; all are taken in, and every kept value is held against the known clean "
+        "one.\n\n"
+    )
+    write_beside(
+        broken_files.__file__,
+        "Broken and odd files: what becomes of them",
+        made + "\n".join(lines),
+        command="ROLLBOOK_CORPUS_TABLE=1 python -m pytest -n0 tests/broken/test_broken_files.py",
+    )

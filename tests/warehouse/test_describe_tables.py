@@ -1,11 +1,11 @@
 """The description of what is published says what the SQL and the dictionary say."""
 
-from flows.document import tables_path, tables_text
+from tests.describe_tables import tables_path, tables_text
 
 
 def test_tables_md_is_up_to_date():
     assert tables_path().read_text(encoding="utf-8") == tables_text(), (
-        "run `python -m flows.document`"
+        "run `python -m tests.describe_tables`"
     )
 
 

@@ -1,7 +1,7 @@
 """Kills updates at every commit and every move of a file, and holds the next update to the truth.
 
 The truth is a shop that nobody killed: equal hashes of raw, core and out, the same notes, no file
-left half-made. Run all of it with `python -m tests.kill_study --kills 500`.
+left half-made. Run all of it with `python -m tests.studies.kill_study --kills 500`.
 """
 
 import argparse
@@ -29,6 +29,7 @@ from flows import apart
 from flows.steps import archive, curves, link, read
 from schemas.units import conversion
 from tests.conftest import LittleShop, card_text, part, pull_text, ride_text, stage_text
+from tests.result_table import write_beside
 from warehouse import statements, store
 from warehouse.snapshot import current, open_reader
 
@@ -36,7 +37,7 @@ NOW = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
 WRITES = {"INSERT", "DELETE", "UPDATE", "CREATE", "DROP", "ATTACH", "DETACH"}
 PASSED_OVER = ("warehouse/store.py", "warehouse/whole_file.py", "flows/steps/refresh.py")
 """Where a commit or a move is carried out; a point is named after who asked for it."""
-REPOSITORY = Path(__file__).parents[1]
+REPOSITORY = Path(__file__).parents[2]
 SMALL_BYTES = 8_000
 """From this size on files are taken as large here: both ways of archiving and reading are gone."""
 Act = Callable[[], object]
@@ -289,7 +290,7 @@ class Study:
         self._way = multiprocessing.get_context("forkserver" if "forkserver" in ways else "spawn")
         os.environ |= {SERVER: "1", "POLARS_MAX_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
         if "forkserver" in ways:
-            self._way.set_forkserver_preload(["tests.kill_study", *LATE_MODULES])
+            self._way.set_forkserver_preload(["tests.studies.kill_study", *LATE_MODULES])
         self.starts: dict[str, Path] = {}
         self.points: dict[str, list[str]] = {}
         self.truth: dict[str, dict[str, str]] = {}
@@ -421,8 +422,10 @@ def main() -> None:
                 results.append(study.kill(scenario, at, again))
                 if results[-1].verdict != "equal":
                     print(*results[-1], sep=" | ", file=sys.stderr, flush=True)
-        print(table(results, study))
-        print(f"\n{len(results)} kills in {time.monotonic() - started:.0f} s")
+        found = table(results, study)
+        found += f"\n\n{len(results)} kills in {time.monotonic() - started:.0f} s"
+        print(found)
+        write_beside(__file__, "Updates killed at a commit or a move of a file", found)
 
 
 if __name__ == "__main__":

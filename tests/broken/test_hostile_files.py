@@ -12,8 +12,6 @@ import psutil
 import pytest
 from typer.testing import CliRunner
 
-from fixtures.hostile_files import COLUMNS, HOSTILE
-from fixtures.mutants import ENDINGS, layouts, mutant
 from flows import apart
 from flows.cli_layout import layout_app
 from flows.privacy import private_by_values
@@ -21,6 +19,8 @@ from flows.readers.source import UnreadableError
 from flows.steps import read
 from schemas.card import read_card
 from schemas.toml_text import MistakesError
+from tests.broken.hostile_files import COLUMNS, HOSTILE
+from tests.broken.mutants import ENDINGS, layouts, mutant
 
 MOST_MB = 1500.0
 LONGEST_S = 10.0

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from flows import study
+from tests.studies import gain_study as study
 
 
 @pytest.fixture(scope="module")
