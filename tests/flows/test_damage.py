@@ -20,6 +20,7 @@ import pytest
 
 from flows import cli
 from tests.conftest import LittleShop, card_text, part, pull_text, ride_text, stage_text
+from tests.result_table import write_beside
 
 BLOCK = 262_144
 """DuckDB's block size, as `PRAGMA database_size` gives it."""
