@@ -71,7 +71,7 @@ def moved(before: pl.DataFrame, after: pl.DataFrame) -> list[str]:
 
 def main() -> int:
     """Tell what moved; return 1 if anything did."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
     parser.add_argument("before", type=Path)
     parser.add_argument("after", type=Path)
     given = parser.parse_args()
