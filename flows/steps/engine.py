@@ -10,7 +10,6 @@ import hashlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
-from graphlib import TopologicalSorter
 from typing import Any, NamedTuple
 
 import duckdb
@@ -136,19 +135,19 @@ def _short_hash(text: str) -> str:
 
 
 def ordered(steps: Iterable[Step]) -> list[Step]:
-    """Return steps in an order in which none reads what a later one makes."""
-    maker = {table: step.name for step in steps for table in (*step.tables, *step.beside)}
-    by_name = {step.name: step for step in steps}
-    graph = {
-        step.name: [
-            maker[table]
-            for read in step.reads
-            for table in rests_on(read)
-            if maker.get(table, step.name) != step.name
-        ]
-        for step in steps
-    }
-    return [by_name[name] for name in TopologicalSorter(graph).static_order()]
+    """Return steps so that none reads what a later one makes; else in the order given."""
+    left, found = list(steps), []
+    while left:
+        to_come = {table: step for step in left for table in (*step.tables, *step.beside)}
+        for step in left:
+            read = {table for name in step.reads for table in rests_on(name)}
+            if all(to_come.get(table, step) is step for table in read):
+                break
+        else:
+            raise ValueError(f"steps that rest on each other: {[step.name for step in left]}")
+        left.remove(step)
+        found.append(step)
+    return found
 
 
 @cache

@@ -93,6 +93,7 @@ HEALTH = Step(
     tables=("out.health", "out.health_region", "out.health_sibling", "out.health_curve"),
     reads=(
         "out.session", "out.session_curve", "out.stage_mixture", "out.pull", "out.trust",
+        "out.remount_region",
         "core.pull", "core.stage", "core.job", "core.build", "core.bike", "core.model",
     ),
     inputs=_inputs,

@@ -68,7 +68,7 @@ PLANS = Step(
     doing="planning comparisons",
     version=1,
     tables=("out.plan",),
-    reads=("out.session", "out.trust"),
+    reads=("out.session", "out.trust", "out.remount_region"),
     inputs=_inputs,
     make=_make,
 )

@@ -37,7 +37,8 @@ def forget_derived(connection: duckdb.DuckDBPyConnection) -> None:
             if is_made and not statements.is_view(statement):
                 connection.execute(f"DELETE FROM {table}")  # noqa: S608
         connection.execute(
-            "DELETE FROM raw.finished WHERE flow_name = 'derive' OR starts_with(flow_name, 'derive: ')"
+            "DELETE FROM raw.finished "
+            "WHERE flow_name = 'derive' OR starts_with(flow_name, 'derive: ')"
         )
 
 

@@ -138,6 +138,7 @@ STABILITY = Step(
     tables=("out.dyno_verdict", "out.dyno_check", "out.dyno_event", "out.session_drift"),
     reads=(
         "out.session", "out.session_curve", "out.session_pull", "out.pull", "out.trust",
+        "out.remount_region",
         "core.bike", "core.stage", "core.build", "core.pull",
     ),
     inputs=_inputs,

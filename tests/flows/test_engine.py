@@ -141,7 +141,7 @@ def test_one_changed_input_makes_its_own_keys_again_and_no_other(shop_of_all, na
 def test_a_shop_changed_in_many_ways_is_as_if_derived_at_once(shop_of_all):
     fill_second(shop_of_all)
     result = shop_of_all.work()
-    assert all(result.made.values())
+    assert [name for name, made in result.made.items() if not made] == ["plan comparisons"]
     after = shop_of_all.contents("core", "out")
     shop_of_all.forget_warehouse()
     shop_of_all.work()
@@ -225,6 +225,12 @@ def test_no_step_comes_before_one_that_makes_what_it_reads():
         assert made == derived
 
 
+def test_steps_that_rest_on_each_other_are_told():
+    one = dataclasses.replace(BY_NAME["draw curves"], reads=("out.gain",))
+    with pytest.raises(ValueError, match="rest on each other"):
+        engine.ordered([one, BY_NAME["compare stages"]])
+
+
 def test_every_derived_table_is_made_by_one_step():
     made = [table for step in STEPS for table in (*step.tables, *step.beside)]
     tables = {
@@ -233,8 +239,7 @@ def test_every_derived_table_is_made_by_one_step():
         if table.startswith("out.") and not statements.is_view(statement)
     }
     assert len(made) == len(set(made))
-    # What stands beside the derived tables is filled by intake.
-    assert tables - set(made) == {"out.layout_gap"}
+    assert set(made) == tables
 
 
 def marked(**columns):
