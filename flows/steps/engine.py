@@ -78,8 +78,9 @@ def marks(frame: pl.DataFrame, key: str, without: Collection[str] = ()) -> dict[
     """Return a hash of all rows of each key, in their order."""
     told = pl.struct(name for name in frame.columns if name not in without)
     rows = frame.select(pl.col(key), text=told.struct.json_encode())
-    joined = rows.group_by(key, maintain_order=True).agg(pl.col("text").str.join("\n"))
-    return {name: _short_hash(said) for name, said in joined.iter_rows()}
+    if rows[key].n_unique() < rows.height:
+        rows = rows.group_by(key, maintain_order=True).agg(pl.col("text").str.join("\n"))
+    return {name: short_hash(said) for name, said in rows.iter_rows()}
 
 
 def with_settings(
@@ -130,7 +131,8 @@ def whole(mark: str, load: Callable[[], Any]) -> Inputs:
     return Inputs({WHOLE: mark}, lambda _: [load()])
 
 
-def _short_hash(text: str) -> str:
+def short_hash(text: str) -> str:
+    """Return a short hash of a text, equal on any machine."""
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
@@ -236,7 +238,7 @@ def _compared(
     """Return what is wanted of each key, which are due, and which stand and should not."""
     inputs = step.inputs(connection, given)
     of_all = fingerprint(step.version, step.set_by(given.settings))
-    wanted = {key: _short_hash(f"{of_all} {mark}") for key, mark in inputs.marks.items()}
+    wanted = {key: short_hash(f"{of_all} {mark}") for key, mark in inputs.marks.items()}
     standing = _standing(connection, step)
     due = [key for key, made_from in wanted.items() if standing.get(key) != made_from]
     gone = [key for key in standing if key not in wanted]

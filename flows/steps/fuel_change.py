@@ -17,8 +17,8 @@ import polars as pl
 
 from flows.metrics import fuel_change
 from flows.metrics.fuel_change import Evidence, FuelChange
-from flows.steps.engine import Given, Inputs, Records, Step, marks, with_settings
-from flows.steps.refresh import fingerprint, or_none, parts_of
+from flows.steps.engine import Given, Inputs, Records, Step, marks, short_hash, with_settings
+from flows.steps.refresh import or_none, parts_of
 from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
@@ -108,7 +108,7 @@ def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
     for job_id, of_job in jobs.items():
         before = ""
         for stage in of_job:
-            before = fingerprint(before, of_stage[stage["stage_id"]])
+            before = short_hash(before + of_stage[stage["stage_id"]])
             if _is_seen(stage):
                 marked[stage["stage_id"]], job_of[stage["stage_id"]] = before, job_id
 
