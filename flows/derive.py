@@ -75,6 +75,7 @@ def derive(
     *,
     run: Runner = plainly,
     progress: Progress = quietly,
+    mapped: engine.Mapped = map,
 ) -> DeriveResult:
     """Bring every derived table up to the samples, cards and settings.
 
@@ -82,7 +83,7 @@ def derive(
     """
     given = engine.Given(shop, settings)
     try:
-        result, fatal = _derived(connection, given, run, progress)
+        result, fatal = _derived(connection, given, run, progress, mapped)
     except TORN as error:
         result, fatal = None, _left_torn(connection, error)
         # Of tables that hold together it is a fault of ours, to be seen as what it is.
@@ -95,7 +96,7 @@ def derive(
         _keep_finished(connection, MADE_AGAIN, wanted)
         forget_derived(connection)
         run("link files to stages", link_jobs, connection, progress)
-        result, fatal = _derived(connection, given, run, progress)
+        result, fatal = _derived(connection, given, run, progress, mapped)
         result = result._replace(broken_checks=[f"{REMADE}: {torn}", *result.broken_checks])
     if fatal or result is None:
         raise BrokenRuleError(
@@ -110,10 +111,14 @@ def derive(
 
 
 def _derived(
-    connection: duckdb.DuckDBPyConnection, given: engine.Given, run: Runner, progress: Progress
+    connection: duckdb.DuckDBPyConnection,
+    given: engine.Given,
+    run: Runner,
+    progress: Progress,
+    mapped: engine.Mapped,
 ) -> tuple[DeriveResult, list[str]]:
     """Take every step; return what was made and the rules that must hold and do not."""
-    made = engine.bring_up(connection, STEPS, given, run, progress)
+    made = engine.bring_up(connection, STEPS, given, run, progress, mapped)
     broken = store.failed_checks(connection)
     return DeriveResult(made, [_told(*found) for found in broken]), _fatal(broken)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from typing import Any, NamedTuple
 
 import duckdb
@@ -23,6 +23,9 @@ from warehouse.shop import ShopFolder
 
 Records = Mapping[str, list[dict[str, Any]] | pl.DataFrame]
 """Rows by table; the engine fills in `made_from`."""
+
+Mapped = Callable[[Callable[[list[Any]], Records], Iterable[list[Any]]], Iterable[Records]]
+"""Makes batches: `map`, or what spreads them over processes and keeps their order."""
 
 WHOLE = ""
 """The one key of a step whose tables are made as a whole."""
@@ -173,6 +176,7 @@ def bring_up(
     given: Given,
     run: Runner,
     progress: Progress,
+    mapped: Mapped = map,
 ) -> dict[str, int]:
     """Take each step whose inputs, settings, code or tables changed; return how many keys it made.
 
@@ -193,7 +197,7 @@ def bring_up(
         made[step.name] = 0
         if finished.get(FINISHED + step.name) == state(step):
             continue
-        made[step.name] = run(step.name, bring_one_up, connection, step, given, progress)
+        made[step.name] = run(step.name, bring_one_up, connection, step, given, progress, mapped)
         for table in step.tables:
             known.pop(table, None)
         with store.transaction(connection):
@@ -213,7 +217,11 @@ def _content(connection: duckdb.DuckDBPyConnection, table: str, known: dict[str,
 
 
 def bring_one_up(
-    connection: duckdb.DuckDBPyConnection, step: Step, given: Given, progress: Progress
+    connection: duckdb.DuckDBPyConnection,
+    step: Step,
+    given: Given,
+    progress: Progress,
+    mapped: Mapped = map,
 ) -> int:
     """Gather, compare, make what is due in batches, replace; return how many keys were made."""
     inputs, wanted, due, gone = _compared(connection, step, given)
@@ -221,11 +229,12 @@ def bring_one_up(
         step.settle(connection, due)
         inputs, wanted, due, gone = _compared(connection, step, given)
     if gone:
-        _replace(connection, step, {}, [], gone)
+        _replace(connection, step, (), [], gone)
+    batches = [due[start : start + step.batch] for start in range(0, len(due), step.batch)]
+    # Loaded one by one, as they are asked for: all of them need not fit into memory.
+    payloads = (inputs.load(keys) for keys in batches)
     done = 0
-    for start in range(0, len(due), step.batch):
-        keys = due[start : start + step.batch]
-        records = step.make(given, inputs.load(keys))
+    for keys, records in zip(batches, mapped(partial(step.make, given), payloads), strict=True):
         _replace(connection, step, _signed(connection, step, records, wanted), keys, [])
         done += len(keys)
         progress(done, len(due), step.doing)

@@ -15,7 +15,7 @@ import hashlib
 import importlib.util
 import sys
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
@@ -95,7 +95,7 @@ class Code:
             self._modules[name] = None if text is None else Module(text)
         return self._modules[name]
 
-    def reached(self, module: str, starts: list[ast.AST]) -> dict[Place, ast.AST]:
+    def reached(self, module: str, starts: Sequence[ast.AST]) -> dict[Place, ast.AST]:
         """Return every definition that some nodes of a module lead to."""
         found: dict[Place, ast.AST] = {}
         waiting = [place for node in starts for place in self._named(module, node)]
@@ -108,7 +108,7 @@ class Code:
             waiting += self._named(place[0], found[place])
         return found
 
-    def hash_of(self, module: str, starts: list[ast.AST]) -> str:
+    def hash_of(self, module: str, starts: Sequence[ast.AST]) -> str:
         """Return a hash of some nodes of a module and of all that they lead to."""
         reached = self.reached(module, starts)
         for place, node in reached.items():

@@ -1,6 +1,7 @@
 """The one cycle of deriving: what is gathered, what is made again, in which order."""
 
 import dataclasses
+import pickle
 import shutil
 
 import polars as pl
@@ -154,6 +155,21 @@ def test_batches_of_one_give_the_same_rows(shop_of_all, monkeypatch):
         monkeypatch.setitem(step.__dict__, "batch", 1)
     shop_of_all.forget_warehouse()
     shop_of_all.work()
+    assert_equal(shop_of_all.contents("core", "out"), before)
+
+
+def sent(function, batches):
+    """Make batches as another process would: of what it is sent, in order."""
+    for batch in batches:
+        make, payloads = pickle.loads(pickle.dumps((function, batch)))  # noqa: S301 our own
+        yield pickle.loads(pickle.dumps(make(payloads)))  # noqa: S301
+
+
+def test_what_a_step_is_handed_can_be_made_in_another_process(shop_of_all):
+    before = shop_of_all.contents("core", "out")
+    shop_of_all.forget_warehouse()
+    shop_of_all.take_in()
+    shop_of_all.derive(mapped=sent)
     assert_equal(shop_of_all.contents("core", "out"), before)
 
 

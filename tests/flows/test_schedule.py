@@ -51,7 +51,7 @@ def test_an_intake_reports_what_waits_and_asks_for_a_derive_until_it_is_publishe
     state = schedule.derive_flow(str(shop.folder.root), return_state=True)
     assert state.message == "snapshot 1"
     assert snapshot.current(shop.folder.root).number == 1
-    assert "| gains | 1 |" in newest_artifact("derive")
+    assert "| compare stages | 1 |" in newest_artifact("derive")
 
     schedule.intake_flow(str(shop.folder.root), return_state=True)
     assert asked == ["derive/after-intake"]
