@@ -6,48 +6,38 @@ from typing import NamedTuple
 
 import duckdb
 
-from flows.steps import engine
-from flows.steps.alike import ALIKE
-from flows.steps.curves import CURVES
-from flows.steps.effects import EFFECTS
-from flows.steps.expected import EXPECTED
-from flows.steps.facts import FACTS
-from flows.steps.fuel_change import FUEL_CHANGES
-from flows.steps.gains import GAINS
-from flows.steps.gearing import GEARING
-from flows.steps.health import HEALTH
+from flows.steps import (
+    alike,
+    curves,
+    effects,
+    engine,
+    expected,
+    facts,
+    fuel_change,
+    gains,
+    gearing,
+    health,
+    map_revisions,
+    need,
+    plan,
+    rides,
+    sessions,
+    stability,
+    trust,
+)  # fmt: skip
 from flows.steps.link import link_jobs
-from flows.steps.map_revisions import MAP_REVISIONS
-from flows.steps.need import NEED
-from flows.steps.plan import PLANS
 from flows.steps.progress import Progress, Runner, plainly, quietly
 from flows.steps.refresh import fingerprint, forget_derived
-from flows.steps.rides import RIDES
-from flows.steps.sessions import SESSIONS
-from flows.steps.stability import STABILITY
-from flows.steps.trust import TRUST
 from schemas.settings import ShopSettings
 from warehouse import statements, store
 from warehouse.shop import ShopFolder
 
 STEPS = (
-    CURVES,
-    GEARING,
-    SESSIONS,
-    TRUST,
-    STABILITY,
-    HEALTH,
-    PLANS,
-    GAINS,
-    RIDES,
-    FUEL_CHANGES,
-    EFFECTS,
-    NEED,
-    EXPECTED,
-    MAP_REVISIONS,
-    ALIKE,
-    FACTS,
-)
+    curves.CURVES, gearing.GEARING, sessions.SESSIONS, trust.TRUST, stability.STABILITY,
+    health.HEALTH, plan.PLANS, gains.GAINS, rides.RIDES, fuel_change.FUEL_CHANGES,
+    effects.EFFECTS, need.NEED, expected.EXPECTED, map_revisions.MAP_REVISIONS, alike.ALIKE,
+    facts.FACTS,
+)  # fmt: skip
 """All that is derived; the engine takes them in the order of what they read."""
 
 

@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache, partial
+from itertools import chain
 from typing import Any, NamedTuple
 
 import duckdb
@@ -132,6 +133,23 @@ def rows_by(frame: pl.DataFrame, key: str, keys: list[str]) -> dict[str, list[di
 def whole(mark: str, load: Callable[[], Any]) -> Inputs:
     """Return the inputs of a step whose tables are made as a whole, from one payload."""
     return Inputs({WHOLE: mark}, lambda _: [load()])
+
+
+def each(function: Callable[[Given, Any], Records]) -> Callable[[Given, list[Any]], Records]:
+    """Return the making of a batch that makes one payload after the other."""
+    return partial(_each, function)
+
+
+def _each(function: Callable[[Given, Any], Records], given: Given, payloads: list[Any]) -> Records:
+    made: dict[str, list[Any]] = {}
+    for payload in payloads:
+        for table, rows in function(given, payload).items():
+            if len(rows):
+                made.setdefault(table, []).append(rows)
+    return {
+        table: pl.concat(parts) if isinstance(parts[0], pl.DataFrame) else list(chain(*parts))
+        for table, parts in made.items()
+    }
 
 
 def short_hash(text: str) -> str:

@@ -16,7 +16,7 @@ import polars as pl
 from flows.metrics import expected_mixture
 from flows.metrics.expected_mixture import Expected
 from flows.steps.builds import ethanol_share
-from flows.steps.engine import Given, Inputs, Records, Step, marks
+from flows.steps.engine import Given, Inputs, Records, Step, each, marks
 from flows.steps.refresh import fingerprint, or_none, parts_of
 from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
@@ -109,13 +109,11 @@ def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
     return Inputs(marked, load)
 
 
-def _make(given: Given, payloads: list[Any]) -> Records:
-    """Return what to expect of builds, kind by kind."""
-    made: dict[str, list[dict[str, Any]]] = {table: [] for table in EXPECTED.tables}
-    for keys, groups, peaks, due in payloads:
-        for table, rows in _of_kind(keys, groups, peaks, given.settings).items():
-            made[table] += [row for row in rows if row["expected_id"] in due]
-    return made
+def _make(given: Given, payload: Any) -> Records:
+    """Return what to expect of the builds of one kind."""
+    keys, groups, peaks, due = payload
+    made = _of_kind(keys, groups, peaks, given.settings)
+    return {t: [row for row in rows if row["expected_id"] in due] for t, rows in made.items()}
 
 
 EXPECTED = Step(
@@ -132,7 +130,7 @@ EXPECTED = Step(
         "out.cruise_cell",
     ),
     inputs=_inputs,
-    make=_make,
+    make=each(_make),
     set_by=lambda settings: [settings.mixture.notice_pct, settings.mixture.warn_pct],
 )  # fmt: skip
 

@@ -17,7 +17,7 @@ import polars as pl
 
 from flows.metrics import fuel_change
 from flows.metrics.fuel_change import Evidence, FuelChange
-from flows.steps.engine import Given, Inputs, Records, Step, marks, short_hash, with_settings
+from flows.steps.engine import Given, Inputs, Records, Step, each, marks, short_hash, with_settings
 from flows.steps.refresh import or_none, parts_of
 from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
@@ -127,13 +127,11 @@ def _is_seen(stage: dict[str, Any]) -> bool:
     return bool(stage["session_from"] or stage["cruise_from"])
 
 
-def _make(given: Given, payloads: list[Any]) -> Records:
-    """Suggest fuel changes, job by job."""
-    made: dict[str, list[dict[str, Any]]] = {table: [] for table in FUEL_CHANGES.tables}
-    for of_job, seen, due in payloads:
-        for table, rows in _job(of_job, seen, given.settings).items():
-            made[table] += [row for row in rows if row["stage_id"] in due]
-    return made
+def _make(given: Given, payload: Any) -> Records:
+    """Suggest the fuel changes of a job."""
+    of_job, seen, due = payload
+    made = _job(of_job, seen, given.settings)
+    return {t: [row for row in rows if row["stage_id"] in due] for t, rows in made.items()}
 
 
 FUEL_CHANGES = Step(
@@ -149,7 +147,7 @@ FUEL_CHANGES = Step(
         "out.session_curve", "out.lean_window", "core.stage",
     ),
     inputs=_inputs,
-    make=_make,
+    make=each(_make),
     set_by=lambda settings: [settings.suggestion, settings.mixture.gauge_accuracy_pct],
     batch=100,
 )  # fmt: skip

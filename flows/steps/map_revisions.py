@@ -11,11 +11,10 @@ import numpy as np
 from flows.metrics import map_revision
 from flows.metrics.map_revision import Change, MissedRange
 from flows.metrics.session import PooledSd, pooled_sd
-from flows.steps.engine import Given, Inputs, Records, Step, marks
+from flows.steps.engine import Given, Inputs, Records, Step, each, marks
 from flows.steps.refresh import fingerprint, or_none
 from flows.steps.trust import whole_dof
 from flows.steps.wording import signed_pct
-from schemas.settings import ShopSettings
 from warehouse import store
 
 SPEED_STEP_RPM = 250.0
@@ -103,34 +102,6 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     return Inputs(marked, load)
 
 
-def _make(given: Given, payloads: list[_Carried]) -> Records:
-    """Judge map revisions."""
-    records: dict[str, list[dict[str, Any]]] = {table: [] for table in MAP_REVISIONS.tables}
-    for carried in payloads:
-        for table, rows in _revision(carried, given.settings).items():
-            records[table] += rows
-    return records
-
-
-MAP_REVISIONS = Step(
-    name="judge maps",
-    doing="judging maps",
-    version=2,
-    key="map_id",
-    tables=(
-        "out.map_revision", "out.map_revision_speed", "out.map_revision_region",
-        "out.map_revision_bike",
-    ),
-    reads=(
-        "out.stage", "out.stage_mixture", "out.stage_cruise", "out.session_curve",
-        "out.cruise_cell", "core.stage",
-    ),
-    inputs=_inputs,
-    make=_make,
-    set_by=lambda settings: settings.mixture.notice_pct,
-)  # fmt: skip
-
-
 def _of(groups: dict[Key, list[dict[str, Any]]], key: Key | None) -> list[dict[str, Any]]:
     return groups[key] if key is not None else []
 
@@ -195,12 +166,13 @@ def _part_throttle(
     }
 
 
-def _revision(carried: _Carried, settings: ShopSettings) -> dict[str, list[dict[str, Any]]]:
+def _revision(given: Given, carried: _Carried) -> Records:
+    """Judge a map revision."""
     key, members, before, newest, scatter, sizes, curves, part = carried
     map_id = fingerprint(*key)
     speed, errors = _on_one_grid([curves.get(member["stage_id"], {}) for member in members])
     by_speed = map_revision.mean_by_speed(errors)
-    missed = map_revision.missed_ranges(speed, errors, notice_pct=settings.mixture.notice_pct)
+    missed = map_revision.missed_ranges(speed, errors, notice_pct=given.settings.mixture.notice_pct)
     against = map_revision.change_between(
         _of_bikes(before, sizes), _of_bikes(members, sizes), scatter=scatter
     )
@@ -278,6 +250,25 @@ def _revision(carried: _Carried, settings: ShopSettings) -> dict[str, list[dict[
             for member in members
         ],
     }
+
+
+MAP_REVISIONS = Step(
+    name="judge maps",
+    doing="judging maps",
+    version=2,
+    key="map_id",
+    tables=(
+        "out.map_revision", "out.map_revision_speed", "out.map_revision_region",
+        "out.map_revision_bike",
+    ),
+    reads=(
+        "out.stage", "out.stage_mixture", "out.stage_cruise", "out.session_curve",
+        "out.cruise_cell", "core.stage",
+    ),
+    inputs=_inputs,
+    make=each(_revision),
+    set_by=lambda settings: settings.mixture.notice_pct,
+)  # fmt: skip
 
 
 def _on_one_grid(curves: list[dict[float, float]]) -> tuple[np.ndarray, np.ndarray]:

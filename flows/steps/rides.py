@@ -20,7 +20,7 @@ from flows.metrics.exhaust_gas import lambda_from_exhaust_gas
 from flows.metrics.fuel import mixed_atom_ratios
 from flows.metrics.mixture import part_throttle_band
 from flows.steps.builds import blend_by_mass
-from flows.steps.engine import Given, Inputs, Records, Step, by_key, with_settings
+from flows.steps.engine import Given, Inputs, Records, Step, by_key, each, with_settings
 from flows.steps.ride_repeats import find_repeats, repeated
 from flows.steps.samples import MANY_ROWS, read_samples
 from schemas.columns import CHANNELS
@@ -98,29 +98,24 @@ def _find_repeats(connection: duckdb.DuckDBPyConnection, due: list[str]) -> None
     find_repeats(connection, [ride_id for (ride_id,) in changed])
 
 
-def _make(given: Given, payloads: list[dict[str, Any]]) -> Records:
-    """Return the rides and cruise cells of stages."""
+def _make(given: Given, payload: dict[str, Any]) -> Records:
+    """Return the rides and cruise cells of a stage."""
     settings = given.settings
-    made: dict[str, list[dict[str, Any]]] = {name: [] for name in RIDES.tables}
-    for payload in payloads:
-        rides = [row | {"marks": json.loads(row["marks"] or "{}")} for row in payload["rides"]]
-        wanted = settings.mixture_on(rides[0]["fuel"], rides[0]["target_lambda"])
-        parts = []
-        for row in rides:
-            # One ride at a time: a long one may fill the memory that there is.
-            samples = read_samples(given.shop, [row])[row["sample_id"]]
-            head, left_out, part = _ride(row, samples, settings, wanted)
-            if row["copy_of"]:
-                head, left_out, part = _as_copy(head, row["copy_of"])
-            made["out.ride"].append(head)
-            made["out.ride_exclusion"] += left_out
-            if part is not None:
-                parts.append(part)
-        of_stage = _of_stage(payload["stage_id"], parts, settings.mixture.gauge_accuracy_pct)
-        for name, rows in of_stage.items():
-            made[name] += rows
-        made["out.stage_cruise"].append(_line(rides, parts, of_stage))
-    return made
+    rides = [row | {"marks": json.loads(row["marks"] or "{}")} for row in payload["rides"]]
+    wanted = settings.mixture_on(rides[0]["fuel"], rides[0]["target_lambda"])
+    heads, exclusions, parts = [], [], []
+    for row in rides:
+        # One ride at a time: a long one may fill the memory that there is.
+        samples = read_samples(given.shop, [row])[row["sample_id"]]
+        head, left_out, part = _ride(row, samples, settings, wanted)
+        if row["copy_of"]:
+            head, left_out, part = _as_copy(head, row["copy_of"])
+        heads.append(head)
+        exclusions += left_out
+        parts += [part] if part is not None else []
+    of_stage = _of_stage(payload["stage_id"], parts, settings.mixture.gauge_accuracy_pct)
+    of_rides = {"out.ride": heads, "out.ride_exclusion": exclusions}
+    return {**of_stage, **of_rides, "out.stage_cruise": [_line(rides, parts, of_stage)]}
 
 
 RIDES = Step(
@@ -135,7 +130,7 @@ RIDES = Step(
         "core.ride", "core.stage", "core.bike", "core.build", "raw.reading", "raw.arrival",
     ),
     inputs=_inputs,
-    make=_make,
+    make=each(_make),
     batch=20,
     settle=_find_repeats,
 )  # fmt: skip

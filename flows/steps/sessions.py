@@ -10,7 +10,7 @@ import duckdb
 import numpy as np
 
 from flows.metrics import curve, heat, mixture, session
-from flows.steps.engine import Given, Inputs, Records, Step, by_key, with_settings
+from flows.steps.engine import Given, Inputs, Records, Step, by_key, each, with_settings
 from flows.steps.refresh import or_none, parts_of, stacked
 from schemas.settings import Mixture, ShopSettings
 from warehouse import store
@@ -65,18 +65,11 @@ def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
     return by_key("stage_id", {"stage": stages}, more)
 
 
-def _make(given: Given, payloads: list[dict[str, Any]]) -> Records:
-    """Average the pulls of stages."""
-    records: dict[str, list[dict[str, Any]]] = {table: [] for table in SESSIONS.tables[:-1]}
-    curves: dict[str, dict[str, np.ndarray]] = {}
-    for payload in payloads:
-        (stage,) = payload["stage"]
-        made, curves[stage["stage_id"]] = _session(
-            stage, payload["heads"], payload["curves"], given.settings
-        )
-        for table, rows in made.items():
-            records[table] += rows
-    return {**records, "out.session_curve": stacked("stage_id", curves)}
+def _make(given: Given, payload: dict[str, Any]) -> Records:
+    """Average the pulls of a stage."""
+    (stage,) = payload["stage"]
+    made, curve = _session(stage, payload["heads"], payload["curves"], given.settings)
+    return {**made, "out.session_curve": stacked("stage_id", {stage["stage_id"]: curve})}
 
 
 SESSIONS = Step(
@@ -93,7 +86,7 @@ SESSIONS = Step(
         "core.build",
     ),
     inputs=_inputs,
-    make=_make,
+    make=each(_make),
     set_by=lambda settings: [settings.figures, settings.trust.repeatability_share],
 )  # fmt: skip
 

@@ -174,7 +174,7 @@ def step_hashes() -> dict[str, Stated]:
     found = {}
     code = Code()
     for step in STEPS:
-        module = step.make.__module__
+        module = step.inputs.__module__
         parts = [word.value for word in _declared(code, module).keywords if word.arg in DECIDES]
         found[step.name] = Stated(step.version, code.hash_of(module, parts))
     for name, version, module, starts in (
