@@ -16,6 +16,11 @@ MOST_PRIOR_STRENGTH = 20.0
 a build of its own would need dozens of bikes to stand out."""
 
 
+LEVEL = 0.90
+"""Coverage of the central intervals: their lower end is then the one-sided 95 % bound that builds
+are ranked by."""
+
+
 class Probability(NamedTuple):
     """The chance that the next bike so built shows a warn-level lean window.
 
@@ -65,14 +70,7 @@ class ShrunkError(NamedTuple):
     borrowed_share: float
 
 
-def warn_probability(
-    lean_bikes: int,
-    bikes: int,
-    *,
-    prior_share: float,
-    prior_strength: float = 2.0,
-    level: float = 0.90,
-) -> Probability:
+def warn_probability(lean_bikes: int, bikes: int, prior: Prior) -> Probability:
     r"""Return the chance that a bike so built shows a warn-level lean window.
 
     Parameters
@@ -81,13 +79,8 @@ def warn_probability(
         Bikes that showed one.
     bikes : int
         Bikes so built.
-    prior_share : float
-        Share expected before any was seen; see `shop_prior`. [1]
-    prior_strength : float, default 2
-        How many bikes that expectation is worth: two, as in a flat prior.
-    level : float, default 0.90
-        Coverage of the central interval, so that the lower end is the one-sided 95 % bound that
-        builds are ranked by. [1]
+    prior : Prior
+        What is expected before any was seen; see `shop_prior`.
 
     Returns
     -------
@@ -113,9 +106,10 @@ def warn_probability(
 
     Examples
     --------
-    >>> warn_probability(1, 1, prior_share=0.5).lower
+    >>> flat = Prior(prior_share=0.5, prior_strength=2.0)
+    >>> warn_probability(1, 1, flat).lower
     0.2236
-    >>> warn_probability(9, 10, prior_share=0.5).lower
+    >>> warn_probability(9, 10, flat).lower
     0.6356
 
     References
@@ -124,12 +118,12 @@ def warn_probability(
     """
     require("bikes", bikes, at_least=0)
     require("lean_bikes", lean_bikes, at_least=0, at_most=bikes)
-    require("prior_share", prior_share, above=0.0, below=1.0)
-    require("prior_strength", prior_strength, above=0.0)
-    require("level", level, above=0.0, below=1.0)
-    lean = prior_strength * prior_share + lean_bikes
-    fine = prior_strength * (1.0 - prior_share) + bikes - lean_bikes
-    tail = 0.5 * (1.0 - level)
+    share, strength = prior
+    require("prior_share", share, above=0.0, below=1.0)
+    require("prior_strength", strength, above=0.0)
+    lean = strength * share + lean_bikes
+    fine = strength * (1.0 - share) + bikes - lean_bikes
+    tail = 0.5 * (1.0 - LEVEL)
     mean = lean / (lean + fine)
     return Probability(
         mean=mean,
@@ -207,7 +201,7 @@ def shop_prior(lean_bikes_by_group: ArrayLike, bikes_by_group: ArrayLike) -> Pri
 
 
 def shrunk_error(
-    error_pct_by_group: Sequence[ArrayLike], measurement_sd_pct: float, *, level: float = 0.90
+    error_pct_by_group: Sequence[ArrayLike], measurement_sd_pct: float
 ) -> list[ShrunkError]:
     """Return the worst lean error to expect of each build, thin builds leaning on the others.
 
@@ -217,8 +211,6 @@ def shrunk_error(
         For each build, the held worst lean error of each bike; NaN where it was not seen. [%]
     measurement_sd_pct : float
         Standard deviation with which one bike's error is measured: gauge, probe and air. [%]
-    level : float, default 0.90
-        Coverage of the interval, as for `warn_probability`. [1]
 
     Returns
     -------
@@ -249,7 +241,7 @@ def shrunk_error(
         groups.append((error, np.full(error.size, measurement_sd_pct**2)))
     return [
         ShrunkError(group.bikes, group.mean, group.lower, group.upper, group.borrowed_share)
-        for group in borrowed(groups, level=level)
+        for group in borrowed(groups, level=LEVEL)
     ]
 
 

@@ -121,12 +121,7 @@ def _row(
     made_from: str,
 ) -> dict[str, Any]:
     lean = _lean(members)
-    chance = need.warn_probability(
-        lean,
-        len(members),
-        prior_share=prior.prior_share,
-        prior_strength=prior.prior_strength,
-    )
+    chance = need.warn_probability(lean, len(members), prior)
     speeds = [m["worst_speed_rpm"] for m in members if m["level"] in LEAN] or [
         m["worst_speed_rpm"] for m in members
     ]
