@@ -54,16 +54,11 @@ class Disagreement(NamedTuple):
     ----------
     ratio : float
         Median of P / (T ω); 1 where they agree. [1]
-    sure_within : float
-        Two standard errors of its logarithm. [1]
-    power_unit : str
-        Unit that the power is likely in.
-    torque_unit : str
-        Unit that the torque is likely in.
+    power_unit, torque_unit : str
+        Units that they are likely in.
     """
 
     ratio: float
-    sure_within: float
     power_unit: str
     torque_unit: str
 
@@ -131,7 +126,7 @@ def power_over_torque(
     best = min(mixes, key=lambda pair: abs(math.log(ratio / mixes[pair])))
     if abs(math.log(ratio / mixes[best])) > 0.05 + sure:
         best = (power_unit, torque_unit)
-    return Disagreement(ratio, sure, *best)
+    return Disagreement(ratio, *best)
 
 
 def rail_share(values: ArrayLike) -> tuple[float, float]:

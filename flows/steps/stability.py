@@ -383,14 +383,12 @@ def _chart(
     _, power = on_one_grid([curves[s["stage_id"]] for s in sessions], 1)
     levels = 100 * session.pull_levels(power)
     levels = levels - np.mean(levels[reference])
-    chart = stability.individuals_chart(
-        levels, reference=reference, least_sd=_known_sd_pct(sessions, trust)
-    )
+    chart = stability.individuals_chart(levels, reference, _known_sd_pct(sessions, trust))
     # A session in doubtful air says nothing of the dyno: it is shown, and judged by nobody.
     judged = np.where(sound, levels, np.nan)
     ewma = stability.ewma_chart(judged, centre=chart.centre, sd=chart.sd)
     level = stability.level_chart(judged, centre=chart.centre, sd=chart.sd, reference=reference)
-    told = stability.signals(judged, chart, ewma, level.sums, zones=True)
+    told = stability.signals(judged, chart, ewma, level.sums)
     rows = [
         {
             "stage_id": s["stage_id"],
@@ -639,8 +637,8 @@ def _slope_verdict(
     )
     cause = stability.correction_cause(
         slope,
-        temperature=_slope_of(pairs, numbers, lambda s: s["ambient_temp_k"])[0],
-        pressure=_slope_of(pairs, numbers, lambda s: s["ambient_pressure_pa"])[0],
+        _slope_of(pairs, numbers, lambda s: s["ambient_temp_k"])[0],
+        _slope_of(pairs, numbers, lambda s: s["ambient_pressure_pa"])[0],
     )
     if cause:
         size = slope.slope * float(np.std(density, ddof=1))
@@ -683,7 +681,7 @@ def _slope_of(
         [math.nan if value is None else value for value in read],
         [row["level_pct"] for _, _, row in own],
         [_spell(number, row) for number, _, row in own],
-        charts=[f"{number}" for number, _, _ in own],
+        [f"{number}" for number, _, _ in own],
     )
 
 
@@ -826,7 +824,7 @@ def _station_events(
     pressure = np.array(
         [np.nan if s["ambient_pressure_pa"] is None else s["ambient_pressure_pa"] for s in sessions]
     )
-    for spell in stability.pressure_spells(pressure, days, altitude_m=altitude_m):
+    for spell in stability.pressure_spells(pressure, days, altitude_m):
         rows = sessions[spell.first : spell.last + 1]
         if all(s["has_air_doubt"] for s in rows):
             continue
