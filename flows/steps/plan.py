@@ -28,15 +28,12 @@ def derive_plans(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any]) -
         "WHERE is_corrected AND reference_factor_sd IS NOT NULL",
     )["reference_factor_sd"].to_list()
     side = {"reference_factor_sd": median(usual_sd) if usual_sd else 0.0}
-    known = {
-        "repeatability_share": trust["repeatability_share"],
-        "repeatability_dof": trust["repeatability_dof"],
-        "remount_share": trust["remount_share"],
-        "remount_dof": trust["remount_dof"],
+    known = planner.ShopScatter(
+        *(trust[name] for name in planner.ShopScatter._fields[:4]),
         # Rounded as the trust is: a new session then rarely moves every plan.
-        "correction_share": rounded_up(correction_share(side, side)),
-    }
-    made_from = fingerprint(PLAN_VERSION, known)
+        correction_share=rounded_up(correction_share(side, side)),
+    )
+    made_from = fingerprint(PLAN_VERSION, known._asdict())
     to_make, gone = outdated(connection, "out.plan", "made_from", {made_from: made_from})
     if not to_make:
         return 0
@@ -45,16 +42,11 @@ def derive_plans(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any]) -
         for is_strapped_once in (True, False):
             seen_pct = math.inf
             for pulls in range(1, MOST_PULLS + 1):
-                if is_put_back:
-                    plan = planner.before_after_before(
-                        pulls, pulls, pulls, same_mounting=is_strapped_once, **known
-                    )
-                else:
-                    plan = planner.before_after(
-                        pulls, pulls, same_mounting=is_strapped_once, **known
-                    )
-                # Where mounting is all, Satterthwaite's t grows as the pulls drop out: nobody has
-                # to use the pulls that would not help.
+                plan = planner.planned(
+                    pulls, known, is_put_back=is_put_back, is_strapped_once=is_strapped_once
+                )
+                # Where mounting is all, Satterthwaite's t grows as the pulls drop out; pulls that
+                # would not help need not be run.
                 seen_pct = min(seen_pct, planner.detectable_pct(plan))
                 rows.append(
                     {
