@@ -223,13 +223,13 @@ def _channels(colour: str) -> tuple[int, int, int]:
 
 
 def faded(colour: str, strength: float) -> str:
-    """Return a colour that lets the ground shine through."""
+    """Return a colour made partly transparent."""
     red, green, blue = _channels(colour)
     return f"rgba({red},{green},{blue},{strength})"
 
 
 def mixed(colour: str, ground: str, strength: float) -> str:
-    """Return a colour mixed with its ground, opaque."""
+    """Return the opaque colour that a transparent one makes on its background."""
     pairs = zip(_channels(colour), _channels(ground), strict=True)
     mixed = [round(strength * front + (1 - strength) * back) for front, back in pairs]
     return "#" + "".join(f"{channel:02X}" for channel in mixed)

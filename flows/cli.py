@@ -50,7 +50,7 @@ def main() -> None:
     set_up_streams()
     theirs = keep_to_owner()
     try:
-        # Not by itself: usage errors quote what was typed, and are to pass our terminal too.
+        # Not standalone: usage errors quote what was typed and must pass our own terminal too.
         code = app(standalone_mode=False, obj=theirs) or 0
     except Exception as error:  # noqa: BLE001 the last place where one can be told
         code = _tell_error(error)
@@ -112,7 +112,7 @@ def _told(error: Exception) -> str:
 
 
 def _fault(error: Exception) -> str:
-    """Keep the whole of an error that nobody foresaw where it can be sent on from; say so."""
+    """Write an unexpected error with its traceback to a log; return what to say of it."""
     shops = [Path(argument) for argument in sys.argv[1:] if _is_shop(Path(argument))]
     folder = shops[0] / "warehouse" if shops else Path(tempfile.gettempdir()) / "rollbook"
     log = folder / "logs" / "fault.txt"
@@ -189,7 +189,7 @@ def demo(
 
     started = time.monotonic()
     if folder.exists() and any(folder.iterdir()) and not _is_demo(folder):
-        # Above all a real shop must not get invented jobs into its archive, which never forgets.
+        # A real shop must not get invented jobs into its archive: they could never be taken out.
         console.print(
             Text(
                 f"{folder} holds other things than a demo shop; name a new folder.",

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 LAYERS = ("raw", "core", "out")
 
-# Views that read what the alphabet puts after them come last.
+# Views that read later views come last.
 _VIEWS_LAST = (
     "out.pull_source",
     "out.stage",

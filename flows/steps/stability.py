@@ -35,7 +35,7 @@ ALIKE_P = 0.05
 NOW_DAYS = 14
 """Weather in doubt within so many days of the last session is in doubt now."""
 RECENT_DAYS = 60
-"""Older doubts call for a look, not for a spanner."""
+"""Doubts older than so many days are shown as past: nothing is to be done on the dyno."""
 MOST_DAYS_NAMED = 3
 READINGS = ("temperature", "pressure", "humidity")
 READ_AS = {"temperature": "ambient_temp_k", "pressure": "ambient_pressure_pa",
@@ -637,7 +637,7 @@ def _of_one_slope(charts: list[Chart], pairs: Pairs) -> list[list[int]]:
     """Return the charts in sets whose slopes are alike: all, else by bike, else each alone."""
 
     def alike(numbers: list[int]) -> bool:
-        # Not told apart is alike: near-equal slopes must not get two causes.
+        # Slopes that cannot be told apart count as alike, or near-equal ones would get two causes.
         _, p = _slope_of(pairs, numbers, _density)
         return not p < ALIKE_P
 
@@ -872,7 +872,7 @@ def _affected(sessions: list[dict[str, Any]], events: list[dict[str, Any]]) -> l
         next_on = event.pop("next_on", None)
         begins = event["begins_after"] or event["first_on"]
         ends = event["last_on"] or date.max
-        # It holds at all times and differs with the weather: no one figure widens by it.
+        # It changes with the weather: no single figure can widen a comparison by it.
         always = event["event_kind"] == "correction"
         # Not by number, which a later find may change: gains hang on it.
         key = f"{event['dyno']}: {event['event_kind']} {event['first_on']}"

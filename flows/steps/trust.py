@@ -54,7 +54,7 @@ def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) 
     repeatability = rounded_up(usual.sd) if own else settings.trust.repeatability_share
     dof = whole_dof(usual.dof) if own else DEFAULT_DOF
     pairs = _unchanged_pairs(connection, sessions)
-    # What the pulls and the correction put into a pair is counted for themselves in every gain.
+    # Every gain adds the variance of pulls and correction by itself: take it out of a pair's.
     variance = [
         repeatability**2 * (1 / a["pulls_used"] + 1 / b["pulls_used"]) / 2
         + correction_share(a, b) ** 2 / 2
@@ -70,7 +70,7 @@ def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) 
         "repeatability_share": repeatability,
         "repeatability_dof": dof,
         "repeatability_origin": f"{OWN}, from {len(shares)} sessions" if own else DEFAULT,
-        # To the nearest: how little is known of it is in its degrees of freedom already.
+        # To the nearest step: its degrees of freedom already say how little is known of it.
         "remount_share": nearest_step(remount.share) if not remount.is_default else remount.share,
         "remount_dof": DEFAULT_REMOUNT_DOF if remount.is_default else whole_dof(remount.dof),
         "remount_pairs": len(pairs),
