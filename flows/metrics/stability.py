@@ -94,23 +94,18 @@ class EwmaChart(NamedTuple):
 
 
 class CusumChart(NamedTuple):
-    """Tabular cumulative sums, one a value.
+    """Tabular cumulative sums, one a value, in the unit of the values.
 
     Attributes
     ----------
     high, low : ndarray
-        What has piled up above and below the centre beyond the allowance; both at least 0, in
-        the unit of the values.
-    run_high, run_low : ndarray
-        Values since each sum last stood at 0.
+        What has piled up above and below the level beyond the allowance; both at least 0.
     limit : float
         A sum above it signals.
     """
 
     high: np.ndarray
     low: np.ndarray
-    run_high: np.ndarray
-    run_low: np.ndarray
     limit: float
 
 
@@ -369,73 +364,24 @@ def ewma_chart(values: ArrayLike, *, centre: float, sd: float) -> EwmaChart:
     return EwmaChart(average, centre - half, centre + half)
 
 
-def cusum_chart(values: ArrayLike, *, centre: float, sd: float) -> CusumChart:
-    r"""Return the chart that adds up small departures until they cannot be chance.
+class Sums:
+    """Adds up small departures until they cannot be chance, above and below."""
 
-    Parameters
-    ----------
-    values : array_like
-        One value a session, in order of time; NaN where not seen.
-    centre : float
-        Where the steady process lies.
-    sd : float
-        Scatter of single values.
+    def __init__(self, sd: float) -> None:
+        self.slack = CUSUM_ALLOWANCE * sd
+        self.high = self.low = 0.0
+        self.run_high = self.run_low = 0
+        """Values since each sum last stood at 0."""
 
-    Returns
-    -------
-    CusumChart
-        Both sums and how long each has been piling up. Where a value was not seen, the sums
-        before it hold.
-
-    Raises
-    ------
-    ValueError
-        If `values` is not one row, or `sd` is negative.
-
-    Notes
-    -----
-    .. math::
-        C_i^+ &= \max(0,\; x_i - (\mu_0 + k s) + C_{i-1}^+) \\
-        C_i^- &= \max(0,\; (\mu_0 - k s) - x_i + C_{i-1}^-)
-
-    as [1]_ and [2]_; above :math:`h s` they signal. With k = 0.5 and h = 5 a steady process
-    signals once in 465 values, a shift of one standard deviation after 10.4 and of two after 4
-    [3]_. The values of the run that signals date the shift. Assumes values independent in time,
-    and a scatter that is known: from ten values of a reference it is known within a quarter.
-
-    Examples
-    --------
-    >>> cusum_chart([10.0, 12.0, 12.0], centre=10.0, sd=1.0).high
-    array([0. , 1.5, 3. ])
-
-    References
-    ----------
-    .. [1] D. C. Montgomery, Introduction to Statistical Quality Control, section 9.1.
-    .. [2] NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.3.
-    .. [3] J. M. Lucas and R. B. Crosier, Technometrics 24, 1982 (from memory).
-    """
-    require("sd", sd, at_least=0.0)
-    (row,) = _rows(values=values)
-    slack = CUSUM_ALLOWANCE * sd
-    sums = np.zeros((2, row.size))
-    runs = np.zeros((2, row.size), dtype=int)
-    now, run = [0.0, 0.0], [0, 0]
-    for index, value in enumerate(row):
-        if not math.isnan(value):
-            for side, sign in enumerate((1.0, -1.0)):
-                now[side] = max(0.0, now[side] + sign * (value - centre) - slack)
-                run[side] = run[side] + 1 if now[side] > 0.0 else 0
-        sums[:, index], runs[:, index] = now, run
-    return CusumChart(sums[0], sums[1], runs[0], runs[1], CUSUM_LIMIT * sd)
+    def add(self, departure: float) -> None:
+        """Take in one more value, as its departure from the level."""
+        self.high = max(0.0, self.high + departure - self.slack)
+        self.low = max(0.0, self.low - departure - self.slack)
+        self.run_high = self.run_high + 1 if self.high > 0.0 else 0
+        self.run_low = self.run_low + 1 if self.low > 0.0 else 0
 
 
-def level_chart(
-    values: ArrayLike,
-    *,
-    centre: float,
-    sd: float,
-    reference: ArrayLike | None = None,
-) -> LevelChart:
+def level_chart(values: ArrayLike, *, centre: float, sd: float, reference: ArrayLike) -> LevelChart:
     r"""Return the lasting changes of level, each with when it began and how large it is.
 
     Parameters
@@ -446,97 +392,95 @@ def level_chart(
         Level of the reference period.
     sd : float
         Scatter of single values.
-    reference : array_like of bool, optional
-        Which values made the centre. The centre is then taken as known no better than they know
-        it, and sound values that follow make it better. Default: the centre is known.
+    reference : array_like of bool
+        Which values made the centre. It is taken as known no better than they know it, and sound
+        values that follow make it better. Without any the centre is taken as known.
 
     Returns
     -------
     LevelChart
-        Levels, sums and shifts.
+        Levels, sums and shifts. Where a value was not seen, the sums before it hold.
 
     Raises
     ------
     ValueError
-        As `cusum_chart`, or if `reference` differs from `values` in length or holds no value.
+        If the rows differ in length, or `sd` is negative.
 
     Notes
     -----
-    A self-starting CUSUM [1]_: each value is held against the mean of the *n* values of its level
-    so far, scaled by :math:`\sqrt{1 + 1/n}` for what that mean does not know. Held against the
-    mean of ten values alone, a steady process would raise false alarms several times as often as
-    the tables say. A departure counts for three standard deviations at most: one wild value is no
-    level. When a sum signals, the new level begins at the value of the run from which on the
-    mean departs most surely (greatest :math:`n (\bar x - \mu)^2`), and the sums start again
-    about that. The size is biased away from 0 while a shift is new
-    (only large sums signal), and less with each value that follows. A slow drift comes out as
-    several shifts in one direction.
+    .. math::
+        C_i^+ &= \max(0,\; d_i - k s + C_{i-1}^+), \quad C_i^- = \max(0,\; -d_i - k s + C_{i-1}^-)
+
+    as [1]_ and [2]_; above :math:`h s` they signal. With k = 0.5 and h = 5 a steady process of
+    independent values and known scatter signals once in 465 values, a shift of one standard
+    deviation after 10.4 and of two after 4 [3]_.
+
+    A self-starting CUSUM [4]_: :math:`d_i` is each value held against the mean of the *n* values
+    of its level so far, scaled by :math:`\sqrt{1 + 1/n}` for what that mean does not know. Held
+    against the mean of ten values alone, a steady process would raise false alarms several times
+    as often as the tables say. A departure counts for three standard deviations at most: one wild
+    value is no level. When a sum signals, the new level begins at the value of the run from which
+    on the mean departs most surely (greatest :math:`n (\bar x - \mu)^2`), and the sums start
+    again about that. The size is biased away from 0 while a shift is new (only large sums signal),
+    and less with each value that follows. A slow drift comes out as several shifts in one
+    direction.
 
     Within which values a shift began is told by the likelihood: with *R(t)* the squares left
     about the two means if it began at *t*, all *t* with
 
     .. math:: \frac{R(t) - \min R}{s^2} \le 7.35, \quad \left(1 - e^{-7.35/2}\right)^2 = 0.95
 
-    as [2]_.
+    as [5]_.
 
-    The run lengths of the tables hold for a known scatter. With a scatter from the moving ranges
-    of ten values, one steady process in four shows a shift within the next 52 values (one in
-    fifteen with a known scatter); of shifts of two standard deviations 92 % are seen within nine
-    values, of shifts of one 66 % within 26 (own simulation of 3,000 and 1,500 processes each).
+    With a scatter from the moving ranges of ten values, one steady process in four shows a shift
+    within the next 52 values (one in fifteen with a known scatter); of shifts of two standard
+    deviations 92 % are seen within nine values, of shifts of one 66 % within 26 (own simulation of
+    3,000 and 1,500 processes each).
 
     Examples
     --------
-    >>> chart = level_chart([0.0, 0.1, -0.1, 3.0, 3.1, 2.9], centre=0.0, sd=1.0)
+    >>> chart = level_chart([0.0, 0.1, -0.1, 3.0, 3.1, 2.9], centre=0.0, sd=1.0,
+    ...                     reference=[False] * 6)
     >>> chart.shifts[0][:6]
     (3, 5, 5, 2, 4, 3.0)
 
     References
     ----------
-    .. [1] D. M. Hawkins and D. H. Olwell, Cumulative Sum Charts and Charting for Quality
+    .. [1] D. C. Montgomery, Introduction to Statistical Quality Control, section 9.1.
+    .. [2] NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.3.
+    .. [3] J. M. Lucas and R. B. Crosier, Technometrics 24, 1982 (from memory).
+    .. [4] D. M. Hawkins and D. H. Olwell, Cumulative Sum Charts and Charting for Quality
        Improvement, 1998, chapter 7 (from memory).
-    .. [2] D. Siegmund, Confidence sets in change-point problems, International Statistical
+    .. [5] D. Siegmund, Confidence sets in change-point problems, International Statistical
        Review 56, 1988 (from memory).
     """
-    (row,) = _rows(values=values)
+    require("sd", sd, at_least=0.0)
+    row, chosen = _rows(values=values, reference=reference)
     is_seen = np.isfinite(row)
-    within, count = np.zeros(row.shape, dtype=bool), math.inf
-    if reference is not None:
-        _, chosen = _rows(values=values, reference=reference)
-        within = is_seen & (chosen > 0.0)
-        count = float(within.sum())
-        if count == 0.0:
-            raise ValueError("reference must hold at least 1 value that was seen, got none")
+    within = is_seen & (chosen > 0.0)
     high, low = np.zeros(row.size), np.zeros(row.size)
-    run_high, run_low = np.zeros(row.size, dtype=int), np.zeros(row.size, dtype=int)
+    limit, widest = CUSUM_LIMIT * sd, LIMIT_WIDTH * sd
     begun: list[tuple[int, int]] = []
-    start, mean = 0, centre
-    while True:
-        held_against = mean
-        departure = np.full(row.size - start, math.nan)
-        for index in range(start, row.size):
-            if not is_seen[index]:
-                continue
-            away = (row[index] - mean) / math.sqrt(1.0 + 1.0 / count)
+    sums, mean, held_against = Sums(sd), centre, centre
+    count = float(within.sum()) or math.inf
+    for index, value in enumerate(row):
+        if is_seen[index]:
+            away = (value - mean) / math.sqrt(1.0 + 1.0 / count)
             # One wild value must not make a level of its own.
-            departure[index - start] = min(max(away, -LIMIT_WIDTH * sd), LIMIT_WIDTH * sd)
+            sums.add(min(max(away, -widest), widest))
             if not within[index] and math.isfinite(count):
-                mean, count = (mean * count + row[index]) / (count + 1.0), count + 1.0
-        chart = cusum_chart(departure, centre=0.0, sd=sd)
-        over = np.flatnonzero((chart.high > chart.limit) | (chart.low > chart.limit))
-        end = int(over[0]) + 1 if over.size else row.size - start
-        for whole, part in zip((high, low, run_high, run_low), chart[:4], strict=True):
-            whole[start : start + end] = part[:end]
-        if not over.size:
-            break
-        seen = start + end - 1
-        run = run_high[seen] if high[seen] > low[seen] else run_low[seen]
-        places = np.flatnonzero(is_seen[: seen + 1])[-run:]
-        first = int(places[_onset(row[places], held_against)])
-        begun.append((first, seen))
-        of_run = row[first : seen + 1][is_seen[first : seen + 1]]
-        mean, count, start = float(of_run.mean()), float(of_run.size), seen + 1
+                mean, count = (mean * count + value) / (count + 1.0), count + 1.0
+        high[index], low[index] = sums.high, sums.low
+        if max(sums.high, sums.low) > limit:
+            run = sums.run_high if sums.high > sums.low else sums.run_low
+            places = np.flatnonzero(is_seen[: index + 1])[-run:]
+            first = int(places[_onset(row[places], held_against)])
+            begun.append((first, index))
+            of_run = row[first : index + 1][is_seen[first : index + 1]]
+            mean = held_against = float(of_run.mean())
+            sums, count = Sums(sd), float(of_run.size)
     level, found = _levels_and_shifts(row, begun, within, centre, sd)
-    return LevelChart(level, CusumChart(high, low, run_high, run_low, CUSUM_LIMIT * sd), found)
+    return LevelChart(level, CusumChart(high, low, limit), found)
 
 
 def _onset(values: np.ndarray, level: float) -> int:
@@ -630,7 +574,8 @@ def signals(
     >>> values = [10.0, 12.0, 10.0, 12.0, 16.5]
     >>> limits = individuals_chart(values, [True] * 4 + [False], 0.0)
     >>> about = {"centre": limits.centre, "sd": limits.sd}
-    >>> signals(values, limits, ewma_chart(values, **about), cusum_chart(values, **about))[3:]
+    >>> sums = level_chart(values, **about, reference=[True] * 4 + [False]).sums
+    >>> signals(values, limits, ewma_chart(values, **about), sums)[3:]
     ['', 'beyond the upper limit']
 
     References

@@ -16,7 +16,6 @@ from flows.metrics.stability import (
     CusumChart,
     EwmaChart,
     common_slope,
-    cusum_chart,
     ewma_chart,
     individuals_chart,
     signals,
@@ -145,7 +144,7 @@ def told_of_single_values(values, limits, average=None):
     wide = np.full(len(values), np.inf)
     still = np.zeros(len(values))
     ewma = average or EwmaChart(still, -wide, wide)
-    return signals(values, limits, ewma, CusumChart(still, still, still, still, math.inf))
+    return signals(values, limits, ewma, CusumChart(still, still, math.inf))
 
 
 def test_each_rule_is_told_in_words_where_it_breaks():
@@ -276,7 +275,7 @@ def test_spells_that_saw_nothing_move_share_no_slope():
                 [1.0, 2.0],
                 limits_of([1.0, 2.0]),
                 ewma_chart([1.0, 2.0], centre=0.0, sd=1.0),
-                cusum_chart([1.0], centre=0.0, sd=1.0),
+                CusumChart(np.zeros(1), np.zeros(1), 5.0),
             ),
             "values, ewma, cusum must have one length, got 2, 2, 1",
         ),

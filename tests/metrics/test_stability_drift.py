@@ -13,10 +13,9 @@ from flows.metrics.stability import (
     CusumChart,
     EwmaChart,
     IndividualsChart,
-    cusum_chart,
+    Sums,
     drift_of_pair,
     individuals_chart,
-    level_chart,
     signals,
 )
 
@@ -37,25 +36,42 @@ NIST = [
 STEADY = IndividualsChart(0.0, -3.0, 3.0, 1.0)
 
 
+def cusum_chart(values, centre, sd):
+    """Return the sums about a known centre, which signal and go on."""
+    sums = Sums(sd)
+    rows = []
+    for value in values:
+        sums.add(value - centre)
+        rows.append((sums.high, sums.low, sums.run_high))
+    high, low, run_high = np.array(rows).T
+    return high, low, run_high, stability.CUSUM_LIMIT * sd
+
+
+def level_chart(values, centre, sd, reference=None):
+    """Return the chart about a centre that is known, or as a reference knows it."""
+    known = np.zeros(len(values)) if reference is None else reference
+    return stability.level_chart(values, centre=centre, sd=sd, reference=known)
+
+
 def test_the_sums_match_the_textbook_example():
-    chart = cusum_chart(MONTGOMERY, centre=10.0, sd=1.0)
-    got = chart.high[[3, 4, 5, 6, 27, 28, 29]]
+    high, low, run_high, limit = cusum_chart(MONTGOMERY, centre=10.0, sd=1.0)
+    got = high[[3, 4, 5, 6, 27, 28, 29]]
     assert got == pytest.approx([1.16, 2.82, 2.50, 0.04, 4.47, 5.28, 5.30], abs=5e-3)
-    assert chart.run_high[28] == 7
-    assert list(np.flatnonzero(chart.high > chart.limit) + 1) == [29, 30]
-    assert not (chart.low > chart.limit).any()
+    assert run_high[28] == 7
+    assert list(np.flatnonzero(high > limit) + 1) == [29, 30]
+    assert not (low > limit).any()
 
 
 def test_the_sums_match_the_nist_example(monkeypatch):
     sd = 0.635
     monkeypatch.setattr(stability, "CUSUM_ALLOWANCE", 0.3175 / sd)
     monkeypatch.setattr(stability, "CUSUM_LIMIT", 4.1959 / sd)
-    chart = cusum_chart(NIST, centre=325.0, sd=sd)
-    assert chart.high[:12] == pytest.approx(np.zeros(12), abs=0.04)
+    high, low, _, limit = cusum_chart(NIST, centre=325.0, sd=sd)
+    assert high[:12] == pytest.approx(np.zeros(12), abs=0.04)
     expected = [3.01, 4.94, 7.45, 10.63, 11.99, 14.44, 16.00, 19.04]
-    assert chart.high[12:] == pytest.approx(expected, abs=6e-3)
-    assert chart.low[7] == pytest.approx(0.715, abs=1e-3)
-    assert int(np.flatnonzero(chart.high > chart.limit)[0]) + 1 == 14
+    assert high[12:] == pytest.approx(expected, abs=6e-3)
+    assert low[7] == pytest.approx(0.715, abs=1e-3)
+    assert int(np.flatnonzero(high > limit)[0]) + 1 == 14
 
 
 def test_the_run_dates_and_sizes_the_shift_as_the_textbook_does():
@@ -70,16 +86,14 @@ def test_the_run_dates_and_sizes_the_shift_as_the_textbook_does():
 @given(st.lists(st.floats(-4.0, 4.0), min_size=1, max_size=40))
 def test_what_lies_above_mirrors_what_lies_below(values):
     chart, mirrored = (
-        cusum_chart(sign * np.array(values), centre=0.0, sd=1.0) for sign in (1.0, -1.0)
+        level_chart(sign * np.array(values), centre=0.0, sd=1.0).sums for sign in (1.0, -1.0)
     )
     assert chart.high == pytest.approx(mirrored.low)
-    assert list(chart.run_high) == list(mirrored.run_low)
 
 
 def test_a_value_not_seen_leaves_the_sums_as_they_are():
-    chart = cusum_chart([2.0, math.nan, 2.0], centre=0.0, sd=1.0)
+    chart = level_chart([2.0, math.nan, 2.0], centre=0.0, sd=1.0).sums
     assert list(chart.high) == [1.5, 1.5, 3.0]
-    assert list(chart.run_high) == [1, 1, 2]
 
 
 # Lucas and Crosier, Technometrics 24, 1982, k = 0.5, h = 5 (from memory).
@@ -92,8 +106,9 @@ def test_a_shift_is_seen_after_as_many_values_as_published(shift, published):
     lengths, start = [], 0
     row = shift + draw.standard_normal(round(400 * published))
     while start < row.size - 8 * published:
-        chart = cusum_chart(row[start : start + int(10 * published)], centre=0.0, sd=1.0)
-        beyond = np.flatnonzero((chart.high > chart.limit) | (chart.low > chart.limit))
+        end = start + int(10 * published)
+        high, low, _, limit = cusum_chart(row[start:end], centre=0.0, sd=1.0)
+        beyond = np.flatnonzero((high > limit) | (low > limit))
         lengths.append(int(beyond[0]) + 1)
         start += lengths[-1]
     # Run lengths scatter by no more than they are long.
@@ -105,8 +120,8 @@ def test_a_steady_process_alarms_as_seldom_as_published(monkeypatch):
     draw = np.random.default_rng(11)
     lengths = []
     for _ in range(300):
-        chart = cusum_chart(draw.standard_normal(1500), centre=0.0, sd=1.0)
-        beyond = np.flatnonzero((chart.high > chart.limit) | (chart.low > chart.limit))
+        high, low, _, limit = cusum_chart(draw.standard_normal(1500), centre=0.0, sd=1.0)
+        beyond = np.flatnonzero((high > limit) | (low > limit))
         lengths.append(int(beyond[0]) + 1 if beyond.size else 1500)
     # Lucas and Crosier: 168; run lengths scatter about as much as they are long.
     assert np.mean(lengths) == pytest.approx(168.0, abs=4 * 168 / math.sqrt(300))
@@ -115,7 +130,7 @@ def test_a_steady_process_alarms_as_seldom_as_published(monkeypatch):
 def zone_told(values):
     """Return what limits, runs and zones say; the other charts see nothing."""
     wide, still = np.full(len(values), np.inf), np.zeros(len(values))
-    quiet = CusumChart(still, still, still, still, math.inf)
+    quiet = CusumChart(still, still, math.inf)
     return signals(values, STEADY, EwmaChart(still, -wide, wide), quiet)
 
 
@@ -171,9 +186,10 @@ def test_the_sums_are_told_on_the_chart_and_on_their_side():
     wide, still = np.full(30, np.inf), np.zeros(30)
     for sign, side in ((1.0, "upper"), (-1.0, "lower")):
         values = sign * np.array(MONTGOMERY)
-        chart = cusum_chart(values, centre=sign * 10.0, sd=1.0)
+        high, low, _, limit = cusum_chart(values, centre=sign * 10.0, sd=1.0)
         limits = IndividualsChart(sign * 10.0, -99.0, 99.0, 99.0)
-        told = signals(values, limits, EwmaChart(still, -wide, wide), chart)
+        sums = CusumChart(high, low, limit)
+        told = signals(values, limits, EwmaChart(still, -wide, wide), sums)
         of_sums = [i + 1 for i, text in enumerate(told) if "sum of departures" in text]
         assert of_sums == [29, 30]
         assert told[28].endswith(f"sum of departures beyond the {side} limit")
@@ -191,9 +207,11 @@ def test_a_steady_process_has_no_shift(values):
 
 
 def test_about_a_known_level_the_sums_are_those_of_the_plain_chart():
-    chart, plain = (of(MONTGOMERY[:28], centre=10.0, sd=1.0) for of in (level_chart, cusum_chart))
-    assert chart.sums.high == pytest.approx(plain.high)
-    assert chart.sums.low == pytest.approx(plain.low)
+    sums = level_chart(MONTGOMERY[:28], centre=10.0, sd=1.0).sums
+    high, low, _, _ = cusum_chart(MONTGOMERY[:28], centre=10.0, sd=1.0)
+    # A value of 12.29 lies within three: none is clipped.
+    assert sums.high == pytest.approx(high)
+    assert sums.low == pytest.approx(low)
 
 
 def test_a_step_and_its_end_are_dated_and_sized():
@@ -376,11 +394,9 @@ def test_a_change_of_unknown_day_adds_what_its_chance_makes_of_it():
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: cusum_chart([[1.0]], centre=0.0, sd=1.0), "one row"),
-        (lambda: cusum_chart([1.0], centre=0.0, sd=-1.0), "sd must be"),
+        (lambda: shifts([[1.0]]), "one row"),
         (lambda: shifts([1.0], sd=-1.0), "sd must be"),
         (lambda: shifts([1.0], reference=[True, False]), "one length"),
-        (lambda: shifts([1.0], reference=[False]), "at least 1 value"),
         (lambda: individuals_chart([1.0], [True], -1.0), "least_sd"),
         (lambda: drift_of_pair({"e": (1.0, -0.1)}, {}), "size of an event"),
         (lambda: drift_of_pair({}, {"e": (1.1, 0.1)}), "share of an event"),
