@@ -210,11 +210,9 @@ class JobForm:
         """Keep a place here for what is wrong with a field."""
         self._slots[field] = st.container()
 
-    def word(
-        self, label: str, name: str, offered: Sequence[str], field: str, *, blank: str = ""
-    ) -> str:
+    def word(self, label: str, name: str, offered: Sequence[str], field: str) -> str:
         """Draw a choice among what the shop has said so far, where something new can be typed."""
-        current = self.get(name) or blank or None
+        current = self.get(name) or None
         self.set(name, current)
         chosen = st.selectbox(
             label,

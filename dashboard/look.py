@@ -203,10 +203,10 @@ def signed(value: float, digits: int = 1) -> str:
     return number(value, digits, signed=True)
 
 
-def wrapped_lines(text: str, most: int, width: int = 56) -> str:
+def wrapped_lines(text: str, most: int) -> str:
     """Return text wrapped for a chart, letter for letter."""
-    # A phone holds about so many signs of this size on a line.
-    wrapped = textwrap.wrap(" ".join(text.split()), width, max_lines=most, placeholder=" …")
+    # A phone holds about 56 signs of this size on a line.
+    wrapped = textwrap.wrap(" ".join(text.split()), 56, max_lines=most, placeholder=" …")
     return "<br>".join(literal(line) for line in wrapped)
 
 
