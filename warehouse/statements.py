@@ -60,38 +60,6 @@ def is_view(statement: str) -> bool:
 
 
 @cache
-def grain(name: str) -> str:
-    """Return the grain that a definition states in its header.
-
-    >>> grain("out.pull_curve")
-    'one row per pull_id and engine_speed_rpm.'
-    """
-    header = definitions()[name].split("CREATE", maxsplit=1)[0]
-    lines = [line.removeprefix("--").strip() for line in header.splitlines()]
-    text: list[str] = []
-    for line in lines:
-        if line.startswith("Grain:"):
-            text.append(line.removeprefix("Grain:").strip())
-        elif text and not re.match(r"[A-Z][a-z]+:", line):
-            text.append(line)
-        elif text:
-            break
-    return " ".join(part for part in text if part)
-
-
-@cache
-def purpose(name: str) -> str:
-    """Return the first sentence of a definition's header.
-
-    >>> purpose("out.trust")
-    'how well the dyno repeats itself, as used in every interval.'
-    """
-    header = definitions()[name].split("-- Grain:", maxsplit=1)[0]
-    lines = [line.removeprefix("--").strip() for line in header.splitlines()]
-    return " ".join(line for line in lines if line).split(": ", maxsplit=1)[1]
-
-
-@cache
 def checks() -> tuple[Check, ...]:
     """Return every check that stands beside a table."""
     found = []
