@@ -387,6 +387,7 @@ def borrowed(
 
 
 def _checked(effect: ArrayLike, variance: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Return effects and variances as rows; refuse what cannot be pooled."""
     y = np.atleast_1d(np.asarray(effect, dtype=float))
     v = np.atleast_1d(np.asarray(variance, dtype=float))
     if y.shape != v.shape or y.ndim != 1:
@@ -403,10 +404,12 @@ def _checked(effect: ArrayLike, variance: ArrayLike) -> tuple[FloatArray, FloatA
 
 
 def _weighted_scatter(y: FloatArray, w: FloatArray) -> float:
+    """Return the weighted squares about the weighted mean."""
     return float(w @ np.square(y - (w @ y) / w.sum()))
 
 
 def _paule_mandel(groups: Sequence[tuple[FloatArray, FloatArray]]) -> float:
+    """Return the variance between bikes that makes the scatter within groups what it should be."""
     dof = sum(y.size - 1 for y, _ in groups)
 
     def excess(tau2: float) -> float:

@@ -163,6 +163,7 @@ def _parts(speed: np.ndarray, log_ratio: np.ndarray) -> _Parts:
 
 
 def _robust_sd(values: np.ndarray) -> float:
+    """Return the standard deviation that the median departure implies."""
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
@@ -175,10 +176,12 @@ def _level(parts: _Parts, is_level_known: bool) -> float:
 
 
 def _off(parts: _Parts, level: float) -> np.ndarray:
+    """Return which parts are further off a level than they may be."""
     return np.abs(parts.middle - level) > TOLERANCE + 3.0 * parts.error
 
 
 def _roughness(parts: _Parts, level: float) -> float:
+    """Return the root mean square of the parts about a level."""
     return float(np.mean((parts.middle - level) ** 2)) ** 0.5
 
 

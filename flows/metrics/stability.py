@@ -898,6 +898,7 @@ def pressure_spells(
 
 
 def _spell_cause(usual_pa: float, departure_pa: float, reduced_pa: float) -> str:
+    """Say what a spell of odd pressure likely is."""
     if reduced_pa > 0.0:
         near = abs(departure_pa - reduced_pa) <= reduced_pa / 3.0
     else:
@@ -1038,6 +1039,7 @@ def station_differences(
 
 
 def _daily_means(row: np.ndarray, day: np.ndarray) -> dict[float, float]:
+    """Return the mean of each day on which something was read."""
     seen = np.isfinite(row) & np.isfinite(day)
     listed, of_day = np.unique(day[seen], return_inverse=True)
     means = np.bincount(of_day, weights=row[seen]) / np.bincount(of_day)
