@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special
 
 from flows.metrics.domain_checks import require
-from flows.metrics.pooling import borrowed
+from flows.metrics.pooling import Borrowed, borrowed
 
 LEAST_PRIOR_STRENGTH = 1.0
 MOST_PRIOR_STRENGTH = 20.0
@@ -48,26 +48,6 @@ class Prior(NamedTuple):
 
     prior_share: float
     prior_strength: float
-
-
-class ShrunkError(NamedTuple):
-    """The worst lean error to expect of a build.
-
-    Attributes
-    ----------
-    bikes : int
-        Number of bikes in the group.
-    mean_pct, lower_pct, upper_pct : float
-        Mean over bikes after borrowing, and its interval. [%]
-    borrowed_share : float
-        Weight of the other groups in it; NaN where nothing could be borrowed. [1]
-    """
-
-    bikes: int
-    mean_pct: float
-    lower_pct: float
-    upper_pct: float
-    borrowed_share: float
 
 
 def warn_probability(lean_bikes: int, bikes: int, prior: Prior) -> Probability:
@@ -202,7 +182,7 @@ def shop_prior(lean_bikes_by_group: ArrayLike, bikes_by_group: ArrayLike) -> Pri
 
 def shrunk_error(
     error_pct_by_group: Sequence[ArrayLike], measurement_sd_pct: float
-) -> list[ShrunkError]:
+) -> list[Borrowed]:
     """Return the worst lean error to expect of each build, thin builds leaning on the others.
 
     Parameters
@@ -214,8 +194,8 @@ def shrunk_error(
 
     Returns
     -------
-    list of ShrunkError
-        One for each build, in the order given.
+    list of Borrowed
+        One for each build, in the order given. [%]
 
     Raises
     ------
@@ -224,11 +204,11 @@ def shrunk_error(
 
     Notes
     -----
-    Partial pooling of `flows.metrics.pooling.borrowed`, with one variance for all bikes.
+    As `borrowed`, with one variance for all bikes.
 
     Examples
     --------
-    >>> [round(build.mean_pct, 1) for build in shrunk_error([[12.0, 14.0]], 2.0)]
+    >>> [round(build.mean, 1) for build in shrunk_error([[12.0, 14.0]], 2.0)]
     [13.0]
     """
     require("measurement_sd_pct", measurement_sd_pct, above=0.0, unit="%")
@@ -239,10 +219,7 @@ def shrunk_error(
         if error.size == 0:
             raise ValueError(f"error_pct_by_group[{place}] must hold at least 1 bike, got 0")
         groups.append((error, np.full(error.size, measurement_sd_pct**2)))
-    return [
-        ShrunkError(group.bikes, group.mean, group.lower, group.upper, group.borrowed_share)
-        for group in borrowed(groups, level=LEVEL)
-    ]
+    return borrowed(groups, level=LEVEL)
 
 
 def rank_by_lower(lower: ArrayLike, tie_break: ArrayLike) -> NDArray[np.intp]:

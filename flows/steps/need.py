@@ -8,7 +8,7 @@ from typing import Any
 import duckdb
 import numpy as np
 
-from flows.metrics import need
+from flows.metrics import need, pooling
 from flows.steps.refresh import fingerprint, outdated, replace
 from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
@@ -115,7 +115,7 @@ def _lean(members: list[dict[str, Any]]) -> int:
 def _row(
     key: tuple[str, str, str],
     members: list[dict[str, Any]],
-    error: need.ShrunkError,
+    error: pooling.Borrowed,
     prior: need.Prior,
     remap: dict[str, Any] | None,
     made_from: str,
@@ -137,9 +137,9 @@ def _row(
         "warn_share": chance.mean,
         "warn_lower_share": chance.lower,
         "warn_upper_share": chance.upper,
-        "worst_error_pct": error.mean_pct,
-        "worst_error_lower_pct": error.lower_pct,
-        "worst_error_upper_pct": error.upper_pct,
+        "worst_error_pct": error.mean,
+        "worst_error_lower_pct": error.lower,
+        "worst_error_upper_pct": error.upper,
         "worst_speed_from_rpm": min(speeds),
         "worst_speed_to_rpm": max(speeds),
         "cruise_bikes": len(cruise),
