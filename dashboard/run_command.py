@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 TELL_AT_LEAST_EVERY_S = 0.4
-"""Seconds after which a page that follows a command looks again, also when nothing is told."""
+"""A page that follows a command comes to life this often, also when nothing is told."""
 
 WAITING = "waiting for the shop"
 """What the command says until it has the shop's writer to itself."""
@@ -47,7 +47,7 @@ class Step(NamedTuple):
 class CommandRun:
     """A command that was started, how far it is, and how it ended.
 
-    It goes on when no page follows it any more.
+    It goes on when nobody follows it: pages come and go.
     """
 
     def __init__(self, command: Sequence[str]) -> None:

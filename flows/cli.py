@@ -112,7 +112,7 @@ def _told(error: Exception) -> str:
 
 
 def _fault(error: Exception) -> str:
-    """Write an unexpected error with its traceback to a log; return what to say of it."""
+    """Keep the whole of an error that nobody foresaw where it can be sent on from; say so."""
     shops = [Path(argument) for argument in sys.argv[1:] if _is_shop(Path(argument))]
     folder = shops[0] / "warehouse" if shops else Path(tempfile.gettempdir()) / "rollbook"
     log = folder / "logs" / "fault.txt"
@@ -491,6 +491,7 @@ def _update_telling(folder: Path, complete: bool) -> None:
     from flows.derive import derive as derive_all
     from flows.intake import take_in
     from flows.publish import publish_snapshot
+    from flows.settings import open_shop
     from flows.update import healing
 
     told_at = {"": 0.0}
@@ -510,7 +511,7 @@ def _update_telling(folder: Path, complete: bool) -> None:
         return publish_snapshot(connection, shop)
 
     try:
-        shop, settings = _open(folder)
+        shop, settings = open_shop(folder)
         settle_s = 0.0 if complete else settings.intake.settle_s
         line(word="waiting for the shop", done=0, total=1)
         snapshot = healing(shop, work, lambda said: line(mended=said), wait_s=WAIT_S)

@@ -8,7 +8,7 @@ from typing import Any
 import duckdb
 import numpy as np
 
-from flows.metrics import need, pooling
+from flows.metrics import need
 from flows.steps.refresh import fingerprint, outdated, replace
 from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
@@ -115,7 +115,7 @@ def _lean(members: list[dict[str, Any]]) -> int:
 def _row(
     key: tuple[str, str, str],
     members: list[dict[str, Any]],
-    error: pooling.Borrowed,
+    error: need.Borrowed,
     prior: need.Prior,
     remap: dict[str, Any] | None,
     made_from: str,

@@ -54,7 +54,7 @@ def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) 
     repeatability = rounded_up(usual.sd) if own else settings.trust.repeatability_share
     dof = whole_dof(usual.dof) if own else DEFAULT_DOF
     pairs = _unchanged_pairs(connection, sessions)
-    # Every gain adds the variance of pulls and correction by itself: take it out of a pair's.
+    # What the pulls and the correction put into a pair is counted for themselves in every gain.
     variance = [
         repeatability**2 * (1 / a["pulls_used"] + 1 / b["pulls_used"]) / 2
         + correction_share(a, b) ** 2 / 2
