@@ -28,12 +28,15 @@ def derive_plans(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any]) -
         "WHERE is_corrected AND reference_factor_sd IS NOT NULL",
     )["reference_factor_sd"].to_list()
     side = {"reference_factor_sd": median(usual_sd) if usual_sd else 0.0}
-    known = planner.ShopScatter(
-        *(trust[name] for name in planner.ShopScatter._fields[:4]),
+    known = {
+        "repeatability_share": trust["repeatability_share"],
+        "repeatability_dof": trust["repeatability_dof"],
+        "remount_share": trust["remount_share"],
+        "remount_dof": trust["remount_dof"],
         # Rounded as the trust is: a new session then rarely moves every plan.
-        correction_share=rounded_up(correction_share(side, side)),
-    )
-    made_from = fingerprint(PLAN_VERSION, known._asdict())
+        "correction_share": rounded_up(correction_share(side, side)),
+    }
+    made_from = fingerprint(PLAN_VERSION, known)
     to_make, gone = outdated(connection, "out.plan", "made_from", {made_from: made_from})
     if not to_make:
         return 0
@@ -43,7 +46,10 @@ def derive_plans(connection: duckdb.DuckDBPyConnection, trust: dict[str, Any]) -
             seen_pct = math.inf
             for pulls in range(1, MOST_PULLS + 1):
                 plan = planner.planned(
-                    pulls, known, is_put_back=is_put_back, is_strapped_once=is_strapped_once
+                    pulls,
+                    planner.ShopScatter(**known),
+                    is_put_back=is_put_back,
+                    is_strapped_once=is_strapped_once,
                 )
                 # Where mounting is all, Satterthwaite's t grows as the pulls drop out; pulls that
                 # would not help need not be run.
