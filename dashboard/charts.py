@@ -28,10 +28,15 @@ from dashboard.look import (
 )
 from dashboard.wording import number, plan_words
 
+MOST_NEEDS = 12
+"""A chart has room for no more; the table below it shows all."""
+THIN_BELOW_S = 3.0
+"""A cell that was seen for less stands in brackets. [s]"""
 
-def need_chart(needs: pl.DataFrame, look: Look, *, most: int = 12) -> go.Figure:
+
+def need_chart(needs: pl.DataFrame, look: Look) -> go.Figure:
     """Draw the chance of a lean window for each combination; the sure part is drawn heavy."""
-    shown = needs.head(most)
+    shown = needs.head(MOST_NEEDS)
     palette = look.palette
     place = list(range(shown.height))[::-1]
     low, middle, high = (
@@ -383,7 +388,6 @@ def cell_chart(
     *,
     show_time: bool = False,
     by_pressure: bool = False,
-    thin_below_s: float = 3.0,
 ) -> go.Figure:
     """Draw the steady part-throttle mixture on throttle and engine speed."""
     word, unit, size = ("pressure", "pa", 1000.0) if by_pressure else ("throttle", "pct", 1.0)
@@ -402,7 +406,7 @@ def cell_chart(
         value[at] = row["dwell_s"] if show_time else row["lean_error_pct"]
         text = f"{row['dwell_s']:.0f}" if show_time else signed(row["lean_error_pct"])
         text += "c" * row["is_closed_loop"]
-        written[at] = f"({text})" if row["dwell_s"] < thin_below_s else text
+        written[at] = f"({text})" if row["dwell_s"] < THIN_BELOW_S else text
         low, high = (look.shown_mixture(row[f"lambda_{end}"]) for end in ("lower", "upper"))
         told[at] = (
             f"{word} {row[ends[0]] / size:g} to {row[ends[1]] / size:g} "

@@ -1,4 +1,4 @@
-"""Names of files and folders that every system takes, made from names that nobody can trust."""
+"""Names of files and folders that every system takes, made from names that cannot be trusted."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A job card while it is filled in: blanks and mistakes and all, each mistake with its field."""
+"""A job card while it is filled in, with blanks and mistakes; each mistake names its field."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _Mistake = tuple[str, str]
 
 @dataclass
 class StageDraft:
-    """One stage as the form holds it: blanks and all."""
+    """One stage as the form holds it, blanks included."""
 
     name: str = ""
     map_name: str = "stock"
@@ -70,7 +70,7 @@ class StageDraft:
 
 @dataclass
 class Draft:
-    """A job card as the form holds it: blanks and all."""
+    """A job card as the form holds it, blanks included."""
 
     job: str = ""
     received: dt.date | None = None
@@ -217,7 +217,7 @@ class Judged(NamedTuple):
     blanks: set[str]
     """Fields that only wait to be filled in."""
     cautions: list[str]
-    """What may well be meant and is worth a look."""
+    """What may be right but is worth a look."""
 
 
 def judged(

@@ -81,7 +81,7 @@ class JobForm:
     def add_stage(self) -> None:
         """Put a stage behind the last, with its map, fuel, parts and habits, without its files."""
         stage = self._stage(self.stage_ids[-1])
-        # That the bike came off the dyno in between is the careful guess.
+        # Assume that the bike came off the dyno: the interval is then wide enough.
         stage.mounting = None
         stage.suggestion_entered = False
         stage.note, stage.pulls, stage.rides = "", [], []
@@ -160,7 +160,7 @@ class JobForm:
                 kept = [name for name in self.get(f"{one}_{kind}", []) if name in choices]
                 self.set(f"{one}_{kind}", kept)
         asked = (names, len(self.stage_ids))
-        # A stage that was just added has no files yet: that alone is nobody's hand.
+        # A stage that was just added has no files yet: no person has sorted it.
         placed = [place for place in self.places() if place.pulls or place.rides]
         guessed = [place for place in self.get("guess", []) if place.pulls or place.rides]
         by_hand = bool(placed) and placed != guessed
@@ -210,11 +210,9 @@ class JobForm:
         """Keep a place here for what is wrong with a field."""
         self._slots[field] = st.container()
 
-    def word(
-        self, label: str, name: str, offered: Sequence[str], field: str, *, blank: str = ""
-    ) -> str:
+    def word(self, label: str, name: str, offered: Sequence[str], field: str) -> str:
         """Draw a choice among what the shop has said so far, where something new can be typed."""
-        current = self.get(name) or blank or None
+        current = self.get(name) or None
         self.set(name, current)
         chosen = st.selectbox(
             label,

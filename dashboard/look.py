@@ -203,10 +203,10 @@ def signed(value: float, digits: int = 1) -> str:
     return number(value, digits, signed=True)
 
 
-def wrapped_lines(text: str, most: int, width: int = 56) -> str:
+def wrapped_lines(text: str, most: int) -> str:
     """Return text wrapped for a chart, letter for letter."""
-    # A phone holds about so many signs of this size on a line.
-    wrapped = textwrap.wrap(" ".join(text.split()), width, max_lines=most, placeholder=" …")
+    # A phone holds about 56 signs of this size on a line.
+    wrapped = textwrap.wrap(" ".join(text.split()), 56, max_lines=most, placeholder=" …")
     return "<br>".join(literal(line) for line in wrapped)
 
 
@@ -223,13 +223,13 @@ def _channels(colour: str) -> tuple[int, int, int]:
 
 
 def faded(colour: str, strength: float) -> str:
-    """Return a colour that lets the ground shine through."""
+    """Return a colour made partly transparent."""
     red, green, blue = _channels(colour)
     return f"rgba({red},{green},{blue},{strength})"
 
 
 def mixed(colour: str, ground: str, strength: float) -> str:
-    """Return a colour mixed with its ground, opaque."""
+    """Return the opaque colour that a transparent one makes on its background."""
     pairs = zip(_channels(colour), _channels(ground), strict=True)
     mixed = [round(strength * front + (1 - strength) * back) for front, back in pairs]
     return "#" + "".join(f"{channel:02X}" for channel in mixed)

@@ -72,7 +72,7 @@ def shop_folder() -> Path:
 
 
 def standing() -> tuple[ShopSettings | None, Snapshot | None]:
-    """Return the shop's settings and snapshot as far as they can be had, for the frame."""
+    """Return the shop's settings and snapshot, None where one cannot be read, for the frame."""
     folder = shop_folder()
     try:
         settings = read_settings(ShopFolder(folder).settings)

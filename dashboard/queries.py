@@ -26,7 +26,7 @@ def file_counts(reader: Reader) -> pl.DataFrame:
     )
 
 
-def job_folders(reader: Reader, most: int = 12) -> pl.DataFrame:
+def job_folders(reader: Reader) -> pl.DataFrame:
     """Return the job folders that received files last, with their files by state."""
     return _rows(
         reader,
@@ -42,9 +42,8 @@ def job_folders(reader: Reader, most: int = 12) -> pl.DataFrame:
         FROM out.file
         GROUP BY job_folder
         ORDER BY last_received_at DESC NULLS LAST, job_folder DESC
-        LIMIT ?
+        LIMIT 12
         """,
-        most,
     )
 
 
@@ -848,10 +847,8 @@ def shop_facts(reader: Reader) -> pl.DataFrame:
     return _rows(reader, "SELECT fact, fact_value, meaning FROM out.shop_fact ORDER BY fact")
 
 
-def first_bad_rows(
-    reader: Reader, file_sha256s: tuple[str, ...], most_a_file: int = 5
-) -> pl.DataFrame:
-    """Return the first rejected rows of some files, so many of each."""
+def first_bad_rows(reader: Reader, file_sha256s: tuple[str, ...]) -> pl.DataFrame:
+    """Return the first rejected rows of some files, five of each."""
     return _rows(
         reader,
         """
@@ -861,11 +858,10 @@ def first_bad_rows(
         QUALIFY row_number() OVER (
             PARTITION BY file_sha256
             ORDER BY line_no, column_name, rule
-        ) <= ?
+        ) <= 5
         ORDER BY list_position(?, file_sha256), line_no, column_name, rule
         """,
         list(file_sha256s),
-        most_a_file,
         list(file_sha256s),
     )
 
@@ -987,7 +983,7 @@ def plans(reader: Reader) -> pl.DataFrame:
     )
 
 
-def remarks(reader: Reader, most: int = 200) -> pl.DataFrame:
+def remarks(reader: Reader) -> pl.DataFrame:
     """Return what speaks against files that were taken in, the gravest first, then the latest."""
     return _rows(
         reader,
@@ -1018,9 +1014,8 @@ def remarks(reader: Reader, most: int = 200) -> pl.DataFrame:
         WHERE remark <> '' AND state = 'taken in'
         GROUP BY job_folder, place, standing, remark, told.remedy
         ORDER BY place, received_at DESC NULLS LAST, job_folder DESC, file_name, remark
-        LIMIT ?
+        LIMIT 200
         """,
-        most,
     )
 
 

@@ -21,6 +21,7 @@ USUAL_STAGES = ("as arrived", "parts fitted", "remapped")
 LEAST_ALIKE_PART = 65.0
 """Of 100. With one letter wrong the demo's parts stay above 80; other words are below 60."""
 
+MOST_CLOSE = 5
 LEAST_ALIKE_WORD = 75.0
 """Of 100: below it two words are two words."""
 
@@ -212,7 +213,7 @@ def plainly(text: str) -> str:
     return "".join(sign for sign in whole if sign.isalnum())
 
 
-def close_parts(typed: str, parts: Sequence[KnownPart], most: int = 5) -> list[KnownPart]:
+def close_parts(typed: str, parts: Sequence[KnownPart]) -> list[KnownPart]:
     """Return the known parts that a person may have meant, likeliest first.
 
     >>> parts = [KnownPart("silencer", "Halden", "S2 slip-on"),
@@ -230,7 +231,7 @@ def close_parts(typed: str, parts: Sequence[KnownPart], most: int = 5) -> list[K
         score = (fuzz.partial_ratio(asked, known) + _word_by_word(asked, known)) / 2
         scores.append((score, part.bikes, part))
     scores.sort(key=lambda scored: scored[:2], reverse=True)
-    return [part for score, _, part in scores[:most] if score >= LEAST_ALIKE_PART]
+    return [part for score, _, part in scores[:MOST_CLOSE] if score >= LEAST_ALIKE_PART]
 
 
 def _word_by_word(asked: str, known: str) -> float:

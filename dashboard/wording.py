@@ -74,9 +74,7 @@ def counted(count: int | None, one: str, many: str = "") -> str:
     return f"{number(count or 0)} {one if count == 1 else many or one + 's'}"
 
 
-def between(
-    lower: float | None, upper: float | None, digits: int = 1, *, signed: bool = True
-) -> str:
+def between(lower: float | None, upper: float | None) -> str:
     """Return an interval in words.
 
     >>> between(2.9, 5.5)
@@ -86,7 +84,7 @@ def between(
     """
     if lower is None or upper is None:
         return "no interval"
-    return f"{number(lower, digits, signed=signed)} to {number(upper, digits, signed=signed)}"
+    return f"{number(lower, 1, signed=True)} to {number(upper, 1, signed=True)}"
 
 
 def gain_sentence(gain: Mapping[str, Any]) -> str:

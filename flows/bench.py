@@ -351,7 +351,7 @@ def _progress_lines() -> Progress:
 
 
 def _peak_rss_bytes() -> int | None:
-    """Return the greatest memory of this process or of one it started; None if nobody tells."""
+    """Return the greatest memory of this process or of one it started, if the system says."""
     status = Path("/proc/self/status")
     if status.is_file():
         # Not getrusage: on Linux its peak is inherited from the process that started this one.

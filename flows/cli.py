@@ -50,7 +50,7 @@ def main() -> None:
     set_up_streams()
     theirs = keep_to_owner()
     try:
-        # Not by itself: usage errors quote what was typed, and are to pass our terminal too.
+        # Not standalone: usage errors quote what was typed and must pass our own terminal too.
         code = app(standalone_mode=False, obj=theirs) or 0
     except Exception as error:  # noqa: BLE001 the last place where one can be told
         code = _tell_error(error)
@@ -189,7 +189,7 @@ def demo(
 
     started = time.monotonic()
     if folder.exists() and any(folder.iterdir()) and not _is_demo(folder):
-        # Above all a real shop must not get invented jobs into its archive, which never forgets.
+        # A real shop must not get invented jobs into its archive: they could never be taken out.
         console.print(
             Text(
                 f"{folder} holds other things than a demo shop; name a new folder.",
@@ -235,10 +235,9 @@ def update(folder: Shop, tell: Tell = False, complete: Complete = False) -> None
 @app.command()
 def intake(folder: Shop, complete: Complete = False) -> None:
     """Take in what lies in the inbox."""
-    from flows.settings import open_shop
     from flows.update import healing
 
-    shop, settings = open_shop(folder)
+    shop, settings = _open(folder)
     settle_s = 0.0 if complete else settings.intake.settle_s
     is_needed = healing(
         shop, lambda writer: _intake(writer, shop, settings, settle_s), _say, wait_s=WAIT_S
@@ -250,11 +249,10 @@ def intake(folder: Shop, complete: Complete = False) -> None:
 @app.command()
 def derive(folder: Shop) -> None:
     """Make curves, gains, mixture and rankings again where something changed."""
-    from flows.settings import open_shop
     from flows.steps.ledger import is_behind
     from warehouse.store import writer
 
-    shop, settings = open_shop(folder)
+    shop, settings = _open(folder)
     with writer(shop, wait_s=WAIT_S) as connection:
         if is_behind(connection, shop):
             # From an emptied database it would make empty tables, and they could be published.
@@ -267,10 +265,9 @@ def derive(folder: Shop) -> None:
 def publish(folder: Shop) -> None:
     """Publish what was derived to the dashboard."""
     from flows.derive import is_behind
-    from flows.settings import open_shop
     from warehouse.store import writer
 
-    shop, settings = open_shop(folder)
+    shop, settings = _open(folder)
     with writer(shop, wait_s=WAIT_S) as connection:
         if is_behind(connection, settings):
             # Not over a good snapshot: an emptied or half-derived shop is worse than an old one.
@@ -283,9 +280,8 @@ def publish(folder: Shop) -> None:
 def answers(folder: Shop) -> None:
     """Print the three answers from the published snapshot."""
     from flows.answers import print_answers
-    from flows.settings import open_shop
 
-    print_answers(console, _published(folder), open_shop(folder)[1])
+    print_answers(console, _published(folder), _open(folder)[1])
 
 
 @app.command()
@@ -358,9 +354,8 @@ def review(
 ) -> None:
     """Write the quarter's review into reports/."""
     from flows.review import write_review
-    from flows.settings import open_shop
 
-    shop, _ = open_shop(folder)
+    shop, _ = _open(folder)
     path = write_review(shop, quarter or None)
     console.print(Text(f"Review written: {path}"), soft_wrap=True)
 
@@ -368,11 +363,10 @@ def review(
 @app.command()
 def check(folder: Shop) -> None:
     """Check the archive, the samples, the store's rules and the snapshot; back up the ledger."""
-    from flows.settings import open_shop
     from flows.steps.selfcheck import self_check
     from warehouse.store import writer
 
-    shop, _ = open_shop(folder)
+    shop, _ = _open(folder)
     with writer(shop, wait_s=WAIT_S) as connection, _progress() as tell:
         problems = self_check(connection, shop, tell, _say)
     for problem in problems:
@@ -394,9 +388,8 @@ def serve(
 ) -> None:
     """Keep schedule and dashboard up until Ctrl-C."""
     from flows.serve import serve_shop
-    from flows.settings import open_shop
 
-    shop, settings = open_shop(folder)
+    shop, settings = _open(folder)
     serve_shop(shop, settings, dashboard_port=dashboard_port, server_port=server_port, say=_say)
 
 
@@ -407,9 +400,8 @@ def dashboard(
 ) -> None:
     """Open the dashboard alone, without any schedule."""
     from flows.serve import run_dashboard
-    from flows.settings import open_shop
 
-    shop, _ = open_shop(folder)
+    shop, _ = _open(folder)
     _say(f"Dashboard: http://127.0.0.1:{port}   (Ctrl-C ends it)")
     if code := run_dashboard(shop, port):
         raise typer.Exit(code)
@@ -450,12 +442,18 @@ def _command(name: str, folder: Path) -> str:
     return " ".join(shlex.quote(part) for part in (program, name, str(folder)))
 
 
+def _open(folder: Path) -> tuple[Any, Any]:
+    """Return the shop and its settings."""
+    from flows.settings import open_shop
+
+    return open_shop(folder)
+
+
 def _published(folder: Path) -> Any:
     """Return the shop's snapshot; say what to do and stop where there is none."""
-    from flows.settings import open_shop
     from warehouse.snapshot import current
 
-    shop, _ = open_shop(folder)
+    shop, _ = _open(folder)
     snapshot = current(shop.root)
     if snapshot is None:
         _say(f"Nothing is published yet: {_command('update', folder)}")
@@ -469,11 +467,10 @@ def _say(text: str) -> None:
 
 def _update(folder: Path, complete: bool) -> None:
     from flows.answers import print_answers
-    from flows.settings import open_shop
     from flows.steps.layout_gaps import layout_gaps
     from flows.update import healing
 
-    shop, settings = open_shop(folder)
+    shop, settings = _open(folder)
     settle_s = 0.0 if complete else settings.intake.settle_s
 
     def work(connection: Any) -> tuple[bool, Any, list[str]]:

@@ -30,7 +30,7 @@ def main() -> int:
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
     )
-    # Ctrl-C is the starter's to judge; being told to end is passed on.
+    # Ctrl-C is left to the starter; SIGTERM is passed on.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, lambda *_: process.terminate())
     threading.Thread(target=_end_with_starter, args=(process,), daemon=True).start()
@@ -41,7 +41,7 @@ def main() -> int:
     _tell_group(signal.SIGTERM)
     listener.join(LISTEN_S)
     if listener.is_alive():
-        # Something that the command started holds the other end and does not listen.
+        # Something that the command started holds the pipe open and ignores SIGTERM.
         _tell_group(getattr(signal, "SIGKILL", signal.SIGTERM))
     return code
 
@@ -59,7 +59,7 @@ def _end_with_starter(process: subprocess.Popen[bytes]) -> None:
     while os.read(sys.stdin.fileno(), 1024):
         pass
     if os.name == "nt":
-        # Nothing can be asked kindly there; with its children, or they would stay.
+        # Windows has no request to end; /T ends the children too, which would stay otherwise.
         command = ["taskkill", "/T", "/F", "/PID", str(process.pid)]
         subprocess.run(command, check=False, capture_output=True)
         return
@@ -71,7 +71,7 @@ def _end_with_starter(process: subprocess.Popen[bytes]) -> None:
 
 
 def _tell_group(sign: int) -> None:
-    """Tell all that came of the command; the leash leads the group and does not listen itself."""
+    """Signal all that the command started; the leash leads the group and ignores it itself."""
     if os.name != "nt" and os.getpgrp() == os.getpid():
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
         os.killpg(os.getpid(), sign)

@@ -28,7 +28,7 @@ class CannotWriteError(ValueError):
 
 
 class NothingKnownError(ValueError):
-    """Nothing of what was asked is known; the words say what is."""
+    """Nothing fits what was asked; the message says what is known."""
 
 
 def print_fuel_change(console: Console, snapshot: Snapshot, stage_id: str) -> None:
@@ -91,7 +91,7 @@ def write_fuel_change(
     Raises NothingKnownError if the stage has no suggested change. Raises FileExistsError if the
     file stands there and may not go. Raises CannotWriteError if the file cannot be written.
     """
-    # Of a path that cannot be, this says no, and writing says why.
+    # An impossible path does not exist here; writing to it then says what is wrong.
     if os.path.exists(path) and not replace:  # noqa: PTH110
         raise FileExistsError(f"{path} is there already: add --force to write over it")
     with open_reader(snapshot.path) as reader:

@@ -85,7 +85,7 @@ def derive_flow(shop_folder: str) -> State[Any]:
 
 @flow(name="check", persist_result=False)
 def check_flow(shop_folder: str) -> State[Any]:
-    """Check nightly that all that was promised is there."""
+    """Check nightly that archive, samples, store and snapshot are whole."""
     shop, _ = open_shop(Path(shop_folder))
     with store.writer(shop, wait_s=LOCK_WAIT_S) as connection:
         heal = get_run_logger().warning
@@ -169,7 +169,7 @@ def _waiting(connection: Any) -> list[tuple[str, str, str, str, str]]:
 
 
 def mark_dead_runs() -> int:
-    """Mark runs of an earlier life that still call themselves running as crashed."""
+    """Mark runs that an earlier process left as running as crashed."""
     unfinished = FlowRunFilter(
         state=FlowRunFilterState(
             type=FlowRunFilterStateType(any_=[StateType.RUNNING, StateType.PENDING])

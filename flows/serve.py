@@ -29,9 +29,9 @@ STOP_S = 20.0
 """A leash takes up to 15 s to end what it holds."""
 LOOK_EVERY_S = 0.5
 RESTART_PAUSE_S = 5.0
-"""Doubled with each end that follows another."""
+"""Seconds before the next start; doubled with each end in a row."""
 STEADY_S = 600.0
-"""What stood so long and then ends has not ended "again"."""
+"""What ran for so long before it ended counts as ended for the first time."""
 MOST_ENDS = 5
 LONGEST_QUOTE = 200
 
@@ -289,7 +289,7 @@ class Child:
         return f"; it said nothing in {self.log}"
 
     def stop(self) -> None:
-        """End it, kindly first."""
+        """Ask it to end, then kill it."""
         if self._process is None or self._process.poll() is not None:
             return
         if self._process.stdin is not None:

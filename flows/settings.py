@@ -157,7 +157,7 @@ def sign_in_of(shop: ShopFolder) -> str:
     """Return the shop's sign-in to its own scheduler; made once, readable by its owner only."""
     path = shop.sign_in
     with contextlib.suppress(OSError, UnicodeDecodeError):
-        # What others could read, or what only points elsewhere, is no secret: made anew.
+        # A file that others can read, or a link, is no secret: it is made anew.
         if is_private_file(path) and len(known := path.read_text(encoding="ascii")) == 64:
             return known
     fresh = secrets.token_hex(32)
@@ -185,14 +185,14 @@ def prefect_environment(
         "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "120",
         "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
         "PREFECT_LOGGING_LEVEL": "WARNING",
-        # Old runs are swept; by themselves they are kept for ever.
+        # Old runs are deleted; by default they are kept for ever.
         "PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED": "events,flow_runs",
         **child_environment(),
     }
     if sign_in is not None:
         environment |= {
             SIGN_IN_VARIABLE: sign_in,
-            # Shown to the door with each request and each websocket,
+            # Sent to our door with each request and each websocket,
             "PREFECT_CLIENT_CUSTOM_HEADERS": json.dumps({SIGN_IN_HEADER: sign_in}),
             # and behind it once more to Prefect's own checks.
             "PREFECT_API_AUTH_STRING": f"rollbook:{sign_in}",

@@ -27,7 +27,7 @@ def healing(
         with store.writer(shop, wait_s=wait_s, heal=heal) as connection:
             return work(connection)
     except DamagedSamplesError:
-        # One was met; others may be damaged too, and the second time must not end at the next.
+        # Put other damaged files aside too, or the second try would stop at the next.
         put_damaged_samples_aside(shop)
     except store.DatabaseWasDamagedError:
         pass  # put aside already, and told

@@ -198,9 +198,9 @@ class JobCard(Strict):
         return self
 
 
-def read_card(text: str, source: str = "card.toml") -> JobCard:
+def read_card(text: str) -> JobCard:
     """Return a job card.
 
     Raises MistakesError: With every mistake at once, each with its line.
     """
-    return read_toml(text, JobCard, source)
+    return read_toml(text, JobCard, "card.toml")

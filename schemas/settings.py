@@ -102,7 +102,7 @@ class Fuel(Strict):
 
     @model_validator(mode="after")
     def is_told_in_one_way(self) -> Fuel:
-        """Refuse a fuel whose blend is told twice."""
+        """Refuse a fuel whose blend is given in both ways."""
         if self.ethanol_volume_share is not None and self.mass_shares is not None:
             raise ValueError("give ethanol_volume_share or mass_shares, not both")
         return self
@@ -111,7 +111,7 @@ class Fuel(Strict):
 class MapAxes(Strict):
     """The breakpoints of a fuel map, for suggested changes; left out, a standard grid holds.
 
-    Without `map` and `model` for all; those that name more count before those that name less.
+    Without `map` and `model` it is for all; an entry that names more comes first.
     """
 
     map: str | None = None
@@ -190,7 +190,7 @@ class ShopSettings(Strict):
 
     @model_validator(mode="after")
     def each_fuel_once(self) -> ShopSettings:
-        """Refuse a fuel told twice, and one whose cruise band is upside down with the shop's."""
+        """Refuse a fuel named twice, and one whose cruise band, with the shop's, is empty."""
         names = [fuel.name.casefold() for fuel in self.fuel]
         if twice := sorted({name for name in names if names.count(name) > 1}):
             raise ValueError(f"fuel {twice[0]!r} is told twice")
@@ -235,7 +235,7 @@ class ShopSettings(Strict):
             for axes in self.map_axes
             if (axes.model or model).casefold() == model and (axes.map or name).casefold() == name
         ]
-        # What names more is meant for less, wherever it stands.
+        # The entry that names more is the special case, wherever it stands.
         return max(fitting, key=lambda axes: (axes.map is not None) + (axes.model is not None),
                    default=None)  # fmt: skip
 

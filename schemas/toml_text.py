@@ -30,7 +30,7 @@ class MistakesError(ValueError):
 
 
 class Strict(pydantic.BaseModel):
-    """Base of all models here: an unknown key is a mistake, not a wish."""
+    """Base of all models here: an unknown key is a mistake."""
 
     model_config = pydantic.ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 

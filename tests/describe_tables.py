@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import re
 from importlib.resources import files
 from pathlib import Path
 
@@ -52,7 +53,7 @@ def tables_text() -> str:
         lines += [
             f"## {table}",
             "",
-            f"{_capital(statements.purpose(table))} {_capital(statements.grain(table))}",
+            f"{_capital(purpose(table))} {_capital(grain(table))}",
             "",
             "| column | type | unit | meaning |",
             "| --- | --- | --- | --- |",
@@ -64,6 +65,28 @@ def tables_text() -> str:
         ]
         lines.append("")
     return "\n".join(lines)
+
+
+def grain(name: str) -> str:
+    """Return the grain that a definition states in its header."""
+    header = statements.definitions()[name].split("CREATE", maxsplit=1)[0]
+    lines = [line.removeprefix("--").strip() for line in header.splitlines()]
+    text: list[str] = []
+    for line in lines:
+        if line.startswith("Grain:"):
+            text.append(line.removeprefix("Grain:").strip())
+        elif text and not re.match(r"[A-Z][a-z]+:", line):
+            text.append(line)
+        elif text:
+            break
+    return " ".join(part for part in text if part)
+
+
+def purpose(name: str) -> str:
+    """Return the first sentence of a definition's header."""
+    header = statements.definitions()[name].split("-- Grain:", maxsplit=1)[0]
+    lines = [line.removeprefix("--").strip() for line in header.splitlines()]
+    return " ".join(line for line in lines if line).split(": ", maxsplit=1)[1]
 
 
 def _capital(text: str) -> str:

@@ -1,4 +1,4 @@
-"""What a damaged file of the shop's own is: how it shows, and where it is put out of the way."""
+"""Damaged files of the shop's own: how they are recognised and where they are put aside."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _REMEDIES = {
     errno.EIO: "the disk does not answer or is failing: look at it, and bring back a backup",
 }
 FULL_OR_SHUT = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EROFS}
-"""What a disk says when it takes no more, or never did."""
+"""System errors of a disk that is full or cannot be written."""
 
 
 class DamagedError(RuntimeError):

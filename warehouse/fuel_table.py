@@ -39,6 +39,17 @@ class NoSuggestionError(ValueError):
     """The stage has no suggested fuel change."""
 
 
+class FuelCell(NamedTuple):
+    """What is suggested at one breakpoint, and what it rests on."""
+
+    suggested_pct: float
+    needed_pct: float
+    lower_pct: float
+    upper_pct: float
+    evidence_share: float
+    held_by: str
+
+
 class FuelTable(NamedTuple):
     """A suggested fuel change as it is read from a snapshot."""
 
@@ -49,7 +60,7 @@ class FuelTable(NamedTuple):
     origin: str
     throttle_pct: list[float]
     speed_rpm: list[float]
-    cells: dict[tuple[float, float], tuple[float, float, float, float, float, str]]
+    cells: dict[tuple[float, float], FuelCell]
     seams: dict[tuple[float, float], float]
     left_out: str
     most_enrichment_pct: float
@@ -67,7 +78,7 @@ class FuelTable(NamedTuple):
     @property
     def entered_pct(self) -> dict[tuple[float, float], float]:
         """All fuel to add by throttle and speed, suggestions and seams. [%]."""
-        return {place: cell[0] for place, cell in self.cells.items()} | self.seams
+        return {place: cell.suggested_pct for place, cell in self.cells.items()} | self.seams
 
     @property
     def seen_speeds_rpm(self) -> list[float]:
@@ -82,9 +93,9 @@ class FuelTable(NamedTuple):
         is to be entered.
         """
         place = (throttle_pct, speed_rpm)
-        if place in self.cells:
-            change, *_, held_by = self.cells[place]
-            return f"{change:+.1f}{'*' * bool(held_by)}" if change else f"0{'*' * bool(held_by)}"
+        if cell := self.cells.get(place):
+            change = f"{cell.suggested_pct:+.1f}" if cell.suggested_pct else "0"
+            return f"{change}{'*' * bool(cell.held_by)}"
         return f"{self.seams[place]:+.1f}?" if place in self.seams else ""
 
 
@@ -123,7 +134,7 @@ def read_fuel_table(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTab
         origin,
         json.loads(throttle),
         json.loads(speed),
-        {(row[0], row[1]): row[2:] for row in cells},
+        {(row[0], row[1]): FuelCell(*row[2:]) for row in cells},
         {(row[0], row[1]): row[2] for row in seams},
         left_out,
         more,
@@ -195,9 +206,9 @@ def _list_rows(found: FuelTable) -> Iterator[tuple[str, ...]]:
     )  # fmt: skip
     for throttle, speed in sorted(found.entered_pct):
         place = (throttle, speed)
-        if place in found.cells:
-            *figures, share, held = found.cells[place]
-            rest = (*(f"{value + 0.0:.1f}" for value in figures), f"{share:.2f}", HELD_BY[held])
+        if cell := found.cells.get(place):
+            figures = (f"{value + 0.0:.1f}" for value in cell[:4])
+            rest = (*figures, f"{cell.evidence_share:.2f}", HELD_BY[cell.held_by])
         else:
             rest = (f"{found.seams[place]:.1f}", "", "", "", "", "not seen")
         yield (f"{throttle:g}", f"{speed:g}", *rest)

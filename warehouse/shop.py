@@ -114,7 +114,7 @@ class ShopFolder:
         return self.settings.is_file()
 
     def make(self) -> None:
-        """Make the folders, private to their owner; those that stand loose are tightened.
+        """Make the folders, private to their owner; those that others can read are closed.
 
         Root, inbox and layouts can be shared: rights that the owner gave to a group stay, and
         where somebody opened the inbox to everyone's files all three stay as they are.
@@ -140,7 +140,7 @@ class ShopFolder:
 
 
 def _is_opened(folder: Path) -> bool:
-    """Whether everyone may write here: nobody's default, so somebody wanted it."""
+    """Whether everyone may write here; that is no system's default, so the owner chose it."""
     return bool(folder.stat().st_mode & stat.S_IWOTH)
 
 

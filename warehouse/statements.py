@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 LAYERS = ("raw", "core", "out")
 
-# Views that read what the alphabet puts after them come last.
+# Views that read later views come last.
 _VIEWS_LAST = (
     "out.pull_source",
     "out.stage",
@@ -67,38 +67,6 @@ def tables_named(statement: str) -> set[str]:
     """
     text = re.sub(r"--.*", "", statement)
     return set(re.findall(r"\b(?:raw|core|out)\.\w+", text)) & set(definitions())
-
-
-@cache
-def grain(name: str) -> str:
-    """Return the grain that a definition states in its header.
-
-    >>> grain("out.pull_curve")
-    'one row per pull_id and engine_speed_rpm.'
-    """
-    header = definitions()[name].split("CREATE", maxsplit=1)[0]
-    lines = [line.removeprefix("--").strip() for line in header.splitlines()]
-    text: list[str] = []
-    for line in lines:
-        if line.startswith("Grain:"):
-            text.append(line.removeprefix("Grain:").strip())
-        elif text and not re.match(r"[A-Z][a-z]+:", line):
-            text.append(line)
-        elif text:
-            break
-    return " ".join(part for part in text if part)
-
-
-@cache
-def purpose(name: str) -> str:
-    """Return the first sentence of a definition's header.
-
-    >>> purpose("out.trust")
-    'how well the dyno repeats itself, as used in every interval.'
-    """
-    header = definitions()[name].split("-- Grain:", maxsplit=1)[0]
-    lines = [line.removeprefix("--").strip() for line in header.splitlines()]
-    return " ".join(line for line in lines if line).split(": ", maxsplit=1)[1]
 
 
 @cache

@@ -18,7 +18,7 @@ LABEL_WIDTH = 250
 Row = Mapping[str, Any]
 
 
-def nice_ticks(low: float, high: float, most: int = 6) -> list[float]:
+def nice_ticks(low: float, high: float) -> list[float]:
     """Return round numbers that span a range.
 
     Raises ValueError if the range is empty.
@@ -28,7 +28,7 @@ def nice_ticks(low: float, high: float, most: int = 6) -> list[float]:
     """
     if not high > low:
         raise ValueError(f"high must be above low, got {low} and {high}")
-    rough = (high - low) / most
+    rough = (high - low) / 6
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(power * times for times in (1, 2, 5, 10) if power * times >= rough)
     first = math.ceil(low / step - 1e-9)

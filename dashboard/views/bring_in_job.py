@@ -603,7 +603,7 @@ if left_over:
 text = card_text(verdict.card) if verdict.card else ""
 new = sum(one.state == "new" for one in stowed)
 if card is not None and not card.mistakes and verdict.card == read_card(card.text):
-    text = card.text  # nothing to say anew, and its comments stay
+    text = card.text  # nothing changed: the standing card, with its comments, is kept
 is_same = card is not None and text == card.text and not new
 if text:
     st.caption(f"This will stand in inbox / {wording.escaped(folder)} / card.toml:")

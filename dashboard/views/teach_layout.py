@@ -176,7 +176,7 @@ def pass_over(shas: list[str]) -> None:
     memory["teach_waiting"] = shas[(at + 1) % len(shas)]
 
 
-# Above all else: a new choice must not take what was saved out of sight.
+# At the top: what was saved must stay in sight when something else is chosen.
 if memory.get("teach_saved"):
     draw_saved(memory["teach_saved"])
 
@@ -198,7 +198,7 @@ elif waiting.height:
         memory["teach_waiting"] = asked
     memory["teach_asked"] = asked
     if memory.get("teach_waiting") not in shas:
-        # The file in hand was just taken in: the next one is a person's choice.
+        # The chosen file was just taken in: a person chooses the next one.
         is_first = "teach_waiting" not in memory and not memory.get("teach_saved")
         memory["teach_waiting"] = shas[0] if is_first else None
     chosen = st.selectbox(

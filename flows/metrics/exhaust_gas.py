@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flows.metrics.domain_checks import require
+from flows.metrics.fuel import AtomRatios
 
 FloatArray = NDArray[np.float64]
 
@@ -16,14 +17,12 @@ WATER_GAS = 3.5
 HEXANE_CARBON = 6.0
 """Carbon atoms in one molecule that an analyser calibrated for hexane counts."""
 
-METHANE_CARBON = 1.0
-"""The same where hydrocarbons are given as methane, or as carbon (C1)."""
+GASOLINE = AtomRatios(hydrogen_per_carbon=1.73, oxygen_per_carbon=0.02)
+"""Gasoline as the idle test of type approval has it (98/69/EC, from memory)."""
 
-HYDROGEN_PER_CARBON = {"gasoline": 1.73, "liquefied petroleum gas": 2.53, "natural gas": 4.0}
-"""H/C of the fuel as the idle test of type approval has it (98/69/EC, from memory)."""
-
-OXYGEN_PER_CARBON = {"gasoline": 0.02, "liquefied petroleum gas": 0.0, "natural gas": 0.0}
-"""O/C, likewise."""
+LEAST_CARBON_SHARE = 0.06
+"""CO2 + CO below which the probe is not in the exhaust, or the exhaust is thinned by air beyond
+use; common practice, no source. [0..1]"""
 
 
 def lambda_from_exhaust_gas(
@@ -31,38 +30,18 @@ def lambda_from_exhaust_gas(
     co_share: ArrayLike,
     o2_share: ArrayLike,
     hc_share: ArrayLike = 0.0,
-    nox_share: ArrayLike = 0.0,
-    *,
-    hydrogen_per_carbon: float = HYDROGEN_PER_CARBON["gasoline"],
-    oxygen_per_carbon: float = OXYGEN_PER_CARBON["gasoline"],
-    carbon_per_hc: float = HEXANE_CARBON,
-    least_carbon_share: float = 0.06,
+    fuel: AtomRatios = GASOLINE,
 ) -> FloatArray:
-    r"""Return lambda from a four- or five-gas reading.
+    r"""Return lambda from a four-gas reading.
 
     Parameters
     ----------
-    co2_share : array_like
-        Carbon dioxide by volume, dry. [0..1]
-    co_share : array_like
-        Carbon monoxide by volume, dry. [0..1]
-    o2_share : array_like
-        Oxygen by volume, dry. [0..1]
+    co2_share, co_share, o2_share : array_like
+        Carbon dioxide, carbon monoxide and oxygen by volume, dry. [0..1]
     hc_share : array_like, default 0
-        Hydrocarbons by volume, in molecules of what `carbon_per_hc` says; 250 ppm is 250e-6.
-        [0..1]
-    nox_share : array_like, default 0
-        Nitrogen oxides by volume, as NO; with a four-gas reading left out. [0..1]
-    hydrogen_per_carbon : float, default 1.73
-        Hydrogen atoms of the fuel for each carbon atom.
-    oxygen_per_carbon : float, default 0.02
-        Oxygen atoms of the fuel for each carbon atom.
-    carbon_per_hc : float, default 6
-        Carbon atoms in one molecule of `hc_share`: 6 as hexane, which four-gas analysers show,
-        3 as propane, 1 as methane or as carbon.
-    least_carbon_share : float, default 0.06
-        CO2 + CO below which the probe is not in the exhaust, or the exhaust is thinned by air
-        beyond use; common practice, no source. [0..1]
+        Hydrocarbons by volume, as hexane; 250 ppm is 250e-6. [0..1]
+    fuel : AtomRatios, default GASOLINE
+        What the fuel is made of.
 
     Returns
     -------
@@ -79,13 +58,13 @@ def lambda_from_exhaust_gas(
     -----
     .. math::
         \lambda = \frac{\mathrm{CO_2} + \frac{\mathrm{CO}}{2} + \mathrm{O_2}
-        + \frac{\mathrm{NO}}{2} + \left( \frac{H}{4} \, \frac{3.5}{3.5 + \mathrm{CO/CO_2}}
+        + \left( \frac{H}{4} \, \frac{3.5}{3.5 + \mathrm{CO/CO_2}}
         - \frac{O}{2} \right) (\mathrm{CO_2} + \mathrm{CO})}
         {\left( 1 + \frac{H}{4} - \frac{O}{2} \right)
-        (\mathrm{CO_2} + \mathrm{CO} + n_c \, \mathrm{HC})}
+        (\mathrm{CO_2} + \mathrm{CO} + 6 \, \mathrm{HC})}
 
-    [1]_, in shares where the original has vol-% and ppm: its 6e-4 for hexane in ppm is
-    :math:`n_c = 6`. Taking hexane for methane makes 250 ppm read 0.8 % lean.
+    [1]_, in shares where the original has vol-% and ppm, and without the nitrogen oxides that a
+    four-gas analyser does not give. Taking hexane for methane makes 250 ppm read 0.8 % lean.
 
     Valid from about 0.7 to 1.4. The balance holds before and after a catalyst, but air drawn in
     by a leak or a tailpipe at low flow reads lean, as with any probe; the reading also lags by
@@ -107,21 +86,19 @@ def lambda_from_exhaust_gas(
         ("co_share", co_share, 0.21),
         ("o2_share", o2_share, 0.22),
         ("hc_share", hc_share, 0.1),
-        ("nox_share", nox_share, 0.02),
     ):
         gas = np.asarray(value, dtype=float)
         require(name, gas, at_least=0.0, at_most=most)
         gases.append(gas)
-    require("hydrogen_per_carbon", hydrogen_per_carbon, at_least=0.0, at_most=4.0)
-    require("oxygen_per_carbon", oxygen_per_carbon, at_least=0.0, at_most=2.0)
-    require("carbon_per_hc", carbon_per_hc, above=0.0)
-    require("least_carbon_share", least_carbon_share, above=0.0, at_most=0.21)
-    burnt = 1.0 + hydrogen_per_carbon / 4.0 - oxygen_per_carbon / 2.0
+    hydrogen, oxygen_atoms = fuel
+    require("hydrogen_per_carbon", hydrogen, at_least=0.0, at_most=4.0)
+    require("oxygen_per_carbon", oxygen_atoms, at_least=0.0, at_most=2.0)
+    burnt = 1.0 + hydrogen / 4.0 - oxygen_atoms / 2.0
     require("oxygen needed by the fuel", burnt, above=0.0)
 
-    co2, co, o2, hc, nox = gases
-    carbon = np.where(co2 + co >= least_carbon_share, co2 + co, np.nan)
+    co2, co, o2, hc = gases
+    carbon = np.where(co2 + co >= LEAST_CARBON_SHARE, co2 + co, np.nan)
     water = WATER_GAS * co2 / (WATER_GAS * co2 + np.where(carbon > 0.0, co, np.nan))
-    oxygen = co2 + co / 2.0 + o2 + nox / 2.0
-    oxygen = oxygen + (hydrogen_per_carbon / 4.0 * water - oxygen_per_carbon / 2.0) * carbon
-    return np.asarray(oxygen / (burnt * (carbon + carbon_per_hc * hc)))
+    oxygen = co2 + co / 2.0 + o2
+    oxygen = oxygen + (hydrogen / 4.0 * water - oxygen_atoms / 2.0) * carbon
+    return np.asarray(oxygen / (burnt * (carbon + HEXANE_CARBON * hc)))

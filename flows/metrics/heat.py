@@ -14,6 +14,19 @@ from flows.metrics.domain_checks import require
 
 FloatArray = NDArray[np.float64]
 
+REACH_RPM = 1000.0
+"""How far from the window its neighbours may be: near enough for a straight line. [rpm]"""
+
+APART_RPM = 150.0
+"""What lies as near outside the window's ends is no neighbour: the curve's smoothing mixes the two
+there. Within its ends it counts, and makes a step look smaller. [rpm]"""
+
+LEAST_POINTS = 4
+"""Grid points beside the window that a line needs, and at least one within it."""
+
+CONFIDENCE = 0.95
+"""Share of true values that lie within their interval."""
+
 
 class Standout(NamedTuple):
     """What a quantity does in a window against the speeds beside it, over the pulls.
@@ -50,11 +63,6 @@ def window_standout(
     value_by_pull: ArrayLike,
     from_rpm: float,
     to_rpm: float,
-    *,
-    reach_rpm: float = 1000.0,
-    apart_rpm: float = 150.0,
-    least_points: int = 4,
-    confidence: float = 0.95,
 ) -> Standout:
     r"""Return how a quantity stands out in a window of speed from its neighbours.
 
@@ -66,15 +74,6 @@ def window_standout(
         The quantity in each pull, a row each; NaN where it was not seen.
     from_rpm, to_rpm : float
         Ends of the window. [rpm]
-    reach_rpm : float, default 1000
-        How far from the window its neighbours may be: near enough for a straight line. [rpm]
-    apart_rpm : float, default 150
-        What lies as near outside the window's ends is no neighbour: the curve's smoothing mixes
-        the two there. Within its ends it counts, and makes a step look smaller. [rpm]
-    least_points : int, default 4
-        Grid points beside the window that a line needs, and at least one within it.
-    confidence : float, default 0.95
-        Share of true values that lie within their interval. [1]
 
     Returns
     -------
@@ -84,7 +83,7 @@ def window_standout(
     Raises
     ------
     ValueError
-        If the grid does not ascend, the lengths differ, or the window is upside down.
+        If the grid does not ascend, lengths differ, or the window is upside down.
 
     Notes
     -----
@@ -118,17 +117,13 @@ def window_standout(
             f"{speed.size}"
         )
     require("from_rpm", from_rpm, at_most=to_rpm, unit="rpm")
-    require("reach_rpm", reach_rpm, above=0.0, unit="rpm")
-    require("apart_rpm", apart_rpm, at_least=0.0, unit="rpm")
-    require("least_points", least_points, at_least=3)
-    require("confidence", confidence, above=0.0, below=1.0)
     within = (speed >= from_rpm) & (speed <= to_rpm)
-    near = (speed >= from_rpm - reach_rpm) & (speed < from_rpm - apart_rpm)
-    near |= (speed <= to_rpm + reach_rpm) & (speed > to_rpm + apart_rpm)
+    near = (speed >= from_rpm - REACH_RPM) & (speed < from_rpm - APART_RPM)
+    near |= (speed <= to_rpm + REACH_RPM) & (speed > to_rpm + APART_RPM)
     inside, beside = [], []
     for row in values:
         here, there = within & np.isfinite(row), near & np.isfinite(row)
-        if not here.any() or there.sum() < least_points:
+        if not here.any() or there.sum() < LEAST_POINTS:
             continue
         line = np.polynomial.Polynomial.fit(speed[there], row[there], 1)
         inside.append(float(row[here].mean()))
@@ -137,10 +132,10 @@ def window_standout(
     if not inside:
         return Standout(0, nan, nan, nan, nan, nan, nan, nan, nan)
     a, b = np.array(inside), np.array(beside)
-    difference = _mean_interval(a - b, confidence)
+    difference = _mean_interval(a - b)
     ratio = (nan, nan, nan)
     if np.all(a > 0.0) and np.all(b > 0.0):
-        low, middle, high = _mean_interval(np.log(a / b), confidence)
+        low, middle, high = _mean_interval(np.log(a / b))
         ratio = (float(np.exp(low)), float(np.exp(middle)), float(np.exp(high)))
     return Standout(
         a.size,
@@ -155,11 +150,11 @@ def window_standout(
     )
 
 
-def _mean_interval(values: FloatArray, confidence: float) -> tuple[float, float, float]:
+def _mean_interval(values: FloatArray) -> tuple[float, float, float]:
     """Return lower end, mean and upper end."""
     mean = float(values.mean())
     if values.size < 2:
         return float("nan"), mean, float("nan")
     error = float(values.std(ddof=1)) / np.sqrt(values.size)
-    half = float(special.stdtrit(values.size - 1, 0.5 + 0.5 * confidence)) * error
+    half = float(special.stdtrit(values.size - 1, 0.5 + 0.5 * CONFIDENCE)) * error
     return mean - half, mean, mean + half

@@ -8,12 +8,17 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special
 
 from flows.metrics.domain_checks import require
-from flows.metrics.pooling import borrowed
+from flows.metrics.pooling import Borrowed, borrowed
 
 LEAST_PRIOR_STRENGTH = 1.0
 MOST_PRIOR_STRENGTH = 20.0
 """Bounds on what the shop's other builds may say about one: as much as 1 to 20 bikes. Beyond 20
 a build of its own would need dozens of bikes to stand out."""
+
+
+LEVEL = 0.90
+"""Coverage of the central intervals: their lower end is then the one-sided 95 % bound that builds
+are ranked by."""
 
 
 class Probability(NamedTuple):
@@ -45,34 +50,7 @@ class Prior(NamedTuple):
     prior_strength: float
 
 
-class ShrunkError(NamedTuple):
-    """The worst lean error to expect of a build.
-
-    Attributes
-    ----------
-    bikes : int
-        Number of bikes in the group.
-    mean_pct, lower_pct, upper_pct : float
-        Mean over bikes after borrowing, and its interval. [%]
-    borrowed_share : float
-        Weight of the other groups in it; NaN where nothing could be borrowed. [1]
-    """
-
-    bikes: int
-    mean_pct: float
-    lower_pct: float
-    upper_pct: float
-    borrowed_share: float
-
-
-def warn_probability(
-    lean_bikes: int,
-    bikes: int,
-    *,
-    prior_share: float,
-    prior_strength: float = 2.0,
-    level: float = 0.90,
-) -> Probability:
+def warn_probability(lean_bikes: int, bikes: int, prior: Prior) -> Probability:
     r"""Return the chance that a bike so built shows a warn-level lean window.
 
     Parameters
@@ -81,13 +59,8 @@ def warn_probability(
         Bikes that showed one.
     bikes : int
         Bikes so built.
-    prior_share : float
-        Share expected before any was seen; see `shop_prior`. [1]
-    prior_strength : float, default 2
-        How many bikes that expectation is worth: two, as in a flat prior.
-    level : float, default 0.90
-        Coverage of the central interval, so that the lower end is the one-sided 95 % bound that
-        builds are ranked by. [1]
+    prior : Prior
+        What is expected before any was seen; see `shop_prior`.
 
     Returns
     -------
@@ -113,9 +86,10 @@ def warn_probability(
 
     Examples
     --------
-    >>> warn_probability(1, 1, prior_share=0.5).lower
+    >>> flat = Prior(prior_share=0.5, prior_strength=2.0)
+    >>> warn_probability(1, 1, flat).lower
     0.2236
-    >>> warn_probability(9, 10, prior_share=0.5).lower
+    >>> warn_probability(9, 10, flat).lower
     0.6356
 
     References
@@ -124,12 +98,12 @@ def warn_probability(
     """
     require("bikes", bikes, at_least=0)
     require("lean_bikes", lean_bikes, at_least=0, at_most=bikes)
-    require("prior_share", prior_share, above=0.0, below=1.0)
-    require("prior_strength", prior_strength, above=0.0)
-    require("level", level, above=0.0, below=1.0)
-    lean = prior_strength * prior_share + lean_bikes
-    fine = prior_strength * (1.0 - prior_share) + bikes - lean_bikes
-    tail = 0.5 * (1.0 - level)
+    share, strength = prior
+    require("prior_share", share, above=0.0, below=1.0)
+    require("prior_strength", strength, above=0.0)
+    lean = strength * share + lean_bikes
+    fine = strength * (1.0 - share) + bikes - lean_bikes
+    tail = 0.5 * (1.0 - LEVEL)
     mean = lean / (lean + fine)
     return Probability(
         mean=mean,
@@ -207,8 +181,8 @@ def shop_prior(lean_bikes_by_group: ArrayLike, bikes_by_group: ArrayLike) -> Pri
 
 
 def shrunk_error(
-    error_pct_by_group: Sequence[ArrayLike], measurement_sd_pct: float, *, level: float = 0.90
-) -> list[ShrunkError]:
+    error_pct_by_group: Sequence[ArrayLike], measurement_sd_pct: float
+) -> list[Borrowed]:
     """Return the worst lean error to expect of each build, thin builds leaning on the others.
 
     Parameters
@@ -217,13 +191,11 @@ def shrunk_error(
         For each build, the held worst lean error of each bike; NaN where it was not seen. [%]
     measurement_sd_pct : float
         Standard deviation with which one bike's error is measured: gauge, probe and air. [%]
-    level : float, default 0.90
-        Coverage of the interval, as for `warn_probability`. [1]
 
     Returns
     -------
-    list of ShrunkError
-        One for each build, in the order given.
+    list of Borrowed
+        One for each build, in the order given. [%]
 
     Raises
     ------
@@ -232,11 +204,11 @@ def shrunk_error(
 
     Notes
     -----
-    Partial pooling of `flows.metrics.pooling.borrowed`, with one variance for all bikes.
+    As `borrowed`, with one variance for all bikes.
 
     Examples
     --------
-    >>> [round(build.mean_pct, 1) for build in shrunk_error([[12.0, 14.0]], 2.0)]
+    >>> [round(build.mean, 1) for build in shrunk_error([[12.0, 14.0]], 2.0)]
     [13.0]
     """
     require("measurement_sd_pct", measurement_sd_pct, above=0.0, unit="%")
@@ -247,10 +219,7 @@ def shrunk_error(
         if error.size == 0:
             raise ValueError(f"error_pct_by_group[{place}] must hold at least 1 bike, got 0")
         groups.append((error, np.full(error.size, measurement_sd_pct**2)))
-    return [
-        ShrunkError(group.bikes, group.mean, group.lower, group.upper, group.borrowed_share)
-        for group in borrowed(groups, level=level)
-    ]
+    return borrowed(groups, level=LEVEL)
 
 
 def rank_by_lower(lower: ArrayLike, tie_break: ArrayLike) -> NDArray[np.intp]:

@@ -17,6 +17,35 @@ FOOT_POUND_NM = 1.3558179483314004
 POWER_UNITS_W = {"kW": 1000.0, "PS": METRIC_HORSEPOWER_W, "hp": HORSEPOWER_W, "W": 1.0}
 TORQUE_UNITS_NM = {"Nm": 1.0, "lbf*ft": FOOT_POUND_NM, "kgf*m": 9.80665}
 
+LOADED_NM, LOADED_RPM = 5.0, 1500.0
+"""Power and torque are held against each other above: below, offsets of the sensors rule."""
+LEAST_SAMPLES = 20
+"""Fewer tell nothing."""
+TOLERANCE = 0.01
+"""Power and torque further apart than this must be told: PS and hp differ by 1.39 %. [1]"""
+STANDARDISED_WITHIN = 0.05
+"""How near 0 and 1 mean and deviation lie; a stretch cut from standardised data keeps them
+roughly."""
+LEAN_BELOW_V, RICH_ABOVE_V, MOST_V = 0.35, 0.55, 1.2
+"""A zirconia cell sits below the first when lean and above the second when rich, hurries between
+and never gives more than the third (common practice, no source)."""
+LEAST_ROAD_SPEED_M_S = 3.0
+"""Below, the clutch slips. [m/s]"""
+LEAST_GEAR_SHARE = 0.02
+"""A gear held for less of the log is left out. [0..1]"""
+GEAR_WIDTH = 0.03
+"""Ratios within this share of each other are one gear; the closest steps of gearboxes are wider
+than 8 % (common practice, no source)."""
+FILLED_SHARE = 0.95
+"""Only a hole in a column that else is filled points at a shift. [0..1]"""
+JUMP = 25.0
+"""A value this many of its column's usual steps off its neighbours jumps. [1]"""
+LEAST_JUMPS = 2
+"""So many other columns must jump: one may be a disturbance."""
+LEAST_OTHERS = 2
+"""So many other logs must agree with a log once it is put right: one alone may be the wrong one,
+or have other sprockets."""
+
 
 class Disagreement(NamedTuple):
     """Power over torque times speed, and the mix-up of units that explains it best.
@@ -25,16 +54,11 @@ class Disagreement(NamedTuple):
     ----------
     ratio : float
         Median of P / (T ω); 1 where they agree. [1]
-    sure_within : float
-        Two standard errors of its logarithm. [1]
-    power_unit : str
-        Unit that the power is likely in.
-    torque_unit : str
-        Unit that the torque is likely in.
+    power_unit, torque_unit : str
+        Units that they are likely in.
     """
 
     ratio: float
-    sure_within: float
     power_unit: str
     torque_unit: str
 
@@ -46,10 +70,6 @@ def power_over_torque(
     *,
     power_unit: str,
     torque_unit: str,
-    least_torque_nm: float = 5.0,
-    least_speed_rpm: float = 1500.0,
-    least_samples: int = 20,
-    tolerance: float = 0.01,
 ) -> Disagreement | None:
     r"""Return how far power is from torque times angular speed at one shaft, if it is.
 
@@ -61,18 +81,8 @@ def power_over_torque(
         The same. [W]
     torque_nm : array_like
         The same. [N*m]
-    power_unit : str
-        Unit that the power was read in.
-    torque_unit : str
-        Unit that the torque was read in.
-    least_torque_nm : float, default 5
-        Under load only: offsets of the sensors rule below. [N*m]
-    least_speed_rpm : float, default 1500
-        The same. [rpm]
-    least_samples : int, default 20
-        Fewer tell nothing.
-    tolerance : float, default 0.01
-        Further apart than this must be told: PS and hp differ by 1.39 %. [1]
+    power_unit, torque_unit : str
+        Units that they were read in.
 
     Returns
     -------
@@ -95,14 +105,14 @@ def power_over_torque(
     """
     speed = np.asarray(engine_speed_rpm, dtype=float)
     power, torque = np.asarray(power_w, dtype=float), np.asarray(torque_nm, dtype=float)
-    loaded = (torque > least_torque_nm) & (speed > least_speed_rpm) & (power > 0)
-    if loaded.sum() < least_samples:
+    loaded = (torque > LOADED_NM) & (speed > LOADED_RPM) & (power > 0)
+    if loaded.sum() < LEAST_SAMPLES:
         return None
     log_ratio = np.log(power[loaded] / (torque[loaded] * speed[loaded] * math.pi / 30.0))
     ratio = float(np.exp(np.median(log_ratio)))
     scatter = 1.4826 * float(np.median(np.abs(log_ratio - np.median(log_ratio))))
     sure = 2.0 * 1.2533 * scatter / math.sqrt(loaded.sum())
-    if abs(math.log(ratio)) <= tolerance + sure:
+    if abs(math.log(ratio)) <= TOLERANCE + sure:
         return None
     # A number in PS read as kW comes out 1000 / 735.5 times too large, and so on.
     read_power, read_torque = POWER_UNITS_W[power_unit], TORQUE_UNITS_NM[torque_unit]
@@ -116,43 +126,16 @@ def power_over_torque(
     best = min(mixes, key=lambda pair: abs(math.log(ratio / mixes[pair])))
     if abs(math.log(ratio / mixes[best])) > 0.05 + sure:
         best = (power_unit, torque_unit)
-    return Disagreement(ratio, sure, *best)
+    return Disagreement(ratio, *best)
 
 
-def standing_share(values: ArrayLike) -> float:
-    """Return the share of a channel's samples that hold its commonest value.
-
-    Parameters
-    ----------
-    values : array_like
-        Samples; NaN where not seen.
-
-    Returns
-    -------
-    float
-        1 for a channel that stands still; 0 if it has no samples. [0..1]
-
-    Examples
-    --------
-    >>> standing_share([1.0, 1.0, 1.0, 2.0])
-    0.75
-    """
-    seen = np.asarray(values, dtype=float)
-    seen = seen[np.isfinite(seen)]
-    if not seen.size:
-        return 0.0
-    return float(np.unique(seen, return_counts=True)[1].max()) / seen.size
-
-
-def rail_share(values: ArrayLike, *, width: float = 1e-9) -> tuple[float, float]:
+def rail_share(values: ArrayLike) -> tuple[float, float]:
     """Return the value at the channel's ends that most samples sit on, and their share.
 
     Parameters
     ----------
     values : array_like
         Samples; NaN where not seen.
-    width : float, default 1e-9
-        Samples this near an end sit on it.
 
     Returns
     -------
@@ -169,21 +152,18 @@ def rail_share(values: ArrayLike, *, width: float = 1e-9) -> tuple[float, float]
     if not seen.size:
         return math.nan, 0.0
     ends = [
-        (float(end), float((np.abs(seen - end) <= width).mean()))
-        for end in (seen.min(), seen.max())
+        (float(end), float((np.abs(seen - end) <= 1e-9).mean())) for end in (seen.min(), seen.max())
     ]
     return max(ends, key=lambda pair: pair[1])
 
 
-def is_standardised(channels: Sequence[ArrayLike], *, tolerance: float = 0.05) -> bool:
+def is_standardised(channels: Sequence[ArrayLike]) -> bool:
     """Whether channels were brought to mean 0 and standard deviation 1.
 
     Parameters
     ----------
     channels : sequence of array_like
         Samples, NaN where not seen; two channels at least can tell.
-    tolerance : float, default 0.05
-        How near 0 and 1; a stretch cut from standardised data keeps them roughly.
 
     Returns
     -------
@@ -202,27 +182,19 @@ def is_standardised(channels: Sequence[ArrayLike], *, tolerance: float = 0.05) -
         seen = seen[np.isfinite(seen)]
         if seen.size < 20:
             continue
-        if abs(seen.mean()) > tolerance or abs(seen.std() - 1.0) > tolerance:
+        if abs(seen.mean()) > STANDARDISED_WITHIN or abs(seen.std() - 1.0) > STANDARDISED_WITHIN:
             return False
         told += 1
     return told >= 2
 
 
-def switches_between_two_levels(
-    values: ArrayLike, *, low: float = 0.35, high: float = 0.55, top: float = 1.2
-) -> bool:
+def switches_between_two_levels(values: ArrayLike) -> bool:
     """Whether a channel is a narrowband sensor's voltage rather than a lambda.
 
     Parameters
     ----------
     values : array_like
         Samples; NaN where not seen. [V] if it is one.
-    low : float, default 0.35
-        A zirconia cell sits below when lean (common practice, no source). [V]
-    high : float, default 0.55
-        And above when rich, and hurries between. [V]
-    top : float, default 1.2
-        It never gives more. [V]
 
     Returns
     -------
@@ -239,9 +211,9 @@ def switches_between_two_levels(
     seen = seen[np.isfinite(seen)]
     if seen.size < 20:
         return False
-    below, above = (seen < low).mean(), (seen > high).mean()
+    below, above = (seen < LEAN_BELOW_V).mean(), (seen > RICH_ABOVE_V).mean()
     return bool(
-        below > 0.1 and above > 0.1 and below + above > 0.85 and np.quantile(seen, 0.99) < top
+        below > 0.1 and above > 0.1 and below + above > 0.85 and np.quantile(seen, 0.99) < MOST_V
     )
 
 
@@ -286,12 +258,7 @@ def fastest_rise(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> float:
 
 
 def speed_ratios(
-    engine_speed_rpm: ArrayLike,
-    road_speed_m_s: ArrayLike,
-    *,
-    least_road_speed_m_s: float = 3.0,
-    least_share: float = 0.02,
-    width: float = 0.03,
+    engine_speed_rpm: ArrayLike, road_speed_m_s: ArrayLike
 ) -> list[tuple[float, float]]:
     """Return the ratios of engine to road speed that a log dwells on, one a gear.
 
@@ -301,13 +268,6 @@ def speed_ratios(
         Channel. [rpm]
     road_speed_m_s : array_like
         Channel. [m/s]
-    least_road_speed_m_s : float, default 3
-        Below, the clutch slips. [m/s]
-    least_share : float, default 0.02
-        A gear held for less of the log is left out. [0..1]
-    width : float, default 0.03
-        Ratios within this share of each other are one gear; the closest steps of gearboxes are
-        wider than 8 % (common practice, no source).
 
     Returns
     -------
@@ -324,11 +284,11 @@ def speed_ratios(
     """
     speed = np.asarray(engine_speed_rpm, dtype=float)
     road = np.asarray(road_speed_m_s, dtype=float)
-    rolling = np.isfinite(speed) & np.isfinite(road) & (road > least_road_speed_m_s) & (speed > 500)
+    rolling = np.isfinite(speed) & np.isfinite(road) & (road > LEAST_ROAD_SPEED_M_S) & (speed > 500)
     if rolling.sum() < 50:
         return []
     logs = np.sort(np.log(speed[rolling] / road[rolling]))
-    edges = np.arange(logs[0], logs[-1] + 2 * width, width)
+    edges = np.arange(logs[0], logs[-1] + 2 * GEAR_WIDTH, GEAR_WIDTH)
     counts, edges = np.histogram(logs, edges)
     gears: list[tuple[float, float]] = []
     for place in range(counts.size):
@@ -336,31 +296,23 @@ def speed_ratios(
         if (
             counts[place]
             and counts[place] == around.max()
-            and around.sum() >= (least_share * logs.size)
+            and around.sum() >= (LEAST_GEAR_SHARE * logs.size)
         ):
             low, high = edges[max(0, place - 1)], edges[min(counts.size, place + 2)]
             inside = logs[(logs >= low) & (logs <= high)]
             ratio = float(np.exp(np.median(inside)))
-            if not gears or abs(math.log(ratio / gears[-1][0])) > 2 * width:
+            if not gears or abs(math.log(ratio / gears[-1][0])) > 2 * GEAR_WIDTH:
                 gears.append((ratio, inside.size / logs.size))
     return gears
 
 
-def shifted_rows(
-    rows: ArrayLike, *, filled_share: float = 0.95, jump: float = 25.0, least_jumps: int = 2
-) -> np.ndarray:
+def shifted_rows(rows: ArrayLike) -> np.ndarray:
     """Return which rows have their values in the wrong columns, one cell too many or too few.
 
     Parameters
     ----------
     rows : array_like, shape (rows, channels)
         Channels; NaN where not seen.
-    filled_share : float, default 0.95
-        Only a hole in a column that else is filled points at a shift. [0..1]
-    jump : float, default 25
-        A value this many of its column's usual steps off its neighbours jumps. [1]
-    least_jumps : int, default 2
-        So many other columns must jump: one may be a disturbance.
 
     Returns
     -------
@@ -380,10 +332,10 @@ def shifted_rows(
         return shifted
     missing = np.isnan(values)
     filled = (~missing).mean(axis=0)
-    suspects = np.flatnonzero(missing[:, filled >= filled_share].any(axis=1))
+    suspects = np.flatnonzero(missing[:, filled >= FILLED_SHARE].any(axis=1))
     if not suspects.size:
         return shifted
-    used = np.flatnonzero(filled >= filled_share)
+    used = np.flatnonzero(filled >= FILLED_SHARE)
     with np.errstate(invalid="ignore"):
         usual = np.array(
             [
@@ -391,7 +343,7 @@ def shifted_rows(
                     float(np.nanmedian(np.abs(np.diff(values[:, column])))),
                     1e-3
                     * float(np.nanmax(values[:, column]) - np.nanmin(values[:, column]))
-                    / jump,
+                    / JUMP,
                     1e-9,
                 )
                 for column in used
@@ -404,7 +356,7 @@ def shifted_rows(
         if not near:
             continue
         off = np.abs(values[row, used] - np.median(values[near][:, used], axis=0))
-        shifted[row] = np.sum(off > jump * usual) >= least_jumps
+        shifted[row] = np.sum(off > JUMP * usual) >= LEAST_JUMPS
     return shifted
 
 
@@ -417,13 +369,7 @@ SPEED_MIX_UPS = {
 """Mix-up → factor that makes the ratios of engine to road speed right; NIST SP 811, appendix B."""
 
 
-def speed_mix_up(
-    ratios: Sequence[float],
-    others: Sequence[Sequence[float]],
-    *,
-    width: float = 0.03,
-    least_others: int = 2,
-) -> str | None:
+def speed_mix_up(ratios: Sequence[float], others: Sequence[Sequence[float]]) -> str | None:
     """Return which mix-up of speed units makes a log agree with others of its model.
 
     Parameters
@@ -432,11 +378,6 @@ def speed_mix_up(
         Engine over road speed that the log dwells on. [rpm per m/s]
     others : sequence of sequence of float
         The same of other logs of bikes of one model.
-    width : float, default 0.03
-        Ratios within this share of each other are one gear.
-    least_others : int, default 2
-        So many of the others must agree with the log once it is put right: one alone may be the
-        wrong one, or have other sprockets.
 
     Returns
     -------
@@ -464,10 +405,10 @@ def speed_mix_up(
             if not logs.size:
                 continue
             off = [np.abs(logs - math.log(ratio * factor)).min() for ratio in ratios]
-            count += float(np.mean(np.asarray(off) < width)) >= 0.6
+            count += float(np.mean(np.asarray(off) < GEAR_WIDTH)) >= 0.6
         return count
 
     if agreeing(1.0):
         return None
     best = max(SPEED_MIX_UPS, key=lambda name: agreeing(SPEED_MIX_UPS[name]))
-    return best if agreeing(SPEED_MIX_UPS[best]) >= least_others else None
+    return best if agreeing(SPEED_MIX_UPS[best]) >= LEAST_OTHERS else None

@@ -37,8 +37,6 @@ class Course(NamedTuple):
     ----------
     kind : str
         "holds", "delayed" (the same with one of the two later), "leaves" or "scatters".
-    level : float
-        The ratio where it holds. [1]
     from_rpm, to_rpm : float
         Speeds between which it is further off its level than it may be; NaN where it holds. [rpm]
     lowest, highest : float
@@ -50,7 +48,6 @@ class Course(NamedTuple):
     """
 
     kind: str
-    level: float
     from_rpm: float
     to_rpm: float
     lowest: float
@@ -137,11 +134,9 @@ def power_course(
             is_late = is_late and _roughness(moved, at) < roughness / 2.0
             kind = "delayed" if is_late else kind if abs(moved_s) > MOST_SOUND_DELAY_S else "holds"
             delay_s = moved_s if is_late else math.nan
-            level = at if kind != "leaves" else level
     away = parts.speed_rpm[off] if kind in ("leaves", "delayed") and off.any() else np.array([])
     return Course(
         kind,
-        math.exp(level),
         float(away.min()) if away.size else math.nan,
         float(away.max()) if away.size else math.nan,
         math.exp(float(parts.middle.min())),
@@ -168,6 +163,7 @@ def _parts(speed: np.ndarray, log_ratio: np.ndarray) -> _Parts:
 
 
 def _robust_sd(values: np.ndarray) -> float:
+    """Return the standard deviation that the median departure implies."""
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
@@ -180,10 +176,12 @@ def _level(parts: _Parts, is_level_known: bool) -> float:
 
 
 def _off(parts: _Parts, level: float) -> np.ndarray:
+    """Return which parts are further off a level than they may be."""
     return np.abs(parts.middle - level) > TOLERANCE + 3.0 * parts.error
 
 
 def _roughness(parts: _Parts, level: float) -> float:
+    """Return the root mean square of the parts about a level."""
     return float(np.mean((parts.middle - level) ** 2)) ** 0.5
 
 

@@ -89,6 +89,7 @@ def _pairs(of: Turns) -> np.ndarray:
 
 
 def _key(steps: np.ndarray) -> np.ndarray:
+    """Return one whole number for each pair of turns."""
     return (steps[:, 0] * 1_000 + steps[:, 1]) * 100_000 + steps[:, 2]
 
 

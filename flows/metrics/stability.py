@@ -15,11 +15,11 @@ from flows.metrics.domain_checks import require
 RANGE_PER_SD = 1.128
 """d2 for ranges of two: 2 / sqrt(pi), rounded as the tables print it."""
 
-RANGE_LIMIT_FACTOR = 3.267
-"""D4 for ranges of two, as the tables print it."""
-
 LIMIT_WIDTH = 3.0
 """Shewhart's three standard deviations: one false alarm in 370 points."""
+
+EWMA_WEIGHT = 0.3
+"""Weight of the newest value: a shift of about one standard deviation shows in ten values."""
 
 CUSUM_ALLOWANCE = 0.5
 """Half of the shift to be seen, in standard deviations: tuned to a shift of one."""
@@ -31,32 +31,50 @@ are known."""
 ONSET_LIMIT = 7.35
 """Twice the fall of ln likelihood that bounds the beginning of a shift with 95 %."""
 
+RUN_LENGTH = 8
+"""So many values in a row on one side of the centre are a shift (Western Electric, 1956)."""
+
+ZONES = (
+    (3, 2, 2.0, "2 of 3 beyond two standard deviations"),
+    (5, 4, 1.0, "4 of 5 beyond one standard deviation"),
+)
+"""Of the last so many values, so many beyond so many standard deviations on one side."""
+
+SLOPE_LEVEL = 0.95
+"""Coverage of the intervals of slopes."""
+
+STUCK_CHANCE = 0.001
+"""A run of equal readings rarer than that is a stuck sensor."""
+
+SPELL_DAYS = 3
+"""Days that a stuck reading or a spell of odd pressure must last; weather makes shorter ones."""
+
+SHARED_DAYS = 2
+"""Days on which both of two stations must have logged."""
+
+USUAL_DAYS, USUAL_WITHIN_PA = 10, 2_000.0
+"""Days below which nothing is said of the usual pressure, and how far from the standard
+atmosphere the mean of many days seldom departs (common practice, no source)."""
+
 MOST_DIFFERENCE = {"temperature": 3.0, "pressure": 400.0, "humidity": 15.0}
 """What two sound stations in one room differ by at most [K, Pa, %] (common practice, no source)."""
 
 
 class IndividualsChart(NamedTuple):
-    """Limits of a chart of single values.
+    """Limits of a chart of single values, in the unit of the values.
 
     Attributes
     ----------
     centre, lower, upper : float
-        Centre line and limits, in the unit of the values.
+        Centre line and limits.
     sd : float
         Scatter that the moving range implies, or the least that was given.
-    moving_range_mean, moving_range_upper : float
-        Mean and upper limit of the moving range.
-    moving_range : ndarray
-        Moving range at each value; NaN at the first and where not seen.
     """
 
     centre: float
     lower: float
     upper: float
     sd: float
-    moving_range_mean: float
-    moving_range_upper: float
-    moving_range: np.ndarray
 
 
 class EwmaChart(NamedTuple):
@@ -76,23 +94,18 @@ class EwmaChart(NamedTuple):
 
 
 class CusumChart(NamedTuple):
-    """Tabular cumulative sums, one a value.
+    """Tabular cumulative sums, one a value, in the unit of the values.
 
     Attributes
     ----------
     high, low : ndarray
-        What has piled up above and below the centre beyond the allowance; both at least 0, in
-        the unit of the values.
-    run_high, run_low : ndarray
-        Values since each sum last stood at 0.
+        What has piled up above and below the level beyond the allowance; both at least 0.
     limit : float
         A sum above it signals.
     """
 
     high: np.ndarray
     low: np.ndarray
-    run_high: np.ndarray
-    run_low: np.ndarray
     limit: float
 
 
@@ -156,15 +169,12 @@ class StuckRun(NamedTuple):
         Days on which it read the same.
     value : float
         What it read, in the unit of the readings.
-    chance : float
-        How often a live sensor of this shop would read so. [0..1]
     """
 
     first: int
     last: int
     days: int
     value: float
-    chance: float
 
 
 class PressureSpell(NamedTuple):
@@ -234,43 +244,44 @@ class Slope(NamedTuple):
     p: float
 
 
-def _row(name: str, values: ArrayLike) -> np.ndarray:
-    row = np.asarray(values, dtype=float)
-    if row.ndim != 1:
-        raise ValueError(f"{name} must be one row, got shape {row.shape}")
-    return row
+def _rows(**named: ArrayLike) -> list[np.ndarray]:
+    """Return rows of numbers; refuse what is no row, and rows that differ in length."""
+    rows = [np.asarray(values, dtype=float) for values in named.values()]
+    for name, row in zip(named, rows, strict=True):
+        if row.ndim != 1:
+            raise ValueError(f"{name} must be one row, got shape {row.shape}")
+    if len({row.size for row in rows}) > 1:
+        sizes = ", ".join(f"{row.size}" for row in rows)
+        raise ValueError(f"{', '.join(named)} must have one length, got {sizes}")
+    return rows
 
 
-def individuals_chart(
-    values: ArrayLike, *, reference: ArrayLike | None = None, least_sd: float = 0.0
-) -> IndividualsChart:
+def individuals_chart(values: ArrayLike, reference: ArrayLike, least_sd: float) -> IndividualsChart:
     r"""Return the limits that single values of a steady process stay within.
 
     Parameters
     ----------
     values : array_like
         One value a session, in order of time; NaN where not seen.
-    reference : array_like of bool, optional
-        Which values set the limits: a period known to be sound. Default: all.
-    least_sd : float, default 0
+    reference : array_like of bool
+        Which values set the limits: a period known to be sound.
+    least_sd : float
         Scatter that is known from elsewhere to be there at least. Ten values alone know theirs
         within a quarter, and limits too narrow by chance cry wolf for good.
 
     Returns
     -------
     IndividualsChart
-        Centre, limits, scatter and moving ranges; all NaN with fewer than two reference values.
+        All NaN with fewer than two reference values side by side.
 
     Raises
     ------
     ValueError
-        If `values` is not one row, `reference` differs from it in length, or `least_sd` is
-        negative.
+        If the rows differ in length, or `least_sd` is negative.
 
     Notes
     -----
-    .. math:: \bar x \pm 3\,\frac{\overline{MR}}{1.128}, \quad
-              UCL_{MR} = 3.267\,\overline{MR}
+    .. math:: \bar x \pm 3\,\frac{\overline{MR}}{1.128}
 
     with the moving range between neighbours that were both seen and both in the reference [1]_;
     a value not seen is skipped, not bridged. Limits are set once on the reference and then left
@@ -279,7 +290,7 @@ def individuals_chart(
 
     Examples
     --------
-    >>> chart = individuals_chart([10.0, 12.0, 10.0, 12.0])
+    >>> chart = individuals_chart([10.0, 12.0, 10.0, 12.0], [True] * 4, 0.0)
     >>> chart.lower, chart.upper
     (5.68, 16.32)
 
@@ -288,37 +299,18 @@ def individuals_chart(
     .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2.
     """
     require("least_sd", least_sd, at_least=0.0)
-    row = _row("values", values)
-    usable = np.isfinite(row)
-    if reference is not None:
-        chosen = np.asarray(reference, dtype=bool)
-        if chosen.shape != row.shape:
-            raise ValueError(
-                f"reference must have the length of values, got {chosen.shape} and {row.shape}"
-            )
-        usable = usable & chosen
-    moving_range = np.concatenate(([np.nan], np.abs(np.diff(row))))[: row.size]
-    in_reference = usable & np.concatenate(([False], usable[:-1]))[: row.size]
-    if usable.sum() < 2 or not in_reference.any():
-        nothing = math.nan
-        return IndividualsChart(nothing, nothing, nothing, nothing, nothing, nothing, moving_range)
+    row, chosen = _rows(values=values, reference=reference)
+    usable = np.isfinite(row) & (chosen > 0.0)
+    side_by_side = usable[1:] & usable[:-1]
+    if not side_by_side.any():
+        return IndividualsChart(math.nan, math.nan, math.nan, math.nan)
     centre = float(row[usable].mean())
-    mean_range = float(moving_range[in_reference].mean())
+    mean_range = float(np.abs(np.diff(row))[side_by_side].mean())
     sd = max(mean_range / RANGE_PER_SD, least_sd)
-    return IndividualsChart(
-        centre=centre,
-        lower=centre - LIMIT_WIDTH * sd,
-        upper=centre + LIMIT_WIDTH * sd,
-        sd=sd,
-        moving_range_mean=mean_range,
-        moving_range_upper=RANGE_LIMIT_FACTOR * mean_range,
-        moving_range=moving_range,
-    )
+    return IndividualsChart(centre, centre - LIMIT_WIDTH * sd, centre + LIMIT_WIDTH * sd, sd)
 
 
-def ewma_chart(
-    values: ArrayLike, *, centre: float, sd: float, weight: float = 0.3, width: float = LIMIT_WIDTH
-) -> EwmaChart:
+def ewma_chart(values: ArrayLike, *, centre: float, sd: float) -> EwmaChart:
     r"""Return the chart that sees a small lasting shift sooner than single values do.
 
     Parameters
@@ -329,10 +321,6 @@ def ewma_chart(
         Where the steady process lies; the average starts there.
     sd : float
         Scatter of single values.
-    weight : float, default 0.3
-        Weight of the newest value: a shift of about one standard deviation shows in ten.
-    width : float, default 3
-        Limits, in standard deviations of the average.
 
     Returns
     -------
@@ -342,15 +330,14 @@ def ewma_chart(
     Raises
     ------
     ValueError
-        If `values` is not one row, `sd` is negative, `weight` not above 0 and at most 1, or
-        `width` not above 0.
+        If `values` is not one row, or `sd` is negative.
 
     Notes
     -----
     .. math:: z_i = w x_i + (1 - w) z_{i-1}, \quad
               \pm L s \sqrt{\frac{w}{2 - w} \left[1 - (1 - w)^{2i}\right]}
 
-    as [1]_, with *i* counting the values seen.
+    as [1]_, with *w* of 0.3, *L* of 3, and *i* counting the values seen.
 
     Examples
     --------
@@ -363,9 +350,8 @@ def ewma_chart(
     .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.4.
     """
     require("sd", sd, at_least=0.0)
-    require("weight", weight, above=0.0, at_most=1.0)
-    require("width", width, above=0.0)
-    row = _row("values", values)
+    (row,) = _rows(values=values)
+    weight = EWMA_WEIGHT
     average = np.empty(row.size)
     last = centre
     for index, value in enumerate(row):
@@ -373,151 +359,29 @@ def ewma_chart(
             last = weight * value + (1.0 - weight) * last
         average[index] = last
     count = np.cumsum(np.isfinite(row))
-    half = width * sd * np.sqrt(weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * count)))
+    forgotten = weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * count))
+    half = LIMIT_WIDTH * sd * np.sqrt(forgotten)
     return EwmaChart(average, centre - half, centre + half)
 
 
-def cusum_chart(
-    values: ArrayLike,
-    *,
-    centre: float,
-    sd: float,
-    allowance: float = CUSUM_ALLOWANCE,
-    limit: float = CUSUM_LIMIT,
-) -> CusumChart:
-    r"""Return the chart that adds up small departures until they cannot be chance.
+class Sums:
+    """Adds up small departures until they cannot be chance, above and below."""
 
-    Parameters
-    ----------
-    values : array_like
-        One value a session, in order of time; NaN where not seen.
-    centre : float
-        Where the steady process lies.
-    sd : float
-        Scatter of single values.
-    allowance : float, default 0.5
-        What each value may depart for nothing, in standard deviations.
-    limit : float, default 5
-        Sum that signals, in standard deviations.
+    def __init__(self, sd: float) -> None:
+        self.slack = CUSUM_ALLOWANCE * sd
+        self.high = self.low = 0.0
+        self.run_high = self.run_low = 0
+        """Values since each sum last stood at 0."""
 
-    Returns
-    -------
-    CusumChart
-        Both sums and how long each has been piling up. Where a value was not seen, the sums
-        before it hold.
-
-    Raises
-    ------
-    ValueError
-        If `values` is not one row, `sd` or `allowance` is negative, or `limit` not above 0.
-
-    Notes
-    -----
-    .. math::
-        C_i^+ &= \max(0,\; x_i - (\mu_0 + k s) + C_{i-1}^+) \\
-        C_i^- &= \max(0,\; (\mu_0 - k s) - x_i + C_{i-1}^-)
-
-    as [1]_ and [2]_; above :math:`h s` they signal. With k = 0.5 and h = 5 a steady process
-    signals once in 465 values, a shift of one standard deviation after 10.4 and of two after 4
-    (`cusum_run_length`). The values of the run that signals date the shift. Assumes values
-    independent in time, and a scatter that is known: from ten values of a reference it is known
-    within a quarter.
-
-    Examples
-    --------
-    >>> cusum_chart([10.0, 12.0, 12.0], centre=10.0, sd=1.0).high
-    array([0. , 1.5, 3. ])
-
-    References
-    ----------
-    .. [1] D. C. Montgomery, Introduction to Statistical Quality Control, section 9.1.
-    .. [2] NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.3.
-    """
-    require("sd", sd, at_least=0.0)
-    require("allowance", allowance, at_least=0.0)
-    require("limit", limit, above=0.0)
-    row = _row("values", values)
-    slack = allowance * sd
-    sums = np.zeros((2, row.size))
-    runs = np.zeros((2, row.size), dtype=int)
-    now, run = [0.0, 0.0], [0, 0]
-    for index, value in enumerate(row):
-        if not math.isnan(value):
-            for side, sign in enumerate((1.0, -1.0)):
-                now[side] = max(0.0, now[side] + sign * (value - centre) - slack)
-                run[side] = run[side] + 1 if now[side] > 0.0 else 0
-        sums[:, index], runs[:, index] = now, run
-    return CusumChart(sums[0], sums[1], runs[0], runs[1], limit * sd)
+    def add(self, departure: float) -> None:
+        """Take in one more value, as its departure from the level."""
+        self.high = max(0.0, self.high + departure - self.slack)
+        self.low = max(0.0, self.low - departure - self.slack)
+        self.run_high = self.run_high + 1 if self.high > 0.0 else 0
+        self.run_low = self.run_low + 1 if self.low > 0.0 else 0
 
 
-def cusum_run_length(
-    shift: float, *, allowance: float = CUSUM_ALLOWANCE, limit: float = CUSUM_LIMIT
-) -> float:
-    r"""Return after how many values, in the mean, a two-sided CUSUM signals.
-
-    Parameters
-    ----------
-    shift : float
-        Change of level, in standard deviations; 0 for the distance between false alarms.
-    allowance : float, default 0.5
-        In standard deviations.
-    limit : float, default 5
-        In standard deviations.
-
-    Returns
-    -------
-    float
-        Average run length. [values]
-
-    Raises
-    ------
-    ValueError
-        If `allowance` or `limit` is not above 0.
-
-    Notes
-    -----
-    Siegmund's approximation [1]_, with :math:`b = h + 1.166` and :math:`\Delta = \pm\delta - k`:
-
-    .. math::
-        L^\pm = \frac{e^{-2 \Delta b} + 2 \Delta b - 1}{2 \Delta^2}, \quad
-        \frac{1}{L} = \frac{1}{L^+} + \frac{1}{L^-}
-
-    Within a few percent of the exact values, enough to plan how often to run the control bike.
-
-    Examples
-    --------
-    >>> round(cusum_run_length(0.0)), round(cusum_run_length(1.0), 1)
-    (469, 10.3)
-
-    References
-    ----------
-    .. [1] D. C. Montgomery, Introduction to Statistical Quality Control, section 9.1.3.
-    """
-    require("allowance", allowance, above=0.0)
-    require("limit", limit, above=0.0)
-    reach = limit + 1.166
-
-    def one_side(change: float) -> float:
-        path = 2.0 * (change - allowance) * reach
-        if abs(path) < 1e-9:
-            return reach**2
-        if path < -600.0:
-            return math.inf
-        return (math.exp(-path) + path - 1.0) / (2.0 * (change - allowance) ** 2)
-
-    rate = 1.0 / one_side(shift) + 1.0 / one_side(-shift)
-    return 1.0 / rate if rate > 0.0 else math.inf
-
-
-def level_chart(
-    values: ArrayLike,
-    *,
-    centre: float,
-    sd: float,
-    reference: ArrayLike | None = None,
-    allowance: float = CUSUM_ALLOWANCE,
-    limit: float = CUSUM_LIMIT,
-) -> LevelChart:
+def level_chart(values: ArrayLike, *, centre: float, sd: float, reference: ArrayLike) -> LevelChart:
     r"""Return the lasting changes of level, each with when it began and how large it is.
 
     Parameters
@@ -528,104 +392,95 @@ def level_chart(
         Level of the reference period.
     sd : float
         Scatter of single values.
-    reference : array_like of bool, optional
-        Which values made the centre. The centre is then taken as known no better than they know
-        it, and sound values that follow make it better. Default: the centre is known.
-    allowance, limit : float
-        As for `cusum_chart`.
+    reference : array_like of bool
+        Which values made the centre. It is taken as known no better than they know it, and sound
+        values that follow make it better. Without any the centre is taken as known.
 
     Returns
     -------
     LevelChart
-        Levels, sums and shifts.
+        Levels, sums and shifts. Where a value was not seen, the sums before it hold.
 
     Raises
     ------
     ValueError
-        As `cusum_chart`, or if `reference` differs from `values` in length or holds no value.
+        If the rows differ in length, or `sd` is negative.
 
     Notes
     -----
-    A self-starting CUSUM [1]_: each value is held against the mean of the *n* values of its level
-    so far, scaled by :math:`\sqrt{1 + 1/n}` for what that mean does not know. Held against the
-    mean of ten values alone, a steady process would raise false alarms several times as often as
-    the tables say. A departure counts for three standard deviations at most: one wild value is no
-    level. When a sum signals, the new level begins at the value of the run from which on the
-    mean departs most surely (greatest :math:`n (\bar x - \mu)^2`), and the sums start again
-    about that. The size is biased away from 0 while a shift is new
-    (only large sums signal), and less with each value that follows. A slow drift comes out as
-    several shifts in one direction.
+    .. math::
+        C_i^+ &= \max(0,\; d_i - k s + C_{i-1}^+), \quad C_i^- = \max(0,\; -d_i - k s + C_{i-1}^-)
+
+    as [1]_ and [2]_; above :math:`h s` they signal. With k = 0.5 and h = 5 a steady process of
+    independent values and known scatter signals once in 465 values, a shift of one standard
+    deviation after 10.4 and of two after 4 [3]_.
+
+    A self-starting CUSUM [4]_: :math:`d_i` is each value held against the mean of the *n* values
+    of its level so far, scaled by :math:`\sqrt{1 + 1/n}` for what that mean does not know. Held
+    against the mean of ten values alone, a steady process would raise false alarms several times
+    as often as the tables say. A departure counts for three standard deviations at most: one wild
+    value is no level. When a sum signals, the new level begins at the value of the run from which
+    on the mean departs most surely (greatest :math:`n (\bar x - \mu)^2`), and the sums start
+    again about that. The size is biased away from 0 while a shift is new (only large sums signal),
+    and less with each value that follows. A slow drift comes out as several shifts in one
+    direction.
 
     Within which values a shift began is told by the likelihood: with *R(t)* the squares left
     about the two means if it began at *t*, all *t* with
 
     .. math:: \frac{R(t) - \min R}{s^2} \le 7.35, \quad \left(1 - e^{-7.35/2}\right)^2 = 0.95
 
-    as [2]_.
+    as [5]_.
 
-    The run lengths of the tables hold for a known scatter. With a scatter from the moving ranges
-    of ten values, one steady process in four shows a shift within the next 52 values (one in
-    fifteen with a known scatter); of shifts of two standard deviations 92 % are seen within nine
-    values, of shifts of one 66 % within 26 (own simulation of 3,000 and 1,500 processes each).
+    With a scatter from the moving ranges of ten values, one steady process in four shows a shift
+    within the next 52 values (one in fifteen with a known scatter); of shifts of two standard
+    deviations 92 % are seen within nine values, of shifts of one 66 % within 26 (own simulation of
+    3,000 and 1,500 processes each).
 
     Examples
     --------
-    >>> chart = level_chart([0.0, 0.1, -0.1, 3.0, 3.1, 2.9], centre=0.0, sd=1.0)
+    >>> chart = level_chart([0.0, 0.1, -0.1, 3.0, 3.1, 2.9], centre=0.0, sd=1.0,
+    ...                     reference=[False] * 6)
     >>> chart.shifts[0][:6]
     (3, 5, 5, 2, 4, 3.0)
 
     References
     ----------
-    .. [1] D. M. Hawkins and D. H. Olwell, Cumulative Sum Charts and Charting for Quality
+    .. [1] D. C. Montgomery, Introduction to Statistical Quality Control, section 9.1.
+    .. [2] NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.3.
+    .. [3] J. M. Lucas and R. B. Crosier, Technometrics 24, 1982 (from memory).
+    .. [4] D. M. Hawkins and D. H. Olwell, Cumulative Sum Charts and Charting for Quality
        Improvement, 1998, chapter 7 (from memory).
-    .. [2] D. Siegmund, Confidence sets in change-point problems, International Statistical
+    .. [5] D. Siegmund, Confidence sets in change-point problems, International Statistical
        Review 56, 1988 (from memory).
     """
-    row = _row("values", values)
+    require("sd", sd, at_least=0.0)
+    row, chosen = _rows(values=values, reference=reference)
     is_seen = np.isfinite(row)
-    within = np.zeros(row.shape, dtype=bool)
-    count = math.inf
-    if reference is not None:
-        within = np.asarray(reference, dtype=bool)
-        if within.shape != row.shape:
-            raise ValueError(
-                f"reference must have the length of values, got {within.shape} and {row.shape}"
-            )
-        within = within & is_seen
-        count = float(within.sum())
-        if count == 0.0:
-            raise ValueError("reference must hold at least 1 value that was seen, got none")
+    within = is_seen & (chosen > 0.0)
     high, low = np.zeros(row.size), np.zeros(row.size)
-    run_high, run_low = np.zeros(row.size, dtype=int), np.zeros(row.size, dtype=int)
+    limit, widest = CUSUM_LIMIT * sd, LIMIT_WIDTH * sd
     begun: list[tuple[int, int]] = []
-    start, mean = 0, centre
-    while True:
-        held_against = mean
-        departure = np.full(row.size - start, math.nan)
-        for index in range(start, row.size):
-            if not is_seen[index]:
-                continue
-            away = (row[index] - mean) / math.sqrt(1.0 + 1.0 / count)
+    sums, mean, held_against = Sums(sd), centre, centre
+    count = float(within.sum()) or math.inf
+    for index, value in enumerate(row):
+        if is_seen[index]:
+            away = (value - mean) / math.sqrt(1.0 + 1.0 / count)
             # One wild value must not make a level of its own.
-            departure[index - start] = min(max(away, -LIMIT_WIDTH * sd), LIMIT_WIDTH * sd)
+            sums.add(min(max(away, -widest), widest))
             if not within[index] and math.isfinite(count):
-                mean, count = (mean * count + row[index]) / (count + 1.0), count + 1.0
-        chart = cusum_chart(departure, centre=0.0, sd=sd, allowance=allowance, limit=limit)
-        over = np.flatnonzero((chart.high > chart.limit) | (chart.low > chart.limit))
-        end = int(over[0]) + 1 if over.size else row.size - start
-        for whole, part in zip((high, low, run_high, run_low), chart[:4], strict=True):
-            whole[start : start + end] = part[:end]
-        if not over.size:
-            break
-        seen = start + end - 1
-        run = run_high[seen] if high[seen] > low[seen] else run_low[seen]
-        places = np.flatnonzero(is_seen[: seen + 1])[-run:]
-        first = int(places[_onset(row[places], held_against)])
-        begun.append((first, seen))
-        of_run = row[first : seen + 1][is_seen[first : seen + 1]]
-        mean, count, start = float(of_run.mean()), float(of_run.size), seen + 1
+                mean, count = (mean * count + value) / (count + 1.0), count + 1.0
+        high[index], low[index] = sums.high, sums.low
+        if max(sums.high, sums.low) > limit:
+            run = sums.run_high if sums.high > sums.low else sums.run_low
+            places = np.flatnonzero(is_seen[: index + 1])[-run:]
+            first = int(places[_onset(row[places], held_against)])
+            begun.append((first, index))
+            of_run = row[first : index + 1][is_seen[first : index + 1]]
+            mean = held_against = float(of_run.mean())
+            sums, count = Sums(sd), float(of_run.size)
     level, found = _levels_and_shifts(row, begun, within, centre, sd)
-    return LevelChart(level, CusumChart(high, low, run_high, run_low, limit * sd), found)
+    return LevelChart(level, CusumChart(high, low, limit), found)
 
 
 def _onset(values: np.ndarray, level: float) -> int:
@@ -680,13 +535,7 @@ def _begins_within(
 
 
 def signals(
-    values: ArrayLike,
-    individuals: IndividualsChart,
-    ewma: EwmaChart | None = None,
-    cusum: CusumChart | None = None,
-    *,
-    run_length: int = 8,
-    zones: bool = False,
+    values: ArrayLike, individuals: IndividualsChart, ewma: EwmaChart, cusum: CusumChart
 ) -> list[str]:
     """Say at each value what the charts object to.
 
@@ -696,15 +545,10 @@ def signals(
         The charted values; NaN where not seen.
     individuals : IndividualsChart
         Their limits.
-    ewma : EwmaChart, optional
+    ewma : EwmaChart
         Their moving average.
-    cusum : CusumChart, optional
+    cusum : CusumChart
         Their sums.
-    run_length : int, default 8
-        So many values in a row on one side of the centre are a shift.
-    zones : bool, default False
-        Whether two of three beyond two standard deviations and four of five beyond one, on one
-        side, count too.
 
     Returns
     -------
@@ -714,134 +558,64 @@ def signals(
     Raises
     ------
     ValueError
-        If `values` is not one row, differs from `ewma` or `cusum` in length, or `run_length` is
-        below 2.
+        If `values` is not one row, or differs from the charts in length.
 
     Notes
     -----
-    The rules: beyond a limit; `run_length` in a row on one side; with `zones` the other two zone
-    rules [1]_; the moving average beyond its limit; a sum beyond its limit. A zone rule is told
-    at a value that takes part in it. A value not seen neither counts nor breaks a run; one on the
-    centre line breaks it. More rules see more and cry wolf more: the limits alone alarm a steady
-    process once in 370 values, limits and run once in about 150 (from memory), all four zone
-    rules once in 92 [2]_; all rules with both charts once in 88 (own simulation).
+    The rules: beyond a limit; eight in a row on one side; two of three beyond two standard
+    deviations or four of five beyond one, on one side [1]_; the moving average beyond its limit; a
+    sum beyond its limit. A zone rule is told at a value that takes part in it. A value not seen
+    neither counts nor breaks a run; one on the centre line breaks it. More rules see more and cry
+    wolf more: the limits alone alarm a steady process once in 370 values, all four zone rules once
+    in 92 [2]_; all rules with both charts once in 88 (own simulation).
 
     Examples
     --------
-    >>> chart = individuals_chart([10.0, 12.0, 10.0, 12.0, 30.0], reference=[1, 1, 1, 1, 0])
-    >>> signals([10.0, 12.0, 10.0, 12.0, 30.0], chart)
-    ['', '', '', '', 'beyond the upper limit']
+    >>> values = [10.0, 12.0, 10.0, 12.0, 16.5]
+    >>> limits = individuals_chart(values, [True] * 4 + [False], 0.0)
+    >>> about = {"centre": limits.centre, "sd": limits.sd}
+    >>> sums = level_chart(values, **about, reference=[True] * 4 + [False]).sums
+    >>> signals(values, limits, ewma_chart(values, **about), sums)[3:]
+    ['', 'beyond the upper limit']
 
     References
     ----------
     .. [1] Western Electric, Statistical Quality Control Handbook, 1956 (from memory).
     .. [2] C. W. Champ and W. H. Woodall, Technometrics 29, 1987, pages 393 to 399.
     """
-    require("run_length", run_length, at_least=2)
-    row = _row("values", values)
-    for name, length in (
-        ("ewma", None if ewma is None else ewma.values.shape),
-        ("cusum", None if cusum is None else cusum.high.shape),
-    ):
-        if length is not None and length != row.shape:
-            raise ValueError(f"{name} must have the length of values, got {length} and {row.shape}")
+    row, average, sums = _rows(values=values, ewma=ewma.values, cusum=cusum.high)
     found: list[str] = []
+    seen: list[float] = []
     run, side_before = 0, 0.0
     for index, value in enumerate(row):
-        reasons = []
         if math.isnan(value):
             found.append("")
             continue
-        if value > individuals.upper:
-            reasons.append("beyond the upper limit")
-        elif value < individuals.lower:
-            reasons.append("beyond the lower limit")
+        seen.append(float(value) - individuals.centre)
         side = float(np.sign(value - individuals.centre))
         run = run + 1 if side == side_before and side != 0.0 else int(side != 0.0)
         side_before = side
-        if run >= run_length:
-            where = "above" if side > 0.0 else "below"
-            reasons.append(f"{run} in a row {where} the centre")
-        if zones and side != 0.0:
-            where = "above" if side > 0.0 else "below"
-            for among, needed, width, words in (
-                (3, 2, 2.0, "2 of 3 beyond two standard deviations"),
-                (5, 4, 1.0, "4 of 5 beyond one standard deviation"),
-            ):
-                past = row[: index + 1][np.isfinite(row[: index + 1])][-among:]
-                beyond = side * (past - individuals.centre) > width * individuals.sd
-                if beyond[-1] and beyond.sum() >= needed:
-                    reasons.append(f"{words} {where} the centre")
-        if ewma is not None:
-            if ewma.values[index] > ewma.upper[index]:
-                reasons.append("moving average beyond the upper limit")
-            elif ewma.values[index] < ewma.lower[index]:
-                reasons.append("moving average beyond the lower limit")
-        if cusum is not None:
-            if cusum.high[index] > cusum.limit:
-                reasons.append("sum of departures beyond the upper limit")
-            if cusum.low[index] > cusum.limit:
-                reasons.append("sum of departures beyond the lower limit")
-        found.append("; ".join(reasons))
+        where = "above" if side > 0.0 else "below"
+        rules = [
+            (value > individuals.upper, "beyond the upper limit"),
+            (value < individuals.lower, "beyond the lower limit"),
+            (run >= RUN_LENGTH, f"{run} in a row {where} the centre"),
+        ]
+        for among, needed, width, words in ZONES:
+            beyond = [side * away > width * individuals.sd for away in seen[-among:]]
+            told = side != 0.0 and beyond[-1] and sum(beyond) >= needed
+            rules.append((told, f"{words} {where} the centre"))
+        rules += [
+            (average[index] > ewma.upper[index], "moving average beyond the upper limit"),
+            (average[index] < ewma.lower[index], "moving average beyond the lower limit"),
+            (sums[index] > cusum.limit, "sum of departures beyond the upper limit"),
+            (cusum.low[index] > cusum.limit, "sum of departures beyond the lower limit"),
+        ]
+        found.append("; ".join(words for is_broken, words in rules if is_broken))
     return found
 
 
-def slope_against(x: ArrayLike, y: ArrayLike, *, level: float = 0.95) -> Slope:
-    r"""Return how a residual changes with what it should not depend on.
-
-    Parameters
-    ----------
-    x : array_like
-        The influence, such as air density.
-    y : array_like
-        The residual, such as ln corrected power of the control bike; NaN where not seen.
-    level : float, default 0.95
-        Coverage of the interval. [0..1]
-
-    Returns
-    -------
-    Slope
-        Slope, interval and p; the interval is NaN below three points, all of it below two or
-        if x never changes.
-
-    Raises
-    ------
-    ValueError
-        If the rows differ in length, or `level` is not between 0 and 1.
-
-    Notes
-    -----
-    .. math:: \hat b \pm t_{n-2} \sqrt{\frac{\sum e_i^2}{(n - 2) \sum (x_i - \bar x)^2}}
-
-    Ordinary least squares [1]_. If corrected power still follows air density, the correction
-    does not correct or the weather station errs. Assumes that x is known far better than y,
-    and residuals independent in time.
-
-    Examples
-    --------
-    >>> slope_against([1.0, 2.0, 3.0], [2.0, 4.0, 6.0]).slope
-    2.0
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, section 4.4.3.1 (from memory).
-    """
-    require("level", level, above=0.0, below=1.0)
-    influence, residual = _row("x", x), _row("y", y)
-    if influence.shape != residual.shape:
-        raise ValueError(
-            f"x and y must have one length, got {influence.shape} and {residual.shape}"
-        )
-    seen = np.isfinite(influence) & np.isfinite(residual)
-    influence, residual = influence[seen], residual[seen]
-    if influence.size < 2 or np.ptp(influence) == 0.0:
-        return Slope(math.nan, math.nan, math.nan, math.nan)
-    away = influence - influence.mean()
-    height = residual - residual.mean()
-    return _slope(away, height, influence.size - 2, level)
-
-
-def _slope(away: np.ndarray, height: np.ndarray, dof: int, level: float) -> Slope:
+def _slope(away: np.ndarray, height: np.ndarray, dof: int) -> Slope:
     """Return the slope of what was taken about its means, with its interval."""
     spread = float(away @ away)
     slope = float(away @ height) / spread
@@ -849,7 +623,7 @@ def _slope(away: np.ndarray, height: np.ndarray, dof: int, level: float) -> Slop
         return Slope(slope, math.nan, math.nan, math.nan)
     left = height - slope * away
     sd = math.sqrt(float(left @ left) / dof / spread)
-    half = float(special.stdtrit(dof, 0.5 + level / 2.0)) * sd
+    half = float(special.stdtrit(dof, 0.5 + SLOPE_LEVEL / 2.0)) * sd
     if sd == 0.0:
         return Slope(slope, slope, slope, 0.0 if slope else 1.0)
     return Slope(
@@ -858,33 +632,27 @@ def _slope(away: np.ndarray, height: np.ndarray, dof: int, level: float) -> Slop
 
 
 def common_slope(
-    x: ArrayLike,
-    y: ArrayLike,
-    spells: Sequence[str],
-    *,
-    charts: Sequence[str] | None = None,
-    level: float = 0.95,
+    x: ArrayLike, y: ArrayLike, spells: Sequence[str], charts: Sequence[str]
 ) -> tuple[Slope, float]:
     r"""Return the one slope that several charts share, and whether they may share one.
 
     Parameters
     ----------
     x : array_like
-        The influence, such as ln air density.
+        The influence, such as ln air density; taken as known far better than y.
     y : array_like
         The residual, such as ln corrected power of the control bike; NaN where not seen.
     spells : sequence of str
         Steady spell of each value: each has a level of its own, so that a dyno whose level
         changed in spring does not look like the air of spring.
-    charts : sequence of str, optional
-        Chart of each value, such as its bike and dyno. Default: one for all.
-    level : float, default 0.95
-        Coverage of the interval. [0..1]
+    charts : sequence of str
+        Chart of each value, such as its bike and dyno.
 
     Returns
     -------
     Slope
-        Slope, interval and p; all NaN where no spell saw x change.
+        Slope, interval and p; all NaN where no spell saw x change, all but the slope where too
+        few values are left to tell.
     float
         Chance of slopes as unlike as those of the charts if they were one; NaN for one chart, or
         where too few values are left to tell.
@@ -892,21 +660,23 @@ def common_slope(
     Raises
     ------
     ValueError
-        If the rows differ in length, or `level` is not between 0 and 1.
+        If the rows differ in length.
 
     Notes
     -----
     Analysis of covariance [1]_: x and y are taken about the means of their spell, then
 
-    .. math:: F = \frac{(S_1 - S_c) / (c - 1)}{S_c / (n - g - c)}
+    .. math:: \hat b \pm t_{n-g-1} \sqrt{\frac{S_1}{(n - g - 1) \sum (x_i - \bar x)^2}}, \quad
+              F = \frac{(S_1 - S_c) / (c - 1)}{S_c / (n - g - c)}
 
     with :math:`S_1` the squares left about one slope, :math:`S_c` those about a slope for each of
-    *c* charts, *n* values and *g* spells. Assumes one scatter in all of them.
+    *c* charts, *n* values and *g* spells; with one spell and one chart it is ordinary least
+    squares. Assumes one scatter in all of them, and residuals independent in time.
 
     Examples
     --------
     >>> slope, _ = common_slope([1.0, 2.0, 3.0, 1.0, 2.0], [2.0, 4.0, 6.0, 9.0, 11.0],
-    ...                         ["a", "a", "a", "b", "b"])
+    ...                         ["a", "a", "a", "b", "b"], ["one"] * 5)
     >>> round(slope.slope, 6)
     2.0
 
@@ -914,11 +684,9 @@ def common_slope(
     ----------
     .. [1] G. W. Snedecor and W. G. Cochran, Statistical Methods, chapter 18 (from memory).
     """
-    require("level", level, above=0.0, below=1.0)
-    influence, residual = _row("x", x), _row("y", y)
-    chart_of = np.array([""] * influence.size if charts is None else charts, dtype=str)
-    spell_of = np.array(spells, dtype=str)
-    if {residual.size, chart_of.size, spell_of.size} != {influence.size}:
+    influence, residual = _rows(x=x, y=y)
+    chart_of, spell_of = np.array(charts, dtype=str), np.array(spells, dtype=str)
+    if {chart_of.size, spell_of.size} != {influence.size}:
         raise ValueError("x, y, spells and charts must have one length")
     seen = np.isfinite(influence) & np.isfinite(residual)
     away, height = influence[seen], residual[seen]
@@ -934,7 +702,7 @@ def common_slope(
     if not any(spread_of):
         return Slope(math.nan, math.nan, math.nan, math.nan), math.nan
     dof = away.size - len(spread_of) - 1
-    slope = _slope(away, height, dof, level)
+    slope = _slope(away, height, dof)
     left, own_slopes = 0.0, 0
     for chart in np.unique(chart_of):
         x_own, y_own = away[chart_of == chart], height[chart_of == chart]
@@ -949,16 +717,14 @@ def common_slope(
     return slope, float(special.fdtrc(own_slopes - 1, dof, max(ratio, 0.0)))
 
 
-def correction_cause(
-    density: Slope, *, temperature: Slope | None = None, pressure: Slope | None = None
-) -> str:
+def correction_cause(density: Slope, temperature: Slope, pressure: Slope) -> str:
     """Say what a slope of corrected power against the air speaks for, or nothing.
 
     Parameters
     ----------
     density : Slope
         Of ln corrected power against ln air density, percent per percent.
-    temperature, pressure : Slope, optional
+    temperature, pressure : Slope
         Of the same power against the temperature and the pressure read.
 
     Returns
@@ -975,7 +741,8 @@ def correction_cause(
 
     Examples
     --------
-    >>> correction_cause(Slope(0.95, 0.7, 1.2, 1e-6))
+    >>> unclear = Slope(0.0, -1.0, 1.0, 1.0)
+    >>> correction_cause(Slope(0.95, 0.7, 1.2, 1e-6), unclear, unclear)
     'power moves with the air as if it had not been corrected at all'
     """
     if not (density.lower > 0.0 or density.upper < 0.0):
@@ -988,15 +755,13 @@ def correction_cause(
     told = [
         (slope.p, name)
         for slope, name in ((temperature, "temperature"), (pressure, "pressure"))
-        if slope is not None and slope.p < 0.05
+        if slope.p < 0.05
     ]
     where = f": it follows the {min(told)[1]} read, so look at that sensor first" if told else ""
     return f"the correction takes out {much} of the weather{where}"
 
 
-def stuck_runs(
-    readings: ArrayLike, days: ArrayLike, *, most_chance: float = 0.001, least_days: int = 3
-) -> list[StuckRun]:
+def stuck_runs(readings: ArrayLike, days: ArrayLike) -> list[StuckRun]:
     r"""Return where a weather reading stood still for longer than chance allows.
 
     Parameters
@@ -1005,10 +770,6 @@ def stuck_runs(
         One reading a session of one station, in order of time; NaN where there was none.
     days : array_like of int
         Day of each, as a number.
-    most_chance : float, default 0.001
-        A run of equal readings rarer than that is a stuck sensor. [0..1]
-    least_days : int, default 3
-        Days that it must have lasted.
 
     Returns
     -------
@@ -1018,14 +779,15 @@ def stuck_runs(
     Raises
     ------
     ValueError
-        If the rows differ in length, or the chance is not between 0 and 1.
+        If the rows differ in length.
 
     Notes
     -----
     How often neighbouring days read the same by chance depends on the display's digits and the
     room, so the shop's other days say it: :math:`q = (e + 1)/(m + 2)` with *e* equal ones of *m*
     neighbouring days outside the run. A run over *d* of *D* days then has a chance of at most
-    :math:`D q^{d-1}`. Without other days q is a half. Design of ours, no source.
+    :math:`D q^{d-1}`; below a thousandth it is told, from three days on. Without other days q is a
+    half. Design of ours, no source.
 
     Examples
     --------
@@ -1034,10 +796,7 @@ def stuck_runs(
     >>> run.first, run.last, run.days
     (7, 12, 6)
     """
-    require("most_chance", most_chance, above=0.0, below=1.0)
-    row, day = _row("readings", readings), _row("days", days)
-    if row.shape != day.shape:
-        raise ValueError(f"readings and days must have one length, got {row.shape} and {day.shape}")
+    row, day = _rows(readings=readings, days=days)
     seen = np.flatnonzero(np.isfinite(row) & np.isfinite(day))
     if seen.size < 2:
         return []
@@ -1049,25 +808,19 @@ def stuck_runs(
     found = []
     for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
         of_run = np.unique(on[start : end + 1]).size
-        if of_run < least_days:
+        if of_run < SPELL_DAYS:
             continue
         outside = next_day.copy()
         outside[start:end] = False
         share = ((equal & outside).sum() + 1) / (outside.sum() + 2)
         chance = float(all_days * share ** (of_run - 1))
-        if chance < most_chance:
-            found.append(
-                StuckRun(int(seen[start]), int(seen[end]), of_run, float(value[start]), chance)
-            )
+        if chance < STUCK_CHANCE:
+            found.append(StuckRun(int(seen[start]), int(seen[end]), of_run, float(value[start])))
     return found
 
 
 def pressure_spells(
-    pressures_pa: ArrayLike,
-    days: ArrayLike,
-    *,
-    altitude_m: float | None = None,
-    least_days: int = 3,
+    pressures_pa: ArrayLike, days: ArrayLike, altitude_m: float | None
 ) -> list[PressureSpell]:
     r"""Return the spells in which a station's pressure stepped away from the shop's usual one.
 
@@ -1077,10 +830,8 @@ def pressure_spells(
         One reading a session of one station, in order of time; NaN where there was none. [Pa]
     days : array_like of int
         Day of each, as a number.
-    altitude_m : float, optional
+    altitude_m : float or None
         Height of the shop above sea level. [m]
-    least_days : int, default 3
-        Days that a spell must hold; the weather itself makes shorter ones.
 
     Returns
     -------
@@ -1105,19 +856,15 @@ def pressure_spells(
     --------
     >>> pressures = [97_600.0, 97_900.0, 97_200.0, 98_300.0, 97_000.0, 97_700.0, 97_400.0,
     ...              101_500.0, 101_300.0, 101_600.0]
-    >>> spell = pressure_spells(pressures, range(10), altitude_m=310.0)[0]
+    >>> spell = pressure_spells(pressures, range(10), 310.0)[0]
     >>> spell.first, spell.days, spell.cause
     (7, 3, 'pressure reduced to sea level')
     """
     require("pressures_pa", pressures_pa, above=0.0, unit="Pa")
-    row, day = _row("pressures_pa", pressures_pa), _row("days", days)
-    if row.shape != day.shape:
-        raise ValueError(
-            f"pressures_pa and days must have one length, got {row.shape} and {day.shape}"
-        )
+    row, day = _rows(pressures_pa=pressures_pa, days=days)
     seen = np.flatnonzero(np.isfinite(row) & np.isfinite(day))
     listed, of_day = np.unique(day[seen], return_inverse=True)
-    if listed.size < 2 * least_days:
+    if listed.size < 2 * SPELL_DAYS:
         return []
     by_day = np.split(row[seen][np.argsort(of_day, kind="stable")], np.cumsum(np.bincount(of_day)))
     daily = np.array([np.median(readings) for readings in by_day[:-1]])
@@ -1131,7 +878,7 @@ def pressure_spells(
     ends = np.concatenate((starts[1:] - 1, [side.size - 1]))
     found = []
     for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
-        if side[start] == 0.0 or end - start + 1 < least_days:
+        if side[start] == 0.0 or end - start + 1 < SPELL_DAYS:
             continue
         departure = float(daily[start : end + 1].mean()) - usual
         least = max(3.0 * scatter, 2_500.0, 0.6 * reduced if departure > 0.0 else 0.0)
@@ -1151,6 +898,7 @@ def pressure_spells(
 
 
 def _spell_cause(usual_pa: float, departure_pa: float, reduced_pa: float) -> str:
+    """Say what a spell of odd pressure likely is."""
     if reduced_pa > 0.0:
         near = abs(departure_pa - reduced_pa) <= reduced_pa / 3.0
     else:
@@ -1161,9 +909,7 @@ def _spell_cause(usual_pa: float, departure_pa: float, reduced_pa: float) -> str
     return "another sensor, another unit, or a station that drifted"
 
 
-def usual_pressure_doubt(
-    pressures_pa: ArrayLike, altitude_m: float | None, *, least: int = 10, most_pa: float = 2_000.0
-) -> str:
+def usual_pressure_doubt(pressures_pa: ArrayLike, altitude_m: float | None) -> str:
     """Say whether the shop's usual pressure fits its height, or nothing.
 
     Parameters
@@ -1172,10 +918,6 @@ def usual_pressure_doubt(
         Pressures, one a day; NaN where there was none. [Pa]
     altitude_m : float or None
         Height of the shop above sea level. [m]
-    least : int, default 10
-        Days below which nothing is said.
-    most_pa : float, default 2000
-        The mean of many days seldom departs further from the standard atmosphere. [Pa]
 
     Returns
     -------
@@ -1190,7 +932,7 @@ def usual_pressure_doubt(
     Notes
     -----
     A station that always reads for sea level is never out of the ordinary: only the height tells
-    it. Tolerance: common practice, no source.
+    it.
 
     Examples
     --------
@@ -1198,13 +940,13 @@ def usual_pressure_doubt(
     'the usual pressure of 101.3 kPa does not fit 310 m, where a'
     """
     require("pressures_pa", pressures_pa, above=0.0, unit="Pa")
-    row = _row("pressures_pa", pressures_pa)
+    (row,) = _rows(pressures_pa=pressures_pa)
     row = row[np.isfinite(row)]
-    if altitude_m is None or row.size < least:
+    if altitude_m is None or row.size < USUAL_DAYS:
         return ""
     usual = float(np.median(row))
     expected = float(air.standard_atmosphere_pressure_pa(altitude_m))
-    if abs(usual - expected) <= most_pa:
+    if abs(usual - expected) <= USUAL_WITHIN_PA:
         return ""
     sea_level = float(air.sea_level_pressure_pa(expected, altitude_m))
     reduced = abs(usual - sea_level) < abs(usual - expected)
@@ -1225,8 +967,6 @@ def station_differences(
     temperatures_k: ArrayLike,
     pressures_pa: ArrayLike,
     humidities_pct: ArrayLike,
-    *,
-    least_days: int = 2,
 ) -> list[StationDifference]:
     """Return which stations that logged the same days do not agree, and in what.
 
@@ -1238,8 +978,6 @@ def station_differences(
         Day of each, as a number.
     temperatures_k, pressures_pa, humidities_pct : array_like
         What it read; NaN where nothing. [K] [Pa] [%]
-    least_days : int, default 2
-        Days on which both must have logged.
 
     Returns
     -------
@@ -1264,14 +1002,17 @@ def station_differences(
     >>> [(one.quantity, one.difference, one.days) for one in found]
     [('pressure', -3700.0, 2)]
     """
-    day = _row("days", days)
-    readings = {
-        "temperature": _row("temperatures_k", temperatures_k),
-        "pressure": _row("pressures_pa", pressures_pa),
-        "humidity": _row("humidities_pct", humidities_pct),
-    }
-    if {len(stations), day.size, *(row.size for row in readings.values())} != {day.size}:
-        raise ValueError("stations, days and readings must have one length")
+    day, temperature, pressure, humidity = _rows(
+        days=days,
+        temperatures_k=temperatures_k,
+        pressures_pa=pressures_pa,
+        humidities_pct=humidities_pct,
+    )
+    if len(stations) != day.size:
+        raise ValueError(
+            f"stations and days must have one length, got {len(stations)} and {day.size}"
+        )
+    readings = {"temperature": temperature, "pressure": pressure, "humidity": humidity}
     name_of = np.array(stations, dtype=str)
     names = sorted(set(stations))
     found = []
@@ -1279,7 +1020,7 @@ def station_differences(
         daily = [_daily_means(row[name_of == name], day[name_of == name]) for name in names]
         for one, other in combinations(range(len(names)), 2):
             both = sorted(set(daily[one]) & set(daily[other]))
-            if len(both) < least_days:
+            if len(both) < SHARED_DAYS:
                 continue
             difference = float(np.mean([daily[one][on] - daily[other][on] for on in both]))
             if abs(difference) > MOST_DIFFERENCE[quantity]:
@@ -1298,6 +1039,7 @@ def station_differences(
 
 
 def _daily_means(row: np.ndarray, day: np.ndarray) -> dict[float, float]:
+    """Return the mean of each day on which something was read."""
     seen = np.isfinite(row) & np.isfinite(day)
     listed, of_day = np.unique(day[seen], return_inverse=True)
     means = np.bincount(of_day, weights=row[seen]) / np.bincount(of_day)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import duckdb
 
-from flows.metrics.fuel import ETHANOL_SHARE, ethanol_mass_share
+from flows.metrics.fuel import ethanol_mass_share
+from schemas.card import ETHANOL_SHARE
 from schemas.settings import ShopSettings
 
 PartRow = tuple[str, str, str]

@@ -268,7 +268,7 @@ def _sentences(
     power_reason: str,
     mixture_reason: str,
 ) -> list[str]:
-    """Return what stands out first, then what does not, then what cannot be compared."""
+    """Return sentences: first what stands out, then what does not, then what cannot be compared."""
     if power_reason and power_reason == mixture_reason:
         return [f"Cannot be compared: {power_reason}."]
     said = [] if power_reason and mixture_reason else siblings.health_words(power, mixture)
@@ -277,7 +277,7 @@ def _sentences(
         said += ["Power is as its siblings'."] * (power.is_unusual is False)
         said += ["Mixture is as its siblings'."] * (mixture.is_unusual is False)
     if power_reason:
-        # Silence about power must not read as sound.
+        # Without this, a bike whose power could not be compared would read as sound.
         said.insert(len(said) if is_unusual else 0, f"Power cannot be compared: {power_reason}.")
     if mixture_reason:
         said.append(f"Mixture cannot be compared: {mixture_reason}.")

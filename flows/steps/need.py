@@ -112,17 +112,12 @@ def _lean(members: list[dict[str, Any]]) -> int:
 def _row(
     key: tuple[str, str, str],
     members: list[dict[str, Any]],
-    error: need.ShrunkError,
+    error: need.Borrowed,
     prior: need.Prior,
     remap: dict[str, Any] | None,
 ) -> dict[str, Any]:
     lean = _lean(members)
-    chance = need.warn_probability(
-        lean,
-        len(members),
-        prior_share=prior.prior_share,
-        prior_strength=prior.prior_strength,
-    )
+    chance = need.warn_probability(lean, len(members), prior)
     speeds = [m["worst_speed_rpm"] for m in members if m["level"] in LEAN] or [
         m["worst_speed_rpm"] for m in members
     ]
@@ -138,9 +133,9 @@ def _row(
         "warn_share": chance.mean,
         "warn_lower_share": chance.lower,
         "warn_upper_share": chance.upper,
-        "worst_error_pct": error.mean_pct,
-        "worst_error_lower_pct": error.lower_pct,
-        "worst_error_upper_pct": error.upper_pct,
+        "worst_error_pct": error.mean,
+        "worst_error_lower_pct": error.lower,
+        "worst_error_upper_pct": error.upper,
         "worst_speed_from_rpm": min(speeds),
         "worst_speed_to_rpm": max(speeds),
         "cruise_bikes": len(cruise),

@@ -40,16 +40,14 @@ def _make(_: Given, payloads: list[dict[str, float]]) -> Records:
         for is_strapped_once in (True, False):
             seen_pct = math.inf
             for pulls in range(1, MOST_PULLS + 1):
-                if is_put_back:
-                    plan = planner.before_after_before(
-                        pulls, pulls, pulls, same_mounting=is_strapped_once, **known
-                    )
-                else:
-                    plan = planner.before_after(
-                        pulls, pulls, same_mounting=is_strapped_once, **known
-                    )
-                # Where mounting is all, Satterthwaite's t grows as the pulls drop out: nobody has
-                # to use the pulls that would not help.
+                plan = planner.planned(
+                    pulls,
+                    planner.ShopScatter(**known),
+                    is_put_back=is_put_back,
+                    is_strapped_once=is_strapped_once,
+                )
+                # Where mounting is all, Satterthwaite's t grows as the pulls drop out; pulls that
+                # would not help need not be run.
                 seen_pct = min(seen_pct, planner.detectable_pct(plan))
                 rows.append(
                     {

@@ -19,13 +19,13 @@ Heal = Callable[[str], None]
 
 
 def quietly_mended(told: str) -> None:
-    """Tell nobody."""
+    """Ignore what was mended."""
 
 
 def quietly(done: int, total: int, word: str) -> None:
-    """Tell nobody."""
+    """Show no progress."""
 
 
 def plainly(name: str, function: Callable[..., Result], *arguments: object) -> Result:  # noqa: ARG001
-    """Run a step without ado."""
+    """Call a step directly, without Prefect."""
     return function(*arguments)

@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from flows.metrics import cruise, transients
-from flows.metrics.exhaust_gas import lambda_from_exhaust_gas
+from flows.metrics.exhaust_gas import GASOLINE, lambda_from_exhaust_gas
 from flows.metrics.fuel import mixed_atom_ratios
 from flows.metrics.mixture import part_throttle_band
 from flows.steps.builds import blend_by_mass
@@ -159,12 +159,12 @@ def _shown_lambda(
     if not all(np.isfinite(channel[name]).any() for name in GASES):
         return lean, ""
     blend = blend_by_mass(row["fuel"], settings)
-    atoms = {} if blend is None else mixed_atom_ratios(blend)._asdict()
+    fuel = GASOLINE if blend is None else mixed_atom_ratios(blend)
     # A zero that is off shows gases below nothing.
     co, co2, o2 = (0.01 * np.clip(channel[name], 0.0, None) for name in GASES)
     # An analyser without hydrocarbons leaves out what they hold: some tenths of a percent.
     hc = 1e-6 * np.clip(np.nan_to_num(channel["exhaust_hc_ppm"]), 0.0, None)
-    return lambda_from_exhaust_gas(co2, co, o2, hc, **atoms), "exhaust gas"
+    return lambda_from_exhaust_gas(co2, co, o2, hc, fuel), "exhaust gas"
 
 
 def _trouble(

@@ -1,4 +1,4 @@
-"""The nightly self-check: whether all that was promised is still there and still true."""
+"""The nightly self-check of archive, samples, store, layouts and snapshot."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def self_check(
     progress: Progress,
     heal: Heal = quietly_mended,
 ) -> list[str]:
-    """Return everything that is not as it should be, a sentence each.
+    """Return every problem found, a sentence each.
 
     Reads all there is: every value of the database, every archived file and sample file, the
     ledger and the published snapshot, each held against its own sum; runs every check of the
@@ -53,7 +53,7 @@ def self_check(
     problems += [f"layouts: {told}" for told in layout_gaps(connection)]
     if told := snapshot.damage(shop):
         problems.append(f"published: {told}")
-        # What stands is not what was finished: the schedule then publishes again by itself.
+        # The schedule then publishes again by itself.
         connection.execute("DELETE FROM raw.finished WHERE flow_name = 'publish'")
     _, mistakes = read_layouts(shop.layouts)
     problems += [f"layouts/{name} has mistakes: {told[0]}" for name, told in mistakes.items()]
@@ -113,7 +113,7 @@ def _back_up(shop: ShopFolder, spoilt: set[str]) -> None:
     shop.backups.mkdir(exist_ok=True)
     sources = [shop.settings, shop.archive / LEDGER, *sorted(shop.layouts.glob("*.toml"))]
     for source in sources:
-        # What is damaged must not take the place of a whole copy.
+        # A damaged file must not replace a whole copy.
         if source.is_file() and source.name not in spoilt:
             target = shop.backups / (
                 f"layouts-{source.name}" if source.parent == shop.layouts else source.name

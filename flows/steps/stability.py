@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable
 from datetime import date
+from functools import partial
 from itertools import groupby
 from typing import Any, NamedTuple
 
@@ -33,7 +34,7 @@ ALIKE_P = 0.05
 NOW_DAYS = 14
 """Weather in doubt within so many days of the last session is in doubt now."""
 RECENT_DAYS = 60
-"""Older doubts call for a look, not for a spanner."""
+"""Doubts older than so many days are shown as past: nothing is to be done on the dyno."""
 MOST_DAYS_NAMED = 3
 READINGS = ("temperature", "pressure", "humidity")
 READ_AS = {"temperature": "ambient_temp_k", "pressure": "ambient_pressure_pa",
@@ -287,43 +288,46 @@ def _verdict(
 
 
 def _repeatability(trust: dict[str, Any]) -> dict[str, Any]:
-    share = 100 * trust["repeatability_share"]
-    state = "good" if share <= 0.7 else "watch" if share <= 1.5 else "act"
-    if trust["repeatability_origin"] == DEFAULT:
-        state = "unknown"
-    return _verdict(
+    return _trusted(
+        trust,
+        "repeatability",
+        (0.7, 1.5),
         "back-to-back pulls",
-        state,
-        f"Pulls run back to back scatter by {share:.2f} % (1 SD; {trust['repeatability_origin']}).",
-        share,
+        "Pulls run back to back scatter by {} %",
     )
 
 
 def _remount(trust: dict[str, Any]) -> dict[str, Any]:
-    share = 100 * trust["remount_share"]
-    state = "good" if share <= 1.0 else "watch" if share <= 2.0 else "act"
-    if trust["remount_origin"] == DEFAULT:
-        state = "unknown"
-    return _verdict(
+    return _trusted(
+        trust,
+        "remount",
+        (1.0, 2.0),
         "taking the bike off and on",
-        state,
-        f"Taking a bike off and strapping it down again adds {share:.2f} % "
-        f"(1 SD; {trust['remount_origin']}).",
-        share,
+        "Taking a bike off and strapping it down again adds {} %",
     )
+
+
+def _trusted(
+    trust: dict[str, Any], name: str, most_pct: tuple[float, float], subject: str, words: str
+) -> dict[str, Any]:
+    """Say what a share of the trust is, and where it comes from."""
+    share, origin = 100 * trust[f"{name}_share"], trust[f"{name}_origin"]
+    state = "good" if share <= most_pct[0] else "watch" if share <= most_pct[1] else "act"
+    said = f"{words.format(f'{share:.2f}')} (1 SD; {origin})."
+    return _verdict(subject, "unknown" if origin == DEFAULT else state, said, share)
 
 
 def _weather(
     sessions: list[dict[str, Any]], events: list[dict[str, Any]], altitude_m: float | None
 ) -> dict[str, Any]:
+    verdict = partial(_verdict, "weather station")
     doubted = [s for s in sessions if s["has_air_doubt"]]
     daily = {s["run_on"]: s["ambient_pressure_pa"] for s in sessions}
     unfit = stability.usual_pressure_doubt(
         [math.nan if pressure is None else pressure for pressure in daily.values()], altitude_m
     )
     if unfit:
-        return _verdict(
-            "weather station",
+        return verdict(
             "act",
             f"{unfit[0].upper()}{unfit[1:]}. Look at the station's setting and at altitude_m in "
             "rollbook.toml.",
@@ -339,32 +343,26 @@ def _weather(
             f"{len(doubted)} session{'' if one else 's'} of {jobs} job{'' if jobs == 1 else 's'} "
             + (f"on {first}" if first == last else f"between {first} and {last}")
             + f" carr{'ies' if one else 'y'} weather that is in doubt; "
-            + (
-                "it is kept, marked, and left out of pooling."
-                if one
-                else "they are kept, marked, and left out of pooling."
-            )
+            + f"{'it is' if one else 'they are'} kept, marked, and left out of pooling."
         )
     said += [event["sentence"] for event in of_station[-1:]]
     if len(of_station) > 1:
         said.append(f"{len(of_station) - 1} more such below.")
     if not said and any(event["event_kind"] == "correction" for event in events):
-        return _verdict(
-            "weather station",
+        return verdict(
             "watch",
             "No session's own weather is in doubt, but corrected power follows the air: the "
             "station may err.",
             0.0,
         )
     if not said and altitude_m is None:
-        return _verdict(
-            "weather station",
+        return verdict(
             "unknown",
             "Set altitude_m in rollbook.toml: without it a pressure reduced to sea level cannot be "
             "told from the station's own.",
         )
     if not said:
-        return _verdict("weather station", "good", "No session's weather is in doubt.", 0.0)
+        return verdict("good", "No session's weather is in doubt.", 0.0)
     last_on = max([s["run_on"] for s in doubted[-1:]] + [event["last_on"] for event in of_station])
     is_recent = (sessions[-1]["run_on"] - last_on).days <= RECENT_DAYS
     said.append(
@@ -372,12 +370,7 @@ def _weather(
         if is_recent
         else f"None since {_day(last_on)}."
     )
-    return _verdict(
-        "weather station",
-        "act" if is_recent else "watch",
-        " ".join(said),
-        float(len(doubted)),
-    )
+    return verdict("act" if is_recent else "watch", " ".join(said), float(len(doubted)))
 
 
 def _known_sd_pct(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> float:
@@ -399,14 +392,12 @@ def _chart(
     _, power = on_one_grid([curves[s["stage_id"]] for s in sessions], 1)
     levels = 100 * session.pull_levels(power)
     levels = levels - np.mean(levels[reference])
-    chart = stability.individuals_chart(
-        levels, reference=reference, least_sd=_known_sd_pct(sessions, trust)
-    )
-    # A session in doubtful air says nothing of the dyno: it is shown, and judged by nobody.
+    chart = stability.individuals_chart(levels, reference, _known_sd_pct(sessions, trust))
+    # A session in doubtful air says nothing of the dyno: it is shown, but not judged.
     judged = np.where(sound, levels, np.nan)
     ewma = stability.ewma_chart(judged, centre=chart.centre, sd=chart.sd)
     level = stability.level_chart(judged, centre=chart.centre, sd=chart.sd, reference=reference)
-    told = stability.signals(judged, chart, ewma, level.sums, zones=True)
+    told = stability.signals(judged, chart, ewma, level.sums)
     rows = [
         {
             "stage_id": s["stage_id"],
@@ -477,24 +468,13 @@ def _reference(
         for day, k, most in zip(days, found.k, found.k_critical, strict=True)
         if k > most
     ]
-    subject = f"reference of {name}"
-    if not said:
-        return [
-            _verdict(
-                subject,
-                "good",
-                f"The {len(groups)} sessions that set the limits belong together.",
-            )
-        ]
-    return [
-        _verdict(
-            subject,
-            "watch",
-            f"The limits rest on {len(groups)} sessions, of which "
-            + "; ".join(said)
-            + ". Look at that session's pulls and conditions.",
+    told = f"The {len(groups)} sessions that set the limits belong together."
+    if said:
+        told = (
+            f"The limits rest on {len(groups)} sessions, of which {'; '.join(said)}. Look at that "
+            "session's pulls and conditions."
         )
-    ]
+    return [_verdict(f"reference of {name}", "watch" if said else "good", told)]
 
 
 def _event(
@@ -638,21 +618,21 @@ def _slope_verdict(
     name: str, own: list[tuple[dict[str, Any], dict[str, Any]]], pairs: Pairs, numbers: list[int]
 ) -> tuple[dict[str, Any], float | None]:
     """Return what the slope says, and its size in power over the air met, if it is one. [%]."""
+    verdict = partial(_verdict, "air correction")
     doubt = f"Whether the correction corrects cannot be judged from {name}"
     if len(own) < LEAST_FOR_SLOPE:
         sentence = f"{doubt} yet: {len(own)} sound sessions, {LEAST_FOR_SLOPE} are needed."
-        return _verdict("air correction", "unknown", sentence), None
+        return verdict("unknown", sentence), None
     density = np.array([_density(s) for s, _ in own])
     slope = _slope_of(pairs, numbers, _density)[0]
     moved = _density_sd(pairs, numbers)
     if moved < LEAST_DENSITY_SD_PCT or not math.isfinite(slope.lower):
-        return _verdict(
-            "air correction",
-            "unknown",
+        sentence = (
             f"{doubt}: the air's density stood still (1 SD {moved:.2f} % over {len(own)} "
             "sessions). Run the control bike in warmer and in colder air, and see that the weather "
-            "station is alive.",
-        ), None
+            "station is alive."
+        )
+        return verdict("unknown", sentence), None
     figures = (slope.slope, slope.lower, slope.upper)
     moves = (
         f"Corrected power of {name} moves by {_signed(slope.slope)} % for each percent of air "
@@ -660,25 +640,25 @@ def _slope_verdict(
     )
     cause = stability.correction_cause(
         slope,
-        temperature=_slope_of(pairs, numbers, lambda s: s["ambient_temp_k"])[0],
-        pressure=_slope_of(pairs, numbers, lambda s: s["ambient_pressure_pa"])[0],
+        _slope_of(pairs, numbers, lambda s: s["ambient_temp_k"])[0],
+        _slope_of(pairs, numbers, lambda s: s["ambient_pressure_pa"])[0],
     )
     if cause:
         size = slope.slope * float(np.std(density, ddof=1))
-        return _verdict("air correction", "watch", f"{moves}: {cause}.", *figures), size
+        return verdict("watch", f"{moves}: {cause}.", *figures), size
     most = max(-slope.lower, slope.upper)
     told = f"{moves}: no slope to be seen; it could be up to {most:.2f} %."
     if most <= MOST_SLOPE:
-        return _verdict("air correction", "good", told, *figures), None
+        return verdict("good", told, *figures), None
     told += " Whether the correction does its work cannot be told yet."
-    return _verdict("air correction", "unknown", told, *figures), None
+    return verdict("unknown", told, *figures), None
 
 
 def _of_one_slope(charts: list[Chart], pairs: Pairs) -> list[list[int]]:
     """Return the charts in sets whose slopes are alike: all, else by bike, else each alone."""
 
     def alike(numbers: list[int]) -> bool:
-        # Not told apart is alike: near-equal slopes must not get two causes.
+        # Slopes that cannot be told apart count as alike, or near-equal ones would get two causes.
         _, p = _slope_of(pairs, numbers, _density)
         return not p < ALIKE_P
 
@@ -704,7 +684,7 @@ def _slope_of(
         [math.nan if value is None else value for value in read],
         [row["level_pct"] for _, _, row in own],
         [_spell(number, row) for number, _, row in own],
-        charts=[f"{number}" for number, _, _ in own],
+        [f"{number}" for number, _, _ in own],
     )
 
 
@@ -743,6 +723,15 @@ def _weather_events(
     return events + _disagreement_events(sessions)
 
 
+def _weather_event(
+    dyno: str, rows: list[dict[str, Any]], size_pct: float, sentence: str, remedy: str
+) -> dict[str, Any]:
+    """Return an event of the weather over some sessions, which alone it touches."""
+    first, last = rows[0]["run_on"], rows[-1]["run_on"]
+    event = _event(dyno, "weather", first, last, size_pct, sentence, remedy)
+    return event | {"only": {s["stage_id"] for s in rows}}
+
+
 def _doubt_events(dyno: str, sessions: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Return an event for each stretch of sessions whose files speak against their own air."""
     events = []
@@ -750,18 +739,15 @@ def _doubt_events(dyno: str, sessions: list[dict[str, Any]]) -> list[dict[str, A
         if not doubted:
             continue
         rows = list(stretch)
-        first, last = rows[0]["run_on"], rows[-1]["run_on"]
         said = next((s["doubt"] for s in rows if s["doubt"]), "the files contradict themselves")
         sizes = [s["factor_disagreement_pct"] for s in rows if s["factor_disagreement_pct"]]
         size = max(sizes, default=0.0)
         if size < 1.0:
             # Then the file agrees with itself, and pressure or height must tell the size.
             size = max((abs(_pressure_effect_pct(s, sessions)) for s in rows), default=0.0)
-        event = _event(
+        event = _weather_event(
             dyno,
-            "weather",
-            first,
-            last,
+            rows,
             size,
             f"{len(rows)} {'session carries' if len(rows) == 1 else 'sessions carry'} weather in "
             f"doubt: {said}.",
@@ -769,10 +755,14 @@ def _doubt_events(dyno: str, sessions: list[dict[str, Any]]) -> list[dict[str, A
             "a weather report's. The files stay as they are; these sessions are kept out of "
             "pooling, and comparisons with others are widened.",
         )
-        event["only"] = {s["stage_id"] for s in rows}
-        event["is_of_files"] = True
-        events.append(event)
+        events.append(event | {"is_of_files": True})
     return events
+
+
+def _readings(sessions: list[dict[str, Any]], quantity: str) -> np.ndarray:
+    """Return one reading a session, NaN where there was none."""
+    read = [s[READ_AS[quantity]] for s in sessions]
+    return np.array([math.nan if value is None else value for value in read])
 
 
 def _pressure_effect_pct(one: dict[str, Any], sessions: list[dict[str, Any]]) -> float:
@@ -821,9 +811,7 @@ def _station_events(
     days = np.array([s["run_on"].toordinal() for s in sessions])
     name = f"the station of {station}" if station else "the weather station"
     for quantity in READINGS:
-        readings = np.array(
-            [np.nan if s[READ_AS[quantity]] is None else s[READ_AS[quantity]] for s in sessions]
-        )
+        readings = _readings(sessions, quantity)
         unit, scale, digits = SHOWN_IN[quantity]
         for run in stability.stuck_runs(readings, days):
             rows = sessions[run.first : run.last + 1]
@@ -831,54 +819,43 @@ def _station_events(
             others = others[np.isfinite(others)]
             usual = float(others.std()) if others.size >= LEAST_REFERENCE else USUAL[quantity]
             shown = f"{(run.value - ZERO_OF[quantity]) * scale:.{digits}f} {unit}"
-            event = _event(
-                dyno,
-                "weather",
-                rows[0]["run_on"],
-                rows[-1]["run_on"],
-                abs(_effect_pct(rows[0], quantity, usual)),
-                f"The {quantity} of {name} stood at {shown} on {run.days} days running: it is "
-                "stuck, or typed in and not renewed.",
-                "Look at the sensor and its wire. What the true reading was is not known: "
-                "comparisons with these sessions are widened by what it usually moves.",
+            events.append(
+                _weather_event(
+                    dyno,
+                    rows,
+                    abs(_effect_pct(rows[0], quantity, usual)),
+                    f"The {quantity} of {name} stood at {shown} on {run.days} days running: it is "
+                    "stuck, or typed in and not renewed.",
+                    "Look at the sensor and its wire. What the true reading was is not known: "
+                    "comparisons with these sessions are widened by what it usually moves.",
+                )
             )
-            event["only"] = {s["stage_id"] for s in rows}
-            events.append(event)
-    pressure = np.array(
-        [np.nan if s["ambient_pressure_pa"] is None else s["ambient_pressure_pa"] for s in sessions]
-    )
-    for spell in stability.pressure_spells(pressure, days, altitude_m=altitude_m):
+    pressure = _readings(sessions, "pressure")
+    for spell in stability.pressure_spells(pressure, days, altitude_m):
         rows = sessions[spell.first : spell.last + 1]
         if all(s["has_air_doubt"] for s in rows):
             continue
-        event = _event(
-            dyno,
-            "weather",
-            rows[0]["run_on"],
-            rows[-1]["run_on"],
-            abs(_effect_pct(rows[0], "pressure", -spell.departure_pa)),
-            f"The pressure of {name} stood {_signed(spell.departure_pa / 1000, 1)} kPa off the "
-            f"usual over {spell.days} days: {spell.cause}.",
-            "Hold the station against a barometer of your own, and enter the station's pressure. "
-            "A long spell of high or low pressure can look like this too.",
+        events.append(
+            _weather_event(
+                dyno,
+                rows,
+                abs(_effect_pct(rows[0], "pressure", -spell.departure_pa)),
+                f"The pressure of {name} stood {_signed(spell.departure_pa / 1000, 1)} kPa off the "
+                f"usual over {spell.days} days: {spell.cause}.",
+                "Hold the station against a barometer of your own, and enter the station's "
+                "pressure. A long spell of high or low pressure can look like this too.",
+            )
         )
-        event["only"] = {s["stage_id"] for s in rows}
-        events.append(event)
     return events
 
 
 def _disagreement_events(sessions: list[dict[str, Any]]) -> list[dict[str, Any]]:
     with_station = [s for s in sessions if s["equipment"]]
-    read = {
-        quantity: [np.nan if s[READ_AS[quantity]] is None else s[READ_AS[quantity]]
-                   for s in with_station]
-        for quantity in READINGS
-    }  # fmt: skip
     events = []
     for found in stability.station_differences(
         [s["equipment"] for s in with_station],
         [s["run_on"].toordinal() for s in with_station],
-        *(read[quantity] for quantity in READINGS),
+        *(_readings(with_station, quantity) for quantity in READINGS),
     ):
         first, last = date.fromordinal(found.first_day), date.fromordinal(found.last_day)
         both = [
@@ -916,7 +893,7 @@ def _affected(sessions: list[dict[str, Any]], events: list[dict[str, Any]]) -> l
         next_on = event.pop("next_on", None)
         begins = event["begins_after"] or event["first_on"]
         ends = event["last_on"] or date.max
-        # It holds at all times and differs with the weather: no one figure widens by it.
+        # It changes with the weather: no single figure can widen a comparison by it.
         always = event["event_kind"] == "correction"
         # Not by number, which a later find may change: gains hang on it.
         key = f"{event['dyno']}: {event['event_kind']} {event['first_on']}"
@@ -945,7 +922,7 @@ def _affected(sessions: list[dict[str, Any]], events: list[dict[str, Any]]) -> l
                 share = (s["run_on"] - start).days / (end - start).days
                 share = share if rising else 1.0 - share
             elif stations:
-                # Of two stations one errs, and nobody knows which.
+                # Of two stations one errs; which, is not known.
                 share = float(stations[s["stage_id"]] == min(stations.values()))
             rows.append(
                 {
@@ -971,66 +948,45 @@ def _heads(
         own = list(of_dyno)
         watched = [s for s in own if s["stage_id"] in charted]
         ours = [event for event in events if event["dyno"] == dyno]
-        drifts = [e for e in ours if e["event_kind"] in ("shift", "drift") and not e["last_on"]]
-        weather = [
-            e
-            for e in ours
-            if e["event_kind"] == "weather"
-            and (own[-1]["run_on"] - (e["last_on"] or own[-1]["run_on"])).days <= NOW_DAYS
-        ]
-        slope = [e for e in ours if e["event_kind"] == "correction"]
-        if drifts:
-            event = drifts[-1]
-            half = 2 * event["event_sd_pct"]
-            verdicts.append(
-                _verdict(
-                    _subject(dyno),
-                    "act",
-                    event["sentence"],
-                    event["event_pct"],
-                    event["event_pct"] - half,
-                    event["event_pct"] + half,
-                )
-            )
-        elif weather:
-            verdicts.append(
-                _verdict(
-                    _subject(dyno),
-                    "act",
-                    f"Weather station in doubt since {_day(weather[-1]['first_on'])}. "
-                    f"{weather[-1]['sentence']}",
-                )
-            )
-        elif slope:
-            verdicts.append(
-                _verdict(
-                    _subject(dyno),
-                    "watch",
-                    f"Weather station or correction in doubt. {slope[-1]['sentence']}",
-                )
-            )
-        elif watched:
-            past = [e for e in ours if e["event_kind"] != "weather"]
-            last = max((e["last_on"] for e in past), default=None)
-            verdicts.append(
-                _verdict(
-                    _subject(dyno),
-                    "good",
-                    f"In control: {len(watched)} runs of the control bike, the last on "
-                    f"{_day(watched[-1]['run_on'])}"
-                    + (f", quiet since {_day(last)}." if last else ", no event."),
-                )
-            )
-        elif len(own) >= LEAST_REFERENCE:
-            verdicts.append(
-                _verdict(
-                    _subject(dyno),
-                    "unknown",
-                    f"Not known: no control bike with {LEAST_REFERENCE} sound sessions stands on "
-                    "it.",
-                )
-            )
+        if found := _head(own, watched, ours):
+            verdicts.append(_verdict(_subject(dyno), *found))
     return verdicts
+
+
+def _head(
+    sessions: list[dict[str, Any]], watched: list[dict[str, Any]], events: list[dict[str, Any]]
+) -> tuple[Any, ...]:
+    """Return state, sentence and figures of one dyno; empty where it was hardly used."""
+    by_kind = {kind: list(of_kind) for (kind,), of_kind in _grouped(events, "event_kind")}
+    moved = [e for e in events if e["event_kind"] in ("shift", "drift") and not e["last_on"]]
+    if moved:
+        size, half = moved[-1]["event_pct"], 2 * moved[-1]["event_sd_pct"]
+        return "act", moved[-1]["sentence"], size, size - half, size + half
+    last_on = sessions[-1]["run_on"]
+    weather = [
+        e
+        for e in by_kind.get("weather", ())
+        if (last_on - (e["last_on"] or last_on)).days <= NOW_DAYS
+    ]
+    if weather:
+        since = f"Weather station in doubt since {_day(weather[-1]['first_on'])}."
+        return "act", f"{since} {weather[-1]['sentence']}"
+    if slope := by_kind.get("correction"):
+        return "watch", f"Weather station or correction in doubt. {slope[-1]['sentence']}"
+    if watched:
+        last = max((e["last_on"] for e in events if e["event_kind"] != "weather"), default=None)
+        return (
+            "good",
+            f"In control: {len(watched)} runs of the control bike, the last on "
+            f"{_day(watched[-1]['run_on'])}"
+            + (f", quiet since {_day(last)}." if last else ", no event."),
+        )
+    if len(sessions) >= LEAST_REFERENCE:
+        return (
+            "unknown",
+            f"Not known: no control bike with {LEAST_REFERENCE} sound sessions stands on it.",
+        )
+    return ()
 
 
 def _subject(dyno: str) -> str:

@@ -81,7 +81,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
         "repeatability_share": repeatability,
         "repeatability_dof": dof,
         "repeatability_origin": f"{OWN}, from {len(shares)} sessions" if own else DEFAULT,
-        # To the nearest: how little is known of it is in its degrees of freedom already.
+        # To the nearest step: its degrees of freedom already say how little is known of it.
         "remount_share": nearest_step(remount.share) if not remount.is_default else remount.share,
         "remount_dof": DEFAULT_REMOUNT_DOF if remount.is_default else whole_dof(remount.dof),
         "remount_pairs": len(pairs),

@@ -270,6 +270,8 @@ def test_mixture_is_drawn_on_the_gauge_the_shop_chose(reader):
         trace for trace in _comparison(reader, look).data if trace.name == "target mixture"
     )
     assert target.y[0] == pytest.approx(0.87 * 14.7)
+    # By hand: lambda 0.88 shows 12.936 on a 14.7 scale, whatever the fuel.
+    assert look.shown_mixture(0.88) == pytest.approx(12.936)
 
 
 def test_a_stage_without_a_mixture_still_has_its_power_drawn(reader):

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flows.metrics.exhaust_gas import METHANE_CARBON, lambda_from_exhaust_gas
+from flows.metrics.exhaust_gas import lambda_from_exhaust_gas
+from flows.metrics.fuel import AtomRatios
 
 
 # Dry exhaust of CH1.85 in closed form (water-gas constant 3.5, no hydrocarbons), rounded to
@@ -24,9 +25,7 @@ from flows.metrics.exhaust_gas import METHANE_CARBON, lambda_from_exhaust_gas
     ],
 )
 def test_an_exhaust_made_by_atom_balance_gives_its_lambda_back(true_lambda, co2, co, o2):
-    found = lambda_from_exhaust_gas(
-        co2 / 100, co / 100, o2 / 100, hydrogen_per_carbon=1.85, oxygen_per_carbon=0.0
-    )
+    found = lambda_from_exhaust_gas(co2 / 100, co / 100, o2 / 100, fuel=AtomRatios(1.85, 0.0))
     assert found == pytest.approx(true_lambda, abs=2e-5)
 
 
@@ -46,42 +45,31 @@ def test_the_printed_formula_is_met_in_shares(gas, hydrogen, oxygen, expected):
         co / 100,
         o2 / 100,
         hc_ppm * 1e-6,
-        hydrogen_per_carbon=hydrogen,
-        oxygen_per_carbon=oxygen,
+        AtomRatios(hydrogen, oxygen),
     )
     assert found == pytest.approx(expected, abs=1e-6)
 
 
-def exhaust_with_oxides_of_nitrogen(true_lambda, no, hydrogen, oxygen):
-    """Return dry shares of complete lean burning of CHyOz with some NO, by atom balance."""
+def lean_exhaust(true_lambda, hydrogen, oxygen):
+    """Return dry shares of complete lean burning of CHyOz, by atom balance."""
     need = 1.0 + hydrogen / 4.0 - oxygen / 2.0
     air = true_lambda * need
-    # One carbon: CO2 1; each NO takes half an O2; nitrogen 3.774 of each oxygen of the air.
-    left = air - need - no / 2.0
-    dry = 1.0 + left + no + (3.774 * air - no / 2.0)
-    return 1.0 / dry, left / dry, no / dry
+    # One carbon: CO2 1; nitrogen 3.774 of each oxygen of the air.
+    dry = 1.0 + air - need + 3.774 * air
+    return 1.0 / dry, (air - need) / dry
 
 
-@given(st.floats(1.01, 1.3), st.floats(0.0, 0.01), st.floats(1.6, 3.0), st.floats(0.0, 0.5))
-def test_nitrogen_oxides_and_oxygen_of_the_fuel_are_counted(true_lambda, no, hydrogen, oxygen):
-    co2, o2, nox = exhaust_with_oxides_of_nitrogen(true_lambda, no, hydrogen, oxygen)
-    o2 = max(o2, 0.0) if o2 > -1e-12 else o2
-    if o2 < 0.0:
-        return
-    found = lambda_from_exhaust_gas(
-        co2, 0.0, o2, 0.0, nox, hydrogen_per_carbon=hydrogen, oxygen_per_carbon=oxygen
-    )
+@given(st.floats(1.01, 1.3), st.floats(1.6, 3.0), st.floats(0.0, 0.5))
+def test_oxygen_of_the_fuel_is_counted(true_lambda, hydrogen, oxygen):
+    co2, o2 = lean_exhaust(true_lambda, hydrogen, oxygen)
+    found = lambda_from_exhaust_gas(co2, 0.0, o2, fuel=AtomRatios(hydrogen, oxygen))
     assert found == pytest.approx(true_lambda, rel=1e-9)
 
 
-def test_hydrocarbons_as_hexane_hold_six_times_the_carbon_of_methane():
-    as_hexane = lambda_from_exhaust_gas(0.12, 0.04, 0.003, 100e-6)
-    as_methane = lambda_from_exhaust_gas(0.12, 0.04, 0.003, 600e-6, carbon_per_hc=METHANE_CARBON)
-    assert as_hexane == pytest.approx(as_methane, rel=1e-12)
-    # By hand: 250 ppm of hexane are 0.15 % of carbon beside 16 %; as methane 0.025 %.
-    mistaken = lambda_from_exhaust_gas(0.12, 0.04, 0.003, 250e-6, carbon_per_hc=METHANE_CARBON)
-    true = lambda_from_exhaust_gas(0.12, 0.04, 0.003, 250e-6)
-    assert mistaken / true == pytest.approx(16.15 / 16.025, rel=1e-9)
+def test_hydrocarbons_are_counted_as_hexane():
+    # By hand: 250 ppm of hexane are 0.15 % of carbon beside 16 %.
+    without, true = (lambda_from_exhaust_gas(0.12, 0.04, 0.003, hc) for hc in (0.0, 250e-6))
+    assert without / true == pytest.approx(16.15 / 16.0, rel=1e-9)
 
 
 def test_air_drawn_in_reads_lean():
@@ -89,7 +77,7 @@ def test_air_drawn_in_reads_lean():
     # exhaust for each carbon take 1/9 of that in air with 20.946 % oxygen; 1.4625 are needed:
     # 0.9 + 6.0377/9*0.20946/1.4625.
     gas = np.array([0.128764, 0.036862, 0.0]) * 0.9 + np.array([0.0, 0.0, 0.1 * 0.20946])
-    found = lambda_from_exhaust_gas(*gas, hydrogen_per_carbon=1.85, oxygen_per_carbon=0.0)
+    found = lambda_from_exhaust_gas(*gas, fuel=AtomRatios(1.85, 0.0))
     assert found == pytest.approx(0.9961, abs=1e-4)
 
 
@@ -107,16 +95,8 @@ def test_a_probe_out_of_the_pipe_has_no_lambda():
         (lambda: lambda_from_exhaust_gas(0.12, 0.04, -0.1), "o2_share must be at least 0"),
         (lambda: lambda_from_exhaust_gas(0.12, 0.04, 0.0, 250.0), "hc_share must be at most 0.1"),
         (
-            lambda: lambda_from_exhaust_gas(0.12, 0.04, 0.0, 0.0, 1500.0),
-            "nox_share must be at most 0.02",
-        ),
-        (
-            lambda: lambda_from_exhaust_gas(0.12, 0.04, 0.0, hydrogen_per_carbon=14.7),
+            lambda: lambda_from_exhaust_gas(0.12, 0.04, 0.0, fuel=AtomRatios(14.7, 0.0)),
             "hydrogen_per_carbon must be at most 4",
-        ),
-        (
-            lambda: lambda_from_exhaust_gas(0.12, 0.04, 0.0, carbon_per_hc=0.0),
-            "carbon_per_hc must be above 0",
         ),
     ],
 )

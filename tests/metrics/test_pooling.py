@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 
-from flows.metrics.pooling import METHODS, bike_means, borrowed, pooled, tau_squared
+from flows.metrics.pooling import bike_means, borrowed, pooled, tau_squared
 
 # Colditz et al. 1994, BCG vaccine, 13 trials: ill and well, vaccinated and not.
 _BCG = np.array(
@@ -192,86 +192,57 @@ FOUR_BIKES = (np.array([3.1, 2.4, 4.0, 1.8]), np.array([0.6, 0.5, 0.8, 0.4]) ** 
 
 
 @pytest.mark.parametrize(
-    ("data", "method", "expected", "tolerance"),
+    ("data", "expected", "tolerance"),
     [
-        # BCG: published with the R package metafor's tests (DL) and reckoned with PyMARE.
-        pytest.param(bcg_log_risk_ratio(), "DL", 0.308760, 5e-7, id="BCG DL"),
-        pytest.param(bcg_log_risk_ratio(), "PM", 0.318068, 5e-7, id="BCG PM"),
-        pytest.param(bcg_log_risk_ratio(), "HE", 0.328564, 5e-7, id="BCG HE"),
-        pytest.param(bcg_log_risk_ratio(), "ML", 0.280028, 1e-6, id="BCG ML"),
-        pytest.param(bcg_log_risk_ratio(), "REML", 0.313243, 1e-6, id="BCG REML"),
-        pytest.param(bcg_log_odds_ratio(), "DL", 0.366343, 5e-7, id="BCG odds DL"),
-        pytest.param(bcg_log_odds_ratio(), "ML", 0.302457, 1e-6, id="BCG odds ML"),
-        pytest.param(RILEY, "DL", 0.0282, 5e-5, id="Riley DL"),
-        pytest.param(RILEY, "REML", 0.069959, 1e-6, id="Riley REML"),
-        pytest.param(KACKER, "PM", 0.705395309224248, 1e-10, id="Kacker PM"),
-        pytest.param(KACKER, "DL", 0.288049246973751, 1e-11, id="Kacker DL"),
-        pytest.param(KACKER, "HE", 1.1837**2, 2e-4, id="Kacker HE"),
-        pytest.param(KACKER, "REML", 0.294343, 1e-6, id="Kacker REML"),
-        pytest.param(RAUDENBUSH, "ML", 0.0126, 5e-5, id="Raudenbush ML"),
-        pytest.param(RAUDENBUSH, "REML", 0.0188, 5e-5, id="Raudenbush REML"),
-        pytest.param(RAUDENBUSH, "DL", 0.0259, 5e-5, id="Raudenbush DL"),
-        pytest.param(RAUDENBUSH, "HE", 0.0804, 5e-5, id="Raudenbush HE"),
-        pytest.param(VIECHTBAUER_1, "HE", 0.1484, 5e-5, id="Viechtbauer 1 HE"),
-        pytest.param(VIECHTBAUER_1, "DL", 0.2768, 5e-5, id="Viechtbauer 1 DL"),
-        pytest.param(VIECHTBAUER_1, "ML", 0.1967, 5e-5, id="Viechtbauer 1 ML"),
-        pytest.param(VIECHTBAUER_1, "REML", 0.2232, 5e-5, id="Viechtbauer 1 REML"),
-        pytest.param(VIECHTBAUER_1, "PM", 0.1920, 5e-5, id="Viechtbauer 1 PM"),
-        pytest.param(VIECHTBAUER_2, "HE", 0.0, 0.0, id="Viechtbauer 2 HE, held at 0"),
-        pytest.param(VIECHTBAUER_2, "DL", 0.0126, 5e-5, id="Viechtbauer 2 DL"),
-        pytest.param(VIECHTBAUER_2, "ML", 0.0132, 5e-5, id="Viechtbauer 2 ML"),
-        pytest.param(VIECHTBAUER_2, "REML", 0.0157, 5e-5, id="Viechtbauer 2 REML"),
-        pytest.param(VIECHTBAUER_2, "PM", 0.0104, 5e-5, id="Viechtbauer 2 PM"),
-        # CLASP: the paper prints tau.
-        pytest.param(clasp(), "PM", 0.3681**2, 1e-4, id="CLASP PM"),
-        pytest.param(clasp(), "HE", 0.4410**2, 1e-4, id="CLASP HE"),
-        pytest.param(clasp(), "DL", 0.2323**2, 5e-5, id="CLASP DL"),
-        pytest.param(clasp(), "REML", 0.1843**2, 5e-5, id="CLASP REML"),
-        pytest.param(BORENSTEIN, "DL", 0.0372, 1e-4, id="Borenstein DL"),
-        pytest.param(BORENSTEIN, "PM", 0.0226, 5e-5, id="Borenstein PM"),
-        pytest.param(BORENSTEIN, "REML", 0.0321, 5e-5, id="Borenstein REML"),
-        pytest.param(NORMAND, "DL", 218.72, 5e-3, id="Normand DL"),
-        pytest.param(NORMAND, "REML", 685.20, 5e-3, id="Normand REML"),
-        pytest.param(FOUR_BIKES, "DL", 0.452369, 5e-7, id="four bikes DL"),
-        pytest.param(FOUR_BIKES, "REML", 0.464428, 1e-6, id="four bikes REML"),
-        pytest.param(FOUR_BIKES, "PM", 0.503079, 1e-6, id="four bikes PM"),
+        # BCG: published with the R package metafor's tests and reckoned with PyMARE.
+        pytest.param(bcg_log_risk_ratio(), 0.313243, 1e-6, id="BCG"),
+        pytest.param(RILEY, 0.069959, 1e-6, id="Riley"),
+        pytest.param(KACKER, 0.294343, 1e-6, id="Kacker"),
+        pytest.param(RAUDENBUSH, 0.0188, 5e-5, id="Raudenbush"),
+        pytest.param(VIECHTBAUER_1, 0.2232, 5e-5, id="Viechtbauer 1"),
+        pytest.param(VIECHTBAUER_2, 0.0157, 5e-5, id="Viechtbauer 2"),
+        pytest.param(clasp(), 0.1843**2, 5e-5, id="CLASP"),
+        pytest.param(BORENSTEIN, 0.0321, 5e-5, id="Borenstein"),
+        pytest.param(NORMAND, 685.20, 5e-3, id="Normand"),
+        pytest.param(FOUR_BIKES, 0.464428, 1e-6, id="four bikes"),
     ],
 )
-def test_variance_between_bikes_matches_the_published_one(data, method, expected, tolerance):
-    assert tau_squared(*data, method) == pytest.approx(expected, abs=tolerance)
+def test_variance_between_bikes_matches_the_published_one(data, expected, tolerance):
+    assert tau_squared(*data) == pytest.approx(expected, abs=tolerance)
+
+
+# Paule and Mandel's; CLASP's paper prints tau.
+@pytest.mark.parametrize(
+    ("data", "expected", "tolerance"),
+    [
+        pytest.param(bcg_log_risk_ratio(), 0.318068, 5e-7, id="BCG"),
+        pytest.param(KACKER, 0.705395309224248, 1e-10, id="Kacker"),
+        pytest.param(VIECHTBAUER_1, 0.1920, 5e-5, id="Viechtbauer 1"),
+        pytest.param(VIECHTBAUER_2, 0.0104, 5e-5, id="Viechtbauer 2"),
+        pytest.param(clasp(), 0.3681**2, 1e-4, id="CLASP"),
+        pytest.param(BORENSTEIN, 0.0226, 5e-5, id="Borenstein"),
+        pytest.param(FOUR_BIKES, 0.503079, 1e-6, id="four bikes"),
+    ],
+)
+def test_the_single_estimate_of_a_group_matches_the_published_one(data, expected, tolerance):
+    (alone,) = borrowed([data])
+    assert alone.tau**2 == pytest.approx(expected, abs=tolerance)
 
 
 @pytest.mark.parametrize(
-    ("data", "method", "mean", "tolerance"),
+    ("data", "mean", "tolerance"),
     [
         # Sources as above.
-        pytest.param(bcg_log_risk_ratio(), "DL", -0.714117, 5e-7, id="BCG DL"),
-        pytest.param(bcg_log_risk_ratio(), "REML", -0.714532, 5e-7, id="BCG REML"),
-        pytest.param(bcg_log_risk_ratio(), "ML", -0.711199, 5e-7, id="BCG ML"),
-        pytest.param(bcg_log_risk_ratio(), "HE", -0.715879, 5e-7, id="BCG HE"),
-        pytest.param(bcg_log_risk_ratio(), "PM", -0.714968, 5e-7, id="BCG PM"),
-        pytest.param(RILEY, "DL", -0.3341, 5e-5, id="Riley DL"),
-        pytest.param(RILEY, "REML", -0.328740, 1e-6, id="Riley REML"),
-        pytest.param(KACKER, "PM", 62.4076199113286, 1e-10, id="Kacker PM"),
-        pytest.param(KACKER, "DL", 62.3901386044504, 1e-10, id="Kacker DL"),
-        pytest.param(RAUDENBUSH, "ML", 0.0777, 5e-5, id="Raudenbush ML"),
-        pytest.param(RAUDENBUSH, "REML", 0.0837, 5e-5, id="Raudenbush REML"),
-        pytest.param(RAUDENBUSH, "DL", 0.0893, 5e-5, id="Raudenbush DL"),
-        pytest.param(RAUDENBUSH, "HE", 0.1143, 5e-5, id="Raudenbush HE"),
-        pytest.param(clasp(), "PM", -0.3811, 1e-4, id="CLASP PM"),
-        pytest.param(clasp(), "HE", -0.4035, 1e-4, id="CLASP HE"),
-        pytest.param(clasp(), "DL", -0.3240, 1e-4, id="CLASP DL"),
-        pytest.param(clasp(), "REML", -0.2980, 1e-4, id="CLASP REML"),
-        pytest.param(clasp(), "ML", -0.1974, 1e-4, id="CLASP ML"),
-        pytest.param(BORENSTEIN, "DL", 0.3585, 5e-5, id="Borenstein DL"),
-        pytest.param(NORMAND, "DL", -14.097, 5e-4, id="Normand DL"),
-        pytest.param(NORMAND, "REML", -15.122, 5e-4, id="Normand REML"),
-        pytest.param(FOUR_BIKES, "DL", 2.658801, 5e-7, id="four bikes DL"),
-        pytest.param(FOUR_BIKES, "REML", 2.661135, 1e-6, id="four bikes REML"),
+        pytest.param(bcg_log_risk_ratio(), -0.714532, 5e-7, id="BCG"),
+        pytest.param(RILEY, -0.328740, 1e-6, id="Riley"),
+        pytest.param(RAUDENBUSH, 0.0837, 5e-5, id="Raudenbush"),
+        pytest.param(clasp(), -0.2980, 1e-4, id="CLASP"),
+        pytest.param(NORMAND, -15.122, 5e-4, id="Normand"),
+        pytest.param(FOUR_BIKES, 2.661135, 1e-6, id="four bikes"),
     ],
 )
-def test_mean_over_bikes_matches_the_published_one(data, method, mean, tolerance):
-    assert pooled(*data, method=method).mean == pytest.approx(mean, abs=tolerance)
+def test_mean_over_bikes_matches_the_published_one(data, mean, tolerance):
+    assert pooled(*data).mean == pytest.approx(mean, abs=tolerance)
 
 
 @pytest.mark.parametrize(
@@ -292,122 +263,84 @@ def test_jobs_of_one_bike_are_joined_as_in_a_fixed_effect_review(data, mean, sd,
         assert np.sqrt(joined.variance) == pytest.approx(sd, abs=5e-5)
 
 
-# Q and I2: sources as above; Borenstein's book prints 11.910 and 58 %.
+# Sources as above; Borenstein's book prints 58 %.
 @pytest.mark.parametrize(
-    ("data", "q", "i2_pct", "tolerance"),
+    ("data", "i2_pct", "tolerance"),
     [
-        pytest.param(bcg_log_risk_ratio(), 152.2330, 92.1173, 5e-5, id="BCG"),
-        pytest.param(bcg_log_odds_ratio(), 163.1649, 92.6455, 5e-5, id="BCG odds"),
-        pytest.param(KACKER, 24.801897741835, 67.744403741711, 1e-9, id="Kacker"),
-        pytest.param(BORENSTEIN, 11.910, 58.02, 5e-3, id="Borenstein"),
-        pytest.param(FOUR_BIKES, 7.5781, 60.41, 5e-3, id="four bikes"),
+        pytest.param(bcg_log_risk_ratio(), 92.1173, 5e-5, id="BCG"),
+        pytest.param(bcg_log_odds_ratio(), 92.6455, 5e-5, id="BCG odds"),
+        pytest.param(KACKER, 67.744403741711, 1e-9, id="Kacker"),
+        pytest.param(BORENSTEIN, 58.02, 5e-3, id="Borenstein"),
+        pytest.param(FOUR_BIKES, 60.41, 5e-3, id="four bikes"),
     ],
 )
-def test_heterogeneity_matches_the_published_one(data, q, i2_pct, tolerance):
-    result = pooled(*data)
-    assert result.q == pytest.approx(q, abs=tolerance)
-    assert 100 * result.i2_share == pytest.approx(i2_pct, abs=tolerance)
+def test_heterogeneity_matches_the_published_one(data, i2_pct, tolerance):
+    assert 100 * pooled(*data).i2_share == pytest.approx(i2_pct, abs=tolerance)
 
 
 @pytest.mark.parametrize(
-    ("data", "method", "lower", "upper", "tolerance"),
+    ("data", "lower", "upper", "tolerance"),
     [
         # Knapp-Hartung intervals; sources as above.
-        pytest.param(bcg_log_risk_ratio(), "DL", -1.10782, -0.32041, 1e-5, id="BCG DL"),
-        pytest.param(bcg_log_risk_ratio(), "REML", -1.10844, -0.32062, 1e-5, id="BCG REML"),
-        pytest.param(KACKER, "DL", 61.710383798052, 63.0698934108488, 1e-8, id="Kacker DL"),
-        pytest.param(RAUDENBUSH, "REML", -0.0457, 0.2131, 5e-5, id="Raudenbush REML"),
-        pytest.param(FOUR_BIKES, "DL", 1.2210, 4.0966, 5e-5, id="four bikes DL"),
+        pytest.param(bcg_log_risk_ratio(), -1.10844, -0.32062, 1e-5, id="BCG"),
+        pytest.param(RAUDENBUSH, -0.0457, 0.2131, 5e-5, id="Raudenbush"),
     ],
 )
-def test_interval_of_the_mean_matches_the_published_one(data, method, lower, upper, tolerance):
-    result = pooled(*data, method=method)
+def test_interval_of_the_mean_matches_the_published_one(data, lower, upper, tolerance):
+    result = pooled(*data)
     assert (result.lower, result.upper) == pytest.approx((lower, upper), abs=tolerance)
 
 
-# Riley 2011 prints the t8 interval for the next trial; BCG by t11 and the four bikes by hand.
-@pytest.mark.parametrize(
-    ("data", "method", "lower", "upper"),
-    [
-        pytest.param(RILEY, "DL", -0.7598, 0.0917, id="Riley DL"),
-        pytest.param(bcg_log_risk_ratio(), "REML", -2.0084, 0.5793, id="BCG REML"),
-        pytest.param(FOUR_BIKES, "DL", -0.7956, 6.1132, id="four bikes DL"),
-    ],
-)
-def test_range_of_the_next_bike_matches_the_published_one(data, method, lower, upper):
-    result = pooled(*data, method=method)
-    assert (result.next_lower, result.next_upper) == pytest.approx((lower, upper), abs=1e-4)
-
-
-def test_standard_error_without_the_factor_matches_the_published_one():
-    # BCG, REML 0.1798 (published), DL 0.178742; Kacker, PM.
-    assert pooled(*bcg_log_risk_ratio()).plain_sd == pytest.approx(0.179782, abs=1e-6)
-    assert pooled(*bcg_log_risk_ratio(), method="DL").plain_sd == pytest.approx(0.178742, abs=1e-6)
-    assert pooled(*KACKER, method="PM").plain_sd == pytest.approx(0.338030602684471, abs=1e-9)
-
-
 def test_three_bikes_that_agree_by_luck_do_not_get_a_narrower_interval():
-    # By hand: v 0.04, three bikes: se sqrt(0.04/3), t2 4.302653, t1 12.70620.
+    # By hand: v 0.04, three bikes: se sqrt(0.04/3), t2 4.302653.
     result = pooled([1.0, 1.1, 0.9], [0.04] * 3)
     se = (0.04 / 3) ** 0.5
-    assert result.tau == 0.0
     assert result.upper == pytest.approx(1.0 + 4.302653 * se, abs=1e-5)
-    assert result.next_upper == pytest.approx(1.0 + 12.70620 * se, abs=1e-4)
 
 
 def test_one_bike_has_the_interval_of_its_own_measurement_and_promises_nothing():
     result = pooled([0.03], [1e-4])
     # 1.959964: two-sided 95 % of the normal distribution.
     assert (result.lower, result.upper) == pytest.approx((0.03 - 0.01959964, 0.03 + 0.01959964))
-    assert np.isnan([result.tau, result.next_lower, result.next_upper, result.i2_share]).all()
+    assert np.isnan(result.i2_share)
 
 
-def test_two_bikes_have_a_mean_but_no_range_for_the_next():
-    result = pooled([0.02, 0.04], [1e-4, 1e-4])
-    assert result.lower < 0.03 < result.upper
-    assert np.isnan(result.next_lower)
+def test_bikes_that_are_all_alike_have_no_variance_between_them():
+    alike = [0.02, 0.02, 0.02], [1e-4, 2e-4, 3e-4]
+    assert tau_squared(*alike) == borrowed([alike])[0].tau == 0.0
 
 
-@pytest.mark.parametrize("method", METHODS)
-def test_bikes_that_are_all_alike_have_no_variance_between_them(method):
-    assert tau_squared([0.02, 0.02, 0.02], [1e-4, 2e-4, 3e-4], method) == 0.0
-
-
-@pytest.mark.parametrize(("ours", "theirs"), [("PM", "iterated"), ("DL", "dl")])
 @given(
     rows=st.lists(st.tuples(st.floats(-0.2, 0.2), st.floats(1e-5, 1e-2)), min_size=3, max_size=12)
 )
 @settings(max_examples=40, deadline=None)
-def test_pooling_agrees_with_statsmodels(ours, theirs, rows):
+def test_spread_and_heterogeneity_agree_with_statsmodels(rows):
     effect, variance = np.array(rows).T
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        other = combine_effects(effect, variance, method_re=theirs, use_t=True, atol=1e-14)
-    if theirs == "iterated" and other.tau2 == 0.0:
+        other = combine_effects(effect, variance, method_re="iterated", use_t=True, atol=1e-14)
+    assert pooled(effect, variance).i2_share == pytest.approx(max(0.0, other.i2), abs=1e-9)
+    if other.tau2 == 0.0:
         # It also gives up at 0 when a step overshoots; then it has solved nothing.
         assume(other.q <= effect.size - 1)
-    result = pooled(effect, variance, method=ours)
-    # It lets a variance go below 0; there we stop at the fixed effect.
-    mean = other.mean_effect_re if other.tau2 >= 0.0 else other.mean_effect_fe
-    assert result.mean == pytest.approx(mean, abs=1e-6)
-    assert result.tau**2 == pytest.approx(max(0.0, other.tau2), abs=1e-6)
-    assert result.q == pytest.approx(other.q, rel=1e-9, abs=1e-9)
+    (alone,) = borrowed([(effect, variance)])
+    # It lets a variance go below 0; there we stop.
+    assert alone.tau**2 == pytest.approx(max(0.0, other.tau2), abs=1e-6)
 
 
-@pytest.mark.parametrize("method", METHODS)
 @given(
     rows=st.lists(st.tuples(st.floats(-0.2, 0.2), st.floats(1e-5, 1e-2)), min_size=3, max_size=10),
     shift=st.floats(-1.0, 1.0),
     scale=st.floats(0.1, 100.0),
 )
 @settings(max_examples=25, deadline=None)
-def test_unit_and_origin_of_the_effect_do_not_matter(method, rows, shift, scale):
+def test_unit_and_origin_of_the_effect_do_not_matter(rows, shift, scale):
     effect, variance = np.array(rows).T
-    plain = pooled(effect, variance, method=method)
-    other = pooled(shift + scale * effect, scale**2 * variance, method=method)
+    plain = pooled(effect, variance)
+    other = pooled(shift + scale * effect, scale**2 * variance)
     # A maximum is known to the root of the rounding of its likelihood.
-    assert other.tau / scale == pytest.approx(plain.tau, abs=3e-4)
     assert (other.mean - shift) / scale == pytest.approx(plain.mean, abs=1e-4)
+    assert (other.upper - shift) / scale == pytest.approx(plain.upper, abs=2e-3)
 
 
 @given(
@@ -423,7 +356,7 @@ def test_order_of_the_bikes_does_not_matter(rows):
 
 def test_the_highest_top_of_the_likelihood_is_found():
     effect, variance = RAUDENBUSH
-    tau2 = tau_squared(effect, variance, "REML")
+    tau2 = tau_squared(effect, variance)
 
     def log_likelihood(at):
         w = 1 / (variance + at)
@@ -450,7 +383,6 @@ def test_a_bike_that_came_twice_counts_once():
         (lambda: pooled([0.1, np.nan], [1.0, 1.0]), "effect must be finite, got nan"),
         (lambda: pooled([0.1, 0.2], [1.0]), "variance must match effect in length"),
         (lambda: tau_squared([0.1], [1.0]), "effect must hold at least 2 bikes, got 1"),
-        (lambda: tau_squared([0.1, 0.2], [1.0, 1.0], "XX"), "method must be one of REML"),
         (lambda: bike_means([0.1], [1.0], []), "bike must name a bike for each of 1"),
         (lambda: borrowed([([0.1], [1.0]), ([], [])]), "effect must hold at least 1 bike"),
     ],
@@ -502,7 +434,9 @@ def test_many_bikes_of_one_group_give_the_pooled_effect():
     other = pooled(effect, variance)
     assert alone.mean == pytest.approx(other.mean, abs=1e-4)
     assert alone.upper - alone.mean == pytest.approx(other.upper - other.mean, rel=0.02)
-    assert alone.next_upper == pytest.approx(other.next_upper, rel=0.02)
+    # Higgins, Thompson and Spiegelhalter 2009: the next bike of many.
+    reach = stats.t.ppf(0.975, 198) * np.sqrt(alone.tau**2 + alone.sd**2)
+    assert alone.next_upper - alone.mean == pytest.approx(reach, rel=0.02)
 
 
 def test_borrowing_agrees_with_integration_over_the_whole_covariance():
@@ -581,20 +515,6 @@ def test_one_group_holds_the_next_bike_as_often_as_it_says(bikes, between, most)
         (group,) = borrowed([(truth[:-1] + sd * rng.standard_normal(bikes), sd**2)])
         inside.append(group.next_lower <= truth[-1] <= group.next_upper)
     assert 0.92 <= np.mean(inside) <= most
-
-
-def test_published_range_of_the_next_bike_holds_a_little_less_than_it_says():
-    # The formula of Higgins et al.: near nominal with many bikes, about 90 % with eight.
-    rng = np.random.default_rng(14)
-    inside = {8: [], 40: []}
-    for bikes, found in inside.items():
-        for _ in range(800):
-            sd = rng.uniform(0.005, 0.012, bikes)
-            truth = 0.04 + 0.012 * rng.standard_normal(bikes + 1)
-            result = pooled(truth[:-1] + sd * rng.standard_normal(bikes), sd**2)
-            found.append(result.next_lower <= truth[-1] <= result.next_upper)
-    assert 0.86 <= np.mean(inside[8]) <= 0.95
-    assert 0.92 <= np.mean(inside[40]) <= 0.98
 
 
 def test_mean_over_bikes_is_held_as_often_as_it_says():

@@ -11,12 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from flows.metrics import stability
 from flows.metrics.stability import (
+    CusumChart,
+    EwmaChart,
     common_slope,
     ewma_chart,
     individuals_chart,
     signals,
-    slope_against,
 )
 
 # NIST/SEMATECH e-Handbook 6.3.2.2.
@@ -53,60 +55,60 @@ MONTGOMERY_EWMA = [
 ]  # fmt: skip
 
 
+def limits_of(values):
+    """Return the limits that all values set."""
+    return individuals_chart(values, [True] * len(values), 0.0)
+
+
+def slope_against(x, y):
+    """Return the slope within one steady spell of one chart."""
+    return common_slope(x, y, ["spell"] * len(x), ["chart"] * len(x))[0]
+
+
 def test_limits_match_the_nist_example():
-    chart = individuals_chart(NIST_INDIVIDUALS)
+    chart = limits_of(NIST_INDIVIDUALS)
     assert chart.centre == pytest.approx(50.81, abs=5e-3)
-    assert chart.moving_range_mean == pytest.approx(1.8778, abs=5e-5)
+    assert chart.sd == pytest.approx(1.8778 / 1.128, abs=5e-5)
     assert chart.upper == pytest.approx(55.8041, abs=5e-5)
     assert chart.lower == pytest.approx(45.8159, abs=5e-5)
 
 
 def test_limits_match_the_textbook_example():
-    chart = individuals_chart(MONTGOMERY_INDIVIDUALS)
+    chart = limits_of(MONTGOMERY_INDIVIDUALS)
     assert chart.centre == pytest.approx(99.095, abs=5e-4)
-    assert chart.moving_range_mean == pytest.approx(2.5895, abs=5e-5)
+    assert chart.sd == pytest.approx(2.5895 / 1.128, abs=5e-5)
     assert chart.upper == pytest.approx(105.98, abs=5e-3)
     assert chart.lower == pytest.approx(92.21, abs=5e-3)
-    assert chart.moving_range_upper == pytest.approx(8.46, abs=5e-3)
 
 
 def test_limits_match_the_belt_example():
     # Printed with d2 = 1.128379: 1.128 moves the limits by 5e-5 of 0.15 and the last digit.
-    chart = individuals_chart(BELT_DIAMETERS)
+    chart = limits_of(BELT_DIAMETERS)
     assert chart.centre == pytest.approx(24.0083, abs=5e-5)
     assert chart.lower == pytest.approx(23.8571, abs=1.1e-4)
     assert chart.upper == pytest.approx(24.1596, abs=1.1e-4)
-    assert chart.moving_range_upper == pytest.approx(0.18585, abs=5e-5)
     assert chart.sd == pytest.approx(0.050423, abs=2e-5)
 
 
 def test_limits_rest_on_the_reference_period_alone():
     values = [*NIST_INDIVIDUALS, 70.0, 80.0, 90.0]
     reference = [True] * 10 + [False] * 3
-    frozen, alone = (
-        individuals_chart(values, reference=reference),
-        individuals_chart(NIST_INDIVIDUALS),
-    )
-    assert frozen[:6] == alone[:6]
-    assert frozen.moving_range[-1] == 10.0
+    assert individuals_chart(values, reference, 0.0) == limits_of(NIST_INDIVIDUALS)
 
 
 def test_a_value_not_seen_is_skipped_not_bridged():
-    chart = individuals_chart([10.0, 12.0, math.nan, 50.0, 52.0])
-    assert chart.moving_range_mean == 2.0
+    assert limits_of([10.0, 12.0, math.nan, 50.0, 52.0]).sd == pytest.approx(2.0 / 1.128)
 
 
 @pytest.mark.parametrize("values", [[], [1.0], [1.0, math.nan, 2.0]])
 def test_too_few_values_make_no_limits(values):
-    chart = individuals_chart(values)
-    assert math.isnan(chart.upper)
-    assert chart.moving_range.shape == (len(values),)
+    assert math.isnan(limits_of(values).upper)
 
 
 def test_limits_hold_all_but_one_in_370_of_a_steady_process():
     # Shewhart: 0.27 % beyond three standard deviations; limits from 200,000 values.
     values = np.random.default_rng(51).normal(0.0, 1.0, 200_000)
-    chart = individuals_chart(values)
+    chart = limits_of(values)
     beyond = np.mean((values > chart.upper) | (values < chart.lower))
     assert beyond == pytest.approx(1.0 / 370.398, rel=0.12)
 
@@ -120,8 +122,10 @@ def test_the_moving_average_matches_the_nist_example():
     assert chart.upper[:5] == pytest.approx([51.8485, 52.2564, 52.4314, 52.5127, 52.5516], abs=5e-5)
 
 
-def test_the_moving_average_signals_where_the_textbook_does():
-    chart = ewma_chart(MONTGOMERY_EWMA, centre=10.0, sd=1.0, weight=0.1, width=2.7)
+def test_the_moving_average_signals_where_the_textbook_does(monkeypatch):
+    monkeypatch.setattr(stability, "EWMA_WEIGHT", 0.1)
+    monkeypatch.setattr(stability, "LIMIT_WIDTH", 2.7)
+    chart = ewma_chart(MONTGOMERY_EWMA, centre=10.0, sd=1.0)
     assert chart.values[[0, 9, 28]] == pytest.approx([9.945, 10.0232, 10.6468], abs=5e-5)
     beyond = np.flatnonzero((chart.values > chart.upper) | (chart.values < chart.lower)) + 1
     assert list(beyond) == [29, 30]
@@ -135,18 +139,19 @@ def test_a_moving_average_holds_while_nothing_is_seen():
     assert chart.upper[1] == chart.upper[0]
 
 
-@given(st.lists(st.floats(-10.0, 10.0), min_size=1, max_size=30))
-def test_a_weight_of_one_is_the_chart_of_single_values(values):
-    chart = ewma_chart(values, centre=0.0, sd=1.0, weight=1.0)
-    assert chart.values == pytest.approx(values)
-    assert np.all(chart.upper == 3.0)
+def told_of_single_values(values, limits, average=None):
+    """Return what the limits, runs and zones say; the other charts see nothing."""
+    wide = np.full(len(values), np.inf)
+    still = np.zeros(len(values))
+    ewma = average or EwmaChart(still, -wide, wide)
+    return signals(values, limits, ewma, CusumChart(still, still, math.inf))
 
 
 def test_each_rule_is_told_in_words_where_it_breaks():
     values = [0.1, -0.1, 5.0, -5.0, math.nan, *[0.5] * 8, 0.0, 0.5]
-    limits = individuals_chart([0.0, 1.128, 0.0, -1.128, 0.0])  # centre 0, sd 1 by hand
+    limits = limits_of([0.0, 1.128, 0.0, -1.128, 0.0])  # centre 0, sd 1 by hand
     assert (limits.centre, limits.sd) == pytest.approx((0.0, 1.0))
-    found = signals(values, limits)
+    found = told_of_single_values(values, limits)
     assert found[2] == "beyond the upper limit"
     assert found[3] == "beyond the lower limit"
     assert found[11] == ""
@@ -155,19 +160,19 @@ def test_each_rule_is_told_in_words_where_it_breaks():
 
 
 def test_a_value_not_seen_does_not_break_a_run():
-    limits = individuals_chart([0.0, 1.128, 0.0, -1.128, 0.0])
-    found = signals([-0.5] * 4 + [math.nan] + [-0.5] * 4, limits)
+    limits = limits_of([0.0, 1.128, 0.0, -1.128, 0.0])
+    found = told_of_single_values([-0.5] * 4 + [math.nan] + [-0.5] * 4, limits)
     assert found[-1] == "8 in a row below the centre"
     assert found[4] == ""
 
 
 def test_a_small_lasting_shift_is_seen_by_the_moving_average():
-    limits = individuals_chart([0.0, 1.128, 0.0, -1.128, 0.0])
-    values = [0.1, -0.1] * 3 + [1.6] * 7
-    chart = ewma_chart(values, centre=0.0, sd=1.0)
-    found = signals(values, limits, chart)
+    limits = limits_of([0.0, 1.128, 0.0, -1.128, 0.0])
+    values = [0.1, -0.1] * 3 + [0.99] * 7
+    chart = ewma_chart(values, centre=0.0, sd=0.6)
+    found = told_of_single_values(values, limits, chart)
     assert found[-1] == "moving average beyond the upper limit"
-    assert signals(values, limits)[-1] == ""
+    assert told_of_single_values(values, limits)[-1] == ""
 
 
 def test_slopes_match_the_certified_norris_line():
@@ -227,7 +232,7 @@ def test_the_slope_that_charts_share_is_that_of_an_analysis_of_covariance(seed):
     data = pd.DataFrame({"x": x, "y": y, "spell": spells, "chart": charts})
     one = smf.ols("y ~ C(spell) + x", data).fit()
     each = smf.ols("y ~ C(spell) + x:C(chart)", data).fit()
-    got, p_unlike = common_slope(x, y, spells, charts=charts)
+    got, p_unlike = common_slope(x, y, spells, charts)
     low, high = one.conf_int().loc["x"]
     assert got == pytest.approx((one.params["x"], low, high, one.pvalues["x"]), rel=1e-6)
     assert p_unlike == pytest.approx(each.compare_f_test(one)[1], rel=1e-6)
@@ -235,9 +240,9 @@ def test_the_slope_that_charts_share_is_that_of_an_analysis_of_covariance(seed):
 
 def test_unlike_slopes_are_told_from_like_ones():
     x, y, spells, charts = spells_of_two_charts(3, (0.0, 1.0))
-    assert common_slope(x, y, spells, charts=charts)[1] < 1e-3
+    assert common_slope(x, y, spells, charts)[1] < 1e-3
     x, y, spells, charts = spells_of_two_charts(3)
-    assert common_slope(x, y, spells, charts=charts)[1] > 0.05
+    assert common_slope(x, y, spells, charts)[1] > 0.05
 
 
 def test_a_change_of_level_is_no_slope():
@@ -246,11 +251,13 @@ def test_a_change_of_level_is_no_slope():
     y = np.repeat([0.0, 2.0], 10)
     spells = ["before"] * 10 + ["after"] * 10
     assert slope_against(x, y).slope > 0.4
-    assert common_slope(x, y, spells)[0].slope == pytest.approx(0.0, abs=1e-12)
+    assert common_slope(x, y, spells, ["one"] * 20)[0].slope == pytest.approx(0.0, abs=1e-12)
 
 
 def test_spells_that_saw_nothing_move_share_no_slope():
-    slope, p_unlike = common_slope([0.1 + 0.2, 0.3, 0.3], [1.0, 2.0, 3.0], ["a", "b", "b"])
+    slope, p_unlike = common_slope(
+        [0.1 + 0.2, 0.3, 0.3], [1.0, 2.0, 3.0], ["a", "b", "b"], ["one"] * 3
+    )
     assert math.isnan(slope.slope)
     assert math.isnan(p_unlike)
 
@@ -258,12 +265,20 @@ def test_spells_that_saw_nothing_move_share_no_slope():
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: common_slope([1.0], [1.0], ["a", "b"]), "must have one length"),
-        (lambda: individuals_chart([1.0, 2.0], reference=[True]), "reference must have the length"),
-        (lambda: individuals_chart([[1.0]]), "values must be one row"),
+        (lambda: common_slope([1.0], [1.0], ["a", "b"], ["c"]), "must have one length"),
+        (lambda: common_slope([1.0], [1.0, 2.0], ["a"], ["c"]), "x, y must have one length"),
+        (lambda: individuals_chart([1.0, 2.0], [True], 0.0), "reference must have one length"),
+        (lambda: limits_of([[1.0]]), "values must be one row"),
         (lambda: ewma_chart([1.0], centre=0.0, sd=-1.0), "sd must be at least 0, got -1"),
-        (lambda: ewma_chart([1.0], centre=0.0, sd=1.0, weight=0.0), "weight must be above 0"),
-        (lambda: slope_against([1.0], [1.0, 2.0]), "x and y must have one length"),
+        (
+            lambda: signals(
+                [1.0, 2.0],
+                limits_of([1.0, 2.0]),
+                ewma_chart([1.0, 2.0], centre=0.0, sd=1.0),
+                CusumChart(np.zeros(1), np.zeros(1), 5.0),
+            ),
+            "values, ewma, cusum must have one length, got 2, 2, 1",
+        ),
     ],
 )
 def test_rows_that_do_not_belong_together_are_refused(call, words):

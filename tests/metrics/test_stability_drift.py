@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from flows.metrics import stability
 from flows.metrics.stability import (
+    CusumChart,
+    EwmaChart,
     IndividualsChart,
-    cusum_chart,
-    cusum_run_length,
+    Sums,
     drift_of_pair,
-    ewma_chart,
     individuals_chart,
-    level_chart,
     signals,
 )
 
@@ -33,36 +33,45 @@ NIST = [
     324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350,
 ]  # fmt: skip
 
-# Lucas and Crosier, Technometrics 24, 1982, k = 0.5 (from memory): shift, run length h = 4, h = 5.
-RUN_LENGTHS = [
-    (0.0, 168.0, 465.0), (0.25, 74.2, 139.0), (0.5, 26.6, 38.0), (0.75, 13.3, 17.0),
-    (1.0, 8.38, 10.4), (1.5, 4.75, 5.75), (2.0, 3.34, 4.01),
-]  # fmt: skip
-
-STEADY = IndividualsChart(0.0, -3.0, 3.0, 1.0, 1.128, 3.685, np.array([]))
+STEADY = IndividualsChart(0.0, -3.0, 3.0, 1.0)
 
 
-def nist_chart():
-    sd = 0.635
-    return cusum_chart(NIST, centre=325.0, sd=sd, allowance=0.3175 / sd, limit=4.1959 / sd)
+def cusum_chart(values, centre, sd):
+    """Return the sums about a known centre, which signal and go on."""
+    sums = Sums(sd)
+    rows = []
+    for value in values:
+        sums.add(value - centre)
+        rows.append((sums.high, sums.low, sums.run_high))
+    high, low, run_high = np.array(rows).T
+    return high, low, run_high, stability.CUSUM_LIMIT * sd
+
+
+def level_chart(values, centre, sd, reference=None):
+    """Return the chart about a centre that is known, or as a reference knows it."""
+    known = np.zeros(len(values)) if reference is None else reference
+    return stability.level_chart(values, centre=centre, sd=sd, reference=known)
 
 
 def test_the_sums_match_the_textbook_example():
-    chart = cusum_chart(MONTGOMERY, centre=10.0, sd=1.0)
-    got = chart.high[[3, 4, 5, 6, 27, 28, 29]]
+    high, low, run_high, limit = cusum_chart(MONTGOMERY, centre=10.0, sd=1.0)
+    got = high[[3, 4, 5, 6, 27, 28, 29]]
     assert got == pytest.approx([1.16, 2.82, 2.50, 0.04, 4.47, 5.28, 5.30], abs=5e-3)
-    assert chart.run_high[28] == 7
-    assert list(np.flatnonzero(chart.high > chart.limit) + 1) == [29, 30]
-    assert not (chart.low > chart.limit).any()
+    assert run_high[28] == 7
+    assert list(np.flatnonzero(high > limit) + 1) == [29, 30]
+    assert not (low > limit).any()
 
 
-def test_the_sums_match_the_nist_example():
-    chart = nist_chart()
-    assert chart.high[:12] == pytest.approx(np.zeros(12), abs=0.04)
+def test_the_sums_match_the_nist_example(monkeypatch):
+    sd = 0.635
+    monkeypatch.setattr(stability, "CUSUM_ALLOWANCE", 0.3175 / sd)
+    monkeypatch.setattr(stability, "CUSUM_LIMIT", 4.1959 / sd)
+    high, low, _, limit = cusum_chart(NIST, centre=325.0, sd=sd)
+    assert high[:12] == pytest.approx(np.zeros(12), abs=0.04)
     expected = [3.01, 4.94, 7.45, 10.63, 11.99, 14.44, 16.00, 19.04]
-    assert chart.high[12:] == pytest.approx(expected, abs=6e-3)
-    assert chart.low[7] == pytest.approx(0.715, abs=1e-3)
-    assert int(np.flatnonzero(chart.high > chart.limit)[0]) + 1 == 14
+    assert high[12:] == pytest.approx(expected, abs=6e-3)
+    assert low[7] == pytest.approx(0.715, abs=1e-3)
+    assert int(np.flatnonzero(high > limit)[0]) + 1 == 14
 
 
 def test_the_run_dates_and_sizes_the_shift_as_the_textbook_does():
@@ -77,48 +86,52 @@ def test_the_run_dates_and_sizes_the_shift_as_the_textbook_does():
 @given(st.lists(st.floats(-4.0, 4.0), min_size=1, max_size=40))
 def test_what_lies_above_mirrors_what_lies_below(values):
     chart, mirrored = (
-        cusum_chart(sign * np.array(values), centre=0.0, sd=1.0) for sign in (1.0, -1.0)
+        level_chart(sign * np.array(values), centre=0.0, sd=1.0).sums for sign in (1.0, -1.0)
     )
     assert chart.high == pytest.approx(mirrored.low)
-    assert list(chart.run_high) == list(mirrored.run_low)
 
 
 def test_a_value_not_seen_leaves_the_sums_as_they_are():
-    chart = cusum_chart([2.0, math.nan, 2.0], centre=0.0, sd=1.0)
+    chart = level_chart([2.0, math.nan, 2.0], centre=0.0, sd=1.0).sums
     assert list(chart.high) == [1.5, 1.5, 3.0]
-    assert list(chart.run_high) == [1, 1, 2]
 
 
-@pytest.mark.parametrize(("shift", "at_4", "at_5"), RUN_LENGTHS)
-def test_run_lengths_are_near_the_published_ones(shift, at_4, at_5):
-    # Siegmund's approximation is said to be good to a few percent.
-    assert cusum_run_length(shift, limit=4.0) == pytest.approx(at_4, rel=0.04)
-    assert cusum_run_length(-shift) == pytest.approx(at_5, rel=0.04)
+# Lucas and Crosier, Technometrics 24, 1982, k = 0.5, h = 5 (from memory).
+@pytest.mark.parametrize(
+    ("shift", "published"), [(0.5, 38.0), (0.75, 17.0), (1.0, 10.4), (1.5, 5.75), (2.0, 4.01)]
+)
+def test_a_shift_is_seen_after_as_many_values_as_published(shift, published):
+    draw = np.random.default_rng(11)
+    # One long row: where a sum signals, the next process starts.
+    lengths, start = [], 0
+    row = shift + draw.standard_normal(round(400 * published))
+    while start < row.size - 8 * published:
+        end = start + int(10 * published)
+        high, low, _, limit = cusum_chart(row[start:end], centre=0.0, sd=1.0)
+        beyond = np.flatnonzero((high > limit) | (low > limit))
+        lengths.append(int(beyond[0]) + 1)
+        start += lengths[-1]
+    # Run lengths scatter by no more than they are long.
+    assert np.mean(lengths) == pytest.approx(published, abs=3 * published / math.sqrt(len(lengths)))
 
 
-def test_siegmunds_figures_are_the_textbooks():
-    # Montgomery, section 9.1.3: 469.1 with no shift, 10.3 at one standard deviation.
-    assert cusum_run_length(0.0) == pytest.approx(469.1, abs=0.1)
-    assert cusum_run_length(1.0) == pytest.approx(10.34, abs=0.01)
-    # At a shift of just the allowance the formula has a gap, closed by its limit b squared.
-    assert cusum_run_length(0.5) == pytest.approx(cusum_run_length(0.5 + 1e-5), rel=1e-3)
-    assert cusum_run_length(0.0, limit=700.0) == math.inf
-
-
-def test_a_steady_process_alarms_as_seldom_as_published():
+def test_a_steady_process_alarms_as_seldom_as_published(monkeypatch):
+    monkeypatch.setattr(stability, "CUSUM_LIMIT", 4.0)
     draw = np.random.default_rng(11)
     lengths = []
-    for _ in range(500):
-        row = draw.standard_normal(1500)
-        chart = cusum_chart(row, centre=0.0, sd=1.0, limit=4.0)
-        beyond = np.flatnonzero((chart.high > chart.limit) | (chart.low > chart.limit))
-        lengths.append(int(beyond[0]) + 1 if beyond.size else row.size)
+    for _ in range(300):
+        high, low, _, limit = cusum_chart(draw.standard_normal(1500), centre=0.0, sd=1.0)
+        beyond = np.flatnonzero((high > limit) | (low > limit))
+        lengths.append(int(beyond[0]) + 1 if beyond.size else 1500)
     # Lucas and Crosier: 168; run lengths scatter about as much as they are long.
-    assert np.mean(lengths) == pytest.approx(168.0, abs=4 * 168 / math.sqrt(500))
+    assert np.mean(lengths) == pytest.approx(168.0, abs=4 * 168 / math.sqrt(300))
 
 
 def zone_told(values):
-    return signals(values, STEADY, zones=True)
+    """Return what limits, runs and zones say; the other charts see nothing."""
+    wide, still = np.full(len(values), np.inf), np.zeros(len(values))
+    quiet = CusumChart(still, still, math.inf)
+    return signals(values, STEADY, EwmaChart(still, -wide, wide), quiet)
 
 
 @pytest.mark.parametrize(
@@ -155,10 +168,6 @@ def test_what_falls_short_of_a_zone_rule_is_not_told(values):
     assert not any(zone_told(values))
 
 
-def test_without_zones_only_limits_and_runs_are_told():
-    assert not any(signals([2.1, 2.2, 1.3, 1.4, 1.5], STEADY))
-
-
 def test_a_value_not_seen_is_skipped_by_the_zones():
     assert "2 of 3" in zone_told([2.1, math.nan, math.nan, 2.2])[3]
 
@@ -174,15 +183,16 @@ def test_all_zone_rules_together_alarm_as_often_as_published():
 
 
 def test_the_sums_are_told_on_the_chart_and_on_their_side():
-    chart = cusum_chart(MONTGOMERY, centre=10.0, sd=1.0)
-    wide = IndividualsChart(10.0, 0.0, 20.0, 10 / 3, 1.0, 3.0, np.array([]))
-    told = signals(MONTGOMERY, wide, None, chart, run_length=30)
-    assert [i + 1 for i, text in enumerate(told) if text] == [29, 30]
-    assert told[28] == "sum of departures beyond the upper limit"
-    mirrored = cusum_chart(-np.array(MONTGOMERY), centre=-10.0, sd=1.0)
-    below = IndividualsChart(-10.0, -20.0, 0.0, 10 / 3, 1.0, 3.0, np.array([]))
-    told = signals(-np.array(MONTGOMERY), below, None, mirrored, run_length=30)
-    assert told[28] == "sum of departures beyond the lower limit"
+    wide, still = np.full(30, np.inf), np.zeros(30)
+    for sign, side in ((1.0, "upper"), (-1.0, "lower")):
+        values = sign * np.array(MONTGOMERY)
+        high, low, _, limit = cusum_chart(values, centre=sign * 10.0, sd=1.0)
+        limits = IndividualsChart(sign * 10.0, -99.0, 99.0, 99.0)
+        sums = CusumChart(high, low, limit)
+        told = signals(values, limits, EwmaChart(still, -wide, wide), sums)
+        of_sums = [i + 1 for i, text in enumerate(told) if "sum of departures" in text]
+        assert of_sums == [29, 30]
+        assert told[28].endswith(f"sum of departures beyond the {side} limit")
 
 
 def shifts(values, **given):
@@ -197,9 +207,11 @@ def test_a_steady_process_has_no_shift(values):
 
 
 def test_about_a_known_level_the_sums_are_those_of_the_plain_chart():
-    chart, plain = (of(MONTGOMERY[:28], centre=10.0, sd=1.0) for of in (level_chart, cusum_chart))
-    assert chart.sums.high == pytest.approx(plain.high)
-    assert chart.sums.low == pytest.approx(plain.low)
+    sums = level_chart(MONTGOMERY[:28], centre=10.0, sd=1.0).sums
+    high, low, _, _ = cusum_chart(MONTGOMERY[:28], centre=10.0, sd=1.0)
+    # A value of 12.29 lies within three: none is clipped.
+    assert sums.high == pytest.approx(high)
+    assert sums.low == pytest.approx(low)
 
 
 def test_a_step_and_its_end_are_dated_and_sized():
@@ -252,7 +264,7 @@ def test_a_centre_from_ten_values_does_not_cry_wolf():
 def frozen_on_ten(values):
     """Judge as the dyno page does: centre and scatter from the first ten values."""
     within = np.arange(values.size) < 10
-    limits = individuals_chart(values, reference=within)
+    limits = individuals_chart(values, within, 0.0)
     return level_chart(values, centre=limits.centre, sd=limits.sd, reference=within).shifts
 
 
@@ -339,20 +351,23 @@ def test_a_clear_step_leaves_no_doubt_where_it_began():
     assert (found.earliest, found.first, found.latest) == (5, 5, 5)
 
 
-def test_the_bounds_of_the_beginning_are_those_of_the_formula():
+def test_the_bounds_of_the_beginning_are_those_of_the_formula(monkeypatch):
+    monkeypatch.setattr(stability, "CUSUM_LIMIT", 6.0)
     # By hand for 0, 0, 0, 2, 4, 4, 4: squares left if it began at the 4th are 3, at the 5th 3.
     values = [0.0, 0.0, 0.0, 2.0, 4.0, 4.0, 4.0]
-    (found,) = level_chart(values, centre=0.0, sd=1.0, limit=6.0).shifts
+    (found,) = level_chart(values, centre=0.0, sd=1.0).shifts
     assert (found.earliest, found.latest) == (3, 4)
     # Beginning at the 3rd or 6th leaves 12.8: 9.8 more than 3. With sd 1.2 that is 6.8 < 7.35.
-    (found,) = level_chart(values, centre=0.0, sd=1.2, limit=5.0).shifts
+    monkeypatch.setattr(stability, "CUSUM_LIMIT", 5.0)
+    (found,) = level_chart(values, centre=0.0, sd=1.2).shifts
     assert (found.earliest, found.latest) == (2, 5)
 
 
 def test_limits_are_never_narrower_than_what_is_known_from_elsewhere():
     values = [10.0, 10.1, 10.0, 10.1]
-    assert individuals_chart(values, least_sd=0.5).upper == pytest.approx(10.05 + 1.5)
-    assert individuals_chart(values, least_sd=0.01)[:6] == individuals_chart(values)[:6]
+    assert individuals_chart(values, [True] * 4, 0.5).upper == pytest.approx(10.05 + 1.5)
+    # By hand: the moving range is 0.1 throughout.
+    assert individuals_chart(values, [True] * 4, 0.01).sd == pytest.approx(0.1 / 1.128)
 
 
 def test_a_drift_cancels_within_a_spell_and_adds_up_across():
@@ -379,26 +394,12 @@ def test_a_change_of_unknown_day_adds_what_its_chance_makes_of_it():
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: cusum_chart([[1.0]], centre=0.0, sd=1.0), "one row"),
-        (lambda: cusum_chart([1.0], centre=0.0, sd=-1.0), "sd must be"),
-        (lambda: cusum_chart([1.0], centre=0.0, sd=1.0, limit=0.0), "limit must be"),
-        (lambda: cusum_chart([1.0], centre=0.0, sd=1.0, allowance=-0.1), "allowance must be"),
-        (lambda: cusum_run_length(0.0, allowance=0.0), "allowance must be"),
-        (lambda: cusum_run_length(0.0, limit=0.0), "limit must be"),
+        (lambda: shifts([[1.0]]), "one row"),
         (lambda: shifts([1.0], sd=-1.0), "sd must be"),
-        (lambda: shifts([1.0], reference=[True, False]), "length of values"),
-        (lambda: shifts([1.0], reference=[False]), "at least 1 value"),
-        (lambda: individuals_chart([1.0], least_sd=-1.0), "least_sd"),
+        (lambda: shifts([1.0], reference=[True, False]), "one length"),
+        (lambda: individuals_chart([1.0], [True], -1.0), "least_sd"),
         (lambda: drift_of_pair({"e": (1.0, -0.1)}, {}), "size of an event"),
         (lambda: drift_of_pair({}, {"e": (1.1, 0.1)}), "share of an event"),
-        (
-            lambda: signals([1.0, 2.0], STEADY, None, cusum_chart([1.0], centre=0.0, sd=1.0)),
-            "cusum must have",
-        ),
-        (
-            lambda: signals([1.0, 2.0], STEADY, ewma_chart([1.0], centre=0.0, sd=1.0)),
-            "ewma must have",
-        ),
     ],
 )
 def test_what_makes_no_chart_is_refused(call, words):

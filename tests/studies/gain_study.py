@@ -240,8 +240,12 @@ def _outcome(
     peak_low = math.log1p(found.peak_gain_lower_pct / 100.0)
     peak_high = math.log1p(found.peak_gain_upper_pct / 100.0)
     half = math.log1p(found.mean_gain_upper_pct / 100.0) - found.log_mean_gain
-    planned = planner.before_after_before if design.is_put_back else planner.before_after
-    plan = planned(*[design.pulls] * len(sessions), same_mounting=design.same_mounting, **known)
+    plan = planner.planned(
+        design.pulls,
+        planner.ShopScatter(**known),
+        is_put_back=design.is_put_back,
+        is_strapped_once=design.same_mounting,
+    )
     error = found.log_mean_gain - true_mean
     lifted = [side.lifted for side in sessions]
     lifted_before = float(np.mean(lifted[::2]))

@@ -11,6 +11,7 @@ import duckdb
 import polars as pl
 import pytest
 
+from tests.describe_tables import grain, purpose
 from warehouse import statements, store
 from warehouse.shop import ShopFolder
 
@@ -46,9 +47,9 @@ def test_a_table_can_be_read_and_uses_plain_types_only(connection, name):
 def test_a_header_says_what_a_row_is_and_where_it_comes_from(name):
     header = header_of(name)
     assert header.startswith(f"-- {name}: ")
-    assert statements.grain(name).startswith("one row")
+    assert grain(name).startswith("one row")
     assert re.search(r"^-- (Reads|Writes):", header, re.MULTILINE)
-    assert statements.purpose(name).endswith(".")
+    assert purpose(name).endswith(".")
 
 
 @pytest.mark.parametrize("name", [n for n in DEFINITIONS if "-- Writes:" in DEFINITIONS[n]])
