@@ -45,7 +45,8 @@ def table(
         title = titles.get(name, column.title)
         if "{power}" in column.title and settings:
             title = title.format(power=settings.show.power)
-            frame = frame.with_columns(shown_power(frame[name], settings.show.power))
+            power: Any = frame[name]
+            frame = frame.with_columns(shown_power(power, settings.show.power))
         if column.times != 1:
             frame = frame.with_columns(pl.col(name) * column.times)
         config[name] = _column(column, title, frame[name], settings)

@@ -127,6 +127,16 @@ def counted(count: int | None, one: str, many: str = "") -> str:
     return f"{number(count or 0)} {one if count == 1 else many or one + 's'}"
 
 
+def waiting_files(files: int) -> str:
+    """Return how many files somebody has to see to.
+
+    >>> waiting_files(1), waiting_files(3)
+    ('1 file waits or was refused', '3 files wait or were refused')
+    """
+    wait = "waits or was" if files == 1 else "wait or were"
+    return f"{counted(files, 'file')} {wait} refused"
+
+
 def between(lower: float | None, upper: float | None) -> str:
     """Return an interval in words.
 
