@@ -27,6 +27,7 @@ from dashboard.look import (
     wrapped_lines,
 )
 from dashboard.wording import number, plan_words
+from schemas.desk import Tried
 
 MOST_NEEDS = 12
 """A chart has room for no more; the table below it shows all."""
@@ -792,12 +793,13 @@ def quarter_gain_chart(
     return figure
 
 
-def trial_chart(found: dict[str, Any], kind: str, look: Look) -> go.Figure:
+def trial_chart(found: Tried, kind: str, look: Look) -> go.Figure:
     """Return what a layout makes of a file: power over speed, or the main channels over time."""
     palette = look.palette
-    channels = {channel["channel"]: channel for channel in found["channels"]}
-    curve = found["curve"]
-    if kind == "pull" and curve and not curve["trouble"]:
+    channels = {channel.channel: channel for channel in found.channels}
+    curve = found.curve
+    if kind == "pull" and curve and not curve.trouble:
+        drawn = {"power_w": curve.power_w, **curve.beside}
         # All that was read beside the power stands below it: a column taken for another is seen.
         panels = [
             (title, names)
@@ -807,7 +809,7 @@ def trial_chart(found: dict[str, Any], kind: str, look: Look) -> go.Figure:
                 (look.mixture_title, ("lambda_wide", "lambda_wide_2")),
                 ("Throttle [%]", ("throttle_pct",)),
             )
-            if any(name in curve for name in names)
+            if any(name in drawn for name in names)
         ]
         figure = make_subplots(
             rows=len(panels),
@@ -818,15 +820,15 @@ def trial_chart(found: dict[str, Any], kind: str, look: Look) -> go.Figure:
         )
         for row, (title, names) in enumerate(panels, start=1):
             for name in names:
-                if name not in curve:
+                if name not in drawn:
                     continue
-                values = np.asarray(curve[name], dtype=float)
+                values = np.asarray(drawn[name], dtype=float)
                 if name == "power_w":
                     values = look.shown_power(values)
                 elif name.startswith("lambda"):
                     values = look.shown_mixture(values)
                 figure.add_scatter(
-                    x=curve["engine_speed_rpm"],
+                    x=curve.engine_speed_rpm,
                     y=values,
                     mode="lines",
                     line={
@@ -858,11 +860,11 @@ def trial_chart(found: dict[str, Any], kind: str, look: Look) -> go.Figure:
     rows = max(len(wanted), 1)
     figure = make_subplots(rows=rows, cols=1, shared_xaxes=True, vertical_spacing=0.06)
     for row, (name, title) in enumerate(wanted, start=1):
-        values = np.asarray(channels[name]["values"])
+        values = np.asarray(channels[name].values)
         shown = look.shown_mixture(values) if name == "lambda_wide" else values
         figure.add_trace(
             go.Scatter(
-                x=channels[name]["at"],
+                x=channels[name].at,
                 y=shown,
                 mode="lines",
                 line={"color": palette.after, "width": 1.4},

@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 import polars as pl
 import streamlit as st
 
-from dashboard.run_command import CommandRun
+from dashboard.desk import UpdateRun
 
 CARD_WIDTH_PX = 165
 """Two cards stand side by side on a phone."""
@@ -85,8 +85,8 @@ def cards(entries: Iterable[tuple[str, str, str]]) -> None:
             )
 
 
-def follow(run: CommandRun, place: Any = st) -> None:
-    """Show in a place of the page how far a command is, and draw the page again at its end."""
+def follow(run: UpdateRun, place: Any = st) -> None:
+    """Show in a place of the page how far an update is, and draw the page again at its end."""
     bar = place.progress(0.0, text="Starting")
     for step in run.steps():
         bar.progress(step.share, text=step.sentence)

@@ -5,12 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flows import teach
-from flows.channel_words import plain_words
+from flows import apart, teach
 from flows.guess import guess
-from flows.layout_text import layout_text
 from flows.readers import formats
+from flows.readers.words import plain_words
+from schemas.desk import AskDraft
 from schemas.layout import Layout, read_layouts
+from schemas.layout_text import layout_text
 from schemas.toml_text import read_toml
 from schemas.units import conversion
 from tests.broken.broken_files import sound_log
@@ -137,7 +138,7 @@ def test_positions_and_names_are_shown_nowhere(tmp_path):
             f"{t['lambda_wide'][r]:.3f};-41.87{r:03d};-112.25{r:03d};Ann Example"
         )
     path, found = drafted(tmp_path, "\n".join(lines) + "\n")
-    told = str(teach.draft_as_json(found)) + str(teach.tried(path, found.layout()))
+    told = str(teach.drafted(AskDraft(file=path))) + str(teach.tried(path, found.layout()))
     assert "41.87" not in told
     assert "112.25" not in told
     assert "Example" not in told
@@ -193,7 +194,8 @@ def test_a_draft_saved_takes_its_file_in(shop, make, tmp_path):
     assert shop.outcome("job/essai.csv").code == "layout not taught"
     layout = teach.draft(path, "banc", "banc d'essai").layout()
     assert teach.rivals(path, layout, shop.folder) == []
-    assert teach.waiting_files(shop.folder, layout) == ["job/essai.csv"]
+    with apart.worker() as worker:
+        assert teach.waiting_files(shop.folder, layout, worker) == ["job/essai.csv"]
     saved = teach.save(shop.folder, layout)
     assert saved.name == "banc.toml"
     with pytest.raises(teach.TeachError, match="is there already"):
@@ -208,10 +210,10 @@ def test_a_trial_tells_rows_ranges_and_the_curve(shop, make, tmp_path):
     path = tmp_path / "pull.csv"
     path.write_text(make.pull().replace("4.0,0.970", "x,0.970", 1), encoding="utf-8")
     found = teach.tried(path, layout)
-    assert (found["rows_read"], found["rows_kept"], found["rows_rejected"]) == (109, 108, 1)
-    assert found["rejected"][0]["rule"] == "wheel_power_w is a number"
+    assert (found.rows_read, found.rows_kept, found.rows_rejected) == (109, 108, 1)
+    assert found.rejected[0].rule == "wheel_power_w is a number"
     # make.pull draws 50 kW at 7,500 rpm.
-    assert max(found["curve"]["power_w"]) == pytest.approx(50_000, rel=0.01)
+    assert max(found.curve.power_w) == pytest.approx(50_000, rel=0.01)
 
 
 def test_a_trial_with_a_layout_of_other_files_says_so(shop, tmp_path):
@@ -282,7 +284,7 @@ def test_still_air_is_the_rooms_and_a_percentage_no_mixture(tmp_path, remark):
     # What stands for 'no unit' in the row of units is no mark for a missing value.
     assert "missing" not in found.look.text
     kept = teach.tried(path, found.layout())
-    assert kept["rows_rejected"] == (len(remark) and sum(map(bool, remark)) + 1)
+    assert kept.rows_rejected == (len(remark) and sum(map(bool, remark)) + 1)
     assert bool(found.look.doubts) == bool(remark)
 
 
