@@ -7,8 +7,8 @@ import pytest
 
 from dashboard import desk
 from dashboard.desk import Desk, DeskError, UpdateRun, running_update, start_update
-from fixtures.hostile_files import HOSTILE
 from schemas.desk import WAITING, AskDraft, AskTrial, Step
+from tests.broken.hostile_files import HOSTILE
 from tests.conftest import pull_text
 from warehouse import snapshot, store
 
