@@ -19,7 +19,7 @@ from flows.metrics.clocks import rising_part
 from flows.metrics.curve import smoothed_curve, speed_grid_rpm
 from flows.metrics.sweep import sweep_slice
 from flows.privacy import private_by_values
-from flows.readers import formats
+from flows.readers.look import look
 from flows.readers.source import UnreadableError
 from flows.settings import open_shop
 from flows.steps.convert import PLACE
@@ -65,7 +65,7 @@ def draft(
     not_private: Collection[str] = (),
 ) -> Draft:
     """Return a proposed layout for a file; UnreadableError if there is no table in it."""
-    return guess(formats.look(path), name, equipment, private, not_private)
+    return guess(look(path), name, equipment, private, not_private)
 
 
 def drafted(asked: AskDraft) -> Drafted:

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
+from flows.readers.columns import Columns, Heading, match_columns, nearest, numbered
 from flows.readers.source import Look, Source, SourceTable, UnreadableError, refuse_endless
 from schemas.layout import Layout
 
@@ -73,10 +73,10 @@ def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as
     return match_columns(names, layout) is not None
 
 
-def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
-    """Return what keeps a file from being recognised by the layout it comes nearest to."""
+def headings(path: Path, start: bytes, layout: Layout) -> list[Heading]:  # noqa: ARG001
+    """Return the names of a file's channels."""
     names = [channel.name for channel in _contents(path, *_stamp(path)).channels]
-    return lacking_sentence("the file", names, layouts)
+    return [Heading("the file", names)]
 
 
 def read(path: Path, layout: Layout) -> Source:
@@ -89,7 +89,7 @@ def read(path: Path, layout: Layout) -> Source:
     if columns is None:
         raise UnreadableError(
             "column missing",
-            lacking_sentence("the file", [c.name for c in contents.channels], [layout])
+            nearest(lambda _: headings(path, b"", layout), [layout])
             or "the file lacks the layout's channels",
             "Export the file again with that channel, or correct the layout.",
         )
@@ -103,7 +103,7 @@ def read(path: Path, layout: Layout) -> Source:
     return Source(dict(contents.head), units, pieces, notes, contents.started_at)
 
 
-def look(path: Path) -> Look:
+def shown(path: Path) -> Look:
     """Return what a measurement file shows of itself.
 
     Raises UnreadableError if the file is damaged or has no channels on a clock.

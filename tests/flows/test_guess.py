@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from flows import apart, teach
 from flows.guess import guess
-from flows.readers import formats
+from flows.readers.look import look
 from flows.readers.words import plain_words
 from schemas.desk import AskDraft
 from schemas.layout import Layout, read_layouts
@@ -68,7 +68,7 @@ def written(kind, headers, units, seed=1, stated=False, delimiter=";", decimal="
 def drafted(tmp_path, text):
     path = tmp_path / "log.csv"
     path.write_text(text, encoding="utf-8")
-    return path, guess(formats.look(path))
+    return path, guess(look(path))
 
 
 def mistakes(found, wanted):
@@ -173,7 +173,7 @@ def test_the_demo_shops_own_layouts_are_found_from_their_files(demo, read_demo):
             "AND rows_rejected = 0 ORDER BY file_name LIMIT 1",
             layout.name,
         )[0]
-        found = guess(formats.look(demo.folder.archive / sha[:2] / sha))
+        found = guess(look(demo.folder.archive / sha[:2] / sha))
         got = {c.channel: c.name for c in found.columns if c.channel}
         wanted = {word: channel.column for word, channel in layout.channels.items()}
         right = sum(got.get(word) == column for word, column in wanted.items())
@@ -256,7 +256,7 @@ def test_a_look_at_nothing_is_told(tmp_path):
     path = tmp_path / "empty.csv"
     path.write_text("only words here\nand here\n", encoding="utf-8")
     with pytest.raises(teach.UnreadableError, match="no line of names"):
-        formats.look(path)
+        look(path)
 
 
 def in_short_words(remark=(), units=("s", "1/min", "kW", "Nm", "°C", "mbar", "%", "-")):

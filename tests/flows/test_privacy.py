@@ -8,7 +8,7 @@ from typer.testing import CliRunner
 from flows import teach
 from flows.guess import guess
 from flows.privacy import private_by_name, private_by_values
-from flows.readers import formats
+from flows.readers.look import look
 from schemas.desk import AskDraft
 
 # Names that loggers and engine management write everywhere (the trade's usual words; from memory).
@@ -153,7 +153,7 @@ def a_ride(headers="time;rpm;Throttle Position;lambda;ch7;ch9", rows=400):
 def test_throttle_position_is_the_throttle_and_a_track_without_names_is_told_nowhere(tmp_path):
     path = tmp_path / "ride.csv"
     path.write_text(a_ride(), encoding="utf-8")
-    found = guess(formats.look(path))
+    found = guess(look(path))
     words = {column.name: column.channel or column.words for column in found.columns}
     assert words["Throttle Position"] == "throttle"
     assert words["ch7"] == words["ch9"] == "left in the archive"
