@@ -52,14 +52,12 @@ class Channel(Column):
 CHANNELS: dict[str, Channel] = {
     "time_s": Channel(
         "Time since the log's own start.", "s", -60, 86_400,
-        "A log is never longer than a day.",
-        word="time", label="Time",
+        "A log is never longer than a day.", word="time", label="Time",
         usual=(0, 90_000), units=("s", "ms"),
         sure=(
             "(time|zeit|temps|tempo|tiempo|tijd|czas|cas|tid)( s| ms| sec)?",
             "(elapsed|log|run|lap)? ?(time|seconds|secs|sekunden|secondes|segundos|secondi"
-            "|seconden)",
-            "(device|gps|log|utc|local|sample|run) ?time( s| ms)?",
+            "|seconden)", "(device|gps|log|utc|local|sample|run) ?time( s| ms)?",
             "(clock|timestamp|t|time stamp|elapsed|zeitstempel|horodatage|milliseconds|ms)( s| ms"
             ")?",
         ),
@@ -76,8 +74,7 @@ CHANNELS: dict[str, Channel] = {
             "n (mot|motor|engine)",
             "(regime|regime moteur|vitesse moteur|tours|tr min|giri|giri motore|regime motore)",
             "(regimen|regimen motor|revoluciones|toerental|motortoerental|toeren|rotacao|rotacoes"
-            ")",
-            "(obroty|predkosc obrotowa|otacky|varvtal|omdrejninger|kierrosluku)",
+            ")", "(obroty|predkosc obrotowa|otacky|varvtal|omdrejninger|kierrosluku)",
         ),
         hints=(r"^n$|\b(rpm|revs?|drehzahl|regime|giri|crank|engine)\b",),
     ),
@@ -89,8 +86,7 @@ CHANNELS: dict[str, Channel] = {
         asked="In which unit is the road speed?",
         sure=(
             "(roller|wheel|road|vehicle|ground|gps|dyno|bike)? ?(speed|velocity)( km h| kmh| mph"
-            ")?",
-            "(road|vehicle) (kmh|km h|mph)|kmh|km h|mph|vss",
+            ")?", "(road|vehicle) (kmh|km h|mph)|kmh|km h|mph|vss",
             "(rollen|rad|fahr|fahrzeug)?geschwindigkeit|vitesse( vehicule| roue| rouleau)?",
             "velocita( ruota| rullo| veicolo)?|velocidad( rueda| rodillo)?|velocidade",
             "snelheid|rijsnelheid|predkosc|rychlost|hastighet",
@@ -108,8 +104,7 @@ CHANNELS: dict[str, Channel] = {
         sure=(
             "(wheel|rear wheel|roller|dyno|corrected|brake)? ?(power|kw|hp|ps|bhp|whp)",
             "(rad)?leistung|puissance( roue)?|potenza( ruota)?|potencia( rueda)?|vermogen|moc"
-            "|vykon",
-            "effekt|teho|power (kw|hp|ps|cv)",
+            "|vykon", "effekt|teho|power (kw|hp|ps|cv)",
         ),
         hints=(
             r"^p( rad| mot| norm)?$|\b(power|kw|hp|ps|leistung|puissance|potenza|potencia"
@@ -133,20 +128,17 @@ CHANNELS: dict[str, Channel] = {
         "Air-fuel ratio over the stoichiometric one, by wideband gauge; first cylinder or bank.",
         "1", 0.4, 20,
         "Below 0.4 no gauge reads; free air and saturated gauges read high and are kept, marked.",
-        word="lambda_wide", label="Mixture",
-        usual=(0.6, 2), units=("1",),
+        word="lambda_wide", label="Mixture", usual=(0.6, 2), units=("1",),
         sure=(
             "(wideband )?(lambda|afr|air fuel ratio|air fuel|a f|wbo2|wideband)( 1| a| left| l)?",
             "(mixture|gemisch|luftzahl|richesse|rapport air carburant|miscela|mezcla|mengsel)( 1"
-            ")?",
-            "(kraftstoff luft|luft kraftstoff)( verhaltnis)?|blandning|mieszanka",
+            ")?", "(kraftstoff luft|luft kraftstoff)( verhaltnis)?|blandning|mieszanka",
         ),
         hints=(r"lambda|\bafr\b|air ?fuel|\bmix|wideband",),
     ),
     "lambda_wide_2": Channel(
         "The same, second cylinder or bank.", "1", 0.4, 20,
-        "As for lambda_wide.",
-        word="lambda_wide_2", label="Mixture, second probe",
+        "As for lambda_wide.", word="lambda_wide_2", label="Mixture, second probe",
         usual=(0.6, 2), units=("1",),
         sure=(
             "(wideband )?(lambda|afr|air fuel ratio|air fuel|a f|mixture|gemisch)( 2| b| right| r"
@@ -158,27 +150,23 @@ CHANNELS: dict[str, Channel] = {
         "Voltage of a narrowband sensor: rich or lean of stoichiometric, nothing more.",
         "V", -0.5, 2,
         "A zirconia cell gives 0 to 1 V, an offset one up to 1.8 V.",
-        word="o2_narrow", label="Narrowband sensor",
-        usual=(0, 1.3), units=("V", "mV"),
+        word="o2_narrow", label="Narrowband sensor", usual=(0, 1.3), units=("V", "mV"),
         sure=(
             "(o2|oxygen|narrow ?band|lambda sensor|lambdasonde)( sensor| sonde)? ?(volt(age|s)?|v"
-            "|mv)?",
-            "ho2s|o2 ?b1s1|sonde lambda|sonda lambda",
+            "|mv)?", "ho2s|o2 ?b1s1|sonde lambda|sonda lambda",
         ),
         hints=(r"\bo2\b|oxygen|narrow",),
     ),
     "throttle_pct": Channel(
         "Throttle opening.", "%", -5, 110,
-        "Uncalibrated sensors run a little past both ends.",
-        word="throttle", label="Throttle",
+        "Uncalibrated sensors run a little past both ends.", word="throttle", label="Throttle",
         usual=(-3, 105), units=("%", "1"), dull_below=1.5,
         sure=(
             "(absolute |relative |actual )?(throttle|tps|tp|grip|twist grip)( position| pos"
             "| opening| angle| sensor| plate| blade| valve)*( pct| 1| main)?",
             "(position|posizione|posicion|positie) (papillon|farfalla|mariposa|gasklep)",
             "(opening|drosselklappe|drosselklappen(stellung|offnung|winkel))( pct)?",
-            "gasgriff(stellung)?",
-            "dk( ?(winkel|stellung|offnung|poti))?( pct)?",
+            "gasgriff(stellung)?", "dk( ?(winkel|stellung|offnung|poti))?( pct)?",
             "(accelerator|gas)( pedal)?( position)?( pct)?",
             "(offnung|gas|papillon|ouverture( papillon)?|acceleratore|farfalla|apertura( farfalla"
             ")?)",
@@ -189,8 +177,7 @@ CHANNELS: dict[str, Channel] = {
     ),
     "map_pressure_pa": Channel(
         "Absolute pressure in the intake.", "Pa", 5_000, 400_000,
-        "From hard overrun to high boost.",
-        word="map_pressure", label="Manifold pressure",
+        "From hard overrun to high boost.", word="map_pressure", label="Manifold pressure",
         usual=(18_000, 260_000), units=("kPa", "mbar", "bar", "psi"),
         sure=(
             "(map|boost)( pressure| press| kpa)?|manifold( absolute)?( pressure| press)?",
@@ -203,13 +190,11 @@ CHANNELS: dict[str, Channel] = {
     ),
     "intake_air_temp_k": Channel(
         "Temperature of the air that the engine breathes.", "K", 233, 423,
-        "-40 to 150 °C.",
-        word="intake_air_temp", label="Intake air temperature",
+        "-40 to 150 °C.", word="intake_air_temp", label="Intake air temperature",
         usual=(258, 353), units=("degC", "degF", "K"),
         sure=(
             "(intake|inlet|charge|air)( air)? ?(temperature|temp|t)|iat|act|mat|(intake|inlet"
-            ") [cf]",
-            "t (ansaug|ansaugluft|saugrohr|admission)",
+            ") [cf]", "t (ansaug|ansaugluft|saugrohr|admission)",
             "ansaugluft(temperatur)?|lufttemperatur|temp(erature)? (air )?admission|t aria",
             "temperatura (aria|aire|aspirazione|admision)|inlaatlucht(temperatuur)?",
         ),
@@ -217,36 +202,31 @@ CHANNELS: dict[str, Channel] = {
     ),
     "coolant_temp_k": Channel(
         "Coolant temperature.", "K", 233, 423,
-        "-40 to 150 °C.",
-        word="coolant_temp", label="Coolant temperature",
+        "-40 to 150 °C.", word="coolant_temp", label="Coolant temperature",
         usual=(273, 400), units=("degC", "degF", "K"),
         sure=(
             "(engine )?(coolant|engine|water|clt|ect|eot)( temperature| temp| t)?( c| f)?",
             "t (motor|mot|wasser|kuhl(mittel|wasser)?|eau|agua)",
             "kuhl(mittel|wasser)(temperatur)?|wassertemperatur|motortemperatur",
             "temp(erature)? (eau|moteur|liquide)|t acqua|temperatura (acqua|agua|motor"
-            "|refrigerante)",
-            "koelvloeistof(temperatuur)?|watertemperatuur|motortemp",
+            "|refrigerante)", "koelvloeistof(temperatuur)?|watertemperatuur|motortemp",
         ),
         hints=(r"coolant|water|\bect\b|\bclt\b|kuhl|eau|acqua|agua",),
     ),
     "oil_temp_k": Channel(
         "Oil temperature.", "K", 233, 473,
-        "-40 to 200 °C.",
-        word="oil_temp", label="Oil temperature",
+        "-40 to 200 °C.", word="oil_temp", label="Oil temperature",
         usual=(273, 430), units=("degC", "degF", "K"),
         sure=(
             "(oil)( temperature| temp| t)( c| f)?|ol ?temp(eratur)?|temp(erature)? (huile|d huile"
-            ")",
-            "t (ol|oel|oil|huile|aceite)|oel ?temp(eratur)?",
+            ")", "t (ol|oel|oil|huile|aceite)|oel ?temp(eratur)?",
             "temperatura (olio|aceite)|t olio|olietemperatuur",
         ),
         hints=(r"\boil\b|\bol\b|huile|olio|aceite",),
     ),
     "ignition_advance_deg": Channel(
         "Ignition advance before top dead centre.", "°", -64, 64,
-        "The range of an OBD reading.",
-        word="ignition_advance", label="Ignition advance",
+        "The range of an OBD reading.", word="ignition_advance", label="Ignition advance",
         usual=(-20, 60), units=("deg",),
         sure=(
             "(ignition|spark|ign|timing)( advance| angle| timing)?( deg)?|advance|zundwinkel",
@@ -257,20 +237,17 @@ CHANNELS: dict[str, Channel] = {
     "injector_time_s": Channel(
         "Injector opening time.", "s", 0, 0.1,
         "Longer than two turns at idle is a unit error.",
-        word="injector_time", label="Injector time",
-        usual=(0.0002, 0.03), units=("ms", "us", "s"),
+        word="injector_time", label="Injector time", usual=(0.0002, 0.03), units=("ms", "us", "s"),
         sure=(
             "(injector|injection|inj|fuel)( 1)? ?(pulse ?width|pw|time|duration|open time|ms)",
             "einspritz(zeit|dauer)|temps (d )?injection|tempo iniezione|tiempo inyeccion"
-            "|injector ms",
-            "injectietijd|injector",
+            "|injector ms", "injectietijd|injector",
         ),
         hints=(r"inject|\binj\b|\bpw\b|einspritz",),
     ),
     "fuel_trim_short_pct": Channel(
         "Short-term fuel trim, positive adds fuel.", "%", -100, 100,
-        "The range of an OBD reading.",
-        word="fuel_trim_short", label="Fuel trim, short term",
+        "The range of an OBD reading.", word="fuel_trim_short", label="Fuel trim, short term",
         usual=(-40, 40), units=("%",),
         sure=(
             "(short ?term|stft|st)( fuel)? ?(trim|correction)?( pct)?( b(ank)? ?1| 1)?( pct)?",
@@ -280,8 +257,7 @@ CHANNELS: dict[str, Channel] = {
     ),
     "fuel_trim_long_pct": Channel(
         "Long-term fuel trim, positive adds fuel.", "%", -100, 100,
-        "The range of an OBD reading.",
-        word="fuel_trim_long", label="Fuel trim, long term",
+        "The range of an OBD reading.", word="fuel_trim_long", label="Fuel trim, long term",
         usual=(-40, 40), units=("%",),
         sure=(
             "(long ?term|ltft|lt)( fuel)? ?(trim|correction)?( pct)?( b(ank)? ?1| 1)?( pct)?",
@@ -291,32 +267,27 @@ CHANNELS: dict[str, Channel] = {
     ),
     "knock": Channel(
         "Knock activity in the logger's own scale.", "", 0, 1000000.0,
-        "Never negative.",
-        word="knock", label="Knock",
-        usual=(0, 100_000), units=("1",),
+        "Never negative.", word="knock", label="Knock", usual=(0, 100_000), units=("1",),
         sure=("knock( level| count| volt(age|s)?| sensor)?|klopf(en|signal)|cliquetis|detonation",),
         hints=("knock|klopf|deton",),
     ),
     "exhaust_co_pct": Channel(
         "Carbon monoxide in the dry exhaust, by volume.", "%", -0.5, 21,
         "All the oxygen of the air as carbon monoxide would be less; a zero that is off.",
-        word="exhaust_co", label="Exhaust CO",
-        usual=(0, 12), units=("%",),
+        word="exhaust_co", label="Exhaust CO", usual=(0, 12), units=("%",),
         sure=("(exhaust |abgas |gas )?co( (vol|pct|vol pct))?|carbon monoxide|kohlenmonoxid",),
         hints=(r"\bco\b.*(exhaust|gas|vol)|monox",),
     ),
     "exhaust_co2_pct": Channel(
         "Carbon dioxide in the dry exhaust, by volume.", "%", -0.5, 21,
         "All the oxygen of the air as carbon dioxide is 21 %; a zero that is off.",
-        word="exhaust_co2", label="Exhaust CO2",
-        usual=(3, 16), units=("%",),
+        word="exhaust_co2", label="Exhaust CO2", usual=(3, 16), units=("%",),
         sure=("(exhaust |abgas |gas )?co ?2( (vol|pct|vol pct))?|carbon dioxide|kohlendioxid",),
         hints=(r"\bco ?2\b|diox",),
     ),
     "exhaust_o2_pct": Channel(
         "Oxygen in the dry exhaust, by volume.", "%", -0.5, 22,
-        "Free air, and a zero that is off.",
-        word="exhaust_o2", label="Exhaust O2",
+        "Free air, and a zero that is off.", word="exhaust_o2", label="Exhaust O2",
         usual=(0, 10), units=("%",),
         sure=("(exhaust|abgas|gas|analyser|analyzer) o2( (vol|pct|vol pct))?|o2 vol( pct)?",),
         hints=(r"\bo2\b.*(exhaust|gas|vol)",),
@@ -324,29 +295,22 @@ CHANNELS: dict[str, Channel] = {
     "exhaust_hc_ppm": Channel(
         "Hydrocarbons in the dry exhaust, as hexane, by volume.", "ppm", -100, 100_000,
         "A tenth of the exhaust: no cylinder fires there; a zero that is off.",
-        word="exhaust_hc", label="Exhaust HC",
-        usual=(5, 5_000), units=("ppm",),
+        word="exhaust_hc", label="Exhaust HC", usual=(5, 5_000), units=("ppm",),
         sure=("(exhaust |abgas |gas )?hc( ppm)?|hydrocarbons|kohlenwasserstoffe",),
         hints=(r"\bhc\b|hydrocarb",),
     ),
     "gear": Channel(
         "Gear engaged, 0 for neutral.", "", 0, 8,
-        "Motorcycles have up to 7 gears.",
-        word="gear", label="Gear",
-        usual=(0, 7), units=("1",),
+        "Motorcycles have up to 7 gears.", word="gear", label="Gear", usual=(0, 7), units=("1",),
         sure=(
             "(selected |current )?gear( position| pos| number)?|gang|marcia|marcha|versnelling"
-            "|bieg",
-            "rapport( engage)?|vitesse engagee",
+            "|bieg", "rapport( engage)?|vitesse engagee",
         ),
-        hints=(r"\bgear\b|\bgang\b|marcia|marcha",),
-        in_head=True,
-        is_steady=True,
+        hints=(r"\bgear\b|\bgang\b|marcia|marcha",), in_head=True, is_steady=True,
     ),
     "battery_v": Channel(
         "Battery voltage.", "V", 0, 80,
-        "Up to a 72 V system.",
-        word="battery", label="Battery voltage",
+        "Up to a 72 V system.", word="battery", label="Battery voltage",
         usual=(9, 17), units=("V", "mV"),
         sure=(
             "(battery|batt|system|supply|ecu|(control )?module|v ?bat)( volt(age|s)?)?",
@@ -357,13 +321,11 @@ CHANNELS: dict[str, Channel] = {
     ),
     "ambient_temp_k": Channel(
         "Air temperature in the room.", "K", 233, 333,
-        "-40 to 60 °C.",
-        word="ambient_temp", label="Room temperature",
+        "-40 to 60 °C.", word="ambient_temp", label="Room temperature",
         usual=(263, 318), units=("degC", "degF", "K"),
         sure=(
             "(ambient|room|outside|cell|test cell)( air)? ?(temperature|temp|t)"
-            "|umgebungstemperatur",
-            "t (raum|umgebung|amb|ambient|halle|room)",
+            "|umgebungstemperatur", "t (raum|umgebung|amb|ambient|halle|room)",
             "raumtemperatur|temperature ambiante|temperatura ambiente",
         ),
         hints=(
@@ -372,8 +334,7 @@ CHANNELS: dict[str, Channel] = {
         ),
         in_head=True,
         head=(
-            "(air|luft|room|raum)( |)temp(eratur|erature)?.*",
-            "room deg[cf]|temp(erature)?( air)?",
+            "(air|luft|room|raum)( |)temp(eratur|erature)?.*", "room deg[cf]|temp(erature)?( air)?",
         ),
     ),
     "ambient_pressure_pa": Channel(
@@ -383,27 +344,22 @@ CHANNELS: dict[str, Channel] = {
         usual=(80_000, 106_000), units=("mbar", "kPa", "inHg", "mmHg"),
         sure=(
             "(baro|barometer|barometric|ambient|atmospheric|air|station)( air)? ?(pressure|press"
-            ")?",
-            "p (luft|umgebung|amb|ambient|baro|atm|halle|0)|p0",
+            ")?", "p (luft|umgebung|amb|ambient|baro|atm|halle|0)|p0",
             "luftdruck|umgebungsdruck|pression atmospherique|pressione (atmosferica|ambiente)",
             "presion (atmosferica|ambiente)|luchtdruk",
         ),
-        hints=("baro|atmos|luftdruck|ambient.*press",),
-        in_head=True,
+        hints=("baro|atmos|luftdruck|ambient.*press",), in_head=True,
         head=("pressure( hpa| kpa| mbar)?|druck",),
     ),
     "ambient_humidity_pct": Channel(
         "Relative humidity.", "%", 0, 100,
-        "By definition.",
-        word="ambient_humidity", label="Room humidity",
+        "By definition.", word="ambient_humidity", label="Room humidity",
         usual=(5, 100), units=("%",),
         sure=(
             "(relative |ambient |air )?(humidity|rh)|luftfeuchte|luftfeuchtigkeit|humidite"
-            "|umidita",
-            "humedad|luchtvochtigheid|(rel )?(luft)?feuchte|r f",
+            "|umidita", "humedad|luchtvochtigheid|(rel )?(luft)?feuchte|r f",
         ),
-        hints=("humid|feucht|umid|humed",),
-        in_head=True,
+        hints=("humid|feucht|umid|humed",), in_head=True,
         head=("humidity( pct)?",),
     ),}
 # fmt: on

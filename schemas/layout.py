@@ -34,8 +34,6 @@ AS_STATED = "as stated"
 WHITESPACE = "whitespace"
 """Delimiter word: any run of blanks and tabs."""
 
-TIME_FORMS = ("elapsed", "clock", "date and time", "epoch")
-
 
 def name_mistake(name: str) -> str:
     """Return what is wrong with a layout's name.

@@ -199,7 +199,7 @@ def spaced(text: str) -> str:
     )
 
 
-def written_over(text: str, content: Mapping[str, Any], model: Model) -> str:
+def written_over(text: str, content: Mapping[str, Any], model: pydantic.BaseModel) -> str:
     """Return a text made to say a model: its comments stay with what stays, and so does its order.
 
     `content` is what the model says beyond its defaults; a default that the text spells out stays.

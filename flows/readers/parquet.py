@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +11,15 @@ import numpy as np
 import polars as pl
 
 from flows.readers.columns import Columns, Heading, match_columns, nearest, numbered
-from flows.readers.source import Look, Source, SourceTable, UnreadableError, refuse_endless
+from flows.readers.source import Look, Source, SourceTable, UnreadableError, damaged, refuse_endless
 from schemas.layout import Layout
 
+_damaged = partial(
+    damaged,
+    "damaged Parquet",
+    "Parquet",
+    remedy="Copy or export the file again; it breaks off or its bytes were changed.",
+)
 BATCH_ROWS = 200_000
 LOOKED_ROWS = 20_000
 _BLOBS = ("pandas", "ARROW:schema", "org.apache.spark")
@@ -102,15 +109,6 @@ class _Opened:
         self.file.close()
         if isinstance(error, (pa.ArrowException, OSError)):
             raise _damaged(error) from None
-
-
-def _damaged(error: BaseException) -> UnreadableError:
-    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
-    return UnreadableError(
-        "damaged Parquet",
-        f"the file begins as Parquet and cannot be read: {told}",
-        "Copy or export the file again; it breaks off or its bytes were changed.",
-    )
 
 
 def _pieces(path: Path, columns: Columns) -> Iterator[SourceTable]:

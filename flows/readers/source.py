@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import polars as pl
 
@@ -44,6 +45,18 @@ class UnreadableError(ValueError):
     def __reduce__(self) -> tuple[type[UnreadableError], tuple[str, str, str]]:
         """Be raised whole in another process."""
         return type(self), (self.code, self.reason, self.remedy)
+
+
+def damaged(code: str, what: str, error: BaseException, *, remedy: str) -> UnreadableError:
+    """Return the refusal of a file whose format's library gave up on it."""
+    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
+    return UnreadableError(code, f"the file begins as {what} and cannot be read: {told}", remedy)
+
+
+def stamp(path: Path) -> tuple[int, int]:
+    """Return what changes when a file does: with it, what was read of one can be kept at hand."""
+    stat = path.stat()
+    return stat.st_size, stat.st_mtime_ns
 
 
 def refuse_endless(rows: int) -> None:

@@ -14,12 +14,26 @@ import polars as pl
 
 from flows.readers.cell_formats import cell_formats
 from flows.readers.columns import Columns, Heading, match_columns
-from flows.readers.source import HEAD_LINES, Grid, Source, SourceTable, UnreadableError
+from flows.readers.source import (
+    HEAD_LINES,
+    Grid,
+    Source,
+    SourceTable,
+    UnreadableError,
+    damaged,
+    stamp,
+)
 from flows.readers.words import known_unit
 from schemas.columns import CHANNELS
 from schemas.layout import AS_STATED, CHANNEL_COLUMNS, Layout
 from schemas.units import conversion
 
+_damaged = partial(
+    damaged,
+    "damaged spreadsheet",
+    "a spreadsheet",
+    remedy="Open and save it again, or export the run as text.",
+)
 MOST_BYTES = 300 * 1024 * 1024
 """More text than this inside a spreadsheet is a log that belongs into text or Parquet."""
 LOOKED_ROWS = 20_000
@@ -56,7 +70,7 @@ def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as
 
 def headings(path: Path, start: bytes, layout: Layout) -> Iterator[Heading]:  # noqa: ARG001
     """Yield the rows that may name a layout's columns."""
-    for sheet in _sheets(path, *_stamp(path)):
+    for sheet in _sheets(path, *stamp(path)):
         for number, row in enumerate(sheet.rows[:HEAD_LINES], start=1):
             where = f"row {number} of sheet {sheet.name!r}"
             yield Heading(where, [_text(cell) for cell in row])
@@ -150,7 +164,7 @@ def shown(path: Path) -> list[Grid]:
             partial(_looked_head, sheet),
             sheet=sheet.name,
         )
-        for sheet in _sheets(path, *_stamp(path))
+        for sheet in _sheets(path, *stamp(path))
     ]
 
 
@@ -190,11 +204,6 @@ def _looked_columns(
     return columns
 
 
-def _stamp(path: Path) -> tuple[int, int]:
-    stat = path.stat()
-    return stat.st_size, stat.st_mtime_ns
-
-
 @lru_cache(maxsize=2)
 def _sheets(path: Path, size: int, modified_ns: int) -> list[_Sheet]:  # noqa: ARG001 - the key
     """Return all visible sheets; the last files stay at hand while layouts are tried on them."""
@@ -226,15 +235,6 @@ def _sheets(path: Path, size: int, modified_ns: int) -> list[_Sheet]:  # noqa: A
         if type(error).__name__ != "PanicException":
             raise
         raise _damaged(error) from None
-
-
-def _damaged(error: BaseException) -> UnreadableError:
-    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
-    return UnreadableError(
-        "damaged spreadsheet",
-        f"the file begins as a spreadsheet and cannot be read: {told}",
-        "Open and save it again, or export the run as text.",
-    )
 
 
 def _refuse_other_zips(path: Path) -> None:
@@ -274,7 +274,7 @@ def _fill_merged(rows: list[list[Cell]], ranges: list[Any]) -> None:
 
 
 def _find(path: Path, layout: Layout) -> _Place | None:
-    for sheet in _sheets(path, *_stamp(path)):
+    for sheet in _sheets(path, *stamp(path)):
         if layout.sheet.name is not None and sheet.name != layout.sheet.name:
             continue
         above: list[str] = []

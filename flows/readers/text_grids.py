@@ -24,7 +24,7 @@ def text_grids(path: Path) -> list[Grid]:
     encoding, codec, doubts = _encoding_of(data)
     whole = data if len(data) < LOOKED_BYTES else data[: data.rfind(b"\n") + 1]
     lines = plain_ends(whole.decode(codec, errors="replace")).split("\n")[: LOOKED_ROWS + 300]
-    said = {"encoding": encoding} if encoding != "utf-8" else {}
+    said: dict[str, object] = {"encoding": encoding} if encoding != "utf-8" else {}
     return [
         Grid(
             "text",
