@@ -20,7 +20,7 @@ from schemas.card_files import is_pattern, one_form, takes
 _Mistake = tuple[str, str]
 """The field and what is wrong with it."""
 _PART = ("category", "maker", "name")
-_BIKE = (
+BIKE = (
     "reference", "make", "model", "year", "displacement_cc", "cylinders", "induction", "owner",
     "control",
 )  # fmt: skip
@@ -84,7 +84,7 @@ class Draft:
     def content(self) -> dict[str, Any]:
         """Return the card's content, blanks left out."""
         years = [self.first_year, self.last_year]
-        bike: dict[str, Any] = {key: getattr(self, key) for key in _BIKE}
+        bike: dict[str, Any] = {key: getattr(self, key) for key in BIKE}
         bike["generation"] = None if None in years else years
         return _filled(
             {
@@ -105,7 +105,7 @@ class Draft:
         stages = [_stage_draft(_table(stage)) for stage in _entries(content.get("stage"))]
         received = content.get("received")
         draft = cls(
-            **_plain(cls, {key: bike.get(key) for key in _BIKE} | {"job": content.get("job")}),
+            **_plain(cls, {key: bike.get(key) for key in BIKE} | {"job": content.get("job")}),
             # A date with a time of day is a date too, and not one for the card.
             received=received if type(received) is dt.date else None,
             note=_text(content.get("note")),

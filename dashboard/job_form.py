@@ -14,25 +14,13 @@ from streamlit.delta_generator import DeltaGenerator
 
 from dashboard import wording
 from dashboard.intake_desk import Held, Places, guessed_places
-from dashboard.job_draft import Draft, StageDraft, for_bike
+from dashboard.job_draft import BIKE, Draft, StageDraft, for_bike
 from dashboard.shop_words import USUAL_STAGES, Known, KnownPart
 
 EARLIEST, LATEST = dt.date(1990, 1, 1), dt.date(2100, 12, 31)
 PartKey = tuple[str, str, str]
 
-_OF_THE_BIKE = (
-    "reference",
-    "make",
-    "model",
-    "first_year",
-    "last_year",
-    "displacement_cc",
-    "year",
-    "cylinders",
-    "induction",
-    "owner",
-    "control",
-)
+_OF_THE_BIKE = (*BIKE, "first_year", "last_year")
 
 
 class JobForm:
