@@ -87,7 +87,6 @@ class GuessedColumn:
     unit: str = ""
     confidence: float = 0.0
     why: list[str] = field(default_factory=list)
-    alternatives: list[str] = field(default_factory=list)
     extras: dict[str, Any] = field(default_factory=dict)
     scores: dict[str, float] = field(default_factory=dict)
     """Evidence for each channel."""
@@ -452,22 +451,15 @@ def _assign(columns: list[GuessedColumn]) -> None:
         score = column.scores.get(channel, -9.0)
         if score <= LEAST_SCORE:
             continue
-        others = sorted(((s, c) for c, s in column.scores.items() if c != channel), reverse=True)
+        others = [other for word, other in column.scores.items() if word != channel]
         rivals = [
-            other.scores.get(channel, -9.0)
-            for at, other in enumerate(columns)
-            if at != row and at not in taken
+            other.scores.get(channel, -9.0) for at, other in enumerate(columns) if at not in taken
         ]
-        lead = min(
-            score - max(0.0, others[0][0] if others else 0.0),
-            score - max([0.0, *rivals]),
-            score - LEAST_SCORE,
-        )
+        lead = score - max(0.0, LEAST_SCORE, *others, *rivals)
         column.channel = channel
         column.confidence = 1.0 / (1.0 + math.exp(-1.2 * lead))
         if column.only_value is not None:
             column.confidence = min(column.confidence, MOST_OF_ONE_VALUE)
-        column.alternatives = [c for s, c in others[:3] if s > 0]
         _choose_unit(column, BY_WORD[channel])
 
 
@@ -478,7 +470,6 @@ def _set_aside(columns: list[GuessedColumn]) -> None:
         if word is None or word in NEEDED or column.confidence >= USED_FROM:
             continue
         column.why.insert(0, f"perhaps {word}, {column.confidence:.0%}: choose it if it is")
-        column.alternatives = [word, *column.alternatives]
         column.channel, column.extras = None, {}
 
 
@@ -550,10 +541,10 @@ def _tables(
     if look.format != "text":
         layout["format"] = look.format
     used = {column.channel: column for column in columns if column.channel}
-    order = [word for word in BY_WORD if word in used]
     channels: dict[str, dict[str, Any]] = {}
-    for word in order:
-        column = used[word]
+    for word in BY_WORD:
+        if (column := used.get(word)) is None:
+            continue
         channel: dict[str, Any] = {"column": column.name, "unit": column.unit, **column.extras}
         if word == "time":
             channel |= _time_words(look, column, questions)
@@ -575,12 +566,9 @@ def _tables(
         tables["sheet"] = {"name": look.sheet}
     if kind == "pull" and {"wheel_power", "wheel_torque"} & set(channels):
         tables["power"] = _power(look, questions)
-    fields = _head_fields(look)
-    if fields:
-        head: dict[str, Any] = {"fields": fields}
-        if look.separator != ":":
-            head["separator"] = look.separator
-        tables["metadata"] = head
+    if fields := _head_fields(look):
+        separator = {"separator": look.separator} if look.separator != ":" else {}
+        tables["metadata"] = {**separator, "fields": fields}
     return tables
 
 

@@ -231,7 +231,6 @@ def tried(
             for row in opened.bad_rows[:MOST_TOLD]
         ),
         notes=tuple(facts.get("notes", ())),
-        facts={k: v for k, v in facts.items() if k not in ("notes", "marks")},
         head=_head_of_trial(layout, facts),
         lacking_columns=tuple(facts.get("lacking_columns", ())),
         channels=tuple(_courses(values, line_no)),

@@ -62,7 +62,6 @@ class GuessedColumn(_Record):
     """What one column was taken for, how surely, and why."""
 
     name: str
-    stated_unit: str
     example: str
     is_private: bool
     channel: str | None
@@ -70,7 +69,6 @@ class GuessedColumn(_Record):
     confidence: float
     words: str
     why: tuple[str, ...]
-    alternatives: tuple[str, ...]
 
 
 class Question(_Record):
@@ -180,7 +178,6 @@ class Tried(_Record):
     rows_rejected: int
     rejected: tuple[RejectedRow, ...]
     notes: tuple[str, ...]
-    facts: dict[str, Any]
     head: tuple[AskedEntry, ...]
     lacking_columns: tuple[str, ...]
     channels: tuple[Course, ...]
