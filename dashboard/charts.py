@@ -25,6 +25,7 @@ from dashboard.drawing import (
     Stretch,
 )
 from dashboard.look import Limits, Look, Palette
+from schemas.desk import Tried
 from warehouse.wording import (
     HELD_BY,
     between,
@@ -375,13 +376,14 @@ def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> Chart:
     )
 
 
-def trial_chart(found: dict[str, Any], kind: str, look: Look) -> Chart:
+def trial_chart(found: Tried, kind: str, look: Look) -> Chart:
     """Draw what a layout makes of a file: power over speed, or the main channels over time."""
-    curve = found["curve"]
-    channels = {one["channel"]: (one["at"], one["values"]) for one in found["channels"]}
-    over_speed = kind == "pull" and curve and not curve["trouble"]
-    if over_speed:
-        channels = {name: (curve["engine_speed_rpm"], curve[name]) for name in curve}
+    curve = found.curve
+    channels = {one.channel: (one.at, one.values) for one in found.channels}
+    over_speed = kind == "pull" and curve is not None and not curve.trouble
+    if over_speed and curve is not None:
+        drawn = {"power_w": curve.power_w, **curve.beside}
+        channels = {name: (curve.engine_speed_rpm, values) for name, values in drawn.items()}
     # All that was read beside the power stands below it: a column taken for another is seen.
     wanted = (
         (f"Power as stated [{look.power_unit}]", ("power_w",), over_speed),

@@ -233,7 +233,6 @@ class StandingCard(NamedTuple):
     content: dict[str, Any] | None
     """None when it is not TOML at all."""
     mistakes: list[str]
-    has_comments: bool
 
 
 def standing_card(inbox: Path, folder: str) -> StandingCard | None:
@@ -255,25 +254,7 @@ def standing_card(inbox: Path, folder: str) -> StandingCard | None:
         mistakes = ["must be UTF-8 text"]
     except MistakesError as error:
         mistakes = error.mistakes
-    content = _parsed(text)
-    return StandingCard(text, sha, content, mistakes, content is not None and has_comments(text))
-
-
-def has_comments(text: str) -> bool:
-    """Return whether a TOML text holds comments.
-
-    >>> has_comments('note = "#1"'), has_comments("note = 'x' # why")
-    (False, True)
-    """
-    content = _parsed(text)
-    lines = text.split("\n")
-    for at, line in enumerate(lines):
-        for place in (found.start() for found in re.finditer("#", line)):
-            # Cut off there, a string is broken or another one; without a comment nothing changes.
-            shorter = "\n".join([*lines[:at], line[:place], *lines[at + 1 :]])
-            if _parsed(shorter) == content:
-                return True
-    return False
+    return StandingCard(text, sha, _parsed(text), mistakes)
 
 
 def _parsed(text: str) -> dict[str, Any] | None:

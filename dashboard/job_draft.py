@@ -7,7 +7,7 @@ import math
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any, NamedTuple
 
 from pydantic import ValidationError
@@ -19,6 +19,11 @@ from schemas.card_files import is_pattern, one_form, takes
 
 _Mistake = tuple[str, str]
 """The field and what is wrong with it."""
+_PART = ("category", "maker", "name")
+BIKE = (
+    "reference", "make", "model", "year", "displacement_cc", "cylinders", "induction", "owner",
+    "control",
+)  # fmt: skip
 
 
 @dataclass
@@ -47,23 +52,11 @@ class StageDraft:
             {"name": self.map_name, "revision": self.map_revision, "from": self.map_from}
         )
         return _filled(
-            {
-                "name": self.name,
+            {key: value for key, value in vars(self).items() if not key.startswith("map_")}
+            | {
                 "map": "stock" if self.map_name == "stock" else shop_map,
-                "fuel": self.fuel,
-                "gear": self.gear,
-                "tyre": self.tyre,
-                "dyno": self.dyno,
-                "mounting": self.mounting,
-                "target_lambda": self.target_lambda,
                 "suggestion_entered": self.suggestion_entered or None,
-                "parts": [
-                    dict(zip(("category", "maker", "name"), part, strict=True))
-                    for part in self.parts
-                ],
-                "pulls": list(self.pulls),
-                "rides": list(self.rides),
-                "note": self.note,
+                "parts": [dict(zip(_PART, part, strict=True)) for part in self.parts],
             }
         )
 
@@ -91,18 +84,8 @@ class Draft:
     def content(self) -> dict[str, Any]:
         """Return the card's content, blanks left out."""
         years = [self.first_year, self.last_year]
-        bike = {
-            "reference": self.reference,
-            "make": self.make,
-            "model": self.model,
-            "generation": None if None in years else years,
-            "year": self.year,
-            "displacement_cc": self.displacement_cc,
-            "cylinders": self.cylinders,
-            "induction": self.induction,
-            "owner": self.owner,
-            "control": self.control,
-        }
+        bike: dict[str, Any] = {key: getattr(self, key) for key in BIKE}
+        bike["generation"] = None if None in years else years
         return _filled(
             {
                 "job": self.job,
@@ -121,50 +104,43 @@ class Draft:
         first, last = years if isinstance(years, list) and len(years) == 2 else (None, None)
         stages = [_stage_draft(_table(stage)) for stage in _entries(content.get("stage"))]
         received = content.get("received")
-        induction = bike.get("induction")
-        return cls(
-            job=_text(content.get("job")),
+        draft = cls(
+            **_plain(cls, {key: bike.get(key) for key in BIKE} | {"job": content.get("job")}),
             # A date with a time of day is a date too, and not one for the card.
             received=received if type(received) is dt.date else None,
             note=_text(content.get("note")),
-            reference=_text(bike.get("reference")),
-            make=_text(bike.get("make")),
-            model=_text(bike.get("model")),
             first_year=_whole(first),
             last_year=_whole(last),
-            displacement_cc=_figure(bike.get("displacement_cc")),
-            year=_whole(bike.get("year")),
-            cylinders=_whole(bike.get("cylinders")),
-            induction=induction if induction in ("natural", "forced") else "natural",
-            owner=_text(bike.get("owner")),
-            control=bike.get("control") is True,
             stages=stages or [StageDraft()],
         )
+        if draft.induction not in ("natural", "forced"):
+            draft.induction = "natural"
+        return draft
 
 
 def _stage_draft(stage: dict[str, Any]) -> StageDraft:
     given = stage.get("map", "stock")
     shop_map = _table(given)
+    own = ("map_name", "map_revision", "map_from", "parts", "pulls", "rides")
     return StageDraft(
-        name=_text(stage.get("name")),
+        **_plain(StageDraft, {key: value for key, value in stage.items() if key not in own}),
         map_name="stock" if given == "stock" else _text(shop_map.get("name")),
         map_revision=_whole(shop_map.get("revision")),
         map_from=_whole(shop_map.get("from")),
-        fuel=_text(stage.get("fuel")),
-        gear=_whole(stage.get("gear")),
-        tyre=_text(stage.get("tyre")),
-        dyno=_text(stage.get("dyno")),
-        mounting=_whole(stage.get("mounting")),
-        target_lambda=_figure(stage.get("target_lambda")),
-        suggestion_entered=stage.get("suggestion_entered") is True,
         parts=[
             (_text(part.get("category")), _text(part.get("maker")), _text(part.get("name")))
             for part in map(_table, _entries(stage.get("parts")))
         ],
         pulls=[_text(name) for name in _entries(stage.get("pulls"))],
         rides=[_text(name) for name in _entries(stage.get("rides"))],
-        note=_text(stage.get("note")),
     )
+
+
+def _plain(kind: type, content: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the entries that a draft has a field of this name for, each as its kind of value."""
+    read = {"str": _text, "int | None": _whole, "float | None": _figure, "bool": _true}
+    kinds = {one.name: one.type for one in fields(kind)}
+    return {key: read[str(kinds[key])](value) for key, value in content.items() if key in kinds}
 
 
 def _filled(content: Mapping[str, Any]) -> dict[str, Any]:
@@ -185,6 +161,10 @@ def _entries(value: object) -> list[Any]:
 
 def _text(value: object) -> str:
     return value.strip() if isinstance(value, str) else ""
+
+
+def _true(value: object) -> bool:
+    return value is True
 
 
 def _whole(value: object) -> int | None:

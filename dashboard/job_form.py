@@ -13,26 +13,14 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.intake_desk import Held, Places, guessed_places
-from dashboard.job_draft import Draft, StageDraft, for_bike
+from dashboard.job_draft import BIKE, Draft, StageDraft, for_bike
 from dashboard.shop_words import USUAL_STAGES, Known, KnownPart
 from warehouse import wording
 
 EARLIEST, LATEST = dt.date(1990, 1, 1), dt.date(2100, 12, 31)
 PartKey = tuple[str, str, str]
 
-_OF_THE_BIKE = (
-    "reference",
-    "make",
-    "model",
-    "first_year",
-    "last_year",
-    "displacement_cc",
-    "year",
-    "cylinders",
-    "induction",
-    "owner",
-    "control",
-)
+_OF_THE_BIKE = (*BIKE, "first_year", "last_year")
 
 
 class JobForm:

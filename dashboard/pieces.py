@@ -9,8 +9,8 @@ import polars as pl
 import streamlit as st
 
 from dashboard import on_page
+from dashboard.desk import UpdateRun
 from dashboard.drawing import CellTable, Chart
-from dashboard.run_command import CommandRun
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import wording
@@ -172,8 +172,8 @@ def cards(entries: Iterable[tuple[str, str, str]]) -> None:
             )
 
 
-def follow(run: CommandRun, place: Any = st) -> None:
-    """Show in a place of the page how far a command is, and draw the page again at its end."""
+def follow(run: UpdateRun, place: Any = st) -> None:
+    """Show in a place of the page how far an update is, and draw the page again at its end."""
     bar = place.progress(0.0, text="Starting")
     for step in run.steps():
         bar.progress(step.share, text=step.sentence)

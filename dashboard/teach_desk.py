@@ -1,32 +1,24 @@
-"""What the page that teaches layouts does: asks for a guess, tries a layout, saves it."""
+"""What the page that teaches layouts does: a guess and a form become a layout, which is saved."""
 
 from __future__ import annotations
 
 import copy
 import hashlib
-import json
-import re
-import subprocess
 from collections.abc import Collection
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from dashboard.desk import LOOKING, DeskError
 from dashboard.file_names import safe_name
-from dashboard.intake_desk import has_comments
-from dashboard.run_command import in_utf8, rollbook_command
-from schemas.layout import (
-    AS_STATED,
-    CHANNEL_COLUMNS,
-    Layout,
-    name_mistake,
-    new_layout_file,
-)
+from schemas.channels import CHANNEL_COLUMNS
+from schemas.desk import AskDraft, AskTrial, Drafted, Trial
+from schemas.layout import AS_STATED, Layout, name_mistake, new_layout_file
+from schemas.layout_text import layout_text, tables_of
 from schemas.toml_text import MistakesError, read_toml
 from schemas.units import known_units
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
-LONGEST_WAIT_S = 120
 NOT_USED = "not used"
 CHANNELS = (NOT_USED, *sorted(CHANNEL_COLUMNS))
 UNITS = (*(word for word in known_units() if word != "lambda"), AS_STATED)
@@ -40,75 +32,27 @@ _AIR = {
 }
 
 
-class DeskError(RuntimeError):
-    """The guess or the trial could not be made, in plain words."""
+def drafted(asked: AskDraft) -> Drafted:
+    """Return the guess for a file; raises DeskError."""
+    answer = LOOKING.ask(asked)
+    assert isinstance(answer, Drafted)  # noqa: S101 - what a draft is answered with
+    return answer
 
 
-def drafted(
-    file: Path,
-    shop: Path,
-    came_as: str = "",
-    private: Collection[str] = (),
-    not_private: Collection[str] = (),
-) -> dict[str, Any]:
-    """Return the guess for a file, as `rollbook layout draft --json` tells it.
-
-    What a person says of columns that are private or are not rules. Raises DeskError.
-    """
-    said = [f"--private={name}" for name in private]
-    said += [f"--not-private={name}" for name in not_private]
-    return _asked(["layout", "draft", str(file), "--json", *_where(shop, came_as), *said])
+def tried(asked: AskTrial) -> Trial:
+    """Return what comes out of a file read with a layout; raises DeskError."""
+    answer = LOOKING.ask(asked)
+    assert isinstance(answer, Trial)  # noqa: S101 - what a trial is answered with
+    return answer
 
 
-def tried(file: Path, tables: dict[str, Any], shop: Path, came_as: str = "") -> dict[str, Any]:
-    """Return what comes out of a file read with a layout.
-
-    Raises DeskError: With the reason.
-    """
-    command = ["layout", "try", str(file), "-", "--json", *_where(shop, came_as)]
-    return _asked(command, json.dumps(tables))
-
-
-def _where(shop: Path, came_as: str) -> list[str]:
-    # In one word each: a name may begin with a dash.
-    return ["--shop", str(shop), *([f"--came-as={came_as}"] if came_as else [])]
-
-
-def _asked(arguments: list[str], given: str = "") -> dict[str, Any]:
-    said = _said(arguments, given).splitlines()
-    for line in reversed(said):
-        if line.startswith("{"):
-            return json.loads(line)
-    raise DeskError(" ".join(said[-3:]) if said else "the command said nothing")
-
-
-def _said(arguments: list[str], given: str) -> str:
-    # A process of its own: pages import nothing of the flows.
-    try:
-        done = subprocess.run(
-            rollbook_command(*arguments),
-            input=given,
-            capture_output=True,
-            encoding="utf-8",
-            errors="replace",
-            timeout=LONGEST_WAIT_S,
-            check=False,
-            env=in_utf8(),
-        )
-    except subprocess.TimeoutExpired:
-        raise DeskError(f"looking at the file took longer than {LONGEST_WAIT_S} s") from None
-    return (done.stdout + done.stderr).strip()
-
-
-def as_taught(
-    guess: dict[str, Any], tables: dict[str, Any], not_private: Collection[str] = ()
-) -> dict[str, Any]:
+def as_taught(guess: Drafted, tables: dict[str, Any], not_private: Collection[str] = ()) -> Drafted:
     """Return a guess with what a standing layout says put in the place of what was guessed.
 
-    It has the form of a guess; what the layout says of columns that this file lacks stays in it.
+    What the layout says of columns that this file lacks stays in it.
     """
     said = {channel["column"]: (word, channel) for word, channel in tables["channels"].items()}
-    asked = guess["tables"]["layout"].get("private", [])
+    asked = guess.tables["layout"].get("private", [])
     hidden = [*tables["layout"].get("private", []), *asked]
     hidden = [name for name in dict.fromkeys(hidden) if name not in not_private]
     about = {key: value for key, value in tables["layout"].items() if key != "private"}
@@ -116,33 +60,34 @@ def as_taught(
         about["private"] = hidden
     tables = tables | {"layout": about}
     columns = []
-    for column in guess["columns"]:
-        word, channel = said.get(column["name"], (None, {}))
-        columns.append(
-            column
-            | {
-                "channel": word,
-                "unit": channel.get("unit", "1") if word else column["unit"],
-                "confidence": 1.0 if word else 0.0,
-                "words": "as taught" if word else "",
-                "is_private": not word and (column["is_private"] or column["name"] in hidden),
-                "example": "" if column["name"] in hidden else column["example"],
-                "why": [] if word else column["why"],
-            }
-        )
+    for column in guess.columns:
+        word, channel = said.get(column.name, (None, {}))
+        is_hidden = column.name in hidden
+        changed = {
+            "channel": word,
+            "unit": channel.get("unit", "1") if word else column.unit,
+            "confidence": 1.0 if word else 0.0,
+            "words": "as taught" if word else "",
+            "is_private": not word and (column.is_private or is_hidden),
+            "example": "" if is_hidden else column.example,
+            "why": () if word else column.why,
+        }
+        columns.append(column.model_copy(update=changed))
     questions = []
-    for question in guess["questions"]:
-        answer = _answer_in(tables, question["key"])
+    for question in guess.questions:
+        answer = _answer_in(tables, question.key)
         if answer is not None:
-            choices = list(dict.fromkeys([*question["choices"], answer]))
-            questions.append(question | {"choices": choices, "chosen": answer})
-    return guess | {
-        "columns": columns,
-        "questions": questions,
-        "tables": tables,
-        "kind": tables["layout"]["kind"],
-        "is_taught": True,
-    }
+            choices = tuple(dict.fromkeys([*question.choices, answer]))
+            questions.append(question.model_copy(update={"choices": choices, "chosen": answer}))
+    return guess.model_copy(
+        update={
+            "columns": tuple(columns),
+            "questions": tuple(questions),
+            "tables": tables,
+            "log_kind": tables["layout"]["kind"],
+            "is_taught": True,
+        }
+    )
 
 
 def _answer_in(tables: dict[str, Any], key: str) -> str | None:
@@ -158,10 +103,10 @@ def _answer_in(tables: dict[str, Any], key: str) -> str | None:
     return str(found).lower() if isinstance(found, bool) else str(found)
 
 
-def doubled(guess: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
+def doubled(guess: Drafted, rows: list[dict[str, Any]]) -> list[str]:
     """Return what is wrong where several columns are one channel."""
     standing: dict[str, list[str]] = {}
-    for word, channel in _beside(guess, rows).items():
+    for word, channel in _beside(guess.tables, rows).items():
         standing.setdefault(word, []).append(channel["column"])
     for row in rows:
         if row["channel"] not in (None, "", NOT_USED):
@@ -173,10 +118,10 @@ def doubled(guess: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
     ]
 
 
-def _beside(guess: dict[str, Any], rows: list[dict[str, Any]]) -> dict[str, Any]:
+def _beside(tables: dict[str, Any], rows: list[dict[str, Any]]) -> dict[str, Any]:
     """Return the channels whose columns are not in the form: this file may lack them."""
     in_form = {row["name"] for row in rows}
-    channels = guess["tables"]["channels"].items()
+    channels = tables["channels"].items()
     return {word: channel for word, channel in channels if channel["column"] not in in_form}
 
 
@@ -189,16 +134,16 @@ def missing_air(tables: dict[str, Any]) -> list[str]:
 
 
 def corrected(
-    guess: dict[str, Any],
+    guess: Drafted,
     about: dict[str, str],
     rows: list[dict[str, Any]],
     answers: dict[str, str],
 ) -> dict[str, Any]:
     """Return the layout's tables as the form says."""
-    tables = copy.deepcopy(guess["tables"])
+    tables = copy.deepcopy(guess.tables)
     tables["layout"] |= about
     before = {c["column"]: (word, c) for word, c in tables["channels"].items()}
-    channels: dict[str, dict[str, Any]] = dict(_beside({"tables": tables}, rows))
+    channels: dict[str, dict[str, Any]] = _beside(tables, rows)
     for row in rows:
         word = row["channel"]
         if word in (None, "", NOT_USED):
@@ -209,7 +154,7 @@ def corrected(
         channels[word] = {**kept, "column": row["name"], "unit": row["unit"] or "1"}
     tables["channels"] = channels
     used = [channel["column"] for channel in channels.values()]
-    if len(used) >= 2 and not guess.get("is_taught"):
+    if len(used) >= 2 and not guess.is_taught:
         tables["recognise"] = {**tables["recognise"], "columns": used[:8]}
     for key, answer in answers.items():
         _answer(tables, key, answer)
@@ -263,17 +208,12 @@ def named(text: str, name: str, equipment: str) -> str:
 
     Raises DeskError: With every mistake.
     """
-    for key, given in (("name", name), ("equipment", equipment)):
-        # JSON's strings are TOML's.
-        typed = json.dumps(given, ensure_ascii=False).replace("\x7f", "\\u007F")
-        text = text.replace(f'{key} = "{NO_NAME}"', f"{key} = {typed}", 1)
     try:
-        layout = read_toml(text, Layout, "the layout")
+        tables = tables_of(read_toml(text, Layout, "the layout"))
+        tables["layout"] |= {"name": name, "equipment": equipment}
+        return layout_text(read_toml(layout_text(tables), Layout, "the layout"))
     except MistakesError as error:
         raise DeskError("; ".join(error.mistakes)) from None
-    if (layout.layout.name, layout.layout.equipment) != (name, equipment):
-        raise DeskError(f"the name {name!r} and what wrote it, {equipment!r}, cannot be written")
-    return text
 
 
 class Standing(NamedTuple):
@@ -285,8 +225,7 @@ class Standing(NamedTuple):
     @property
     def tables(self) -> dict[str, Any]:
         """What it says, defaults left out."""
-        layout = read_toml(self.text, Layout, self.path.name)
-        return layout.model_dump(exclude_defaults=True, mode="json")
+        return tables_of(read_toml(self.text, Layout, self.path.name))
 
 
 def standing_layout(shop: Path, name: str) -> Standing:
@@ -304,15 +243,6 @@ def standing_layout(shop: Path, name: str) -> Standing:
     raise DeskError(f"The layout {name!r} is gone from the shop's layouts.")
 
 
-def has_remarks(text: str) -> bool:
-    """Return whether a person wrote comments into a layout; those behind its headings are ours.
-
-    >>> has_remarks('[text]  # how the text is written'), has_remarks("# ask Ann")
-    (False, True)
-    """
-    return has_comments(re.sub(r"(?m)^(\[[^\]\n]*\])[ \t]+#.*$|[ \t]+# assumed: .*$", r"\1", text))
-
-
 def says_the_same(text: str, other: str) -> bool:
     """Return whether two texts are one layout."""
     return read_toml(text, Layout, "the layout") == read_toml(other, Layout, "the layout")
@@ -321,7 +251,8 @@ def says_the_same(text: str, other: str) -> bool:
 def put_right(shop: Path, opened: Standing, text: str) -> Path:
     """Write a corrected layout over the standing one, which is kept among the backups.
 
-    Raises DeskError if somebody else changed it meanwhile; nothing is written.
+    Comments that a person wrote into it stay. Raises DeskError if somebody else changed it
+    meanwhile; nothing is written then.
     """
     try:
         now = opened.path.read_text(encoding="utf-8")
@@ -335,7 +266,8 @@ def put_right(shop: Path, opened: Standing, text: str) -> Path:
     mark = hashlib.sha256(now.encode()).hexdigest()[:12]
     kept = ShopFolder(shop).backups / "layouts" / safe_name(f"{opened.path.stem}-{mark}.toml")
     write_whole(kept, opened.path.read_bytes())
-    write_whole(opened.path, text)
+    layout = read_toml(text, Layout, "the layout")
+    write_whole(opened.path, layout_text(layout, over=opened.text))
     return kept
 
 

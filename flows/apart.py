@@ -50,9 +50,13 @@ class Limits(NamedTuple):
 
 
 class Worker:
-    """A process that calls functions one after the other; started when first needed."""
+    """A process that calls functions one after the other; started when first needed.
 
-    def __init__(self) -> None:
+    `ready` is called there as it starts, without limits: what it loads, no file is charged for.
+    """
+
+    def __init__(self, ready: Callable[[], None] | None = None) -> None:
+        self._ready = ready
         self._process: Any = None
         self._pipe: Connection | None = None
 
@@ -63,12 +67,12 @@ class Worker:
         passed or the process ends by itself.
         """
         if self._process is None:
-            self._start()
+            self.start()
         try:
             return self._ask(limits, function, arguments)
         except (EOFError, ConnectionError):
             # Once more: something else may have ended the process.
-            self._start()
+            self.start()
         try:
             return self._ask(limits, function, arguments)
         except (EOFError, ConnectionError):
@@ -78,7 +82,7 @@ class Worker:
     def _ask(
         self, limits: Limits, function: Callable[..., Result], arguments: tuple[Any, ...]
     ) -> Result:
-        assert self._pipe is not None  # noqa: S101 - made by _start
+        assert self._pipe is not None  # noqa: S101 - made by start()
         try:
             self._pipe.send((limits, function, arguments))
             self._wait(limits)
@@ -100,11 +104,12 @@ class Worker:
         self._process.join()
         self._process = self._pipe = None
 
-    def _start(self) -> None:
+    def start(self) -> None:
+        """Start the process and wait until it is ready."""
         # Spawned: a forked copy of a process that has used polars hangs.
         context = multiprocessing.get_context("spawn")
         self._pipe, far_end = context.Pipe()
-        self._process = context.Process(target=_serve, args=(far_end,), daemon=True)
+        self._process = context.Process(target=_serve, args=(far_end, self._ready), daemon=True)
         with without_main():
             self._process.start()
         far_end.close()
@@ -152,9 +157,9 @@ def without_main() -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def worker() -> Iterator[Worker]:
+def worker(ready: Callable[[], None] | None = None) -> Iterator[Worker]:
     """Give a worker that ends with the block."""
-    made = Worker()
+    made = Worker(ready)
     try:
         yield made
     finally:
@@ -186,7 +191,7 @@ def _processor_s(process: psutil.Process) -> float:
     return used.user + used.system
 
 
-def _serve(pipe: Connection) -> None:
+def _serve(pipe: Connection, ready: Callable[[], None] | None) -> None:
     """Answer calls until the other end is gone."""
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with contextlib.suppress(psutil.Error, OSError):
@@ -195,6 +200,8 @@ def _serve(pipe: Connection) -> None:
     with Path(os.devnull).open("wb") as silence:
         for told in (1, 2):
             os.dup2(silence.fileno(), told)
+    if ready is not None:
+        ready()
     pipe.send("ready")
     while True:
         try:

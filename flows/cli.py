@@ -20,7 +20,7 @@ import typer
 from rich.text import Text
 
 from flows.cli_layout import layout_app
-from flows.terminal import console, set_up_streams, write_json
+from flows.terminal import console, set_up_streams
 from warehouse.shop import keep_to_owner
 
 app = typer.Typer(
@@ -38,7 +38,6 @@ Shop = Annotated[
 ]
 WAIT_S = 60.0
 """How long a command waits for another writer before it says so."""
-LEAST_TELLING_S = 0.1
 INTERRUPTED = 130
 """What shells expect of a command that Ctrl-C ended: 128 and the signal's number."""
 FAULT = 70
@@ -68,10 +67,13 @@ def _tell_error(error: Exception) -> int:
         if type(error).__name__ != "NoArgsIsHelpError":
             console.print(Text(f"{usage}Error: {told()}", style="bold red"), soft_wrap=True)
         return getattr(error, "exit_code", 2)
-    is_known = _is_known(error)
-    said = _told(error) if is_known else _fault(error)
-    console.print(Text(said, style="bold red"), soft_wrap=True)
-    return 1 if is_known else FAULT
+    console.print(Text(told_of(error, *map(Path, sys.argv[1:])), style="bold red"), soft_wrap=True)
+    return 1 if _is_known(error) else FAULT
+
+
+def told_of(error: Exception, *places: Path) -> str:
+    """Return an error in words; one that nobody foresaw is kept whole in the log of a shop."""
+    return _told(error) if _is_known(error) else _fault(error, *places)
 
 
 def _is_known(error: Exception) -> bool:
@@ -111,9 +113,9 @@ def _told(error: Exception) -> str:
     return f"{error}. {remedy}" if remedy else str(error)
 
 
-def _fault(error: Exception) -> str:
+def _fault(error: Exception, *places: Path) -> str:
     """Keep the whole of an error that nobody foresaw where it can be sent on from; say so."""
-    shops = [Path(argument) for argument in sys.argv[1:] if _is_shop(Path(argument))]
+    shops = [place for place in places if _is_shop(place)]
     folder = shops[0] / "warehouse" if shops else Path(tempfile.gettempdir()) / "rollbook"
     log = folder / "logs" / "fault.txt"
     text = "".join(traceback.format_exception(error))
@@ -212,22 +214,14 @@ def demo(
     _say_how_to_look(folder)
 
 
-Tell = Annotated[
-    bool, typer.Option("--tell", help="Print progress as lines of JSON, for other programs.")
-]
-
-
 Complete = Annotated[
     bool, typer.Option("--complete", help="Say that no file in the inbox is still being written.")
 ]
 
 
 @app.command()
-def update(folder: Shop, tell: Tell = False, complete: Complete = False) -> None:
+def update(folder: Shop, complete: Complete = False) -> None:
     """Intake, derive and publish in one go, then print the three answers."""
-    if tell:
-        _update_telling(folder, complete)
-        return
     _update(folder, complete)
     _say_how_to_look(folder)
 
@@ -484,42 +478,6 @@ def _update(folder: Path, complete: bool) -> None:
         console.print(Text(f"Look twice: {gap}.", style="yellow"))
     if is_needed:
         raise typer.Exit(1)
-
-
-def _update_telling(folder: Path, complete: bool) -> None:
-    """Do what `update` does, telling a program that waits for it."""
-    from flows.derive import derive as derive_all
-    from flows.intake import take_in
-    from flows.publish import publish_snapshot
-    from flows.settings import open_shop
-    from flows.update import healing
-
-    told_at = {"": 0.0}
-
-    def line(**entries: object) -> None:
-        write_json(entries)
-
-    def tell(done: int, total: int, word: str) -> None:
-        now = time.monotonic()
-        if done >= total or now - told_at.get(word, 0.0) > LEAST_TELLING_S:
-            told_at[word] = now
-            line(word=word, done=done, total=total)
-
-    def work(connection: Any) -> Any:
-        take_in(connection, shop, settings, progress=tell, settle_s=settle_s)
-        derive_all(connection, shop, settings, progress=tell)
-        return publish_snapshot(connection, shop)
-
-    try:
-        shop, settings = open_shop(folder)
-        settle_s = 0.0 if complete else settings.intake.settle_s
-        line(word="waiting for the shop", done=0, total=1)
-        snapshot = healing(shop, work, lambda said: line(mended=said), wait_s=WAIT_S)
-    except Exception as error:  # noqa: BLE001 - told, and kept whole in a log
-        is_known = _is_known(error)
-        line(error=_told(error) if is_known else _fault(error))
-        raise typer.Exit(1 if is_known else FAULT) from None
-    line(finished=True, snapshot=snapshot.number)
 
 
 def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:

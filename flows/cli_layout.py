@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
 from rich.text import Text
 
-from flows.terminal import console, write_json, write_text
-from warehouse.shop import ShopFolder
+from flows.terminal import console, write_text
+
+if TYPE_CHECKING:
+    from schemas.desk import Drafted, Trial, Tried
 
 layout_app = typer.Typer(
     help="Teach the shop how a kind of file is to be read.", no_args_is_help=True
@@ -23,19 +24,9 @@ File = Annotated[
     Path,
     typer.Argument(help="A file as the equipment wrote it.", exists=True, dir_okay=False),
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print plain JSON, for other programs.")]
 CameAs = Annotated[
     str, typer.Option(help="Name under which the file came, where it is kept under another.")
 ]
-_NOTHING_TRIED: dict[str, Any] = {
-    "mistakes": [],
-    "trouble": "",
-    "tried": None,
-    "toml": "",
-    "rivals": [],
-    "waiting": [],
-}
-DRAFTED_HERE_BYTES = 256 * 1024
 BARS = "▁▂▃▄▅▆▇█"
 
 
@@ -53,130 +44,52 @@ def draft(
         list[str] | None, typer.Option(help="A column that was taken for private and is not.")
     ] = None,
     came_as: CameAs = "",
-    as_json: AsJson = False,
 ) -> None:
     """Propose a layout for a file and show what comes out of it."""
-    layout, answer = _on(
-        file, _drafted, file, shop, name, equipment, private or (), not_private or (), came_as
+    from flows import apart, teach
+    from schemas.desk import AskDraft, AskTrial, Trial
+
+    asked = AskDraft(
+        file=file,
+        shop=shop,
+        came_as=came_as,
+        name=name,
+        equipment=equipment,
+        private=tuple(private or ()),
+        not_private=tuple(not_private or ()),
     )
-    if as_json:
-        write_json(answer)
-    else:
-        _show_draft(file, answer)
+    with apart.worker(teach.ready) as worker:
+        made = apart.call_on(file, worker, teach.drafted, asked)
+        found = Trial(mistakes=made.mistakes)
+        if not made.mistakes:
+            to_try = AskTrial(file=file, layout=made.toml, shop=shop, came_as=came_as)
+            found = apart.call_on(file, worker, teach.trial, to_try)
+    _show_draft(file, made)
+    _show_trial(found)
+    console.print()
+    write_text(made.toml)
     if save:
-        _save(file, layout, shop, answer)
+        _save(made, found, shop)
 
 
 @layout_app.command(name="try")
 def try_layout(
     file: File,
-    layout: Annotated[
-        Path, typer.Argument(help="The layout, as TOML or JSON; - reads it from the input.")
-    ],
-    shop: Annotated[
-        Path | None, typer.Option(help="The shop's folder: tells rivals and waiting files.")
-    ] = None,
+    layout: Annotated[Path, typer.Argument(help="The layout as TOML; - reads it from the input.")],
+    shop: Annotated[Path | None, typer.Option(help="The shop's folder: tells rivals.")] = None,
     came_as: CameAs = "",
-    as_json: AsJson = False,
 ) -> None:
     """Read a file with a layout and show what comes out of it."""
+    from flows import apart, teach
+    from schemas.desk import AskTrial
+
     text = sys.stdin.read() if str(layout) == "-" else layout.read_text(encoding="utf-8")
-    answer = _tried_apart(file, shop, text, came_as)
-    if as_json:
-        write_json(answer)
-    else:
-        _show_tried(answer)
-    if not as_json and (answer["mistakes"] or answer["trouble"]):
+    asked = AskTrial(file=file, layout=text, shop=shop, came_as=came_as)
+    with apart.worker(teach.ready) as worker:
+        found = apart.call_on(file, worker, teach.trial, asked)
+    _show_trial(found)
+    if found.mistakes or found.trouble:
         raise typer.Exit(1)
-
-
-def _on(file: Path, function: Callable[..., Any], *arguments: Any) -> Any:
-    """Return what a function makes of a foreign file; it may end the process that reads it."""
-    from flows import apart
-    from flows.readers.formats import is_small_text
-
-    size = file.stat().st_size
-    if size <= DRAFTED_HERE_BYTES and is_small_text(file):
-        return function(*arguments)
-    limits = apart.Limits.for_bytes(size)
-    with apart.worker() as worker:
-        # What a draft needs beside reading is loaded within the call.
-        return worker.call(
-            limits._replace(processor_s=limits.processor_s + 6.0), function, *arguments
-        )
-
-
-def _drafted(
-    file: Path,
-    shop: Path | None,
-    name: str,
-    equipment: str,
-    private: Sequence[str],
-    not_private: Sequence[str],
-    came_as: str,
-) -> tuple[Any, dict[str, Any]]:
-    """Return a drafted layout, None where it lacks a channel, and all that is told of it."""
-    from flows import teach
-    from flows.readers.source import UnreadableError
-
-    found = teach.draft(file, name, equipment, private, not_private)
-    answer: dict[str, Any] = teach.draft_as_json(found)
-    answer["tried"], answer["trouble"], answer["known"] = None, "", []
-    settings, others = _of_shop(shop)
-    if shop is not None:
-        answer["known"] = teach.known_layouts(file, ShopFolder(shop), came_as)
-    if answer["mistakes"]:
-        return None, answer
-    layout = found.layout()
-    try:
-        answer["tried"] = teach.tried(file, layout, settings, others, came_as)
-        answer["trouble"] = _trouble(answer["tried"]["verdict"])
-    except UnreadableError as error:
-        answer["trouble"] = f"{error.reason}. {error.remedy}"
-    return layout, answer
-
-
-def _tried_apart(file: Path, shop: Path | None, text: str, came_as: str) -> dict[str, Any]:
-    from flows import teach
-    from flows.readers.source import UnreadableError
-
-    try:
-        answer = _on(file, _tried, file, shop, text, came_as)
-    except UnreadableError as error:  # it passed the limits: nothing more is known of it
-        return _NOTHING_TRIED | {"trouble": f"{error.reason}. {error.remedy}"}
-    if shop is not None and answer["tried"] is not None:
-        layout = teach.layout_of(_tables(text))
-        answer["waiting"] = teach.waiting_files(ShopFolder(shop), layout)
-    return answer
-
-
-def _tables(text: str) -> Any:
-    return json.loads(text) if text.lstrip().startswith("{") else text
-
-
-def _tried(file: Path, shop: Path | None, text: str, came_as: str) -> dict[str, Any]:
-    """Return what comes out of a file with a layout, as a text of TOML or JSON."""
-    from flows import teach
-    from flows.readers.source import UnreadableError
-    from schemas.toml_text import MistakesError
-
-    answer = dict(_NOTHING_TRIED)
-    try:
-        described = teach.layout_of(_tables(text))
-        answer["toml"] = teach.layout_text(described)
-        settings, others = _of_shop(shop)
-        answer["tried"] = teach.tried(file, described, settings, others, came_as)
-        answer["trouble"] = _trouble(answer["tried"]["verdict"])
-        if shop is not None:
-            from flows.settings import open_shop
-
-            folder, _ = open_shop(shop)
-            answer["rivals"] = teach.rivals(file, described, folder, came_as)
-    except MistakesError as error:
-        answer["mistakes"] = error.mistakes
-    except UnreadableError as error:
-        answer["trouble"] = f"{error.reason}. {error.remedy}"
-    return answer
 
 
 @layout_app.command(name="list")
@@ -210,142 +123,118 @@ def list_layouts(shop: Annotated[Path, typer.Argument(help="The shop's folder.")
             console.print(Text(f"  {mistake}", style="red"))
 
 
-def _of_shop(shop: Path | None) -> tuple[Any, list[Any]]:
-    """Return a shop's settings and layouts, with which its intake reads."""
-    if shop is None:
-        return None, []
-    from flows.settings import open_shop
-    from schemas.layout import read_layouts
-
-    folder, settings = open_shop(shop)
-    return settings, read_layouts(folder.layouts)[0]
-
-
-def _trouble(verdict: dict[str, str]) -> str:
-    """Return why the intake would not take the file in; rivals are told apart from it."""
-    if verdict["state"] == "taken in" or verdict["code"] == "two layouts fit":
-        return ""
-    return f"{verdict['reason']}. {verdict['remedy']}"
-
-
-def _save(file: Path, layout: Any, shop: Path | None, answer: dict[str, Any]) -> None:
-    from flows import teach
+def _save(made: Drafted, found: Trial, shop: Path | None) -> None:
+    from flows import apart, teach
     from flows.settings import open_shop
 
     if shop is None:
         raise teach.TeachError("--save needs --shop: into which shop's layouts?")
-    if layout is None:
+    if made.mistakes:
         raise teach.TeachError(
             "the draft lacks a needed channel and cannot be saved; save its text by hand and "
             "complete it"
         )
     folder, _ = open_shop(shop)
-    rivals = teach.rivals(file, layout, folder)
-    if rivals:
+    if found.rivals:
         raise teach.TeachError(
-            f"layout {rivals[0]!r} fits this file as well or better; the file would wait. Name a "
-            "column under recognise that only one of them has"
+            f"layout {found.rivals[0]!r} fits this file as well or better; the file would wait. "
+            "Name a column under recognise that only one of them has"
         )
-    target = teach.save(folder, layout)
-    waiting = teach.waiting_files(folder, layout)
-    if not answer.get("quiet"):
-        console.print(Text(f"Saved: {target}"), soft_wrap=True)
-        if waiting:
-            console.print(
-                Text(
-                    f"{len(waiting)} waiting files are of this layout and are read by the next "
-                    "update; those that a card names are then taken in."
-                )
+    layout = teach.layout_of(made.toml)
+    console.print(Text(f"Saved: {teach.save(folder, layout)}"), soft_wrap=True)
+    with apart.worker() as worker:
+        waiting = teach.waiting_files(folder, layout, worker)
+    if waiting:
+        console.print(
+            Text(
+                f"{len(waiting)} waiting files are of this layout and are read by the next "
+                "update; those that a card names are then taken in."
             )
+        )
 
 
-def _show_draft(file: Path, answer: dict[str, Any]) -> None:
-    console.print(
-        Text(f"{file.name}: {answer['format']}, {answer['where']}; taken for a {answer['kind']}.")
-    )
-    for known in answer["known"]:
+def _show_draft(file: Path, made: Drafted) -> None:
+    console.print(Text(f"{file.name}: {made.format}, {made.where}; taken for a {made.log_kind}."))
+    for known in made.known:
         console.print(Text(f"The shop knows this file: {known}.", style="yellow"))
     table = Table("Column", "Examples", "Channel", "Unit", "How sure", "Why", show_lines=False)
     styles = {"sure": "green", "likely": "yellow", "a guess": "red"}
-    for column in answer["columns"]:
-        words = column["words"]
-        how = f"{words} ({column['confidence']:.0%})" if column["channel"] else words
+    for column in made.columns:
+        how = f"{column.words} ({column.confidence:.0%})" if column.channel else column.words
         table.add_row(
-            Text(column["name"]),
-            Text(column["example"]),
-            Text(column["channel"] or ""),
-            Text(column["unit"]),
-            Text(how, style=styles.get(words, "dim")),
-            Text("; ".join(column["why"])),
+            Text(column.name),
+            Text(column.example),
+            Text(column.channel or ""),
+            Text(column.unit),
+            Text(how, style=styles.get(column.words, "dim")),
+            Text("; ".join(column.why)),
         )
     console.print(table)
-    for entry in answer["head"]:
-        told = f"read as {entry['read_as']}: {entry['says']}" if entry["read_as"] else "not used"
-        console.print(Text(f"Above the table: {entry['key']}, {told}"))
-    for doubt in answer["doubts"]:
+    for entry in made.head:
+        told = f"read as {entry.read_as}: {entry.says}" if entry.read_as else "not used"
+        console.print(Text(f"Above the table: {entry.key}, {told}"))
+    for doubt in made.doubts:
         console.print(Text(f"Look twice: {doubt}", style="yellow"))
-    if answer["questions"]:
+    if made.questions:
         console.print("Only you know (what was put in, to be corrected in the text below):")
-        for question in answer["questions"]:
-            console.print(
-                Text(f"  {question['key']}: {question['text']}  now {question['chosen']!r}")
-            )
-    _show_tried(answer)
-    console.print()
-    write_text(answer["toml"])
+        for question in made.questions:
+            console.print(Text(f"  {question.key}: {question.text}  now {question.chosen!r}"))
 
 
-def _show_tried(answer: dict[str, Any]) -> None:
-    for mistake in answer["mistakes"]:
+def _show_trial(trial: Trial) -> None:
+    for mistake in trial.mistakes:
         console.print(Text(f"To be completed: {mistake}", style="red"))
-    if answer["trouble"]:
-        console.print(Text(f"It would be refused: {answer['trouble']}", style="red"))
-    found = answer["tried"]
-    if found is None:
-        return
+    if trial.trouble:
+        console.print(Text(f"It would be refused: {trial.trouble}", style="red"))
+    for rival in trial.rivals:
+        console.print(Text(f"Layout {rival!r} fits this file as well.", style="yellow"))
+    if trial.tried is not None:
+        _show_tried(trial.tried)
+
+
+def _show_tried(found: Tried) -> None:
     console.print(
         Text(
-            f"Read with it: {found['rows_kept']} of {found['rows_read']} rows kept, "
-            f"{found['rows_rejected']} rejected."
+            f"Read with it: {found.rows_kept} of {found.rows_read} rows kept, "
+            f"{found.rows_rejected} rejected."
         )
     )
-    for entry in found["head"]:
-        told = "found" if entry["found"] else "NOT FOUND in this file"
-        style = "" if entry["found"] else "yellow"
-        said = f"Head entry {entry['key']!r}, read as {entry['read_as']}: {told}"
-        console.print(Text(said, style=style))
-    for name in found["lacking_columns"]:
+    for entry in found.head:
+        told = "found" if entry.found else "NOT FOUND in this file"
+        said = f"Head entry {entry.key!r}, read as {entry.read_as}: {told}"
+        console.print(Text(said, style="" if entry.found else "yellow"))
+    for name in found.lacking_columns:
         console.print(
             Text(f"Column {name!r} of the layout: NOT FOUND in this file", style="yellow")
         )
-    for row in found["rejected"][:5]:
-        console.print(Text(f"  line {row['line']}, {row['column']}: {row['rule']}; {row['found']}"))
-    for note in found["notes"]:
+    for row in found.rejected[:5]:
+        console.print(Text(f"  line {row.line}, {row.column}: {row.rule}; {row.found}"))
+    for note in found.notes:
         console.print(Text(f"  {note}", style="yellow"))
     table = Table("Channel", "Unit", "Lowest", "Middle", "Highest", "Course")
-    for channel in found["channels"]:
+    for channel in found.channels:
         table.add_row(
-            channel["channel"],
-            channel["unit"],
-            *(f"{channel[key]:.4g}" for key in ("low", "middle", "high")),
-            _course(channel["values"]),
+            channel.label,
+            channel.unit,
+            *(f"{value:.4g}" for value in (channel.low, channel.middle, channel.high)),
+            _course(channel.values),
         )
     console.print(table)
-    curve = found["curve"]
-    if curve and curve["trouble"]:
-        console.print(Text(f"No curve: {curve['trouble']}", style="yellow"))
+    curve = found.curve
+    if curve and curve.trouble:
+        console.print(Text(f"No curve: {curve.trouble}", style="yellow"))
     elif curve:
-        power = curve["power_w"]
+        power = curve.power_w
         top = max(range(len(power)), key=power.__getitem__)
         console.print(
             Text(
                 f"Curve as the file states it: {power[top] / 1000:.1f} kW at "
-                f"{curve['engine_speed_rpm'][top]:.0f} rpm  {_course(power)}"
+                f"{curve.engine_speed_rpm[top]:.0f} rpm  {_course(power)}"
             )
         )
 
 
-def _course(values: list[float], width: int = 32) -> str:
+def _course(values: Sequence[float], width: int = 32) -> str:
     """Return a row of bars."""
     if len(values) < 2:
         return ""

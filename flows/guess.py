@@ -14,18 +14,21 @@ import math
 import re
 from collections.abc import Collection
 from dataclasses import dataclass, field
-from typing import Any
+from functools import cached_property
+from itertools import product
+from typing import Any, Literal
 
 import numpy as np
 import polars as pl
 
-from flows.channel_words import FACTOR, HEAD, HINTS, STANDARDS, SURE, plain_words
 from flows.privacy import private_by_name, private_by_values
 from flows.readers.source import Look
-from flows.readers.words import known_unit, name_and_unit, number, other_unit
-from schemas.columns import CHANNELS
-from schemas.layout import CHANNEL_COLUMNS, HEAD_FIELDS, Layout
-from schemas.units import conversion
+from flows.readers.words import known_unit, name_and_unit, number, other_unit, plain_words
+from schemas import desk
+from schemas.channels import BY_WORD, CHANNELS, Channel
+from schemas.desk import Question
+from schemas.layout import Layout
+from schemas.units import Conversion, conversion
 
 WORD_SURE, WORD_HINT, UNIT_OWN, UNIT_SHARED, UNIT_WRONG = 5.0, 2.5, 2.0, 1.0, -8.0
 RANGE_FITS, RANGE_MISSES, RELATION, RELATION_BROKEN = 1.0, -4.0, 2.5, -6.0
@@ -50,69 +53,18 @@ STILL_SHARE, STILL_K = 0.005, 1.5
 """Air of a room changes less than this within a log; air in an intake more (common practice, no
 source)."""
 
-USUAL: dict[str, tuple[float, float]] = {
-    "time": (0.0, 90_000.0),
-    "engine_speed": (600.0, 16_500.0),
-    "roller_speed": (0.0, 95.0),
-    "wheel_power": (-15_000.0, 260_000.0),
-    "wheel_torque": (-60.0, 400.0),
-    "lambda_wide": (0.6, 2.0),
-    "lambda_wide_2": (0.6, 2.0),
-    "o2_narrow": (0.0, 1.3),
-    "throttle": (-3.0, 105.0),
-    "map_pressure": (18_000.0, 260_000.0),
-    "intake_air_temp": (258.0, 353.0),
-    "coolant_temp": (273.0, 400.0),
-    "oil_temp": (273.0, 430.0),
-    "ignition_advance": (-20.0, 60.0),
-    "injector_time": (0.0002, 0.03),
-    "fuel_trim_short": (-40.0, 40.0),
-    "fuel_trim_long": (-40.0, 40.0),
-    "knock": (0.0, 1e5),
-    "exhaust_co": (0.0, 12.0),
-    "exhaust_co2": (3.0, 16.0),
-    "exhaust_o2": (0.0, 10.0),
-    "exhaust_hc": (5.0, 5000.0),
-    "gear": (0.0, 7.0),
-    "battery": (9.0, 17.0),
-    "ambient_temp": (263.0, 318.0),
-    "ambient_pressure": (80_000.0, 106_000.0),
-    "ambient_humidity": (5.0, 100.0),
+STARTED_AT = (
+    r"(date|datum|date time|begun|begin|beginn|start|started|recorded|ride begun)( at| time)?",
+    r"(fecha|data|zeitpunkt|datum zeit|run date|test date)",
+)
+FACTOR = r"(correction|korrektur|corr)( ?faktor| ?factor)?|cf|facteur( de correction)?|fattore"
+STANDARDS = {
+    "ISO 4106": r"iso ?4106",
+    "SAE J1349": r"j ?1349|\bsae\b(?!.*j ?607)",
+    "SAE J607": r"j ?607|\bstd\b",
+    "DIN 70020": r"din|70020",
+    "ISO 1585": r"1585|iso",
 }
-"""Where the middle nine tenths of a channel usually lie, in the dictionary's unit (common practice,
-no source); narrower than the bounds of the contract."""
-
-UNITS: dict[str, tuple[str, ...]] = {
-    "time": ("s", "ms"),
-    "engine_speed": ("rpm",),
-    "roller_speed": ("km/h", "mph", "m/s"),
-    "wheel_power": ("kW", "PS", "hp", "W"),
-    "wheel_torque": ("Nm", "lbf*ft", "kgf*m"),
-    "lambda_wide": ("1",),
-    "lambda_wide_2": ("1",),
-    "o2_narrow": ("V", "mV"),
-    "throttle": ("%", "1"),
-    "map_pressure": ("kPa", "mbar", "bar", "psi"),
-    "intake_air_temp": ("degC", "degF", "K"),
-    "coolant_temp": ("degC", "degF", "K"),
-    "oil_temp": ("degC", "degF", "K"),
-    "ignition_advance": ("deg",),
-    "injector_time": ("ms", "us", "s"),
-    "fuel_trim_short": ("%",),
-    "fuel_trim_long": ("%",),
-    "knock": ("1",),
-    "exhaust_co": ("%",),
-    "exhaust_co2": ("%",),
-    "exhaust_o2": ("%",),
-    "exhaust_hc": ("ppm",),
-    "gear": ("1",),
-    "battery": ("V", "mV"),
-    "ambient_temp": ("degC", "degF", "K"),
-    "ambient_pressure": ("mbar", "kPa", "inHg", "mmHg"),
-    "ambient_humidity": ("%",),
-}
-"""Units that files give a channel in, the commonest first."""
-
 TIME_FORMATS = (
     "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%d.%m.%Y %H:%M:%S",
     "%d.%m.%Y %H:%M", "%Y/%m/%d %H:%M:%S", "%Y/%m/%d %H:%M", "%d/%m/%Y %H:%M:%S", "%d/%m/%Y %H:%M",
@@ -125,18 +77,56 @@ _CLOCK_TEXT = r"\d{1,2}:\d{2}(:\d{2})?([.,:]\d+)?\s*(Z|[+-]\d{2}:?\d{2}|[AaPp][M
 
 @dataclass
 class GuessedColumn:
-    """What one column was taken for, how surely, and why."""
+    """A column of the file, what it was taken for, how surely, and why."""
 
     name: str
     stated_unit: str
-    example: str
+    series: pl.Series
     is_private: bool = False
     channel: str | None = None
     unit: str = ""
     confidence: float = 0.0
     why: list[str] = field(default_factory=list)
-    alternatives: list[str] = field(default_factory=list)
     extras: dict[str, Any] = field(default_factory=dict)
+    scores: dict[str, float] = field(default_factory=dict)
+    """Evidence for each channel."""
+
+    @cached_property
+    def values(self) -> np.ndarray:
+        """Its numbers; NaN for all else."""
+        if self.series.dtype.is_numeric():
+            return self.series.cast(pl.Float64).to_numpy()
+        return np.full(self.series.len(), np.nan)
+
+    @cached_property
+    def seen(self) -> np.ndarray:
+        """Its numbers where it has any."""
+        return self.values[np.isfinite(self.values)]
+
+    @cached_property
+    def named(self) -> str:
+        """Its name in plain words, without its unit."""
+        return plain_words(name_and_unit(self.name)[0].split(" #")[0])
+
+    @cached_property
+    def said_unit(self) -> str | None:
+        """Our word for the unit that the file says, in its own place or as the name's last word."""
+        if self.stated_unit and self.stated_unit not in NO_UNIT:
+            return known_unit(self.stated_unit)
+        return _unit_in_words(self.named)
+
+    @property
+    def only_value(self) -> float | None:
+        """The value of a column that holds no other, in enough rows to show one."""
+        return float(self.seen[0]) if self.seen.size > 5 and np.ptp(self.seen) == 0.0 else None
+
+    @property
+    def example(self) -> str:
+        """First, middle and last of its numbers; nothing of a private column."""
+        numbers = self.series.drop_nulls()
+        if self.is_private or not self.series.dtype.is_numeric() or not numbers.len():
+            return ""
+        return ", ".join(f"{v:g}" for v in (numbers[0], numbers[numbers.len() // 2], numbers[-1]))
 
     @property
     def words(self) -> str:
@@ -149,15 +139,10 @@ class GuessedColumn:
             return "sure"
         return "likely" if self.confidence >= LIKELY_FROM else "a guess"
 
-
-@dataclass
-class Question:
-    """What only a person knows: the key in the layout, the choices, and what was put there."""
-
-    key: str
-    text: str
-    choices: list[str]
-    chosen: str
+    def told(self) -> desk.GuessedColumn:
+        """Return what pages and the terminal are told of it."""
+        fields = desk.GuessedColumn.model_fields
+        return desk.GuessedColumn.model_validate({name: getattr(self, name) for name in fields})
 
 
 @dataclass
@@ -165,7 +150,7 @@ class Draft:
     """A proposed layout as its tables, with the guess behind every column."""
 
     look: Look
-    kind: str
+    kind: Literal["pull", "ride"]
     columns: list[GuessedColumn]
     questions: list[Question]
     tables: dict[str, Any]
@@ -204,32 +189,29 @@ def guess(
     kept_back = _private(look) | dict.fromkeys(private, "a person said so")
     for column_name in not_private:
         kept_back.pop(column_name, None)
-    columns = [_column(look, name, kept_back.get(name, "")) for name in look.frame.columns]
-    values = {column.name: _values(look.frame[column.name]) for column in columns}
-    scores = {column.name: _scores(column, values[column.name], look) for column in columns}
-    _relations(scores, values, columns)
-    _assign(columns, scores, values)
-    _units_of_power(columns, values)
+    columns = [_column(look, column, kept_back.get(column, "")) for column in look.frame.columns]
+    for column in columns:
+        column.scores = {} if column.is_private else _scores(column)
+    _relations(columns)
+    _assign(columns)
+    _units_of_power(columns)
     _set_aside(columns)
-    kind = _kind(columns, values)
+    kind = _kind(columns)
     questions: list[Question] = []
     tables = _tables(look, columns, kind, name, equipment or name, questions)
     if private:
         tables["layout"]["private"] = [column for column in look.frame.columns if column in private]
-    doubts = [*look.doubts, *_doubts_of_clock(look, columns, values)]
+    doubts = [*look.doubts, *_doubts_of_clock(look, columns)]
     return Draft(look, kind, columns, questions, tables, _assumed(tables, columns), doubts)
 
 
-def _doubts_of_clock(
-    look: Look, columns: list[GuessedColumn], values: dict[str, np.ndarray]
-) -> list[str]:
+def _doubts_of_clock(look: Look, columns: list[GuessedColumn]) -> list[str]:
     """Return what is to be said of a clock that is too coarse for most of what is worked out."""
     time = next((column for column in columns if column.channel == "time"), None)
     if time is None:
         return []
-    shown = values[time.name][np.isfinite(values[time.name])]
-    if shown.size:
-        seconds = shown * conversion(time.unit or "s", "s").factor
+    if time.seen.size:
+        seconds = time.seen * conversion(time.unit or "s", "s").factor
         is_whole = bool((seconds == np.round(seconds)).all())
     else:
         written = look.frame[time.name].cast(pl.String).drop_nulls()
@@ -273,87 +255,66 @@ def _private(look: Look) -> dict[str, str]:
 
 def _names_a_channel(name: str) -> bool:
     words = plain_words(name_and_unit(name)[0].split(" #")[0])
-    return any(_word_score(channel, words) > 0 for channel in CHANNEL_COLUMNS)
+    return any(_word_score(channel, words) > 0 for channel in BY_WORD.values())
 
 
 def _column(look: Look, name: str, private: str) -> GuessedColumn:
-    stated = look.units.get(name, "")
-    example = ""
-    series = look.frame[name]
-    if not private and series.dtype.is_numeric() and series.count():
-        seen = series.drop_nulls()
-        example = ", ".join(f"{value:g}" for value in (seen[0], seen[seen.len() // 2], seen[-1]))
     why = [f"{private}: stays in the archive unless you say otherwise"] if private else []
-    return GuessedColumn(name, stated, example, bool(private), why=why)
+    stated = look.units.get(name, "")
+    return GuessedColumn(name, stated, look.frame[name], bool(private), why=why)
 
 
-def _values(series: pl.Series) -> np.ndarray:
-    if series.dtype.is_numeric():
-        return series.cast(pl.Float64).to_numpy()
-    return np.full(series.len(), np.nan)
-
-
-def _scores(column: GuessedColumn, values: np.ndarray, look: Look) -> dict[str, float]:
+def _scores(column: GuessedColumn) -> dict[str, float]:
     """Return the evidence for each channel by words, units and range."""
-    if column.is_private:
-        return {}
-    bare, _ = name_and_unit(column.name)
-    words = plain_words(bare.split(" #")[0])
     stated = column.stated_unit if column.stated_unit not in NO_UNIT else ""
     if stated and other_unit(stated) is not None and known_unit(stated) is None:
         column.why.append(f"{stated!r} measures what no channel is")
         return {}
-    unit = known_unit(stated) if stated else _unit_in_words(words)
-    only_value = _only_value(values)
-    if only_value is not None:
-        column.why.append(f"holds {only_value:g} only, which says nothing of what it is")
+    if column.only_value is not None:
+        said = f"holds {column.only_value:g} only, which says nothing of what it is"
+        column.why.append(said)
     scores: dict[str, float] = {}
-    for channel in CHANNEL_COLUMNS:
-        is_named = _word_score(channel, words) == WORD_SURE
-        if stated and not _measures(channel, unit, is_named=is_named):
+    for word, channel in BY_WORD.items():
+        score = _word_score(channel, column.named)
+        is_named = score == WORD_SURE
+        if stated and not _measures(channel, column.said_unit, is_named=is_named):
             continue
-        if only_value is not None:
+        if column.only_value is not None:
             # Its name is all that speaks for it; a room at zero degrees is a sensor that is off.
-            if is_named and (only_value != 0.0 or not channel.startswith("ambient_")):
-                scores[channel] = WORD_SURE
+            if is_named and (column.only_value != 0.0 or not word.startswith("ambient_")):
+                scores[word] = WORD_SURE
             continue
-        score = _word_score(channel, words)
-        if channel == "lambda_wide_2" and column.name.endswith(" #2"):
-            score = max(score, _word_score("lambda_wide", words) - 0.5)
-        score += _unit_score(channel, unit, has_word=score > 0)
-        is_time = channel == "time" and not np.isfinite(values).any()
-        if is_time and _is_clock(look.frame[column.name]):
+        if word == "lambda_wide_2" and column.name.endswith(" #2"):
+            score = max(score, _word_score(BY_WORD["lambda_wide"], column.named) - 0.5)
+        score += _unit_score(channel, column.said_unit, has_word=score > 0)
+        if word == "time" and not column.seen.size and _is_clock(column.series):
             score += RELATION
-        elif np.isfinite(values).sum() < 2:
+        elif column.seen.size < 2:
             continue
         else:
-            fit = best_unit(channel, values, unit)
+            fit = best_unit(channel, column.values, column.said_unit)
             score += RANGE_FITS if fit else RANGE_MISSES
-        scores[channel] = score
+        scores[word] = score
     return scores
 
 
-def _only_value(values: np.ndarray) -> float | None:
-    """Return the value of a column that holds no other, in enough rows to show one."""
-    seen = values[np.isfinite(values)]
-    return float(seen[0]) if seen.size > 5 and np.ptp(seen) == 0.0 else None
-
-
-def _measures(channel: str, unit: str | None, *, is_named: bool) -> bool:
+def _measures(channel: Channel, unit: str | None, *, is_named: bool) -> bool:
     """Whether the unit that a file states may be a channel's; an unknown one only by its name."""
-    if unit is None:
-        return is_named
+    return is_named if unit is None else _step(unit, channel) is not None
+
+
+def _step(unit: str, channel: Channel) -> Conversion | None:
+    """Return how a unit becomes a channel's own, None where it measures something else."""
     try:
-        conversion(unit, CHANNELS[CHANNEL_COLUMNS[channel]].unit)
+        return conversion(unit, channel.unit)
     except ValueError:
-        return False
-    return True
+        return None
 
 
-def _word_score(channel: str, words: str) -> float:
-    if any(re.fullmatch(pattern, words) for pattern in SURE[channel]):
+def _word_score(channel: Channel, words: str) -> float:
+    if any(re.fullmatch(pattern, words) for pattern in channel.sure):
         return WORD_SURE
-    if any(re.search(pattern, words) for pattern in HINTS[channel]):
+    if any(re.search(pattern, words) for pattern in channel.hints):
         return WORD_HINT
     return NO_WORD
 
@@ -370,53 +331,37 @@ def _unit_in_words(words: str) -> str | None:
     return _LAST_WORDS.get(words.split()[-1]) if words else None
 
 
-def _unit_score(channel: str, unit: str | None, *, has_word: bool) -> float:
-    si_unit = CHANNELS[CHANNEL_COLUMNS[channel]].unit
-    if unit == "%" and si_unit in ("1", "") and not has_word:
+def _unit_score(channel: Channel, unit: str | None, *, has_word: bool) -> float:
+    if unit == "%" and channel.unit in ("1", "") and not has_word:
         return UNIT_WRONG  # a percentage is a share of something, and no mixture or gear
     if unit is None or unit in ("lambda", "1", ""):
         return 0.0
-    try:
-        conversion(unit, si_unit)
-    except ValueError:
+    if _step(unit, channel) is None:
         return UNIT_WRONG
-    shared = sum(CHANNELS[name].unit == si_unit for name in CHANNELS)
+    shared = sum(one.unit == channel.unit for one in CHANNELS.values())
     return UNIT_OWN if shared <= 2 else UNIT_SHARED
 
 
-def best_unit(channel: str, values: np.ndarray, stated: str | None) -> str | None:
+def best_unit(channel: Channel, values: np.ndarray, stated: str | None) -> str | None:
     """Return the unit in which values are usual for a channel."""
-    low, high = USUAL[channel]
     seen = values[np.isfinite(values)]
-    if channel == "time" and seen.size and (epoch := _epoch_unit(float(seen[0]))):
+    if channel.word == "time" and seen.size and (epoch := _epoch_unit(float(seen[0]))):
         return epoch
-    if channel == "time" and stated is None and seen.size > 2:
+    if channel.word == "time" and stated is None and seen.size > 2:
         # Loggers sample once in two seconds or faster, and slower than 200 times a second.
         return "ms" if np.median(np.diff(seen)) >= LEAST_STEP_MS else "s"
-    shown_low, shown_high = np.quantile(seen, [0.05, 0.95])
-    si_unit = CHANNELS[CHANNEL_COLUMNS[channel]].unit
-    usable = []
-    for unit in (stated, *UNITS[channel]):
-        if unit is None:
+    shown = np.quantile(seen, [0.05, 0.95])
+    for unit in (stated, *channel.units):
+        step = None if unit is None else _step(unit, channel)
+        if step is None:
             continue
-        try:
-            step = conversion(unit, si_unit)
-        except ValueError:
-            continue
-        usable.append(unit)
-        edges = [shown * step.factor + step.offset for shown in (shown_low, shown_high)]
-        if low <= edges[0] and edges[1] <= high and not _is_dull(channel, edges):
+        low, high = shown * step.factor + step.offset
+        # What fits by being small says nothing: a power that never passes 100 W.
+        if channel.usual[0] <= low and channel.dull_below <= high <= channel.usual[1]:
             return unit
-    if channel.startswith("lambda_wide") and shown_low >= 8.5 and shown_high <= 25.0:
+    if channel.word.startswith("lambda_wide") and shown[0] >= 8.5 and shown[1] <= 25.0:
         return "AFR"
     return None
-
-
-def _is_dull(channel: str, edges: list[float]) -> bool:
-    """Whether values that fit by being small say nothing: a power that never passes 100 W."""
-    floors = {"engine_speed": 1200.0, "wheel_power": 1500.0, "wheel_torque": 5.0, "throttle": 1.5,
-              "roller_speed": 2.0}  # fmt: skip
-    return edges[1] < floors.get(channel, -math.inf)
 
 
 def _is_clock(series: pl.Series) -> bool:
@@ -428,16 +373,10 @@ def _is_clock(series: pl.Series) -> bool:
     return bool(some.len() and some.str.contains(_CLOCK_TEXT).all())
 
 
-def _relations(
-    scores: dict[str, dict[str, float]],
-    values: dict[str, np.ndarray],
-    columns: list[GuessedColumn],
-) -> None:
+def _relations(columns: list[GuessedColumn]) -> None:
     """Add what columns say of each other."""
     for column in columns:
-        of = scores[column.name]
-        seen = values[column.name]
-        seen = seen[np.isfinite(seen)]
+        of, seen = column.scores, column.seen
         if "time" in of and seen.size > 5:
             steps = np.diff(seen)
             if (steps > 0).all() and np.std(steps) < 0.5 * np.mean(steps):
@@ -446,7 +385,7 @@ def _relations(
             elif (steps < 0).mean() > 0.02 or (steps <= 0).mean() > MOST_STANDING:
                 of["time"] += RELATION_BROKEN
         if seen.size > 5 and np.ptp(seen) > 0.0:
-            _still_air(column, of, seen)
+            _still_air(column)
         if "gear" in of and seen.size:
             of["gear"] += (
                 0.5 if np.unique(seen).size <= 8 and (seen == seen.round()).all() else -4.0
@@ -455,95 +394,73 @@ def _relations(
             # Nothing else that is logged runs over thousands and falls again.
             is_rpm = 1000.0 < np.median(seen) < 15_000.0 and bool((np.diff(seen) < 0).any())
             of["engine_speed"] += RELATION if is_rpm else 0.0
-    speeds = [c.name for c in columns if scores[c.name].get("engine_speed", -9) > 0]
-    powers = [c.name for c in columns if scores[c.name].get("wheel_power", -9) > 0]
-    torques = [c.name for c in columns if scores[c.name].get("wheel_torque", -9) > 0]
-    for speed in speeds:
-        for power in powers:
-            for torque in torques:
-                if len({speed, power, torque}) == 3 and _is_product(
-                    values[power], values[torque], values[speed]
-                ):
-                    scores[speed]["engine_speed"] += 1.0
-                    scores[power]["wheel_power"] += 1.0
-                    scores[torque]["wheel_torque"] += 1.0
+    words = ("wheel_power", "wheel_torque", "engine_speed")
+    for three in product(*([c for c in columns if c.scores.get(w, -9.0) > 0] for w in words)):
+        if len({column.name for column in three}) == 3 and _is_product(*three):
+            for column, word in zip(three, words, strict=True):
+                column.scores[word] += 1.0
 
 
-def _still_air(column: GuessedColumn, of: dict[str, float], seen: np.ndarray) -> None:
+def _still_air(column: GuessedColumn) -> None:
     """Take air that stands still for that of the room, not of the intake."""
-    words = plain_words(name_and_unit(column.name)[0])
-    stated = known_unit(column.stated_unit) if column.stated_unit else _unit_in_words(words)
-    for room, intake in (("ambient_pressure", "map_pressure"), ("ambient_temp", "intake_air_temp")):
-        unit = best_unit(room, seen, stated)
+    of, seen = column.scores, column.seen
+    for room, intake, most in (
+        ("ambient_pressure", "map_pressure", STILL_SHARE * float(np.median(seen))),
+        ("ambient_temp", "intake_air_temp", STILL_K),
+    ):
+        unit = best_unit(BY_WORD[room], seen, column.said_unit)
         if unit is None or room not in of:
             continue
-        shown = conversion(unit, CHANNELS[CHANNEL_COLUMNS[room]].unit)
-        spread = float(np.ptp(seen)) * shown.factor
-        if room == "ambient_pressure":
-            is_still = spread <= STILL_SHARE * float(np.median(seen)) * shown.factor
-            # Without a unit of pressure a throttle held at 100 would be one too.
-            is_meant = unit == stated
-        else:
-            is_still = spread <= STILL_K
-            is_meant = False
-        is_meant = is_meant or _word_score(room, words) > 0
-        if is_still and is_meant:
+        factor = conversion(unit, BY_WORD[room].unit).factor
+        is_pressure = room == "ambient_pressure"
+        is_still = float(np.ptp(seen)) * factor <= most * (factor if is_pressure else 1.0)
+        # Without a unit of pressure a throttle held at 100 would be one too.
+        is_meant = is_pressure and unit == column.said_unit
+        if is_still and (is_meant or _word_score(BY_WORD[room], column.named) > 0):
             of[room] += RELATION
             of[intake] = of.get(intake, 0.0) - RELATION
             column.why.append("stands still, as the air of a room does")
 
 
-def _is_product(power: np.ndarray, torque: np.ndarray, speed: np.ndarray) -> bool:
+def _is_product(power: GuessedColumn, torque: GuessedColumn, speed: GuessedColumn) -> bool:
     """Whether one column is proportional to the product of two others."""
-    loaded = (torque > 0.2 * np.nanmax(torque)) & (speed > 0) & (power > 0)
-    if loaded.sum() < 20:
-        return False
-    ratio = np.log(power[loaded] / (torque[loaded] * speed[loaded]))
-    return bool(np.std(ratio) < 0.05)
+    ratios = _power_ratios(power, torque, speed)
+    return bool(ratios.size >= 20 and np.std(ratios) < 0.05)
 
 
-def _assign(
-    columns: list[GuessedColumn],
-    scores: dict[str, dict[str, float]],
-    values: dict[str, np.ndarray],
-) -> None:
+def _power_ratios(power: GuessedColumn, torque: GuessedColumn, speed: GuessedColumn) -> np.ndarray:
+    """Return ln of power over torque times speed, where the engine pulls."""
+    p, t, n = power.values, torque.values, speed.values
+    loaded = (t > 0.2 * np.nanmax(t)) & (n > 0) & (p > 0)
+    return np.log(p[loaded] / (t[loaded] * n[loaded]))
+
+
+def _assign(columns: list[GuessedColumn]) -> None:
     """Give each column its channel so that all together fit best."""
     from scipy.optimize import linear_sum_assignment
 
-    channels = list(CHANNEL_COLUMNS)
+    channels = list(BY_WORD)
     gains = np.zeros((len(columns), len(channels) + len(columns)))
     for row, column in enumerate(columns):
         for place, channel in enumerate(channels):
-            gains[row, place] = scores[column.name].get(channel, -9.0) - LEAST_SCORE
+            gains[row, place] = column.scores.get(channel, -9.0) - LEAST_SCORE
     rows, places = linear_sum_assignment(gains, maximize=True)
     taken = {row: place for row, place in zip(rows, places, strict=True) if place < len(channels)}
     for row, place in taken.items():
         column, channel = columns[row], channels[place]
-        own = scores[column.name]
-        score = own.get(channel, -9.0)
+        score = column.scores.get(channel, -9.0)
         if score <= LEAST_SCORE:
             continue
-        others = sorted(((s, c) for c, s in own.items() if c != channel), reverse=True)
+        others = [other for word, other in column.scores.items() if word != channel]
         rivals = [
-            scores[columns[other].name].get(channel, -9.0) for other in range(len(columns))
-            if other != row and taken.get(other) is None
-        ]  # fmt: skip
-        lead = min(
-            score - max(0.0, others[0][0] if others else 0.0),
-            score - max([0.0, *rivals]),
-            score - LEAST_SCORE,
-        )
+            other.scores.get(channel, -9.0) for at, other in enumerate(columns) if at not in taken
+        ]
+        lead = score - max(0.0, LEAST_SCORE, *others, *rivals)
         column.channel = channel
         column.confidence = 1.0 / (1.0 + math.exp(-1.2 * lead))
-        if _only_value(values[column.name]) is not None:
+        if column.only_value is not None:
             column.confidence = min(column.confidence, MOST_OF_ONE_VALUE)
-        column.alternatives = [c for s, c in others[:3] if s > 0]
-        stated = (
-            known_unit(column.stated_unit)
-            if column.stated_unit
-            else _unit_in_words(plain_words(column.name))
-        )
-        _choose_unit(column, values[column.name], stated)
+        _choose_unit(column, BY_WORD[channel])
 
 
 def _set_aside(columns: list[GuessedColumn]) -> None:
@@ -553,30 +470,30 @@ def _set_aside(columns: list[GuessedColumn]) -> None:
         if word is None or word in NEEDED or column.confidence >= USED_FROM:
             continue
         column.why.insert(0, f"perhaps {word}, {column.confidence:.0%}: choose it if it is")
-        column.alternatives = [word, *column.alternatives]
         column.channel, column.extras = None, {}
 
 
-def _choose_unit(column: GuessedColumn, values: np.ndarray, stated: str | None) -> None:
-    channel = column.channel or ""
-    if channel == "time" and not np.isfinite(values).any():
+def _choose_unit(column: GuessedColumn, channel: Channel) -> None:
+    if channel.word == "time" and not column.seen.size:
         column.unit = "s"
         column.why.append("holds times of day")
         return
-    unit = best_unit(channel, values, stated)
+    stated = column.said_unit
+    unit = best_unit(channel, column.values, stated)
     if unit == "AFR":
         column.unit, column.extras = "1", {"gauge_scale": 14.7}
         column.why.append("values are air-fuel ratios, not lambda")
     else:
-        column.unit = unit or stated or UNITS[channel][0]
+        column.unit = unit or stated or channel.units[0]
         if unit is not None and unit == stated:
-            column.why.append(f"the file states {column.stated_unit or unit!r} and the values fit")
+            said = unit if column.stated_unit in NO_UNIT else column.stated_unit
+            column.why.append(f"the file states {said!r} and the values fit")
         elif unit is not None:
             column.why.append(f"values fit {unit}")
         elif stated is not None:
             column.confidence = min(column.confidence, 0.6)
             column.why.append(f"values do not fit {stated}: look at them")
-    if _word_score(channel, plain_words(name_and_unit(column.name)[0])) >= WORD_SURE:
+    if _word_score(channel, column.named) >= WORD_SURE:
         column.why.insert(0, "its name says so")
 
 
@@ -586,34 +503,28 @@ POWER_AND_TORQUE = (
 """Pairs that files write, the commonest first; PS with Nm and kW with lbf*ft lie 0.3 % apart."""
 
 
-def _units_of_power(columns: list[GuessedColumn], values: dict[str, np.ndarray]) -> None:
+def _units_of_power(columns: list[GuessedColumn]) -> None:
     """Choose the units of power and torque by which power is torque times speed."""
     found = {column.channel: column for column in columns}
-    needed = [found.get(word) for word in ("wheel_power", "wheel_torque", "engine_speed")]
-    power, torque, speed = needed
-    if power is None or torque is None or speed is None:
-        return
-    shown = [values[column.name] for column in (power, torque, speed)]
-    if not _is_product(*shown):
+    power, torque, speed = map(found.get, ("wheel_power", "wheel_torque", "engine_speed"))
+    if power is None or torque is None or speed is None or not _is_product(power, torque, speed):
         return
     stated = (known_unit(power.stated_unit), known_unit(torque.stated_unit))
-    loaded = (shown[1] > 0.2 * np.nanmax(shown[1])) & (shown[2] > 0) & (shown[0] > 0)
-    ratio = np.median(np.log(shown[0][loaded] / (shown[1][loaded] * shown[2][loaded])))
+    ratio = np.median(_power_ratios(power, torque, speed))
     for watts, newtons in POWER_AND_TORQUE:
         if (stated[0] or watts) != watts or (stated[1] or newtons) != newtons:
             continue
         factor = conversion(newtons, "N·m").factor / conversion(watts, "W").factor
         if abs(ratio - math.log(factor * math.pi / 30.0)) < 0.008:
             power.unit, torque.unit = watts, newtons
-            why = "power is torque times speed in these units"
-            power.why.append(why)
-            torque.why.append(why)
+            for column in (power, torque):
+                column.why.append("power is torque times speed in these units")
             return
 
 
-def _kind(columns: list[GuessedColumn], values: dict[str, np.ndarray]) -> str:
+def _kind(columns: list[GuessedColumn]) -> Literal["pull", "ride"]:
     found = {column.channel for column in columns}
-    rows = max((v.size for v in values.values()), default=0)
+    rows = max((column.series.len() for column in columns), default=0)
     has_power = bool(found & {"wheel_power", "wheel_torque"})
     return "pull" if has_power and rows <= MOST_PULL_ROWS else "ride"
 
@@ -630,10 +541,10 @@ def _tables(
     if look.format != "text":
         layout["format"] = look.format
     used = {column.channel: column for column in columns if column.channel}
-    order = [word for word in CHANNEL_COLUMNS if word in used]
     channels: dict[str, dict[str, Any]] = {}
-    for word in order:
-        column = used[word]
+    for word in BY_WORD:
+        if (column := used.get(word)) is None:
+            continue
         channel: dict[str, Any] = {"column": column.name, "unit": column.unit, **column.extras}
         if word == "time":
             channel |= _time_words(look, column, questions)
@@ -655,12 +566,9 @@ def _tables(
         tables["sheet"] = {"name": look.sheet}
     if kind == "pull" and {"wheel_power", "wheel_torque"} & set(channels):
         tables["power"] = _power(look, questions)
-    fields = _head_fields(look)
-    if fields:
-        head: dict[str, Any] = {"fields": fields}
-        if look.separator != ":":
-            head["separator"] = look.separator
-        tables["metadata"] = head
+    if fields := _head_fields(look):
+        separator = {"separator": look.separator} if look.separator != ":" else {}
+        tables["metadata"] = {**separator, "fields": fields}
     return tables
 
 
@@ -691,7 +599,9 @@ def _time_words(look: Look, column: GuessedColumn, questions: list[Question]) ->
     if any(isinstance(one, int) and one > 12 for one in highest):
         return {"form": "date and time"}  # the dates themselves tell what stands first
     text = f"Is the day first in {first!r}?"
-    questions.append(Question("channels.time.day_first", text, ["true", "false"], "true"))
+    questions.append(
+        Question(key="channels.time.day_first", text=text, choices=("true", "false"), chosen="true")
+    )
     return {"form": "date and time", "day_first": True}
 
 
@@ -707,44 +617,28 @@ def _ask(
     questions: list[Question],
 ) -> None:
     """Ask what values cannot tell."""
-    stated = {column.channel: bool(column.stated_unit) for column in columns if column.channel}
-    for word, choices, text in (
-        ("wheel_power", ["kW", "PS", "hp"], "In which unit is the power?"),
-        ("roller_speed", ["km/h", "mph", "m/s"], "In which unit is the road speed?"),
-        ("wheel_torque", ["Nm", "lbf*ft"], "In which unit is the torque?"),
-    ):
-        if word in channels and not stated.get(word):
-            unit = channels[word]["unit"]
-            questions.append(Question(f"channels.{word}.unit", text, choices, unit))
-    if "wheel_torque" in channels:
+
+    def ask(word: str, key: str, text: str, choices: tuple[str, ...], chosen: str) -> None:
         questions.append(
-            Question(
-                "channels.wheel_torque.shaft",
-                "At which shaft is the torque stated?",
-                ["engine", "wheel"],
-                "engine",
-            )
+            Question(key=f"channels.{word}.{key}", text=text, choices=choices, chosen=chosen)
         )
+
+    stated = {column.channel: bool(column.stated_unit) for column in columns if column.channel}
+    for word, channel in BY_WORD.items():
+        if channel.asked and word in channels and not stated.get(word):
+            ask(word, "unit", channel.asked, channel.units[:3], channels[word]["unit"])
+    if "wheel_torque" in channels:
+        text = "At which shaft is the torque stated?"
+        ask("wheel_torque", "shaft", text, ("engine", "wheel"), "engine")
     for word in ("lambda_wide", "lambda_wide_2"):
         if word not in channels:
             continue
-        questions.append(
-            Question(
-                f"channels.{word}.probe",
-                f"Where does the mixture probe of {channels[word]['column']!r} sit?",
-                ["port", "header", "collector", "tailpipe"],
-                "collector",
-            )
-        )
+        column = channels[word]["column"]
+        text = f"Where does the mixture probe of {column!r} sit?"
+        ask(word, "probe", text, ("port", "header", "collector", "tailpipe"), "collector")
         if "gauge_scale" in channels[word]:
-            questions.append(
-                Question(
-                    f"channels.{word}.gauge_scale",
-                    f"What does the gauge of {channels[word]['column']!r} show at lambda 1?",
-                    ["14.7", "14.6", "14.57", "14.1", "9.0"],
-                    "14.7",
-                )
-            )
+            text = f"What does the gauge of {column!r} show at lambda 1?"
+            ask(word, "gauge_scale", text, ("14.7", "14.6", "14.57", "14.1", "9.0"), "14.7")
 
 
 def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
@@ -754,7 +648,7 @@ def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
     if standard:
         power |= {"standard": standard, "is_told": True}
     for key, value in look.head.items():
-        is_factor = any(re.fullmatch(pattern, plain_words(key)) for pattern in FACTOR)
+        is_factor = re.fullmatch(FACTOR, plain_words(key))
         decimal = str(look.text.get("decimal", "."))
         shown = number(value.split(" ")[0], decimal) if value else None
         if is_factor and shown is not None and 0.7 < shown < 1.4:
@@ -763,10 +657,10 @@ def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
                 power |= {"state": "corrected", "standard": "SAE J1349"}
     questions.append(
         Question(
-            "power",
-            "Is the power observed, or corrected, and to which standard?",
-            ["observed", "SAE J1349", "ISO 1585", "ISO 4106", "DIN 70020", "SAE J607"],
-            power.get("standard", "observed"),
+            key="power",
+            text="Is the power observed, or corrected, and to which standard?",
+            choices=("observed", "SAE J1349", "ISO 1585", "ISO 4106", "DIN 70020", "SAE J607"),
+            chosen=power.get("standard", "observed"),
         )
     )
     return power
@@ -775,23 +669,21 @@ def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
 def _head_fields(look: Look) -> dict[str, dict[str, Any]]:
     fields: dict[str, dict[str, Any]] = {}
     decimal = str(look.text.get("decimal", "."))
+    patterns = {c.word: (*c.sure, *c.head) for c in CHANNELS.values() if c.in_head}
     for key, value in look.head.items():
         bare, stated = name_and_unit(key)
         words = plain_words(bare)
-        for name, patterns in HEAD.items():
-            if name in fields or not any(re.fullmatch(pattern, words) for pattern in patterns):
+        for name, named in (patterns | {"started_at": STARTED_AT}).items():
+            if name in fields or not any(re.fullmatch(pattern, words) for pattern in named):
                 continue
             if name == "started_at":
-                form = _time_format(value)
-                if form is not None:
+                if form := _time_format(value):
                     fields[name] = {"key": key, "format": form}
-            elif name == "gear":
+            elif not BY_WORD[name].unit:
                 if number(value, decimal) is not None:
                     fields[name] = {"key": key}
-            else:
-                unit = _head_unit(name, value, stated or _unit_in_words(words) or "", decimal)
-                if unit is not None:
-                    fields[name] = {"key": key, "unit": unit}
+            elif unit := _head_unit(name, value, stated or _unit_in_words(words) or "", decimal):
+                fields[name] = {"key": key, "unit": unit}
             break
     return fields
 
@@ -804,7 +696,7 @@ def _head_unit(name: str, value: str, stated: str, decimal: str) -> str | None:
     if name == "ambient_humidity":
         return "%"
     unit = known_unit(glued) or known_unit(stated) if glued or stated else None
-    return best_unit(name, np.array([found, found]), unit) if name in HEAD_FIELDS else None
+    return best_unit(BY_WORD[name], np.array([found, found]), unit)
 
 
 def _time_format(value: str) -> str | None:

@@ -14,8 +14,7 @@ from itertools import combinations, pairwise
 import numpy as np
 import polars as pl
 
-from flows.channel_words import plain_words
-from flows.readers.words import name_and_unit
+from flows.readers.words import name_and_unit, plain_words
 
 _PLACE = r"(gps|gnss|geo\w*|position|pos|vehicle|bike|start|end|wgs ?84|phone|device|raw|map)"
 _DEGREES = r"(degrees?|deg|grad|gps|gnss|wgs ?84|raw|dd|ddmm|e ?7|coord\w*|pos\w*|n|s|e|w|rad)"

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import tempfile
-from collections.abc import Collection, Sequence
-from dataclasses import asdict
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,18 +14,32 @@ import numpy as np
 import polars as pl
 
 from flows import apart
-from flows.guess import UNITS, Draft, guess
-from flows.layout_text import layout_text, tables_text
+from flows.guess import Draft, guess
 from flows.metrics.clocks import rising_part
 from flows.metrics.curve import smoothed_curve, speed_grid_rpm
 from flows.metrics.sweep import sweep_slice
 from flows.privacy import private_by_values
-from flows.readers import formats
+from flows.readers.look import look
 from flows.readers.source import UnreadableError
+from flows.settings import open_shop
 from flows.steps.convert import PLACE
 from flows.steps.read import Reading, read_one, recognise
-from schemas.columns import CHANNELS
+from schemas.channels import BY_WORD, CHANNELS
+from schemas.desk import (
+    AskDraft,
+    AskedEntry,
+    AskTrial,
+    Course,
+    Curve,
+    Drafted,
+    HeadEntry,
+    RejectedRow,
+    Trial,
+    Tried,
+    Verdict,
+)
 from schemas.layout import Layout, new_layout_file, read_layouts
+from schemas.layout_text import layout_text
 from schemas.settings import ShopSettings
 from schemas.toml_text import MistakesError, read_toml
 from warehouse.shop import ShopFolder
@@ -51,40 +65,35 @@ def draft(
     not_private: Collection[str] = (),
 ) -> Draft:
     """Return a proposed layout for a file; UnreadableError if there is no table in it."""
-    return guess(formats.look(path), name, equipment, private, not_private)
+    return guess(look(path), name, equipment, private, not_private)
 
 
-def draft_as_json(found: Draft) -> dict[str, Any]:
-    """Return a proposal as plain values, for pages and other programs."""
+def drafted(asked: AskDraft) -> Drafted:
+    """Return a proposal for a file as pages and the terminal show it.
+
+    Raises UnreadableError if there is no table in it.
+    """
+    found = draft(asked.file, asked.name, asked.equipment, asked.private, asked.not_private)
     try:
-        text, mistakes = layout_text(found.layout(), found.assumed), []
+        layout, mistakes, lacking = found.layout(), (), []
     except ValueError as error:
-        text, mistakes = tables_text(found.tables, found.assumed, _to_complete(found)), []
-        mistakes = _mistakes(error)
-    return {
-        "format": found.look.format,
-        "where": found.look.where,
-        "rows": found.look.frame.height,
-        "doubts": found.doubts,
-        "lacking": found.lacking,
-        "head": head_of_draft(found),
-        "assumed": found.assumed,
-        "kind": found.kind,
-        "columns": [
-            {
-                **{k: v for k, v in asdict(column).items() if k != "extras"},
-                "words": column.words,
-            }
-            for column in found.columns
-        ],
-        "questions": [asdict(question) for question in found.questions],
-        "tables": found.tables,
-        "toml": text,
-        "mistakes": mistakes,
-    }
+        layout, mistakes, lacking = found.tables, tuple(_mistakes(error)), _to_complete(found)
+    return Drafted(
+        format=found.look.format,
+        where=found.look.where,
+        log_kind=found.kind,
+        columns=tuple(column.told() for column in found.columns),
+        questions=tuple(found.questions),
+        head=head_of_draft(found),
+        doubts=tuple(found.doubts),
+        tables=found.tables,
+        toml=layout_text(layout, found.assumed, lacking),
+        mistakes=mistakes,
+        known=known_layouts(asked) if asked.shop else (),
+    )
 
 
-def head_of_draft(found: Draft) -> list[dict[str, str]]:
+def head_of_draft(found: Draft) -> tuple[HeadEntry, ...]:
     """Return each entry above the table with what it was taken for, "" where it is not used.
 
     What an entry says is told of those only that are used: the others may name a person.
@@ -93,11 +102,11 @@ def head_of_draft(found: Draft) -> list[dict[str, str]]:
     used = {entry["key"]: field for field, entry in fields.items()}
     if key := found.tables.get("power", {}).get("factor_key"):
         used[key] = "correction factor"
-    return [
-        {"key": key, "read_as": used.get(key, ""), "says": text if key in used else ""}
+    return tuple(
+        HeadEntry(key=key, read_as=used.get(key, ""), says=text if key in used else "")
         for key, text in found.look.head.items()
         if key in used or _is_a_word(key)
-    ]
+    )
 
 
 def _is_a_word(key: str) -> bool:
@@ -109,15 +118,15 @@ def _is_a_word(key: str) -> bool:
     )
 
 
-def _head_of_trial(layout: Layout, facts: dict[str, Any]) -> list[dict[str, Any]]:
+def _head_of_trial(layout: Layout, facts: dict[str, Any]) -> tuple[AskedEntry, ...]:
     """Return each head entry that the layout asks for, what it is read as, and if it was there."""
     asked = {field: entry.key for field, entry in layout.metadata.fields.items()}
     if layout.power is not None and layout.power.factor_key is not None:
         asked["correction factor"] = layout.power.factor_key
     lacking = facts.get("lacking_head", [])
-    return [
-        {"key": key, "read_as": field, "found": key not in lacking} for field, key in asked.items()
-    ]
+    return tuple(
+        AskedEntry(key=key, read_as=field, found=key not in lacking) for field, key in asked.items()
+    )
 
 
 def _to_complete(found: Draft) -> list[str]:
@@ -125,17 +134,35 @@ def _to_complete(found: Draft) -> list[str]:
     lines = []
     for words in found.lacking:
         first = words.split(" or ")[0]
-        unit = "" if first == "time" else UNITS[first][0]
         lines += [
             f"Needed for a {found.kind}, and no column was taken for it: {words}. Name its column,",
             "and take the signs # off the three lines:",
             f"[channels.{first}]",
             'column = ""',
-            f'unit = "{unit or "s"}"',
+            f'unit = "{BY_WORD[first].units[0]}"',
         ]
     if found.lacking and found.left_over:
         lines.append(f"Columns that are left: {', '.join(found.left_over)}")
     return lines
+
+
+def trial(asked: AskTrial) -> Trial:
+    """Return what comes out of a file with a layout; mistakes and refusals are told in it."""
+    folder, settings, others = None, None, []
+    try:
+        layout = layout_of(asked.layout)
+        if asked.shop is not None:
+            folder, settings = open_shop(asked.shop)
+            others = read_layouts(folder.layouts)[0]
+    except MistakesError as error:
+        return Trial(mistakes=tuple(error.mistakes))
+    text = layout_text(layout)
+    try:
+        found = tried(asked.file, layout, settings, others, asked.came_as)
+        beside = rivals(asked.file, layout, folder, asked.came_as) if folder else []
+    except UnreadableError as error:
+        return Trial(toml=text, trouble=f"{error.reason}. {error.remedy}")
+    return Trial(toml=text, tried=found, trouble=found.verdict.trouble, rivals=tuple(beside))
 
 
 def layout_of(tables: dict[str, Any] | str) -> Layout:
@@ -173,7 +200,7 @@ def tried(
     settings: ShopSettings | None = None,
     others: Sequence[Layout] = (),
     came_as: str = "",
-) -> dict[str, Any]:
+) -> Tried:
     """Return what comes out of a file read with a layout beside the shop's others.
 
     `verdict` is that of the intake: it is made by the same steps. Raises UnreadableError where the
@@ -189,40 +216,37 @@ def tried(
         verdict = _verdict(opened.reading)
         if opened.reading.layout != layout.name:
             opened = read_one(path, names, [layout], settings, scratch)
-        if opened.reading.layout is None:
-            raise _does_not_fit(opened.reading, layout)
+        reading = opened.reading
+        if reading.layout is None:
+            raise _does_not_fit(reading, layout)
         values, line_no, clock_no = _kept_rows(opened, scratch)
-    facts = json.loads(opened.reading.facts)
-    return {
-        "verdict": verdict,
-        "rows_read": opened.reading.rows_read,
-        "rows_kept": line_no.size
-        if opened.reading.sample_path is None
-        else opened.reading.rows_kept,
-        "rows_rejected": opened.reading.rows_rejected,
-        "rejected": [
-            {"line": row.line_no, "column": row.column, "rule": row.rule, "found": row.found}
+    facts = json.loads(reading.facts)
+    return Tried(
+        verdict=verdict,
+        rows_read=reading.rows_read,
+        rows_kept=line_no.size if reading.sample_path is None else reading.rows_kept,
+        rows_rejected=reading.rows_rejected,
+        rejected=tuple(
+            RejectedRow(line=row.line_no, column=row.column, rule=row.rule, found=row.found)
             for row in opened.bad_rows[:MOST_TOLD]
-        ],
-        "notes": facts.get("notes", []),
-        "facts": {k: v for k, v in facts.items() if k not in ("notes", "marks")},
-        "head": _head_of_trial(layout, facts),
-        "lacking_columns": facts.get("lacking_columns", []),
-        "channels": _channels(values, line_no),
-        "curve": _curve(values, clock_no, layout) if line_no.size else None,
-    }
+        ),
+        notes=tuple(facts.get("notes", ())),
+        head=_head_of_trial(layout, facts),
+        lacking_columns=tuple(facts.get("lacking_columns", ())),
+        channels=tuple(_courses(values, line_no)),
+        curve=_curve(values, clock_no, layout) if line_no.size else None,
+    )
 
 
-def _verdict(reading: Reading) -> dict[str, str]:
-    """Return what the intake would say of a file, in the words of the list of files."""
+def _verdict(reading: Reading) -> Verdict:
     states = {"read": "taken in", "untaught": "waiting", "refused": "refused"}
-    return {
-        "state": states[reading.state],
-        "layout": reading.layout or "",
-        "code": reading.reason_code,
-        "reason": reading.reason,
-        "remedy": reading.remedy,
-    }
+    return Verdict(
+        state=states[reading.state],
+        layout=reading.layout or "",
+        code=reading.reason_code,
+        reason=reading.reason,
+        remedy=reading.remedy,
+    )
 
 
 def _does_not_fit(reading: Reading, layout: Layout) -> UnreadableError:
@@ -245,9 +269,8 @@ def _kept_rows(opened: Any, scratch: ShopFolder) -> tuple[np.ndarray, np.ndarray
     return rows.select(CHANNELS).to_numpy(), rows["line_no"].to_numpy(), rows["clock_no"].to_numpy()
 
 
-def _channels(rows: np.ndarray, line_no: np.ndarray) -> list[dict[str, Any]]:
+def _courses(rows: np.ndarray, line_no: np.ndarray) -> Iterator[Course]:
     time = rows[:, PLACE["time_s"]]
-    shown = []
     for name, place in PLACE.items():
         seen = np.isfinite(rows[:, place])
         if not seen.any():
@@ -255,21 +278,19 @@ def _channels(rows: np.ndarray, line_no: np.ndarray) -> list[dict[str, Any]]:
         values = rows[seen, place]
         stride = max(1, -(-values.size // MOST_POINTS))
         at = time[seen] if np.isfinite(time[seen]).all() else line_no[seen].astype(float)
-        shown.append(
-            {
-                "channel": name,
-                "unit": CHANNELS[name].unit,
-                "low": float(values.min()),
-                "middle": float(np.median(values)),
-                "high": float(values.max()),
-                "at": np.round(at[::stride], 4).tolist(),
-                "values": np.round(values[::stride], 5).tolist(),
-            }
+        yield Course(
+            channel=name,
+            label=CHANNELS[name].label,
+            unit=CHANNELS[name].unit,
+            low=float(values.min()),
+            middle=float(np.median(values)),
+            high=float(values.max()),
+            at=tuple(np.round(at[::stride], 4).tolist()),
+            values=tuple(np.round(values[::stride], 5).tolist()),
         )
-    return shown
 
 
-def _curve(rows: np.ndarray, clock_no: np.ndarray, layout: Layout) -> dict[str, Any] | None:
+def _curve(rows: np.ndarray, clock_no: np.ndarray, layout: Layout) -> Curve | None:
     """Return the power as the file states it over engine speed, smoothed as pulls are."""
     if layout.layout.kind != "pull":
         return None
@@ -287,22 +308,22 @@ def _curve(rows: np.ndarray, clock_no: np.ndarray, layout: Layout) -> dict[str, 
         grid = speed_grid_rpm(float(np.nanmin(speed[part])), float(np.nanmax(speed[part])))
         smooth = smoothed_curve(speed[part], power[part], grid)
     except ValueError as error:
-        return {"trouble": str(error)}
+        return Curve(trouble=str(error))
     good = np.isfinite(smooth.value)
     if not good.any():
-        return {"trouble": "no curve could be drawn"}
-    curve: dict[str, Any] = {
-        "trouble": "",
-        "engine_speed_rpm": grid[good].tolist(),
-        "power_w": np.round(smooth.value[good], 1).tolist(),
-    }
+        return Curve(trouble="no curve could be drawn")
     # Beside the power, so that a column taken for another is seen.
+    beside = {}
     for name in ("wheel_torque_nm", "lambda_wide", "lambda_wide_2", "throttle_pct"):
         if np.isfinite(column[name][part]).sum() < MOST_TOLD:
             continue
         values = smoothed_curve(speed[part], column[name][part], grid).value[good]
-        curve[name] = [round(v, 4) if np.isfinite(v) else None for v in values.tolist()]
-    return curve
+        beside[name] = tuple(round(v, 4) if np.isfinite(v) else None for v in values.tolist())
+    return Curve(
+        engine_speed_rpm=tuple(grid[good].tolist()),
+        power_w=tuple(np.round(smooth.value[good], 1).tolist()),
+        beside=beside,
+    )
 
 
 def save(shop: ShopFolder, layout: Layout) -> Path:
@@ -320,10 +341,11 @@ def save(shop: ShopFolder, layout: Layout) -> Path:
     return target
 
 
-def known_layouts(path: Path, shop: ShopFolder, came_as: str = "") -> list[str]:
+def known_layouts(asked: AskDraft) -> tuple[str, ...]:
     """Return the names of the taught layouts that a file is of."""
-    taught, _ = read_layouts(shop.layouts)
-    return [layout.name for layout in recognise(path, taught, [came_as or path.name])]
+    taught, _ = read_layouts(ShopFolder(asked.shop or Path()).layouts)
+    names = [asked.came_as or asked.file.name]
+    return tuple(layout.name for layout in recognise(asked.file, taught, names))
 
 
 def rivals(path: Path, layout: Layout, shop: ShopFolder, came_as: str = "") -> list[str]:
@@ -335,7 +357,7 @@ def rivals(path: Path, layout: Layout, shop: ShopFolder, came_as: str = "") -> l
     return [found.name for found in fitting if found is not layout]
 
 
-def waiting_files(shop: ShopFolder, layout: Layout) -> list[str]:
+def waiting_files(shop: ShopFolder, layout: Layout, worker: apart.Worker) -> list[str]:
     """Return the files that wait for a layout and would be read with this one."""
     from warehouse.snapshot import current, open_reader
 
@@ -348,12 +370,18 @@ def waiting_files(shop: ShopFolder, layout: Layout) -> list[str]:
             "WHERE reason_code = 'layout not taught' ORDER BY job_folder, file_name"
         ).fetchall()
     found = []
-    with apart.worker() as worker:
-        for folder, name, sha in waiting:
-            path = shop.archive / sha[:2] / sha
-            try:
-                if apart.call_on(path, worker, recognise, path, [layout], [name]):
-                    found.append(f"{folder}/{name}")
-            except (UnreadableError, OSError):
-                continue
+    for folder, name, sha in waiting:
+        path = shop.archive / sha[:2] / sha
+        with contextlib.suppress(UnreadableError, OSError):
+            if apart.call_on(path, worker, recognise, path, [layout], [name]):
+                found.append(f"{folder}/{name}")
     return found
+
+
+def ready() -> None:
+    """Load what drafts and trials need, by making one: a file's own limits count its work only."""
+    rows = "".join(f"{n / 10},{3000 + 60 * n},{20 + n % 7},{60 + n % 9}\n" for n in range(60))
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
+        path = Path(folder) / "pull.csv"
+        path.write_text(f"time [s],rpm,power [kW],throttle [%]\n{rows}", encoding="utf-8")
+        trial(AskTrial(file=path, layout=drafted(AskDraft(file=path)).toml))

@@ -7,10 +7,8 @@ rich turns it into what is written, so that only rich's own colours and cursor m
 from __future__ import annotations
 
 import io
-import json
 import sys
 from collections.abc import Iterable
-from typing import Any
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
@@ -45,14 +43,5 @@ def set_up_streams() -> None:
 
 def write_text(text: str) -> None:
     """Write a text to be copied: not wrapped, not coloured."""
-    _write_line(visible(text))
-
-
-def write_json(entries: Any) -> None:
-    """Write one line for another program, in ASCII: it reads the same signs, a terminal none."""
-    _write_line(json.dumps(entries).replace("\x7f", "\\u007f"))
-
-
-def _write_line(line: str) -> None:
-    sys.stdout.write(f"{line}\n")
+    sys.stdout.write(f"{visible(text)}\n")
     sys.stdout.flush()

@@ -6,7 +6,7 @@ broken channel; derived figures carry no bounds of their own, because a metric r
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from schemas.channels import CHANNELS, Column
 
 UNIT_BY_SUFFIX = {
     "_rpm": "rpm",
@@ -27,133 +27,6 @@ UNIT_BY_SUFFIX = {
     "_bytes": "B",
 }
 """The unit that a name's ending promises. Longer endings win: `_m_s` before `_s`."""
-
-
-@dataclass(frozen=True)
-class Column:
-    """Meaning, unit and bounds of a column; `why` gives the reason for the bounds."""
-
-    meaning: str
-    unit: str = ""
-    low: float | None = None
-    high: float | None = None
-    why: str = ""
-
-
-def _channel(meaning: str, unit: str, low: float, high: float, why: str) -> Column:
-    return Column(meaning, unit, low, high, why)
-
-
-CHANNELS: dict[str, Column] = {
-    "time_s": _channel(
-        "Time since the log's own start.", "s", -60, 86_400, "A log is never longer than a day."
-    ),
-    "engine_speed_rpm": _channel(
-        "Crankshaft speed.",
-        "rpm",
-        0,
-        20_000,
-        "Above any road engine in series production; a higher value is a doubled pulse.",
-    ),
-    "roller_speed_m_s": _channel(
-        "Surface speed of the roller, or road speed.",
-        "m/s",
-        -1,
-        120,
-        "432 km/h: above it the unit is wrong. Slightly negative is a sensor's zero.",
-    ),
-    "wheel_power_w": _channel(
-        "Power at the driven wheel, as the file states it.",
-        "W",
-        -60_000,
-        400_000,
-        "Negative on the overrun; 400 kW is twice the strongest road motorcycle.",
-    ),
-    "wheel_torque_nm": _channel(
-        "Torque at the wheel, referred to the shaft that the layout names.",
-        "N·m",
-        -400,
-        3_000,
-        "At the wheel's own shaft a large twin in low gear stays below 3000 N·m.",
-    ),
-    "lambda_wide": _channel(
-        "Air-fuel ratio over the stoichiometric one, by wideband gauge; first cylinder or bank.",
-        "1",
-        0.4,
-        20.0,
-        "Below 0.4 no gauge reads; free air and saturated gauges read high and are kept, marked.",
-    ),
-    "lambda_wide_2": _channel(
-        "The same, second cylinder or bank.", "1", 0.4, 20.0, "As for lambda_wide."
-    ),
-    "o2_narrow_v": _channel(
-        "Voltage of a narrowband sensor: rich or lean of stoichiometric, nothing more.",
-        "V",
-        -0.5,
-        2.0,
-        "A zirconia cell gives 0 to 1 V, an offset one up to 1.8 V.",
-    ),
-    "throttle_pct": _channel(
-        "Throttle opening.", "%", -5, 110, "Uncalibrated sensors run a little past both ends."
-    ),
-    "map_pressure_pa": _channel(
-        "Absolute pressure in the intake.", "Pa", 5_000, 400_000, "From hard overrun to high boost."
-    ),
-    "intake_air_temp_k": _channel(
-        "Temperature of the air that the engine breathes.", "K", 233, 423, "-40 to 150 °C."
-    ),
-    "coolant_temp_k": _channel("Coolant temperature.", "K", 233, 423, "-40 to 150 °C."),
-    "oil_temp_k": _channel("Oil temperature.", "K", 233, 473, "-40 to 200 °C."),
-    "ignition_advance_deg": _channel(
-        "Ignition advance before top dead centre.", "°", -64, 64, "The range of an OBD reading."
-    ),
-    "injector_time_s": _channel(
-        "Injector opening time.", "s", 0, 0.1, "Longer than two turns at idle is a unit error."
-    ),
-    "fuel_trim_short_pct": _channel(
-        "Short-term fuel trim, positive adds fuel.", "%", -100, 100, "The range of an OBD reading."
-    ),
-    "fuel_trim_long_pct": _channel(
-        "Long-term fuel trim, positive adds fuel.", "%", -100, 100, "The range of an OBD reading."
-    ),
-    "knock": _channel("Knock activity in the logger's own scale.", "", 0, 1e6, "Never negative."),
-    "exhaust_co_pct": _channel(
-        "Carbon monoxide in the dry exhaust, by volume.",
-        "%",
-        -0.5,
-        21,
-        "All the oxygen of the air as carbon monoxide would be less; a zero that is off.",
-    ),
-    "exhaust_co2_pct": _channel(
-        "Carbon dioxide in the dry exhaust, by volume.",
-        "%",
-        -0.5,
-        21,
-        "All the oxygen of the air as carbon dioxide is 21 %; a zero that is off.",
-    ),
-    "exhaust_o2_pct": _channel(
-        "Oxygen in the dry exhaust, by volume.", "%", -0.5, 22, "Free air, and a zero that is off."
-    ),
-    "exhaust_hc_ppm": _channel(
-        "Hydrocarbons in the dry exhaust, as hexane, by volume.",
-        "ppm",
-        -100,
-        100_000,
-        "A tenth of the exhaust: no cylinder fires there; a zero that is off.",
-    ),
-    "gear": _channel("Gear engaged, 0 for neutral.", "", 0, 8, "Motorcycles have up to 7 gears."),
-    "battery_v": _channel("Battery voltage.", "V", 0, 80, "Up to a 72 V system."),
-    "ambient_temp_k": _channel("Air temperature in the room.", "K", 233, 333, "-40 to 60 °C."),
-    "ambient_pressure_pa": _channel(
-        "Air pressure in the room, not reduced to sea level.",
-        "Pa",
-        60_000,
-        108_000,
-        "From 4000 m of altitude to the highest pressure ever met at sea level.",
-    ),
-    "ambient_humidity_pct": _channel("Relative humidity.", "%", 0, 100, "By definition."),
-}
-"""The canonical channels: what a layout may map a file's column to (without the unit's ending)."""
 
 
 def _text(meaning: str) -> Column:

@@ -13,48 +13,17 @@ from typing import Literal
 import pydantic
 from pydantic import Field, field_validator, model_validator
 
-from schemas.columns import CHANNELS
+from schemas.channels import BY_WORD, CHANNEL_COLUMNS, CHANNELS
 from schemas.toml_text import MistakesError, Strict, read_toml
 from schemas.units import conversion
 
 Standard = Literal["SAE J1349", "ISO 1585", "ISO 4106", "DIN 70020", "SAE J607"]
 
 
-def _channel_columns() -> dict[str, str]:
-    """Return layout word → column name: a channel's name goes without its unit."""
-    words = {}
-    for name in CHANNELS:
-        word = name
-        for ending in (
-            "_rpm",
-            "_nm",
-            "_w",
-            "_k",
-            "_pa",
-            "_m_s",
-            "_s",
-            "_v",
-            "_deg",
-            "_pct",
-            "_ppm",
-        ):
-            if name.endswith(ending):
-                word = name.removesuffix(ending)
-                break
-        words[word] = name
-    return words
-
-
-CHANNEL_COLUMNS = _channel_columns()
-"""Word that a layout uses → column of the samples, such as `engine_speed` → `engine_speed_rpm`."""
-
-HEAD_FIELDS = {
-    "ambient_temp": "ambient_temp_k",
-    "ambient_pressure": "ambient_pressure_pa",
-    "ambient_humidity": "ambient_humidity_pct",
-}
+HEAD_FIELDS = {c.word: name for name, c in CHANNELS.items() if c.in_head and c.unit}
 """Head entries with a unit."""
-
+PLAIN_FIELDS = ("started_at", "gear")
+"""Head entries without one."""
 
 MOST_NAME = 60
 """Letters of a layout's name."""
@@ -64,8 +33,6 @@ AS_STATED = "as stated"
 
 WHITESPACE = "whitespace"
 """Delimiter word: any run of blanks and tabs."""
-
-TIME_FORMS = ("elapsed", "clock", "date and time", "epoch")
 
 
 def name_mistake(name: str) -> str:
@@ -255,16 +222,16 @@ class Head(Strict):
     """The lines before the header row."""
 
     separator: str = Field(default=":", min_length=1, max_length=3)
-    fields: dict[
-        Literal["ambient_temp", "ambient_pressure", "ambient_humidity", "started_at", "gear"],
-        HeadField,
-    ] = Field(default_factory=dict)
+    fields: dict[str, HeadField] = Field(default_factory=dict)
 
     @field_validator("fields")
     @classmethod
     def entries_are_complete(cls, fields: dict[str, HeadField]) -> dict[str, HeadField]:
-        """Refuse an air reading without its unit and a time without its format."""
+        """Refuse an unknown entry, a reading without its unit and a time without its format."""
         for name, field in fields.items():
+            if name not in (*HEAD_FIELDS, *PLAIN_FIELDS):
+                known = ", ".join((*HEAD_FIELDS, *PLAIN_FIELDS))
+                raise ValueError(f"{name!r} is no entry that is read; those are {known}")
             if name in HEAD_FIELDS:
                 if field.unit is None:
                     raise ValueError(f"{name}: unit is missing")
@@ -373,8 +340,11 @@ class Layout(Strict):
 
     @cached_property
     def fingerprint(self) -> str:
-        """Short hash of everything that decides how a file is read."""
+        """Short hash of everything that decides how a file is read, its channels' bounds too."""
         text = self.model_dump_json(exclude={"layout": {"note", "private"}})
+        for word in (*self.channels, *self.metadata.fields):
+            if channel := BY_WORD.get(word):
+                text += f"|{word} {channel.unit} {channel.low} {channel.high}"
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 

@@ -1,11 +1,15 @@
-"""Texts that people write in TOML: read with every mistake named at once, by line and key."""
+"""Texts that people write in TOML: read with every mistake named at once, by line and key.
+
+Written by tomlkit, which keeps the comments and the order of a text that is written over.
+"""
 
 from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping, MutableMapping
 from functools import lru_cache
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pydantic
 from pydantic_core import ErrorDetails
@@ -16,6 +20,7 @@ Model = TypeVar("Model", bound=pydantic.BaseModel)
 MOST_CHARACTERS = 200_000
 """A card with a hundred stages has 50,000."""
 
+LONGEST_LINE = 100
 MOST_DOTS = 1000
 MOST_MISTAKES = 25
 
@@ -141,3 +146,130 @@ def _places(text: str) -> dict[tuple[str | int, ...], int]:
             continue
         places.setdefault(table, number)
     return places
+
+
+def toml_item(value: Any, *, is_within: bool = False) -> Any:
+    """Return a value as tomlkit writes it: tables on lines of their own, within lists in one."""
+    import tomlkit
+
+    if isinstance(value, Mapping):
+        table = tomlkit.inline_table() if is_within else tomlkit.table()
+        if not is_within and value and all(isinstance(v, Mapping) for v in value.values()):
+            table = tomlkit.table(is_super_table=True)
+        for key, entry in value.items():
+            table.add(key, toml_item(entry, is_within=is_within))
+        return table
+    if isinstance(value, list) and value and isinstance(value[0], Mapping) and not is_within:
+        tables = tomlkit.aot()
+        for entry in value:
+            tables.append(_entry(entry))
+        return tables
+    if isinstance(value, list):
+        listed = tomlkit.array()
+        listed.extend(toml_item(entry, is_within=True) for entry in value)
+        is_long = len(listed.as_string()) > LONGEST_LINE - 10
+        return listed.multiline(is_long or any(isinstance(entry, Mapping) for entry in value))
+    return tomlkit.item(value)
+
+
+def _entry(values: Mapping[str, Any]) -> Any:
+    """Return one table of a list of tables; what it holds stands in lines."""
+    import tomlkit
+
+    table = tomlkit.table()
+    for key, entry in values.items():
+        table.add(key, toml_item(entry, is_within=True))
+    return table
+
+
+def toml_text(content: Mapping[str, Any]) -> str:
+    """Return a new text that says this, a blank line before each table."""
+    import tomlkit
+
+    document = tomlkit.document()
+    for key, value in content.items():
+        document.add(key, toml_item(value))
+    return spaced(tomlkit.dumps(document))
+
+
+def spaced(text: str) -> str:
+    """Return a text of ours with one blank line before each table."""
+    return re.sub(r"\n+(?=\[\[?[a-z_]+(?:\.[^\n\]]+)?\]\]?(?: +#[^\n]*)?\n)", "\n\n", text).lstrip(
+        "\n"
+    )
+
+
+def written_over(text: str, content: Mapping[str, Any], model: pydantic.BaseModel) -> str:
+    """Return a text made to say a model: its comments stay with what stays, and so does its order.
+
+    `content` is what the model says beyond its defaults; a default that the text spells out stays.
+    Comments on what is taken out go with it. A text that cannot be changed so is written anew.
+    """
+    import tomlkit
+
+    try:
+        standing = tomlkit.parse(text.removeprefix("\ufeff"))
+        _take_over(standing, content, model.model_dump(by_alias=True, mode="json"))
+        written = tomlkit.dumps(standing)
+        if read_toml(written, type(model), "") == model:
+            return written
+    except (ValueError, RecursionError, LookupError, AttributeError, TypeError):
+        pass  # no TOML, or of a form that cannot be changed: what is said counts more
+    return toml_text(content)
+
+
+def _take_over(
+    table: Any, content: Mapping[str, Any], whole: Mapping[str, Any], *, is_within: bool = False
+) -> None:
+    """Make a table say what it should, changing as little as may be."""
+    for key in [key for key in table if key not in content]:
+        if key not in whole or table[key].unwrap() != whole[key]:
+            del table[key]
+    for key, value in content.items():
+        if key not in table:
+            _add(table, key, toml_item(value, is_within=is_within))
+        elif table[key].unwrap() == value:
+            continue
+        elif isinstance(value, Mapping) and isinstance(table[key], MutableMapping):
+            _take_over(table[key], value, whole[key], is_within=is_within)
+        elif isinstance(value, list) and isinstance(table[key], list):
+            _take_over_list(table, key, value, whole[key])
+        else:
+            table[key] = toml_item(value, is_within=is_within)
+
+
+def _add(table: Any, key: str, item: Any) -> None:
+    """Add an entry before the blank lines and comments that lead to the next table."""
+    from tomlkit.container import Container
+    from tomlkit.items import Table
+
+    body = table.value.body if isinstance(table, Table) else getattr(table, "body", [])
+    tail = []
+    while isinstance(table, Table | Container) and body and body[-1][0] is None:
+        tail.append(body.pop())
+    table.add(key, item)
+    body.extend(reversed(tail))
+
+
+def _take_over_list(table: Any, key: str, wanted: list[Any], whole: list[Any]) -> None:
+    """Change a list entry by entry, so that each keeps its own comments."""
+    from tomlkit.items import AoT
+
+    standing = table[key]
+    if isinstance(standing, AoT):
+        for at, values in enumerate(wanted[: len(standing)]):
+            _take_over(standing[at], values, whole[at], is_within=True)
+        for _ in range(len(standing) - len(wanted)):
+            del standing[-1]
+        for values in wanted[len(standing) :]:
+            standing.append(_entry(values))
+        return
+    for at in reversed(range(len(standing))):
+        if standing[at] not in wanted:
+            del standing[at]
+    kept = len(standing)
+    if standing.unwrap() == wanted[:kept]:
+        for value in wanted[kept:]:
+            standing.append(toml_item(value, is_within=True))
+    else:
+        table[key] = toml_item(wanted, is_within=True)

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import streamlit as st
 
-from dashboard import intake_desk, pieces, run_command
+from dashboard import desk, intake_desk, pieces
 from dashboard.intake_desk import Dropped, Held, NotWrittenError, StandingCard, Stowed
 from dashboard.job_draft import Draft, StageDraft, field_words, for_bike, judged, unplaced
 from dashboard.job_form import JobForm
@@ -47,7 +47,7 @@ def draw_after_writing(written: dict[str, Any]) -> None:
             width="stretch",
             key="bring_in_job_take_in",
         ):
-            written["run"] = run_command.start_update(shop_folder())
+            written["run"] = desk.start_update(shop_folder())
             st.rerun()
     elif run.is_over:
         draw_what_became(written)
@@ -176,11 +176,6 @@ def open_card(folder: str) -> StandingCard:
     if card.mistakes:
         st.error("The card that lies there has mistakes. What can be read of it stands below.")
         st.text("\n".join(card.mistakes))
-    if card.has_comments:
-        st.warning(
-            "Somebody wrote comments (#) into this card. They will not stand in the new one; the "
-            "old card is kept in the archive with them."
-        )
     return card
 
 
@@ -603,7 +598,7 @@ if left_over:
         f"{wording.counted(len(left_over), 'file')} in the folder under no stage: "
         f"{wording.escaped(shown)}"
     )
-text = card_text(verdict.card) if verdict.card else ""
+text = card_text(verdict.card, card.text if card else "") if verdict.card else ""
 new = sum(one.state == "new" for one in stowed)
 if card is not None and not card.mistakes and verdict.card == read_card(card.text):
     text = card.text  # nothing changed: the standing card, with its comments, is kept

@@ -8,9 +8,10 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces, run_command, teach_desk
+from dashboard import charts, desk, pieces, teach_desk
 from dashboard.open_shop import look_of, open_shop, shop_folder, standing
 from dashboard.troubles import retried
+from schemas.desk import AskDraft, AskTrial, Drafted, Trial
 from schemas.layout import MOST_NAME
 from warehouse import wording
 from warehouse.shop import ShopFolder
@@ -25,6 +26,7 @@ settings, snapshot = standing()
 shop = open_shop() if snapshot or settings is None else None
 root = shop_folder()
 folder = ShopFolder(root)
+desk.LOOKING.start()
 
 
 def kept_upload(uploaded: Any) -> Path:
@@ -45,29 +47,15 @@ def taught_as_of() -> tuple[tuple[str, int], ...]:
 
 
 @st.cache_data(max_entries=16, show_spinner=False)
-def guess_for(
-    path: str,
-    came_as: str,
-    root: str,
-    private: tuple[str, ...],
-    not_private: tuple[str, ...],
-    taught: object,  # noqa: ARG001
-) -> dict[str, Any]:
+def guess_for(asked: str, taught: object) -> Drafted:  # noqa: ARG001
     """Return the guess for a file; its name is the hash of its bytes."""
-    return teach_desk.drafted(Path(path), Path(root), came_as, private, not_private)
+    return teach_desk.drafted(AskDraft.model_validate_json(asked))
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
-def trial_of(
-    path: str,
-    came_as: str,
-    tables: dict[str, Any],
-    root: str,
-    snapshot_no: int,  # noqa: ARG001
-    taught: object,  # noqa: ARG001
-) -> dict[str, Any]:
+def trial_of(asked: str, snapshot_no: int, taught: object) -> Trial:  # noqa: ARG001
     """Return what comes out; what waits depends on the snapshot, what rivals on the layouts."""
-    return teach_desk.tried(Path(path), tables, Path(root), came_as)
+    return teach_desk.tried(AskTrial.model_validate_json(asked))
 
 
 def draw_saved(saved: dict[str, Any]) -> None:
@@ -83,7 +71,7 @@ def draw_saved(saved: dict[str, Any]) -> None:
                     else "Read the shop's files of it again now"
                 )
                 if st.button(label, type="primary", width="stretch", key="teach_take_in"):
-                    saved["run"] = run_command.start_update(root)
+                    saved["run"] = desk.start_update(root)
                     st.rerun()
             else:
                 st.page_link("views/bring_in_job.py", label="Bring in a job with files of it")
@@ -93,7 +81,7 @@ def draw_saved(saved: dict[str, Any]) -> None:
             st.error("They could not be taken in; nothing is lost.")
             st.text(run.error)
             if st.button("Try again now", type="primary", width="stretch", key="teach_take_in"):
-                saved["run"] = run_command.start_update(root)
+                saved["run"] = desk.start_update(root)
                 st.rerun()
         else:
             draw_what_became(waiting)
@@ -115,37 +103,38 @@ def draw_what_became(waiting: list[str]) -> None:
     st.page_link("views/what_came_in.py", label="See what came in")
 
 
-def draw_trial(trial: dict[str, Any], kind: str) -> None:
+def draw_trial(trial: Trial, kind: str) -> None:
     """Draw what came out of the file."""
-    for mistake in trial["mistakes"]:
+    for mistake in trial.mistakes:
         st.error(wording.escaped(mistake))
-    if trial["trouble"]:
-        st.error(f"It would be refused: {wording.escaped(trial['trouble'])}")
-    found = trial["tried"]
+    if trial.trouble:
+        st.error(f"It would be refused: {wording.escaped(trial.trouble)}")
+    found = trial.tried
     if found is None:
         return
-    for note in found["notes"]:
+    for note in found.notes:
         st.warning(wording.escaped(note))
     st.caption(
-        f"{wording.number(found['rows_kept'])} of {wording.number(found['rows_read'])} rows kept, "
-        f"{wording.number(found['rows_rejected'])} rejected."
+        f"{wording.number(found.rows_kept)} of {wording.number(found.rows_read)} rows kept, "
+        f"{wording.number(found.rows_rejected)} rejected."
     )
-    lacking = [entry["key"] for entry in found["head"] if not entry["found"]]
-    lacking += found["lacking_columns"]
+    lacking = [entry.key for entry in found.head if not entry.found]
+    lacking += found.lacking_columns
     if lacking:
         st.warning(
             f"Asked for by the layout and not in this file: {wording.escaped(', '.join(lacking))}."
         )
-    curve = found["curve"]
-    if curve and curve["trouble"]:
-        st.warning(f"No curve yet: {wording.escaped(curve['trouble'])}")
-    if found["channels"] and settings is not None:
+    if found.curve and found.curve.trouble:
+        st.warning(f"No curve yet: {wording.escaped(found.curve.trouble)}")
+    if found.channels and settings is not None:
         pieces.chart(charts.trial_chart(found, kind, look_of(settings)), key="teach_chart")
-    if found["rejected"]:
-        few = found["rows_rejected"] <= ROWS_SHOWN_AT_ONCE
+    if found.rejected:
+        few = found.rows_rejected <= ROWS_SHOWN_AT_ONCE
         with st.expander("First rejected rows", expanded=few):
             pieces.table(
-                pl.DataFrame(found["rejected"], infer_schema_length=None),
+                pl.DataFrame(
+                    [row.model_dump() for row in found.rejected], infer_schema_length=None
+                ),
                 {
                     "line": "Line",
                     "column": "Column",
@@ -157,12 +146,12 @@ def draw_trial(trial: dict[str, Any], kind: str) -> None:
         pieces.table(
             pl.DataFrame(
                 [
-                    {key: channel[key] for key in ("channel", "unit", "low", "middle", "high")}
-                    for channel in found["channels"]
+                    channel.model_dump(exclude={"channel", "at", "values"})
+                    for channel in found.channels
                 ]
             ),
             {
-                "channel": "Channel",
+                "label": "Channel",
                 "unit": "Unit",
                 "low": pieces.figures("Lowest", 3),
                 "middle": pieces.figures("Middle", 3),
@@ -228,17 +217,20 @@ try:
     with st.status("Looking at the file", expanded=False) as looking:
         hidden = tuple(memory.get(f"teach_private_{path.name}", ()))
         overruled = tuple(memory.get(f"teach_not_private_{path.name}", ()))
-        guess = guess_for(str(path), came_as, str(root), hidden, overruled, taught_as_of())
-        looking.update(label=f"Found: {guess['where']}", state="complete")
-except teach_desk.DeskError as trouble:
+        asked = AskDraft(
+            file=path, shop=root, came_as=came_as, private=hidden, not_private=overruled
+        )
+        guess = guess_for(asked.model_dump_json(), taught_as_of())
+        looking.update(label=f"Found: {guess.where}", state="complete")
+except desk.DeskError as trouble:
     st.error(wording.escaped(str(trouble)))
     st.stop()
-for doubt in guess["doubts"]:
+for doubt in guess.doubts:
     st.warning(f"Look twice: {wording.escaped(doubt)}")
 
 # Choose: a new layout, or one that knows the file already
 opened, begun = None, ""
-if known := guess["known"]:
+if known := guess.known:
     listed = wording.escaped(", ".join(known))
     if len(known) == 1:
         st.success(f"The shop knows this file: {listed}.")
@@ -254,20 +246,15 @@ if known := guess["known"]:
         try:
             # As it was when the correction began: what another writes meanwhile is not lost.
             opened = memory.setdefault(begun, teach_desk.standing_layout(root, taught))
-        except teach_desk.DeskError as trouble:
+        except desk.DeskError as trouble:
             st.error(wording.escaped(str(trouble)))
             st.stop()
         guess = teach_desk.as_taught(guess, opened.tables, overruled)
-        if teach_desk.has_remarks(opened.text):
-            st.warning(
-                "Somebody wrote comments (#) into this layout. They will not stand in the new one; "
-                "the old one is kept among the backups with them."
-            )
 of_this = f"{path.name}_{opened.path.stem if opened else ''}"
 
 # Choose: what the columns are
 st.subheader("What is what", anchor=False)
-about = guess["tables"]["layout"]
+about = guess.tables["layout"]
 left, middle, right = st.columns([2, 2, 1])
 name = left.text_input(
     "Name of the layout",
@@ -287,25 +274,25 @@ equipment = middle.text_input(
 kind = right.radio(
     "It is a",
     ("pull", "ride"),
-    index=("pull", "ride").index(guess["kind"]),
+    index=("pull", "ride").index(guess.log_kind),
     horizontal=True,
     key=f"teach_kind_{of_this}",
 )
 name_trouble = teach_desk.name_trouble(root, name) if name and not opened else ""
 if name_trouble:
     left.error(wording.escaped(name_trouble))
-open_columns = [column for column in guess["columns"] if not column["is_private"]]
-private = [column["name"] for column in guess["columns"] if column["is_private"]]
-units = dict.fromkeys([*teach_desk.UNITS, *(column["unit"] for column in open_columns)])
+open_columns = [column for column in guess.columns if not column.is_private]
+private = [column.name for column in guess.columns if column.is_private]
+units = dict.fromkeys([*teach_desk.UNITS, *(column.unit for column in open_columns)])
 edited = st.data_editor(
     [
         {
-            "name": column["name"],
-            "example": column["example"],
-            "channel": column["channel"] or teach_desk.NOT_USED,
-            "unit": column["unit"],
-            "sure": f"{column['words']}, {column['confidence']:.0%}" if column["channel"] else "",
-            "why": "; ".join(column["why"]),
+            "name": column.name,
+            "example": column.example,
+            "channel": column.channel or teach_desk.NOT_USED,
+            "unit": column.unit,
+            "sure": f"{column.words}, {column.confidence:.0%}" if column.channel else "",
+            "why": "; ".join(column.why),
         }
         for column in open_columns
     ],
@@ -336,16 +323,16 @@ with st.expander("Private or not"):
     )
     st.multiselect(
         "To be shown nowhere",
-        [*hidden, *(column["name"] for column in open_columns if column["name"] not in overruled)],
+        [*hidden, *(column.name for column in open_columns if column.name not in overruled)],
         key=f"teach_private_{path.name}",
     )
-if guess["head"]:
-    with st.expander(f"Above the table: {wording.counted(len(guess['head']), 'entry', 'entries')}"):
+if guess.head:
+    with st.expander(f"Above the table: {wording.counted(len(guess.head), 'entry', 'entries')}"):
         pieces.table(
-            pl.DataFrame(guess["head"]),
+            pl.DataFrame([entry.model_dump() for entry in guess.head]),
             {"key": pieces.wide("Entry"), "read_as": "Read as", "says": "It says"},
         )
-unsure = [q["key"].split(".")[1] for q in guess["questions"] if q["key"].endswith(".unit")]
+unsure = [q.key.split(".")[1] for q in guess.questions if q.key.endswith(".unit")]
 if unsure and not opened:
     st.warning(
         "The file does not state these units, and values cannot tell them: please check "
@@ -354,19 +341,19 @@ if unsure and not opened:
 answers: dict[str, str] = {}
 questions = [
     q
-    for q in guess["questions"]
-    if not q["key"].endswith(".unit") and (kind == "pull" or q["key"] != "power")
+    for q in guess.questions
+    if not q.key.endswith(".unit") and (kind == "pull" or q.key != "power")
 ]
 if questions:
     st.subheader("Only you know", anchor=False)
     places = st.columns(min(len(questions), 3))
     for at, question in enumerate(questions):
-        choices = question["choices"]
-        answers[question["key"]] = places[at % len(places)].selectbox(
-            wording.escaped(question["text"]),
+        choices = question.choices
+        answers[question.key] = places[at % len(places)].selectbox(
+            wording.escaped(question.text),
             choices,
-            index=choices.index(question["chosen"]) if question["chosen"] in choices else 0,
-            key=f"teach_{question['key']}_{of_this}",
+            index=choices.index(question.chosen) if question.chosen in choices else 0,
+            key=f"teach_{question.key}_{of_this}",
         )
 rows = edited.to_dicts() if isinstance(edited, pl.DataFrame) else list(edited)
 # A name changes nothing of what comes out, so typing one does not read the file again.
@@ -383,15 +370,10 @@ if doubled := teach_desk.doubled(guess, rows):
     st.stop()
 try:
     with st.spinner("Reading the file with it"):
-        trial = trial_of(
-            str(path),
-            came_as,
-            tables,
-            str(root),
-            snapshot.number if snapshot else 0,
-            taught_as_of(),
-        )
-except teach_desk.DeskError as trouble:
+        to_try = AskTrial(file=path, layout=tables, shop=root, came_as=came_as)
+        of_snapshot = snapshot.number if snapshot else 0
+        trial = trial_of(to_try.model_dump_json(), of_snapshot, taught_as_of())
+except desk.DeskError as trouble:
     st.error(wording.escaped(str(trouble)))
     st.stop()
 draw_trial(trial, kind)
@@ -402,21 +384,21 @@ if lacking := teach_desk.missing_air(tables):
         "stays as measured and cannot be compared across days. What the file holds of this can be "
         "chosen above; the rest the equipment must write."
     )
-for rival in trial["rivals"]:
+for rival in trial.rivals:
     st.error(
         f"Layout {wording.escaped(rival)} fits this file as well, and two that fit make it wait. "
         "Leave that one, or use a column here that it does not name."
     )
-is_good = bool(trial["tried"]) and not any(trial[key] for key in ("rivals", "mistakes", "trouble"))
-if is_good and trial["waiting"]:
+is_good = trial.tried is not None and not (trial.rivals or trial.mistakes or trial.trouble)
+if is_good and trial.waiting:
     st.success(
-        f"{wording.counted(len(trial['waiting']), 'waiting file')} of this kind will be taken in."
+        f"{wording.counted(len(trial.waiting), 'waiting file')} of this kind will be taken in."
     )
 text = ""
-if trial["toml"]:
+if trial.toml:
     try:
-        text = teach_desk.named(trial["toml"], name or "new layout", equipment or name or "?")
-    except teach_desk.DeskError as trouble:
+        text = teach_desk.named(trial.toml, name or "new layout", equipment or name or "?")
+    except desk.DeskError as trouble:
         is_good = False
         if not name_trouble:
             st.error(wording.escaped(str(trouble)))
@@ -437,7 +419,7 @@ if st.button(
             said += kept.name
         else:
             said = f"layouts/{teach_desk.saved(root, name, text).name}"
-    except teach_desk.DeskError as trouble:
+    except desk.DeskError as trouble:
         st.error(wording.escaped(str(trouble)))
     except OSError as trouble:
         st.error(f"The disk did not take it: {wording.escaped(trouble.strerror or trouble)}.")
@@ -445,7 +427,7 @@ if st.button(
         memory["teach_saved"] = {
             "file": path.name,
             "said": f"Saved as {wording.escaped(said)}.",
-            "waiting": trial["waiting"],
+            "waiting": list(trial.waiting),
             "is_corrected": opened is not None,
             "run": None,
         }
@@ -455,4 +437,4 @@ if st.button(
 if is_good and not name:
     st.caption("Give the layout a name, and it can be saved.")
 with st.expander("The layout as text"):
-    st.code(text or guess["toml"], language="toml")
+    st.code(text or guess.toml, language="toml")

@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import streamlit as st
 
-from dashboard import pieces, run_command
+from dashboard import desk, pieces
 from dashboard.open_shop import open_shop
 from dashboard.troubles import (
     AGES,
@@ -38,14 +38,14 @@ in_need = shop.ask("files_in_need")
 def start_again() -> None:
     """Start the update that tries all of them, and remember which ones there were."""
     memory["what_came_in_try"] = (
-        run_command.start_update(shop.folder),
+        desk.start_update(shop.folder),
         list(in_need.select("job_folder", "file_name").iter_rows()),
     )
 
 
-def draw_last_try() -> run_command.CommandRun | None:
+def draw_last_try() -> desk.UpdateRun | None:
     """Draw what the last try did; return the one that still runs."""
-    running = run_command.running_update(shop.folder)
+    running = desk.running_update(shop.folder)
     if running and memory.get("what_came_in_try", (None,))[0] is not running:
         start_again()  # another page asked for it: this one follows it too
     if "what_came_in_try" not in memory:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from flows.readers.source import REPEATED_NAME, UnreadableError
 from flows.readers.words import name_and_unit
@@ -104,16 +105,30 @@ def match_columns(cells: Sequence[str], layout: Layout) -> Columns | None:
     return Columns(dict(sorted(kept.items())), texts, units, doubled)
 
 
-def lacking_sentence(where: str, cells: Sequence[str], layouts: Sequence[Layout]) -> str:
-    """Return what a header lacks for the layout that it comes nearest to."""
+class Heading(NamedTuple):
+    """A row that may name the columns, where it stands, and what is otherwise about it."""
+
+    where: str
+    cells: Sequence[str]
+    otherwise: str = ""
+    is_first_line_other: bool = False
+
+
+def nearest(headings: Callable[[Layout], Iterable[Heading]], layouts: Sequence[Layout]) -> str:
+    """Return what keeps a file from the layout that it comes nearest to, "" if none is near."""
     best, sentence = 0.5, ""
     for layout in layouts:
-        share, why = lacks(cells, layout)
-        if share > best:
+        for heading in headings(layout):
+            share, why = lacks(heading.cells, layout)
+            if share <= best:
+                continue
             best = share
-            sentence = f"{where} comes nearest to layout {layout.name!r}, but " + (
-                why or other_rules(layout)
-            )
+            if heading.otherwise:
+                why = heading.otherwise + (f", and {why}" if why else "")
+            elif not why and heading.is_first_line_other:
+                why = f"its first line does not begin with {layout.recognise.first_line!r}"
+            why = why or other_rules(layout)
+            sentence = f"{heading.where} comes nearest to layout {layout.name!r}, but {why}"
     return sentence
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import BinaryIO, cast
 
-from flows.readers.source import START_BYTES, Look, UnreadableError
+from flows.readers.source import START_BYTES, UnreadableError
 
 _READERS = {
     "text": "flows.readers.text",
@@ -89,16 +89,6 @@ def is_small_text(path: Path) -> bool:
         return not start.startswith(_GZIP) and format_of(start) == "text"
     except UnreadableError:
         return True  # refused by the same look, and read no further
-
-
-def look(path: Path) -> Look:
-    """Return what a file shows of itself.
-
-    Raises UnreadableError if there is no table in it.
-    """
-    found = reader_of(format_of(start_of(path))).look(path)
-    assert isinstance(found, Look)  # noqa: S101 - a reader's promise, for the type checker
-    return found
 
 
 def _is_binary(start: bytes) -> bool:

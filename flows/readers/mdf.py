@@ -8,17 +8,31 @@ import io
 import logging
 import tempfile
 from collections.abc import Iterator
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
 
-from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
-from flows.readers.source import Look, Source, SourceTable, UnreadableError, refuse_endless
+from flows.readers.columns import Columns, Heading, match_columns, nearest, numbered
+from flows.readers.source import (
+    Look,
+    Source,
+    SourceTable,
+    UnreadableError,
+    damaged,
+    refuse_endless,
+    stamp,
+)
 from schemas.layout import Layout
 
+_damaged = partial(
+    damaged,
+    "damaged measurement file",
+    "an ASAM MDF file",
+    remedy="Copy or export the file again; it breaks off or its bytes were changed.",
+)
 BLOCK_ROWS = 200_000
 LOOKED_ROWS = 20_000
 LONGEST_S = 86_400.0
@@ -69,14 +83,14 @@ class _Contents(NamedTuple):
 
 def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
     """Whether a file has the channels that the layout names, in whichever groups."""
-    names = [channel.name for channel in _contents(path, *_stamp(path)).channels]
+    names = [channel.name for channel in _contents(path, *stamp(path)).channels]
     return match_columns(names, layout) is not None
 
 
-def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
-    """Return what keeps a file from being recognised by the layout it comes nearest to."""
-    names = [channel.name for channel in _contents(path, *_stamp(path)).channels]
-    return lacking_sentence("the file", names, layouts)
+def headings(path: Path, start: bytes, layout: Layout) -> list[Heading]:  # noqa: ARG001
+    """Return the names of a file's channels."""
+    names = [channel.name for channel in _contents(path, *stamp(path)).channels]
+    return [Heading("the file", names)]
 
 
 def read(path: Path, layout: Layout) -> Source:
@@ -84,12 +98,12 @@ def read(path: Path, layout: Layout) -> Source:
 
     Raises UnreadableError if the file is damaged, or a used channel runs on no clock.
     """
-    contents = _contents(path, *_stamp(path))
+    contents = _contents(path, *stamp(path))
     columns = match_columns([channel.name for channel in contents.channels], layout)
     if columns is None:
         raise UnreadableError(
             "column missing",
-            lacking_sentence("the file", [c.name for c in contents.channels], [layout])
+            nearest(lambda _: headings(path, b"", layout), [layout])
             or "the file lacks the layout's channels",
             "Export the file again with that channel, or correct the layout.",
         )
@@ -103,12 +117,12 @@ def read(path: Path, layout: Layout) -> Source:
     return Source(dict(contents.head), units, pieces, notes, contents.started_at)
 
 
-def look(path: Path) -> Look:
+def shown(path: Path) -> Look:
     """Return what a measurement file shows of itself.
 
     Raises UnreadableError if the file is damaged or has no channels on a clock.
     """
-    contents = _contents(path, *_stamp(path))
+    contents = _contents(path, *stamp(path))
     names = numbered([channel.name for channel in contents.channels])
     columns: dict[str, pl.Series] = {}
     units: dict[str, str] = {}
@@ -138,11 +152,6 @@ def look(path: Path) -> Look:
         started_at=contents.started_at or None,
         doubts=list(contents.notes),
     )
-
-
-def _stamp(path: Path) -> tuple[int, int]:
-    stat = path.stat()
-    return stat.st_size, stat.st_mtime_ns
 
 
 class _Opened:
@@ -182,15 +191,6 @@ class _Opened:
 def _close_quietly(file: Any) -> None:
     with contextlib.suppress(Exception):
         file.close()
-
-
-def _damaged(error: BaseException) -> UnreadableError:
-    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
-    return UnreadableError(
-        "damaged measurement file",
-        f"the file begins as an ASAM MDF file and cannot be read: {told}",
-        "Copy or export the file again; it breaks off or its bytes were changed.",
-    )
 
 
 @lru_cache(maxsize=2)

@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
-from flows.readers.source import Look, Source, SourceTable, UnreadableError, refuse_endless
+from flows.readers.columns import Columns, Heading, match_columns, nearest, numbered
+from flows.readers.source import Look, Source, SourceTable, UnreadableError, damaged, refuse_endless
 from schemas.layout import Layout
 
+_damaged = partial(
+    damaged,
+    "damaged Parquet",
+    "Parquet",
+    remedy="Copy or export the file again; it breaks off or its bytes were changed.",
+)
 BATCH_ROWS = 200_000
 LOOKED_ROWS = 20_000
 _BLOBS = ("pandas", "ARROW:schema", "org.apache.spark")
@@ -24,10 +31,10 @@ def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as
         return match_columns(file.schema_arrow.names, layout) is not None
 
 
-def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
-    """Return what keeps a file from being recognised by the layout it comes nearest to."""
+def headings(path: Path, start: bytes, layout: Layout) -> list[Heading]:  # noqa: ARG001
+    """Return the names of a file's columns."""
     with _Opened(path) as file:
-        return lacking_sentence("the file", file.schema_arrow.names, layouts)
+        return [Heading("the file", file.schema_arrow.names)]
 
 
 def read(path: Path, layout: Layout) -> Source:
@@ -42,7 +49,7 @@ def read(path: Path, layout: Layout) -> Source:
         if columns is None:
             raise UnreadableError(
                 "column missing",
-                lacking_sentence("the file", schema.names, [layout]),
+                nearest(lambda _: headings(path, b"", layout), [layout]),
                 "Export the file again with that column, or correct the layout.",
             )
         columns.refuse_doubled("the file", layout)
@@ -57,7 +64,7 @@ def read(path: Path, layout: Layout) -> Source:
         return Source(_head(schema), units, _pieces(path, columns))
 
 
-def look(path: Path) -> Look:
+def shown(path: Path) -> Look:
     """Return what a Parquet file shows of itself.
 
     Raises UnreadableError if the file is damaged or has no rows.
@@ -102,15 +109,6 @@ class _Opened:
         self.file.close()
         if isinstance(error, (pa.ArrowException, OSError)):
             raise _damaged(error) from None
-
-
-def _damaged(error: BaseException) -> UnreadableError:
-    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
-    return UnreadableError(
-        "damaged Parquet",
-        f"the file begins as Parquet and cannot be read: {told}",
-        "Copy or export the file again; it breaks off or its bytes were changed.",
-    )
 
 
 def _pieces(path: Path, columns: Columns) -> Iterator[SourceTable]:

@@ -3,21 +3,25 @@
 A reader is a module with four functions:
 
 - `fits(path, start, layout) -> bool`: whether the file has the columns that the layout names;
-- `nearest(path, start, layouts) -> str`: what keeps the nearest of them from fitting, "" if none
-  is near;
+- `headings(path, start, layout)`: the rows that may name its columns, to tell what keeps a file
+  from it (`columns.nearest`);
 - `read(path, layout) -> Source`: head, units and rows of a file that fits;
-- `look(path) -> Look`: what a file of no taught layout shows of itself.
+- `shown(path)`: what a file of no taught layout shows of itself: a `Look` where its columns have
+  names and types of their own, else the grids of cells in which `look.py` finds the table.
 
 `start` holds the first `START_BYTES` of the file, unpacked if the file is packed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import polars as pl
 
+HEAD_LINES = 200
+"""The header row must stand within this many lines; longer heads were never seen."""
 START_BYTES = 128 * 1024
 PIECE_BYTES = 2 * 1024 * 1024
 """Readers give a large file in pieces of about this much source text."""
@@ -41,6 +45,18 @@ class UnreadableError(ValueError):
     def __reduce__(self) -> tuple[type[UnreadableError], tuple[str, str, str]]:
         """Be raised whole in another process."""
         return type(self), (self.code, self.reason, self.remedy)
+
+
+def damaged(code: str, what: str, error: BaseException, *, remedy: str) -> UnreadableError:
+    """Return the refusal of a file whose format's library gave up on it."""
+    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
+    return UnreadableError(code, f"the file begins as {what} and cannot be read: {told}", remedy)
+
+
+def stamp(path: Path) -> tuple[int, int]:
+    """Return what changes when a file does: with it, what was read of one can be kept at hand."""
+    stat = path.stat()
+    return stat.st_size, stat.st_mtime_ns
 
 
 def refuse_endless(rows: int) -> None:
@@ -96,6 +112,27 @@ class Source:
     notes: list[str] = field(default_factory=list)
     started_at: str = ""
     """When the recording began, ISO 8601, where the format itself knows it."""
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Rows of cells in which a table may stand; `top` has the first of them as texts.
+
+    `columns` gives the columns below a line by their names, told of their units; it adds to the
+    units and doubts what the cells show. `head` gives the entries above a line and the mark between
+    key and value, `text` what a layout must say of it already.
+    """
+
+    format: str
+    where: str
+    top: list[list[str]]
+    columns: Callable[[int, list[str], dict[str, str], list[str]], list[pl.Series]]
+    head: Callable[[int], tuple[dict[str, str], str]]
+    text: dict[str, object] = field(default_factory=dict)
+    sheet: str | None = None
+    delimiter: str = ";"
+    doubts: list[str] = field(default_factory=list)
+    weight: float = 1.0
 
 
 @dataclass(frozen=True)

@@ -5,22 +5,35 @@ from __future__ import annotations
 import datetime as dt
 import re
 import zipfile
-from functools import lru_cache
+from collections.abc import Iterator
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import polars as pl
 
-from flows.readers.cell_formats import CellFormats, cell_formats
-from flows.readers.columns import Columns, lacking_sentence, match_columns, numbered
-from flows.readers.source import Look, Source, SourceTable, UnreadableError
-from flows.readers.text_look import is_numberlike, marks_of, states_units
-from flows.readers.words import known_unit, mostly_numbers, name_and_unit, nothing_words
+from flows.readers.cell_formats import cell_formats
+from flows.readers.columns import Columns, Heading, match_columns
+from flows.readers.source import (
+    HEAD_LINES,
+    Grid,
+    Source,
+    SourceTable,
+    UnreadableError,
+    damaged,
+    stamp,
+)
+from flows.readers.words import known_unit
 from schemas.columns import CHANNELS
 from schemas.layout import AS_STATED, CHANNEL_COLUMNS, Layout
 from schemas.units import conversion
 
-HEAD_ROWS = 200
+_damaged = partial(
+    damaged,
+    "damaged spreadsheet",
+    "a spreadsheet",
+    remedy="Open and save it again, or export the run as text.",
+)
 MOST_BYTES = 300 * 1024 * 1024
 """More text than this inside a spreadsheet is a log that belongs into text or Parquet."""
 LOOKED_ROWS = 20_000
@@ -55,14 +68,12 @@ def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as
     return _find(path, layout) is not None
 
 
-def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
-    """Return what keeps a file from being recognised by the layout it comes nearest to."""
-    for sheet in _sheets(path, *_stamp(path)):
-        for number, row in enumerate(sheet.rows[:HEAD_ROWS], start=1):
+def headings(path: Path, start: bytes, layout: Layout) -> Iterator[Heading]:  # noqa: ARG001
+    """Yield the rows that may name a layout's columns."""
+    for sheet in _sheets(path, *stamp(path)):
+        for number, row in enumerate(sheet.rows[:HEAD_LINES], start=1):
             where = f"row {number} of sheet {sheet.name!r}"
-            if said := lacking_sentence(where, [_text(cell) for cell in row], layouts):
-                return said
-    return ""
+            yield Heading(where, [_text(cell) for cell in row])
 
 
 def read(path: Path, layout: Layout) -> Source:
@@ -74,7 +85,7 @@ def read(path: Path, layout: Layout) -> Source:
     if place is None:
         raise UnreadableError(
             "no header row",
-            f"no row within the first {HEAD_ROWS} of a sheet names "
+            f"no row within the first {HEAD_LINES} of a sheet names "
             f"{', '.join(layout.recognise.columns)}",
             "Export the file again, or correct recognise.columns or sheet.name in the layout.",
         )
@@ -142,115 +153,55 @@ def _shown_columns(
     return series
 
 
-def look(path: Path) -> Look:
-    """Return what a spreadsheet shows of itself.
-
-    Raises UnreadableError if no sheet holds a table with a header row.
-    """
-    best: tuple[int, _Sheet, int] | None = None
-    for sheet in _sheets(path, *_stamp(path)):
-        texts = [[_text(cell) for cell in row] for row in sheet.rows[: HEAD_ROWS + 1]]
-        for at, row in enumerate(sheet.rows[:HEAD_ROWS]):
-            names = [cell for cell in row if isinstance(cell, str) and cell.strip()
-                     and not is_numberlike(cell.strip())]  # fmt: skip
-            if len(names) < 2 or at + 1 >= len(sheet.rows) or states_units(texts, at):
-                continue
-            below = sheet.rows[at + 1 : at + 12]
-            numeric = sum(
-                isinstance(cell, (int, float, dt.datetime, dt.time, dt.timedelta))
-                or (isinstance(cell, str) and is_numberlike(cell.strip()))
-                for under in below
-                for place, cell in enumerate(under)
-                if place < len(row) and row[place] != ""
-            )
-            score = min(len(names), 60) * 5 + 3 * numeric
-            if numeric >= 2 * min(len(below), 5) and (best is None or score > best[0]):
-                best = score, sheet, at
-    if best is None:
-        raise UnreadableError(
-            "no header",
-            "no sheet has a row of names with numbers below it",
-            "Export the run with its column names, or as text.",
+def shown(path: Path) -> list[Grid]:
+    """Return the sheets of a spreadsheet."""
+    return [
+        Grid(
+            "spreadsheet",
+            f"sheet {sheet.name!r}, row",
+            [[_text(cell) for cell in row] for row in sheet.rows[: HEAD_LINES + 60]],
+            partial(_looked_columns, path, sheet),
+            partial(_looked_head, sheet),
+            sheet=sheet.name,
         )
-    _, sheet, at = best
-    cells = [_text(cell) for cell in sheet.rows[at]]
-    names = numbered(cells)
-    first = at + 1
-    text: dict[str, object] = {}
-    units: dict[str, str] = {}
-    under = sheet.rows[first] if first < len(sheet.rows) else []
-    if states_units([cells, [_text(cell) for cell in under]], 1):
-        text["unit_row"] = True
-        units = {
-            names[place]: _text(cell).strip("[](){}")
-            for place, cell in enumerate(under)
-            if cell != "" and place < len(names)
-        }
-        first += 1
-    formats = cell_formats(path, sheet.name)
-    doubts: list[str] = []
-    columns = []
-    for place, cell in enumerate(cells):
-        if not cell:
-            continue
-        stated = units.get(names[place]) or name_and_unit(cell)[1]
-        shown, is_percent = _looked_cells(sheet, first, place, formats, cell, stated, doubts)
-        if stated or is_percent:
-            units[names[place]] = stated or "%"
-        columns.append(_column(names[place], shown, None))
-    texts = [series for series in columns if series.dtype == pl.String]
-    if missing := nothing_words(series.drop_nulls() for series in texts):
-        text["missing"] = missing
-    decimal, thousands, more = marks_of({s.name: s.drop_nulls().to_list() for s in texts}, ";")
-    doubts += more
-    if decimal == ",":
-        text |= {"decimal": ",", "delimiter": ";"}  # two words that must differ
-    if thousands:
-        text["thousands"] = thousands
-    columns = [
-        mostly_numbers(series, decimal, thousands, missing) if series.dtype == pl.String else series
-        for series in columns
+        for sheet in _sheets(path, *stamp(path))
     ]
-    return Look(
-        "spreadsheet",
-        f"sheet {sheet.name!r}, row {at + 1}",
-        pl.DataFrame(columns),
-        units,
-        _head(_Place(sheet, at, cells), ":"),
-        text,
-        sheet.name,
-        doubts=doubts,
-    )
 
 
-def _looked_cells(
+def _looked_head(sheet: _Sheet, at: int) -> tuple[dict[str, str], str]:
+    return _head(_Place(sheet, at, []), ":"), ":"
+
+
+def _looked_columns(
+    path: Path,
     sheet: _Sheet,
     first: int,
-    at: int,
-    formats: CellFormats,
-    name: str,
-    stated: str,
+    names: list[str],
+    units: dict[str, str],
     doubts: list[str],
-) -> tuple[list[Cell], bool]:
-    """Return the first cells of a column as they are shown, and whether that is in percent."""
+) -> list[pl.Series]:
+    """Return the first cells of each column as they are shown; percentages state their unit."""
+    formats = cell_formats(path, sheet.name)
     rows = [
         number
         for number in range(first, min(first + LOOKED_ROWS, len(sheet.rows)))
         if any(cell != "" for cell in sheet.rows[number])
     ]
-    cells = [sheet.rows[row][at] if at < len(sheet.rows[row]) else "" for row in rows]
-    of_column = formats.scales.get(at, {})
-    scales = {spot: of_column[row] for spot, row in enumerate(rows) if row in of_column}
-    is_percent = any(scale > 1.0 for scale in scales.values()) and stated in ("", "%")
-    if not is_percent:
-        scales = {spot: scale for spot, scale in scales.items() if scale < 1.0}
-    bounds = (-LOOKED_PERCENT, LOOKED_PERCENT) if is_percent else None
-    return _as_shown(name, cells, scales, bounds, doubts), is_percent
-
-
-def _stamp(path: Path) -> tuple[int, int]:
-    stat = path.stat()
-    return stat.st_size, stat.st_mtime_ns
+    columns = []
+    for at, name in enumerate(names):
+        if not name:
+            continue
+        cells = [sheet.rows[row][at] if at < len(sheet.rows[row]) else "" for row in rows]
+        scales = formats.scales.get(at, {})
+        by_place = {place: scales[row] for place, row in enumerate(rows) if row in scales}
+        stated = units.get(name, "")
+        bounds = None
+        if any(scale > 1.0 for scale in by_place.values()) and stated in ("", "%"):
+            units[name], bounds = "%", (-LOOKED_PERCENT, LOOKED_PERCENT)
+        else:
+            by_place = {place: scale for place, scale in by_place.items() if scale < 1.0}
+        columns.append(_column(name, _as_shown(name, cells, by_place, bounds, doubts), None))
+    return columns
 
 
 @lru_cache(maxsize=2)
@@ -286,15 +237,6 @@ def _sheets(path: Path, size: int, modified_ns: int) -> list[_Sheet]:  # noqa: A
         raise _damaged(error) from None
 
 
-def _damaged(error: BaseException) -> UnreadableError:
-    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
-    return UnreadableError(
-        "damaged spreadsheet",
-        f"the file begins as a spreadsheet and cannot be read: {told}",
-        "Open and save it again, or export the run as text.",
-    )
-
-
 def _refuse_other_zips(path: Path) -> None:
     try:
         with zipfile.ZipFile(path) as packed:
@@ -320,7 +262,7 @@ def _refuse_other_zips(path: Path) -> None:
 def _fill_merged(rows: list[list[Cell]], ranges: list[Any]) -> None:
     """Give the text of a merged cell to every cell it covers, in the rows of the head."""
     for (top, left), (bottom, right) in ranges:
-        if top >= min(HEAD_ROWS, len(rows)) or left >= len(rows[top]):
+        if top >= min(HEAD_LINES, len(rows)) or left >= len(rows[top]):
             continue
         value = rows[top][left]
         if not isinstance(value, str):
@@ -332,11 +274,11 @@ def _fill_merged(rows: list[list[Cell]], ranges: list[Any]) -> None:
 
 
 def _find(path: Path, layout: Layout) -> _Place | None:
-    for sheet in _sheets(path, *_stamp(path)):
+    for sheet in _sheets(path, *stamp(path)):
         if layout.sheet.name is not None and sheet.name != layout.sheet.name:
             continue
         above: list[str] = []
-        for number, row in enumerate(sheet.rows[:HEAD_ROWS]):
+        for number, row in enumerate(sheet.rows[:HEAD_LINES]):
             cells = [_text(cell) for cell in row]
             if number == 0 and layout.recognise.first_line is not None:
                 first = next((cell for cell in cells if cell), "")

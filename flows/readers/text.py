@@ -15,13 +15,19 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from flows.readers.columns import Columns, lacks, match_columns, other_rules
+from flows.readers.columns import Columns, Heading, match_columns
 from flows.readers.formats import open_bytes, start_of
-from flows.readers.source import PIECE_BYTES, BadRow, Look, Source, SourceTable, UnreadableError
+from flows.readers.source import (
+    HEAD_LINES,
+    PIECE_BYTES,
+    BadRow,
+    Grid,
+    Source,
+    SourceTable,
+    UnreadableError,
+)
 from schemas.layout import WHITESPACE, Layout
 
-HEAD_LINES = 200
-"""The header row must stand within this many lines; longer heads were never seen."""
 COMPLETE_ROW = "row has as many cells as the header"
 CLOSED_QUOTE = "a quote that opens is closed"
 ENDED_LINE = "the last line is ended"
@@ -84,36 +90,26 @@ def header(start: bytes, layout: Layout) -> Header | None:
     return None
 
 
-def nearest(path: Path, start: bytes, layouts: list[Layout]) -> str:  # noqa: ARG001
-    """Return what keeps a file from being recognised by the layout it comes nearest to."""
-    best, sentence = 0.5, ""
-    for layout in layouts:
-        codec = codec_of(start, layout.text.encoding)
-        rows = plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
-        first = layout.recognise.first_line
-        is_other = first is not None and not rows[0].strip().startswith(first)
-        names = [_NUMBERED.sub("", name).casefold() for name in layout.recognise.columns]
-        for number, row in enumerate(rows, start=1):
-            plain = row.casefold()
-            if sum(name in plain for name in names) <= best * len(names):
-                continue  # cheaper than taking the line apart
-            for delimiter in dict.fromkeys((layout.text.delimiter, *DIVIDERS)):
-                cells = split_cells(row, delimiter)
-                share, why = lacks(cells, layout)
-                if share <= best or len(cells) < 2:
-                    continue
-                if delimiter != layout.text.delimiter:
-                    why = (
-                        f"its cells are divided by {_mark_told(delimiter)}, the layout says "
-                        f"{_mark_told(layout.text.delimiter)}" + (f", and {why}" if why else "")
-                    )
-                elif not why and is_other:
-                    why = f"its first line does not begin with {first!r}"
-                best = share
-                sentence = f"line {number} comes nearest to layout {layout.name!r}, but " + (
-                    why or other_rules(layout)
-                )
-    return sentence
+def headings(path: Path, start: bytes, layout: Layout) -> Iterator[Heading]:  # noqa: ARG001
+    """Yield the lines that may name a layout's columns, taken apart by any mark."""
+    codec = codec_of(start, layout.text.encoding)
+    rows = plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
+    first = layout.recognise.first_line
+    is_other = first is not None and not rows[0].strip().startswith(first)
+    names = [_NUMBERED.sub("", name).casefold() for name in layout.recognise.columns]
+    for number, row in enumerate(rows, start=1):
+        plain = row.casefold()
+        if sum(name in plain for name in names) <= 0.5 * len(names):
+            continue  # cheaper than taking the line apart
+        for delimiter in dict.fromkeys((layout.text.delimiter, *DIVIDERS)):
+            cells = split_cells(row, delimiter)
+            said = (
+                f"its cells are divided by {_mark_told(delimiter)}, the layout says "
+                f"{_mark_told(layout.text.delimiter)}"
+            )
+            if len(cells) > 1:
+                otherwise = said if delimiter != layout.text.delimiter else ""
+                yield Heading(f"line {number}", cells, otherwise, is_other)
 
 
 def _mark_told(delimiter: str) -> str:
@@ -504,11 +500,8 @@ def head_entries(lines: list[str], separator: str) -> dict[str, str]:
     return entries
 
 
-def look(path: Path) -> Look:
-    """Return what a text shows of itself: its encoding, marks, header row and units.
+def shown(path: Path) -> list[Grid]:
+    """Return what a text shows of itself: its rows as each mark would divide them."""
+    from flows.readers.text_grids import text_grids
 
-    Raises UnreadableError if there is no table with a header row in it.
-    """
-    from flows.readers.text_look import look_at_text
-
-    return look_at_text(path)
+    return text_grids(path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable
 from functools import cache
 
@@ -95,6 +96,20 @@ def other_unit(text: str) -> str | None:
     """
     plain = text.strip().strip("[](){}").strip()
     return plain if "".join(plain.lower().split()) in _OTHER_QUANTITIES else None
+
+
+def plain_words(text: str) -> str:
+    """Return a header cell as small letters without accents, one blank between words.
+
+    >>> plain_words("Öffnung_%"), plain_words("engineSpeed")
+    ('offnung pct', 'engine speed')
+    """
+    text = (
+        re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text).replace("λ", "lambda").replace("ß", "ss")
+    )
+    text = text.replace("ł", "l").replace("%", " pct ").replace("°", " ")
+    text = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    return " ".join(re.sub(r"[^a-z0-9#]+", " ", text).split())
 
 
 _BRACKET = re.compile(r"[\[\](){}<>]")

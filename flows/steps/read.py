@@ -14,7 +14,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable
 from fnmatch import fnmatchcase
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 
 import duckdb
@@ -23,6 +23,7 @@ import polars as pl
 
 from flows import apart
 from flows.readers import formats
+from flows.readers.columns import nearest
 from flows.readers.source import BadRow, UnreadableError
 from flows.steps.archive import (
     ARCHIVE_DAMAGED,
@@ -345,7 +346,7 @@ def _tell_untaught(unknown: Reading, path: Path, fitting: list[Layout], rules: _
     found_format = formats.format_of(start)
     reader = formats.reader_of(found_format)
     taught = [layout for layout in rules.layouts if layout.layout.format == found_format]
-    near = reader.nearest(path, start, taught)
+    near = nearest(partial(reader.headings, path, start), taught)
     look = _appearance(start) if found_format == "text" else f"it is a {found_format} file"
     unknown.reason = f"no layout recognises this file; {look}" + (f"; {near}" if near else "")
     unknown.remedy = UNTAUGHT_REMEDY

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from flows.metrics.clocks import aligned_to
-from schemas.columns import CHANNELS
+from schemas.channels import CHANNELS
 from warehouse.damage import DamagedError, file_sha256, put_aside
 from warehouse.shop import ShopFolder
 
@@ -24,9 +24,6 @@ MOST_THINNED_ROWS = 750_000
 """Of a day-long log means over 120 ms: it is looked at as a whole, and must fit into memory."""
 
 BATCH_ROWS = 200_000
-
-STEADY_CHANNELS = {"gear"}
-"""Channels that jump from value to value: the last one stands, no line is drawn between two."""
 
 SPARSE_SHARE = 0.7
 """A channel seen in fewer of the rows was logged at a slower rate and is drawn through."""
@@ -104,6 +101,9 @@ def read_samples(shop: ShopFolder, logs: list[dict[str, Any]]) -> dict[str, pl.D
             found[sample_id] = _thinned(sound_samples(shop, path))
             continue
         frame = pl.read_parquet(sound_samples(shop, path))
+        # Written before the dictionary had a channel, a file has none of it.
+        lacking = [pl.lit(None, pl.Float64).alias(c) for c in CHANNELS if c not in frame.columns]
+        frame = frame.with_columns(lacking)
         # Intake writes log after log, each in the order of its lines: cut at the runs.
         runs = frame["sample_id"].rle().struct.unnest()
         start = 0
@@ -181,7 +181,7 @@ def _place(file: Any, name: str) -> int:
 def _held(file: Any) -> list[str]:
     """Return the channels of which the file holds anything at all."""
     held = []
-    for name in CHANNELS:
+    for name in [name for name in CHANNELS if name in file.schema_arrow.names]:
         place = _place(file, name)
         groups = [file.metadata.row_group(at).column(place) for at in range(file.num_row_groups)]
         if any(g.statistics is None or g.statistics.null_count < g.num_values for g in groups):
@@ -211,7 +211,7 @@ def _on_one_clock(frame: pl.DataFrame, marks: dict[str, str]) -> pl.DataFrame:
             .unique("time_s", keep="first", maintain_order=True)
         )
         values = own[name].to_numpy()
-        if name in STEADY_CHANNELS:
+        if CHANNELS[name].is_steady:  # the last value stands, no line is drawn between two
             place = np.searchsorted(own["time_s"].to_numpy(), time, side="right") - 1
             brought = np.where(place >= 0, values[np.maximum(place, 0)], np.nan)
         else:

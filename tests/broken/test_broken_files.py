@@ -221,15 +221,14 @@ def test_a_trial_says_of_each_file_what_the_intake_did(corpus):
             if layout.layout.kind != kind:
                 continue
             try:
-                found = teach.tried(path, layout, settings, layouts, name)["verdict"]
+                verdict = teach.tried(path, layout, settings, layouts, name).verdict
+                told = verdict.state, verdict.code
             except UnreadableError as error:
                 # Not of this layout: the intake had no other that fits either, or read another's.
-                found = {"state": "waiting", "code": error.code}
-                if error.code != "layout does not fit":
-                    found["state"] = "refused"
-            told = found["state"], found["code"]
+                does_not_fit = error.code == "layout does not fit"
+                told = "waiting" if does_not_fit else "refused", error.code
             wanted = ("taken in", "") if state in ("taken in", "duplicate") else (state, code)
-            if told != wanted and found["code"] != "layout does not fit":
+            if told != wanted and told[1] != "layout does not fit":
                 wrong.append((place, truths[place][0], layout.name, told, wanted))
     assert wrong == []
 

@@ -9,16 +9,15 @@ import itertools
 import json
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from types import SimpleNamespace
 
 import duckdb
 import numpy as np
 import polars as pl
 import pytest
-from typer.testing import CliRunner
 
-from dashboard import run_command, teach_desk
-from flows.cli import app as command_line
+from dashboard import desk
+from flows.desk import answer
+from schemas.desk import Failed
 from warehouse import snapshot, store
 from warehouse.shop import ShopFolder
 
@@ -1372,23 +1371,28 @@ def make_small_shop():
     return make_shop
 
 
+class WorkerHere:
+    """Calls in this process what a worker would call in its own."""
+
+    def call(self, _limits, function, *arguments):
+        return function(*arguments)
+
+
 @pytest.fixture
 def commands_here(request, monkeypatch):
-    """Run what the pages start in this process: starting one takes seconds.
+    """Answer what the pages ask in this process: starting one takes seconds.
 
     Not where a test is marked `own_process`.
     """
     if request.node.get_closest_marker("own_process") is not None:
         return
 
-    def started(command):
-        done = CliRunner().invoke(command_line, list(command[3:]))
-        return SimpleNamespace(
-            stdout=iter(done.output.splitlines(keepends=True)), wait=lambda: done.exit_code
-        )
+    def ask(_, asked, tell=None, within_s=None):
+        said = []
+        answer(asked, WorkerHere(), said.append)
+        if isinstance(said[-1], Failed):
+            raise desk.DeskError(said[-1].reason)
+        return said[-1]
 
-    def said(asked, given):
-        return CliRunner().invoke(command_line, asked, input=given).output
-
-    monkeypatch.setattr(run_command, "_started", started)
-    monkeypatch.setattr(teach_desk, "_said", said)
+    monkeypatch.setattr(desk.Desk, "ask", ask)
+    monkeypatch.setattr(desk.Desk, "start", lambda _: None)

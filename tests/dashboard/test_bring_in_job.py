@@ -1,13 +1,14 @@
 """A job brought in from the page alone, and a card put right there: from the drop to the curves."""
 
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
-from dashboard import run_command
+from dashboard import desk
 from schemas.card import read_card
 from warehouse import store, wording
 
@@ -335,14 +336,18 @@ def test_a_card_is_corrected_and_the_one_before_is_kept(filled, monkeypatch):
     assert again.app.expander[0].label == "Versions of this card so far: 2"
 
 
-def test_comments_that_would_be_lost_are_told_before(filled, make, monkeypatch):
+def test_a_card_with_comments_keeps_them_when_the_page_changes_it(filled, make, monkeypatch):
     card = filled.folder.inbox / "job 1" / "card.toml"
-    card.write_text("# asked twice\n" + card.read_text(encoding="utf-8"), encoding="utf-8")
+    text = "# asked twice\n" + card.read_text(encoding="utf-8")
+    card.write_text(text.replace("[bike]", "[bike]  # the red one"), encoding="utf-8")
     filled.update()
     page = Page(filled.folder.root, monkeypatch, folder="job 1")
-    assert "wrote comments (#) into this card" in page.said()
-    # As long as nothing is changed, the comments stay.
-    assert page.app.code[0].value.startswith("# asked twice")
+    page.write("number_input", "Displacement", 691.0)
+    page.press("Write the new card")
+    now = card.read_text(encoding="utf-8")
+    assert now.startswith("# asked twice")
+    assert "[bike]  # the red one" in now
+    assert "displacement_cc = 691" in now
 
 
 def test_a_card_that_was_not_archived_yet_is_not_written_over(filled, monkeypatch):
@@ -382,10 +387,10 @@ def test_a_card_with_mistakes_is_opened_with_what_can_be_read_of_it(filled, make
 @pytest.mark.own_process
 def test_an_update_that_fails_says_why_and_that_the_job_is_safe(shop, monkeypatch):
     page = Page(shop.folder.root, monkeypatch).new_bike().press("Write card and files")
-    monkeypatch.setattr(run_command, "update_command", lambda _shop: ["python", "-c", "1/0"])
+    monkeypatch.setattr(desk, "COMMAND", [sys.executable, "-c", "1/0"])
     page.press("Take it in now")
     assert "could not be taken in" in page.said()
-    assert "ZeroDivisionError" in page.said()
+    assert "stopped before its end" in page.said()
     monkeypatch.undo()
     monkeypatch.setenv("ROLLBOOK_SHOP", str(shop.folder.root))
     page.press("Try again now")

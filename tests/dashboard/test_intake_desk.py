@@ -21,7 +21,6 @@ from dashboard.intake_desk import (
     folder_in_the_way,
     guessed_kind,
     guessed_places,
-    has_comments,
     job_folder,
     standing_card,
     stowing,
@@ -350,31 +349,6 @@ def test_a_card_that_is_no_toml_or_no_text_is_told_and_not_run_over(inbox):
 def test_no_card_is_none(inbox):
     (inbox / "J-7").mkdir()
     assert standing_card(inbox, "J-7") is None
-
-
-@pytest.mark.parametrize(
-    ("text", "has"),
-    [
-        ("# only this", True),
-        ('a = "x" # behind', True),
-        ("a = [\n  1, # within\n]", True),
-        ('a = "#1"', False),
-        ("a = '# no'", False),
-        ('a = """\n# a line of the text\n"""', False),
-        ("a = '''\n# too\n'''\n# but this", True),
-        ('a = "\\" # still the string"', False),
-        ("", False),
-        ('a = "#" # "#"', True),
-    ],
-)
-def test_comments_are_told_from_number_signs_within_strings(text, has):
-    assert has_comments(text) is has
-
-
-def test_the_example_card_has_comments(tmp_path):
-    from flows.settings import EXAMPLE_CARD
-
-    assert has_comments(EXAMPLE_CARD)
 
 
 # Guesses

@@ -5,11 +5,14 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard import teach_desk
+from dashboard import desk, teach_desk
 from dashboard.charts import trial_chart
+from dashboard.desk import DeskError
 from dashboard.look import LIGHT, Look
-from dashboard.teach_desk import DeskError, corrected, drafted, saved, tried
+from dashboard.teach_desk import corrected, saved
+from schemas.desk import AskDraft, AskTrial
 from schemas.layout import Layout, new_layout_file, read_layouts
+from schemas.layout_text import layout_text
 from schemas.toml_text import read_toml
 from tests.conftest import pull_text
 
@@ -32,10 +35,18 @@ def guess(file, tmp_path_factory, open_little_shop):
     return drafted(file, open_little_shop(tmp_path_factory.mktemp("shop") / "shop").folder.root)
 
 
+def drafted(file, root):
+    return teach_desk.drafted(AskDraft(file=file, shop=root))
+
+
+def tried(file, tables, root):
+    return teach_desk.tried(AskTrial(file=file, layout=tables, shop=root))
+
+
 def rows(guess, **changes):
     return [
-        {"name": c["name"], "channel": c["channel"], "unit": c["unit"]} | changes.get(c["name"], {})
-        for c in guess["columns"]
+        {"name": c.name, "channel": c.channel, "unit": c.unit} | changes.get(c.name, {})
+        for c in guess.columns
     ]
 
 
@@ -73,9 +84,8 @@ def test_one_channel_on_two_columns_is_told_with_both(guess):
 
 def test_a_pulls_trial_holds_all_that_was_read_over_speed(guess, file, shop):
     answer = tried(file, corrected(guess, ABOUT, rows(guess), {}), shop.folder.root)
-    curve = answer["tried"]["curve"]
-    assert {"power_w", "lambda_wide", "throttle_pct"} <= set(curve)
-    drawn = trial_chart(answer["tried"], "pull", LOOK)
+    assert {"lambda_wide", "throttle_pct"} <= set(answer.tried.curve.beside)
+    drawn = trial_chart(answer.tried, "pull", LOOK)
     lines = [[line.who for line in panel.items] for panel in drawn.panels]
     assert lines == [["power_w"], ["lambda_wide"], ["throttle_pct"]]
 
@@ -100,7 +110,7 @@ def test_what_the_air_lacks_is_told_wherever_it_would_stand(held, lacking):
 @pytest.mark.parametrize("equipment", ['the "old" one', "Prüfstand \\ Halle 2", "a\x7fb"])
 def test_a_name_is_put_in_after_the_trial(guess, file, shop, equipment):
     unnamed = ABOUT | {"name": teach_desk.NO_NAME, "equipment": teach_desk.NO_NAME}
-    text = tried(file, corrected(guess, unnamed, rows(guess), {}), shop.folder.root)["toml"]
+    text = tried(file, corrected(guess, unnamed, rows(guess), {}), shop.folder.root).toml
     layout = read_toml(teach_desk.named(text, "Halle Rollenprüfstand", equipment), Layout, "")
     assert (layout.layout.name, layout.layout.equipment) == ("Halle Rollenprüfstand", equipment)
     with pytest.raises(DeskError, match="letters, digits"):
@@ -132,22 +142,42 @@ def test_no_layout_is_saved_under_the_name_of_a_device(shop):
 def test_a_standing_layout_is_opened_as_it_stands_and_kept_when_corrected(file, shop):
     root = shop.folder.root
     guess = drafted(file, root)
-    assert guess["known"] == ["plain-pull"]
+    assert guess.known == ("plain-pull",)
     opened = teach_desk.standing_layout(root, "plain-pull")
     taught = teach_desk.as_taught(guess, opened.tables)
     about = opened.tables["layout"] | {"kind": "pull"}
-    answers = {question["key"]: question["chosen"] for question in taught["questions"]}
+    answers = {question.key: question.chosen for question in taught.questions}
     same = corrected(taught, about, rows(taught), answers)
     answer = tried(file, same, root)
-    assert teach_desk.says_the_same(answer["toml"], opened.text)
-    assert answer["rivals"] == []
+    assert teach_desk.says_the_same(answer.toml, opened.text)
+    assert answer.rivals == ()
     other = corrected(taught, about, rows(taught, **{"opening %": {"channel": None}}), answers)
     answer = tried(file, other, root)
-    kept = teach_desk.put_right(root, opened, answer["toml"])
+    kept = teach_desk.put_right(root, opened, answer.toml)
     assert kept.read_text(encoding="utf-8") == opened.text
     assert "throttle" not in teach_desk.standing_layout(root, "plain-pull").tables["channels"]
     with pytest.raises(DeskError, match="Somebody else"):
-        teach_desk.put_right(root, opened, answer["toml"])
+        teach_desk.put_right(root, opened, answer.toml)
+
+
+def test_comments_of_a_standing_layout_stay_when_the_page_corrects_it(shop):
+    root = shop.folder.root
+    (path,) = shop.folder.layouts.glob("plain-pull.toml")
+    text = path.read_text(encoding="utf-8").replace(
+        "[channels.throttle]", "# grip, not plate\n[channels.throttle]"
+    )
+    text = text.replace('column = "lambda"', 'column = "lambda"  # bung 2')
+    path.write_text(f"# ask Ann\n{text}", encoding="utf-8")
+    opened = teach_desk.standing_layout(root, "plain-pull")
+    tables = opened.tables
+    tables["layout"]["equipment"] = "the other dyno"
+    del tables["channels"]["time"]
+    tables["channels"]["oil_temp"] = {"column": "oil", "unit": "degF"}
+    teach_desk.put_right(root, opened, layout_text(Layout.model_validate(tables)))
+    now = teach_desk.standing_layout(root, "plain-pull")
+    assert now.tables == tables
+    for said in ("# ask Ann\n", "# grip, not plate\n[channels.throttle]", "# bung 2"):
+        assert said in now.text
 
 
 def test_channels_that_this_file_lacks_stay_in_a_corrected_layout(guess):
@@ -162,19 +192,19 @@ def test_channels_that_this_file_lacks_stay_in_a_corrected_layout(guess):
 def test_a_trial_shows_the_curve_and_the_rivals(guess, file, shop):
     answer = tried(file, corrected(guess, ABOUT, rows(guess), {}), shop.folder.root)
     # The hump of pull_text is 50 kW at 7,500 rpm.
-    assert max(answer["tried"]["curve"]["power_w"]) == pytest.approx(50_000, rel=0.01)
+    assert max(answer.tried.curve.power_w) == pytest.approx(50_000, rel=0.01)
     # The shop's own plain-pull names four of these five columns: the new one wins.
-    assert answer["rivals"] == []
+    assert answer.rivals == ()
 
 
 def test_a_saved_layout_is_the_shops_and_no_other_is_overwritten(guess, file, shop):
     answer = tried(file, corrected(guess, ABOUT, rows(guess), {}), shop.folder.root)
-    path = saved(shop.folder.root, "hall 2", answer["toml"])
+    path = saved(shop.folder.root, "hall 2", answer.toml)
     assert path.name == "hall-2.toml"
     names = [layout.name for layout in read_layouts(shop.folder.layouts)[0]]
     assert "hall 2" in names
     with pytest.raises(DeskError, match="there already"):
-        saved(shop.folder.root, "hall 2", answer["toml"])
+        saved(shop.folder.root, "hall 2", answer.toml)
 
 
 @pytest.mark.parametrize("name", ["../../evil", "a/b", "..", "con?*"])
@@ -316,7 +346,7 @@ def test_a_name_that_cannot_be_is_told_in_words(shop, make, monkeypatch):
 
 def test_typing_a_name_does_not_read_the_file_again(shop, make, monkeypatch):
     page = Page(shop.folder.root, monkeypatch).drop("lauf.csv", in_other_words(make))
-    monkeypatch.setattr(teach_desk, "_asked", lambda *_: pytest.fail("asked again"))
+    monkeypatch.setattr(desk.Desk, "ask", lambda *_: pytest.fail("asked again"))
     page.name("hall 4")
     assert page.can_save
 
@@ -374,12 +404,12 @@ def test_a_standing_layouts_word_on_what_is_private_holds_until_it_is_taken_back
     tables["channels"].pop("lambda_wide")
     tables["layout"]["private"] = ["lambda"]
     taught = teach_desk.as_taught(guess, tables)
-    column = next(one for one in taught["columns"] if one["name"] == "lambda")
-    assert column["is_private"]
-    assert column["example"] == ""
+    column = next(one for one in taught.columns if one.name == "lambda")
+    assert column.is_private
+    assert column.example == ""
     taught = teach_desk.as_taught(guess, tables, not_private=["lambda"])
-    assert not next(one for one in taught["columns"] if one["name"] == "lambda")["is_private"]
-    assert "private" not in taught["tables"]["layout"]
+    assert not next(one for one in taught.columns if one.name == "lambda").is_private
+    assert "private" not in taught.tables["layout"]
 
 
 def test_what_came_in_tells_what_a_layout_asks_for_in_vain(shop, make, monkeypatch):

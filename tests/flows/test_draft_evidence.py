@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from flows import teach
+from schemas.desk import AskDraft
 from tests.broken.broken_files import sound_log
 
 KINDS = {"pull": "wheel_power_w", "ride": "roller_speed_m_s"}
@@ -104,6 +105,6 @@ def test_a_unit_that_the_name_states_is_not_called_assumed(tmp_path):
         f"{3000 + 50 * step},{20 + 0.5 * step:.1f},{40 + 0.2 * step:.1f}" for step in range(100)
     ]
     file.write_text("\n".join(["RPM,Power hp,Torque Nm", *rows]) + "\n", encoding="utf-8")
-    drafted = teach.draft_as_json(teach.draft(file))["toml"]
+    drafted = teach.drafted(AskDraft(file=file)).toml
     (line,) = [line for line in drafted.splitlines() if line.startswith('unit = "hp"')]
     assert "assumed" not in line

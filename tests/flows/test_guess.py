@@ -5,12 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flows import teach
-from flows.channel_words import plain_words
+from flows import apart, teach
 from flows.guess import guess
-from flows.layout_text import layout_text
-from flows.readers import formats
+from flows.readers.look import look
+from flows.readers.words import plain_words
+from schemas.desk import AskDraft
 from schemas.layout import Layout, read_layouts
+from schemas.layout_text import layout_text
 from schemas.toml_text import read_toml
 from schemas.units import conversion
 from tests.broken.broken_files import sound_log
@@ -67,7 +68,7 @@ def written(kind, headers, units, seed=1, stated=False, delimiter=";", decimal="
 def drafted(tmp_path, text):
     path = tmp_path / "log.csv"
     path.write_text(text, encoding="utf-8")
-    return path, guess(formats.look(path))
+    return path, guess(look(path))
 
 
 def mistakes(found, wanted):
@@ -137,7 +138,7 @@ def test_positions_and_names_are_shown_nowhere(tmp_path):
             f"{t['lambda_wide'][r]:.3f};-41.87{r:03d};-112.25{r:03d};Ann Example"
         )
     path, found = drafted(tmp_path, "\n".join(lines) + "\n")
-    told = str(teach.draft_as_json(found)) + str(teach.tried(path, found.layout()))
+    told = str(teach.drafted(AskDraft(file=path))) + str(teach.tried(path, found.layout()))
     assert "41.87" not in told
     assert "112.25" not in told
     assert "Example" not in told
@@ -172,7 +173,7 @@ def test_the_demo_shops_own_layouts_are_found_from_their_files(demo, read_demo):
             "AND rows_rejected = 0 ORDER BY file_name LIMIT 1",
             layout.name,
         )[0]
-        found = guess(formats.look(demo.folder.archive / sha[:2] / sha))
+        found = guess(look(demo.folder.archive / sha[:2] / sha))
         got = {c.channel: c.name for c in found.columns if c.channel}
         wanted = {word: channel.column for word, channel in layout.channels.items()}
         right = sum(got.get(word) == column for word, column in wanted.items())
@@ -193,7 +194,8 @@ def test_a_draft_saved_takes_its_file_in(shop, make, tmp_path):
     assert shop.outcome("job/essai.csv").code == "layout not taught"
     layout = teach.draft(path, "banc", "banc d'essai").layout()
     assert teach.rivals(path, layout, shop.folder) == []
-    assert teach.waiting_files(shop.folder, layout) == ["job/essai.csv"]
+    with apart.worker() as worker:
+        assert teach.waiting_files(shop.folder, layout, worker) == ["job/essai.csv"]
     saved = teach.save(shop.folder, layout)
     assert saved.name == "banc.toml"
     with pytest.raises(teach.TeachError, match="is there already"):
@@ -208,10 +210,10 @@ def test_a_trial_tells_rows_ranges_and_the_curve(shop, make, tmp_path):
     path = tmp_path / "pull.csv"
     path.write_text(make.pull().replace("4.0,0.970", "x,0.970", 1), encoding="utf-8")
     found = teach.tried(path, layout)
-    assert (found["rows_read"], found["rows_kept"], found["rows_rejected"]) == (109, 108, 1)
-    assert found["rejected"][0]["rule"] == "wheel_power_w is a number"
+    assert (found.rows_read, found.rows_kept, found.rows_rejected) == (109, 108, 1)
+    assert found.rejected[0].rule == "wheel_power_w is a number"
     # make.pull draws 50 kW at 7,500 rpm.
-    assert max(found["curve"]["power_w"]) == pytest.approx(50_000, rel=0.01)
+    assert max(found.curve.power_w) == pytest.approx(50_000, rel=0.01)
 
 
 def test_a_trial_with_a_layout_of_other_files_says_so(shop, tmp_path):
@@ -254,7 +256,7 @@ def test_a_look_at_nothing_is_told(tmp_path):
     path = tmp_path / "empty.csv"
     path.write_text("only words here\nand here\n", encoding="utf-8")
     with pytest.raises(teach.UnreadableError, match="no line of names"):
-        formats.look(path)
+        look(path)
 
 
 def in_short_words(remark=(), units=("s", "1/min", "kW", "Nm", "°C", "mbar", "%", "-")):
@@ -282,7 +284,7 @@ def test_still_air_is_the_rooms_and_a_percentage_no_mixture(tmp_path, remark):
     # What stands for 'no unit' in the row of units is no mark for a missing value.
     assert "missing" not in found.look.text
     kept = teach.tried(path, found.layout())
-    assert kept["rows_rejected"] == (len(remark) and sum(map(bool, remark)) + 1)
+    assert kept.rows_rejected == (len(remark) and sum(map(bool, remark)) + 1)
     assert bool(found.look.doubts) == bool(remark)
 
 

@@ -8,6 +8,7 @@ from flows.cli import app
 from flows.readers.head import entry_of
 from flows.steps.layout_gaps import layout_gaps
 from flows.steps.selfcheck import self_check
+from schemas.desk import AskDraft, HeadEntry
 from schemas.layout import read_layouts
 from warehouse.store import writer
 
@@ -70,11 +71,11 @@ def test_drafts_and_trials_list_what_stands_above_the_table(shop, make, tmp_path
     standing = asking_for(shop, "Baro reading")
     path = tmp_path / "pull.csv"
     path.write_text("rider: Ann Example\n" + make.pull(), encoding="utf-8")
-    head = {entry["key"]: entry for entry in teach.draft_as_json(teach.draft(path))["head"]}
-    assert head[standing]["read_as"] == "ambient_pressure"
-    assert head["rider"] == {"key": "rider", "read_as": "", "says": ""}
+    head = {entry.key: entry for entry in teach.drafted(AskDraft(file=path)).head}
+    assert head[standing].read_as == "ambient_pressure"
+    assert head["rider"] == HeadEntry(key="rider", read_as="", says="")
     (layout,) = [x for x in read_layouts(shop.folder.layouts)[0] if x.name == "plain-pull"]
-    found = {entry["key"]: entry["found"] for entry in teach.tried(path, layout)["head"]}
+    found = {entry.key: entry.found for entry in teach.tried(path, layout).head}
     assert found.pop("Baro reading") is False
     assert found
     assert all(found.values())

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from flows import teach
-from flows.layout_text import ASSUMED
+from schemas.desk import AskDraft
+from schemas.layout_text import ASSUMED
 
 HEADER = ("Device Time", "Engine RPM(rpm)", "Vehicle speed (km/h)",
           "Engine coolant temperature(°C)", "Absolute throttle position(%)",
@@ -89,10 +90,10 @@ def test_every_way_of_writing_the_time_has_a_way_in(tmp_path, way):
     assert found.lacking == []
     assert channels(found) == dict(zip(WANTED, HEADER, strict=True))
     answer = teach.tried(path, found.layout())
-    assert answer["verdict"]["state"] == "taken in", answer["verdict"]
-    assert answer["rows_kept"] == at.size
-    time = next(one for one in answer["channels"] if one["channel"] == "time_s")
-    assert time["high"] - time["low"] == pytest.approx(at[-1], abs=0.002)
+    assert answer.verdict.state == "taken in", answer.verdict
+    assert answer.rows_kept == at.size
+    time = next(one for one in answer.channels if one.channel == "time_s")
+    assert time.high - time.low == pytest.approx(at[-1], abs=0.002)
     if rate == 1.0:
         assert any("whole seconds" in doubt for doubt in found.doubts)
     else:
@@ -107,7 +108,7 @@ def test_every_header_has_a_way_in(tmp_path, words, delimiter, decimal):
                delimiter, decimal=decimal)  # fmt: skip
     found = teach.draft(path)
     assert channels(found) == dict(zip(WANTED, HEADERS[words], strict=True))
-    assert teach.tried(path, found.layout())["verdict"]["state"] == "taken in"
+    assert teach.tried(path, found.layout()).verdict.state == "taken in"
 
 
 def test_rows_without_every_value_are_each_told_or_kept(tmp_path):
@@ -115,8 +116,8 @@ def test_rows_without_every_value_are_each_told_or_kept(tmp_path):
     path = log(tmp_path / "ride.csv", [f"{s:.0f}" for s in at], columns, blank=0.01)
     found = teach.draft(path)
     answer = teach.tried(path, found.layout())
-    assert answer["verdict"]["state"] == "taken in", answer["verdict"]
-    assert answer["rows_kept"] + answer["rows_rejected"] == at.size
+    assert answer.verdict.state == "taken in", answer.verdict
+    assert answer.rows_kept + answer.rows_rejected == at.size
 
 
 def test_two_rows_in_one_second_are_drafted_and_come_in_or_say_why(tmp_path):
@@ -125,8 +126,8 @@ def test_two_rows_in_one_second_are_drafted_and_come_in_or_say_why(tmp_path):
     found = teach.draft(path)
     assert channels(found)["time"] == "Device Time"
     assert any("whole seconds" in doubt for doubt in found.doubts)
-    verdict = teach.tried(path, found.layout())["verdict"]
-    assert verdict["state"] == "taken in" or (verdict["reason"] and verdict["remedy"])
+    verdict = teach.tried(path, found.layout()).verdict
+    assert verdict.state == "taken in" or (verdict.reason and verdict.remedy)
 
 
 @pytest.mark.parametrize(
@@ -147,9 +148,8 @@ def test_a_draft_that_lacks_a_channel_gives_a_text_to_complete(tmp_path, lost, w
     if lost != "Device Time":
         columns[HEADER.index(lost) - 1] = np.full(at.size, 7.0)
     path = log(tmp_path / "ride.csv", words, columns, header)
-    answer = teach.draft_as_json(teach.draft(path))
-    assert answer["lacking"] == [word]
-    text = answer["toml"]
+    assert teach.draft(path).lacking == [word]
+    text = teach.drafted(AskDraft(file=path)).toml
     assert f"# [channels.{word}]" in text
     assert "quux" in text.split("Columns that are left:")[1].split("\n")[0]
     said = CliRunner().invoke(app, ["layout", "draft", str(path)])
@@ -170,7 +170,7 @@ def test_what_nobody_said_is_marked_and_no_delay_is_made_up(tmp_path):
     path = tmp_path / "pull.csv"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     found = teach.draft(path)
-    text = teach.draft_as_json(found)["toml"]
+    text = teach.drafted(AskDraft(file=path)).toml
     marked = {line.split(" = ")[0] for line in text.split("\n") if line.endswith(ASSUMED)}
     assert marked >= {"probe", "gauge_scale", "shaft", "unit", "state"}
     assert "delay_s" not in text

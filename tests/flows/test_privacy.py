@@ -8,7 +8,8 @@ from typer.testing import CliRunner
 from flows import teach
 from flows.guess import guess
 from flows.privacy import private_by_name, private_by_values
-from flows.readers import formats
+from flows.readers.look import look
+from schemas.desk import AskDraft
 
 # Names that loggers and engine management write everywhere (the trade's usual words; from memory).
 USUAL = """
@@ -152,11 +153,11 @@ def a_ride(headers="time;rpm;Throttle Position;lambda;ch7;ch9", rows=400):
 def test_throttle_position_is_the_throttle_and_a_track_without_names_is_told_nowhere(tmp_path):
     path = tmp_path / "ride.csv"
     path.write_text(a_ride(), encoding="utf-8")
-    found = guess(formats.look(path))
+    found = guess(look(path))
     words = {column.name: column.channel or column.words for column in found.columns}
     assert words["Throttle Position"] == "throttle"
     assert words["ch7"] == words["ch9"] == "left in the archive"
-    told = str(teach.draft_as_json(found)) + str(teach.tried(path, found.layout()))
+    told = str(teach.drafted(AskDraft(file=path))) + str(teach.tried(path, found.layout()))
     assert "41.8" not in told
     assert "112.2" not in told
 
@@ -173,7 +174,8 @@ def test_a_person_overrules_what_was_taken_for_private_both_ways(tmp_path):
     lam = next(c for c in second.columns if c.name == "lambda")
     assert (lam.channel, lam.example) == (None, "")
     # The layout keeps the word: nobody is shown the column when it is corrected.
-    tables = teach.draft_as_json(second)["tables"]
+    asked = AskDraft(file=path, private=("lambda",), not_private=("driver",))
+    tables = teach.drafted(asked).tables
     assert tables["layout"]["private"] == ["lambda"]
 
 
@@ -183,9 +185,7 @@ def test_the_command_line_takes_a_persons_word_and_never_shows_a_position(tmp_pa
     path = tmp_path / "ride.csv"
     path.write_text(a_ride("time;rpm;driver;lambda;ch7;ch9"), encoding="utf-8")
     command = ["layout", "draft", str(path), "--not-private", "driver", "--private", "lambda"]
-    for more in ([], ["--json"]):
-        done = CliRunner().invoke(app, [*command, *more])
-        assert done.exit_code == 0, done.output
-        said = done.output
-        assert "41.8" not in said
-        assert "112.2" not in said
+    done = CliRunner().invoke(app, command)
+    assert done.exit_code == 0, done.output
+    assert "41.8" not in done.output
+    assert "112.2" not in done.output

@@ -86,6 +86,83 @@ def test_the_same_card_is_read_from_its_text(content):
     assert read_card(card_text(card)) == card
 
 
+@given(contents(), contents())
+def test_a_card_written_over_another_is_that_card(content, other):
+    card = JobCard.model_validate(content)
+    standing = card_text(JobCard.model_validate(other))
+    assert read_card(card_text(card, standing)) == card
+
+
+STANDING = """\ufeff# asked twice
+received = 2026-03-14   # a Saturday
+job = 'J-1'
+
+[bike]
+reference = "B-1"
+make = "Corvane"  # spelt so on the tank
+model = "Strada 690"
+generation = [ 2016, 2019 ]
+displacement_cc = 690
+induction = "natural"  # no turbo, asked
+
+# The first visit
+[[stage]]
+name = "as arrived"
+map = "stock"
+fuel = "E5"
+pulls = [
+    "run_1.csv",  # cold
+    "run_2.csv",
+    "run_3.csv",  # clutch slipped
+]
+
+# The second
+[[stage]]
+name = "with silencer"
+map = "stock"
+fuel = "E5"
+parts = [{ category = "silencer", maker = "Halden", name = "S2" }]  # used
+"""
+
+
+def test_comments_and_order_of_a_card_stay_where_its_values_change():
+    content = tomllib.loads(STANDING.removeprefix("\ufeff"))
+    content["bike"]["displacement_cc"] = 691.0
+    content["bike"]["owner"] = "17"
+    first, second = content["stage"]
+    first["pulls"] = ["run_1.csv", "run_3.csv", "run_4.csv"]
+    second["map"] = {"name": "road", "revision": 2}
+    content["stage"].append({"name": "back to stock", "fuel": "E5"})
+    card = JobCard.model_validate(content)
+    text = card_text(card, STANDING)
+    assert read_card(text) == card
+    # By hand: what stands above with the changes made in it.
+    wanted = (
+        STANDING.removeprefix("\ufeff").replace("= 690", "= 691").replace('    "run_2.csv",\n', "")
+    )
+    wanted = wanted.replace("asked\n", 'asked\nowner = "17"\n').replace(
+        '"with silencer"\nmap = "stock"', '"with silencer"\nmap = {name = "road", revision = 2}'
+    )
+    wanted = wanted.replace("slipped\n", 'slipped\n    "run_4.csv",\n')
+    for line in wanted.splitlines():
+        assert line in text.splitlines()
+    assert text.index("# asked twice") < text.index("received") < text.index("job")
+    assert text.index("# The second") < text.index("with silencer") < text.index("# used")
+
+
+def test_a_card_that_says_the_same_is_left_letter_for_letter():
+    card = read_card(STANDING)
+    assert card_text(card, STANDING) == STANDING.removeprefix("\ufeff")
+
+
+@pytest.mark.parametrize(
+    "standing", ["no toml [", "stage = 3", "bike = []", "[[bike]]\nx = 1", "[stage]"]
+)
+def test_a_text_that_is_no_card_is_written_anew(standing):
+    card = read_card(STANDING)
+    assert read_card(card_text(card, standing)) == card
+
+
 @given(contents())
 def test_the_text_can_be_written_as_utf_8_and_read_by_any_toml_reader(content):
     text = card_text(JobCard.model_validate(content))

@@ -3,6 +3,7 @@
 import datetime as dt
 import shutil
 import zipfile
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
@@ -15,6 +16,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from flows.readers import formats
+from flows.readers.columns import nearest
+from flows.readers.look import look
 from flows.readers.source import Look, UnreadableError
 from flows.steps.judge import canonical
 from schemas.layout import Layout
@@ -143,7 +146,7 @@ def test_parquet_without_rows_and_without_a_column(tmp_path):
         Layout,
         "w",
     )
-    assert "column 'kW' is missing" in reader.nearest(path, b"", [wider])
+    assert "column 'kW' is missing" in nearest(partial(reader.headings, path, b""), [wider])
 
 
 # Spreadsheets
@@ -430,7 +433,7 @@ def test_one_name_in_two_groups_is_numbered(tmp_path):
     path = mdf(tmp_path / "log", groups)
     with pytest.raises(UnreadableError, match="'rpm' stands 2 times"):
         whole(path, layout("mdf", time=MDF_TIME))
-    assert "rpm #2" in formats.look(path).frame.columns
+    assert "rpm #2" in look(path).frame.columns
 
 
 # Looks, and damaged bytes
@@ -443,7 +446,7 @@ def test_every_format_shows_itself(tmp_path):
         "mdf": mdf(tmp_path / "m", [(TIME, [("rpm", SPEED, "rpm", {}), ("kW", POWER, "kW", {})])]),
     }
     for name, path in made.items():
-        shown = formats.look(path)
+        shown = look(path)
         assert isinstance(shown, Look)
         assert shown.format == name
         assert {"rpm", "kW"} <= set(shown.frame.columns)
@@ -492,7 +495,7 @@ def test_a_broken_measurement_file_prints_nothing_and_leaves_no_copy(tmp_path, c
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "scratch"))
     (tmp_path / "log").write_bytes(b"MDF     4.10    " + bytes(range(256)) * 8)
     with pytest.raises(UnreadableError, match="begins as an ASAM MDF"):
-        formats.look(tmp_path / "log")
+        look(tmp_path / "log")
     assert capfd.readouterr().err == ""
     assert list((tmp_path / "scratch").iterdir()) == []
 

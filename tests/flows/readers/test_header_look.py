@@ -1,9 +1,12 @@
 """Which line names the columns, which states their units, and why a file is of no layout."""
 
+from functools import partial
+
 import openpyxl
 import pytest
 
-from flows.readers import formats
+from flows.readers import columns, formats
+from flows.readers.look import look
 from schemas.layout import Layout
 from tests.flows.readers.test_formats import layout
 
@@ -31,7 +34,7 @@ def lines_of(*head, rows=30):
 def test_a_row_of_units_is_not_taken_for_the_names(tmp_path, units):
     path = tmp_path / "log"
     path.write_text(lines_of(NAMES, units), encoding="utf-8")
-    found = formats.look(path)
+    found = look(path)
     assert found.where == "header row on line 1"
     assert found.frame.columns == NAMES
     assert found.frame.height == 30
@@ -42,7 +45,7 @@ def test_a_row_of_units_is_not_taken_for_the_names(tmp_path, units):
 def test_units_above_the_names_are_used(tmp_path):
     path = tmp_path / "log"
     path.write_text(lines_of(["s", "1/min", "kW", "%", "kg/h", "°"], NAMES), encoding="utf-8")
-    found = formats.look(path)
+    found = look(path)
     assert found.where == "header row on line 2"
     assert found.units["Drehzahl"] == "1/min"
     assert "unit_row" not in found.text
@@ -53,7 +56,7 @@ def test_names_as_short_as_units_are_names(tmp_path):
     path = tmp_path / "log"
     path.write_text(lines_of(["Halle 2", "", "", "", "", ""], ["t", "n", "P", "DK", "ml", "zw"]),
                     encoding="utf-8")  # fmt: skip
-    assert formats.look(path).frame.columns == ["t", "n", "P", "DK", "ml", "zw"]
+    assert look(path).frame.columns == ["t", "n", "P", "DK", "ml", "zw"]
 
 
 def test_a_sheets_row_of_units_is_not_taken_for_the_names(tmp_path):
@@ -63,7 +66,7 @@ def test_a_sheets_row_of_units_is_not_taken_for_the_names(tmp_path):
     for at in range(30):
         made.active.append([at * step + 3 for step in (0.05, 40, 1, 2, 3, 0.1)])
     made.save(tmp_path / "log")
-    found = formats.look(tmp_path / "log")
+    found = look(tmp_path / "log")
     assert found.frame.columns == NAMES
     assert found.units["Leistung"] == "kW"
     assert found.frame.height == 30
@@ -76,7 +79,8 @@ def asking_for_all():
 
 
 def nearest(path, *ways):
-    return formats.reader_of("text").nearest(path, path.read_bytes(), list(ways))
+    headings = partial(formats.reader_of("text").headings, path, path.read_bytes())
+    return columns.nearest(headings, list(ways))
 
 
 @pytest.mark.parametrize(

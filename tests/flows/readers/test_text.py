@@ -1,6 +1,7 @@
 """Delimited text: bytes to a table in the source's own words, or the reason why not."""
 
 import tempfile
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -9,6 +10,7 @@ import pytest
 
 from fixtures.odd_files import pull_rows
 from flows.readers import text
+from flows.readers.columns import nearest
 from flows.readers.source import UnreadableError
 from schemas.layout import Layout
 from schemas.toml_text import read_toml
@@ -200,12 +202,12 @@ def test_a_file_of_another_layout_has_no_header():
 
 def test_the_nearest_layout_is_named_with_what_is_missing():
     ways = [layout(), layout(name="other", text='delimiter = ";"')]
-    said = text.nearest(Path(), b"t,rpm,power\n0,3000,25\n", ways)
+    said = nearest(partial(text.headings, Path(), b"t,rpm,power\n0,3000,25\n"), ways)
     assert said == "line 1 comes nearest to layout 'bench', but column 'kW' is missing"
 
 
 def test_the_nearest_layout_is_named_when_only_the_delimiter_differs():
-    said = text.nearest(Path(), b"note\nt;rpm;kW\n0;3000;25\n", [layout()])
+    said = nearest(partial(text.headings, Path(), b"note\nt;rpm;kW\n0;3000;25\n"), [layout()])
     assert said == (
         "line 2 comes nearest to layout 'bench', but its cells are divided by ';', the layout says "
         "','"
@@ -213,9 +215,9 @@ def test_the_nearest_layout_is_named_when_only_the_delimiter_differs():
 
 
 def test_nothing_is_said_of_a_layout_that_is_not_near():
-    assert text.nearest(Path(), b"alpha,beta,gamma\n1,2,3\n", [layout()]) == ""
-    assert text.nearest(Path(), b"\x00\x01\x02\xff", [layout()]) == ""
-    assert text.nearest(Path(), b"t,rpm,power\n", []) == ""
+    assert nearest(partial(text.headings, Path(), b"alpha,beta,gamma\n1,2,3\n"), [layout()]) == ""
+    assert nearest(partial(text.headings, Path(), b"\x00\x01\x02\xff"), [layout()]) == ""
+    assert nearest(partial(text.headings, Path(), b"t,rpm,power\n"), []) == ""
 
 
 def test_a_sound_pull_has_a_row_for_each_line():

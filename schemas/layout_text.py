@@ -1,0 +1,71 @@
+"""Writes a layout as the TOML that a person would have written."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
+
+from schemas.layout import Layout
+from schemas.toml_text import spaced, toml_item, written_over
+
+ASSUMED = "# assumed: nobody said it"
+_COMMENTS = {
+    "layout": "what kind of file this is",
+    "recognise": "a file is of this kind if one line names all these columns",
+    "text": "how the text is written",
+    "sheet": "which sheet of the spreadsheet",
+    "channels": "",
+    "power": "whether power is observed, or corrected and to what",
+    "metadata": "entries above the table",
+}
+"""Tables in the order in which they stand, with what is said of each."""
+
+
+def layout_text(
+    layout: Layout | Mapping[str, Any],
+    assumed: Collection[str] = (),
+    lacking: Sequence[str] = (),
+    over: str = "",
+) -> str:
+    """Return a layout, or tables that are none yet, as TOML, defaults left out.
+
+    `assumed` names entries that nobody said, such as "channels.lambda_wide.probe": they are marked.
+    `lacking` are lines to be completed by hand, as comments. Written over a standing text, what a
+    person put there beside the values stays.
+    """
+    import tomlkit
+
+    given = tables_of(layout) if isinstance(layout, Layout) else layout
+    if over and isinstance(layout, Layout):
+        return written_over(over, given, layout)
+    document = tomlkit.document()
+    for name, comment in _COMMENTS.items():
+        if given.get(name):
+            table = toml_item(given[name])
+            if comment and not table.is_super_table():
+                table.comment(comment)
+                table.trivia.comment_ws = "  "
+            document.add(name, table)
+        if name == "channels" and lacking:
+            document.add(tomlkit.nl())
+            for line in lacking:
+                document.add(tomlkit.comment(line))
+    for entry in assumed:
+        _mark(document, entry.split("."))
+    return spaced(tomlkit.dumps(document))
+
+
+def tables_of(layout: Layout) -> dict[str, Any]:
+    """Return what a layout says, defaults left out, the column first."""
+    given = layout.model_dump(exclude_defaults=True, mode="json")
+    for word, channel in given["channels"].items():
+        given["channels"][word] = {"column": layout.channels[word].column, **channel}
+    return given
+
+
+def _mark(document: Any, path: list[str]) -> None:
+    for step in path[:-1]:
+        document = document.get(step, {})
+    if path[-1] in document:
+        document[path[-1]].comment(ASSUMED)
+        document[path[-1]].trivia.comment_ws = "  "
