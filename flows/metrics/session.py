@@ -240,7 +240,8 @@ def _levels(logs: np.ndarray) -> np.ndarray:
     if not common.any():
         return np.full(logs.shape[0], np.nan)
     part = logs[:, common]
-    deviation = part - np.nanmedian(part, axis=0)
+    middle = np.median if seen[:, common].all() else np.nanmedian
+    deviation = part - middle(part, axis=0)
     count = np.isfinite(deviation).sum(axis=1)
     total = np.nansum(deviation, axis=1)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
