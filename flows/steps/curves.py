@@ -8,16 +8,16 @@ from typing import Any
 
 import duckdb
 import numpy as np
-import polars as pl
 
 from flows.metrics import air, cruise, curve, roller_power
 from flows.metrics.clocks import rising_part
 from flows.metrics.ratio import ratio_check
+from flows.metrics.short_rows import median, quantile, slope
 from flows.metrics.sweep import Sweep, chosen_sweep, failing_throttle, ordinal, sweeps
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, or_none, outdated, stacked, swap
 from flows.steps.repeats import set_repeats_aside
-from flows.steps.samples import read_samples
+from flows.steps.samples import Channels, read_samples
 from flows.steps.short_pulls import set_short_aside
 from schemas.settings import ShopSettings
 from warehouse import store
@@ -110,7 +110,7 @@ def derive_curves(
             _set_aside(connection, [], to_delete)
     for start in range(0, len(to_make), BATCH_PULLS):
         batch = [rows[pull_id] for pull_id in to_make[start : start + BATCH_PULLS]]
-        samples = read_samples(shop, batch)
+        samples = read_samples(shop, batch, _USED)
         heads: list[dict[str, Any]] = []
         curves: dict[str, dict[str, np.ndarray]] = {}
         for row in batch:
@@ -134,7 +134,7 @@ def _set_aside(connection: duckdb.DuckDBPyConnection, changed: list[str], gone: 
 
 
 def pull_curve(
-    row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings
+    row: dict[str, Any], channel: Channels, settings: ShopSettings
 ) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
     """Return one pull's line and its curve."""
     notes = _given_notes(row)
@@ -191,7 +191,7 @@ def pull_curve(
     points: dict[str, np.ndarray] = {}
     if not trouble:
         try:
-            points = _curve(row, samples, settings, head, notes)
+            points = _curve(row, channel, settings, head, notes)
         except ValueError as error:
             trouble = str(error)
     head["is_used"] = not trouble
@@ -277,12 +277,11 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
 
 def _curve(
     row: dict[str, Any],
-    samples: pl.DataFrame,
+    channel: Channels,
     settings: ShopSettings,
     head: dict[str, Any],
     notes: list[str],
 ) -> dict[str, np.ndarray]:
-    channel = {name: samples[name].to_numpy() for name in _USED}
     time, speed = channel["time_s"], channel["engine_speed_rpm"]
     throttle = channel["throttle_pct"]
     throttle = None if np.isnan(throttle).all() else throttle
@@ -388,12 +387,15 @@ def _smoothed(
 
 def _greatest(values: np.ndarray, speed: np.ndarray, grid: np.ndarray) -> np.ndarray:
     """Return the greatest reading near each speed; NaN where there was none."""
-    found = np.full(grid.shape, np.nan)
+    found = np.full(grid.shape, -np.inf)
     seen = np.isfinite(values) & np.isfinite(speed)
-    for at, value in zip(speed[seen], values[seen], strict=True):
-        near = np.abs(grid - at) <= KNOCK_REACH_RPM
-        found[near] = np.fmax(found[near], value)
-    return found
+    speed, values = speed[seen], values[seen]
+    first = np.searchsorted(grid, speed - KNOCK_REACH_RPM)
+    stop = np.searchsorted(grid, speed + KNOCK_REACH_RPM, side="right")
+    for step in range(int((stop - first).max(initial=0))):
+        near = first + step < stop
+        np.maximum.at(found, first[near] + step, values[near])
+    return np.where(np.isfinite(found), found, np.nan)
 
 
 def _sweep(
@@ -452,8 +454,8 @@ def _sweep_end(
         least = 0.8 * np.nanmedian(throttle[part])
         is_open = after & ~(throttle < least)
     if is_open.sum() >= 3:
-        pace = np.polyfit(time[part], speed[part], 1)[0]
-        rise = np.polyfit(time[is_open] - time[last], speed[is_open], 1)[0]
+        pace = slope(time[part], speed[part])
+        rise = slope(time[is_open] - time[last], speed[is_open])
         if abs(rise) < HELD_PACE_SHARE * pace:
             return "limit"
     if throttle is not None and is_open.sum() < after.sum():
@@ -468,7 +470,7 @@ def _bandwidth_rpm(speed: np.ndarray, usual_rpm: float, notes: list[str]) -> flo
         return usual_rpm
     # As many steps as samples hold them wherever the window lies; lost rows must not widen it.
     apart = ordered[curve.LEAST_SAMPLES :] - ordered[: -curve.LEAST_SAMPLES]
-    needed = 1.025 * float(np.quantile(apart, 0.9)) / 2.0
+    needed = 1.025 * quantile(apart, 0.9) / 2.0
     bandwidth = max(usual_rpm, min(needed, MOST_BANDWIDTH_RPM))
     if bandwidth > usual_rpm:
         notes.append(
@@ -564,7 +566,7 @@ def _from_roller(
         raise ValueError("power is to come from the roller, and its speed was not recorded")
     half_width_s = roller_power.HALF_WIDTH_S
     if seen.sum() > 1:
-        step_s = float(np.median(np.diff(time[part][seen])))
+        step_s = median(np.diff(time[part][seen]))
         half_width_s = max(half_width_s, ROLLER_STEPS * step_s)
     found = roller_power.roller_power(time[part], roller[part], mass_kg, half_width_s=half_width_s)
     notes.append(

@@ -13,7 +13,6 @@ from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
-import polars as pl
 
 from flows.metrics import cruise, transients
 from flows.metrics.exhaust_gas import GASOLINE, lambda_from_exhaust_gas
@@ -23,7 +22,7 @@ from flows.steps.builds import blend_by_mass
 from flows.steps.progress import Progress
 from flows.steps.refresh import fingerprint, outdated, swap
 from flows.steps.ride_repeats import find_repeats, repeated
-from flows.steps.samples import MANY_ROWS, read_samples
+from flows.steps.samples import MANY_ROWS, Channels, read_samples
 from schemas.columns import CHANNELS
 from schemas.settings import Mixture, ShopSettings
 from warehouse import store
@@ -119,7 +118,7 @@ def derive_rides(
             parts = []
             for row in stages[stage_id]:
                 # One ride at a time: a long one may fill the memory that there is.
-                samples = read_samples(shop, [row])[row["sample_id"]]
+                samples = read_samples(shop, [row], CHANNELS)[row["sample_id"]]
                 head, left_out, part = _ride(row, samples, settings, wanted_mixture)
                 if row["ride_id"] in copies:
                     head, left_out, part = _as_copy(head, copies[row["ride_id"]])
@@ -379,12 +378,11 @@ def _mixture(
 
 
 def _ride(
-    row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings, wanted: Mixture
+    row: dict[str, Any], samples: Channels, settings: ShopSettings, wanted: Mixture
 ) -> tuple[dict[str, Any], list[dict[str, Any]], _Part | None]:
     """Return a ride's line, its exclusions, and its aligned channels if it has a mixture."""
-    channel = {name: samples[name].to_numpy() for name in CHANNELS}
     # A throttle sensor's play reaches beyond its ends; the cells do not.
-    channel["throttle_pct"] = np.clip(channel["throttle_pct"], 0.0, 100.0)
+    channel = samples | {"throttle_pct": np.clip(samples["throttle_pct"], 0.0, 100.0)}
     time, throttle, speed = (
         channel[name] for name in ("time_s", "throttle_pct", "engine_speed_rpm")
     )

@@ -3,7 +3,6 @@
 import math
 
 import numpy as np
-import polars as pl
 import pytest
 from scipy import integrate
 
@@ -70,12 +69,7 @@ def samples(time_s, engine_rpm, roller_m_s, throttle_pct):
         "throttle_pct": throttle_pct,
     }
     rows = len(time_s)
-    return pl.DataFrame(
-        {
-            name: pl.Series(name, given.get(name, [None] * rows), dtype=pl.Float64)
-            for name in CHANNELS
-        }
-    )
+    return {name: np.asarray(given.get(name, np.full(rows, np.nan)), float) for name in CHANNELS}
 
 
 def steady_pull(kind, rate_hz, has_throttle, shift_s=0.0):
