@@ -329,8 +329,8 @@ def estimated_delay_s(
     for place, lag in enumerate(range(-1, lags + 1)):
         u = before[max(0, -lag) : length - max(0, lag)]
         v = after[max(0, lag) : length + min(0, lag)]
-        size = np.sqrt(np.sum(u * u) * np.sum(v * v))
-        strength[place] = abs(np.sum(u * v)) / size if size > 0.0 else 0.0
+        size = np.sqrt((u @ u) * (v @ v))
+        strength[place] = abs(u @ v) / size if size > 0.0 else 0.0
     top = int(np.argmax(strength))
     found = float(strength[top])
     # Differences that overlap are not independent: one counts for each `difference_s`.
@@ -1230,10 +1230,13 @@ def doubtful_lambda(
     cut = np.concatenate([[0], np.flatnonzero(np.diff(shown) != 0.0) + 1, [time.size]])
     ends = {float(np.nanmax(shown)), float(np.nanmin(shown))} if seen.any() else set()
     rails = {end for end in ends if not RAILS[0] < end < RAILS[1]}
-    for first, last in pairwise(cut.tolist()):
-        if float(shown[first]) in rails and time[last - 1] - time[first] >= rail_s:
+    lasts_s = time[cut[1:] - 1] - time[cut[:-1]]
+    # A sample that differs from its neighbours, as most do, lasts no time.
+    for run in np.flatnonzero(lasts_s >= min(rail_s, still_s)).tolist():
+        first, last = cut[run : run + 2].tolist()
+        if float(shown[first]) in rails and lasts_s[run] >= rail_s:
             doubt[first:last] |= throttle[first:last] > 5.0
-        if time[last - 1] - time[first] >= still_s:
+        if lasts_s[run] >= still_s:
             moved = throttle[first:last][np.isfinite(throttle[first:last])]
             doubt[first:last] |= moved.size > 0 and np.ptp(moved) > still_throttle_pct
 
@@ -1757,14 +1760,16 @@ def _sorted_into_cells(
     rows, columns = edges
 
     weight = sample_duration_s(time)
-    row, column = _cell_of(loads, rows), _cell_of(speed, columns)
-    kept = (why == "") & np.isfinite(values) & (row >= 0) & (column >= 0) & (weight > 0.0)
-    place = np.flatnonzero(kept)
-    wide = columns.size - 1
-    cells, group = np.unique(row[kept] * wide + column[kept], return_inverse=True)
-    found, weight = values[kept], weight[kept]
+    place = np.flatnonzero((why == "") & np.isfinite(values) & (weight > 0.0))
+    row, column = _cell_of(loads[place], rows), _cell_of(speed[place], columns)
+    inside = (row >= 0) & (column >= 0)
+    place, wide = place[inside], columns.size - 1
+    of_cell = row[inside] * wide + column[inside]
+    found, weight = values[place], weight[place]
     if not place.size:
-        return _Sorted([], [], [], [], [], place, group, weight, found)
+        return _Sorted([], [], [], [], [], place, of_cell, weight, found)
+    cells = np.flatnonzero(np.bincount(of_cell))
+    group = np.searchsorted(cells, of_cell)
     median = _medians(found, weight, group)
     away = found - median[group]
     spread = 1.4826 * _medians(np.abs(away), weight, group)
@@ -1772,9 +1777,9 @@ def _sorted_into_cells(
     dwell = np.bincount(group, weight)
     inside = np.full(cells.size, np.nan)
     if band is not None:
-        within = (found >= low[kept]) & (found <= high[kept])
+        within = (found >= low[place]) & (found <= high[place])
         inside = np.bincount(group, weight * within) / dwell
-    middles = [np.bincount(group, weight * each[kept]) / dwell for each in (loads, speed)]
+    middles = [np.bincount(group, weight * each[place]) / dwell for each in (loads, speed)]
     return _Sorted(
         [
             (
@@ -1813,12 +1818,12 @@ def _effective_samples(found: _Sorted, time: FloatArray, longest_s: float) -> Fl
             & (found.place[lag:] - found.place[:-lag] == lag)
             & (clock[lag:] - clock[:-lag] <= (lag + 1) * step + LONGEST_GAP_S)
         )
-        alike = float(np.mean((found.side[lag:] * found.side[:-lag])[same])) if same.any() else 0.0
+        alike = float((found.side[lag:] * found.side[:-lag]) @ same) / max(int(same.sum()), 1)
         if alike <= 0.0:
             break
-        both = found.weight[lag:][same] * found.weight[:-lag][same]
+        both = found.weight[lag:] * found.weight[:-lag] * same
         memory.append(alike)
-        pairs.append(2.0 * np.bincount(found.group[lag:][same], both, total.size))
+        pairs.append(2.0 * np.bincount(found.group[lag:], both, total.size))
     if not memory:
         return total**2 / alone
     alike, together = np.array(memory), np.array(pairs)

@@ -513,8 +513,9 @@ def _of_stage(
     }
     joined["time_s"] = np.concatenate(clocks)
     step = max(part.resolution for part in parts)
+    steady = joined["reasons"] == ""
     for is_closed in (False, True):
-        reasons = np.where(joined["closed"] == is_closed, joined["reasons"], "another loop")
+        reasons = np.where(steady & (joined["closed"] == is_closed), "", "?")
         for table, load, edges in (
             ("out.cruise_cell", "throttle_pct", cruise.THROTTLE_EDGES_PCT),
             ("out.pressure_cell", "map_pressure_pa", cruise.PRESSURE_EDGES_PA),
