@@ -14,6 +14,7 @@ from dataclasses import astuple, dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import linalg, optimize, special
+from scipy.linalg import lapack
 
 from flows.metrics.domain_checks import require
 
@@ -475,8 +476,14 @@ def correlation(distance: ArrayLike, length: float) -> FloatArray:
     """
     require("distance", distance, at_least=0.0)
     require("length", length, above=0.0)
-    scaled = math.sqrt(3.0) * np.asarray(distance, dtype=float) / length
-    return (1.0 + scaled) * np.exp(-scaled)
+    return _correlation(np.asarray(distance, dtype=float), length)[0]
+
+
+def _correlation(distance: FloatArray, length: float) -> tuple[FloatArray, FloatArray]:
+    """Return the correlation, and its slope by the logarithm of the length."""
+    scaled = math.sqrt(3.0) * distance / length
+    fading = np.exp(-scaled)
+    return (1.0 + scaled) * fading, scaled**2 * fading
 
 
 def log_likelihood(evidence: Sequence[Evidence], shape: SurfaceShape) -> float:
@@ -657,11 +664,17 @@ def surface_posterior(
         return np.zeros(place.shape), np.full(place.shape, math.sqrt(prior))
     own_place = throttle_place(_joined(evidence, "throttle_pct"))
     own_speed = _joined(evidence, "speed_rpm")
-    common = LEVEL_SD_PCT**2 + shape.sd_pct**2 * (
-        correlation(np.abs(place[:, None] - own_place[None, :]), shape.throttle_length)
-        * correlation(np.abs(speed[:, None] - own_speed[None, :]), shape.speed_length_rpm)
+    lengths = (shape.throttle_length, shape.speed_length_rpm)
+    in_throttle, in_speed = (
+        _correlation(np.abs(there[:, None] - own[None, :]), length)[0]
+        for there, own, length in zip((place, speed), (own_place, own_speed), lengths, strict=True)
     )
-    covariance = _covariance(_distances(evidence), _noise(evidence), shape)
+    common = LEVEL_SD_PCT**2 + shape.sd_pct**2 * (in_throttle * in_speed)
+    between = (
+        _correlation(distance, length)[0]
+        for distance, length in zip(_distances(evidence), lengths, strict=True)
+    )
+    covariance = _covariance(*between, _noise(evidence), shape)
     factor = linalg.cholesky(covariance, lower=True)
     solved = linalg.solve_triangular(factor, common.T, lower=True)
     mean = solved.T @ linalg.solve_triangular(factor, change, lower=True)
@@ -1061,13 +1074,10 @@ def _check_shape(shape: SurfaceShape) -> None:
 
 
 def _covariance(
-    distances: tuple[FloatArray, FloatArray], noise: FloatArray, shape: SurfaceShape
+    in_throttle: FloatArray, in_speed: FloatArray, noise: FloatArray, shape: SurfaceShape
 ) -> FloatArray:
-    along_throttle, along_speed = distances
-    surface = shape.sd_pct**2 * (
-        correlation(along_throttle, shape.throttle_length)
-        * correlation(along_speed, shape.speed_length_rpm)
-    )
+    """Return the readings' covariance from what their places have in common along each axis."""
+    surface = shape.sd_pct**2 * (in_throttle * in_speed)
     return LEVEL_SD_PCT**2 + surface + noise + shape.nugget_pct**2 * np.eye(noise.shape[0])
 
 
@@ -1078,31 +1088,28 @@ def _log_likelihood(
     shape: SurfaceShape,
 ) -> tuple[float, FloatArray]:
     """Return the log likelihood and its slopes by the logarithms of the shape's figures."""
-    factor = linalg.cholesky(_covariance(distances, noise, shape), lower=True)
-    weight = linalg.cho_solve((factor, True), change)
+    in_throttle, throttle_slope = _correlation(distances[0], shape.throttle_length)
+    in_speed, speed_slope = _correlation(distances[1], shape.speed_length_rpm)
+    # LAPACK itself: called some ten times a map, its wrapper's checks would cost more than it.
+    factor, failed = lapack.dpotrf(_covariance(in_throttle, in_speed, noise, shape), lower=1)
+    if failed:
+        raise linalg.LinAlgError("the readings' covariance is not positive definite")
+    weight = lapack.dpotrs(factor, change, lower=1)[0]
     height = -float(
         0.5 * change @ weight
         + np.sum(np.log(np.diag(factor)))
         + 0.5 * change.size * math.log(2.0 * math.pi)
     )
     # Each slope is half the trace of this times the covariance's own slope (eq. 5.9).
-    pull = np.outer(weight, weight) - linalg.cho_solve((factor, True), np.eye(change.size))
-    in_throttle = correlation(distances[0], shape.throttle_length)
-    in_speed = correlation(distances[1], shape.speed_length_rpm)
+    pull = np.outer(weight, weight) - lapack.dpotrs(factor, np.eye(change.size), lower=1)[0]
     own = shape.sd_pct**2
     covariance_slopes = (
         2.0 * own * in_throttle * in_speed,
-        own * _correlation_slope(distances[0], shape.throttle_length) * in_speed,
-        own * in_throttle * _correlation_slope(distances[1], shape.speed_length_rpm),
+        own * throttle_slope * in_speed,
+        own * in_throttle * speed_slope,
         2.0 * shape.nugget_pct**2 * np.eye(change.size),
     )
     return height, np.array([0.5 * float(np.sum(pull * each)) for each in covariance_slopes])
-
-
-def _correlation_slope(distance: FloatArray, length: float) -> FloatArray:
-    """Return the slope of `correlation` by the logarithm of the length."""
-    scaled = math.sqrt(3.0) * distance / length
-    return scaled**2 * np.exp(-scaled)
 
 
 def _axis(name: str, breakpoints: ArrayLike) -> FloatArray:
