@@ -322,7 +322,7 @@ def _within(curves: np.ndarray, mean: np.ndarray, in_range: np.ndarray) -> tuple
 
 @lru_cache(maxsize=16)
 def _local_draws(points: int, step_in_bandwidths: float) -> np.ndarray:
-    """Draws of unit local deviations along the grid: white noise, smoothed and rescaled."""
+    """Draws of unit local deviations, a row a grid point: white noise, smoothed and rescaled."""
     # White noise under a Gaussian kernel of sd b / sqrt(2) correlates as exp(-(d / b)^2 / 2).
     kernel_sd = 1.0 / (math.sqrt(2.0) * step_in_bandwidths)
     reach = math.ceil(4.0 * kernel_sd)
@@ -330,7 +330,7 @@ def _local_draws(points: int, step_in_bandwidths: float) -> np.ndarray:
     kernel = np.where(np.abs(offset) <= reach, np.exp(-0.5 * (offset / kernel_sd) ** 2), 0.0)
     kernel /= np.sqrt((kernel**2).sum(axis=0))
     noise = np.random.default_rng(SEED).standard_normal((DRAWS, points + 2 * reach))
-    draws = (noise @ kernel).astype(np.float32)
+    draws = np.ascontiguousarray((noise @ kernel).astype(np.float32).T)
     draws.flags.writeable = False
     return draws
 
@@ -358,15 +358,21 @@ def _whole_critical(
     of its shape factor, at each of them.
     """
     points = 100 * math.ceil((at[-1] + 1) / 100)
-    local = _local_draws(points, step_in_bandwidths)[:, at]
-    local = local - local[:, in_range].mean(axis=1)[:, None]
+    local = _rows(_local_draws(points, step_in_bandwidths), at)
+    local = local - _rows(local, np.flatnonzero(in_range)).mean(axis=0)
     common, below = _common_draws()
-    sd = np.sqrt(common_variance + local_scale**2 * local.var(axis=0))
-    error = local * (local_scale / sd).astype(np.float32)
-    error += common[:, None] * (np.sqrt(common_variance) / sd).astype(np.float32)
-    greatest = np.maximum(error.max(axis=1), -error.min(axis=1))
+    sd = np.sqrt(common_variance + local_scale**2 * local.var(axis=1))
+    error = local * (local_scale / sd).astype(np.float32)[:, None]
+    error += common * (np.sqrt(common_variance) / sd).astype(np.float32)[:, None]
+    greatest = np.maximum(error.max(axis=0), -error.min(axis=0))
     critical = _quantile_over_root_chi(greatest, below, dof)
     return max(critical, _t_quantile(0.5 + LEVEL / 2.0, dof))
+
+
+def _rows(values: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Return some rows, ascending; rows in a row are not copied."""
+    first, last = int(at[0]), int(at[-1])
+    return values[first : last + 1] if last - first + 1 == at.size else values[at]
 
 
 def _quantile_over_root_chi(greatest: np.ndarray, below: np.ndarray, dof: float) -> float:
