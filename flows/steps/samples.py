@@ -120,7 +120,9 @@ def read_samples(
     return found
 
 
-def _split(frame: pl.DataFrame, logs: dict[str, dict[str, Any]], names: list[str]) -> dict[str, Channels]:
+def _split(
+    frame: pl.DataFrame, logs: dict[str, dict[str, Any]], names: list[str]
+) -> dict[str, Channels]:
     """Return the channels of each log of a file; only what is odd is looked at by itself."""
     # Intake writes log after log, each in the order of its lines: cut at the runs.
     runs = frame["sample_id"].rle().struct.unnest()
