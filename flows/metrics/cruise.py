@@ -3,6 +3,7 @@
 A probe shows the mixture late, so `aligned_lambda` comes before any sorting by throttle or speed.
 """
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -1049,58 +1050,67 @@ def steady_cells(
     """
     require("longest_memory_s", longest_memory_s, at_least=0.0, unit="s")
     require("resolution", resolution, at_least=0.0)
-    found = _sorted_into_cells(
-        time_s,
-        {"load": load},
-        engine_speed_rpm,
-        {"value": value},
-        reasons,
-        {"load_edges": load_edges},
-        speed_edges_rpm,
-        band,
-    )
-    cells = []
-    effective = _effective_samples(found, np.asarray(time_s, dtype=float), longest_memory_s)
+    time, values = _one_clock(time_s, value=value)
+    low, high = (np.broadcast_to(np.asarray(end, float), time.shape) for end in band or (0.0, 0.0))
+    require("band", low, at_most=high)
+    placed = _placed(time, load, engine_speed_rpm, reasons, load_edges, speed_edges_rpm)
+    placed = placed.seen(values)
+    if not placed.place.size:
+        return []
+    cells, group = placed.grouped()
+    weight, found = placed.weight, values[placed.place]
+    median = _medians(found, weight, group)
+    away = found - median[group]
+    spread = 1.4826 * _medians(np.abs(away), weight, group)
+    effective = _effective_samples(placed, group, np.sign(away), longest_memory_s)
     least = resolution / np.sqrt(12.0)
-    for i, corners in enumerate(found.corners):
-        error = float(np.hypot(least, np.sqrt(0.5 * np.pi / effective[i]) * found.spread[i]))
-        student = float(special.stdtrit(max(1.0, effective[i] - 1.0), 0.975))
-        known = (error, student * error, float(effective[i]))
-        cells.append(
-            SteadyCell(
-                *corners,
-                *found.middles[i],
-                found.median[i],
-                found.spread[i],
-                *known,
-                *found.times[i],
-            )
-        )
-    return cells
+    error = np.hypot(least, np.sqrt(0.5 * np.pi / effective) * spread)
+    student = special.stdtrit(np.maximum(1.0, effective - 1.0), 0.975)
+    dwell = np.bincount(group, weight)
+    inside = np.full(cells.size, np.nan)
+    if band is not None:
+        within = (found >= low[placed.place]) & (found <= high[placed.place])
+        inside = np.bincount(group, weight * within) / dwell
+    figures = (
+        *(np.bincount(group, weight * each) / dwell for each in (placed.load, placed.speed)),
+        median,
+        spread,
+        error,
+        student * error,
+        effective,
+        np.bincount(group),
+        dwell,
+        inside,
+    )
+    rows = zip(*(each.tolist() for each in figures), strict=True)
+    return [
+        SteadyCell(*corners, *row) for corners, row in zip(placed.corners(cells), rows, strict=True)
+    ]
 
 
 def cell_medians(
     time_s: ArrayLike,
     load: ArrayLike,
     engine_speed_rpm: ArrayLike,
-    value: ArrayLike,
+    values: Sequence[ArrayLike],
     reasons: ArrayLike,
     *,
     load_edges: ArrayLike = THROTTLE_EDGES_PCT,
-    speed_edges_rpm: ArrayLike = SPEED_EDGES_RPM,
-) -> dict[tuple[float, float, float, float], float]:
-    """Return the time-weighted median of a quantity in each cell, by the cell's corners.
+) -> list[dict[tuple[float, float, float, float], float]]:
+    """Return the time-weighted medians of quantities in each cell, by the cell's corners.
 
     Parameters
     ----------
-    time_s, load, engine_speed_rpm, value, reasons, load_edges, speed_edges_rpm
+    time_s, load, engine_speed_rpm, reasons, load_edges
         As in `steady_cells`.
+    values : sequence of array_like
+        The quantities.
 
     Returns
     -------
-    dict
-        Load from and to, speed from and to, as in `SteadyCell`, to the median in the unit of
-        `value`; cells in which it was not seen are not in it.
+    list of dict
+        Of each quantity, load from and to, speed from and to, as in `SteadyCell`, to the median in
+        its unit; cells in which it was not seen are not in it.
 
     Raises
     ------
@@ -1109,20 +1119,18 @@ def cell_medians(
 
     Examples
     --------
-    >>> cell_medians([0.0, 0.1, 0.2], [12.0] * 3, [4200.0] * 3, [1.0, 2.0, 3.0], [""] * 3)
-    {(10.0, 15.0, 4000.0, 5000.0): 2.0}
+    >>> cell_medians([0.0, 0.1, 0.2], [12.0] * 3, [4200.0] * 3, [[1.0, 2.0, 3.0]], [""] * 3)
+    [{(10.0, 15.0, 4000.0, 5000.0): 2.0}]
     """
-    found = _sorted_into_cells(
-        time_s,
-        {"load": load},
-        engine_speed_rpm,
-        {"value": value},
-        reasons,
-        {"load_edges": load_edges},
-        speed_edges_rpm,
-        None,
-    )
-    return dict(zip(found.corners, found.median, strict=True))
+    placed = _placed(time_s, load, engine_speed_rpm, reasons, load_edges, SPEED_EDGES_RPM)
+    medians = []
+    for value in values:
+        _, quantity = _one_clock(placed.time, value=value)
+        seen = placed.seen(quantity)
+        cells, group = seen.grouped()
+        found = _medians(quantity[seen.place], seen.weight, group) if cells.size else cells
+        medians.append(dict(zip(seen.corners(cells), found.tolist(), strict=True)))
+    return medians
 
 
 def doubtful_lambda(
@@ -1719,119 +1727,102 @@ def _falls(
     )
 
 
-class _Sorted(NamedTuple):
-    """Steady samples sorted into cells; lists go by cell, arrays by kept sample."""
+class _Placed(NamedTuple):
+    """Steady samples within the cells; arrays go by kept sample."""
 
-    corners: list[tuple[float, float, float, float]]
-    middles: list[tuple[float, float]]
-    median: list[float]
-    spread: list[float]
-    times: list[tuple[int, float, float]]
+    time: FloatArray
     place: NDArray[np.intp]
-    group: NDArray[np.intp]
+    cell: NDArray[np.intp]
     weight: FloatArray
-    side: FloatArray
+    load: FloatArray
+    speed: FloatArray
+    edges: tuple[FloatArray, FloatArray]
+
+    def seen(self, value: FloatArray) -> "_Placed":
+        """Return those at which a quantity was seen."""
+        known = np.isfinite(value[self.place])
+        if known.all():
+            return self
+        kept = (each[known] for each in self[1:6])
+        return _Placed(self.time, *kept, self.edges)
+
+    def grouped(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Return the cells that were visited, and the place of each sample's among them."""
+        cells = np.flatnonzero(np.bincount(self.cell))
+        return cells, np.searchsorted(cells, self.cell)
+
+    def corners(self, cells: NDArray[np.intp]) -> list[tuple[float, float, float, float]]:
+        loads, speeds = self.edges
+        row, column = np.divmod(cells, speeds.size - 1)
+        ends = (loads[row], loads[row + 1], speeds[column], speeds[column + 1])
+        return list(zip(*(each.tolist() for each in ends), strict=True))
 
 
-def _sorted_into_cells(
+def _placed(
     time_s: ArrayLike,
-    load: dict[str, ArrayLike],
+    load: ArrayLike,
     engine_speed_rpm: ArrayLike,
-    value: dict[str, ArrayLike],
     reasons: ArrayLike,
-    load_edges: dict[str, ArrayLike],
+    load_edges: ArrayLike,
     speed_edges_rpm: ArrayLike,
-    band: tuple[ArrayLike, ArrayLike] | None,
-) -> _Sorted:
-    time, loads, speed, values = _one_clock(
-        time_s, **load, engine_speed_rpm=engine_speed_rpm, **value
-    )
+) -> _Placed:
+    time, loads, speed = _one_clock(time_s, load=load, engine_speed_rpm=engine_speed_rpm)
     why = np.asarray(reasons)
     if why.shape != time.shape:
         raise ValueError(f"reasons must match time_s in length, got {why.shape} for {time.shape}")
-    low, high = (np.broadcast_to(np.asarray(end, float), time.shape) for end in band or (0.0, 0.0))
-    require("band", low, at_most=high)
     edges = []
-    for name, given in (*load_edges.items(), ("speed_edges_rpm", speed_edges_rpm)):
+    for name, given in (("load_edges", load_edges), ("speed_edges_rpm", speed_edges_rpm)):
         edge = np.asarray(given, dtype=float)
         if edge.size < 2 or not np.all(np.diff(edge) > 0.0):
             raise ValueError(f"{name} must ascend and hold at least 2 edges, got {edge}")
         edges.append(edge)
-    rows, columns = edges
-
     weight = sample_duration_s(time)
-    place = np.flatnonzero((why == "") & np.isfinite(values) & (weight > 0.0))
-    row, column = _cell_of(loads[place], rows), _cell_of(speed[place], columns)
+    place = np.flatnonzero((why == "") & (weight > 0.0))
+    row, column = _cell_of(loads[place], edges[0]), _cell_of(speed[place], edges[1])
     inside = (row >= 0) & (column >= 0)
-    place, wide = place[inside], columns.size - 1
-    of_cell = row[inside] * wide + column[inside]
-    found, weight = values[place], weight[place]
-    if not place.size:
-        return _Sorted([], [], [], [], [], place, of_cell, weight, found)
-    cells = np.flatnonzero(np.bincount(of_cell))
-    group = np.searchsorted(cells, of_cell)
-    median = _medians(found, weight, group)
-    away = found - median[group]
-    spread = 1.4826 * _medians(np.abs(away), weight, group)
-    hits = np.bincount(group)
-    dwell = np.bincount(group, weight)
-    inside = np.full(cells.size, np.nan)
-    if band is not None:
-        within = (found >= low[place]) & (found <= high[place])
-        inside = np.bincount(group, weight * within) / dwell
-    middles = [np.bincount(group, weight * each[place]) / dwell for each in (loads, speed)]
-    return _Sorted(
-        [
-            (
-                float(rows[cell // wide]),
-                float(rows[cell // wide + 1]),
-                float(columns[cell % wide]),
-                float(columns[cell % wide + 1]),
-            )
-            for cell in cells
-        ],
-        list(zip(*(each.tolist() for each in middles), strict=True)),
-        median.tolist(),
-        spread.tolist(),
-        list(zip(hits.tolist(), dwell.tolist(), inside.tolist(), strict=True)),
-        place,
-        group,
-        weight,
-        np.sign(away),
+    place = place[inside]
+    cell = row[inside] * (edges[1].size - 1) + column[inside]
+    return _Placed(
+        time, place, cell, weight[place], loads[place], speed[place], (edges[0], edges[1])
     )
 
 
-def _effective_samples(found: _Sorted, time: FloatArray, longest_s: float) -> FloatArray:
+def _effective_samples(
+    placed: _Placed, group: NDArray[np.intp], side: FloatArray, longest_s: float
+) -> FloatArray:
     """Return for each cell how many independent samples would say as much."""
-    total = np.bincount(found.group, found.weight)
-    alone = np.bincount(found.group, found.weight**2)
-    size = found.place.size
+    weight, place = placed.weight, placed.place
+    total = np.bincount(group, weight)
+    alone = np.bincount(group, weight**2)
+    size = place.size
     if size < 2:
         return total**2 / alone
-    step = float(np.median(np.diff(time)))
-    clock = time[found.place]
-    memory, pairs = [], []
+    step = float(np.median(np.diff(placed.time)))
+    clock = placed.time[place]
+    together, alike_together = np.zeros(size), np.zeros(size)
     for lag in range(1, min(size - 1, round(longest_s / step)) + 1):
         # Only pairs of one cell, one unbroken stretch: nothing was left out between them.
         same = (
-            (found.group[lag:] == found.group[:-lag])
-            & (found.place[lag:] - found.place[:-lag] == lag)
+            (group[lag:] == group[:-lag])
+            & (place[lag:] - place[:-lag] == lag)
             & (clock[lag:] - clock[:-lag] <= (lag + 1) * step + LONGEST_GAP_S)
         )
-        alike = float((found.side[lag:] * found.side[:-lag]) @ same) / max(int(same.sum()), 1)
+        alike = float((side[lag:] * side[:-lag]) @ same) / max(int(same.sum()), 1)
         if alike <= 0.0:
             break
-        both = found.weight[lag:] * found.weight[:-lag] * same
-        memory.append(alike)
-        pairs.append(2.0 * np.bincount(found.group[lag:], both, total.size))
-    if not memory:
-        return total**2 / alone
-    alike, together = np.array(memory), np.array(pairs)
-    effective = total**2 / (alone + alike @ together)
+        both = 2.0 * weight[lag:] * weight[:-lag] * same
+        together[lag:] += both
+        alike_together[lag:] += alike * both
+    in_all, alike_in_all = (
+        np.bincount(group, each, total.size) for each in (together, alike_together)
+    )
+    effective = total**2 / (alone + alike_in_all)
+    if not in_all.any():
+        return effective
     # Held against medians of their own, readings look more independent than they are: by one
     # part in the effective samples of the cell.
-    hidden = min(0.5, float(np.average(1.0 / effective, weights=np.bincount(found.group))))
-    return total**2 / (alone + (alike + hidden * (1.0 - alike)) @ together)
+    hidden = min(0.5, float(np.average(1.0 / effective, weights=np.bincount(group))))
+    return total**2 / (alone + alike_in_all + hidden * (in_all - alike_in_all))
 
 
 def _one_clock(time_s: ArrayLike, **channels: ArrayLike) -> list[FloatArray]:
@@ -1910,7 +1901,9 @@ def _cell_of(value: FloatArray, edges: FloatArray) -> NDArray[np.intp]:
 
 def _medians(value: FloatArray, weight: FloatArray, group: NDArray[np.intp]) -> FloatArray:
     """Return the weighted median of each group; groups are numbered from 0, none empty."""
-    order = np.lexsort((value, group))
+    order = np.argsort(value)
+    # Few groups: a stable sort of short integers only counts them.
+    order = order[np.argsort(group[order].astype(np.uint16), kind="stable")]
     value, weight, group = value[order], weight[order], group[order]
     total = np.bincount(group, weight)
     passed = np.cumsum(weight) - (np.cumsum(total) - total)[group]

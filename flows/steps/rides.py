@@ -443,13 +443,13 @@ def _ride(
         "trouble": trouble,
         "notes": "; ".join(notes),
     }
+    starts = np.flatnonzero(np.concatenate(([True], reasons[1:] != reasons[:-1])))
+    excluded_s: dict[str, float] = {}
+    for reason, lasts_s in zip(reasons[starts], np.add.reduceat(duration, starts), strict=True):
+        excluded_s[reason] = excluded_s.get(reason, 0.0) + float(lasts_s)
     left_out = [
-        {
-            "ride_id": row["ride_id"],
-            "exclusion_reason": str(reason),
-            "excluded_s": float(duration[reasons == reason].sum()),
-        }
-        for reason in np.unique(reasons)
+        {"ride_id": row["ride_id"], "exclusion_reason": reason, "excluded_s": excluded_s[reason]}
+        for reason in sorted(excluded_s)
         if reason
     ]
     if trouble:
@@ -569,9 +569,9 @@ def _cells(
         resolution=step,
     )
     # The same samples in the same cells: what holds for a cell is their median.
-    low, high, outside_air, long_trim = (
-        cruise.cell_medians(*place, joined[name], reasons, load_edges=edges)
-        for name in ("low", "high", "outside_air_pct", "long_trim_pct")
+    beside = [joined[name] for name in ("low", "high", "outside_air_pct", "long_trim_pct")]
+    low, high, outside_air, long_trim = cruise.cell_medians(
+        *place, beside, reasons, load_edges=edges
     )
     for cell in found:
         corners = cell[:4]
@@ -606,7 +606,7 @@ def _cells(
 def _trim_cells(joined: dict[str, np.ndarray], reasons: np.ndarray) -> Iterator[dict[str, Any]]:
     """Return what the trims add in closed loop: there the base map lacks just that."""
     place = (joined["time_s"], joined["throttle_pct"], joined["engine_speed_rpm"])
-    by_cell = cruise.cell_medians(*place, joined["long_trim_pct"], reasons)
+    (by_cell,) = cruise.cell_medians(*place, [joined["long_trim_pct"]], reasons)
     for cell in cruise.steady_cells(*place, joined["trim_pct"], reasons, resolution=TRIM_STEP_PCT):
         yield {
             "throttle_from_pct": cell.load_from,
