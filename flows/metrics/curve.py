@@ -503,16 +503,17 @@ def peak_interval(speed_rpm: ArrayLike, value: ArrayLike) -> PeakInterval:
         max(speed[-1] - half_width, middle_rpm),
     )
     noise = _sample_variance(speed, channel, float(inward), half_width)
-    apart = (speed - speed[:, None]) / WIGGLE_RPM
-    wiggle = (WIGGLE_SHARE * found.value) ** 2 * np.exp(-0.5 * (apart * apart))
-    variance = noise * _row_sums(heights, heights) + _row_sums(heights @ wiggle, heights)
+    apart = np.subtract.outer(*[speed / (math.sqrt(2.0) * WIGGLE_RPM)] * 2)
+    together = np.exp(-(apart * apart))
+    wiggle = (WIGGLE_SHARE * found.value) ** 2
+    variance = noise * _row_sums(heights, heights) + wiggle * _row_sums(heights @ together, heights)
     could_be = smooth >= smooth[at] - math.sqrt(variance[at])
     sd = math.sqrt(variance[could_be].max())
     bend = float(fitted.bend(at) @ channel) / half_width**2
     lift = 0.0
     if 0 < at < along.size - 1 and bend < 0.0:
         tilts = (heights[at + 1] - heights[at - 1]) / (along[at + 1] - along[at - 1])
-        tilt_variance = noise * float(tilts @ tilts) + float(tilts @ wiggle @ tilts)
+        tilt_variance = noise * float(tilts @ tilts) + wiggle * float(tilts @ together @ tilts)
         lift = min(tilt_variance / (2.0 * -bend), sd)
     half = sd * float(special.stdtrit(int(reach[at]) - 3, 0.975))
     middle = found.value - lift
