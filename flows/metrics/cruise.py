@@ -1101,10 +1101,12 @@ def cell_medians(
 
     Parameters
     ----------
-    time_s, load, engine_speed_rpm, reasons, load_edges
+    time_s, load, engine_speed_rpm
         As in `steady_cells`.
     values : sequence of array_like
         The quantities.
+    reasons, load_edges
+        As in `steady_cells`.
 
     Returns
     -------
