@@ -1452,51 +1452,6 @@ def trim_fuel_pct(
     return 100.0 * ((1.0 + short / 100.0) * (1.0 + long / 100.0) - 1.0)
 
 
-def base_map_error_pct(
-    lambda_seen: ArrayLike, lambda_target: ArrayLike, trim_pct: ArrayLike = 0.0
-) -> FloatArray:
-    r"""Return the fuel that the base map lacks, with what the trims have added already.
-
-    Parameters
-    ----------
-    lambda_seen : array_like
-        Lambda as measured; 1 in closed loop where only a narrowband sensor was logged. [1]
-    lambda_target : array_like
-        Lambda that the base map should give by itself. [1]
-    trim_pct : array_like, default 0
-        Fuel added by the ECU, from `trim_fuel_pct`. [%]
-
-    Returns
-    -------
-    ndarray
-        Lean error of the base map, positive where it lacks fuel. [%]
-
-    Raises
-    ------
-    ValueError
-        If a lambda is not above 0 or a trim -100 % or below.
-
-    Notes
-    -----
-    .. math:: e = 100 \left[ \frac{\lambda}{\lambda_t}
-              \left( 1 + \frac{T}{100} \right) - 1 \right]
-
-    Without the trim the base map would give :math:`\lambda (1 + T/100)` at the same air.
-
-    Examples
-    --------
-    >>> base_map_error_pct(1.0, 1.0, 8.0)
-    array(8.)
-    """
-    seen = np.asarray(lambda_seen, dtype=float)
-    target = np.asarray(lambda_target, dtype=float)
-    trim = np.asarray(trim_pct, dtype=float)
-    require("lambda_seen", seen, above=0.0)
-    require("lambda_target", target, above=0.0)
-    require("trim_pct", trim, above=-100.0, unit="%")
-    return np.asarray(100.0 * (seen / target * (1.0 + trim / 100.0) - 1.0))
-
-
 def band_error_pct(lambda_value: ArrayLike, band: tuple[float, float] = (0.94, 1.00)) -> FloatArray:
     """Return the lean error against the nearer edge of the cruise band.
 

@@ -60,27 +60,6 @@ class PooledSd(NamedTuple):
     dof: float
 
 
-class Repeatability(NamedTuple):
-    """Scatter within and between groups, in the unit of the values.
-
-    Attributes
-    ----------
-    mean : float
-        Mean of all values.
-    repeatability_sd : float
-        Within a group (s_r).
-    between_sd : float
-        Between groups beyond what s_r explains (s_L).
-    reproducibility_sd : float
-        Of a single value from any group (s_R).
-    """
-
-    mean: float
-    repeatability_sd: float
-    between_sd: float
-    reproducibility_sd: float
-
-
 class RemountShare(NamedTuple):
     """What taking a bike off and strapping it down again adds.
 
@@ -866,71 +845,6 @@ def pooled_sd(values_by_group: Sequence[ArrayLike]) -> PooledSd:
         return PooledSd(math.nan, 0)
     squares = sum(float(((group - group.mean()) ** 2).sum()) for group in groups)
     return PooledSd(math.sqrt(squares / dof), dof)
-
-
-def iso5725(values_by_group: Sequence[ArrayLike]) -> Repeatability:
-    r"""Return repeatability and reproducibility of grouped values.
-
-    Parameters
-    ----------
-    values_by_group : sequence of array_like
-        The values of each group (session, day, laboratory); NaN is left out. Groups may differ
-        in size.
-
-    Returns
-    -------
-    Repeatability
-        Mean, s_r, s_L and s_R.
-
-    Raises
-    ------
-    ValueError
-        If there are fewer than two groups, or no group has two values.
-
-    Notes
-    -----
-    With :math:`T_1 = \sum n_i \bar y_i`, :math:`T_2 = \sum n_i \bar y_i^2`,
-    :math:`T_3 = \sum n_i`, :math:`T_4 = \sum n_i^2`, :math:`T_5 = \sum (n_i - 1) s_i^2` and *p*
-    groups [1]_:
-
-    .. math::
-        s_r^2 &= \frac{T_5}{T_3 - p} \\
-        s_L^2 &= \max\left(0, \left[\frac{T_2 T_3 - T_1^2}{T_3 (p - 1)} - s_r^2\right]
-                 \frac{T_3 (p - 1)}{T_3^2 - T_4}\right) \\
-        s_R^2 &= s_L^2 + s_r^2
-
-    The values are taken about their grand mean first, which changes nothing but the rounding.
-
-    Examples
-    --------
-    >>> iso5725([[9.0, 11.0], [19.0, 21.0]]).reproducibility_sd
-    7.14
-
-    References
-    ----------
-    .. [1] ISO 5725-2:1994, clause 7.4 (formulas from memory, checked on its Annex B).
-    """
-    groups = _clean_groups(values_by_group)
-    sizes = np.array([group.size for group in groups], dtype=float)
-    number, total = len(groups), float(sizes.sum())
-    if number < 2:
-        raise ValueError(f"values_by_group must hold at least 2 groups, got {number}")
-    if total == number:
-        raise ValueError("values_by_group must hold a group of at least 2 values, got none")
-    centre = float(np.concatenate(groups).mean())
-    means = np.array([group.mean() - centre for group in groups])
-    within = sum(float(((group - group.mean()) ** 2).sum()) for group in groups)
-    variance_within = within / (total - number)
-    first, second = float(sizes @ means), float(sizes @ means**2)
-    between = (second * total - first**2) / (total * (number - 1))
-    scale = total * (number - 1) / (total**2 - float(sizes @ sizes))
-    variance_between = max(0.0, (between - variance_within) * scale)
-    return Repeatability(
-        centre,
-        math.sqrt(variance_within),
-        math.sqrt(variance_between),
-        math.sqrt(variance_within + variance_between),
-    )
 
 
 def shop_repeatability(sd_by_session: ArrayLike, dof_by_session: ArrayLike) -> PooledSd:
