@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import special, stats
 from statsmodels.regression.linear_model import OLS
 from statsmodels.stats.power import TTestIndPower
 
+from flows.metrics import gain as gain_module
 from flows.metrics.curve import speed_grid_rpm
 from flows.metrics.gain import gain, riding_range_rpm, verdict
 
@@ -454,3 +455,13 @@ def test_sessions_that_do_not_fit_the_grid_are_refused():
         compared(pulls(1.0), pulls(1.0), remount_share_at=[0.01])
     with pytest.raises(ValueError, match="remount_dof"):
         compared(pulls(1.0), pulls(1.0), remount_dof=0.0)
+
+
+@pytest.mark.parametrize("dof", [1.0, 2.0, 3.7, 12.0, 90.0])
+def test_only_the_largest_draws_decide_the_band_of_the_whole_curve(dof):
+    chance = np.random.default_rng(7)
+    greatest = np.abs(chance.standard_normal((4000, 5))).max(axis=1)
+    below = (chance.permutation(4000) + 0.5) / 4000
+    every = greatest / np.sqrt(2.0 * special.gammaincinv(dof / 2.0, below) / dof)
+    found = gain_module._quantile_over_root_chi(greatest, below, dof)
+    assert found == np.quantile(every, 0.95)
