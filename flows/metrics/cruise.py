@@ -65,6 +65,13 @@ mixture. [1]"""
 
 LEAST_LAMBDA = 0.5
 """Lambda below which a gauge is dead or disconnected: no engine fires there. [1]"""
+DIFFERENCE_S = 0.2
+"""Time over which a delay's changes are taken: shorter lets gauge noise in, longer lets trends."""
+LEAST_STRENGTH = 0.1
+"""Correlation below which a delay has no answer; in a short ride, four standard errors of no
+correlation if that is more."""
+RASTER_S = 0.01
+"""Step of the even raster that a delay is looked for on: a parabola finds the top between."""
 
 
 class Delay(NamedTuple):
@@ -233,9 +240,6 @@ def estimated_delay_s(
     lambda_wide: ArrayLike,
     *,
     longest_s: float = 0.6,
-    raster_s: float = 0.01,
-    difference_s: float = 0.2,
-    least_strength: float = 0.1,
     most_lambda: float = 1.25,
     falling_only: bool = True,
 ) -> Delay:
@@ -251,13 +255,6 @@ def estimated_delay_s(
         Lambda as shown by the probe. [1]
     longest_s : float, default 0.6
         Longest delay looked for: twice the longest that common probes show. [s]
-    raster_s : float, default 0.01
-        Step of the even raster on which both are laid: a parabola finds the top between. [s]
-    difference_s : float, default 0.2
-        Time over which changes are taken: shorter lets gauge noise in, longer lets trends in. [s]
-    least_strength : float, default 0.1
-        Correlation below which there is no answer; in a short ride, four standard errors of no
-        correlation if that is more. [1]
     most_lambda : float, default 1.25
         Lambda above which fuel is taken as cut. [1]
     falling_only : bool, default True
@@ -301,18 +298,13 @@ def estimated_delay_s(
     0.173
     """
     time, push, shown = _one_clock(time_s, driver=driver, lambda_wide=lambda_wide)
-    for name, value in (
-        ("longest_s", longest_s),
-        ("raster_s", raster_s),
-        ("difference_s", difference_s),
-    ):
-        require(name, value, above=0.0, unit="s")
+    require("longest_s", longest_s, above=0.0, unit="s")
     nothing = Delay(float("nan"), 0.0)
-    lags = round(longest_s / raster_s)
-    step = max(1, round(difference_s / raster_s))
+    lags = round(longest_s / RASTER_S)
+    step = max(1, round(DIFFERENCE_S / RASTER_S))
     if time.size < 2:
         return nothing
-    raster = np.arange(time[0], time[-1], raster_s)
+    raster = np.arange(time[0], time[-1], RASTER_S)
     if raster.size <= 2 * (lags + step):
         return nothing
     shown = np.where((shown >= LEAST_LAMBDA) & (shown <= most_lambda), shown, np.nan)
@@ -334,13 +326,13 @@ def estimated_delay_s(
         strength[place] = abs(u @ v) / size if size > 0.0 else 0.0
     top = int(np.argmax(strength))
     found = float(strength[top])
-    # Differences that overlap are not independent: one counts for each `difference_s`.
+    # Differences that overlap are not independent: one counts for each 0.2 s.
     by_chance = 4.0 / np.sqrt(length / step)
-    if found < max(least_strength, by_chance) or top in (0, strength.size - 1):
+    if found < max(LEAST_STRENGTH, by_chance) or top in (0, strength.size - 1):
         return Delay(float("nan"), found)
     left, right = strength[top - 1], strength[top + 1]
     shift = 0.5 * (left - right) / (left - 2.0 * found + right)
-    return Delay(max(0.0, (top - 1 + float(shift)) * raster_s), found)
+    return Delay(max(0.0, (top - 1 + float(shift)) * RASTER_S), found)
 
 
 def probe_response(
@@ -606,21 +598,19 @@ def arrival_at_flow_s(response: ProbeResponse, flow: ArrayLike) -> FloatArray:
     return np.maximum(late, 0.0)
 
 
-def sample_duration_s(time_s: ArrayLike, *, longest_gap_s: float = LONGEST_GAP_S) -> FloatArray:
+def sample_duration_s(time_s: ArrayLike) -> FloatArray:
     """Return the time each sample stands for.
 
     Parameters
     ----------
     time_s : array_like
         Clock of the log, ascending. [s]
-    longest_gap_s : float, default 0.5
-        Longer intervals count as none of anybody's time. A logger slower than that has its own
-        median interval as the limit, times 1.5. [s]
 
     Returns
     -------
     ndarray
-        Half of the interval to either neighbour. [s]
+        Half of the interval to either neighbour; nothing of one longer than 0.5 s, or than 1.5
+        times the median interval of a logger slower than that. [s]
 
     Raises
     ------
@@ -636,7 +626,7 @@ def sample_duration_s(time_s: ArrayLike, *, longest_gap_s: float = LONGEST_GAP_S
     if time.size < 2:
         return np.zeros(time.shape)
     interval = np.diff(time)
-    limit = max(longest_gap_s, 1.5 * float(np.median(interval)))
+    limit = max(LONGEST_GAP_S, 1.5 * float(np.median(interval)))
     half = np.where(interval <= limit, 0.5 * interval, 0.0)
     return np.concatenate([[0.0], half]) + np.concatenate([half, [0.0]])
 

@@ -20,6 +20,9 @@ LEVELS = ("none", "notice", "warn", "stop")
 
 _HAIR_PCT = 1e-9
 """Far above the rounding of an error, and far below what any gauge shows."""
+NEAR_PEAK_TORQUE_RPM = 500.0
+"""Distance that counts as near: cylinder filling, and with it knock, is close to its greatest
+there."""
 
 
 class Window(NamedTuple):
@@ -256,7 +259,6 @@ def mixture_windows(
     stop_pct: float = 15.0,
     least_width_rpm: float = 150.0,
     speed_at_peak_torque_rpm: float | None = None,
-    near_peak_torque_rpm: float = 500.0,
 ) -> list[Window]:
     """Return the ranges of engine speed where the mixture is lean or rich beyond notice.
 
@@ -276,9 +278,6 @@ def mixture_windows(
         below which a curve carries noise rather than mixture. [rpm]
     speed_at_peak_torque_rpm : float, optional
         Where torque peaks; without it no window is near. [rpm]
-    near_peak_torque_rpm : float, default 500
-        Distance that counts as near: cylinder filling, and with it knock, is close to its
-        greatest there. [rpm]
 
     Returns
     -------
@@ -326,9 +325,9 @@ def mixture_windows(
                     level = name
             worst = int(np.argmax(np.where((speed >= low) & (speed <= high), off, -np.inf)))
             near = speed_at_peak_torque_rpm is not None and bool(
-                low - near_peak_torque_rpm
+                low - NEAR_PEAK_TORQUE_RPM
                 <= speed_at_peak_torque_rpm
-                <= high + near_peak_torque_rpm
+                <= high + NEAR_PEAK_TORQUE_RPM
             )
             windows.append(
                 Window(side, level, low, high, float(error[worst]), float(speed[worst]), near)

@@ -28,6 +28,8 @@ STEADY_COOLANT_K = 1.0
 
 REGION_EDGES = (0.40, 0.65, 0.90, 1.15)
 """Low, middle and top of the riding range, in shares of the speed at peak power (our choice)."""
+ODD_FALSE_ALARM_SHARE = 0.01
+"""Sound sessions in which some pull may be called odd by chance."""
 
 
 class Drift(NamedTuple):
@@ -309,9 +311,7 @@ def pull_levels(power_curves: ArrayLike) -> np.ndarray:
     return _levels(_log_curves(power_curves))
 
 
-def odd_pulls(
-    power_curves: ArrayLike, *, repeatability_share: float, false_alarm_share: float = 0.01
-) -> list[str]:
+def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[str]:
     r"""Say which pulls of a session do not belong with the others, and why.
 
     Parameters
@@ -320,8 +320,6 @@ def odd_pulls(
         Pulls by grid points, all above 0; NaN where not seen.
     repeatability_share : float
         1 SD of back-to-back pulls in this shop. [0..1]
-    false_alarm_share : float, default 0.01
-        Sound sessions in which some pull may be called odd by chance. [0..1]
 
     Returns
     -------
@@ -361,7 +359,6 @@ def odd_pulls(
        Technometrics, vol. 11, pp. 1-21, 1969 (from memory).
     """
     require("repeatability_share", repeatability_share, above=0.0)
-    require("false_alarm_share", false_alarm_share, above=0.0, below=1.0)
     logs = _log_curves(power_curves)
     level = _levels(logs)
     reasons = [
@@ -377,7 +374,7 @@ def odd_pulls(
         furthest = int(np.argmax(np.abs(departure)))
         # Of two pulls there is one difference to judge, not two.
         chances = 1 if count == 2 else count
-        critical = float(special.ndtri(1.0 - false_alarm_share / (2.0 * chances)))
+        critical = float(special.ndtri(1.0 - ODD_FALSE_ALARM_SHARE / (2.0 * chances)))
         limit = critical * repeatability_share * math.sqrt(1.0 + 1.0 / (count - 1))
         if abs(departure[furthest]) <= limit:
             break
