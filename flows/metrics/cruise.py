@@ -72,6 +72,47 @@ LEAST_STRENGTH = 0.1
 correlation if that is more."""
 RASTER_S = 0.01
 """Step of the even raster that a delay is looked for on: a parabola finds the top between."""
+MOST_THROTTLE_CHANGE_PCT = 2.0
+"""Greatest change of the throttle while steady: the narrowest cell, twice a hand's tremor."""
+MOST_SPEED_CHANGE_RPM = 200.0
+"""Greatest change of the engine speed while steady: a fifth of a cell, and well above the ripple of
+a single at low speed."""
+WARM_COOLANT_K = 343.0
+"""70 °C: below it most engines still enrich for warming up."""
+CLOSED_THROTTLE_PCT = 2.0
+"""Opening that counts as closed: the play of a worn throttle sensor."""
+CUT_LAMBDA = 1.25
+"""With a closed throttle, leaner than any engine runs: fuel is cut."""
+CUT_AFTER_S = 0.5
+"""Time after a cut in which air is still leaving the exhaust."""
+LEAST_SPEED_RPM = 1500.0
+"""Engine speed below which the engine idles."""
+LEAST_ROLLER_SPEED_M_S = 1.5
+"""Speed below which the bike is standing or being paddled."""
+MOST_RATIO_CHANGE_SHARE = 0.06
+"""Greatest change of engine speed over roller speed while steady: half of the smallest step between
+two gears."""
+ROLLER_RESOLUTION_M_S = 0.3
+"""Step of a speed logged in whole km/h, allowed on top."""
+FULL_THROTTLE_PCT = 90.0
+"""Opening that is judged in pulls, against another target."""
+MOST_PRESSURE_CHANGE_PA = 5000.0
+"""Greatest change of manifold pressure while steady: half a cell, and above the pulse that a logger
+catches of a single."""
+DOUBT_WINDOW_S = 10.0
+"""Time about each sample over which impossible readings are counted."""
+MOST_IMPOSSIBLE_SHARE = 0.1
+"""Share of readings in that window, or in the whole log, that no running engine gives."""
+STILL_S = 3.0
+"""Time for which the very same reading may stand while the throttle moves."""
+STILL_THROTTLE_PCT = 5.0
+"""Movement of the throttle that any gauge must follow."""
+MOST_SCALE_ERROR_SHARE = 0.025
+"""How far the median of closed-loop running may be from lambda 1: beyond what gauge and narrowband
+are off together; common practice, no source."""
+RAIL_S = 0.5
+"""Time for which the log's greatest or smallest figure must stand, with the throttle open, to be
+the end of the gauge's scale: the mixture lies somewhere beyond."""
 
 
 class Delay(NamedTuple):
@@ -637,8 +678,6 @@ def steady_mask(
     engine_speed_rpm: ArrayLike,
     *,
     window_s: float = 0.5,
-    most_throttle_change_pct: float = 2.0,
-    most_speed_change_rpm: float = 200.0,
     settle_s: float = 0.5,
 ) -> NDArray[np.bool_]:
     """Return where throttle and engine speed hold still, and have done so for a while.
@@ -654,11 +693,6 @@ def steady_mask(
     window_s : float, default 0.5
         Time about each sample within which changes are judged: the longest usual probe delay and
         lag together. [s]
-    most_throttle_change_pct : float, default 2
-        Greatest change in the window: the narrowest cell, and twice a hand's tremor. [%]
-    most_speed_change_rpm : float, default 200
-        Greatest change in the window: a fifth of a cell, and well above the ripple of a single at
-        low speed. [rpm]
     settle_s : float, default 0.5
         Time to wait after movement, the beginning of the log or a gap: wall film and probe
         follow late. [s]
@@ -688,10 +722,10 @@ def steady_mask(
     time, throttle, speed = _one_clock(
         time_s, throttle_pct=throttle_pct, engine_speed_rpm=engine_speed_rpm
     )
-    _check_choices(window_s, most_throttle_change_pct, most_speed_change_rpm, settle_s)
+    _check_choices(window_s, settle_s)
     count = _window_samples(time, window_s)
-    moving = (_change(throttle, count) > most_throttle_change_pct) | (
-        _change(speed, count) > most_speed_change_rpm
+    moving = (_change(throttle, count) > MOST_THROTTLE_CHANGE_PCT) | (
+        _change(speed, count) > MOST_SPEED_CHANGE_RPM
     )
     seen = np.isfinite(throttle) & np.isfinite(speed)
     return seen & ~moving & ~_lately(time, moving | ~seen | _starts(time), settle_s)
@@ -711,21 +745,8 @@ def exclusion_reasons(
     doubtful: ArrayLike | None = None,
     between_loops: ArrayLike | None = None,
     probe: str = "collector",
-    warm_coolant_k: float = 343.0,
-    closed_throttle_pct: float = 2.0,
-    cut_lambda: float = 1.25,
-    cut_after_s: float = 0.5,
-    least_speed_rpm: float = 1500.0,
-    least_roller_speed_m_s: float = 1.5,
-    most_ratio_change_share: float = 0.06,
-    roller_resolution_m_s: float = 0.3,
     window_s: float = 0.5,
-    most_throttle_change_pct: float = 2.0,
-    most_speed_change_rpm: float = 200.0,
     settle_s: float = 0.5,
-    low_flow_rpm: float = LOW_FLOW_RPM,
-    full_throttle_pct: float = 90.0,
-    most_pressure_change_pa: float = 5000.0,
 ) -> NDArray[np.str_]:
     """Return for each sample why it is not steady evidence of the mixture, or "".
 
@@ -755,33 +776,8 @@ def exclusion_reasons(
         Where neither open nor closed loop is sure, from `near_closed_loop_mask`.
     probe : str, default "collector"
         The probe's place: "port", "header", "collector" or "tailpipe".
-    warm_coolant_k : float, default 343
-        70 degC: below it most engines still enrich for warming up. [K]
-    closed_throttle_pct : float, default 2
-        Opening that counts as closed: the play of a worn throttle sensor. [%]
-    cut_lambda : float, default 1.25
-        With a closed throttle, leaner than any engine runs: fuel is cut. [1]
-    cut_after_s : float, default 0.5
-        Time after a cut in which air is still leaving the exhaust. [s]
-    least_speed_rpm : float, default 1500
-        Engine speed below which the engine idles. [rpm]
-    least_roller_speed_m_s : float, default 1.5
-        Speed below which the bike is standing or being paddled. [m/s]
-    most_ratio_change_share : float, default 0.06
-        Greatest change of engine speed over roller speed in the window: half of the smallest
-        step between two gears. [1]
-    roller_resolution_m_s : float, default 0.3
-        Step of a speed logged in whole km/h, allowed on top. [m/s]
-    window_s, most_throttle_change_pct, most_speed_change_rpm, settle_s : float
+    window_s, settle_s : float
         As in `steady_mask`.
-    low_flow_rpm : float, default LOW_FLOW_RPM
-        With a tailpipe probe, the throttle's share of engine speed below which it is no evidence.
-        [rpm]
-    full_throttle_pct : float, default 90
-        Opening that is judged in pulls, against another target. [%]
-    most_pressure_change_pa : float, default 5000
-        Greatest change of manifold pressure in the window: half a cell, and above the pulse that
-        a logger catches of a single. [Pa]
 
     Returns
     -------
@@ -814,7 +810,7 @@ def exclusion_reasons(
     time, throttle, speed = _one_clock(
         time_s, throttle_pct=throttle_pct, engine_speed_rpm=engine_speed_rpm
     )
-    _check_choices(window_s, most_throttle_change_pct, most_speed_change_rpm, settle_s)
+    _check_choices(window_s, settle_s)
     absent = np.full(time.shape, np.nan)
     coolant, mixture, injector, gears, roller, pressure = (
         absent if channel is None else _one_clock(time_s, **{name: channel})[1]
@@ -834,19 +830,18 @@ def exclusion_reasons(
     for name, flag in (("doubtful", doubt), ("between_loops", between)):
         if flag.shape != time.shape:
             raise ValueError(f"{name} must match time_s in length, got {flag.shape}")
-    require("most_pressure_change_pa", most_pressure_change_pa, at_least=0.0, unit="Pa")
     require("coolant_temp_k", coolant, above=0.0, unit="K")
 
     # Comparisons with NaN are false: what was not logged excludes nothing.
     count = _window_samples(time, window_s)
-    cut = ((throttle <= closed_throttle_pct) & (mixture > cut_lambda)) | (injector <= 0.0)
-    rolling = np.where(roller >= least_roller_speed_m_s, roller, np.nan)
+    cut = ((throttle <= CLOSED_THROTTLE_PCT) & (mixture > CUT_LAMBDA)) | (injector <= 0.0)
+    rolling = np.where(roller >= LEAST_ROLLER_SPEED_M_S, roller, np.nan)
     ratio = speed / rolling
-    allowed = (most_ratio_change_share + roller_resolution_m_s / rolling) * ratio
+    allowed = (MOST_RATIO_CHANGE_SHARE + ROLLER_RESOLUTION_M_S / rolling) * ratio
     shifting = (_change(ratio, count) > allowed) | (_change(gears, count) > 0.0)
-    throttle_moves = _change(throttle, count) > most_throttle_change_pct
-    speed_moves = _change(speed, count) > most_speed_change_rpm
-    pressure_moves = _change(pressure, count) > most_pressure_change_pa
+    throttle_moves = _change(throttle, count) > MOST_THROTTLE_CHANGE_PCT
+    speed_moves = _change(speed, count) > MOST_SPEED_CHANGE_RPM
+    pressure_moves = _change(pressure, count) > MOST_PRESSURE_CHANGE_PA
     unseen = ~(np.isfinite(throttle) & np.isfinite(speed))
     moves = throttle_moves | speed_moves | pressure_moves
     unsettled = shifting | moves | unseen | _starts(time)
@@ -855,17 +850,17 @@ def exclusion_reasons(
         "no lambda": ~(mixture >= LEAST_LAMBDA),
         "lambda in doubt": doubt,
         "no throttle or speed": unseen,
-        "cold engine": coolant < warm_coolant_k,
-        "fuel cut": _lately(time, cut, cut_after_s),
-        "stopped or idling": (speed < least_speed_rpm) | (roller < least_roller_speed_m_s),
+        "cold engine": coolant < WARM_COOLANT_K,
+        "fuel cut": _lately(time, cut, CUT_AFTER_S),
+        "stopped or idling": (speed < LEAST_SPEED_RPM) | (roller < LEAST_ROLLER_SPEED_M_S),
         "gear change or clutch": shifting,
         "throttle moving": throttle_moves,
         "speed moving": speed_moves,
         "pressure moving": pressure_moves,
         "settling": _lately(time, unsettled, settle_s),
-        "low flow at the tailpipe": (throttle / 100.0 * speed < low_flow_rpm)
+        "low flow at the tailpipe": (throttle / 100.0 * speed < LOW_FLOW_RPM)
         & (probe == "tailpipe"),
-        "full throttle": throttle >= full_throttle_pct,
+        "full throttle": throttle >= FULL_THROTTLE_PCT,
         "between open and closed loop": between,
     }
     code = np.zeros(time.shape, dtype=np.intp)
@@ -1133,13 +1128,6 @@ def doubtful_lambda(
     *,
     closed_loop: ArrayLike | None = None,
     probe: str = "collector",
-    low_flow_rpm: float = LOW_FLOW_RPM,
-    window_s: float = 10.0,
-    most_impossible_share: float = 0.1,
-    still_s: float = 3.0,
-    still_throttle_pct: float = 5.0,
-    most_scale_error_share: float = 0.025,
-    rail_s: float = 0.5,
 ) -> NDArray[np.bool_]:
     """Return where a wideband gauge is not to be believed, whatever figure it shows.
 
@@ -1157,22 +1145,6 @@ def doubtful_lambda(
         From `closed_loop_mask`; without it a wrong gauge scale goes unseen.
     probe : str, default "collector"
         The probe's place: in a tailpipe, closed loop at low flow reads lean and checks nothing.
-    low_flow_rpm : float, default 900
-        As in `exclusion_reasons`. [rpm]
-    window_s : float, default 10
-        Time about each sample over which impossible readings are counted. [s]
-    most_impossible_share : float, default 0.1
-        Share of readings in the window, or in the whole log, that no running engine gives. [0..1]
-    still_s : float, default 3
-        Time for which the very same reading may stand while the throttle moves. [s]
-    still_throttle_pct : float, default 5
-        Movement of the throttle that any gauge must follow. [%]
-    most_scale_error_share : float, default 0.025
-        How far the median of closed-loop running may be from lambda 1: beyond what gauge and
-        narrowband are off together; common practice, no source. [0..1]
-    rail_s : float, default 0.5
-        Time for which the log's greatest or smallest figure must stand, with the throttle open, to
-        be the end of the gauge's scale: the mixture lies somewhere beyond. [s]
 
     Returns
     -------
@@ -1207,24 +1179,15 @@ def doubtful_lambda(
         throttle_pct=throttle_pct,
         engine_speed_rpm=engine_speed_rpm,
     )
-    for name, choice in (
-        ("window_s", window_s),
-        ("most_impossible_share", most_impossible_share),
-        ("still_s", still_s),
-        ("still_throttle_pct", still_throttle_pct),
-        ("most_scale_error_share", most_scale_error_share),
-        ("rail_s", rail_s),
-    ):
-        require(name, choice, at_least=0.0)
     nowhere = np.zeros(time.shape, dtype=bool)
     if time.size < 3:
         return nowhere
     seen = np.isfinite(shown)
     impossible = (shown < 0.6) | ((shown > 1.6) & (throttle > 5.0))
-    count = _window_samples(time, window_s)
+    count = _window_samples(time, DOUBT_WINDOW_S)
     lost = ndimage.uniform_filter1d(impossible.astype(float), count, mode="nearest")
-    doubt = lost > most_impossible_share
-    if (shown < 0.6).sum() > most_impossible_share * max(1, seen.sum()):
+    doubt = lost > MOST_IMPOSSIBLE_SHARE
+    if (shown < 0.6).sum() > MOST_IMPOSSIBLE_SHARE * max(1, seen.sum()):
         return ~nowhere
 
     cut = np.concatenate([[0], np.flatnonzero(np.diff(shown) != 0.0) + 1, [time.size]])
@@ -1232,23 +1195,23 @@ def doubtful_lambda(
     rails = {end for end in ends if not RAILS[0] < end < RAILS[1]}
     lasts_s = time[cut[1:] - 1] - time[cut[:-1]]
     # A sample that differs from its neighbours, as most do, lasts no time.
-    for run in np.flatnonzero(lasts_s >= min(rail_s, still_s)).tolist():
+    for run in np.flatnonzero(lasts_s >= min(RAIL_S, STILL_S)).tolist():
         first, last = cut[run : run + 2].tolist()
-        if float(shown[first]) in rails and lasts_s[run] >= rail_s:
+        if float(shown[first]) in rails and lasts_s[run] >= RAIL_S:
             doubt[first:last] |= throttle[first:last] > 5.0
-        if lasts_s[run] >= still_s:
+        if lasts_s[run] >= STILL_S:
             moved = throttle[first:last][np.isfinite(throttle[first:last])]
-            doubt[first:last] |= moved.size > 0 and np.ptp(moved) > still_throttle_pct
+            doubt[first:last] |= moved.size > 0 and np.ptp(moved) > STILL_THROTTLE_PCT
 
     if closed_loop is not None:
         loop = np.asarray(closed_loop, dtype=bool)
         if loop.shape != time.shape:
             raise ValueError(f"closed_loop must match time_s in length, got {loop.shape}")
-        thin = (probe == "tailpipe") & (throttle / 100.0 * speed < low_flow_rpm)
+        thin = (probe == "tailpipe") & (throttle / 100.0 * speed < LOW_FLOW_RPM)
         judged = loop & seen & ~doubt & ~thin
-        if sample_duration_s(time)[judged].sum() >= window_s:
+        if sample_duration_s(time)[judged].sum() >= DOUBT_WINDOW_S:
             off = abs(float(np.median(shown[judged])) - 1.0)
-            doubt |= off > most_scale_error_share
+            doubt |= off > MOST_SCALE_ERROR_SHARE
     return doubt
 
 
@@ -1787,12 +1750,8 @@ def _one_clock(time_s: ArrayLike, **channels: ArrayLike) -> list[FloatArray]:
     return found
 
 
-def _check_choices(
-    window_s: float, most_throttle_change_pct: float, most_speed_change_rpm: float, settle_s: float
-) -> None:
+def _check_choices(window_s: float, settle_s: float) -> None:
     require("window_s", window_s, at_least=0.0, unit="s")
-    require("most_throttle_change_pct", most_throttle_change_pct, at_least=0.0, unit="%")
-    require("most_speed_change_rpm", most_speed_change_rpm, at_least=0.0, unit="rpm")
     require("settle_s", settle_s, at_least=0.0, unit="s")
 
 
