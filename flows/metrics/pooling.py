@@ -23,7 +23,7 @@ LEAST_GROUPS_TO_BORROW = 3
 
 _SEARCH_STEPS = 60
 _SPREAD_STEPS = 64
-_HALVINGS = 50
+_MOST_STEPS = 50
 
 
 class BikeMeans(NamedTuple):
@@ -482,7 +482,7 @@ def _quantile(chance: float, weight: FloatArray, mean: FloatArray, sd: FloatArra
     low, high = component[kept].min(axis=0), component[kept].max(axis=0)
     near = 1e-14 * (high - low) + 8.0 * np.spacing(np.maximum(np.abs(low), np.abs(high)))
     at = np.clip(weight @ component, low, high)
-    for _ in range(_HALVINGS):
+    for _ in range(_MOST_STEPS):
         z = (at - mean) / sd
         over = weight @ special.ndtr(z) - chance
         low, high = np.where(over < 0.0, at, low), np.where(over < 0.0, high, at)
