@@ -1653,8 +1653,13 @@ class _Placed(NamedTuple):
         known = np.isfinite(value[self.place])
         if known.all():
             return self
-        kept = (each[known] for each in self[1:6])
-        return _Placed(self.time, *kept, self.edges)
+        return self._replace(
+            place=self.place[known],
+            cell=self.cell[known],
+            weight=self.weight[known],
+            load=self.load[known],
+            speed=self.speed[known],
+        )
 
     def grouped(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Return the cells that were visited, and the place of each sample's among them."""

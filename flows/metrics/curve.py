@@ -256,18 +256,8 @@ def _in_order(speed_rpm: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.nd
 
 def _local_lines(batch: list[_Samples], *, with_sd: bool = True) -> list[SmoothedCurve]:
     """Fit a line around each grid point of each channel."""
-    sizes = np.array([one.speed.size for one in batch])
-    points = np.array([one.grid.size for one in batch])
-    offsets = np.cumsum(sizes) - sizes
-    first, stop = (
-        np.concatenate(
-            [
-                np.searchsorted(one.speed, one.grid + sign * one.bandwidth_rpm, side) + offset
-                for one, offset in zip(batch, offsets, strict=True)
-            ]
-        )
-        for sign, side in ((-1.0, "right"), (1.0, "left"))
-    )
+    points = [one.grid.size for one in batch]
+    first, stop = _reach(batch)
     speed, channel, grid = (
         np.concatenate([one[field] for one in batch]) for field in range(len(_Samples._fields) - 1)
     )
@@ -322,6 +312,21 @@ def _local_lines(batch: list[_Samples], *, with_sd: bool = True) -> list[Smoothe
     return [
         SmoothedCurve(*both) for both in zip(np.split(value, cuts), np.split(sd, cuts), strict=True)
     ]
+
+
+def _reach(batch: list[_Samples]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the first sample in reach of each grid point and the first beyond, of all in a row."""
+    sizes = [one.speed.size for one in batch]
+    placed = list(zip(batch, (np.cumsum(sizes) - sizes).tolist(), strict=True))
+    first = [
+        np.searchsorted(one.speed, one.grid - one.bandwidth_rpm, side="right") + offset
+        for one, offset in placed
+    ]
+    stop = [
+        np.searchsorted(one.speed, one.grid + one.bandwidth_rpm, side="left") + offset
+        for one, offset in placed
+    ]
+    return np.concatenate(first), np.concatenate(stop)
 
 
 def _row_sums(one: np.ndarray, other: np.ndarray) -> np.ndarray:

@@ -14,7 +14,7 @@ from dataclasses import astuple, dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import linalg, optimize, special
-from scipy.linalg import lapack
+from scipy.linalg import get_lapack_funcs
 
 from flows.metrics.domain_checks import require
 
@@ -68,6 +68,8 @@ source. [%]"""
 LEVEL_SD_PCT = 6.0
 """Standard deviation of the level that a whole map is off by: fuel pressure, injectors, another
 airbox; common practice, no source. [%]"""
+
+_POTRF, _POTRS = get_lapack_funcs(("potrf", "potrs"), dtype=np.float64)
 
 _ROOM = 1e-6
 """Rounding of sums, as a share of a step of the map, that must not count as a further step."""
@@ -676,11 +678,11 @@ def surface_posterior(
         for there, own, length in zip((place, speed), (own_place, own_speed), lengths, strict=True)
     )
     common = LEVEL_SD_PCT**2 + shape.sd_pct**2 * (in_throttle * in_speed)
-    between = (
+    between_throttles, between_speeds = (
         correlation(distance, length)[0]
         for distance, length in zip(_distances(evidence), lengths, strict=True)
     )
-    covariance = _covariance(*between, _noise(evidence), shape)
+    covariance = _covariance(between_throttles, between_speeds, _noise(evidence), shape)
     factor = linalg.cholesky(covariance, lower=True)
     solved = linalg.solve_triangular(factor, common.T, lower=True)
     mean = solved.T @ linalg.solve_triangular(factor, change, lower=True)
@@ -1031,17 +1033,17 @@ def _log_likelihood(
     in_throttle, throttle_slope = correlation(distances[0], shape.throttle_length)
     in_speed, speed_slope = correlation(distances[1], shape.speed_length_rpm)
     # LAPACK itself: called some ten times a map, its wrapper's checks would cost more than it.
-    factor, failed = lapack.dpotrf(_covariance(in_throttle, in_speed, noise, shape), lower=1)
+    factor, failed = _POTRF(_covariance(in_throttle, in_speed, noise, shape), lower=1)
     if failed:
         raise linalg.LinAlgError("the readings' covariance is not positive definite")
-    weight = lapack.dpotrs(factor, change, lower=1)[0]
+    weight = _POTRS(factor, change, lower=1)[0]
     height = -float(
         0.5 * change @ weight
         + np.sum(np.log(np.diag(factor)))
         + 0.5 * change.size * math.log(2.0 * math.pi)
     )
     # Each slope is half the trace of this times the covariance's own slope (eq. 5.9).
-    pull = np.outer(weight, weight) - lapack.dpotrs(factor, np.eye(change.size), lower=1)[0]
+    pull = np.outer(weight, weight) - _POTRS(factor, np.eye(change.size), lower=1)[0]
     own = shape.sd_pct**2
     covariance_slopes = (
         2.0 * own * in_throttle * in_speed,
