@@ -568,8 +568,9 @@ def _derive(connection: Any, shop: Any, settings: Any) -> None:
     with _progress() as tell:
         result = derive_all(connection, shop, settings, progress=tell)
     _say(
-        f"Derive: {result.curves} curves, {result.sessions} sessions, {result.gains} gains, "
-        f"{result.ride_stages} ride stages made ({_since(started)})."
+        f"Derive: {result.made['draw curves']} curves, {result.made['average sessions']} sessions, "
+        f"{result.made['compare stages']} gains, {result.made['read rides']} ride stages made "
+        f"({_since(started)})."
     )
     for broken in result.broken_checks:
         console.print(Text(f"  worth a look: {broken}", style="yellow"))

@@ -6,44 +6,45 @@ from typing import NamedTuple
 
 import duckdb
 
-from flows.steps.alike import ALIKE_VERSION, derive_alike
-from flows.steps.curves import CURVES_VERSION, derive_curves
-from flows.steps.effects import EFFECTS_VERSION, derive_effects
-from flows.steps.expected import EXPECTED_VERSION, derive_expected
-from flows.steps.facts import write_facts
-from flows.steps.fuel_change import FUEL_CHANGE_VERSION, derive_fuel_changes
-from flows.steps.gains import GAINS_VERSION, derive_gains
-from flows.steps.gearing import GEARING_VERSION, derive_log_doubts
-from flows.steps.health import HEALTH_VERSION, derive_health
+from flows.steps import (
+    alike,
+    curves,
+    effects,
+    engine,
+    expected,
+    facts,
+    fuel_change,
+    gains,
+    gearing,
+    health,
+    map_revisions,
+    need,
+    plan,
+    rides,
+    sessions,
+    stability,
+    trust,
+)  # fmt: skip
 from flows.steps.link import link_jobs
-from flows.steps.map_revisions import MAP_REVISIONS_VERSION, derive_map_revisions
-from flows.steps.need import NEED_VERSION, derive_need
-from flows.steps.plan import PLAN_VERSION, derive_plans
 from flows.steps.progress import Progress, Runner, plainly, quietly
 from flows.steps.refresh import fingerprint, forget_derived
-from flows.steps.rides import RIDES_VERSION, derive_rides
-from flows.steps.sessions import SESSIONS_VERSION, derive_sessions
-from flows.steps.stability import STABILITY_VERSION, derive_stability
-from flows.steps.trust import TRUST_VERSION, derive_trust
 from schemas.settings import ShopSettings
 from warehouse import statements, store
 from warehouse.shop import ShopFolder
 
+STEPS = (
+    curves.CURVES, gearing.GEARING, sessions.SESSIONS, trust.TRUST, stability.STABILITY,
+    health.HEALTH, plan.PLANS, gains.GAINS, rides.RIDES, fuel_change.FUEL_CHANGES,
+    effects.EFFECTS, need.NEED, expected.EXPECTED, map_revisions.MAP_REVISIONS, alike.ALIKE,
+    facts.FACTS,
+)  # fmt: skip
+"""All that is derived; the engine takes them in the order of what they read."""
+
 
 class DeriveResult(NamedTuple):
-    """How much of each layer was made again."""
+    """How many keys each step made again, by its name, and which checks found rows."""
 
-    curves: int
-    sessions: int
-    gains: int
-    ride_stages: int
-    fuel_changes: int
-    effects: int
-    needs: int
-    expected: int
-    likenesses: int
-    control_sessions: int
-    healths: int
+    made: dict[str, int]
     broken_checks: list[str]
 
 
@@ -64,13 +65,15 @@ def derive(
     *,
     run: Runner = plainly,
     progress: Progress = quietly,
+    mapped: engine.Mapped = map,
 ) -> DeriveResult:
     """Bring every derived table up to the samples, cards and settings.
 
     Raises BrokenRuleError if a check that must hold does not.
     """
+    given = engine.Given(shop, settings)
     try:
-        result, fatal = _derived(connection, shop, settings, run, progress)
+        result, fatal = _derived(connection, given, run, progress, mapped)
     except TORN as error:
         result, fatal = None, _left_torn(connection, error)
         # Of tables that hold together it is a fault of ours, to be seen as what it is.
@@ -83,7 +86,7 @@ def derive(
         _keep_finished(connection, MADE_AGAIN, wanted)
         forget_derived(connection)
         run("link files to stages", link_jobs, connection, progress)
-        result, fatal = _derived(connection, shop, settings, run, progress)
+        result, fatal = _derived(connection, given, run, progress, mapped)
         result = result._replace(broken_checks=[f"{REMADE}: {torn}", *result.broken_checks])
     if fatal or result is None:
         raise BrokenRuleError(
@@ -99,45 +102,15 @@ def derive(
 
 def _derived(
     connection: duckdb.DuckDBPyConnection,
-    shop: ShopFolder,
-    settings: ShopSettings,
+    given: engine.Given,
     run: Runner,
     progress: Progress,
+    mapped: engine.Mapped,
 ) -> tuple[DeriveResult, list[str]]:
     """Take every step; return what was made and the rules that must hold and do not."""
-    curves = run("draw curves", derive_curves, connection, shop, settings, progress)
-    run("hold logs against their model's", derive_log_doubts, connection)
-    sessions = run("average sessions", derive_sessions, connection, settings, progress)
-    trust = run("judge the dyno's repeatability", derive_trust, connection, settings)
-    altitude_m = settings.shop.altitude_m
-    control = run("chart the control bike", derive_stability, connection, trust, altitude_m)
-    healths = run("hold bikes against siblings", derive_health, connection, trust, progress)
-    run("plan comparisons", derive_plans, connection, trust)
-    gains = run("compare stages", derive_gains, connection, settings, trust, progress)
-    rides = run("read rides", derive_rides, connection, shop, settings, progress)
-    changes = run("suggest fuel changes", derive_fuel_changes, connection, settings, progress)
-    effects = run("pool effects", derive_effects, connection)
-    needs = run("rank remap need", derive_need, connection, settings)
-    expected = run("work out what to expect", derive_expected, connection, settings, progress)
-    run("judge maps", derive_map_revisions, connection, settings, progress)
-    alike = run("find similar builds", derive_alike, connection, progress)
-    write_facts(connection, settings)
+    made = engine.bring_up(connection, STEPS, given, run, progress, mapped)
     broken = store.failed_checks(connection)
-    result = DeriveResult(
-        curves,
-        sessions,
-        gains,
-        rides,
-        changes,
-        effects,
-        needs,
-        expected,
-        alike,
-        control,
-        healths,
-        [_told(*found) for found in broken],
-    )
-    return result, _fatal(broken)
+    return DeriveResult(made, [_told(*found) for found in broken]), _fatal(broken)
 
 
 def _left_torn(connection: duckdb.DuckDBPyConnection, error: Exception) -> list[str]:
@@ -172,26 +145,10 @@ def is_behind(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> 
 
 
 def _wanted(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> str:
-    versions = (
-        CURVES_VERSION,
-        SESSIONS_VERSION,
-        TRUST_VERSION,
-        PLAN_VERSION,
-        GAINS_VERSION,
-        RIDES_VERSION,
-        EFFECTS_VERSION,
-        NEED_VERSION,
-        ALIKE_VERSION,
-        STABILITY_VERSION,
-        HEALTH_VERSION,
-        FUEL_CHANGE_VERSION,
-        EXPECTED_VERSION,
-        MAP_REVISIONS_VERSION,
-        GEARING_VERSION,
-    )
     linked = store.first(
         connection,
         "SELECT md5(string_agg(concat_ws('|', job_folder, linked_from), ';' ORDER BY job_folder)) "
         "FROM raw.linked",
     )
-    return fingerprint(versions, settings.model_dump(exclude={"show", "schedule"}), linked)
+    versions = {step.name: step.version for step in STEPS}
+    return fingerprint(versions, engine.figures_settings(settings), linked)

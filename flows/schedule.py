@@ -155,9 +155,8 @@ def intake_report(
 
 def derive_report(result: derivation.DeriveResult, number: int) -> str:
     """Return what was made again, as markdown."""
-    counts = {k: v for k, v in result._asdict().items() if isinstance(v, int)}
-    lines = [f"Snapshot {number}.", "", "| made again | rows |", "| --- | --- |"]
-    lines += [f"| {name.replace('_', ' ')} | {count} |" for name, count in counts.items()]
+    lines = [f"Snapshot {number}.", "", "| step | made again |", "| --- | --- |"]
+    lines += [f"| {name} | {count} |" for name, count in result.made.items()]
     lines += ["", *(f"- {escaped(broken)}" for broken in result.broken_checks)]
     return "\n".join(lines)
 

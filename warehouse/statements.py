@@ -59,6 +59,16 @@ def is_view(statement: str) -> bool:
     return re.search(r"^CREATE OR REPLACE VIEW", statement, re.MULTILINE) is not None
 
 
+def tables_named(statement: str) -> set[str]:
+    """Return the tables and views that a statement names, its comments aside.
+
+    >>> tables_named("SELECT * FROM out.trust -- not core.job")
+    {'out.trust'}
+    """
+    text = re.sub(r"--.*", "", statement)
+    return set(re.findall(r"\b(?:raw|core|out)\.\w+", text)) & set(definitions())
+
+
 @cache
 def checks() -> tuple[Check, ...]:
     """Return every check that stands beside a table."""

@@ -9,14 +9,11 @@ import numpy as np
 
 from flows.metrics import alike
 from flows.steps.builds import parts_of_builds
-from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.engine import Given, Inputs, Records, Step
+from flows.steps.refresh import fingerprint
 from flows.steps.trust import session_curves
 from flows.steps.wording import signed_pct
 from warehouse import store
-
-ALIKE_VERSION = 2
-"""Raise it when this step changes what it gives for the same builds."""
 
 SHOWN = 10
 DISPLACEMENT_SHARE = 0.35
@@ -24,8 +21,8 @@ DISPLACEMENT_SHARE = 0.35
 job then touches the lists of its own size class only."""
 
 
-def derive_alike(connection: duckdb.DuckDBPyConnection, progress: Progress) -> int:
-    """Make the list of similar builds of every stage whose neighbourhood changed."""
+def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
+    """Return each stage with the builds of its size class that it is held against."""
     stages = _stages(connection)
     candidates = [stage for stage in stages if stage["made_from"] and not stage["is_control"]]
     outcomes = _outcomes(connection, stages)
@@ -37,44 +34,57 @@ def derive_alike(connection: duckdb.DuckDBPyConnection, progress: Progress) -> i
     # The scale of each number spans the whole shop: a bike of a new size moves every likeness.
     ranges = alike.ranges_of([_numbers(stage) for stage in stages])
     pools = {
-        displacement: fingerprint(ALIKE_VERSION, ranges, [marks[c["stage_id"]] for c in pool])
+        displacement: fingerprint(ranges, [marks[c["stage_id"]] for c in pool])
         for displacement, pool in near.items()
     }
-    wanted = {
-        stage["stage_id"]: fingerprint(marks[stage["stage_id"]], pools[stage["displacement_cc"]])
+    marked = {
+        stage["stage_id"]: f"{marks[stage['stage_id']]} {pools[stage['displacement_cc']]}"
         for stage in stages
         if not stage["is_control"]
     }
-    to_make, to_delete = outdated(connection, "out.likeness", "stage_id", wanted)
-    if not to_make and not to_delete:
-        return 0
-    curves = session_curves(connection, [stage["stage_id"] for stage in candidates])
-    features = {stage["stage_id"]: _features(stage, stages, curves) for stage in stages}
-    laid = {
-        d: alike.population([features[c["stage_id"]] for c in pool]) for d, pool in near.items()
-    }
-    by_id = {stage["stage_id"]: stage for stage in stages}
+
+    def load(due: list[str]) -> list[Any]:
+        curves = session_curves(connection, [stage["stage_id"] for stage in candidates])
+        features = {stage["stage_id"]: _features(stage, stages, curves) for stage in stages}
+        making = set(due)
+        return [
+            (stage, near[stage["displacement_cc"]], features, ranges, outcomes)
+            for stage in stages
+            if stage["stage_id"] in making
+        ]
+
+    return Inputs(marked, load)
+
+
+def _make(_: Given, payloads: list[Any]) -> Records:
+    """Return the similar builds of stages."""
     rows: list[dict[str, Any]] = []
-    for done, stage_id in enumerate(to_make, start=1):
-        stage = by_id[stage_id]
-        pool = near[stage["displacement_cc"]]
+    laid: dict[float, Any] = {}
+    for stage, pool, features, ranges, outcomes in payloads:
+        displacement = stage["displacement_cc"]
+        if displacement not in laid:
+            laid[displacement] = alike.population([features[c["stage_id"]] for c in pool])
         if pool:
-            found = alike.similarity(
-                features[stage_id], laid[stage["displacement_cc"]], ranges=ranges
-            )
+            found = alike.similarity(features[stage["stage_id"]], laid[displacement], ranges=ranges)
             rows += _rows(stage, pool, found, features, outcomes)
-        if done % 50 == 0 or done == len(to_make):
-            progress(done, len(to_make), "finding similar builds")
-    replace(
-        connection,
-        "stage_id",
-        to_delete,
-        {
-            "out.likeness": [{"stage_id": s, "made_from": wanted[s]} for s in to_make],
-            "out.similar_build": rows,
-        },
-    )
-    return len(to_make)
+    heads = [{"stage_id": stage["stage_id"]} for stage, *_ in payloads]
+    return {"out.likeness": heads, "out.similar_build": rows}
+
+
+ALIKE = Step(
+    name="find similar builds",
+    doing="finding similar builds",
+    version=2,
+    key="stage_id",
+    tables=("out.likeness", "out.similar_build"),
+    reads=(
+        "out.stage", "out.session", "out.session_curve", "out.gain", "out.stage_mixture",
+        "out.comeback", "core.stage", "core.model", "core.build", "core.build_part",
+    ),
+    inputs=_inputs,
+    make=_make,
+    batch=100_000,
+)  # fmt: skip
 
 
 def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:

@@ -15,19 +15,14 @@ from flows.metrics.clocks import rising_part
 from flows.metrics.ratio import ratio_check
 from flows.metrics.short_rows import median, quantile, slope
 from flows.metrics.sweep import Sweep, chosen_sweep, failing_throttle, ordinal, sweeps
-from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, or_none, outdated, stacked, swap
+from flows.steps.engine import Given, Inputs, Records, Step, by_key
+from flows.steps.refresh import or_none, stacked
 from flows.steps.repeats import set_repeats_aside
 from flows.steps.samples import Channels, read_samples
 from flows.steps.short_pulls import set_short_aside
 from schemas.settings import ShopSettings
 from warehouse import store
-from warehouse.shop import ShopFolder
 
-CURVES_VERSION = 7
-"""Raise it when this step changes what it gives for the same samples."""
-
-BATCH_PULLS = 500
 WARM_COOLANT_K = 343.15
 """70 °C: a colder liquid-cooled engine makes less power (common practice, no source)."""
 DEAD_LAMBDA_SPREAD = 0.002
@@ -75,13 +70,7 @@ SHARED_SPAN_RPM = 500.0
 """Two sweeps that share fewer speeds are not held against each other."""
 
 
-def derive_curves(
-    connection: duckdb.DuckDBPyConnection,
-    shop: ShopFolder,
-    settings: ShopSettings,
-    progress: Progress,
-) -> int:
-    """Make the standard curve of every pull that is new or was read or set otherwise."""
+def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     pulls = store.rows(
         connection,
         "SELECT pull.*, model.induction, model.displacement_cc, reading.sample_id, "
@@ -93,41 +82,42 @@ def derive_curves(
         "JOIN core.model AS model USING (model_id) "
         "JOIN raw.reading AS reading USING (file_sha256) ORDER BY pull.pull_id",
     )
-    rows = {
-        row["pull_id"]: {**row, "marks": json.loads(row["marks"] or "{}")}
-        for row in pulls.iter_rows(named=True)
-    }
-    chosen = [settings.figures.model_dump(), settings.shop.altitude_m]
-    wanted = {
-        pull_id: fingerprint(
-            CURVES_VERSION,
-            chosen,
-            {name: value for name, value in row.items() if name != "sample_path"},
-        )
-        for pull_id, row in rows.items()
-    }
-    to_make, to_delete = outdated(connection, "out.pull", "pull_id", wanted)
-    if to_delete:
-        with store.transaction(connection):
-            swap(connection, "pull_id", to_delete, {"out.pull": [], "out.pull_curve": []})
-            _set_aside(connection, [], to_delete)
-    for start in range(0, len(to_make), BATCH_PULLS):
-        batch = [rows[pull_id] for pull_id in to_make[start : start + BATCH_PULLS]]
-        heads, curves = make_curves(batch, read_samples(shop, batch, USED_CHANNELS), settings)
-        for head in heads:
-            head["made_from"] = wanted[head["pull_id"]]
-        records = {"out.pull": heads, "out.pull_curve": stacked("pull_id", curves)}
-        with store.transaction(connection):
-            swap(connection, "pull_id", [], records)
-            _set_aside(connection, [row["pull_id"] for row in batch], [])
-        progress(min(start + BATCH_PULLS, len(to_make)), len(to_make), "drawing curves")
-    return len(to_make)
+    # Where the samples lie says nothing of what they are.
+    return by_key("pull_id", {"pull": pulls}, without=("sample_path",))
+
+
+def _make(given: Given, payloads: list[dict[str, Any]]) -> Records:
+    """Return the standard curve of pulls, and the line of each."""
+    rows = [
+        pull | {"marks": json.loads(pull["marks"] or "{}")} for p in payloads for pull in p["pull"]
+    ]
+    samples = read_samples(given.shop, rows, USED_CHANNELS)
+    heads, curves = make_curves(rows, samples, given.settings)
+    return {"out.pull": heads, "out.pull_curve": stacked("pull_id", curves)}
 
 
 def _set_aside(connection: duckdb.DuckDBPyConnection, changed: list[str], gone: list[str]) -> None:
     """Leave out what came twice and what was broken off."""
     set_repeats_aside(connection, changed, gone)
     set_short_aside(connection)
+
+
+CURVES = Step(
+    name="draw curves",
+    doing="drawing curves",
+    version=7,
+    key="pull_id",
+    tables=("out.pull", "out.pull_curve"),
+    beside=("out.same_pull",),
+    reads=(
+        "core.pull", "core.stage", "core.bike", "core.model", "raw.reading", "raw.arrival",
+    ),
+    inputs=_inputs,
+    make=_make,
+    set_by=lambda settings: [settings.figures, settings.shop.altitude_m],
+    batch=500,
+    within=_set_aside,
+)  # fmt: skip
 
 
 def make_curves(

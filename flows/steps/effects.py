@@ -9,66 +9,60 @@ import duckdb
 import numpy as np
 
 from flows.metrics import pooling
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.engine import Given, Inputs, Records, Step, by_key
+from flows.steps.refresh import fingerprint
 from flows.steps.wording import signed_pct
 from warehouse import store
-
-EFFECTS_VERSION = 1
-"""Raise it when this step changes what it gives for the same gains."""
 
 FIGURES = {"mean gain over the riding range": "mean", "peak against peak": "peak"}
 ONE_MODEL, ALL_MODELS = "one model", "all models"
 
 
-def derive_effects(connection: duckdb.DuckDBPyConnection) -> int:
-    """Pool the gains of every kind of change that has new ones.
-
-    Several jobs of one bike count as one bike. A model with few bikes borrows from the other
-    models that had the same change, and says how much.
-    """
-    gains: dict[str, list[dict[str, Any]]] = {}
-    for row in store.rows(
+def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
+    gains = store.rows(
         connection,
         "SELECT gain_id, job_id, bike_id, model_id, change_kind, change_key, made_from, "
         "log_mean_gain, log_mean_gain_sd, log_peak_gain, log_peak_gain_sd FROM out.gain "
         "WHERE is_pooled ORDER BY change_key, model_id, bike_id, gain_id",
-    ).iter_rows(named=True):
-        gains.setdefault(row["change_key"], []).append(row)
-    wanted = {
-        key: fingerprint(EFFECTS_VERSION, key, [[row["gain_id"], row["made_from"]] for row in rows])
-        for key, rows in gains.items()
-    }
-    to_make, to_delete = outdated(connection, "out.pooled_effect", "change_key", wanted)
+    )
+    return by_key("change_key", {"gains": gains})
+
+
+def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
+    """Pool the gains of kinds of change.
+
+    Several jobs of one bike count as one bike. A model with few bikes borrows from the other
+    models that had the same change, and says how much.
+    """
     heads: list[dict[str, Any]] = []
     members: list[dict[str, Any]] = []
-    for key in to_make:
+    for payload in payloads:
         for figure, column in FIGURES.items():
             # A gain whose peak was not reached has none.
-            seen = [row for row in gains[key] if row[f"log_{column}_gain"] is not None]
+            seen = [row for row in payload["gains"] if row[f"log_{column}_gain"] is not None]
             if not seen:
                 continue
-            made = _pool(seen, figure, f"log_{column}_gain", wanted[key])
+            made = _pool(seen, figure, f"log_{column}_gain")
             heads += made[0]
             members += made[1]
-    if to_make or to_delete:
-        gone = [
-            effect_id
-            for (effect_id,) in connection.execute(
-                "SELECT effect_id FROM out.pooled_effect WHERE change_key IN (SELECT unnest(?))",
-                [to_delete],
-            ).fetchall()
-        ]
-        replace(
-            connection,
-            "effect_id",
-            gone,
-            {"out.pooled_effect": heads, "out.pooled_member": members},
-        )
-    return len(to_make)
+    return {"out.pooled_effect": heads, "out.pooled_member": members}
+
+
+EFFECTS = Step(
+    name="pool effects",
+    doing="pooling effects",
+    version=1,
+    key="change_key",
+    tables=("out.pooled_effect", "out.pooled_member"),
+    through={"out.pooled_member": ("effect_id", "out.pooled_effect")},
+    reads=("out.gain",),
+    inputs=_inputs,
+    make=_make,
+)
 
 
 def _pool(
-    rows: list[dict[str, Any]], figure: str, column: str, made_from: str
+    rows: list[dict[str, Any]], figure: str, column: str
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     groups: dict[str, list[dict[str, Any]]] = {}
     for row in rows:
@@ -76,13 +70,13 @@ def _pool(
     bikes = {model: _bikes(members, column) for model, members in groups.items()}
     borrowed = pooling.borrowed([(b.effect, b.variance) for b in bikes.values()])
     heads = [
-        _effect(ONE_MODEL, model, groups[model], bikes[model], shrunk, figure, made_from)
+        _effect(ONE_MODEL, model, groups[model], bikes[model], shrunk, figure)
         for model, shrunk in zip(groups, borrowed, strict=True)
     ]
     every = _bikes(rows, column)
     # One group has nobody to borrow from; its next-bike interval is still the sounder one.
     (alone,) = pooling.borrowed([(every.effect, every.variance)])
-    heads.append(_effect(ALL_MODELS, None, rows, every, alone, figure, made_from))
+    heads.append(_effect(ALL_MODELS, None, rows, every, alone, figure))
     members = [
         {
             "effect_id": head["effect_id"],
@@ -112,7 +106,6 @@ def _effect(
     bikes: pooling.BikeMeans,
     shown: pooling.Borrowed,
     figure: str,
-    made_from: str,
 ) -> dict[str, Any]:
     own = pooling.pooled(bikes.effect, bikes.variance)
     head = {
@@ -135,7 +128,6 @@ def _effect(
         "between_bikes_sd_pct": 100 * shown.tau,
         "i2_share": own.i2_share,
         "borrowed_share": shown.borrowed_share,
-        "made_from": made_from,
     }
     head["sentence"] = _sentence(head)
     return head

@@ -16,14 +16,11 @@ import polars as pl
 from flows.metrics import expected_mixture
 from flows.metrics.expected_mixture import Expected
 from flows.steps.builds import ethanol_share
-from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, or_none, outdated, parts_of, replace
+from flows.steps.engine import Given, Inputs, Records, Step, each, marks
+from flows.steps.refresh import fingerprint, or_none, parts_of
 from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
-
-EXPECTED_VERSION = 3
-"""Raise it when this step changes what it gives for the same mixtures."""
 
 MOST_ETHANOL_SHARE = 0.12
 """Fuels with more are another mixture on the same map, and left out."""
@@ -52,10 +49,8 @@ class _Group(NamedTuple):
     cells: list[dict[tuple[float, float, int], float]]
 
 
-def derive_expected(
-    connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
-) -> int:
-    """Make what to expect of every build whose kind of build has new evidence."""
+def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
+    """Return what each build's expectation rests on: all bikes of its kind of build."""
     fuels = store.rows(connection, "SELECT DISTINCT fuel FROM out.stage ORDER BY 1")["fuel"]
     stages = store.rows(
         connection,
@@ -69,8 +64,9 @@ def derive_expected(
         "QUALIFY row_number() OVER (PARTITION BY stage.bike_id, stage.model_id, stage.parts_key, "
         "stage.map_label ORDER BY stage.received_on, stage.job_id, stage.stage_no) = 1 "
         "ORDER BY stage.model_id, stage.parts_key, stage.map_label, stage.bike_id",
-        [fuel for fuel in fuels if ethanol_share(fuel, settings) > MOST_ETHANOL_SHARE],
-    ).to_dicts()
+        [fuel for fuel in fuels if ethanol_share(fuel, given.settings) > MOST_ETHANOL_SHARE],
+    )
+    of_stage = marks(stages, "stage_id")
     peaks = {
         # Rounded, so that a new session rarely moves what hangs on its model's peak.
         model_id: (label, 100.0 * round(peak / 100.0))
@@ -83,16 +79,15 @@ def derive_expected(
         ).fetchall()
     }
     kinds: dict[tuple[str, bool], list[dict[str, Any]]] = {}
-    for stage in stages:
+    for stage in stages.iter_rows(named=True):
         if stage["model_id"] in peaks:
             kinds.setdefault((stage["parts_key"], stage["map_name"] == "stock"), []).append(stage)
-    wanted: dict[str, str] = {}
+    marked: dict[str, str] = {}
+    kind_of: dict[str, tuple[str, bool]] = {}
     keys: dict[tuple[str, bool], list[Key]] = {}
     for kind, members in kinds.items():
-        made_from = fingerprint(
-            EXPECTED_VERSION,
-            [settings.mixture.notice_pct, settings.mixture.warn_pct],
-            members,
+        mark = fingerprint(
+            [of_stage[member["stage_id"]] for member in members],
             sorted({(m["model_id"], peaks[m["model_id"]][1]) for m in members}),
         )
         keys[kind] = list(
@@ -101,24 +96,43 @@ def derive_expected(
         if kind[1] and len(keys[kind]) >= expected_mixture.LEAST_MODELS:
             seen = {model_id for model_id, _, _ in keys[kind]}
             keys[kind] += [(other, kind[0], "stock") for other in peaks if other not in seen]
-        wanted |= {fingerprint(*key): fingerprint(made_from, peaks[key[0]]) for key in keys[kind]}
-    to_make, to_delete = outdated(connection, "out.expected_mixture", "expected_id", wanted)
-    making = set(to_make)
-    todo = [kind for kind in kinds if any(fingerprint(*key) in making for key in keys[kind])]
-    records: dict[str, list[dict[str, Any]]] = {
-        "out.expected_mixture": [],
-        "out.expected_mixture_speed": [],
-        "out.expected_mixture_cell": [],
-        "out.expected_mixture_bike": [],
-    }
-    for done, kind in enumerate(todo, start=1):
-        groups = _groups(connection, kinds[kind], peaks)
-        for table, rows in _of_kind(keys[kind], groups, peaks, settings, wanted).items():
-            records[table] += [row for row in rows if row["expected_id"] in making]
-        progress(done, len(todo), "working out what to expect")
-    if to_make or to_delete:
-        replace(connection, "expected_id", to_delete, records)
-    return len(to_make)
+        for key in keys[kind]:
+            marked[fingerprint(*key)] = f"{mark} {peaks[key[0]]}"
+            kind_of[fingerprint(*key)] = kind
+
+    def load(due: list[str]) -> list[Any]:
+        return [
+            (keys[kind], _groups(connection, kinds[kind], peaks), peaks, set(due))
+            for kind in dict.fromkeys(kind_of[expected_id] for expected_id in due)
+        ]
+
+    return Inputs(marked, load)
+
+
+def _make(given: Given, payload: Any) -> Records:
+    """Return what to expect of the builds of one kind."""
+    keys, groups, peaks, due = payload
+    made = _of_kind(keys, groups, peaks, given.settings)
+    return {t: [row for row in rows if row["expected_id"] in due] for t, rows in made.items()}
+
+
+EXPECTED = Step(
+    name="work out what to expect",
+    doing="working out what to expect",
+    version=3,
+    key="expected_id",
+    tables=(
+        "out.expected_mixture", "out.expected_mixture_speed", "out.expected_mixture_cell",
+        "out.expected_mixture_bike",
+    ),
+    reads=(
+        "out.stage", "out.stage_mixture", "out.stage_cruise", "out.session", "out.session_curve",
+        "out.cruise_cell",
+    ),
+    inputs=_inputs,
+    make=each(_make),
+    set_by=lambda settings: [settings.mixture.notice_pct, settings.mixture.warn_pct],
+)  # fmt: skip
 
 
 def _groups(
@@ -185,7 +199,6 @@ def _of_kind(
     groups: list[_Group],
     peaks: dict[str, tuple[str, float]],
     settings: ShopSettings,
-    wanted: dict[str, str],
 ) -> dict[str, list[dict[str, Any]]]:
     found: dict[Key, list[Expected | None]] = {key: [] for key in keys}
     for at in range(RELATIVE_SPEEDS.size):
@@ -205,12 +218,7 @@ def _of_kind(
             in_cells[key].append((place, answer))
 
     members = {group.key: group for group in groups}
-    made: dict[str, list[dict[str, Any]]] = {
-        "out.expected_mixture": [],
-        "out.expected_mixture_speed": [],
-        "out.expected_mixture_cell": [],
-        "out.expected_mixture_bike": [],
-    }
+    made: dict[str, list[dict[str, Any]]] = {table: [] for table in EXPECTED.tables}
     for key in keys:
         expected_id = fingerprint(*key)
         label, peak_rpm = peaks[key[0]]
@@ -242,7 +250,6 @@ def _of_kind(
                 "sentence": _sentence(
                     label, key, bikes, share, ranges, lines, settings.mixture.warn_pct
                 ),
-                "made_from": wanted[expected_id],
             }
         )
         made["out.expected_mixture_speed"] += [

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-import duckdb
-
-from schemas.settings import ShopSettings
-from warehouse import store
+from flows.steps.engine import Given, Records, Step, whole
 
 _SHOWN = {
     "shop.name": "Name of the shop.",
@@ -22,15 +19,25 @@ _SHOWN = {
     "mixture.cruise_high": "Upper edge of the cruise band [lambda].",
     "intake.most_rejected_share": "Share of bad rows above which a file is refused.",
 }
+SECTIONS = {fact.split(".")[0] for fact in _SHOWN}
 
 
-def write_facts(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> None:
-    """Bring out.shop_fact up to the settings."""
-    given: dict[str, dict[str, Any]] = settings.model_dump()
-    rows: list[dict[str, object]] = []
+def _make(given: Given, _: list[None]) -> Records:
+    settings: dict[str, dict[str, Any]] = given.settings.model_dump()
+    rows = []
     for fact, meaning in _SHOWN.items():
         section, name = fact.split(".")
-        rows.append({"fact": fact, "fact_value": str(given[section][name]), "meaning": meaning})
-    with store.transaction(connection):
-        connection.execute("DELETE FROM out.shop_fact")
-        store.insert(connection, "out.shop_fact", store.frame(connection, "out.shop_fact", rows))
+        rows.append({"fact": fact, "fact_value": str(settings[section][name]), "meaning": meaning})
+    return {"out.shop_fact": rows}
+
+
+FACTS = Step(
+    name="write down settings",
+    doing="writing down settings",
+    version=1,
+    tables=("out.shop_fact",),
+    reads=(),
+    inputs=lambda *_: whole("", lambda: None),
+    make=_make,
+    set_by=lambda settings: [settings.model_dump(include=SECTIONS), _SHOWN],
+)

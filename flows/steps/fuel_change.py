@@ -17,14 +17,11 @@ import polars as pl
 
 from flows.metrics import fuel_change
 from flows.metrics.fuel_change import Evidence, FuelChange
-from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, or_none, outdated, parts_of, replace
+from flows.steps.engine import Given, Inputs, Records, Step, each, marks, short_hash, with_settings
+from flows.steps.refresh import or_none, parts_of
 from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
-
-FUEL_CHANGE_VERSION = 4
-"""Raise it when this step changes what it gives for the same mixtures."""
 
 UNKNOWN_SCATTER_PCT = 1.0
 """Standard error of a lean error that one pull alone saw; common practice, no source."""
@@ -33,12 +30,6 @@ TRIM_GAUGE_PCT = 1.0
 """Standard uncertainty of the level that an ECU holds by its narrowband sensor; common practice,
 no source."""
 
-TABLES = (
-    "out.fuel_change",
-    "out.fuel_change_cell",
-    "out.fuel_change_seam",
-    "out.fuel_change_check",
-)
 LEAST_DWELL_S = 2.0
 SPACING_RPM = 300.0
 LEAST_ERROR_PCT = 1.0
@@ -85,10 +76,9 @@ class _Round(NamedTuple):
     earlier: list[tuple[list[Evidence], np.ndarray | float]]
 
 
-def derive_fuel_changes(
-    connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
-) -> int:
-    """Suggest a fuel change for every stage whose mixture, axes or settings changed."""
+def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
+    """Return each stage whose mixture was seen, marked by the stages of its job before it too."""
+    settings = given.settings
     stages = store.rows(
         connection,
         "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.model_id, stage.model, "
@@ -101,43 +91,66 @@ def derive_fuel_changes(
         "LEFT JOIN out.stage_cruise AS cruise "
         "ON stage.stage_id = cruise.stage_id AND cruise.cells > 0 "
         "WHERE NOT stage.is_control ORDER BY stage.job_id, stage.stage_no",
-    ).to_dicts()
+    )
+    stages = with_settings(
+        stages,
+        ("model", "map_name", "fuel", "target_lambda"),
+        lambda model, name, fuel, target: [
+            settings.axes_of(model, name), settings.mixture_on(fuel, target)
+        ],
+    )  # fmt: skip
+    of_stage = marks(stages, "stage_id")
     jobs: dict[str, list[dict[str, Any]]] = {}
-    for stage in stages:
+    for stage in stages.iter_rows(named=True):
         jobs.setdefault(stage["job_id"], []).append(stage)
-    wanted: dict[str, str] = {}
-    for of_job in jobs.values():
+    marked: dict[str, str] = {}
+    job_of: dict[str, str] = {}
+    for job_id, of_job in jobs.items():
         before = ""
         for stage in of_job:
-            axes = settings.axes_of(stage["model"], stage["map_name"])
-            before = fingerprint(
-                FUEL_CHANGE_VERSION,
-                stage,
-                before,
-                settings.suggestion.model_dump(),
-                settings.mixture.gauge_accuracy_pct,
-                axes.model_dump() if axes else None,
-                settings.mixture_on(stage["fuel"], stage["target_lambda"]).model_dump(),
-            )
-            if stage["session_from"] or stage["cruise_from"]:
-                wanted[stage["stage_id"]] = before
-    to_make, to_delete = outdated(connection, "out.fuel_change", "stage_id", wanted)
-    making = set(to_make)
-    needed = {
-        job_id: of_job
-        for job_id, of_job in jobs.items()
-        if any(stage["stage_id"] in making for stage in of_job)
-    }
-    seen = _seen_of(connection, [s["stage_id"] for of_job in needed.values() for s in of_job])
-    records: dict[str, list[dict[str, Any]]] = {name: [] for name in TABLES}
-    for done, of_job in enumerate(needed.values(), start=1):
-        for table, rows in _job(of_job, seen, settings, wanted).items():
-            records[table] += [row for row in rows if row["stage_id"] in making]
-        if done % 10 == 0 or done == len(needed):
-            progress(done, len(needed), "suggesting fuel changes")
-    if to_make or to_delete:
-        replace(connection, "stage_id", to_delete, records)
-    return len(to_make)
+            before = short_hash(before + of_stage[stage["stage_id"]])
+            if _is_seen(stage):
+                marked[stage["stage_id"]], job_of[stage["stage_id"]] = before, job_id
+
+    def load(due: list[str]) -> list[Any]:
+        needed = [jobs[job_id] for job_id in dict.fromkeys(job_of[one] for one in due)]
+        seen = _seen_of(connection, [s["stage_id"] for of_job in needed for s in of_job])
+        return [
+            (of_job, {s["stage_id"]: seen[s["stage_id"]] for s in of_job}, set(due))
+            for of_job in needed
+        ]
+
+    return Inputs(marked, load)
+
+
+def _is_seen(stage: dict[str, Any]) -> bool:
+    return bool(stage["session_from"] or stage["cruise_from"])
+
+
+def _make(given: Given, payload: Any) -> Records:
+    """Suggest the fuel changes of a job."""
+    of_job, seen, due = payload
+    made = _job(of_job, seen, given.settings)
+    return {t: [row for row in rows if row["stage_id"] in due] for t, rows in made.items()}
+
+
+FUEL_CHANGES = Step(
+    name="suggest fuel changes",
+    doing="suggesting fuel changes",
+    version=4,
+    key="stage_id",
+    tables=(
+        "out.fuel_change", "out.fuel_change_cell", "out.fuel_change_seam", "out.fuel_change_check",
+    ),
+    reads=(
+        "out.stage", "out.stage_mixture", "out.stage_cruise", "out.cruise_cell", "out.trim_cell",
+        "out.session_curve", "out.lean_window", "core.stage",
+    ),
+    inputs=_inputs,
+    make=each(_make),
+    set_by=lambda settings: [settings.suggestion, settings.mixture.gauge_accuracy_pct],
+    batch=100,
+)  # fmt: skip
 
 
 def _seen_of(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> dict[str, _Seen]:
@@ -184,14 +197,13 @@ def _job(
     stages: list[dict[str, Any]],
     seen: dict[str, _Seen],
     settings: ShopSettings,
-    wanted: dict[str, str],
 ) -> dict[str, list[dict[str, Any]]]:
     """Return the rows of all stages of a job, round after round."""
-    made: dict[str, list[dict[str, Any]]] = {name: [] for name in TABLES}
+    made: dict[str, list[dict[str, Any]]] = {name: [] for name in FUEL_CHANGES.tables}
     before: tuple[dict[str, Any], _Round] | None = None
     for stage in stages:
         stage_id = stage["stage_id"]
-        if stage_id not in wanted:
+        if not _is_seen(stage):
             before = None
             continue
         note = (
@@ -199,7 +211,7 @@ def _job(
         )
         counted = before[1] if before and stage["suggestion_entered"] and not note else None
         found = _round(stage, seen[stage_id], settings, counted)
-        made["out.fuel_change"].append(_head(stage, found, note, settings, wanted[stage_id]))
+        made["out.fuel_change"].append(_head(stage, found, note, settings))
         made["out.fuel_change_cell"] += _cells(stage_id, found.change)
         made["out.fuel_change_seam"] += _seams(stage_id, found.change)
         if before and _is_remapped(before[0], stage):
@@ -360,7 +372,7 @@ def _bands_of_trims(
 
 
 def _head(
-    stage: dict[str, Any], found: _Round, note: str, settings: ShopSettings, made_from: str
+    stage: dict[str, Any], found: _Round, note: str, settings: ShopSettings
 ) -> dict[str, Any]:
     change = found.change
     told = np.isfinite(change.suggested_pct)
@@ -393,7 +405,6 @@ def _head(
         "shape_throttle_length": change.shape.throttle_length,
         "shape_speed_length_rpm": change.shape.speed_length_rpm,
         "shape_nugget_pct": change.shape.nugget_pct,
-        "made_from": made_from,
     }
     if told.any():
         size = np.where(told, np.abs(change.needed_pct), -1.0)

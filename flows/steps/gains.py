@@ -8,22 +8,20 @@ from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
+import polars as pl
 
 from flows.metrics import gain as gain_metric
 from flows.metrics.session import remount_at
 from flows.metrics.stability import drift_of_pair
 from flows.steps.builds import parts_of_builds
-from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace, stacked
+from flows.steps.engine import Given, Inputs, Records, Step, each, marks
+from flows.steps.refresh import fingerprint, stacked
 from flows.steps.sessions import curves_of, on_one_grid
 from flows.steps.stability import drifts_of
-from flows.steps.trust import correction_share
+from flows.steps.trust import correction_share, trust_of
 from schemas.card import CATEGORIES
 from schemas.settings import ShopSettings
 from warehouse import store
-
-GAINS_VERSION = 8
-"""Raise it when this step changes what it gives for the same sessions."""
 
 NOT_COMPARABLE, NO_AIR = "not comparable", "cannot be told: no air"
 """Verdicts where the weather may have moved power by percents: there no gain has a figure."""
@@ -82,51 +80,82 @@ class Comparison(NamedTuple):
         return [stage for stage in (self.before, self.after, self.again) if stage is not None]
 
 
-def derive_gains(
-    connection: duckdb.DuckDBPyConnection,
-    settings: ShopSettings,
-    trust: dict[str, Any],
-    progress: Progress,
-) -> int:
-    """Make every comparison whose sessions, builds or trust changed."""
-    pairs = {
-        f"{pair.before['stage_id']} → {pair.after['stage_id']}": pair
-        for pair in _pairs(_stages(connection))
+def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
+    """Return what is compared, marked by the stages, their builds and drifts, and the trust."""
+    trust, stages = trust_of(connection), _stages(connection)
+    told = {
+        name: value
+        for name, value in trust.items()
+        # The words count sessions; only the figures decide whether gains are made again.
+        if name not in ("repeatability_origin", "remount_origin", "remount_pairs")
     }
-    wanted = {
-        gain_id: fingerprint(GAINS_VERSION, settings.figures.model_dump(), trust["made_from"], pair)
+    told["remount_regions"] = [region[:3] for region in trust["remount_regions"]]
+    of_trust = fingerprint(told)
+    of_stage = marks(stages, "stage_id")
+    rows = stages.to_dicts()
+    parts, drifts = parts_of_builds(connection), drifts_of(connection)
+    for stage in rows:
+        stage["drifts"] = drifts.get(stage["stage_id"], {})
+        stage["parts"] = sorted(
+            parts.get(stage["build_id"], []), key=lambda part: CATEGORIES.index(part[0])
+        )
+        if stage["drifts"] or stage["parts"]:
+            of_stage[stage["stage_id"]] += f" {stage['drifts']} {stage['parts']}"
+    pairs = {f"{pair.before['stage_id']} → {pair.after['stage_id']}": pair for pair in _pairs(rows)}
+    marked = {
+        gain_id: f"{of_trust} {pair.basis} {pair.is_counted} "
+        + " ".join(of_stage[stage["stage_id"]] for stage in pair.stages)
         for gain_id, pair in pairs.items()
     }
-    to_make, to_delete = outdated(connection, "out.gain", "gain_id", wanted)
-    stage_ids = sorted({s["stage_id"] for name in to_make for s in pairs[name].stages})
-    curves = curves_of(connection, stage_ids)
-    pulls: dict[str, list[str]] = {}
-    for stage_id, pull_id in connection.execute(
-        "SELECT stage_id, pull_id FROM out.pull WHERE is_used ORDER BY stage_id, pull_no"
-    ).fetchall():
-        pulls.setdefault(stage_id, []).append(pull_id)
-    heads: list[dict[str, Any]] = []
-    points: dict[str, dict[str, np.ndarray]] = {}
-    for done, gain_id in enumerate(to_make, start=1):
-        pair = pairs[gain_id]
-        sides = [[curves[p] for p in pulls[stage["stage_id"]]] for stage in pair.stages]
-        made = _gain(pair, sides, trust, settings)
-        if made is not None:
-            heads.append(_head(gain_id, pair, made, wanted[gain_id]))
-            if air_state(pair.stages) not in NO_VERDICT:
-                points[gain_id] = _points(made)
-        if done % 25 == 0 or done == len(to_make):
-            progress(done, len(to_make), "comparing stages")
-    if to_make or to_delete:
-        curves_frame = stacked("gain_id", points)
-        replace(
-            connection, "gain_id", to_delete, {"out.gain": heads, "out.gain_curve": curves_frame}
-        )
-    return len(to_make)
+
+    def load(due: list[str]) -> list[Any]:
+        stage_ids = sorted({s["stage_id"] for name in due for s in pairs[name].stages})
+        curves = curves_of(connection, stage_ids)
+        pulls: dict[str, list[np.ndarray]] = {}
+        for stage_id, pull_id in connection.execute(
+            "SELECT stage_id, pull_id FROM out.pull "
+            "WHERE is_used AND stage_id IN (SELECT unnest(?)) ORDER BY stage_id, pull_no",
+            [stage_ids],
+        ).fetchall():
+            pulls.setdefault(stage_id, []).append(curves[pull_id])
+        return [
+            (name, pairs[name], [pulls[s["stage_id"]] for s in pairs[name].stages], trust)
+            for name in due
+        ]
+
+    return Inputs(marked, load)
 
 
-def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
-    stages = store.rows(
+def _make(given: Given, payload: Any) -> Records:
+    """Compare stages."""
+    gain_id, pair, sides, trust = payload
+    made = _gain(pair, sides, trust, given.settings)
+    if made is None:
+        return {}
+    has_curve = air_state(pair.stages) not in NO_VERDICT
+    points = stacked("gain_id", {gain_id: _points(made)} if has_curve else {})
+    return {"out.gain": [_head(gain_id, pair, made)], "out.gain_curve": points}
+
+
+GAINS = Step(
+    name="compare stages",
+    doing="comparing stages",
+    version=8,
+    key="gain_id",
+    tables=("out.gain", "out.gain_curve"),
+    reads=(
+        "out.session", "out.pull", "out.pull_curve", "out.log_doubt", "out.session_drift",
+        "out.trust", "out.remount_region", "core.stage", "core.job", "core.bike", "core.model",
+        "core.build", "core.build_part", "core.pull",
+    ),
+    inputs=_inputs,
+    make=each(_make),
+    set_by=lambda settings: settings.figures,
+)  # fmt: skip
+
+
+def _stages(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    return store.rows(
         connection,
         "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.stage_no, stage.mounting, "
         "coalesce(any_value(stage.gear), min(pull.file_gear)) AS gear, stage.tyre, "
@@ -151,14 +180,7 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "LEFT JOIN out.pull AS made ON pull.pull_id = made.pull_id "
         "LEFT JOIN out.log_doubt AS doubt ON pull.file_sha256 = doubt.file_sha256 "
         "GROUP BY ALL ORDER BY stage.bike_id, job.received_on, stage.job_id, stage.stage_no",
-    ).to_dicts()
-    parts, drifts = parts_of_builds(connection), drifts_of(connection)
-    for stage in stages:
-        stage["drifts"] = drifts.get(stage["stage_id"], {})
-        stage["parts"] = sorted(
-            parts.get(stage["build_id"], []), key=lambda part: CATEGORIES.index(part[0])
-        )
-    return stages
+    )
 
 
 def _pairs(stages: list[dict[str, Any]]) -> list[Comparison]:
@@ -356,7 +378,7 @@ def _unlike(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
     return reasons
 
 
-def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain, made_from: str) -> dict[str, Any]:
+def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain) -> dict[str, Any]:
     before, after, basis = pair.before, pair.after, pair.basis
     kind, key, label = change_of(before, after)
     unlike = _unlike(before, after)
@@ -399,7 +421,6 @@ def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain, made_from: str
         "air_state": air,
         "verdict": untold or made.verdict,
         "verdict_at_peak": untold or at_peak,
-        "made_from": made_from,
         **figures,
     }
 

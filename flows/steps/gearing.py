@@ -9,14 +9,12 @@ from typing import Any
 
 import duckdb
 import numpy as np
+import polars as pl
 
 from flows.metrics.plausibility import SPEED_MIX_UPS, speed_mix_up
 from flows.metrics.ratio import against_others, split_ratios
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.engine import Given, Inputs, Records, Step, by_key
 from warehouse import store
-
-GEARING_VERSION = 3
-"""Raise it when this step changes what it gives for the same facts."""
 
 LEAST_OTHER_BIKES = 3
 MOST_POWER_OFF = 2.0
@@ -27,10 +25,8 @@ LEAST_GEAR_STEP = 1.06
 apart (common practice, no source)."""
 
 
-def derive_log_doubts(connection: duckdb.DuckDBPyConnection) -> int:
-    """Tell which logs have a road speed, a gear or a power that is not the one that is said."""
-    models: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in store.rows(
+def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
+    logs = store.rows(
         connection,
         "SELECT bike.model_id, log.file_sha256, log.layout, "
         "reading.facts ->> '$.speed_ratio_rpm_per_m_s' AS ratios FROM ("
@@ -41,44 +37,48 @@ def derive_log_doubts(connection: duckdb.DuckDBPyConnection) -> int:
         "JOIN raw.reading AS reading USING (file_sha256) "
         "WHERE reading.facts ->> '$.speed_ratio_rpm_per_m_s' IS NOT NULL "
         "ORDER BY bike.model_id, log.file_sha256",
-    ).iter_rows(named=True):
-        models[row["model_id"]].append(row)
-    pulls, powers = _pulls(connection), _powers(connection)
-    wanted = {
-        model_id: fingerprint(
-            GEARING_VERSION, models[model_id], pulls[model_id], powers.get(model_id)
-        )
-        for model_id in sorted({*models, *pulls, *powers})
-    }
-    to_make, to_delete = outdated(connection, "out.gearing", "model_id", wanted)
+    )
+    parts = {"logs": logs, "pulls": _pulls(connection), "powers": _powers(connection)}
+    return by_key("model_id", parts)
+
+
+def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
+    """Tell which logs have a road speed, a gear or a power that is not the one that is said."""
     gearings, doubts = [], []
-    for model_id in to_make:
-        logs = models[model_id]
+    for payload in payloads:
+        model_id, logs, pulls = payload["model_id"], payload["logs"], payload["pulls"]
         ratios = [json.loads(log["ratios"]) for log in logs]
-        held = {log["file_sha256"] for log in (*logs, *pulls[model_id])}
-        held.update(*(stage["files"] for stage in powers.get(model_id, [])))
-        gearings.append({"model_id": model_id, "logs": len(held), "made_from": wanted[model_id]})
+        held = {log["file_sha256"] for log in (*logs, *pulls)}
+        held.update(*(stage["files"] for stage in payload["powers"]))
+        gearings.append({"model_id": model_id, "logs": len(held)})
         for place, log in enumerate(logs):
             others = ratios[:place] + ratios[place + 1 :]
             mix_up = speed_mix_up(ratios[place], others)
             if mix_up is not None:
                 doubts.append(_speed_doubt(model_id, log, mix_up))
-        doubts += _ratio_doubts(model_id, pulls[model_id])
-        doubts += _power_doubts(model_id, powers.get(model_id, []))
-    if to_make or to_delete:
-        replace(
-            connection,
-            "model_id",
-            to_delete,
-            {"out.gearing": gearings, "out.log_doubt": doubts},
-        )
-    return len(to_make)
+        doubts += _ratio_doubts(model_id, pulls)
+        doubts += _power_doubts(model_id, payload["powers"])
+    return {"out.gearing": gearings, "out.log_doubt": doubts}
 
 
-def _pulls(connection: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, Any]]]:
+GEARING = Step(
+    name="hold logs against their model's",
+    doing="holding logs against their model's",
+    version=3,
+    key="model_id",
+    tables=("out.gearing", "out.log_doubt"),
+    reads=(
+        "core.ride", "core.pull", "core.stage", "core.bike", "core.build_part", "raw.reading",
+        "out.pull",
+    ),
+    inputs=_inputs,
+    make=_make,
+)  # fmt: skip
+
+
+def _pulls(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Return by model the pulls that keep one ratio, with what it hangs on."""
-    pulls: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in store.rows(
+    return store.rows(
         connection,
         "SELECT bike.model_id, stage.bike_id, pull.stage_id, pull.pull_no, pull.file_sha256, "
         "pull.engine_roller_ratio, "
@@ -91,15 +91,12 @@ def _pulls(connection: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, An
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "WHERE pull.is_used AND pull.engine_roller_ratio IS NOT NULL "
         "ORDER BY bike.model_id, pull.file_sha256, pull.stage_id",
-    ).iter_rows(named=True):
-        pulls[row["model_id"]].append(row)
-    return pulls
+    )
 
 
-def _powers(connection: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, Any]]]:
+def _powers(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Return by model the middle peak of each stage's pulls, of models with bikes enough."""
-    powers: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in store.rows(
+    powers = store.rows(
         connection,
         "SELECT bike.model_id, stage.bike_id, pull.stage_id, "
         "arg_min(pull.file_sha256, (pull.pull_no, pull.file_sha256)) AS file_sha256, "
@@ -110,13 +107,8 @@ def _powers(connection: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, A
         "FROM out.pull AS pull JOIN core.stage AS stage ON pull.stage_id = stage.stage_id "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "WHERE pull.is_used GROUP BY ALL ORDER BY bike.model_id, pull.stage_id",
-    ).iter_rows(named=True):
-        powers[row["model_id"]].append(row)
-    return {
-        model_id: stages
-        for model_id, stages in powers.items()
-        if len({stage["bike_id"] for stage in stages}) > LEAST_OTHER_BIKES
-    }
+    )
+    return powers.filter(pl.col("bike_id").n_unique().over("model_id") > LEAST_OTHER_BIKES)
 
 
 def _power_doubts(model_id: str, stages: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
+import polars as pl
 
 from flows.metrics import siblings
-from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, replace, stacked
+from flows.steps.engine import Given, Inputs, Records, Step, by_key, marks, rows_by
+from flows.steps.refresh import stacked
 from flows.steps.sessions import on_one_grid
-from flows.steps.trust import SHARE_STEP, session_curves
+from flows.steps.trust import SHARE_STEP, session_curves, trust_of
 from warehouse import store
-
-HEALTH_VERSION = 2
-"""Raise it when this step changes what it gives for the same baselines."""
 
 MIDDLE_HALF = (25.0, 75.0)
 """Percentiles between which the middle half of the siblings lies. [%]"""
@@ -45,52 +44,64 @@ class _Lines(NamedTuple):
     lambda_target: np.ndarray
 
 
-def derive_health(
-    connection: duckdb.DuckDBPyConnection, trust: dict[str, Any], progress: Progress
-) -> int:
-    """Hold every bike against its siblings again whose model has a baseline that changed."""
-    least_sd_share = max(trust["remount_share"], SHARE_STEP)
-    models: dict[str, list[dict[str, Any]]] = {}
-    for row in _baselines(connection):
-        models.setdefault(row["model_id"], []).append(row)
-    wanted = {}
-    for bikes in models.values():
-        pool = fingerprint(
-            HEALTH_VERSION, least_sd_share, [bike for bike in bikes if bike["stage_id"]]
+def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
+    """Return each bike's baseline, and with it those of its model and the least scatter."""
+    least_sd_share = max(trust_of(connection)["remount_share"], SHARE_STEP)
+    bikes = _baselines(connection)
+    run = bikes.filter(pl.col("stage_id").is_not_null())
+    pools = marks(run, "model_id")
+    pool = pl.col("model_id").replace_strict(pools, default="", return_dtype=pl.String)
+    marked = bikes.with_columns(pool=pool + f" {least_sd_share}")
+
+    def more(due: list[str]) -> Callable[[str], dict[str, Any]]:
+        models = dict(
+            bikes.filter(pl.col("bike_id").is_in(due)).select("bike_id", "model_id").rows()
         )
-        wanted |= {bike["bike_id"]: fingerprint(pool, bike) for bike in bikes}
-    to_make, to_delete = outdated(connection, "out.health", "bike_id", wanted)
-    making = set(to_make)
-    records: dict[str, list[dict[str, Any]]] = {
-        "out.health": [],
-        "out.health_region": [],
-        "out.health_sibling": [],
-    }
+        of_model = rows_by(run, "model_id", sorted(set(models.values())))
+        lines = {model_id: _lines(connection, members) for model_id, members in of_model.items()}
+        return lambda bike_id: {
+            "run": of_model.get(models[bike_id], []),
+            "lines": lines.get(models[bike_id]),
+            "least_sd_share": least_sd_share,
+        }
+
+    return by_key("bike_id", {"bike": marked}, more)
+
+
+def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
+    """Hold bikes against their siblings."""
+    records: dict[str, list[dict[str, Any]]] = {table: [] for table in HEALTH.tables[:-1]}
     curves: dict[str, dict[str, np.ndarray]] = {}
-    done = 0
-    for bikes in models.values():
-        due = [bike for bike in bikes if bike["bike_id"] in making]
-        run = [bike for bike in bikes if bike["stage_id"]]
-        lines = _lines(connection, run) if due and run else None
-        for bike in due:
-            done += 1
-            if lines is None or not bike["stage_id"]:
-                records["out.health"].append(_never_run(bike, wanted[bike["bike_id"]]))
-            else:
-                made, points = _health(bike, run, lines, least_sd_share, wanted[bike["bike_id"]])
-                for table, rows in made.items():
-                    records[table] += rows
-                if points is not None:
-                    curves[bike["bike_id"]] = points
-            if done % 25 == 0 or done == len(to_make):
-                progress(done, len(to_make), "holding bikes against siblings")
-    if to_make or to_delete:
-        frame = stacked("bike_id", curves)
-        replace(connection, "bike_id", to_delete, {**records, "out.health_curve": frame})
-    return len(to_make)
+    for payload in payloads:
+        (bike,) = payload["bike"]
+        if not bike["stage_id"]:
+            records["out.health"].append(_never_run(bike))
+            continue
+        made, points = _health(bike, payload["run"], payload["lines"], payload["least_sd_share"])
+        for table, rows in made.items():
+            records[table] += rows
+        if points is not None:
+            curves[bike["bike_id"]] = points
+    return {**records, "out.health_curve": stacked("bike_id", curves)}
 
 
-def _baselines(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+HEALTH = Step(
+    name="hold bikes against siblings",
+    doing="holding bikes against siblings",
+    version=2,
+    key="bike_id",
+    tables=("out.health", "out.health_region", "out.health_sibling", "out.health_curve"),
+    reads=(
+        "out.session", "out.session_curve", "out.stage_mixture", "out.pull", "out.trust",
+        "out.remount_region",
+        "core.pull", "core.stage", "core.job", "core.build", "core.bike", "core.model",
+    ),
+    inputs=_inputs,
+    make=_make,
+)  # fmt: skip
+
+
+def _baselines(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Return one row a bike: its baseline, or nulls where it was never run standard.
 
     The baseline is the bike's first session on the untouched map with standard parts; one at the
@@ -129,7 +140,7 @@ def _baselines(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "LEFT JOIN baseline ON bike.bike_id = baseline.bike_id "
         "WHERE bike.bike_id IN (SELECT bike_id FROM out.session) "
         "ORDER BY bike.model_id, bike.bike_id",
-    ).to_dicts()
+    )
 
 
 def _lines(connection: duckdb.DuckDBPyConnection, bikes: list[dict[str, Any]]) -> _Lines:
@@ -148,9 +159,8 @@ def _health(
     run: list[dict[str, Any]],
     lines: _Lines,
     least_sd_share: float,
-    made_from: str,
 ) -> tuple[dict[str, list[dict[str, Any]]], dict[str, np.ndarray] | None]:
-    own = run.index(bike)
+    own = next(at for at, one in enumerate(run) if one["bike_id"] == bike["bike_id"])
     others = [(place, other) for place, other in enumerate(run) if place != own]
     against = {place: _against(bike, other) for place, other in others}
     with_power = [place for place, (both, power, _) in against.items() if not both + power]
@@ -179,7 +189,7 @@ def _health(
     if bike["has_air_doubt"] and not power_reason:
         sentences.insert(0, OWN_AIR_IN_DOUBT)
     row = {
-        **_head(bike, made_from),
+        **_head(bike),
         "power_health": siblings.power_state(power),
         "mixture_health": siblings.mixture_state(mixture),
         "siblings": len(with_power),
@@ -280,18 +290,17 @@ def _shape_regions(power: siblings.PowerHealth) -> list[siblings.Region]:
     return [power.shape_region]
 
 
-def _head(bike: dict[str, Any], made_from: str) -> dict[str, Any]:
+def _head(bike: dict[str, Any]) -> dict[str, Any]:
     return {
         **{name: bike[name] for name in ("bike_id", "model_id", "stage_id", "run_on")},
         "has_air_doubt": bike["has_air_doubt"],
-        "made_from": made_from,
     }
 
 
-def _never_run(bike: dict[str, Any], made_from: str) -> dict[str, Any]:
+def _never_run(bike: dict[str, Any]) -> dict[str, Any]:
     figures = ("peak_change_pct", "peak_z", "shape_distance_pct", "shape_z")
     return {
-        **_head(bike, made_from),
+        **_head(bike),
         "power_health": "not compared",
         "mixture_health": "not compared",
         "siblings": 0,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
@@ -11,15 +11,11 @@ import numpy as np
 from flows.metrics import map_revision
 from flows.metrics.map_revision import Change, MissedRange
 from flows.metrics.session import PooledSd, pooled_sd
-from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, or_none, outdated, replace
+from flows.steps.engine import Given, Inputs, Records, Step, each, marks
+from flows.steps.refresh import fingerprint, or_none
 from flows.steps.trust import whole_dof
 from flows.steps.wording import signed_pct
-from schemas.settings import ShopSettings
 from warehouse import store
-
-MAP_REVISIONS_VERSION = 2
-"""Raise it when this step changes what it gives for the same mixtures."""
 
 SPEED_STEP_RPM = 250.0
 
@@ -27,10 +23,21 @@ Key = tuple[str, str, int | None, str]
 """Model, map, revision, and parts where the map is the untouched one: it was made for none."""
 
 
-def derive_map_revisions(
-    connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
-) -> int:
-    """Judge every map revision whose bikes have new mixtures."""
+class _Carried(NamedTuple):
+    """A map revision with the bikes that carry it, and those of the one it was made from."""
+
+    key: Key
+    members: list[dict[str, Any]]
+    before: list[dict[str, Any]]
+    newest: int | None
+    scatter: PooledSd
+    sizes: dict[str, float]
+    curves: dict[str, dict[float, float]]
+    part: dict[str, tuple[float, float]]
+
+
+def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
+    """Return the bikes that carry each map, those of the map it was made from, and the scatter."""
     members = store.rows(
         connection,
         "SELECT stage.stage_id, stage.bike_id, stage.job_id, stage.model_id, stage.model_label, "
@@ -46,13 +53,14 @@ def derive_map_revisions(
         "ORDER BY stage.received_on DESC, stage.job_id DESC, stage.stage_no DESC) = 1 "
         "ORDER BY stage.model_id, stage.map_name, stage.map_revision, stage.parts_key, "
         "stage.bike_id",
-    ).to_dicts()
+    )
+    of_stage = marks(members, "stage_id")
     groups: dict[Key, list[dict[str, Any]]] = {}
-    for member in members:
+    for member in members.iter_rows(named=True):
         of_parts = member["parts_key"] if member["map_name"] == "stock" else ""
         key = (member["model_id"], member["map_name"], member["map_revision"], of_parts)
         groups.setdefault(key, []).append(member)
-    sizes = _sizes(connection, [member["stage_id"] for member in members])
+    sizes = _sizes(connection, members["stage_id"].to_list())
     scatter = pooled_sd(
         [[size for _, size in _of_bikes(of_map, sizes)] for of_map in groups.values()]
     )
@@ -66,51 +74,32 @@ def derive_map_revisions(
         ).fetchall()
     }
     earlier = {key: _origin(key, of_map, groups) for key, of_map in groups.items()}
-    wanted = {
-        fingerprint(*key): fingerprint(
-            MAP_REVISIONS_VERSION,
-            settings.mixture.notice_pct,
-            of_map,
-            _of(groups, earlier[key]),
-            [*scatter],
-            newest[key[:2]],
-        )
+    told = {
+        key: fingerprint([of_stage[member["stage_id"]] for member in of_map])
         for key, of_map in groups.items()
     }
-    to_make, to_delete = outdated(connection, "out.map_revision", "map_id", wanted)
-    making = set(to_make)
-    todo = [key for key in groups if fingerprint(*key) in making]
-    needed = set(todo) | {before for key in todo if (before := earlier[key])}
-    stage_ids = [member["stage_id"] for key in groups if key in needed for member in groups[key]]
-    curves = _curves(connection, stage_ids)
-    part = _part_throttle(connection, stage_ids)
-    records: dict[str, list[dict[str, Any]]] = {
-        "out.map_revision": [],
-        "out.map_revision_speed": [],
-        "out.map_revision_region": [],
-        "out.map_revision_bike": [],
-    }
-    for done, key in enumerate(todo, start=1):
-        before = _of(groups, earlier[key])
-        made = _revision(
-            key,
-            groups[key],
-            before,
-            newest[key[:2]],
-            scatter,
-            sizes,
-            curves,
-            part,
-            settings,
-            wanted,
+    marked = {
+        fingerprint(*key): " ".join(
+            map(str, (told[key], before and told[before], *scatter, newest[key[:2]]))
         )
-        for table, rows in made.items():
-            records[table] += rows
-        if done % 20 == 0 or done == len(todo):
-            progress(done, len(todo), "judging maps")
-    if to_make or to_delete:
-        replace(connection, "map_id", to_delete, records)
-    return len(to_make)
+        for key, before in earlier.items()
+    }
+
+    def load(due: list[str]) -> list[_Carried]:
+        making = set(due)
+        todo = [key for key in groups if fingerprint(*key) in making]
+        needed = set(todo) | {before for key in todo if (before := earlier[key])}
+        stage_ids = [m["stage_id"] for key in groups if key in needed for m in groups[key]]
+        curves, part = _curves(connection, stage_ids), _part_throttle(connection, stage_ids)
+        return [
+            _Carried(
+                key, groups[key], _of(groups, earlier[key]), newest[key[:2]], scatter, sizes,
+                curves, part,
+            )
+            for key in todo
+        ]  # fmt: skip
+
+    return Inputs(marked, load)
 
 
 def _of(groups: dict[Key, list[dict[str, Any]]], key: Key | None) -> list[dict[str, Any]]:
@@ -177,22 +166,13 @@ def _part_throttle(
     }
 
 
-def _revision(
-    key: Key,
-    members: list[dict[str, Any]],
-    before: list[dict[str, Any]],
-    newest: int | None,
-    scatter: PooledSd,
-    sizes: dict[str, float],
-    curves: dict[str, dict[float, float]],
-    part: dict[str, tuple[float, float]],
-    settings: ShopSettings,
-    wanted: dict[str, str],
-) -> dict[str, list[dict[str, Any]]]:
+def _revision(given: Given, carried: _Carried) -> Records:
+    """Judge a map revision."""
+    key, members, before, newest, scatter, sizes, curves, part = carried
     map_id = fingerprint(*key)
     speed, errors = _on_one_grid([curves.get(member["stage_id"], {}) for member in members])
     by_speed = map_revision.mean_by_speed(errors)
-    missed = map_revision.missed_ranges(speed, errors, notice_pct=settings.mixture.notice_pct)
+    missed = map_revision.missed_ranges(speed, errors, notice_pct=given.settings.mixture.notice_pct)
     against = map_revision.change_between(
         _of_bikes(before, sizes), _of_bikes(members, sizes), scatter=scatter
     )
@@ -227,7 +207,6 @@ def _revision(
         "size_change_lower_pct": or_none(against.lower_pct),
         "size_change_upper_pct": or_none(against.upper_pct),
         "is_paired": against.is_paired,
-        "made_from": wanted[map_id],
     }
     row["sentence"] = _sentence(row, missed, against)
     return {
@@ -271,6 +250,25 @@ def _revision(
             for member in members
         ],
     }
+
+
+MAP_REVISIONS = Step(
+    name="judge maps",
+    doing="judging maps",
+    version=2,
+    key="map_id",
+    tables=(
+        "out.map_revision", "out.map_revision_speed", "out.map_revision_region",
+        "out.map_revision_bike",
+    ),
+    reads=(
+        "out.stage", "out.stage_mixture", "out.stage_cruise", "out.session_curve",
+        "out.cruise_cell", "core.stage",
+    ),
+    inputs=_inputs,
+    make=each(_revision),
+    set_by=lambda settings: settings.mixture.notice_pct,
+)  # fmt: skip
 
 
 def _on_one_grid(curves: list[dict[float, float]]) -> tuple[np.ndarray, np.ndarray]:

@@ -9,13 +9,10 @@ import duckdb
 import numpy as np
 
 from flows.metrics import need
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
+from flows.steps.refresh import fingerprint
 from flows.steps.wording import signed_pct
-from schemas.settings import ShopSettings
 from warehouse import store
-
-NEED_VERSION = 1
-"""Raise it when this step changes what it gives for the same stages."""
 
 GAUGE_SD_PCT = 0.8
 """1 SD of a session's lean error from gauge and probe (common practice, no source: half of the
@@ -23,11 +20,8 @@ GAUGE_SD_PCT = 0.8
 LEAN = ("warn", "stop")
 
 
-def derive_need(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> int:
-    """Rank every build of every model by the sure part of its need for a remap.
-
-    A bike counts once in a build, by its latest stage on it.
-    """
+def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
+    """Return the latest stage of each bike on each build, and what remaps gave back."""
     stages = store.rows(
         connection,
         "SELECT stage.stage_id, stage.bike_id, stage.model_id, stage.model_label, "
@@ -40,31 +34,27 @@ def derive_need(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -
         "QUALIFY row_number() OVER (PARTITION BY stage.bike_id, stage.model_id, stage.parts_key, "
         "stage.map_label ORDER BY stage.received_on DESC, stage.job_id DESC, stage.stage_no DESC) "
         "= 1 ORDER BY stage.model_id, stage.parts_key, stage.map_label, stage.bike_id",
-    ).to_dicts()
+    )
+    remaps = store.rows(
+        connection,
+        "SELECT * FROM out.pooled_effect WHERE scope = 'one model' "
+        "AND change_kind = 'map only' AND figure = 'mean gain over the riding range' "
+        "ORDER BY effect_id",
+    )
+    # The prior is the whole shop's: a build is ranked anew when any build's evidence changes.
+    mark = fingerprint(marks(stages, "stage_id"), marks(remaps, "effect_id"))
+    return whole(mark, lambda: (stages.to_dicts(), remaps.to_dicts()))
+
+
+def _make(_: Given, payloads: list[Any]) -> Records:
+    """Rank every build of every model by the sure part of its need for a remap."""
+    ((stages, remaps),) = payloads
     groups: dict[tuple[str, str, str], list[dict[str, Any]]] = {}
     for stage in stages:
         groups.setdefault((stage["model_id"], stage["parts_key"], stage["map_label"]), []).append(
             stage
         )
-    given_back = {
-        (row["model_id"], row["change_key"]): row
-        for row in store.rows(
-            connection,
-            "SELECT * FROM out.pooled_effect WHERE scope = 'one model' "
-            "AND change_kind = 'map only' AND figure = 'mean gain over the riding range'",
-        ).iter_rows(named=True)
-    }
-    # The prior is the whole shop's: a build is ranked anew when any build's evidence changes.
-    made_from = fingerprint(
-        NEED_VERSION,
-        settings.mixture.model_dump(),
-        stages,
-        sorted((key, row["made_from"]) for key, row in given_back.items()),
-    )
-    wanted = {fingerprint(*key): made_from for key in groups}
-    to_make, to_delete = outdated(connection, "out.remap_need", "need_id", wanted)
-    if not to_make and not to_delete:
-        return 0
+    given_back = {(row["model_id"], row["change_key"]): row for row in remaps}
     prior = need.shop_prior(
         np.array([_lean(members) for members in groups.values()]),
         np.array([len(members) for members in groups.values()]),
@@ -76,7 +66,7 @@ def derive_need(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -
     rows = []
     for (key, members), error in zip(groups.items(), errors, strict=True):
         remap = given_back.get((key[0], f"remap, on {key[1]}")) if key[2] == "stock" else None
-        rows.append(_row(key, members, error, prior, remap, made_from))
+        rows.append(_row(key, members, error, prior, remap))
     ranks = need.rank_by_lower(
         np.array([row["warn_lower_share"] for row in rows]),
         np.array([row["worst_error_lower_pct"] for row in rows]),
@@ -100,12 +90,19 @@ def derive_need(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -
         for key, members in groups.items()
         for member in members
     ]
-    every = [
-        need_id
-        for (need_id,) in connection.execute("SELECT need_id FROM out.remap_need").fetchall()
-    ]
-    replace(connection, "need_id", every, {"out.remap_need": rows, "out.need_member": members_rows})
-    return len(rows)
+    return {"out.remap_need": rows, "out.need_member": members_rows}
+
+
+NEED = Step(
+    name="rank remap need",
+    doing="ranking remap need",
+    version=1,
+    tables=("out.remap_need", "out.need_member"),
+    reads=("out.stage_mixture", "out.stage", "out.stage_cruise", "out.pooled_effect"),
+    inputs=_inputs,
+    make=_make,
+    set_by=lambda settings: settings.mixture,
+)
 
 
 def _lean(members: list[dict[str, Any]]) -> int:
@@ -118,7 +115,6 @@ def _row(
     error: need.Borrowed,
     prior: need.Prior,
     remap: dict[str, Any] | None,
-    made_from: str,
 ) -> dict[str, Any]:
     lean = _lean(members)
     chance = need.warn_probability(lean, len(members), prior)
@@ -149,7 +145,6 @@ def _row(
         "given_back_lower_pct": remap["next_lower_pct"] if remap else None,
         "given_back_upper_pct": remap["next_upper_pct"] if remap else None,
         "need_rank": 0,
-        "made_from": made_from,
     }
     row["sentence"] = _sentence(members[0]["model_label"], row)
     return row

@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping
 from typing import Any
 
 import duckdb
 import numpy as np
 import polars as pl
+from pydantic import BaseModel
 
 from warehouse import statements, store
 
@@ -21,49 +21,12 @@ def fingerprint(*parts: object) -> str:
     >>> fingerprint("a", 1) == fingerprint("a", 1) != fingerprint("a1")
     True
     """
-    text = json.dumps(parts, ensure_ascii=False, sort_keys=True, default=str)
+    text = json.dumps(parts, ensure_ascii=False, sort_keys=True, default=_plain)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def outdated(
-    connection: duckdb.DuckDBPyConnection, table: str, key: str, wanted: dict[str, str]
-) -> tuple[list[str], list[str]]:
-    """Compare a table with the fingerprints that its rows should carry."""
-    standing = dict(
-        connection.execute(f"SELECT DISTINCT {key}, made_from FROM {table}").fetchall()  # noqa: S608
-    )
-    to_make = [name for name, made_from in wanted.items() if standing.get(name) != made_from]
-    to_delete = [name for name, made_from in standing.items() if wanted.get(name) != made_from]
-    return to_make, to_delete
-
-
-def replace(
-    connection: duckdb.DuckDBPyConnection,
-    key: str,
-    to_delete: list[str],
-    records: Mapping[str, list[dict[str, Any]] | pl.DataFrame],
-) -> None:
-    """Replace rows of a parent table and its children in one transaction.
-
-    All that belongs to one fingerprint is kept at once: a kill between two commits would leave a
-    fingerprint without its rows, which nothing would make again.
-    """
-    with store.transaction(connection):
-        swap(connection, key, to_delete, records)
-
-
-def swap(
-    connection: duckdb.DuckDBPyConnection,
-    key: str,
-    to_delete: list[str],
-    records: Mapping[str, list[dict[str, Any]] | pl.DataFrame],
-) -> None:
-    """Do what `replace` does, inside a transaction that holds more than these tables."""
-    for table, rows in records.items():
-        store.delete(connection, table, key, to_delete)
-        if not isinstance(rows, pl.DataFrame):
-            rows = store.frame(connection, table, rows)
-        store.insert(connection, table, rows)
+def _plain(value: Any) -> object:
+    return value.model_dump() if isinstance(value, BaseModel) else str(value)
 
 
 def forget_derived(connection: duckdb.DuckDBPyConnection) -> None:
@@ -73,7 +36,10 @@ def forget_derived(connection: duckdb.DuckDBPyConnection) -> None:
             is_made = table.startswith(("core.", "out.")) or table in {"raw.outcome", "raw.linked"}
             if is_made and not statements.is_view(statement):
                 connection.execute(f"DELETE FROM {table}")  # noqa: S608
-        connection.execute("DELETE FROM raw.finished WHERE flow_name = 'derive'")
+        connection.execute(
+            "DELETE FROM raw.finished "
+            "WHERE flow_name = 'derive' OR starts_with(flow_name, 'derive: ')"
+        )
 
 
 def stacked(key: str, parts: dict[str, dict[str, np.ndarray]]) -> pl.DataFrame:

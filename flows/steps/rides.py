@@ -13,25 +13,20 @@ from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
+import polars as pl
 
 from flows.metrics import cruise, transients
 from flows.metrics.exhaust_gas import GASOLINE, lambda_from_exhaust_gas
 from flows.metrics.fuel import mixed_atom_ratios
 from flows.metrics.mixture import part_throttle_band
 from flows.steps.builds import blend_by_mass
-from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, outdated, swap
+from flows.steps.engine import Given, Inputs, Records, Step, by_key, each, with_settings
 from flows.steps.ride_repeats import find_repeats, repeated
 from flows.steps.samples import MANY_ROWS, Channels, read_samples
 from schemas.columns import CHANNELS
 from schemas.settings import Mixture, ShopSettings
 from warehouse import store
-from warehouse.shop import ShopFolder
 
-RIDES_VERSION = 8
-"""Raise it when this step changes what it gives for the same samples."""
-
-BATCH_RIDES = 20
 LAMBDAS = ("lambda_wide", "lambda_wide_2")
 LEAST_CELL_DWELL_S = 2.0
 """A cell passed through for less has no say in the worst of a stage."""
@@ -70,15 +65,10 @@ TABLES = (
 """Tables by stage, beside the stage's line."""
 
 
-def derive_rides(
-    connection: duckdb.DuckDBPyConnection,
-    shop: ShopFolder,
-    settings: ShopSettings,
-    progress: Progress,
-) -> int:
-    """Make the rides and cruise cells of every stage whose logs or settings changed."""
-    stages: dict[str, list[dict[str, Any]]] = {}
-    for row in store.rows(
+def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
+    """Return the rides of each stage, with the words that say of which a ride is a copy."""
+    settings = given.settings
+    rides = store.rows(
         connection,
         "SELECT ride.*, stage.job_id, stage.bike_id, stage.target_lambda, build.fuel, "
         "bike.model_id, reading.sample_id, "
@@ -89,71 +79,61 @@ def derive_rides(
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "JOIN core.build AS build USING (build_id) "
         "JOIN raw.reading AS reading USING (file_sha256) ORDER BY ride.stage_id, ride.ride_id",
-    ).iter_rows(named=True):
-        row["marks"] = json.loads(row["marks"] or "{}")
-        stages.setdefault(row["stage_id"], []).append(row)
-    copies = repeated(connection)
-    wanted = _wanted(stages, copies, settings)
-    to_make, to_delete = outdated(connection, "out.stage_cruise", "stage_id", wanted)
-    if to_make or to_delete:
-        find_repeats(connection, [row["ride_id"] for name in to_make for row in stages[name]])
-        copies = repeated(connection)
-        wanted = _wanted(stages, copies, settings)
-        to_make, to_delete = outdated(connection, "out.stage_cruise", "stage_id", wanted)
-    gone_rides = [
-        ride_id
-        for (ride_id,) in connection.execute(
-            "SELECT ride_id FROM out.ride WHERE stage_id IN (SELECT unnest(?))", [to_delete]
-        ).fetchall()
-    ]
-    ride_rows: list[dict[str, Any]] = []
-    exclusions: list[dict[str, Any]] = []
-    made: dict[str, list[dict[str, Any]]] = {name: [] for name in TABLES}
-    lines: list[dict[str, Any]] = []
-    for start in range(0, len(to_make), BATCH_RIDES):
-        batch = to_make[start : start + BATCH_RIDES]
-        for stage_id in batch:
-            of_stage = stages[stage_id][0]
-            wanted_mixture = settings.mixture_on(of_stage["fuel"], of_stage["target_lambda"])
-            parts = []
-            for row in stages[stage_id]:
-                # One ride at a time: a long one may fill the memory that there is.
-                samples = read_samples(shop, [row], CHANNELS)[row["sample_id"]]
-                head, left_out, part = _ride(row, samples, settings, wanted_mixture)
-                if row["ride_id"] in copies:
-                    head, left_out, part = _as_copy(head, copies[row["ride_id"]])
-                head["made_from"] = wanted[stage_id]
-                ride_rows.append(head)
-                exclusions += left_out
-                if part is not None:
-                    parts.append(part)
-            rows_made = _of_stage(stage_id, parts, settings.mixture.gauge_accuracy_pct)
-            for name, rows in rows_made.items():
-                made[name] += rows
-            lines.append(_line(stages[stage_id], parts, rows_made, wanted[stage_id]))
-        progress(min(start + BATCH_RIDES, len(to_make)), len(to_make), "reading rides")
-    if to_make or to_delete:
-        of_rides = {"out.ride": ride_rows, "out.ride_exclusion": exclusions}
-        with store.transaction(connection):
-            swap(connection, "ride_id", gone_rides, of_rides)
-            swap(connection, "stage_id", to_delete, {**made, "out.stage_cruise": lines})
-    return len(to_make)
+    )
+    copy_of = pl.col("ride_id").replace_strict(
+        repeated(connection), default="", return_dtype=pl.String
+    )
+    rides = with_settings(
+        rides.with_columns(copy_of=copy_of),
+        ("fuel",),
+        lambda fuel: [settings.mixture_on(fuel), blend_by_mass(fuel, settings)],
+    )
+    return by_key("stage_id", {"rides": rides}, without=("sample_path",))
 
 
-def _wanted(
-    stages: dict[str, list[dict[str, Any]]], copies: dict[str, str], settings: ShopSettings
-) -> dict[str, str]:
-    """Return what each stage's rides should be made from."""
-    return {
-        stage_id: fingerprint(
-            RIDES_VERSION,
-            settings.mixture_on(rides[0]["fuel"]).model_dump(),
-            blend_by_mass(rides[0]["fuel"], settings),
-            [{k: v for k, v in row.items() if k != "sample_path"} for row in rides],
-            [copies.get(row["ride_id"], "") for row in rides],
-        )
-        for stage_id, rides in stages.items()
-    }
+def _find_repeats(connection: duckdb.DuckDBPyConnection, due: list[str]) -> None:
+    changed = connection.execute(
+        "SELECT ride_id FROM core.ride WHERE stage_id IN (SELECT unnest(?)) ORDER BY ALL", [due]
+    ).fetchall()
+    find_repeats(connection, [ride_id for (ride_id,) in changed])
+
+
+def _make(given: Given, payload: dict[str, Any]) -> Records:
+    """Return the rides and cruise cells of a stage."""
+    settings = given.settings
+    rides = [row | {"marks": json.loads(row["marks"] or "{}")} for row in payload["rides"]]
+    wanted = settings.mixture_on(rides[0]["fuel"], rides[0]["target_lambda"])
+    heads, exclusions, parts = [], [], []
+    for row in rides:
+        # One ride at a time: a long one may fill the memory that there is.
+        samples = read_samples(given.shop, [row], CHANNELS)[row["sample_id"]]
+        head, left_out, part = _ride(row, samples, settings, wanted)
+        if row["copy_of"]:
+            head, left_out, part = _as_copy(head, row["copy_of"])
+        heads.append(head)
+        exclusions += left_out
+        parts += [part] if part is not None else []
+    of_stage = _of_stage(payload["stage_id"], parts, settings.mixture.gauge_accuracy_pct)
+    of_rides = {"out.ride": heads, "out.ride_exclusion": exclusions}
+    return {**of_stage, **of_rides, "out.stage_cruise": [_line(rides, parts, of_stage)]}
+
+
+RIDES = Step(
+    name="read rides",
+    doing="reading rides",
+    version=8,
+    key="stage_id",
+    tables=("out.stage_cruise", *TABLES, "out.ride", "out.ride_exclusion"),
+    beside=("out.same_ride",),
+    through={"out.ride_exclusion": ("ride_id", "out.ride")},
+    reads=(
+        "core.ride", "core.stage", "core.bike", "core.build", "raw.reading", "raw.arrival",
+    ),
+    inputs=_inputs,
+    make=each(_make),
+    batch=20,
+    settle=_find_repeats,
+)  # fmt: skip
 
 
 def _as_copy(
@@ -650,7 +630,6 @@ def _line(
     rides: list[dict[str, Any]],
     parts: list[_Part],
     made: dict[str, list[dict[str, Any]]],
-    made_from: str,
 ) -> dict[str, Any]:
     def seconds(name: str, part: _Part) -> float:
         chosen = part.channel["reasons"] == "" if name == "steady" else part.channel[name]
@@ -691,7 +670,6 @@ def _line(
         if worst
         else None,
         "worst_speed_rpm": (worst["speed_from_rpm"] + worst["speed_to_rpm"]) / 2 if worst else None,
-        "made_from": made_from,
     }
 
 

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import duckdb
 import numpy as np
 
 from flows.metrics import curve, heat, mixture, session
-from flows.steps.progress import Progress
-from flows.steps.refresh import fingerprint, or_none, outdated, replace, stacked
+from flows.steps.engine import Given, Inputs, Records, Step, by_key, each, with_settings
+from flows.steps.refresh import or_none, stacked
 from schemas.settings import Mixture, ShopSettings
 from warehouse import store
-
-SESSIONS_VERSION = 4
-"""Raise it when this step changes what it gives for the same curves."""
 
 LEAST_WINDOW_RPM = 150.0
 """Width over which a lean error must hold: one bandwidth, so that no wiggle makes a window."""
@@ -36,59 +34,61 @@ CURVE_COLUMNS = (
 )
 
 
-def derive_sessions(
-    connection: duckdb.DuckDBPyConnection, settings: ShopSettings, progress: Progress
-) -> int:
-    """Make the session of every stage whose pulls, target or settings changed."""
-    stages = {
-        row["stage_id"]: row
-        for row in store.rows(
-            connection,
-            "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.build_id, "
-            "stage.target_lambda, build.fuel, bike.model_id, model.induction, job.received_on, "
-            "list(struct_pack(pull_id := pull.pull_id, made_from := pull.made_from, "
-            "is_used := pull.is_used, trouble := pull.trouble) "
-            "ORDER BY pull.pull_no) AS pulls "
-            "FROM core.stage AS stage JOIN core.job AS job ON stage.job_id = job.job_id "
-            "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
-            "JOIN core.model AS model USING (model_id) "
-            "JOIN core.build AS build ON stage.build_id = build.build_id "
-            "JOIN out.pull AS pull ON stage.stage_id = pull.stage_id "
-            "GROUP BY ALL HAVING bool_or(pull.is_used) ORDER BY stage.stage_id",
-        ).iter_rows(named=True)
-    }
-    wanted = {
-        stage_id: fingerprint(
-            SESSIONS_VERSION,
-            settings.mixture_on(row["fuel"]).model_dump(),
-            settings.figures.model_dump(),
-            settings.trust.repeatability_share,
-            row,
-        )
-        for stage_id, row in stages.items()
-    }
-    to_make, to_delete = outdated(connection, "out.session", "stage_id", wanted)
-    records: dict[str, list[dict[str, Any]]] = {
-        "out.session": [],
-        "out.session_pull": [],
-        "out.stage_mixture": [],
-        "out.lean_window": [],
-        "out.window_knock": [],
-    }
-    curves: dict[str, dict[str, np.ndarray]] = {}
-    heads, points = _pulls_of(connection, to_make)
-    for done, stage_id in enumerate(to_make, start=1):
-        made, curves[stage_id] = _session(
-            stages[stage_id], heads[stage_id], points, settings, wanted[stage_id]
-        )
-        for table, rows in made.items():
-            records[table] += rows
-        if done % 25 == 0 or done == len(to_make):
-            progress(done, len(to_make), "averaging sessions")
-    if to_make or to_delete:
-        curve_frame = stacked("stage_id", curves)
-        replace(connection, "stage_id", to_delete, {**records, "out.session_curve": curve_frame})
-    return len(to_make)
+def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
+    """Return the stages that have pulls which count, each with the pulls that it is made from."""
+    stages = store.rows(
+        connection,
+        "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.build_id, "
+        "stage.target_lambda, build.fuel, bike.model_id, model.induction, job.received_on, "
+        "list(struct_pack(pull_id := pull.pull_id, made_from := pull.made_from, "
+        "is_used := pull.is_used, trouble := pull.trouble) "
+        "ORDER BY pull.pull_no, pull.pull_id) AS pulls "
+        "FROM core.stage AS stage JOIN core.job AS job ON stage.job_id = job.job_id "
+        "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
+        "JOIN core.model AS model USING (model_id) "
+        "JOIN core.build AS build ON stage.build_id = build.build_id "
+        "JOIN out.pull AS pull ON stage.stage_id = pull.stage_id "
+        "GROUP BY ALL HAVING bool_or(pull.is_used) ORDER BY stage.stage_id",
+    )
+    stages = with_settings(stages, ("fuel",), given.settings.mixture_on)
+
+    def more(due: list[str]) -> Callable[[str], dict[str, Any]]:
+        heads, curves = _pulls_of(connection, due)
+
+        def of_stage(stage_id: str) -> dict[str, Any]:
+            own = heads[stage_id]
+            used = [head["pull_id"] for head in own if head["is_used"]]
+            return {"heads": own, "curves": {pull_id: curves[pull_id] for pull_id in used}}
+
+        return of_stage
+
+    return by_key("stage_id", {"stage": stages}, more)
+
+
+def _make(given: Given, payload: dict[str, Any]) -> Records:
+    """Average the pulls of a stage."""
+    (stage,) = payload["stage"]
+    made, curve = _session(stage, payload["heads"], payload["curves"], given.settings)
+    return {**made, "out.session_curve": stacked("stage_id", {stage["stage_id"]: curve})}
+
+
+SESSIONS = Step(
+    name="average sessions",
+    doing="averaging sessions",
+    version=4,
+    key="stage_id",
+    tables=(
+        "out.session", "out.session_pull", "out.stage_mixture", "out.lean_window",
+        "out.window_knock", "out.session_curve",
+    ),
+    reads=(
+        "out.pull", "out.pull_curve", "core.stage", "core.job", "core.bike", "core.model",
+        "core.build",
+    ),
+    inputs=_inputs,
+    make=each(_make),
+    set_by=lambda settings: [settings.figures, settings.trust.repeatability_share],
+)  # fmt: skip
 
 
 def _pulls_of(
@@ -136,7 +136,6 @@ def _session(
     heads: list[dict[str, Any]],
     points: dict[str, np.ndarray],
     settings: ShopSettings,
-    made_from: str,
 ) -> tuple[dict[str, list[dict[str, Any]]], dict[str, np.ndarray]]:
     used = [head for head in heads if head["is_used"]]
     of_used = [points[head["pull_id"]] for head in used]
@@ -243,7 +242,6 @@ def _session(
         "is_peak_reached": is_reached,
         "has_air_doubt": doubt,
         "notes": "; ".join(notes),
-        "made_from": made_from,
     }
     windows = mixture.mixture_windows(
         grid,
@@ -267,7 +265,7 @@ def _session(
         ],
         "out.stage_mixture": [
             {
-                **_mixture(stage, used, grid, error, torque, windows, made_from),
+                **_mixture(stage, used, grid, error, torque, windows),
                 "worst_lower_pct": _at_worst(error, known.low_pct),
                 "worst_upper_pct": _at_worst(error, known.high_pct),
             }
@@ -435,7 +433,6 @@ def _mixture(
     error: np.ndarray,
     torque: np.ndarray,
     windows: list[mixture.Window],
-    made_from: str,
 ) -> dict[str, Any]:
     has_lambda = bool(np.isfinite(error).any())
     worst = (
@@ -459,5 +456,4 @@ def _mixture(
         "is_near_peak_torque": any(window.is_near_peak_torque for window in lean),
         "probe_place": next((head["probe_place"] for head in used if head["has_lambda"]), None),
         "reason": "" if has_lambda else NOT_WIDEBAND,
-        "made_from": made_from,
     }

@@ -12,16 +12,15 @@ from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
+import polars as pl
 
 from flows.metrics import air, session, stability
-from flows.steps.refresh import fingerprint, outdated, replace
+from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
+from flows.steps.refresh import fingerprint
 from flows.steps.sessions import on_one_grid
-from flows.steps.trust import DEFAULT, rounded_up, session_curves
+from flows.steps.trust import DEFAULT, rounded_up, session_curves, trust_of
 from flows.steps.wording import signed_pct
 from warehouse import store
-
-STABILITY_VERSION = 6
-"""Raise it when this step changes what it gives for the same sessions."""
 
 REFERENCE_SESSIONS = 10
 """The limits come from the control bike's first sessions in sound air, and are then frozen."""
@@ -60,17 +59,22 @@ Pairs = dict[int, list[tuple[dict[str, Any], dict[str, Any]]]]
 """Sound sessions with their rows, by the number of their chart."""
 
 
-def derive_stability(
-    connection: duckdb.DuckDBPyConnection, trust: dict[str, Any], altitude_m: float | None
-) -> int:
-    """Chart the control bike and read over the weather anew when a session has come or changed."""
-    sessions = _sessions(connection)
-    made_from = fingerprint(STABILITY_VERSION, sessions, trust, altitude_m)
-    to_make, to_delete = outdated(
-        connection, "out.dyno_verdict", "made_from", {made_from: made_from}
-    )
-    if not to_make:
-        return 0
+def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
+    sessions, trust = _sessions(connection), trust_of(connection)
+
+    def load() -> Any:
+        rows = sessions.to_dicts()
+        control = [s["stage_id"] for s in rows if s["is_control"]]
+        curves = session_curves(connection, control)
+        return rows, trust, curves, _levels(connection, control)
+
+    return whole(fingerprint(marks(sessions, "stage_id"), trust), load)
+
+
+def _make(given: Given, payloads: list[Any]) -> Records:
+    """Chart the control bike and read over the weather."""
+    ((sessions, trust, curves, levels),) = payloads
+    altitude_m = given.settings.shop.altitude_m
     checks: list[dict[str, Any]] = []
     events: list[dict[str, Any]] = []
     verdicts = [_repeatability(trust), _remount(trust)]
@@ -78,14 +82,14 @@ def derive_stability(
     charts: list[Chart] = []
     for (bike_id, dyno), of_bike in _grouped(control, "bike_id", "dyno"):
         alike, left_out = _as_at_first(list(of_bike))
-        rows, found = _chart(connection, alike, trust)
+        rows, found = _chart(alike, curves, trust)
         charts.append(Chart(bike_id, dyno, alike, rows))
         checks += rows
         events += found
         several = len({s["dyno"] for s in control if s["bike_id"] == bike_id}) > 1
         name = f"{bike_id} on {_subject(dyno)}" if several else bike_id
         verdicts.append(_bike_verdict(name, alike, rows, left_out))
-        verdicts += _reference(connection, name, rows)
+        verdicts += _reference(name, rows, levels)
     said, found = _air_correction(charts)
     verdicts += said
     events += found
@@ -124,11 +128,24 @@ def derive_stability(
     for name, number in (("out.dyno_event", "event_no"), ("out.dyno_verdict", "verdict_no")):
         for place, row in enumerate(tables[name], start=1):
             row[number] = place
-    for rows in tables.values():
-        for row in rows:
-            row["made_from"] = made_from
-    replace(connection, "made_from", to_delete, tables)
-    return len(checks)
+    return tables
+
+
+STABILITY = Step(
+    name="chart the control bike",
+    doing="charting the control bike",
+    version=6,
+    # Only of the verdicts there is always one.
+    tables=("out.dyno_verdict", "out.dyno_check", "out.dyno_event", "out.session_drift"),
+    reads=(
+        "out.session", "out.session_curve", "out.session_pull", "out.pull", "out.trust",
+        "out.remount_region",
+        "core.bike", "core.stage", "core.build", "core.pull",
+    ),
+    inputs=_inputs,
+    make=_make,
+    set_by=lambda settings: settings.shop.altitude_m,
+)  # fmt: skip
 
 
 def drifts_of(connection: duckdb.DuckDBPyConnection) -> dict[str, dict[str, tuple[float, float]]]:
@@ -142,7 +159,7 @@ def drifts_of(connection: duckdb.DuckDBPyConnection) -> dict[str, dict[str, tupl
     return found
 
 
-def _sessions(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+def _sessions(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     return store.rows(
         connection,
         "SELECT session.stage_id, session.job_id, session.bike_id, session.run_on, "
@@ -167,7 +184,7 @@ def _sessions(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         "FROM (SELECT unnest(string_split(pull.notes, '; ')) AS said) "
         "WHERE starts_with(said, 'air in doubt: ')) AS note ON TRUE "
         "GROUP BY ALL ORDER BY session.run_on, session.stage_id",
-    ).to_dicts()
+    )
 
 
 def _grouped(
@@ -365,10 +382,9 @@ def _known_sd_pct(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> floa
 
 
 def _chart(
-    connection: duckdb.DuckDBPyConnection, sessions: list[dict[str, Any]], trust: dict[str, Any]
+    sessions: list[dict[str, Any]], curves: dict[str, np.ndarray], trust: dict[str, Any]
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Return the chart of one control bike on one dyno, and the events it shows."""
-    curves = session_curves(connection, [s["stage_id"] for s in sessions])
     sound = np.array([s["is_corrected"] and not s["has_air_doubt"] for s in sessions])
     reference = sound & (np.cumsum(sound) <= REFERENCE_SESSIONS)
     if reference.sum() < LEAST_REFERENCE:
@@ -413,21 +429,26 @@ def _chart(
     return rows, events
 
 
-def _reference(
-    connection: duckdb.DuckDBPyConnection, name: str, rows: list[dict[str, Any]]
-) -> list[dict[str, Any]]:
-    """Say whether the sessions that set the limits belong together."""
-    reference = [row for row in rows if row["is_reference"]]
-    if not reference:
-        return []
+def _levels(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> dict[str, list[float]]:
+    """Return the levels of the pulls of some sessions."""
     pulls: dict[str, list[float]] = {}
     for stage_id, level_pct in connection.execute(
         "SELECT stage_id, level_pct FROM out.session_pull "
         "WHERE stage_id IN (SELECT unnest(?)) AND level_pct IS NOT NULL "
         "ORDER BY stage_id, pull_id",
-        [[row["stage_id"] for row in reference]],
+        [stage_ids],
     ).fetchall():
         pulls.setdefault(stage_id, []).append(level_pct)
+    return pulls
+
+
+def _reference(
+    name: str, rows: list[dict[str, Any]], pulls: dict[str, list[float]]
+) -> list[dict[str, Any]]:
+    """Say whether the sessions that set the limits belong together."""
+    reference = [row for row in rows if row["is_reference"]]
+    if not reference:
+        return []
     groups = [
         row["level_pct"] + np.array(own) - np.mean(own)
         for row in reference

@@ -10,13 +10,11 @@ import duckdb
 import numpy as np
 
 from flows.metrics import session
-from flows.steps.refresh import fingerprint, outdated, parts_of, replace
+from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
+from flows.steps.refresh import fingerprint, parts_of
 from flows.steps.sessions import on_one_grid
 from schemas.settings import ShopSettings
 from warehouse import store
-
-TRUST_VERSION = 3
-"""Raise it when this step changes what it gives for the same sessions."""
 
 SHARE_STEP = 0.0005
 """Shares are rounded to this: a new session then rarely moves every interval in the shop."""
@@ -34,17 +32,30 @@ OWN = "the shop's own"
 DEFAULT = "stated default, common practice, until the shop has its own"
 
 
-def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> dict[str, Any]:
-    """Make the one row of out.trust, and out.remount_region."""
+def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     sessions = store.rows(
         connection,
         "SELECT session.stage_id, session.bike_id, session.run_on, session.pulls_used, "
         "session.repeatability_share, session.reference_factor_sd, session.has_air_doubt, "
-        "session.is_corrected, stage.build_id, stage.stage_no, stage.gear, stage.dyno, stage.tyre, "
-        "stage.mounting FROM out.session AS session "
+        "session.is_corrected, session.made_from, stage.build_id, stage.stage_no, stage.gear, "
+        "stage.dyno, stage.tyre, stage.mounting FROM out.session AS session "
         "JOIN core.stage AS stage USING (stage_id) "
         "ORDER BY session.bike_id, session.run_on, session.stage_id",
-    ).to_dicts()
+    )
+
+    def load() -> Any:
+        rows = sessions.to_dicts()
+        found = _unchanged(rows)
+        curves = session_curves(connection, [s["stage_id"] for pair in found for s in pair])
+        return rows, found, curves
+
+    return whole(fingerprint(marks(sessions, "stage_id")), load)
+
+
+def _make(given: Given, payloads: list[Any]) -> Records:
+    """Return the one row of out.trust, and out.remount_region."""
+    ((sessions, unchanged, curves),) = payloads
+    settings = given.settings
     shares = [s for s in sessions if s["repeatability_share"] is not None]
     usual = session.shop_repeatability(
         np.array([s["repeatability_share"] for s in shares]),
@@ -53,7 +64,7 @@ def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) 
     own = len(shares) >= LEAST_SESSIONS and math.isfinite(usual.sd)
     repeatability = rounded_up(usual.sd) if own else settings.trust.repeatability_share
     dof = whole_dof(usual.dof) if own else DEFAULT_DOF
-    pairs = _unchanged_pairs(connection, sessions)
+    pairs = _pairs(unchanged, curves)
     # What the pulls and the correction put into a pair is counted for themselves in every gain.
     variance = [
         repeatability**2 * (1 / a["pulls_used"] + 1 / b["pulls_used"]) / 2
@@ -79,15 +90,6 @@ def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) 
         else f"{OWN}, from {len(pairs)} unchanged repeats",
     }
     regions = _regions(pairs, variance, row, settings)
-    # The words count sessions; only the figures decide whether gains are made again.
-    row["made_from"] = fingerprint(
-        TRUST_VERSION,
-        {
-            k: row[k]
-            for k in ("repeatability_share", "repeatability_dof", "remount_share", "remount_dof")
-        },
-        [[region.from_share, region.to_share, region.share] for region in regions],
-    )
     rows = [
         {
             "from_peak_speed_share": region.from_share,
@@ -96,18 +98,23 @@ def derive_trust(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) 
             "remount_dof": whole_dof(region.dof),
             "remount_pairs": region.pairs,
             "remount_origin": _ORIGINS[region.origin],
-            "made_from": row["made_from"],
         }
         for region in regions
     ]
-    standing = store.rows(connection, "SELECT * FROM out.trust").to_dicts()
-    standing_rows = store.rows(
-        connection, "SELECT * FROM out.remount_region ORDER BY from_peak_speed_share"
-    ).to_dicts()
-    if standing != [row] or standing_rows != rows:
-        _, gone = outdated(connection, "out.trust", "made_from", {})
-        replace(connection, "made_from", gone, {"out.trust": [row], "out.remount_region": rows})
-    return row | {"remount_regions": regions}
+    return {"out.trust": [row], "out.remount_region": rows}
+
+
+def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
+    """Return the row of out.trust with the regions of remounting.
+
+    Without `made_from`: most new sessions move no figure of it, and then nothing that rests on it.
+    """
+    (row,) = store.rows(connection, "SELECT * EXCLUDE (made_from) FROM out.trust").to_dicts()
+    regions = connection.execute(
+        "SELECT from_peak_speed_share, to_peak_speed_share, remount_share, remount_dof, "
+        "remount_pairs, remount_origin FROM out.remount_region ORDER BY from_peak_speed_share"
+    ).fetchall()
+    return row | {"remount_regions": [session.RegionRemount(*region) for region in regions]}
 
 
 _ORIGINS = {
@@ -165,13 +172,10 @@ def whole_dof(dof: float) -> float:
     return float(min(max(round(min(dof, MOST_DOF)), 1), MOST_DOF))
 
 
-def _unchanged_pairs(
-    connection: duckdb.DuckDBPyConnection, sessions: list[dict[str, Any]]
-) -> list[tuple[dict[str, Any], dict[str, Any], np.ndarray, np.ndarray]]:
-    """Return successive sessions of a bike between which nothing changed but the mounting.
-
-    With each pair its speeds, as shares of that at peak power, and the ln ratio at them.
-    """
+def _unchanged(
+    sessions: list[dict[str, Any]],
+) -> list[tuple[dict[str, Any], dict[str, Any]]]:
+    """Return successive sessions of a bike between which nothing changed but the mounting."""
     found = []
     for before, after in pairwise(sessions):
         same = all(
@@ -180,7 +184,13 @@ def _unchanged_pairs(
         sound = all(s["is_corrected"] and not s["has_air_doubt"] for s in (before, after))
         if same and sound and before["mounting"] != after["mounting"]:
             found.append((before, after))
-    curves = session_curves(connection, [s["stage_id"] for pair in found for s in pair])
+    return found
+
+
+def _pairs(
+    found: list[tuple[dict[str, Any], dict[str, Any]]], curves: dict[str, np.ndarray]
+) -> list[tuple[dict[str, Any], dict[str, Any], np.ndarray, np.ndarray]]:
+    """Return each pair with its speeds, as shares of that at peak power, and the ln ratio there."""
     pairs = []
     for before, after in found:
         grid, power = on_one_grid([curves[before["stage_id"]], curves[after["stage_id"]]], 1)
@@ -205,3 +215,15 @@ def session_curves(
         stage_ids,
     )
     return {stage_id: part.to_numpy() for stage_id, part in parts.items()}
+
+
+TRUST = Step(
+    name="judge the dyno's repeatability",
+    doing="judging the dyno's repeatability",
+    version=3,
+    tables=("out.trust", "out.remount_region"),
+    reads=("out.session", "out.session_curve", "core.stage"),
+    inputs=_inputs,
+    make=_make,
+    set_by=lambda settings: settings.trust,
+)

@@ -173,7 +173,7 @@ def test_a_fault_of_our_own_is_told_as_one_and_kept_whole_in_a_log(copy, monkeyp
     def faulty(*arguments):
         raise ZeroDivisionError("division by zero")
 
-    monkeypatch.setattr("flows.derive.derive_curves", faulty)
+    monkeypatch.setattr("flows.steps.engine.bring_up", faulty)
     code, said = run(copy, "update")
     assert code == 70
     assert "This is a fault of Rollbook, not of your files (ZeroDivisionError:" in said

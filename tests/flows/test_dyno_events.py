@@ -2,15 +2,20 @@
 
 import re
 from datetime import date, timedelta
+from pathlib import Path
 
 import duckdb
 import numpy as np
 import pytest
 
 from flows.metrics.stability import drift_of_pair
-from flows.steps.stability import derive_stability, drifts_of
+from flows.steps import engine
+from flows.steps.progress import quietly
+from flows.steps.stability import STABILITY, drifts_of
 from flows.steps.trust import DEFAULT
+from schemas.settings import Shop, ShopSettings
 from warehouse import store
+from warehouse.shop import ShopFolder
 
 START = date(2025, 1, 7)
 SPEED = np.arange(3000.0, 9000.0, 50.0)
@@ -84,8 +89,14 @@ class Bench:
         for number, level in enumerate(levels):
             self.run(f"c{number:02}", START + timedelta(days=14 * number), level_pct=level, **air)
 
-    def judge(self, altitude_m=310.0):
-        return derive_stability(self.connection, TRUST, altitude_m)
+    def judge(self, altitude_m=310.0, **trust):
+        """Take the step; return how many sessions are charted, 0 where nothing was to be done."""
+        self.connection.execute("DELETE FROM out.trust")
+        self.put("out.trust", remount_dof=19.0, made_from="t", **TRUST | trust)
+        given = engine.Given(ShopFolder(Path()), ShopSettings(shop=Shop(altitude_m=altitude_m)))
+        made = engine.bring_one_up(self.connection, STABILITY, given, quietly)
+        counted = self.connection.execute("SELECT count(*) FROM out.dyno_check").fetchall()
+        return made * counted[0][0]
 
     def events(self, kind):
         return store.rows(
@@ -224,7 +235,7 @@ def test_limits_are_not_narrower_than_the_shops_own_scatter(bench):
 
 def test_a_default_is_no_scatter_of_the_shops_own(bench):
     bench.control_runs(0.05 * steady(12))
-    derive_stability(bench.connection, TRUST | {"remount_origin": DEFAULT}, 310.0)
+    bench.judge(remount_origin=DEFAULT)
     (upper,) = bench.connection.execute(
         "SELECT max(individual_upper_pct) FROM out.dyno_check"
     ).fetchone()

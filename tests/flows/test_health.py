@@ -296,11 +296,11 @@ def test_another_model_is_no_sibling(five, make):
 def test_a_new_sibling_holds_its_own_model_anew_and_no_other(five, make):
     for number in (6, 7):
         put_bike(five, make, number, make.pull(1.0 + number / 1000), model="Strada 790")
-    assert five.work().healths == 7
-    assert five.work().healths == 0
+    assert five.work().made["hold bikes against siblings"] == 7
+    assert five.work().made["hold bikes against siblings"] == 0
     before = dict(five.rows("SELECT bike_id, made_from FROM out.health"))
     put_bike(five, make, 8, make.pull(1.003), model="Strada 790")
-    assert five.work().healths == 3
+    assert five.work().made["hold bikes against siblings"] == 3
     after = dict(five.rows("SELECT bike_id, made_from FROM out.health"))
     assert {bike for bike in before if before[bike] != after[bike]} == {"B-6", "B-7"}
 

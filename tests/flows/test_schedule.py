@@ -51,7 +51,7 @@ def test_an_intake_reports_what_waits_and_asks_for_a_derive_until_it_is_publishe
     state = schedule.derive_flow(str(shop.folder.root), return_state=True)
     assert state.message == "snapshot 1"
     assert snapshot.current(shop.folder.root).number == 1
-    assert "| gains | 1 |" in newest_artifact("derive")
+    assert "| compare stages | 1 |" in newest_artifact("derive")
 
     schedule.intake_flow(str(shop.folder.root), return_state=True)
     assert asked == ["derive/after-intake"]
@@ -113,8 +113,8 @@ def test_a_report_keeps_evil_names_and_reasons_inside_their_cells(schedule):
 
 
 def test_a_derive_report_counts_what_was_made_and_names_what_is_broken(schedule):
-    result = DeriveResult(3, 2, 1, 0, 0, 0, 0, 0, 0, 0, 0, ["out.pull: x_y (2 rows): *look*"])
+    result = DeriveResult({"draw curves": 3}, ["out.pull: x_y (2 rows): *look*"])
     report = schedule.derive_report(result, 7)
     assert report.startswith("Snapshot 7.")
-    assert "| curves | 3 |" in report
+    assert "| draw curves | 3 |" in report
     assert "\\*look\\*" in report

@@ -26,7 +26,8 @@ from typing import NamedTuple
 import duckdb
 
 from flows import apart
-from flows.steps import archive, curves, link, read
+from flows.derive import STEPS
+from flows.steps import archive, link, read
 from schemas.units import conversion
 from tests.conftest import LittleShop, card_text, part, pull_text, ride_text, stage_text
 from tests.result_table import write_beside
@@ -146,6 +147,8 @@ class Points:
         while frame is not None:
             path = Path(frame.f_code.co_filename)
             place = path.relative_to(REPOSITORY).as_posix() if REPOSITORY in path.parents else ""
+            if place == "flows/steps/engine.py" and "step" in frame.f_locals:
+                return frame.f_locals["step"].name
             if place.startswith(("flows/", "warehouse/")) and place not in PASSED_OVER:
                 return f"{path.stem}.{frame.f_code.co_name}"
             frame = frame.f_back
@@ -228,7 +231,9 @@ def update(root: str, answer: str, kill_at: int | None, with_state: bool) -> Non
     """Bring a shop up to date and write what was passed, and what stands then, as JSON."""
     os.fsync = lambda _: None  # a killed process, unlike a cut cable, loses nothing written
     archive.PIECE_BYTES = read.LONG_BYTES = SMALL_BYTES
-    read.BATCH_FILES, curves.BATCH_PULLS, link.BATCH_FOLDERS = 12, 8, 4
+    read.BATCH_FILES, link.BATCH_FOLDERS = 12, 4
+    for step in STEPS:
+        object.__setattr__(step, "batch", 8)
     told: dict[str, object] = {}
     points = Points(kill_at)
     try:
