@@ -5,59 +5,56 @@ from zoneinfo import ZoneInfo
 
 import streamlit as st
 
-from dashboard import wording
 from dashboard.open_shop import standing
+from warehouse import wording
 
 VIEWS = Path(__file__).parent / "views"
 SECONDS_BETWEEN_LOOKS = 4
 
 st.set_page_config(page_title="Rollbook", layout="wide", initial_sidebar_state="auto")
 
+home = st.Page(VIEWS / "what_came_in.py", title="What came in?", default=True)
+
+
+def what_came_in() -> None:
+    """Lead the first page's own name to it: it stands at the bare address."""
+    st.switch_page(home)
+
+
+def pages(*named: tuple[str, str, str]) -> list[st.Page]:
+    """Return pages by their file, address and title."""
+    return [
+        st.Page(VIEWS / f"{file}.py", title=title, url_path=address)
+        for file, address, title in named
+    ]
+
+
 page = st.navigation(
     {
         "Bring in": [
-            st.Page(VIEWS / "what_came_in.py", title="What came in?", url_path="what-came-in"),
-            st.Page(VIEWS / "bring_in_job.py", title="Bring in a job", url_path="bring-in-a-job"),
-            st.Page(VIEWS / "teach_layout.py", title="Teach a layout", url_path="teach-a-layout"),
-        ],
-        "Bike on the dyno": [
-            st.Page(VIEWS / "health.py", title="Is this bike sound?", url_path="health"),
-            st.Page(
-                VIEWS / "before_and_after.py",
-                title="What did it gain?",
-                url_path="before-and-after",
-            ),
-            st.Page(
-                VIEWS / "fuel_change.py", title="What does the map need?", url_path="fuel-change"
+            home,
+            st.Page(what_came_in, url_path="what-came-in", visibility="hidden"),
+            *pages(
+                ("bring_in_job", "bring-in-a-job", "Bring in a job"),
+                ("teach_layout", "teach-a-layout", "Teach a layout"),
             ),
         ],
-        "Before the job": [
-            st.Page(
-                VIEWS / "builds_like_this.py",
-                title="Have we built this before?",
-                url_path="builds-like-this",
-            ),
-            st.Page(
-                VIEWS / "expected_mixture.py",
-                title="What mixture to expect?",
-                url_path="expected-mixture",
-            ),
-            st.Page(VIEWS / "plan_pulls.py", title="How many pulls?", url_path="how-many-pulls"),
-        ],
-        "The shop": [
-            st.Page(
-                VIEWS / "remap_need.py",
-                title="Which combinations need a remap?",
-                url_path="remap-need",
-            ),
-            st.Page(
-                VIEWS / "map_revisions.py", title="Which maps still miss?", url_path="map-revisions"
-            ),
-            st.Page(
-                VIEWS / "dyno_trust.py", title="Can the dyno be trusted?", url_path="dyno-trust"
-            ),
-            st.Page(VIEWS / "this_quarter.py", title="This quarter", url_path="this-quarter"),
-        ],
+        "Bike on the dyno": pages(
+            ("health", "health", "Is this bike sound?"),
+            ("before_and_after", "before-and-after", "What did it gain?"),
+            ("fuel_change", "fuel-change", "What does the map need?"),
+        ),
+        "Before the job": pages(
+            ("builds_like_this", "builds-like-this", "Have we built this before?"),
+            ("expected_mixture", "expected-mixture", "What mixture to expect?"),
+            ("plan_pulls", "how-many-pulls", "How many pulls?"),
+        ),
+        "The shop": pages(
+            ("remap_need", "remap-need", "Which combinations need a remap?"),
+            ("map_revisions", "map-revisions", "Which maps still miss?"),
+            ("dyno_trust", "dyno-trust", "Can the dyno be trusted?"),
+            ("this_quarter", "this-quarter", "This quarter"),
+        ),
     },
     expanded=True,
 )

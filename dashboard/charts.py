@@ -1,169 +1,177 @@
-"""Frames in, plotly figures out. Nothing here knows of pages or of the store."""
+"""Which charts there are: frames in, descriptions out, for pages and paper alike."""
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-import plotly.graph_objects as go
 import polars as pl
-from plotly.subplots import make_subplots
 
-from dashboard.look import (
-    Limits,
-    Look,
-    Palette,
-    amount_scale,
-    cell_table,
-    dress,
-    faded,
-    level_colours,
-    level_lines,
-    literal,
-    need_scale,
-    shade_between,
-    signed,
-    with_gaps,
-    wrapped_lines,
+from dashboard.drawing import (
+    Band,
+    Cell,
+    CellTable,
+    Chart,
+    Item,
+    Level,
+    Line,
+    Marks,
+    Note,
+    Panel,
+    RowName,
+    Stretch,
 )
-from dashboard.wording import number, plan_words
+from dashboard.look import Limits, Look, Palette
+from warehouse.wording import (
+    HELD_BY,
+    between,
+    combination,
+    counted,
+    number,
+    plan_words,
+    share,
+    signed,
+)
 
-MOST_NEEDS = 12
-"""A chart has room for no more; the table below it shows all."""
+MOST_ROWS = 12
+"""Rows of a ranking that are drawn; the page lists the others."""
+
 THIN_BELOW_S = 3.0
-"""A cell that was seen for less stands in brackets. [s]"""
+"""A cell seen for less stands in brackets."""
+
+SPEED_TITLE, SPEED_FORMAT = "Engine speed [rpm]", ",.0f"
+ERROR_TITLE = "Lean error [%]"
+DAY_TITLE, DAY_FORMAT = "Day of the session [date]", "%-d %b %Y"
+
+Row = Mapping[str, Any]
 
 
-def need_chart(needs: pl.DataFrame, look: Look) -> go.Figure:
+def need_chart(needs: pl.DataFrame, look: Look) -> Chart:
     """Draw the chance of a lean window for each combination; the sure part is drawn heavy."""
-    shown = needs.head(MOST_NEEDS)
-    palette = look.palette
-    place = list(range(shown.height))[::-1]
+    palette, rows = look.palette, needs.head(MOST_ROWS).to_dicts()
+    place = list(range(len(rows)))[::-1]
     low, middle, high = (
-        100 * shown[name].to_numpy()
+        [100 * row[name] for row in rows]
         for name in ("warn_lower_share", "warn_share", "warn_upper_share")
     )
     told = [
-        f"{literal(row['model_label'])}<br>{literal(row['parts_label'])}, map "
-        f"{literal(row['map_label'])}<br>{row['lean_bikes']} of {row['bikes']} bikes lean"
-        f"<br>chance {100 * row['warn_share']:.0f} %, at least "
-        f"{100 * row['warn_lower_share']:.0f} %, at most {100 * row['warn_upper_share']:.0f} %"
-        for row in shown.iter_rows(named=True)
+        f"{combination(row)}\n{row['lean_bikes']} of {counted(row['bikes'], 'bike')} lean\n"
+        f"chance {share(row['warn_share'])}, at least {share(row['warn_lower_share'])}, at most "
+        f"{share(row['warn_upper_share'])}"
+        for row in rows
     ]
-    figure = go.Figure()
-    for start, end, width, colour, name in (
-        (np.zeros_like(low), low, 9, palette.warn, "sure of (lower bound)"),
-        (low, high, 2, palette.muted, "may be (90 % interval)"),
-    ):
-        figure.add_scatter(
-            x=with_gaps(start, end),
-            y=with_gaps(place, place),
-            mode="lines",
-            line={"width": width, "color": colour},
-            name=name,
-            hoverinfo="skip",
+    sure, may_be = _strokes([0.0] * len(rows), low, place), _strokes(low, high, place)
+    names = [
+        RowName(
+            at + 0.13,
+            f"{row['need_rank']}. {row['model_label']}, {row['map_label']} map",
+            f"n = {row['bikes']}: {row['parts_label']}",
         )
-    figure.add_scatter(
-        x=middle,
-        y=place,
-        mode="markers",
-        marker={
-            "size": 10,
-            "color": palette.paper,
-            "line": {"width": 2, "color": palette.text},
-        },
-        name="best estimate",
-        text=told,
-        hovertemplate="%{text}<extra></extra>",
+        for at, row in zip(place, rows, strict=True)
+    ]
+    items: list[Item] = [
+        Line(*sure, palette.warn, "sure of (lower bound)", width=9),
+        Line(*may_be, palette.muted, "may be (90 % interval)"),
+        Marks(middle, place, palette.paper, "best estimate", px=10, edge=palette.text, words=told),
+        *names,
+    ]
+    chart = _rows(items, len(rows), look, "Chance of a lean window at warn level [%]")
+    return replace(chart, x_ends=(-1, 101), x_step=20)
+
+
+def quarter_gain_chart(summary: pl.DataFrame, gains: pl.DataFrame, look: Look) -> Chart:
+    """Draw what each kind of change gave in a quarter: every bike, their mean, the mean before."""
+    palette, rows = look.palette, summary.head(MOST_ROWS).to_dicts()
+    heights = list(range(len(rows)))[::-1]
+    keys = [(row["change_kind"], row["change_key"]) for row in rows]
+    place = dict(zip(keys, heights, strict=True))
+    points = [
+        gain
+        for gain in gains.iter_rows(named=True)
+        if gain["is_pooled"] and (gain["change_kind"], gain["change_key"]) in place
+    ]
+    at = _lanes([place[gain["change_kind"], gain["change_key"]] for gain in points])
+    lower, middle, upper = (
+        [gain[f"mean_gain{end}_pct"] for gain in points] for end in ("_lower", "", "_upper")
     )
-    for at, row in zip(place, shown.iter_rows(named=True), strict=True):
-        title = f"{row['need_rank']}. {row['model_label']}, {row['map_label']} map"
-        built = f"n = {row['bikes']}: {row['parts_label']}"
-        figure.add_annotation(
-            x=0,
-            y=at + 0.13,
-            xanchor="left",
-            yanchor="bottom",
-            showarrow=False,
-            align="left",
-            text=f"<b>{wrapped_lines(title, 1)}</b><br>{wrapped_lines(built, 2)}",
-            font={"size": 12},
-            bgcolor=palette.paper,
-            borderpad=0,
-        )
-    dress(figure, look, height=166 + 78 * max(shown.height, 1), below=132, left=8)
-    figure.update_layout(hovermode="closest")
-    figure.update_xaxes(
-        title_text="Chance of a lean window at warn level [%]",
-        range=[-1, 101],
-        dtick=20,
-        showspikes=False,
-    )
-    figure.update_yaxes(visible=False, range=[-0.5, shown.height - 0.1])
-    return figure
+    told = [f"{gain['bike_id']}, {gain['job_id']}: {_gain(gain)}" for gain in points]
+    items: list[Item] = [
+        Line(*_strokes(lower, upper, at), palette.rich, "95 % of each bike", 1.5),
+        Marks(middle, at, palette.after, "each bike", px=6, words=told),
+        Level(0, palette.text, is_upright=True),
+    ]
+    for column, ink, name, words in (
+        ("previous_mean_gain_pct", palette.before, "mean, quarter before",
+         [f"quarter before: {signed(row['previous_mean_gain_pct'])} %" for row in rows]),
+        ("mean_gain_pct", palette.text, "mean over bikes",
+         [f"mean over bikes: {_gain(row)}" for row in rows]),
+    ):  # fmt: skip
+        means = [row[column] for row in rows]
+        items.append(Marks(means, heights, ink, name, "line-ns-open", 16, ink, words=words))
+    for where, row in zip(heights, rows, strict=True):
+        before = f", {row['previous_bikes']} before" if row["previous_bikes"] else ""
+        items.append(RowName(where + 0.2, row["change_key"], f"n = {row['bikes']}{before}"))
+    return _rows(items, len(rows), look, "Gain over the riding range [%]")
 
 
 def member_chart(
-    curves: pl.DataFrame,
-    members: pl.DataFrame,
+    curves: pl.DataFrame, members: pl.DataFrame, look: Look, limits: Limits, *, as_error: bool
+) -> Chart:
+    """Draw the full-throttle mixture of several stages over one another."""
+    palette = look.palette
+    if not as_error:
+        curves = curves.with_columns(look.shown_mixture(pl.col("lambda_wide", "lambda_target")))
+    items: list[Item] = []
+    for row in members.iter_rows(named=True):
+        curve = curves.filter(pl.col("stage_id") == row["stage_id"])
+        level = row["level"] if row["level"] in ("notice", "warn", "stop") else "no lean window"
+        width = 2.5 if level in ("warn", "stop") else 1.5
+        dash = {"no lean window": "dot", "notice": "dash"}.get(level, "solid")
+        value = curve["lean_error_pct" if as_error else "lambda_wide"]
+        who = f"{row['bike_id']} {row['stage_name']}"
+        colour = palette.level(level)
+        items.append(Line(curve["engine_speed_rpm"], value, colour, level, width, dash, who=who))
+    target = curves.drop_nulls("lambda_target")
+    if as_error:
+        items += _error_levels(limits, palette)
+    elif not target.is_empty():
+        first = target.filter(pl.col("stage_id") == target["stage_id"][0])
+        speed, wanted = first["engine_speed_rpm"], first["lambda_target"]
+        items.append(Line(speed, wanted, palette.text, "target", 1.5, "dash"))
+    panel = (
+        Panel(ERROR_TITLE, items, "+.1f %") if as_error else Panel(look.mixture_title, items, ".2f")
+    )
+    said = "Full-throttle mixture of the stages"
+    chart = _over_speed([panel], palette, 430, said, below_px=96)
+    return replace(chart, points_at_one=members.height > 12)
+
+
+def error_chart(
+    lines: Sequence[tuple[str, pl.DataFrame]],
     look: Look,
     limits: Limits,
     *,
-    as_error: bool = True,
-) -> go.Figure:
-    """Draw the full-throttle mixture of several stages over one another."""
+    band: str,
+    regions: Sequence[tuple[float, float]],
+) -> Chart:
+    """Draw lean error over engine speed: the last line with its band, the others thin."""
     palette = look.palette
-    colours = level_colours(palette)
-    figure = go.Figure()
-    named: set[str] = set()
-    for row in members.iter_rows(named=True):
-        curve = curves.filter(pl.col("stage_id") == row["stage_id"])
-        if curve.is_empty():
-            continue
-        level = row["level"] if row["level"] in colours else "none"
-        value = (
-            curve["lean_error_pct"].to_numpy()
-            if as_error
-            else look.shown_mixture(curve["lambda_wide"].to_numpy())
-        )
-        figure.add_scatter(
-            x=curve["engine_speed_rpm"].to_numpy(),
-            y=value,
-            mode="lines",
-            line={
-                "color": colours[level],
-                "width": 2.5 if level in ("warn", "stop") else 1.5,
-                "dash": {"stop": "solid", "warn": "solid", "notice": "dash"}.get(level, "dot"),
-            },
-            name="no lean window" if level == "none" else level,
-            legendgroup=level,
-            showlegend=level not in named,
-            hovertemplate=f"{literal(row['bike_id'])} {literal(row['stage_name'])}: "
-            + ("%{y:+.1f} %" if as_error else "%{y:.2f}")
-            + "<extra></extra>",
-        )
-        named.add(level)
-    if as_error:
-        level_lines(figure, limits, palette)
-        title = "Lean error [%]"
-    else:
-        target = curves.drop_nulls("lambda_target")
-        if not target.is_empty():
-            first = target.filter(pl.col("stage_id") == target["stage_id"][0])
-            figure.add_scatter(
-                x=first["engine_speed_rpm"].to_numpy(),
-                y=look.shown_mixture(first["lambda_target"].to_numpy()),
-                mode="lines",
-                line={"color": palette.text, "width": 1.5, "dash": "dash"},
-                name="target",
-                hoverinfo="skip",
-            )
-        title = look.mixture_title
-    dress(figure, look, height=430)
-    figure.update_layout(hovermode="closest" if members.height > 12 else "x unified")
-    figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f")
-    figure.update_yaxes(title_text=title)
-    return figure
+    items: list[Item] = [Stretch(*region, palette.warn, 0.12) for region in regions]
+    *others, (name, frame) = lines
+    speed = frame["engine_speed_rpm"]
+    if band:
+        lower, upper = frame["lower_pct"], frame["upper_pct"]
+        items.append(Band(speed, lower, upper, palette.after, 0.16, band))
+    for other, drawn in others:
+        along, error = drawn["engine_speed_rpm"], drawn["error_pct"]
+        items.append(Line(along, error, palette.before, other, 1.5, "dash"))
+    items.append(Line(speed, frame["error_pct"], palette.after, name, 2.5))
+    items += _error_levels(limits, palette)
+    panel = Panel(ERROR_TITLE, items, "+.1f %")
+    return _over_speed([panel], palette, 420, "Lean error over engine speed", below_px=96)
 
 
 def comparison_chart(
@@ -174,837 +182,552 @@ def comparison_chart(
     look: Look,
     limits: Limits,
     *,
-    names: tuple[str, str] = ("before", "after"),
-    power_at: str = "",
-) -> go.Figure:
+    names: tuple[str, str],
+    power_at: str,
+) -> Chart:
     """Draw power, gain, torque and mixture of one or two stages on one engine-speed axis."""
     palette = look.palette
-    has_gain = not difference.is_empty()
-    panels = ["power", *(["gain"] if has_gain else []), "torque", "mixture"]
-    row_of = {panel: place for place, panel in enumerate(panels, start=1)}
-    weights = {"power": 0.32, "gain": 0.2, "torque": 0.19, "mixture": 0.29}
-    figure = make_subplots(
-        rows=len(panels),
-        cols=1,
-        shared_xaxes=True,
-        vertical_spacing=0.035,
-        row_heights=[weights[panel] for panel in panels],
-    )
     stages = [(after, names[1], palette.after, 2.8)]
     if before is not None:
         stages.insert(0, (before, names[0], palette.before, 2.2))
-    if has_gain:
-        speed = difference["engine_speed_rpm"].to_numpy()
-        was = difference["before_w"].to_numpy()
-        shade_between(
-            figure,
-            speed,
-            look.shown_power(was * (1 + difference["lower_pct"].to_numpy() / 100)),
-            look.shown_power(was * (1 + difference["upper_pct"].to_numpy() / 100)),
-            faded(palette.after, 0.22),
-            "95 % at each speed",
-            row_of["power"],
-        )
-    for panel, column, digits, unit in (
-        ("power", "power_w", 1, f" {look.power_unit}"),
-        ("torque", "torque_nm", 1, " N·m"),
-        ("mixture", "lambda_wide", 2, " AFR" if look.mixture == "afr" else " λ"),
-    ):
-        for curve, name, colour, width in stages:
-            value = curve[column].to_numpy()
-            if panel == "power":
-                value = look.shown_power(value)
-            elif panel == "mixture":
-                value = look.shown_mixture(value)
-            figure.add_scatter(
-                x=curve["engine_speed_rpm"].to_numpy(),
-                y=value,
-                mode="lines",
-                line={"color": colour, "width": width},
-                name=literal(name),
-                legendgroup=name,
-                showlegend=panel == "power",
-                hovertemplate=f"{literal(name)}: %{{y:.{digits}f}}{unit}<extra></extra>",
-                row=row_of[panel],
-                col=1,
-            )
-    if has_gain:
-        _gain_panel(figure, difference, look, row_of["gain"])
-    _mixture_panel(figure, after, windows, look, limits, row_of["mixture"])
+
+    def lines(column: str, shown: Callable[[Any], Any] = lambda value: value) -> list[Item]:
+        return [
+            Line(curve["engine_speed_rpm"], shown(curve[column]), colour, name, width)
+            for curve, name, colour, width in stages
+        ]
+
+    power = [*_power_band(difference, look), *lines("power_w", look.shown_power)]
+    mixture = [
+        *lines("lambda_wide", look.shown_mixture),
+        *_target_items(after, windows, look, limits),
+    ]
+    gain = _gain_items(difference, palette)
+    unit = "AFR" if look.mixture == "afr" else "λ"
+    panels = [
+        Panel(f"Wheel power [{look.power_unit}]", power, f".1f {look.power_unit}", 0.32),
+        *([Panel("Gain [%]", gain, "+.1f %", 0.2)] if gain else []),
+        Panel("Wheel torque [N·m]", lines("torque_nm"), ".1f N·m", 0.19),
+        Panel(look.mixture_title, mixture, f".2f {unit}", 0.29),
+    ]
     for window in windows.filter(pl.col("side") == "lean").iter_rows(named=True):
-        colour = level_colours(palette).get(window["level"], palette.notice)
+        colour = palette.level(window["level"])
         for panel in panels:
-            figure.add_vrect(
-                x0=window["from_rpm"],
-                x1=window["to_rpm"],
-                fillcolor=colour,
-                opacity=0.2 if panel == "mixture" else 0.07,
-                line_width=0,
-                layer="below",
-                **_panel(row_of[panel]),
-            )
-    dress(figure, look, height=980 if has_gain else 800, below=128)
-    _onto_one_axis(figure, len(panels))
-    _over_engine_speed(figure, len(panels), power_at, palette)
-    figure.update_yaxes(title_text=f"Wheel power [{look.power_unit}]", row=row_of["power"], col=1)
-    figure.update_yaxes(title_text="Wheel torque [N·m]", row=row_of["torque"], col=1)
-    figure.update_yaxes(title_text=look.mixture_title, row=row_of["mixture"], col=1)
-    return figure
+            strength = 0.2 if panel.items is mixture else 0.07
+            panel.items.append(Stretch(window["from_rpm"], window["to_rpm"], colour, strength))
+    height = 980 if gain else 800
+    return _over_speed(panels, palette, height, "Power, torque and mixture", corner=power_at)
 
 
 def health_chart(
-    points: pl.DataFrame, regions: pl.DataFrame, look: Look, limits: Limits, *, power_at: str = ""
-) -> go.Figure:
+    points: pl.DataFrame, regions: pl.DataFrame, look: Look, limits: Limits, *, power_at: str
+) -> Chart:
     """Draw a bike's baseline over the band of its siblings: power, difference and mixture."""
-    palette = look.palette
-    values = {
-        name: points[name].to_numpy().astype(float) for name in points.columns if name != "siblings"
-    }
-    speed, usual_w = values["engine_speed_rpm"], values["usual_power_w"]
-    against = {
-        name: 100 * (values[column] / usual_w - 1)
-        for name, column in (
-            ("own", "power_w"),
-            ("lower", "usual_power_lower_w"),
-            ("upper", "usual_power_upper_w"),
-        )
-    }
-    drawn = {
-        "power": (
-            look.shown_power(values["power_w"]),
-            look.shown_power(usual_w),
-            look.shown_power(values["usual_power_lower_w"]),
-            look.shown_power(values["usual_power_upper_w"]),
-            f"%{{y:.1f}} {look.power_unit}",
-        ),
-        "shape": (
-            against["own"],
-            np.where(np.isfinite(usual_w), 0.0, np.nan),
-            against["lower"],
-            against["upper"],
-            "%{y:+.1f} %",
-        ),
-        "mixture": (
-            values["lean_error_pct"],
-            values["usual_lean_error_pct"],
-            values["usual_lean_error_lower_pct"],
-            values["usual_lean_error_upper_pct"],
-            "%{y:+.1f} %",
-        ),
-    }
-    panels = [name for name, lines in drawn.items() if np.isfinite(lines[0]).any()]
-    row_of = {name: row for row, name in enumerate(panels, start=1)}
-    weights = {"power": 0.42, "shape": 0.26, "mixture": 0.32}
-    figure = make_subplots(
-        rows=len(panels),
-        cols=1,
-        shared_xaxes=True,
-        vertical_spacing=0.04,
-        row_heights=[weights[name] for name in panels],
+    palette, speed = look.palette, points["engine_speed_rpm"]
+    watts = ("power_w", "usual_power_w", "usual_power_lower_w", "usual_power_upper_w")
+    errors = (
+        "lean_error_pct",
+        "usual_lean_error_pct",
+        "usual_lean_error_lower_pct",
+        "usual_lean_error_upper_pct",
     )
-    for name_of_panel, row in row_of.items():
-        own, usual, lower, upper, told = drawn[name_of_panel]
-        shade_between(
-            figure,
-            speed,
-            lower,
-            upper,
-            faded(palette.before, 0.28),
-            "the middle half of the siblings" if row == 1 else "",
-            row,
-        )
-        for name, line, colour, width, dash in (
-            ("siblings' median", usual, palette.before, 2.0, "dash"),
-            ("this bike", own, palette.after, 2.8, "solid"),
-        ):
-            if not np.isfinite(line).any():
-                continue
-            figure.add_scatter(
-                x=speed,
-                y=line,
-                mode="lines",
-                line={"color": colour, "width": width, "dash": dash},
-                name=name,
-                legendgroup=name,
-                showlegend=row == 1,
-                hovertemplate=f"{name}: {told}<extra></extra>",
-                row=row,
-                col=1,
-            )
-    colours = level_colours(palette)
-    for level, at in limits.levels() if "mixture" in row_of else ():
-        figure.add_hline(
-            y=at,
-            line={"color": colours[level], "width": 1, "dash": "dot"},
-            annotation={"text": f"{level} {at:g} %", "bgcolor": palette.paper, "borderpad": 0},
-            annotation_position="top left",
-            **_panel(row_of["mixture"]),
-        )
+    usual = points["usual_power_w"]
+    power = _against_siblings(speed, [look.shown_power(points[name]) for name in watts], palette)
+    shape = _against_siblings(speed, [100 * (points[name] / usual - 1) for name in watts], palette)
+    mixture = _against_siblings(speed, [points[name] for name in errors], palette)
+    panels = {
+        "power": Panel(f"Wheel power [{look.power_unit}]", power, f".1f {look.power_unit}", 0.42),
+        "shape": Panel("Against median [%]", shape, "+.1f %", 0.26),
+        "mixture": Panel(ERROR_TITLE, mixture, "+.1f %", 0.32),
+    }
+    panels = {name: panel for name, panel in panels.items() if panel.items}
+    mixture += _error_levels(limits, palette)[:-1]
     for region in regions.iter_rows(named=True):
-        is_up = region["change_pct"] > 0
         in_mixture = region["quantity"] == "mixture"
+        start, end = region["from_rpm"], region["to_rpm"]
         # Weak and lean are the colour of a warning, strong and rich the cool one.
-        colour = palette.warn if is_up == in_mixture else palette.rich
-        where = row_of["mixture" if in_mixture else "shape"]
-        for row in {where, where if in_mixture else row_of["power"]}:
-            figure.add_vrect(
-                x0=region["from_rpm"],
-                x1=region["to_rpm"],
-                fillcolor=colour,
-                opacity=0.16,
-                line_width=0,
-                layer="below",
-                **_panel(row),
-            )
-        figure.add_annotation(
-            x=(region["from_rpm"] + region["to_rpm"]) / 2,
-            y=1,
-            yref=f"y{where} domain",
-            yanchor="top",
-            showarrow=False,
-            text=f"<b>{signed(region['change_pct'])}{'' if in_mixture else ' %'}</b>",
-            font={"size": 13},
-            bgcolor=faded(palette.paper, 0.7),
-            borderpad=0,
-            **_panel(where),
-        )
-    height = 130 + 730 * sum(weights[name] for name in panels)
-    dress(figure, look, height=round(height), below=128)
-    _onto_one_axis(figure, len(panels))
-    _over_engine_speed(figure, len(panels), power_at, palette)
-    for name, title in (
-        ("power", f"Wheel power [{look.power_unit}]"),
-        ("shape", "Against median [%]"),
-        ("mixture", "Lean error [%]"),
-    ):
-        if name in row_of:
-            figure.update_yaxes(title_text=title, **_panel(row_of[name]))
-    return figure
+        is_bad = (region["change_pct"] > 0) == in_mixture
+        stretch = Stretch(start, end, palette.warn if is_bad else palette.rich, 0.16)
+        said = signed(region["change_pct"]) + ("" if in_mixture else " %")
+        note = Note((start + end) / 2, None, said, px=13, is_bold=True, is_centred=True)
+        if in_mixture:
+            mixture += [stretch, note]
+        else:
+            power.append(stretch)
+            shape += [stretch, note]
+    height = round(130 + 730 * sum(panel.weight for panel in panels.values()))
+    shown = list(panels.values())
+    return _over_speed(shown, palette, height, "The bike beside its siblings", corner=power_at)
 
 
-def cell_chart(
-    cells: pl.DataFrame,
-    look: Look,
-    *,
-    show_time: bool = False,
-    by_pressure: bool = False,
-) -> go.Figure:
-    """Draw the steady part-throttle mixture on throttle and engine speed."""
-    word, unit, size = ("pressure", "pa", 1000.0) if by_pressure else ("throttle", "pct", 1.0)
-    ends = (f"{word}_from_{unit}", f"{word}_to_{unit}")
-    load = sorted(set(zip(*(cells[end] for end in ends), strict=True)))
-    speed = sorted(set(zip(cells["speed_from_rpm"], cells["speed_to_rpm"], strict=True)))
-    shape = (len(load), len(speed))
-    value = np.full(shape, np.nan)
-    written = np.full(shape, "", dtype=object)
-    told = np.full(shape, "", dtype=object)
-    for row in cells.iter_rows(named=True):
-        at = (
-            load.index((row[ends[0]], row[ends[1]])),
-            speed.index((row["speed_from_rpm"], row["speed_to_rpm"])),
-        )
-        value[at] = row["dwell_s"] if show_time else row["lean_error_pct"]
-        text = f"{row['dwell_s']:.0f}" if show_time else signed(row["lean_error_pct"])
-        text += "c" * row["is_closed_loop"]
-        written[at] = f"({text})" if row["dwell_s"] < THIN_BELOW_S else text
-        low, high = (look.shown_mixture(row[f"lambda_{end}"]) for end in ("lower", "upper"))
-        told[at] = (
-            f"{word} {row[ends[0]] / size:g} to {row[ends[1]] / size:g} "
-            f"{'kPa' if by_pressure else '%'}, "
-            f"{row['speed_from_rpm']:,.0f} to {row['speed_to_rpm']:,.0f} rpm<br>"
-            f"median {look.shown_mixture(row['lambda_median']):.2f} ({low:.2f} to {high:.2f}), "
-            f"wanted {look.shown_mixture(row['target_low']):.2f} to "
-            f"{look.shown_mixture(row['target_high']):.2f}<br>lean error "
-            f"{signed(row['lean_error_pct'])} %<br>seen {row['dwell_s']:.1f} s, "
-            f"{row['hits']} times, in band {100 * row['in_band_share']:.0f} % of it"
-            + "<br>closed loop: the trims tell of the map"
-            * row["is_closed_loop"]
-        )
-    return cell_table(
-        value,
-        [f"{low / 1000:g}–{high / 1000:g}" for low, high in speed],
-        [f"{low / size:g}–{high / size:g}" for low, high in load],
-        written,
-        told,
-        look,
-        scale=amount_scale(look.palette) if show_time else need_scale(look.palette),
-        ends=(0, None) if show_time else (-15, 15),
-        load="Manifold pressure [kPa]" if by_pressure else "Throttle [%]",
-    )
-
-
-def control_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
+def control_chart(checks: pl.DataFrame, look: Look) -> Chart:
     """Draw the control bike's level over time with the limits of both charts."""
-    palette = look.palette
-    day = checks["run_on"].to_list()
-    figure = make_subplots(rows=2, cols=1, shared_xaxes=True, vertical_spacing=0.06)
-    reference = checks.filter(pl.col("is_reference"))["run_on"].to_list()
-    for row, value, lower, upper, name, colour, mark in (
-        (
-            1,
-            "level_pct",
-            "individual_lower_pct",
-            "individual_upper_pct",
-            "each session",
-            palette.after,
-            "circle",
-        ),
-        (
-            2,
-            "ewma_pct",
-            "ewma_lower_pct",
-            "ewma_upper_pct",
-            "weighted average",
-            palette.good,
-            "square-open",
-        ),
-    ):
-        for limit in (lower, upper):
-            figure.add_scatter(
-                x=day,
-                y=checks[limit].to_numpy(),
-                mode="lines",
-                line={"color": palette.warn, "width": 1.2, "dash": "dash", "shape": "hvh"},
-                name="control limits",
-                legendgroup="limits",
-                showlegend=row == 1 and limit == lower,
-                hovertemplate="limit: %{y:+.2f} %<extra></extra>",
-                row=row,
-                col=1,
+    palette, day = look.palette, checks["run_on"]
+    reference = checks.filter("is_reference")["run_on"].to_list()
+    panels = []
+    for title, value, limits, name, colour, mark in (
+        ("Level [%]", "level_pct", "individual", "each session", palette.after, "circle"),
+        ("Weighted average [%]", "ewma_pct", "ewma", "weighted average", palette.good,
+         "square-open"),
+    ):  # fmt: skip
+        items: list[Item] = [
+            Line(
+                day, checks[f"{limits}_{end}_pct"], palette.warn, "control limits", 1.2, "dash",
+                is_stepped=True, who="limit",
             )
-        figure.add_scatter(
-            x=day,
-            y=checks[value].to_numpy(),
-            mode="lines+markers",
-            line={"color": colour, "width": 1.5},
-            marker={"size": 6, "symbol": mark},
-            name=name,
-            hovertemplate=f"{name}: %{{y:+.2f}} %<extra></extra>",
-            row=row,
-            col=1,
-        )
+            for end in ("lower", "upper")
+        ]  # fmt: skip
+        items.append(Line(day, checks[value], colour, name, 1.5, mark=mark, mark_px=6))
         for marked, symbol, ink, label in (
             (checks.filter(pl.col("signal") != ""), "diamond", palette.stop, "signal"),
-            (checks.filter(pl.col("has_air_doubt")), "x-thin", palette.text, "air in doubt"),
+            (checks.filter("has_air_doubt"), "x-thin", palette.text, "air in doubt"),
         ):
-            figure.add_scatter(
-                x=marked["run_on"].to_list(),
-                y=marked[value].to_numpy(),
-                mode="markers",
-                marker={
-                    "size": 12,
-                    "symbol": symbol,
-                    "color": ink,
-                    "line": {"width": 2, "color": ink},
-                },
-                name=label,
-                legendgroup=label,
-                showlegend=row == 1 and not marked.is_empty(),
-                text=[literal(text or label) for text in marked["signal"].to_list()],
-                hovertemplate="%{text}<extra></extra>",
-                row=row,
-                col=1,
-            )
+            words = [said or label for said in marked["signal"]]
+            at, height = marked["run_on"], marked[value]
+            items.append(Marks(at, height, ink, label, symbol, 12, ink, words=words))
         if reference:
-            figure.add_vrect(
-                x0=min(reference),
-                x1=max(reference),
-                fillcolor=palette.muted,
-                opacity=0.12,
-                line_width=0,
-                layer="below",
-                **_panel(row),
-                annotation_text="reference period" if row == 1 else "",
-                annotation_position="bottom left",
-                annotation_font_color=palette.muted,
-            )
-    if not checks.is_empty():
-        centre = float(checks["individual_centre_pct"][0])
-        figure.add_hline(y=centre, line={"color": palette.text, "width": 1}, **_panel(1))
-        figure.add_hline(y=centre, line={"color": palette.text, "width": 1}, **_panel(2))
-    dress(figure, look, height=660, below=150)
-    _days_below(figure)
-    figure.update_yaxes(title_text="Level [%]", row=1, col=1)
-    figure.update_yaxes(title_text="Weighted average [%]", row=2, col=1)
-    return figure
+            label = "" if panels else "reference period"
+            items.append(Stretch(min(reference), max(reference), palette.muted, 0.12, label))
+        items += [Level(at, palette.text) for at in checks["individual_centre_pct"].head(1)]
+        panels.append(Panel(title, items, "+.2f %"))
+    last = number(next(iter(checks["level_pct"].tail(1)), None), 1)
+    said = f"Level of the control bike, last {last} %"
+    return _over_days(panels, palette, 660, said, below_px=150)
 
 
-def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> go.Figure:
-    """Draw what each number of pulls could see, by how the bike is handled."""
-    palette = look.palette
-    figure = go.Figure()
-    for (is_put_back, is_strapped_once), part in plans.group_by(
-        "is_put_back", "is_strapped_once", maintain_order=True
-    ):
-        name = plan_words(bool(is_put_back), bool(is_strapped_once))
-        figure.add_scatter(
-            x=part["pulls"].to_numpy(),
-            y=part["smallest_detectable_pct"].to_numpy(),
-            mode="lines+markers",
-            line={
-                "color": palette.after if is_strapped_once else palette.warn,
-                "width": 2,
-                "dash": "dot" if is_put_back else "solid",
-            },
-            marker={"size": 7, "symbol": "diamond" if is_put_back else "circle"},
-            name=name,
-            hovertemplate=f"{name}, %{{x}} pulls: %{{y:.1f}} % or more<extra></extra>",
-        )
-    figure.add_hline(
-        y=wanted_pct,
-        line={"color": palette.text, "width": 1.2, "dash": "dash"},
-        annotation_text=f"to be seen: {number(wanted_pct, 1)} %",
-        annotation_position="top right",
-    )
-    dress(figure, look, height=460, below=136)
-    figure.update_xaxes(title_text="Pulls in each session [1]", title_standoff=8, dtick=1)
-    figure.update_yaxes(title_text="Gain seen 4 times in 5 [%]", rangemode="tozero")
-    return figure
-
-
-def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> go.Figure:
+def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> Chart:
     """Draw the sums of the control bike's departures, and the level they tell."""
-    palette = look.palette
-    day = checks["run_on"].to_list()
-    figure = make_subplots(rows=2, cols=1, shared_xaxes=True, vertical_spacing=0.06)
-    figure.add_scatter(
-        x=day,
-        y=checks["level_pct"].to_numpy(),
-        mode="markers",
-        marker={"size": 7, "color": palette.after},
-        name="each session",
-        hovertemplate="session: %{y:+.2f} %<extra></extra>",
-        row=1,
-        col=1,
-    )
-    figure.add_scatter(
-        x=day,
-        y=checks["shift_pct"].to_numpy(),
-        mode="lines",
-        line={"color": palette.text, "width": 2, "shape": "hvh"},
-        name="level",
-        hovertemplate="level: %{y:+.2f} %<extra></extra>",
-        row=1,
-        col=1,
-    )
-    for value, sign, name in (
-        ("cusum_high_pct", 1, "sum above the level"),
-        ("cusum_low_pct", -1, "sum below the level"),
+    palette, day = look.palette, checks["run_on"]
+    zero = Level(0, palette.muted)
+    levels: list[Item] = [
+        Line(day, checks["level_pct"], palette.after, "each session", 0, mark="circle", mark_px=7),
+        Line(day, checks["shift_pct"], palette.text, "level", is_stepped=True),
+        *_change_marks(checks, events, palette),
+        zero,
+    ]
+    sums: list[Item] = [zero]
+    for side, sign, name, colour in (
+        ("high", 1, "sum above the level", palette.after),
+        ("low", -1, "sum below the level", palette.before),
     ):
-        figure.add_scatter(
-            x=day,
-            y=sign * checks[value].to_numpy(),
-            mode="lines+markers",
-            line={"color": palette.after if sign > 0 else palette.before, "width": 1.5},
-            marker={"size": 5},
-            name=name,
-            hovertemplate=f"{name}: %{{y:+.2f}} %<extra></extra>",
-            row=2,
-            col=1,
-        )
-        figure.add_scatter(
-            x=day,
-            y=sign * checks["cusum_limit_pct"].to_numpy(),
-            mode="lines",
-            line={"color": palette.warn, "width": 1.2, "dash": "dash"},
-            name="limit of the sums",
-            legendgroup="limit",
-            showlegend=sign > 0,
-            hovertemplate="limit: %{y:+.2f} %<extra></extra>",
-            row=2,
-            col=1,
-        )
-    _change_marks(figure, checks, events, palette)
-    figure.add_hline(y=0, line={"color": palette.muted, "width": 1}, **_panel(1))
-    figure.add_hline(y=0, line={"color": palette.muted, "width": 1}, **_panel(2))
-    dress(figure, look, height=680, below=176)
-    _days_below(figure)
-    figure.update_yaxes(title_text="Level [%]", row=1, col=1)
-    figure.update_yaxes(title_text="Sum of departures [%]", row=2, col=1)
-    return figure
+        height, limit = sign * checks[f"cusum_{side}_pct"], sign * checks["cusum_limit_pct"]
+        sums += [
+            Line(day, height, colour, name, 1.5, mark="circle", mark_px=5),
+            Line(day, limit, palette.warn, "limit of the sums", 1.2, "dash", who="limit"),
+        ]
+    panels = [
+        Panel("Level [%]", levels, "+.2f %"),
+        Panel("Sum of departures [%]", sums, "+.2f %"),
+    ]
+    return _over_days(panels, palette, 680, "Changes of the control bike's level", below_px=176)
 
 
-def _change_marks(
-    figure: go.Figure, checks: pl.DataFrame, events: pl.DataFrame, palette: Palette
-) -> None:
-    """Mark each change of level where it most likely began, with what is not known about it."""
-    changes = events.filter(pl.col("event_kind").is_in(["shift", "drift"])).sort("first_on")
-    begun = checks.filter(pl.col("shift_pct") != pl.col("shift_pct").shift(1))["run_on"].to_list()
-    at, words = [], []
-    for event in changes.iter_rows(named=True):
-        first, last = event["begins_after"] or event["first_on"], event["first_on"]
-        likely = [day for day in begun if first < day <= last]
-        at.append(likely[0] if likely else last)
-        words.append(wrapped_lines(event["sentence"], 6))
-        figure.add_scatter(
-            x=[first, last],
-            y=[event["event_pct"]] * 2,
-            mode="lines",
-            line={"color": faded(palette.stop, 0.35), "width": 9},
-            name="when it may have begun",
-            legendgroup="begun",
-            showlegend=len(at) == 1,
-            hoverinfo="skip",
-            row=1,
-            col=1,
-        )
-    if not at:
-        return
-    figure.add_scatter(
-        x=at,
-        y=changes["event_pct"].to_numpy(),
-        mode="markers",
-        marker={"size": 10, "symbol": "diamond", "color": palette.stop},
-        error_y={
-            "type": "data",
-            "array": 2 * changes["event_sd_pct"].fill_null(0.0).to_numpy(),
-            "color": palette.stop,
-            "thickness": 2,
-            "width": 5,
-        },
-        name="change of level",
-        text=words,
-        hovertemplate="%{text}<extra></extra>",
-        row=1,
-        col=1,
-    )
-
-
-def _days_below(figure: go.Figure) -> None:
-    """Put the days under the lower of two panels."""
-    # Few enough to lie flat on a phone.
-    figure.update_xaxes(hoverformat="%-d %b %Y", nticks=6, tickangle=0)
-    figure.update_xaxes(showticklabels=False, row=1, col=1)
-    figure.update_xaxes(title_text="Day of the session [date]", title_standoff=8, row=2, col=1)
-
-
-def density_chart(checks: pl.DataFrame, look: Look) -> go.Figure:
+def density_chart(checks: pl.DataFrame, look: Look) -> Chart:
     """Draw the control bike's corrected level against the air's density."""
     palette = look.palette
-    figure = go.Figure()
     seen = checks.drop_nulls("air_density_kg_m3")
-    for doubted, colour, symbol, name in (
+    items: list[Item] = [Level(0, palette.text)]
+    for doubted, colour, mark, name in (
         (False, palette.after, "circle", "air readings sound"),
         (True, palette.stop, "x", "air readings in doubt"),
     ):
         part = seen.filter(pl.col("has_air_doubt") == doubted)
-        if part.is_empty():
-            continue
-        figure.add_scatter(
-            x=part["air_density_kg_m3"].to_numpy(),
-            y=part["level_pct"].to_numpy(),
-            mode="markers",
-            marker={"size": 10, "color": colour, "symbol": symbol},
-            name=name,
-            text=[f"{day.day} {day:%b %Y}" for day in part["run_on"].to_list()],
-            hovertemplate="%{text}: %{y:+.2f} % at %{x:.3f} kg/m³<extra></extra>",
-        )
-    figure.add_hline(y=0, line={"color": palette.text, "width": 1})
-    dress(figure, look, height=420, below=112)
-    figure.update_layout(hovermode="closest")
-    figure.update_xaxes(title_text="Air density [kg/m³]", title_standoff=8, nticks=6)
-    figure.update_yaxes(title_text="Corrected level [%]")
-    return figure
-
-
-def quarter_gain_chart(
-    summary: pl.DataFrame, gains: pl.DataFrame, look: Look, *, most: int = 12
-) -> go.Figure:
-    """Draw what each kind of change gave in a quarter: every bike, their mean, the mean before."""
-    summary = summary.head(most)
-    palette = look.palette
-    place_of = {
-        (row["change_kind"], row["change_key"]): summary.height - 1 - number
-        for number, row in enumerate(summary.iter_rows(named=True))
-    }
-    figure = go.Figure()
-    pooled = gains.filter(pl.col("is_pooled"))
-    points: dict[tuple[str, str], int] = {}
-    at, low, high, middle, told = [], [], [], [], []
-    for row in pooled.iter_rows(named=True):
-        key = (row["change_kind"], row["change_key"])
-        if key not in place_of:
-            continue
-        points[key] = points.get(key, 0) + 1
-        # Bikes of one change lie a little apart, so that their intervals can be told apart.
-        at.append(place_of[key] - 0.1 - 0.055 * ((points[key] - 1) % 7))
-        low.append(row["mean_gain_lower_pct"])
-        high.append(row["mean_gain_upper_pct"])
-        middle.append(row["mean_gain_pct"])
-        told.append(
-            f"{literal(row['bike_id'])}, {literal(row['job_id'])}: "
-            f"{signed(row['mean_gain_pct'])} % ({signed(row['mean_gain_lower_pct'])} to "
-            f"{signed(row['mean_gain_upper_pct'])})"
-        )
-    figure.add_scatter(
-        x=with_gaps(low, high),
-        y=with_gaps(at, at),
-        mode="lines",
-        line={"color": faded(palette.after, 0.45), "width": 1.5},
-        name="95 % of each bike",
-        hoverinfo="skip",
-    )
-    figure.add_scatter(
-        x=middle,
-        y=at,
-        mode="markers",
-        marker={"size": 6, "color": palette.after},
-        name="each bike",
-        text=told,
-        hovertemplate="%{text}<extra></extra>",
-    )
-    for column, symbol, colour, name in (
-        ("previous_mean_gain_pct", "line-ns-open", palette.before, "mean, quarter before"),
-        ("mean_gain_pct", "line-ns-open", palette.text, "mean over bikes"),
-    ):
-        figure.add_scatter(
-            x=summary[column].to_numpy(),
-            y=[place + 0.02 for place in place_of.values()],
-            mode="markers",
-            marker={
-                "symbol": symbol,
-                "size": 16,
-                "color": colour,
-                "line": {"width": 3, "color": colour},
-            },
-            name=name,
-            hovertemplate=f"{name}: %{{x:+.1f}} %<extra></extra>",
-        )
-    for place, row in zip(place_of.values(), summary.iter_rows(named=True), strict=True):
-        before = f", {row['previous_bikes']} before" if row["previous_bikes"] else ""
-        figure.add_annotation(
-            x=0,
-            xref="paper",
-            y=place + 0.2,
-            xanchor="left",
-            yanchor="bottom",
-            showarrow=False,
-            text=f"<b>{wrapped_lines(row['change_key'], 1)}</b>, n = {row['bikes']}{before}",
-            font={"size": 12},
-            bgcolor=palette.paper,
-            borderpad=0,
-        )
-    figure.add_vline(x=0, line={"color": palette.text, "width": 1})
-    dress(figure, look, height=176 + 84 * max(summary.height, 1), below=132, left=8)
-    figure.update_layout(hovermode="closest")
-    figure.update_xaxes(title_text="Gain over the riding range [%]", showspikes=False)
-    figure.update_yaxes(visible=False, range=[-0.7, summary.height - 0.3])
-    return figure
-
-
-def trial_chart(found: dict[str, Any], kind: str, look: Look) -> go.Figure:
-    """Return what a layout makes of a file: power over speed, or the main channels over time."""
-    palette = look.palette
-    channels = {channel["channel"]: channel for channel in found["channels"]}
-    curve = found["curve"]
-    if kind == "pull" and curve and not curve["trouble"]:
-        # All that was read beside the power stands below it: a column taken for another is seen.
-        panels = [
-            (title, names)
-            for title, names in (
-                (f"Power as stated [{look.power_unit}]", ("power_w",)),
-                ("Torque [N·m]", ("wheel_torque_nm",)),
-                (look.mixture_title, ("lambda_wide", "lambda_wide_2")),
-                ("Throttle [%]", ("throttle_pct",)),
-            )
-            if any(name in curve for name in names)
+        words = [
+            f"{row['run_on'].day} {row['run_on']:%b %Y}: {signed(row['level_pct'], 2)} % at "
+            f"{row['air_density_kg_m3']:.3f} kg/m³"
+            for row in part.iter_rows(named=True)
         ]
-        figure = make_subplots(
-            rows=len(panels),
-            cols=1,
-            shared_xaxes=True,
-            vertical_spacing=0.05,
-            row_heights=[0.4, *[0.2] * (len(panels) - 1)],
-        )
-        for row, (title, names) in enumerate(panels, start=1):
-            for name in names:
-                if name not in curve:
-                    continue
-                values = np.asarray(curve[name], dtype=float)
-                if name == "power_w":
-                    values = look.shown_power(values)
-                elif name.startswith("lambda"):
-                    values = look.shown_mixture(values)
-                figure.add_scatter(
-                    x=curve["engine_speed_rpm"],
-                    y=values,
-                    mode="lines",
-                    line={
-                        "color": palette.after,
-                        "width": 2.5 if row == 1 else 1.6,
-                        "dash": "dot" if name == "lambda_wide_2" else "solid",
-                    },
-                    name=name,
-                    hovertemplate="%{y:.4g}<extra></extra>",
-                    **_panel(row),
-                )
-            figure.update_yaxes(title_text=title, **_panel(row))
-            if names == ("throttle_pct",):
-                figure.update_yaxes(range=[0, 105], **_panel(row))
-        dress(figure, look, height=230 + 120 * len(panels), below=56)
-        _onto_one_axis(figure, len(panels))
-        figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
-        figure.update_layout(showlegend=False)
-        return figure
-    wanted = [
-        (name, title)
-        for name, title in (
-            ("engine_speed_rpm", "Engine speed [rpm]"),
-            ("throttle_pct", "Throttle [%]"),
-            ("lambda_wide", look.mixture_title),
-        )
-        if name in channels
-    ]
-    rows = max(len(wanted), 1)
-    figure = make_subplots(rows=rows, cols=1, shared_xaxes=True, vertical_spacing=0.06)
-    for row, (name, title) in enumerate(wanted, start=1):
-        values = np.asarray(channels[name]["values"])
-        shown = look.shown_mixture(values) if name == "lambda_wide" else values
-        figure.add_trace(
-            go.Scatter(
-                x=channels[name]["at"],
-                y=shown,
-                mode="lines",
-                line={"color": palette.after, "width": 1.4},
-                hovertemplate="%{x:.2f} s: %{y:.4g}<extra></extra>",
-            ),
-            **_panel(row),
-        )
-        figure.update_yaxes(title_text=title, **_panel(row))
-    figure.update_xaxes(title_text="Time [s]", **_panel(rows))
-    dress(figure, look, height=140 + 130 * rows)
-    figure.update_layout(showlegend=False)
-    return figure
+        density, level = part["air_density_kg_m3"], part["level_pct"]
+        items.append(Marks(density, level, colour, name, mark, 10, words=words))
+    return Chart(
+        [Panel("Corrected level [%]", items)],
+        "Air density [kg/m³]",
+        palette,
+        420,
+        "Corrected level against air density",
+        below_px=112,
+        points_at_one=True,
+    )
 
 
-def _gain_panel(figure: go.Figure, difference: pl.DataFrame, look: Look, row: int) -> None:
+def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> Chart:
+    """Draw what each number of pulls could see, by how the bike is handled."""
     palette = look.palette
-    speed = difference["engine_speed_rpm"].to_numpy()
-    for lower, upper, strength, name in (
-        ("whole_lower_pct", "whole_upper_pct", 0.12, "95 % for the whole curve"),
-        ("lower_pct", "upper_pct", 0.22, ""),
+    items: list[Item] = []
+    for (is_put_back, is_strapped_once), part in plans.group_by(
+        "is_put_back", "is_strapped_once", maintain_order=True
     ):
-        shade_between(
-            figure,
-            speed,
-            difference[lower].to_numpy(),
-            difference[upper].to_numpy(),
-            faded(palette.after, strength),
-            name,
-            row,
-        )
-    figure.add_scatter(
-        x=speed,
-        y=difference["gain_pct"].to_numpy(),
-        customdata=difference.select("lower_pct", "upper_pct").to_numpy(),
-        mode="lines",
-        line={"color": palette.after, "width": 2.2},
-        showlegend=False,
-        name="gain",
-        hovertemplate="gain: %{y:+.1f} % (%{customdata[0]:+.1f} to %{customdata[1]:+.1f})"
-        "<extra></extra>",
-        row=row,
-        col=1,
+        colour = palette.after if is_strapped_once else palette.warn
+        name = plan_words(bool(is_put_back), bool(is_strapped_once))
+        dash, mark = ("dot", "diamond") if is_put_back else ("solid", "circle")
+        gain = part["smallest_detectable_pct"]
+        items.append(Line(part["pulls"], gain, colour, name, 2, dash, mark=mark, mark_px=7))
+    said = f"to be seen: {number(wanted_pct, 1)} %"
+    items.append(Level(wanted_pct, palette.text, "dash", 1.2, said, is_named_last=True))
+    return Chart(
+        [Panel("Gain seen 4 times in 5 [%]", items, ".1f % or more", starts_at_zero=True)],
+        "Pulls in each session [1]",
+        palette,
+        480,
+        "Gain that so many pulls see",
+        below_px=156,
+        x_step=1,
     )
-    figure.add_hline(y=0, line={"color": palette.text, "width": 1}, **_panel(row))
-    figure.update_yaxes(title_text="Gain [%]", row=row, col=1)
 
 
-def _mixture_panel(
-    figure: go.Figure,
-    after: pl.DataFrame,
-    windows: pl.DataFrame,
+def trial_chart(found: dict[str, Any], kind: str, look: Look) -> Chart:
+    """Draw what a layout makes of a file: power over speed, or the main channels over time."""
+    curve = found["curve"]
+    channels = {one["channel"]: (one["at"], one["values"]) for one in found["channels"]}
+    over_speed = kind == "pull" and curve and not curve["trouble"]
+    if over_speed:
+        channels = {name: (curve["engine_speed_rpm"], curve[name]) for name in curve}
+    # All that was read beside the power stands below it: a column taken for another is seen.
+    wanted = (
+        (f"Power as stated [{look.power_unit}]", ("power_w",), over_speed),
+        (SPEED_TITLE, ("engine_speed_rpm",), not over_speed),
+        ("Torque [N·m]", ("wheel_torque_nm",), over_speed),
+        (look.mixture_title, ("lambda_wide", "lambda_wide_2"), True),
+        ("Throttle [%]", ("throttle_pct",), True),
+    )
+    panels = []
+    for title, names, is_wanted in wanted:
+        items: list[Item] = []
+        for name in names:
+            if is_wanted and name in channels:
+                at, values = channels[name]
+                shown = _shown(name, np.asarray(values, dtype=float), look)
+                dash = "dot" if name == "lambda_wide_2" else "solid"
+                items.append(Line(at, shown, look.palette.after, width=1.6, dash=dash, who=name))
+        if items:
+            ends = (0.0, 105.0) if "throttle_pct" in names else None
+            weight = 2.0 if "power_w" in names else 1.0
+            panels.append(Panel(title, items, ".4g", weight, ends))
+    return Chart(
+        panels or [Panel(SPEED_TITLE)],
+        SPEED_TITLE if over_speed else "Time [s]",
+        look.palette,
+        (230 if over_speed else 140) + 120 * max(len(panels), 1),
+        "What the layout makes of the file",
+        below_px=56,
+        x_format=SPEED_FORMAT if over_speed else "",
+        has_legend=False,
+    )
+
+
+def cell_chart(
+    cells: pl.DataFrame, look: Look, *, show_time: bool = False, by_pressure: bool = False
+) -> CellTable:
+    """Draw the steady part-throttle mixture on engine speed and throttle, or pressure."""
+    word, unit, size = ("pressure", "pa", 1000.0) if by_pressure else ("throttle", "pct", 1.0)
+
+    def cell(row: Row) -> Cell:
+        text = f"{row['dwell_s']:.0f}" if show_time else signed(row["lean_error_pct"])
+        text += "c" * row["is_closed_loop"]
+        lower, middle, upper, wanted_low, wanted_high = (
+            look.shown_mixture(row[name])
+            for name in (
+                "lambda_lower", "lambda_median", "lambda_upper", "target_low", "target_high"
+            )
+        )  # fmt: skip
+        low, high = row[f"{word}_from_{unit}"] / size, row[f"{word}_to_{unit}"] / size
+        return Cell(
+            row["dwell_s"] if show_time else row["lean_error_pct"],
+            f"({text})" if row["dwell_s"] < THIN_BELOW_S else text,
+            f"{word} {low:g} to {high:g} {'kPa' if by_pressure else '%'}, "
+            f"{number(row['speed_from_rpm'])} to {number(row['speed_to_rpm'])} rpm\n"
+            f"median {middle:.2f} ({lower:.2f} to {upper:.2f}), wanted {wanted_low:.2f} to "
+            f"{wanted_high:.2f}\nlean error {signed(row['lean_error_pct'])} %\n"
+            f"seen {row['dwell_s']:.1f} s, {counted(row['hits'], 'time')}, in band "
+            f"{share(row['in_band_share'])} of it"
+            + "\nclosed loop: the trims tell of the map"
+            * row["is_closed_loop"],
+        )
+
+    return _cell_table(
+        cells,
+        (f"{word}_from_{unit}", f"{word}_to_{unit}"),
+        size,
+        cell,
+        look,
+        title="Manifold pressure [kPa]" if by_pressure else "Throttle [%]",
+        ends=(0.0, None) if show_time else (-15.0, 15.0),
+    )
+
+
+def expected_cell_chart(cells: pl.DataFrame, look: Look) -> CellTable:
+    """Draw the part-throttle lean error to expect on throttle and engine speed."""
+
+    def cell(row: Row) -> Cell:
+        span = (
+            "too few bikes to say how far"
+            if row["lower_pct"] is None
+            else f"{between(row['lower_pct'], row['upper_pct'])} on 19 of 20 bikes"
+        )
+        expected = signed(row["expected_error_pct"])
+        return Cell(
+            row["expected_error_pct"],
+            expected,
+            f"throttle {row['throttle_from_pct']:g} to {row['throttle_to_pct']:g} %, "
+            f"{number(row['speed_from_rpm'])} to {number(row['speed_to_rpm'])} rpm\n"
+            f"expected {expected} %\n{span}, {row['bikes']} ridden",
+        )
+
+    return _cell_table(
+        cells,
+        ("throttle_from_pct", "throttle_to_pct"),
+        1.0,
+        cell,
+        look,
+        title="Throttle [%]",
+        ends=(-15.0, 15.0),
+    )
+
+
+def fuel_change_chart(
+    cells: pl.DataFrame,
+    throttle_pct: Sequence[float],
+    speed_rpm: Sequence[float],
     look: Look,
-    limits: Limits,
-    row: int,
-) -> None:
-    palette = look.palette
-    colours = level_colours(palette)
-    speed = after["engine_speed_rpm"].to_numpy()
-    target = after["lambda_target"].to_numpy().astype(float)
-    if np.isnan(target).all():
-        return
-    figure.add_scatter(
-        x=speed,
-        y=look.shown_mixture(target),
-        mode="lines",
-        line={"color": palette.text, "width": 1.5, "dash": "dash"},
-        name="target mixture",
-        hovertemplate="target: %{y:.2f}<extra></extra>",
-        row=row,
-        col=1,
+    *,
+    seams: Mapping[tuple[float, float], float],
+    show: str,
+) -> CellTable:
+    """Draw a suggested fuel change on the map's own breakpoints: to enter, how sure, evidence."""
+    drawn: dict[tuple[Any, Any], Cell] = {}
+    for cell in cells.iter_rows(named=True):
+        half = 0.5 * (cell["upper_pct"] - cell["lower_pct"])
+        value, written = {
+            "need": (half, f"±{half:.1f}"),
+            "evidence": (100 * cell["evidence_share"], f"{100 * cell['evidence_share']:.0f}"),
+            "enter": (
+                cell["suggested_pct"],
+                signed(cell["suggested_pct"]) + "*" * bool(cell["held_by"]),
+            ),
+        }[show]
+        drawn[cell["throttle_pct"], cell["speed_rpm"]] = Cell(
+            value,
+            written,
+            f"{_entry(cell['suggested_pct'], cell['throttle_pct'], cell['speed_rpm'])}\n"
+            f"needed {signed(cell['needed_pct'])} % "
+            f"({between(cell['lower_pct'], cell['upper_pct'])})\n"
+            f"{HELD_BY[cell['held_by']] or 'as needed'}\n"
+            f"told by evidence: {share(cell['evidence_share'])}",
+        )
+    if show == "enter":
+        for place, seam in seams.items():
+            told = f"{_entry(seam, *place)}\nnot seen: half of what is added beside it"
+            drawn[place] = Cell(seam, f"{signed(seam)}?", told)
+    ends = {"enter": (-10.0, 10.0), "need": (0.0, 4.0), "evidence": (0.0, 100.0)}
+    return CellTable(
+        drawn,
+        {load: f"{load:g}" for load in _seen(throttle_pct, [load for load, _ in drawn])},
+        {speed: f"{speed / 1000:g}" for speed in _seen(speed_rpm, [speed for _, speed in drawn])},
+        "Throttle [%]",
+        look.palette,
+        is_signed=show == "enter",
+        ends=ends[show],
+        told_elsewhere="nothing was seen here: left as it is",
     )
+
+
+def _entry(change_pct: float, throttle_pct: float, speed_rpm: float) -> str:
+    return f"{signed(change_pct)} % fuel at {throttle_pct:g} % throttle, {number(speed_rpm)} rpm"
+
+
+def _gain(row: Row) -> str:
+    span = between(row["mean_gain_lower_pct"], row["mean_gain_upper_pct"])
+    return f"{signed(row['mean_gain_pct'])} % ({span})"
+
+
+def _strokes(starts: Any, ends: Any, heights: Iterable[float]) -> tuple[list, list]:
+    """Return many level strokes as one line with gaps."""
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for start, end, height in zip(starts, ends, heights, strict=True):
+        x += [float(start), float(end), None]
+        y += [height, height, None]
+    return x, y
+
+
+def _lanes(rows: Sequence[int]) -> list[float]:
+    """Lay the bikes of one row a little apart, so that their intervals can be told apart."""
+    seen: dict[int, int] = {}
+    at = []
+    for row in rows:
+        seen[row] = seen.get(row, -1) + 1
+        at.append(row - 0.1 - 0.055 * (seen[row] % 7))
+    return at
+
+
+def _error_levels(limits: Limits, palette: Palette, *, with_target: bool = True) -> list[Item]:
+    """Return the lean levels across a panel of lean error, and the target."""
+    levels: list[Item] = [
+        Level(at, palette.level(level), "dash", label=f"{level} {at:g} %")
+        for level, at in limits.levels()
+    ]
+    return [*levels, *([Level(0, palette.text)] if with_target else [])]
+
+
+def _power_band(difference: pl.DataFrame, look: Look) -> list[Item]:
+    if difference.is_empty():
+        return []
+    lower, upper = (
+        look.shown_power(difference["before_w"] * (1 + difference[end] / 100))
+        for end in ("lower_pct", "upper_pct")
+    )
+    speed = difference["engine_speed_rpm"]
+    return [Band(speed, lower, upper, look.palette.after, 0.22, "95 % at each speed")]
+
+
+def _gain_items(difference: pl.DataFrame, palette: Palette) -> list[Item]:
+    if difference.is_empty():
+        return []
+    speed = difference["engine_speed_rpm"]
+    whole = difference["whole_lower_pct"], difference["whole_upper_pct"]
+    each = difference["lower_pct"], difference["upper_pct"]
+    return [
+        Band(speed, *whole, palette.after, 0.12, "95 % for the whole curve"),
+        Band(speed, *each, palette.after, 0.22, "95 % at each speed"),
+        Line(speed, difference["gain_pct"], palette.after, width=2.2, who="gain"),
+        Line(speed, each[0], palette.after, width=0, who="95 % from"),
+        Line(speed, each[1], palette.after, width=0, who="to"),
+        Level(0, palette.text),
+    ]
+
+
+def _target_items(
+    after: pl.DataFrame, windows: pl.DataFrame, look: Look, limits: Limits
+) -> list[Item]:
+    """Return the wanted mixture with the lean levels over it, and the name of each lean window."""
+    palette = look.palette
+    wanted = after.drop_nulls("lambda_target")
+    if wanted.is_empty():
+        return []
+    speed, target = wanted["engine_speed_rpm"], look.shown_mixture(wanted["lambda_target"])
+    items: list[Item] = [
+        Line(speed, target, palette.text, "target mixture", 1.5, "dash", who="target")
+    ]
     for level, at in limits.levels():
-        line = look.shown_mixture(target * (1 + at / 100))
-        figure.add_scatter(
-            x=speed,
-            y=line,
-            mode="lines",
-            line={"color": colours[level], "width": 1, "dash": "dot"},
-            showlegend=False,
-            hoverinfo="skip",
-            row=row,
-            col=1,
-        )
-        last = int(np.flatnonzero(~np.isnan(line))[0])
-        figure.add_annotation(
-            x=speed[last],
-            y=line[last],
-            xanchor="left",
-            yanchor="bottom",
-            showarrow=False,
-            text=f"{level} {at:g} %",
-            font={"size": 11},
-            row=row,
-            col=1,
-        )
+        line = target * (1 + at / 100)
+        items += [
+            Line(speed, line, palette.level(level), width=1, dash="dot"),
+            Note(speed[0], line[0], f"{level} {at:g} %"),
+        ]
     for window in windows.filter(pl.col("side") == "lean").iter_rows(named=True):
-        level = window["level"]
-        at = int(np.abs(speed - window["worst_speed_rpm"]).argmin())
-        figure.add_annotation(
-            x=window["worst_speed_rpm"],
-            y=look.shown_mixture(target[at] * (1 + window["worst_error_pct"] / 100)),
-            yanchor="bottom",
-            showarrow=False,
-            text=f"<b>{literal(level).upper()} {signed(window['worst_error_pct'], 0)} %</b>",
-            font={"size": 13},
-            row=row,
-            col=1,
-        )
+        worst, error = window["worst_speed_rpm"], window["worst_error_pct"]
+        height = target[(speed - worst).abs().arg_min()] * (1 + error / 100)
+        said = f"{window['level'].upper()} {signed(error, 0)} %"
+        items.append(Note(worst, height, said, px=13, is_bold=True, is_centred=True))
+    return items
 
 
-def _onto_one_axis(figure: go.Figure, panels: int) -> None:
-    # Only panels that hang on one and the same axis answer a pointer together.
-    last = f"x{panels}"
-    figure.update_traces(xaxis=last)
-    layout: Any = figure.layout
-    for note in (*layout.shapes, *layout.annotations):
-        if note.xref and note.xref.split(" ")[0] != "paper":
-            note.xref = " ".join([last, *note.xref.split(" ")[1:]])
-    for row in range(1, panels):
-        figure.layout[f"xaxis{row if row > 1 else ''}"] = None
-        figure.layout[f"yaxis{row if row > 1 else ''}"].anchor = last
-    figure.layout[f"xaxis{panels}"].anchor = f"y{panels}"
-    figure.update_layout(hoversubplots="axis")
+def _against_siblings(speed: pl.Series, lines: Sequence[pl.Series], palette: Palette) -> list[Item]:
+    """Return a bike's line over the band of its siblings; nothing where it has none."""
+    own, usual, lower, upper = lines
+    if own.is_null().all():
+        return []
+    items: list[Item] = [
+        Band(speed, lower, upper, palette.before, 0.28, "the middle half of the siblings")
+    ]
+    if not usual.is_null().all():
+        items.append(Line(speed, usual, palette.before, "siblings' median", dash="dash"))
+    return [*items, Line(speed, own, palette.after, "this bike", 2.8)]
 
 
-def _over_engine_speed(figure: go.Figure, panels: int, power_at: str, palette: Palette) -> None:
-    """Name the engine speed below the panels, and in the first what air the power is stated at."""
-    figure.update_xaxes(title_text="Engine speed [rpm]", tickformat=",.0f", hoverformat=",.0f")
-    if power_at:
-        figure.add_annotation(
-            x=0.01,
-            xref=f"x{panels} domain",
-            y=0.98,
-            yref="y domain",
-            yanchor="top",
-            xanchor="left",
-            showarrow=False,
-            text=literal(power_at),
-            font={"color": palette.muted, "size": 12},
-        )
+def _change_marks(checks: pl.DataFrame, events: pl.DataFrame, palette: Palette) -> list[Item]:
+    """Mark each change of level where it most likely began, with what is not known about it."""
+    changes = events.filter(pl.col("event_kind").is_in(["shift", "drift"])).sort("first_on")
+    begun = checks.filter(pl.col("shift_pct") != pl.col("shift_pct").shift(1))["run_on"].to_list()
+    at, items = [], []
+    for event in changes.iter_rows(named=True):
+        first, last = event["begins_after"] or event["first_on"], event["first_on"]
+        at.append(next((day for day in begun if first < day <= last), last))
+        size = [event["event_pct"]] * 2
+        items.append(Line([first, last], size, palette.rich, "when it may have begun", 9))
+    half = 2 * changes["event_sd_pct"].fill_null(0.0)
+    words = [textwrap.fill(said, 56) for said in changes["sentence"]]
+    size, ink = changes["event_pct"], palette.stop
+    return [*items, Marks(at, size, ink, "change of level", "diamond", 10, half=half, words=words)]
 
 
-def _panel(row: int) -> dict[str, Any]:
-    # Plotly's own annotations call these two strings.
-    return {"row": row, "col": 1}
+def _over_speed(
+    panels: list[Panel],
+    palette: Palette,
+    height: float,
+    said: str,
+    *,
+    below_px: float = 128,
+    corner: str = "",
+) -> Chart:
+    return Chart(
+        panels,
+        SPEED_TITLE,
+        palette,
+        height,
+        said,
+        below_px=below_px,
+        x_format=SPEED_FORMAT,
+        corner=corner,
+    )
+
+
+def _rows(items: list[Item], rows: int, look: Look, title: str) -> Chart:
+    """Return a chart whose vertical axis counts rows, each with its name above it."""
+    return Chart(
+        [Panel("", items, ends=(-0.55, rows - 0.1))],
+        title,
+        look.palette,
+        166 + 84 * max(rows, 1),
+        title.partition(" [")[0],
+        below_px=132,
+        points_at_one=True,
+    )
+
+
+def _over_days(
+    panels: list[Panel], palette: Palette, height: float, said: str, *, below_px: float
+) -> Chart:
+    return Chart(panels, DAY_TITLE, palette, height, said, below_px=below_px, x_format=DAY_FORMAT)
+
+
+def _cell_table(
+    cells: pl.DataFrame,
+    load: tuple[str, str],
+    size: float,
+    cell: Any,
+    look: Look,
+    *,
+    title: str,
+    ends: tuple[float, float | None],
+) -> CellTable:
+    """Return cells by their edges, over engine speed and load."""
+    speed = ("speed_from_rpm", "speed_to_rpm")
+    loads = sorted(set(cells.select(load).iter_rows()))
+    speeds = sorted(set(cells.select(speed).iter_rows()))
+    return CellTable(
+        {
+            (tuple(row[end] for end in load), tuple(row[end] for end in speed)): cell(row)
+            for row in cells.iter_rows(named=True)
+        },
+        {edges: f"{edges[0] / size:.3g}–{edges[1] / size:.3g}" for edges in loads},
+        {edges: f"{edges[0] / 1000:.3g}–{edges[1] / 1000:.3g}" for edges in speeds},
+        title,
+        look.palette,
+        is_signed=ends[0] < 0,
+        ends=ends,
+    )
+
+
+def _seen(axis: Sequence[float], used: Sequence[float]) -> list[float]:
+    """Return the breakpoints from one before the first used to one after the last."""
+    if not used:
+        return list(axis)
+    places = [axis.index(value) for value in used]
+    return list(axis[max(min(places) - 1, 0) : max(places) + 2])
+
+
+def _shown(name: str, values: np.ndarray, look: Look) -> np.ndarray:
+    if name == "power_w":
+        return look.shown_power(values)
+    return look.shown_mixture(values) if name.startswith("lambda") else values

@@ -12,10 +12,10 @@ from typing import Any
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from dashboard import wording
 from dashboard.intake_desk import Held, Places, guessed_places
 from dashboard.job_draft import Draft, StageDraft, for_bike
 from dashboard.shop_words import USUAL_STAGES, Known, KnownPart
+from warehouse import wording
 
 EARLIEST, LATEST = dt.date(1990, 1, 1), dt.date(2100, 12, 31)
 PartKey = tuple[str, str, str]

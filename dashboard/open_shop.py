@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,11 +13,13 @@ import duckdb
 import polars as pl
 import streamlit as st
 
-from dashboard import queries
 from dashboard.look import DARK, LIGHT, Limits, Look
 from schemas.settings import ShopSettings, read_settings
+from schemas.units import shown_power
+from warehouse import wording
 from warehouse.damage import DamagedError, first_line, is_damage
 from warehouse.fuel_table import FuelTable, read_fuel_table
+from warehouse.questions import ask
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
 
@@ -32,10 +34,10 @@ class OpenShop:
     settings: ShopSettings
     snapshot: Snapshot
 
-    def ask(self, question: Callable[..., pl.DataFrame], *arguments: Any) -> pl.DataFrame:
-        """Return the answer to one of the questions in queries.py."""
+    def ask(self, question: str, **given: Any) -> pl.DataFrame:
+        """Return the answer to one of the questions in warehouse/questions."""
         with _told_if_damaged():
-            return _answer(str(self.snapshot.path), question.__name__, arguments)
+            return _answer(str(self.snapshot.path), question, given)
 
     def fuel_table(self, stage_id: str) -> FuelTable:
         """Return the suggested fuel change of a stage."""
@@ -46,9 +48,24 @@ class OpenShop:
         """Return how charts should look: the shop's units, the reader's light or dark theme."""
         return look_of(self.settings)
 
-    def air(self) -> str:
-        """Return the reference air that corrected power is stated at."""
-        return self.settings.figures.reference_air
+    def power_at(self, *, is_corrected: bool = True) -> str:
+        """Return what air a power is stated at."""
+        air = self.settings.figures.reference_air
+        return wording.power_at(air, is_corrected=is_corrected)
+
+    def power(self, power_w: float | None) -> str:
+        """Return a power in the unit that the shop chose."""
+        unit = self.settings.show.power
+        shown = None if power_w is None else shown_power(power_w, unit)
+        return f"{wording.number(shown, 1)} {unit}"
+
+    def mixture_of(self, stage_id: str) -> dict[str, Any] | None:
+        """Return how the full-throttle mixture of a stage stands, if it is known."""
+        return next(iter(self.ask("stage_mixtures", stage_ids=[stage_id]).to_dicts()), None)
+
+    def advice(self, stage_id: str) -> wording.Advice:
+        """Return whether it is safe to keep pulling at a stage."""
+        return wording.advice(self.mixture_of(stage_id))
 
     def limits(self) -> Limits:
         """Return the shop's lean levels."""
@@ -137,6 +154,6 @@ def _reader(path: str) -> duckdb.DuckDBPyConnection:
 
 
 @st.cache_data(max_entries=256, show_spinner=False)
-def _answer(path: str, question: str, arguments: tuple[Any, ...]) -> pl.DataFrame:
+def _answer(path: str, question: str, given: dict[str, Any]) -> pl.DataFrame:
     with _reader(path).cursor() as cursor:
-        return getattr(queries, question)(cursor, *arguments)
+        return ask(cursor, question, **given)

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, NoReturn
 
-import plotly.graph_objects as go
 import polars as pl
 import streamlit as st
 
+from dashboard import on_page
+from dashboard.drawing import CellTable, Chart
 from dashboard.run_command import CommandRun
+from schemas.settings import ShopSettings
+from schemas.units import shown_power
+from warehouse import wording
+from warehouse.titles import COLUMNS, Column
 
 CARD_WIDTH_PX = 165
 """Two cards stand side by side on a phone."""
@@ -17,16 +22,53 @@ CARD_WIDTH_PX = 165
 MOST_TABLE_HEIGHT_PX = 420
 
 
-def table(frame: pl.DataFrame, titles: dict[str, Any]) -> None:
-    """Draw the titled columns of a frame, in the order of the titles; others stay out."""
-    shown = [name for name in titles if name in frame.columns]
+def table(
+    frame: pl.DataFrame,
+    shown: str | Mapping[str, Any] = "",
+    settings: ShopSettings | None = None,
+    **titles: str,
+) -> None:
+    """Draw columns of a frame: those named, in that order, or all that have a title.
+
+    Powers and instants are shown as the shop's settings ask for.
+    """
+    names = shown.split() if isinstance(shown, str) else list(shown)
+    names = [name for name in names or COLUMNS.keys() & set(frame.columns) if name in frame.columns]
+    if not shown:
+        names.sort(key=frame.columns.index)
+    config: dict[str, Any] = {}
+    for name in names:
+        if isinstance(shown, Mapping):
+            config[name] = shown[name]
+            continue
+        column = COLUMNS[name]
+        title = titles.get(name, column.title)
+        if "{power}" in column.title and settings:
+            title = title.format(power=settings.show.power)
+            power: Any = frame[name]
+            frame = frame.with_columns(shown_power(power, settings.show.power))
+        if column.times != 1:
+            frame = frame.with_columns(pl.col(name) * column.times)
+        config[name] = _column(column, title, frame[name], settings)
     st.dataframe(
-        frame.select(shown),
+        frame.select(names),
         hide_index=True,
         height=min(38 + 35 * max(frame.height, 1), MOST_TABLE_HEIGHT_PX),
         placeholder="–",
-        column_config={name: titles[name] for name in shown},
+        column_config=config,
     )
+
+
+def _column(column: Column, title: str, values: pl.Series, settings: ShopSettings | None) -> Any:
+    if values.dtype == pl.Date:
+        return st.column_config.DateColumn(title, format="D MMM YYYY")
+    if isinstance(values.dtype, pl.Datetime):
+        return moment(title, settings.shop.timezone if settings else "UTC")
+    if column.digits is not None and values.dtype.is_numeric():
+        return figures(title, column.digits, signed=column.signed)
+    # A column of sentences is narrow where nothing is said.
+    is_said = values.dtype == pl.String and values.str.len_chars().max()
+    return wide(title, column.width_px) if column.width_px and is_said else title
 
 
 def grid(frame: pl.DataFrame, pinned: str) -> None:
@@ -44,6 +86,56 @@ def grid(frame: pl.DataFrame, pinned: str) -> None:
     )
 
 
+def choose(
+    label: str,
+    rows: pl.DataFrame,
+    named: Callable[[dict[str, Any]], str],
+    key: str,
+    asked: tuple[str, str] | None = None,
+    place: Any = st,
+) -> dict[str, Any]:
+    """Return the row that a person chose; at first the one that the address asks for.
+
+    `asked` names the word in the address and the column that it is looked for in.
+    """
+    wanted = st.query_params.get(asked[0]) if asked else None
+    values = rows[asked[1]].to_list() if asked else []
+    at = place.selectbox(
+        label,
+        range(rows.height),
+        index=values.index(wanted) if wanted in values else 0,
+        format_func=lambda row: named(rows.row(row, named=True)),
+        key=key,
+    )
+    return rows.row(at, named=True)
+
+
+def switch(label: str, choices: Sequence[str], key: str) -> str:
+    """Return which of a few views a person chose, the first at first."""
+    chosen = st.segmented_control(label, choices, default=choices[0], required=True, key=key)
+    return str(chosen)
+
+
+def nothing(said: str) -> NoReturn:
+    """Say what is missing, and end the page."""
+    st.info(said)
+    st.stop()
+
+
+def alarm(advice: wording.Advice, said_else: str) -> None:
+    """Draw the advice on pulling again, in red with the cautions from warn level on."""
+    if advice.level in ("stop", "warn"):
+        st.error(f"## {advice.headline}\n{advice.what_to_do}")
+        cautions()
+    else:
+        st.caption(f"{said_else}: {advice.headline}.")
+
+
+def cautions() -> None:
+    """Draw the cautions that belong beside a danger."""
+    st.markdown(" ".join(wording.CAUTIONS[:2]))
+
+
 def figures(title: str, digits: int = 0, *, signed: bool = False) -> Any:
     """Return a column of figures with so many digits."""
     return st.column_config.NumberColumn(title, format=f"%{'+' if signed else ''}.{digits}f")
@@ -54,19 +146,14 @@ def wide(title: str, width_px: int = 320) -> Any:
     return st.column_config.TextColumn(title, width=width_px)
 
 
-def day(title: str) -> Any:
-    """Return a column of days."""
-    return st.column_config.DateColumn(title, format="D MMM YYYY")
-
-
 def moment(title: str, zone: str) -> Any:
     """Return a column of instants, shown in a time zone."""
     return st.column_config.DatetimeColumn(title, format="D MMM YYYY, HH:mm", timezone=zone)
 
 
-def chart(figure: go.Figure, key: str) -> None:
-    """Draw a chart as charts.py dressed it."""
-    st.plotly_chart(figure, theme=None, config={"displayModeBar": False}, key=key)
+def chart(drawn: Chart | CellTable, key: str) -> None:
+    """Draw a chart."""
+    st.plotly_chart(on_page.figure(drawn), theme=None, config={"displayModeBar": False}, key=key)
 
 
 def cards(entries: Iterable[tuple[str, str, str]]) -> None:

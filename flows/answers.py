@@ -5,50 +5,46 @@ from __future__ import annotations
 from typing import Any
 
 import duckdb
+import polars as pl
 from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from schemas.settings import ShopSettings
-from warehouse import store
+from warehouse import wording
+from warehouse.questions import ask
 from warehouse.snapshot import Snapshot, open_reader
 
-CAUTION = (
-    "Cautions: a lean full-throttle mixture can destroy an engine in one pull. A dyno throws "
-    "straps, tyres and stones: guards, extraction, hearing protection, a second person. Taking "
-    "off a catalyst or silencer or changing the map may be unlawful on the road: local law "
-    "decides. These figures are the shop's own comparisons, not a certified rating; a qualified "
-    "tuner checks them before anyone acts on them."
-)
+MOST_ROWS = 6
+MOST_ALIKE = 3
+ENDS = ("lower", "upper")
 
 
 def print_answers(console: Console, snapshot: Snapshot, settings: ShopSettings) -> None:
     """Print the three answers from a snapshot."""
-    reader = open_reader(snapshot.path)
-    try:
+    with open_reader(snapshot.path) as reader:
         _need(console, reader)
         _alike(console, reader)
         _quarter(console, reader)
-    finally:
-        reader.close()
     console.print()
-    console.print(Text(CAUTION, style="yellow"))
-    air = settings.figures.reference_air
+    print_cautions(console)
+    air = wording.power_at(settings.figures.reference_air, is_corrected=True)
     console.print(
-        Text(
-            f"Power is wheel power at the reference air of {air}; intervals are 95 %.", style="dim"
-        )
+        Text(f"Power is wheel power {air}; intervals are 95 %, of a chance 90 %.", style="dim")
     )
 
 
 def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
     """Print the gain that each number of pulls could see, and which of them see enough."""
     with open_reader(snapshot.path) as reader:
-        rows = reader.execute(
-            "SELECT pulls, is_put_back, is_strapped_once, smallest_detectable_pct FROM out.plan"
-        ).fetchall()
-    seen = {(pulls, back, once): gain for pulls, back, once, gain in rows}
+        plans = ask(reader, "plans").to_dicts()
+    seen = {
+        (plan["pulls"], plan["is_put_back"], plan["is_strapped_once"]): plan[
+            "smallest_detectable_pct"
+        ]
+        for plan in plans
+    }
     console.print(
         Text(
             f"Smallest mean gain that is called real four times in five, in %. * sees "
@@ -62,20 +58,11 @@ def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
             style="dim",
         )
     )
-    table = table_of(
-        "",
-        [
-            ("pulls in each session", "right"),
-            ("before and after, strapped once", "right"),
-            ("before and after, taken off between", "right"),
-            ("put back and pulled again, strapped once", "right"),
-            ("put back and pulled again, taken off between", "right"),
-        ],
-    )
     ways = ((False, True), (False, False), (True, True), (True, False))
+    names = [wording.plan_words(*way) for way in ways]
     show(
         console,
-        table,
+        table_of("", [(name, "right") for name in ("pulls in each session", *names)]),
         [
             (
                 pulls,
@@ -87,6 +74,11 @@ def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
             for pulls in sorted({pulls for pulls, *_ in seen})
         ],
     )
+
+
+def print_cautions(console: Console) -> None:
+    """Print the cautions that stand below every answer."""
+    console.print(Text(f"Cautions: {' '.join(wording.CAUTIONS)}", style="yellow"))
 
 
 def table_of(title: str, columns: list[tuple[str, str]]) -> Table:
@@ -111,104 +103,108 @@ def _heading(console: Console, text: str) -> None:
 
 
 def _need(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
-    rows = store.rows(
-        reader,
-        "SELECT need.*, stage.model_label FROM out.remap_need AS need "
-        "JOIN (SELECT DISTINCT model_id, model_label FROM out.stage) AS stage USING (model_id) "
-        "WHERE is_stock_map ORDER BY need_rank LIMIT 6",
-    ).to_dicts()
+    needs = ask(reader, "remap_needs").filter("is_stock_map").head(MOST_ROWS).to_dicts()
     _heading(console, "1. Which combinations need a remap most?")
-    if not rows:
+    if not needs:
         console.print(Text("No pull with a wideband gauge has been taken in yet.", style="dim"))
         return
-    console.print(Text(rows[0]["sentence"]))
+    console.print(Text(needs[0]["sentence"]))
     table = table_of(
         "",
         [
             ("lean", "right"),
-            ("surely above", "right"),
-            ("worst", "right"),
-            ("remap gave", "right"),
+            ("chance", "right"),
+            ("worst, %", "right"),
+            ("remap gave, %", "right"),
             ("on the stock map", "left"),
         ],
     )
-    show(
-        console,
-        table,
-        [
-            (
-                f"{row['lean_bikes']} of {row['bikes']}",
-                f"{row['warn_lower_share']:.0%}",
-                f"{row['worst_error_pct']:.0f} %",
-                "–" if row["given_back_pct"] is None else f"{row['given_back_pct']:+.1f} %",
-                f"{row['model_label']}, {row['parts_key']}",
-            )
-            for row in rows
-        ],
+    show(console, table, [_need_row(need) for need in needs])
+
+
+def _need_row(need: dict[str, Any]) -> tuple[str, ...]:
+    chance = " to ".join(wording.number(100 * need[f"warn_{end}_share"]) for end in ENDS)
+    worst = " to ".join(wording.number(need[f"worst_error_{end}_pct"]) for end in ENDS)
+    gave = wording.signed(need["given_back_pct"])
+    if need["given_back_pct"] is not None:
+        gave += f" ({wording.between(*(need[f'given_back_{end}_pct'] for end in ENDS))})"
+    return (
+        f"{need['lean_bikes']} of {need['bikes']}",
+        f"{wording.share(need['warn_share'])} ({chance})",
+        f"{wording.number(need['worst_error_pct'])} ({worst})",
+        gave,
+        f"{need['model_label']}, {need['parts_key']}",
     )
 
 
 def _alike(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
-    newest = store.first(
-        reader,
-        "SELECT stage.stage_id, stage.bike_id, stage.model_label, stage.parts_label, "
-        "stage.map_label FROM out.stage AS stage "
-        "JOIN (SELECT DISTINCT stage_id FROM out.similar_build) USING (stage_id) "
-        "ORDER BY stage.parts_key = 'standard parts', stage.received_on DESC, stage.job_id DESC, "
-        "stage.stage_no DESC LIMIT 1",
-    )
+    stages = ask(reader, "stages").filter(pl.col("alike") > 0)
     _heading(console, "2. Have we built this before?")
-    if newest is None:
+    if stages.is_empty():
         console.print(Text("There are not two bikes to compare yet.", style="dim"))
         return
+    with_parts = stages.filter(pl.col("parts_key") != "standard parts")
+    newest = (stages if with_parts.is_empty() else with_parts).row(0, named=True)
     console.print(
-        Text(
-            f"The newest build, {newest[1]}: {newest[2]}; {newest[3]}; map {newest[4]}. Most alike:"
-        )
+        Text(f"The newest build, {newest['bike_id']}: {wording.combination(newest)}. Most alike:")
     )
-    for job, share, matches, differs, ended_on, gained, went_wrong in reader.execute(
-        "SELECT other_job_id, similarity_share, matches, differs, ended_on, gained, went_wrong "
-        "FROM out.similar_build WHERE stage_id = ? ORDER BY likeness_rank LIMIT 3",
-        [newest[0]],
-    ).fetchall():
-        console.print(Text(f"  {share:4.0%}  {job}: {gained}; ended on {ended_on}"))
-        for word, text in (("same", matches), ("differs", differs), ("went wrong", went_wrong)):
-            if text:
-                console.print(Text(f"          {word}: {text}", style="dim"))
+    alike = ask(reader, "similar_builds", stage_id=newest["stage_id"]).head(MOST_ALIKE)
+    for build in alike.iter_rows(named=True):
+        console.print(
+            Text(
+                f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: "
+                f"{build['gained']}; ended on {build['ended_on']}"
+            )
+        )
+        for word, name in (
+            ("same", "matches"), ("differs", "differs"), ("went wrong", "went_wrong")
+        ):  # fmt: skip
+            if build[name]:
+                console.print(Text(f"          {word}: {build[name]}", style="dim"))
 
 
 def _quarter(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
-    latest = store.first(reader, "SELECT max(quarter_label) FROM out.quarter_figure")
-    label = latest[0] if latest else None
-    figures = reader.execute(
-        "SELECT figure, figure_value::BIGINT, coalesce(previous_value::BIGINT::VARCHAR, '–') "
-        "FROM out.quarter_figure WHERE quarter_label = ? ORDER BY figure",
-        [label],
-    ).fetchall()
-    _heading(console, f"3. How did {label or 'the quarter'} go?")
-    if not figures:
+    quarters = ask(reader, "quarters")["quarter_label"]
+    _heading(console, f"3. How did {next(iter(quarters), 'the quarter')} go?")
+    if quarters.is_empty():
         console.print(Text("No job has been taken in yet.", style="dim"))
         return
-    show(console, table_of("", [("", "left"), (str(label), "right"), ("before", "right")]), figures)
-    gains = reader.execute(
-        "SELECT change_key, bikes, printf('%+.1f %%', mean_gain_pct), "
-        "CASE WHEN previous_mean_gain_pct IS NULL THEN '–' "
-        "ELSE printf('%+.1f %% (%d)', previous_mean_gain_pct, previous_bikes) END "
-        "FROM out.quarter_gain WHERE quarter_label = ? ORDER BY bikes DESC, change_key LIMIT 6",
-        [label],
-    ).fetchall()
+    quarter = quarters[0]
+    figures = ask(reader, "quarter_figures", quarter=quarter)
+    show(
+        console,
+        table_of("", [("", "left"), (quarter, "right"), ("before", "right")]),
+        [
+            (figure, wording.number(value), wording.number(before))
+            for figure, value, before in figures.iter_rows()
+        ],
+    )
+    gains = ask(reader, "quarter_gains", quarter=quarter).head(MOST_ROWS).to_dicts()
     if gains:
         table = table_of(
             "",
             [
                 ("what changed", "left"),
                 ("bikes", "right"),
-                ("mean gain", "right"),
-                ("before (bikes)", "right"),
+                ("mean gain, %", "right"),
+                ("95 %", "right"),
+                ("before, % (bikes)", "right"),
             ],
         )
-        show(console, table, gains)
-    for (sentence,) in reader.execute(
-        "SELECT sentence FROM out.dyno_verdict WHERE state IN ('act', 'watch') ORDER BY verdict_no"
-    ).fetchall():
-        console.print(Text(f"Dyno: {sentence}"))
+        show(console, table, [_gain_row(gain) for gain in gains])
+    for verdict in ask(reader, "dyno_verdicts").iter_rows(named=True):
+        if verdict["state"] in ("act", "watch"):
+            console.print(Text(f"Dyno: {wording.dyno_sentence(verdict)}"))
+
+
+def _gain_row(gain: dict[str, Any]) -> tuple[str, ...]:
+    before = wording.signed(gain["previous_mean_gain_pct"])
+    if gain["previous_bikes"]:
+        before += f" ({gain['previous_bikes']})"
+    return (
+        gain["change_key"],
+        str(gain["bikes"]),
+        wording.signed(gain["mean_gain_pct"]),
+        wording.between(*(gain[f"mean_gain_{end}_pct"] for end in ENDS)),
+        before,
+    )

@@ -525,6 +525,7 @@ def _update_telling(folder: Path, complete: bool) -> None:
 def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
     """Take in what lies in the inbox and say what came of it; whether a person is needed."""
     from flows.intake import take_in
+    from warehouse.wording import counted, waiting_files
 
     started = time.monotonic()
     with _progress() as tell:
@@ -537,15 +538,16 @@ def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
         if state != "card"
     )
     _say(
-        f"Intake: {result.arrived} files arrived, {result.read} read, {len(result.linked)} jobs "
-        f"linked ({_since(started)}). The inbox now: {states or 'empty'}."
+        f"Intake: {counted(result.arrived, 'file')} arrived, {result.read} read, "
+        f"{counted(len(result.linked), 'job')} linked ({_since(started)}). The inbox now: "
+        f"{states or 'empty'}."
     )
     for name in result.unreadable:
         _say(f"Could not be read, tried again next time: {name}")
     if result.unsettled:
         _say(
-            f"Still being written, taken in at the next update: {len(result.unsettled)} files, "
-            f"such as {result.unsettled[0]}."
+            f"Still being written, taken in at the next update: "
+            f"{counted(len(result.unsettled), 'file')}, such as {result.unsettled[0]}."
         )
     for told in result.lost:
         console.print(Text(told, style="bold red"), soft_wrap=True)
@@ -557,7 +559,7 @@ def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
             console.print(Text(f"  as it was at the last check without mistakes: {kept}"))
     waiting = sum(result.states.get(state, 0) for state in ("waiting", "refused", "missing"))
     if waiting:
-        _say(f"{waiting} files wait or were refused: why and what to do is in refused/.")
+        _say(f"{waiting_files(waiting)}: why and what to do is in refused/.")
     return bool(result.lost or result.layout_mistakes)
 
 

@@ -8,17 +8,14 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
+import polars as pl
 from rich.console import Console
 from rich.text import Text
 
-from flows.answers import CAUTION, show, table_of
-from warehouse.fuel_table import (
-    CAUTIONS,
-    FuelTable,
-    NoSuggestionError,
-    fuel_csv,
-    read_fuel_table,
-)
+from flows.answers import print_cautions, show, table_of
+from warehouse import wording
+from warehouse.fuel_table import FuelTable, NoSuggestionError, fuel_csv, read_fuel_table
+from warehouse.questions import ask
 from warehouse.snapshot import Snapshot, open_reader
 from warehouse.whole_file import write_whole
 
@@ -38,26 +35,21 @@ def print_fuel_change(console: Console, snapshot: Snapshot, stage_id: str) -> No
     """
     with open_reader(snapshot.path) as reader:
         found = _table_of_stage(reader, stage_id)
-        checks = reader.execute(
-            "SELECT sentence FROM out.fuel_change_check WHERE stage_id = ?", [stage_id]
-        ).fetchall()
-        level = reader.execute(
-            "SELECT level, worst_lean_error_pct, worst_speed_rpm FROM out.stage_mixture "
-            "WHERE stage_id = ? AND level IN ('warn', 'stop')",
-            [stage_id],
-        ).fetchone()
-    if level is not None:
-        console.print(
-            Text(f"{level[0].upper()}: {level[1]:.0f} % lean at {level[2]:,.0f} rpm.", "bold red")
+        mixtures = ask(reader, "stage_mixtures", stage_ids=[stage_id]).to_dicts()
+        checks = ask(reader, "fuel_change_checks", stage_id=stage_id).filter(
+            pl.col("stage_id") == stage_id
         )
+    advice = wording.advice(mixtures[0] if mixtures else None)
+    if advice.level in ("warn", "stop"):
+        console.print(Text(f"{advice.headline}. {advice.what_to_do}", "bold red"))
     console.print(Text(found.sentence, style="bold"))
-    for said in (found.later, found.round_note, *(said for (said,) in checks)):
+    for said in (found.later, found.round_note, *checks["sentence"]):
         if said:
             console.print(Text(said))
     _print_breakpoints(console, found)
     if found.left_out:
         console.print(Text(f"Readings left out: {found.left_out}.", style="dim"))
-    for caution in CAUTIONS:
+    for caution in wording.FUEL_CAUTIONS:
         console.print(Text(caution, style="yellow"))
 
 
@@ -113,39 +105,28 @@ def print_expected(
     Raises NothingKnownError if nothing fits; the words list what there is.
     """
     with open_reader(snapshot.path) as reader:
-        every = reader.execute(
-            "SELECT expected_id, sentence, model_label, parts_key, map_label "
-            "FROM out.expected_mixture ORDER BY model_label, parts_key, map_label"
-        ).fetchall()
+        every = ask(reader, "expected_mixtures").to_dicts()
         found = [
             row
             for row in every
-            if model.casefold() in row[2].casefold()
-            and (not parts or _parts_of(row[3]) == _parts_of(parts))
-            and (not map_label or row[4].casefold() == map_label.casefold())
+            if model.casefold() in row["model_label"].casefold()
+            and (not parts or _parts_of(row["parts_key"]) == _parts_of(parts))
+            and (not map_label or row["map_label"].casefold() == map_label.casefold())
         ]
         if not found:
             raise NothingKnownError(_builds_known(every, model, parts))
-        speeds = (
-            reader.execute(
-                "SELECT engine_speed_rpm, expected_error_pct, lower_pct, upper_pct "
-                "FROM out.expected_mixture_speed WHERE expected_id = ? ORDER BY engine_speed_rpm",
-                [found[0][0]],
-            ).fetchall()
-            if len(found) == 1
-            else []
-        )
-    for _, sentence, *_ in found:
-        console.print(Text(sentence))
-    if speeds:
+        speeds = ask(reader, "expected_mixture_speed", expected_id=found[0]["expected_id"])
+    for row in found:
+        console.print(Text(row["sentence"]))
+    if len(found) == 1 and not speeds.is_empty():
         table = table_of(
             "Full throttle, lean error to expect in percent",
             [("rpm", "right"), ("expected", "right"), ("19 of 20 bikes", "right")],
         )
-        show(console, table, [_speed_row(row) for row in speeds[::2]])
+        show(console, table, [_speed_row(row) for row in speeds.to_dicts()[::2]])
     elif len(found) > 1:
         console.print(Text("Name one build with --parts and --map to see it by engine speed."))
-    console.print(Text(CAUTION, style="yellow"))
+    print_cautions(console)
 
 
 def _parts_of(text: str) -> frozenset[str]:
@@ -153,19 +134,22 @@ def _parts_of(text: str) -> frozenset[str]:
     return frozenset(re.split(r"\s*(?:[+,;&]|\band\b)\s*", text.strip().casefold())) - {""}
 
 
-def _builds_known(every: list[tuple[Any, ...]], model: str, parts: str) -> str:
+def _builds_known(every: list[dict[str, Any]], model: str, parts: str) -> str:
     if not every:
         return (
             "Nothing is known of any build yet: that takes pulls with a wideband reading, and of "
             "each model a session on the untouched map."
         )
-    near = [row for row in every if model.casefold() in row[2].casefold()]
+    near = [row for row in every if model.casefold() in row["model_label"].casefold()]
     if not near:
-        models = "\n".join(f"  {label}" for label in dict.fromkeys(row[2] for row in every))
+        models = "\n".join(f"  {label}" for label in dict.fromkeys(r["model_label"] for r in every))
         return f"No model is called like {model!r}. Known are:\n{models}"
     wanted = _parts_of(parts)
-    near.sort(key=lambda row: -len(wanted & _parts_of(row[3])))
-    listed = [f"  --parts {row[3]!r} --map {row[4]!r}: {row[2]}" for row in near]
+    near.sort(key=lambda row: -len(wanted & _parts_of(row["parts_key"])))
+    listed = [
+        f"  --parts {row['parts_key']!r} --map {row['map_label']!r}: {row['model_label']}"
+        for row in near
+    ]
     more = f"\n  and {len(listed) - 12} more" if len(listed) > 12 else ""
     return "Nothing is known of such a build. Known are:\n" + "\n".join(listed[:12]) + more
 
@@ -173,27 +157,25 @@ def _builds_known(every: list[tuple[Any, ...]], model: str, parts: str) -> str:
 def print_maps(console: Console, snapshot: Snapshot, *, every: bool) -> None:
     """Print the map revisions that still miss their target, and where."""
     with open_reader(snapshot.path) as reader:
-        rows = reader.execute(
-            "SELECT map.sentence, map.is_missing, map.is_newest FROM out.map_revision AS map "
-            "JOIN out.map_revision_rank USING (map_id) ORDER BY map.map_name = 'stock', map_rank"
-        ).fetchall()
-    shown = [said for said, missing, newest in rows if every or (missing and newest)]
-    if not rows:
+        rows = ask(reader, "map_revisions")
+    rows = rows.sort(pl.col("map_name") == "stock", maintain_order=True)
+    shown = rows if every else rows.filter("is_missing", "is_newest")
+    if rows.is_empty():
         console.print(Text("No map can be judged yet: that takes pulls with a wideband reading."))
-    elif not shown:
+    elif shown.is_empty():
         console.print(Text("No map misses its target over the bikes that carry it."))
-    for sentence in shown:
+    for sentence in shown["sentence"]:
         console.print(Text(sentence))
-    replaced = sum(missing and not newest for _, missing, newest in rows)
+    replaced = rows.filter("is_missing", ~pl.col("is_newest")).height
     if replaced and not every:
         console.print(Text(f"{replaced} replaced since miss too: --all has them.", style="dim"))
-    console.print(Text(CAUTION, style="yellow"))
+    print_cautions(console)
 
 
-def _speed_row(row: tuple[Any, ...]) -> tuple[str, str, str]:
-    speed, expected, lower, upper = row
-    span = "" if lower is None else f"{lower:+.1f} to {upper:+.1f}"
-    return f"{speed:,.0f}", f"{expected:+.1f}", span
+def _speed_row(row: dict[str, Any]) -> tuple[str, str, str]:
+    lower, upper = row["lower_pct"], row["upper_pct"]
+    span = "" if lower is None else wording.between(lower, upper)
+    return wording.number(row["engine_speed_rpm"]), wording.signed(row["error_pct"]), span
 
 
 def _table_of_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTable:
@@ -204,9 +186,6 @@ def _table_of_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTab
 
 
 def _stages_with_a_change(reader: duckdb.DuckDBPyConnection, stage_id: str) -> str:
-    latest = reader.execute(
-        "SELECT change.stage_id FROM out.fuel_change AS change JOIN out.stage USING (stage_id) "
-        "ORDER BY received_on DESC, change.stage_id DESC LIMIT 8"
-    ).fetchall()
-    listed = ", ".join(name for (name,) in latest) or "none yet"
+    latest = ask(reader, "fuel_changes")["stage_id"].head(8)
+    listed = ", ".join(latest) or "none yet"
     return f"Stage {stage_id!r} has no suggested fuel change. The latest that have: {listed}"

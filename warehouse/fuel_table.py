@@ -10,29 +10,8 @@ from typing import NamedTuple
 
 import duckdb
 
-CAUTIONS = (
-    "A suggestion with its evidence, not a calibration: a qualified tuner checks it before use.",
-    "A lean full-throttle mixture can destroy an engine in one pull: after entering it, pull with "
-    "the gauge in sight.",
-    "Changing the map may be unlawful on the road and may void the type approval: local law "
-    "decides.",
-)
-HOW_TO_ENTER = (
-    "Each figure is fuel to add in percent, on the map as it stands at this stage: multiply the "
-    "cell by 1 + figure / 100. Empty cells stay as they are."
-)
-SEAMS = (
-    "Of the figures {count} stand in cells that were not seen: half of what is added beside them, "
-    "so that the engine meets no cliff. The list says which."
-)
-HELD_BY = {
-    "": "",
-    "step": "limit of one round",
-    "total": "limit of all rounds together",
-    "guard": "kept rich: it feeds full throttle or a lean window",
-    "slope": "raised towards a richer neighbour",
-}
-"""What held a suggestion back or raised it, in words."""
+from warehouse import wording
+from warehouse.questions import ask
 
 
 class NoSuggestionError(ValueError):
@@ -69,11 +48,7 @@ class FuelTable(NamedTuple):
     @property
     def limits(self) -> str:
         """The limits of one round, in words."""
-        return (
-            f"One round adds {self.most_enrichment_pct:g} % at most and takes "
-            f"{self.most_enleanment_pct:g} % at most: enter, run again, and the next asks for the "
-            "rest."
-        )
+        return wording.round_limits(self.most_enrichment_pct, self.most_enleanment_pct)
 
     @property
     def entered_pct(self) -> dict[tuple[float, float], float]:
@@ -104,77 +79,39 @@ def read_fuel_table(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTab
 
     Raises NoSuggestionError if the stage has none.
     """
-    head = reader.execute(
-        "SELECT change.sentence, change.axes_origin, change.throttle_axis, change.speed_axis, "
-        "change.left_out, change.round_note, change.most_enrichment_pct, "
-        "change.most_enleanment_pct, "
-        "stage.model_label, stage.bike_id, stage.job_id, stage.stage_name, stage.map_label "
-        "FROM out.fuel_change AS change JOIN out.stage AS stage USING (stage_id) "
-        "WHERE change.stage_id = ?",
-        [stage_id],
-    ).fetchone()
-    if head is None:
+    heads = ask(reader, "fuel_table", stage_id=stage_id)
+    if heads.is_empty():
         raise NoSuggestionError(f"stage {stage_id!r} has no suggested fuel change")
-    sentence, origin, throttle, speed, left_out, note, more, less, *who = head
-    model, bike, job, name, label = who
-    cells = reader.execute(
-        "SELECT throttle_pct, speed_rpm, suggested_pct, needed_pct, lower_pct, upper_pct, "
-        "evidence_share, held_by FROM out.fuel_change_cell WHERE stage_id = ?",
-        [stage_id],
-    ).fetchall()
-    seams = reader.execute(
-        "SELECT throttle_pct, speed_rpm, seam_pct FROM out.fuel_change_seam WHERE stage_id = ?",
-        [stage_id],
-    ).fetchall()
+    head = heads.row(0, named=True)
+    later = ask(reader, "last_stage_of_bike", stage_id=stage_id).to_dicts()
+    cells = ask(reader, "fuel_change_cells", stage_id=stage_id).select(
+        "throttle_pct", "speed_rpm", "suggested_pct", "needed_pct", "lower_pct", "upper_pct",
+        "evidence_share", "held_by",
+    )  # fmt: skip
+    seams = ask(reader, "fuel_change_seams", stage_id=stage_id)
     return FuelTable(
-        sentence,
-        f"{model}, bike {bike}, job {job}, stage {stage_id} ({name}), map {label}",
-        note,
-        _later_stage(reader, stage_id),
-        origin,
-        json.loads(throttle),
-        json.loads(speed),
-        {(row[0], row[1]): FuelCell(*row[2:]) for row in cells},
-        {(row[0], row[1]): row[2] for row in seams},
-        left_out,
-        more,
-        less,
-    )
-
-
-def _later_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> str:
-    """Say that a bike has been run otherwise since a stage; empty for its last one."""
-    found = reader.execute(
-        "SELECT later.stage_id, later.stage_name, later.map_label "
-        "FROM out.stage AS stage JOIN out.stage AS later USING (bike_id) "
-        "WHERE stage.stage_id = ? AND (later.received_on, later.job_id, later.stage_no) "
-        "> (stage.received_on, stage.job_id, stage.stage_no) "
-        "ORDER BY later.received_on DESC, later.job_id DESC, later.stage_no DESC LIMIT 1",
-        [stage_id],
-    ).fetchone()
-    if found is None:
-        return ""
-    later_id, name, label = found
-    on_map = "the stock map" if label == "stock" else f"map {label}"
-    return (
-        f"The bike has been run since: its last stage is {later_id} ({name}) on {on_map}. "
-        "Enter this only into the map of this stage."
+        head["sentence"],
+        f"{head['model_label']}, bike {head['bike_id']}, job {head['job_id']}, stage {stage_id} "
+        f"({head['stage_name']}), map {head['map_label']}",
+        head["round_note"],
+        wording.later_stage_sentence(later[0]) if later else "",
+        head["axes_origin"],
+        json.loads(head["throttle_axis"]),
+        json.loads(head["speed_axis"]),
+        {(row[0], row[1]): FuelCell(*row[2:]) for row in cells.iter_rows()},
+        {(row[0], row[1]): row[2] for row in seams.iter_rows()},
+        head["left_out"],
+        head["most_enrichment_pct"],
+        head["most_enleanment_pct"],
     )
 
 
 def fuel_csv(found: FuelTable, snapshot_no: int, *, as_list: bool = False) -> str:
     """Return a suggested fuel change as delimited text, to type in or with its evidence."""
-    how = [HOW_TO_ENTER]
-    if as_list:
-        how.append(
-            "enter_pct: fuel to add in this round. needed_pct with its 95 % interval: the whole "
-            "change, before limits. Not seen: half of what is added beside it."
-        )
-    elif found.seams:
-        how.append(SEAMS.format(count=len(found.seams)))
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\n")
-    for line in filter(None, (*CAUTIONS, *_about(found, snapshot_no), *how)):
+    how = wording.how_to_enter(len(found.seams), as_list=as_list)
+    for line in filter(None, (*wording.FUEL_CAUTIONS, *_about(found, snapshot_no), how)):
         # One cell a line, whatever is written in it.
         table.writerow((f"# {' '.join(line.split())}",))
     table.writerows(_list_rows(found) if as_list else _grid_rows(found))
@@ -208,7 +145,7 @@ def _list_rows(found: FuelTable) -> Iterator[tuple[str, ...]]:
         place = (throttle, speed)
         if cell := found.cells.get(place):
             figures = (f"{value + 0.0:.1f}" for value in cell[:4])
-            rest = (*figures, f"{cell.evidence_share:.2f}", HELD_BY[cell.held_by])
+            rest = (*figures, f"{cell.evidence_share:.2f}", wording.HELD_BY[cell.held_by])
         else:
             rest = (f"{found.seams[place]:.1f}", "", "", "", "", "not seen")
         yield (f"{throttle:g}", f"{speed:g}", *rest)

@@ -16,35 +16,47 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 import jinja2
+import polars as pl
 from markupsafe import Markup
 
-from dashboard import queries, wording
-from dashboard.sheets import drawing
+from dashboard import charts
+from dashboard.look import Look
+from dashboard.on_paper import drawing
 from schemas.settings import ShopSettings, read_settings
 from schemas.units import shown_power
+from warehouse import wording
 from warehouse.damage import DamagedError, plainly
+from warehouse.questions import ask, behind
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
+from warehouse.titles import COLUMNS
 from warehouse.whole_file import write_whole
 
 MOST_NEEDS = 8
 """Combinations written out with their members; the pages show all of them."""
 
+PAPER = Look()
+"""Charts on paper hold no power and no mixture: no unit of the shop's stands in them."""
+
 Row = dict[str, Any]
 
 
-class Column(NamedTuple):
+class PrintedColumn(NamedTuple):
     """A column of a printed table."""
 
     name: str
-    title: str
-    digits: int | None = None
-    signed: bool = False
+    unit: str
+    """The shop's unit of power."""
+
+    @property
+    def title(self) -> str:
+        """What stands above it."""
+        return COLUMNS[self.name].title.format(power=self.unit)
 
     @property
     def is_figure(self) -> bool:
         """Whether it stands to the right."""
-        return self.digits is not None
+        return COLUMNS[self.name].digits is not None
 
     @property
     def is_code(self) -> bool:
@@ -63,76 +75,23 @@ class Column(NamedTuple):
 
     def text(self, row: Row) -> str:
         """Return a cell's text."""
-        value = row.get(self.name)
+        value, column = row.get(self.name), COLUMNS[self.name]
         if value is None or value == "":
             return "–"
         if isinstance(value, bool):
             return "yes" if value else "no"
         if isinstance(value, dt.date):
             return f"{value:%d %b %Y}"
-        if self.digits is not None:
-            return wording.number(value, self.digits, signed=self.signed)
-        return str(value)
-
-
-# Every column that a printed list may have; a list shows those that it holds, in this order.
-COLUMNS = (
-    Column("received_on", "Came"),
-    Column("run_on", "Day"),
-    Column("job_folder", "Job folder"),
-    Column("job_id", "Job"),
-    Column("earlier_job_id", "Job before"),
-    Column("days_between", "Days between", 0),
-    Column("bike_id", "Bike"),
-    Column("model_label", "Model"),
-    Column("jobs", "Jobs", 0),
-    Column("stages", "Stages", 0),
-    Column("job_ids", "Jobs by name"),
-    Column("stage_name", "Stage"),
-    Column("stages_named", "Stages"),
-    Column("change_label", "What changed"),
-    Column("change_kind", "Change"),
-    Column("map_label", "Map"),
-    Column("fuel", "Fuel"),
-    Column("parts_label", "Parts"),
-    Column("level", "Level"),
-    Column("worst_lean_error_pct", "Worst error [%]", 1, signed=True),
-    Column("worst_speed_rpm", "at [rpm]", 0),
-    Column("is_near_peak_torque", "Near peak torque"),
-    Column("mean_gain_pct", "Gain [%]", 1, signed=True),
-    Column("mean_gain_lower_pct", "from [%]", 1, signed=True),
-    Column("mean_gain_upper_pct", "to [%]", 1, signed=True),
-    Column("verdict", "Verdict"),
-    Column("is_pooled", "In the mean"),
-    Column("unlike_reason", "Not like for like"),
-    Column("pulls_before", "Pulls before", 0),
-    Column("pulls_after", "Pulls after", 0),
-    Column("pull_no", "Pull", 0),
-    Column("pulls", "Pulls", 0),
-    Column("is_used", "Used"),
-    Column("pulls_used", "Used", 0),
-    Column("peak_power", "Peak", 1),
-    Column("reference_air", "Reference air"),
-    Column("has_air_doubt", "Air in doubt"),
-    Column("duration_s", "Length [s]", 0),
-    Column("steady_s", "Evidence [s]", 0),
-    Column("in_band_share", "In band [1]", 2),
-    Column("state", "State"),
-    Column("reason", "Why"),
-    Column("remedy", "What to do"),
-    Column("trouble", "Trouble"),
-    Column("notes", "Notes"),
-    Column("file_name", "File"),
-    Column("sha256_start", "SHA-256 begins"),
-    Column("fact", "Setting"),
-    Column("fact_value", "Value"),
-    Column("meaning", "Meaning"),
-)
+        if column.digits is None or isinstance(value, str):
+            return str(value)
+        if "{power}" in column.title:
+            value = shown_power(value, self.unit)
+        return wording.number(value * column.times, column.digits, signed=column.signed)
 
 
 # What a sheet of paper has no room for; the pages show it.
 TOO_WIDE = {
-    "gains": ("run_on", "model_label", "change_kind", "pulls_before", "pulls_after"),
+    "gains": ("run_on", "model_label", "change_kind", "change_key", "pulls_before", "pulls_after"),
     "pulls": ("received_on",),
     "stages lean at warn or stop": ("received_on", "is_near_peak_torque"),
     "off_target": ("is_near_peak_torque",),
@@ -145,7 +104,7 @@ class Behind(NamedTuple):
     figure: str
     figure_value: float
     rows: list[Row]
-    columns: list[Column]
+    columns: list[PrintedColumn]
 
 
 @dataclass(frozen=True)
@@ -181,42 +140,25 @@ class ReviewData:
     @property
     def summary(self) -> str:
         """The quarter in one sentence."""
-        value = {row["figure"]: int(row["figure_value"]) for row in self.figures}
-        states = {row["state"] for row in self.verdicts}
-        dyno = next(
-            (
-                said
-                for state, said in (
-                    ("act", "act on the dyno before trusting small gains"),
-                    ("watch", "the dyno needs watching"),
-                    ("good", "the dyno holds"),
-                )
-                if state in states
-            ),
-            "nothing is known of the dyno",
-        )
-        real = sum(row["verdict"] == "real gain" for row in self.gains)
-        untold = sum(row["mean_gain_pct"] is None for row in self.gains)
-        return (
-            f"{wording.counted(value.get('bikes', 0), 'bike')} in "
-            f"{wording.counted(value.get('jobs', 0), 'job')}, "
-            f"{wording.counted(value.get('pulls', 0), 'pull')}; "
-            f"{real} of {wording.counted(len(self.gains), 'measured change')} a real gain"
-            + (f", {untold} cannot be told for want of the air" if untold else "")
-            + "; "
-            f"{wording.counted(len(self.off_target), 'stage')} on our own maps still lean; "
-            f"{wording.counted(len(self.comebacks), 'comeback')}; {dyno}."
+        return wording.quarter_sentence(
+            {row["figure"]: row["figure_value"] for row in self.figures},
+            self.gains,
+            len(self.off_target),
+            len(self.comebacks),
+            {row["state"] for row in self.verdicts},
         )
 
     @property
     def gain_drawing(self) -> Markup:
         """Gains by change."""
-        return drawing.gain_drawing(self.summary_of_gains, self.gains)
+        gains = [row for row in self.gains if row["is_pooled"]]
+        chart = charts.quarter_gain_chart(_frame(self.summary_of_gains), _frame(gains), PAPER)
+        return drawing(chart)
 
     @property
     def need_drawing(self) -> Markup:
         """Remap need."""
-        return drawing.need_drawing(self.needs)
+        return drawing(charts.need_chart(_frame(self.needs), PAPER))
 
     @property
     def level_drawing(self) -> Markup:
@@ -225,7 +167,12 @@ class ReviewData:
             return Markup("")
         bikes = [row["bike_id"] for row in self.checks]
         most = max(sorted(set(bikes)), key=bikes.count)
-        return drawing.level_drawing([row for row in self.checks if row["bike_id"] == most])
+        of_bike = [row for row in self.checks if row["bike_id"] == most]
+        return drawing(charts.control_chart(_frame(of_bike), PAPER))
+
+
+def _frame(rows: list[Row]) -> pl.DataFrame:
+    return pl.DataFrame(rows, infer_schema_length=None)
 
 
 def gather(
@@ -238,7 +185,7 @@ def gather(
 
     Raises ValueError if nothing came in during that quarter.
     """
-    known: list[str] = queries.quarters(reader)["quarter_label"].to_list()
+    known: list[str] = ask(reader, "quarters")["quarter_label"].to_list()
     if not known:
         raise ValueError("the snapshot holds no job yet: there is nothing to review")
     quarter = known[0] if quarter is None else quarter
@@ -246,35 +193,27 @@ def gather(
         raise ValueError(f"quarter must be one of {', '.join(known)}, got {quarter!r}")
     place = known.index(quarter)
     unit = settings.show.power
-    figures = queries.quarter_figures(reader, quarter).to_dicts()
-    gains = queries.gains_in_quarter(reader, quarter).to_dicts()
-    needs = queries.remap_needs(reader).head(MOST_NEEDS).to_dicts()
+    figures = ask(reader, "quarter_figures", quarter=quarter).to_dicts()
+    gains = ask(reader, "gains_in_quarter", quarter=quarter).to_dicts()
+    needs = ask(reader, "remap_needs").head(MOST_NEEDS).to_dicts()
     for need in needs:
-        need["members"] = queries.need_members(reader, need["need_id"]).to_dicts()
-    behind = []
+        need["members"] = ask(reader, "need_members", need_id=need["need_id"]).to_dicts()
+    behind_of = []
     for figure in figures:
-        rows = _with_power(
-            queries.behind_figure(reader, quarter, figure["figure"]).to_dicts(), unit
-        )
-        behind.append(
-            Behind(
-                figure["figure"],
-                figure["figure_value"],
-                rows,
-                _columns_of(rows, unit, figure["figure"]),
-            )
-        )
+        rows = ask(reader, behind(figure["figure"]), quarter=quarter).to_dicts()
+        columns = _columns_of(rows, unit, figure["figure"])
+        behind_of.append(Behind(figure["figure"], figure["figure_value"], rows, columns))
     after = {row["after_stage_id"] for row in gains}
     before = sorted({row["before_stage_id"] for row in gains} - after)
     run_now = {
         (row["job_id"], row["file_name"])
-        for list_ in behind
+        for list_ in behind_of
         if list_.figure == "pulls"
         for row in list_.rows
     }
     earlier = [
         row
-        for row in queries.pulls(reader, tuple(before)).to_dicts()
+        for row in ask(reader, "pulls", stage_ids=list(before)).to_dicts()
         if (row["job_id"], row["file_name"]) not in run_now
     ]
     zone = ZoneInfo(settings.shop.timezone)
@@ -287,17 +226,17 @@ def gather(
         snapshot_number=snapshot.number,
         published_at=f"{snapshot.published_at.astimezone(zone):%d %b %Y, %H:%M}",
         figures=figures,
-        summary_of_gains=queries.quarter_gains(reader, quarter).to_dicts(),
+        summary_of_gains=ask(reader, "quarter_gains", quarter=quarter).to_dicts(),
         gains=gains,
         needs=needs,
-        off_target=queries.maps_off_target(reader, quarter).to_dicts(),
-        comebacks=queries.comebacks(reader, quarter).to_dicts(),
-        verdicts=queries.dyno_verdicts(reader).to_dicts(),
-        checks=queries.dyno_checks(reader).to_dicts(),
-        trust=next(iter(queries.trust(reader).to_dicts()), None),
-        behind=behind,
-        earlier_pulls=_with_power(earlier, unit),
-        facts=queries.shop_facts(reader).to_dicts(),
+        off_target=ask(reader, "maps_off_target", quarter=quarter).to_dicts(),
+        comebacks=ask(reader, "behind_comebacks_within_60_days", quarter=quarter).to_dicts(),
+        verdicts=ask(reader, "dyno_verdicts").to_dicts(),
+        checks=ask(reader, "dyno_checks").to_dicts(),
+        trust=next(iter(ask(reader, "trust").to_dicts()), None),
+        behind=behind_of,
+        earlier_pulls=earlier,
+        facts=ask(reader, "shop_facts").to_dicts(),
     )
 
 
@@ -312,6 +251,10 @@ def render(data: ReviewData) -> str:
     return environment.get_template("review.html.j2").render(
         data=data,
         number=wording.number,
+        counted=wording.counted,
+        off_target=wording.off_target_sentence,
+        trust_sentence=wording.trust_sentence,
+        dyno_state=wording.dyno_state,
         columns={
             name: _columns_of(rows, data.power_unit, name)
             for name, rows in (
@@ -365,21 +308,10 @@ def main() -> int:
     return 0
 
 
-def _columns_of(rows: list[Row], unit: str, name: str) -> list[Column]:
-    held = rows[0].keys() - set(TOO_WIDE.get(name, ())) if rows else ()
-    return [
-        column._replace(title=f"Peak [{unit}]") if column.name == "peak_power" else column
-        for column in COLUMNS
-        if column.name in held
-    ]
-
-
-def _with_power(rows: list[Row], unit: str) -> list[Row]:
-    for row in rows:
-        if "peak_power_w" in row:
-            power_w = row["peak_power_w"]
-            row["peak_power"] = None if power_w is None else shown_power(power_w, unit)
-    return rows
+def _columns_of(rows: list[Row], unit: str, name: str) -> list[PrintedColumn]:
+    held = [column for column in rows[0] if column in COLUMNS] if rows else []
+    wide = TOO_WIDE.get(name, ())
+    return [PrintedColumn(column, unit) for column in held if column not in wide]
 
 
 if __name__ == "__main__":

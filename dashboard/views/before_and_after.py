@@ -1,106 +1,88 @@
 """Answers "what did it gain, is that real, and is it safe to keep pulling?"."""
 
+from typing import Any
+
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces, queries, wording
+from dashboard import charts, pieces
 from dashboard.open_shop import open_shop
+from warehouse import wording
 
-# Knock that surely stands out from its neighbours by so much is told, or told in red.
-TOLD_KNOCK, LOUD_KNOCK = 1.15, 1.5
-TOLD_RETARD_DEG = 0.5
+BOXES = {"stop": st.error, "warn": st.error, "none": st.success}
 
 shop = open_shop()
 
 # Read
-bikes = shop.ask(queries.bikes)
+bikes = shop.ask("bikes")
 if bikes.is_empty():
-    st.info("No bike has a usable pull yet.")
-    st.stop()
+    pieces.nothing("No bike has a usable pull yet.")
 
 # Choose
-ids = bikes["bike_id"].to_list()
-asked = st.query_params.get("bike")
 left, right = st.columns([2, 3])
-place = left.selectbox(
+bike = pieces.choose(
     "Bike (type to search)",
-    range(bikes.height),
-    index=ids.index(asked) if asked in ids else 0,
-    format_func=lambda at: (
-        f"{bikes['bike_id'][at]} · {bikes['model_label'][at]}"
-        + (" · control bike" if bikes["is_control"][at] else "")
-    ),
-    key="before_and_after_bike",
+    bikes,
+    lambda row: f"{row['bike_id']} · {row['model_label']}" + " · control bike" * row["is_control"],
+    "before_and_after_bike",
+    ("bike", "bike_id"),
+    left,
 )
-bike_id = ids[place]
-gains = shop.ask(queries.gains_of_bike, bike_id)
-sessions = shop.ask(queries.sessions_of_bike, bike_id)
-measured = {row["stage_id"]: row for row in sessions.iter_rows(named=True)}
+bike_id = bike["bike_id"]
+gains = shop.ask("gains_of_bike", bike_id=bike_id)
+measured = {
+    row["stage_id"]: row for row in shop.ask("sessions_of_bike", bike_id=bike_id).to_dicts()
+}
 alone = [stage for stage in measured if stage not in gains["after_stage_id"].to_list()]
-choices: list[tuple[str, int | str]] = [("gain", at) for at in range(gains.height)]
-choices += [("stage", stage) for stage in alone]
+choices: list[dict[str, Any]] = gains.to_dicts()
+lone = [{**measured[stage], "after_stage_id": stage, "gain_id": None} for stage in alone]
 # A stage that was run after the last gain is what stands on the dyno now: it comes first.
-latest = sessions["stage_id"][0]
-if latest in alone:
-    choices.sort(key=lambda choice: choice != ("stage", latest))
+latest = next(iter(measured))
+choices = [*lone[:1], *choices, *lone[1:]] if latest in alone else [*choices, *lone]
 
 
-def choice_label(choice: tuple[str, int | str]) -> str:
-    """Return what a choice is called in the list."""
-    kind, which = choice
-    if kind == "stage":
-        session = measured[str(which)]
-        return f"{session['job_id']}: {session['stage_name']}, alone"
-    gain = gains.row(int(which), named=True)
-    origin = "" if gain["before_job_id"] == gain["job_id"] else f"{gain['before_job_id']} "
+def choice_label(choice: dict[str, Any]) -> str:
+    """Return what a gain, or a stage alone, is called in the list."""
+    if choice["gain_id"] is None:
+        return f"{choice['job_id']}: {choice['stage_name']}, alone"
+    same_job = choice["before_job_id"] == choice["job_id"]
+    origin = "" if same_job else f"{choice['before_job_id']} "
     return (
-        f"{gain['job_id']}: {origin}{gain['before_name']} → {gain['after_name']} "
-        f"({gain['change_key']})"
+        f"{choice['job_id']}: {origin}{choice['before_name']} → {choice['after_name']} "
+        f"({choice['change_key']})"
     )
-
-
-def ends_at(choice: tuple[str, int | str]) -> str:
-    """Return the stage that a choice ends at."""
-    kind, which = choice
-    return str(which) if kind == "stage" else gains["after_stage_id"][int(which)]
 
 
 asked_stage = st.query_params.get("stage")
-kind, which = right.selectbox(
-    "Job and stages",
-    choices,
-    index=next((at for at, one in enumerate(choices) if ends_at(one) == asked_stage), 0),
-    format_func=choice_label,
-    key=f"before_and_after_pair_{bike_id}",
-)
-gain = gains.row(int(which), named=True) if kind == "gain" else None
-after_id = gain["after_stage_id"] if gain else str(which)
+ends = [choice["after_stage_id"] for choice in choices]
+chosen = choices[
+    right.selectbox(
+        "Job and stages",
+        range(len(choices)),
+        index=ends.index(asked_stage) if asked_stage in ends else 0,
+        format_func=lambda at: choice_label(choices[at]),
+        key=f"before_and_after_pair_{bike_id}",
+    )
+]
+gain = chosen if chosen["gain_id"] else None
+after_id = chosen["after_stage_id"]
 before_id = gain["before_stage_id"] if gain else None
 again_id = gain["again_stage_id"] if gain else None
-shown = tuple(stage_id for stage_id in (before_id, after_id, again_id) if stage_id)
-mixtures = {
-    row["stage_id"]: row for row in shop.ask(queries.stage_mixtures, shown).iter_rows(named=True)
-}
+shown = [stage_id for stage_id in (before_id, after_id, again_id) if stage_id]
 session = measured.get(after_id)
 
 # Show: the mixture first, because it decides whether there is a next pull.
-advice = wording.advice(mixtures.get(after_id))
-{
-    "stop": st.error,
-    "warn": st.error,
-    "notice": st.warning,
-    "none": st.success,
-    "unknown": st.warning,
-}[advice.level](f"## {advice.headline}\n{advice.what_to_do}")
-probe = (mixtures.get(after_id) or {}).get("probe_place")
+mixture = shop.mixture_of(after_id)
+advice = wording.advice(mixture)
+BOXES.get(advice.level, st.warning)(f"## {advice.headline}\n{advice.what_to_do}")
 if before_id:
-    earlier = wording.advice(mixtures.get(before_id))
+    place = (mixture or {}).get("probe_place")
     st.caption(
-        f"That is the stage after the change. Before it: {earlier.headline}. "
-        + (f"Probe: {wording.escaped(probe)}." if probe else "")
+        f"That is the stage after the change. Before it: {shop.advice(before_id).headline}. "
+        + (f"Probe: {wording.escaped(place)}." if place else "")
     )
 if advice.level in ("stop", "warn"):
-    st.markdown(" ".join(wording.CAUTIONS[:2]))
+    pieces.cautions()
 
 if gain:
     st.markdown(f"### {wording.gain_sentence(gain)}")
@@ -112,10 +94,9 @@ if gain:
             f"**Not like for like:** {wording.escaped(gain['unlike_reason'])}. "
             "This gain is kept out of every pooled figure."
         )
-pulls = shop.ask(queries.pulls, shown)
+pulls = shop.ask("pulls", stage_ids=shown)
 if session and not session["is_corrected"]:
-    noted = pulls.filter(pl.col("stage_id") == after_id)["notes"].drop_nulls()
-    st.warning(wording.uncorrected_sentence(" ".join(noted)))
+    st.warning(wording.uncorrected_sentence(session["uncorrected_reason"]))
 for stage_id in shown:
     if measured.get(stage_id) and measured[stage_id]["has_air_doubt"]:
         notes = pulls.filter((pl.col("stage_id") == stage_id) & (pl.col("notes") != ""))["notes"]
@@ -124,80 +105,33 @@ for stage_id in shown:
             + wording.escaped(notes[0] if len(notes) else measured[stage_id]["notes"])
         )
 
-power_at = (
-    f"at {session['reference_air']} reference air"
-    if session and session["is_corrected"]
-    else "as measured, not corrected"
-)
-unit = shop.settings.show.power
-look = shop.look()
-entries = []
-if session and session["peak_power_w"] is not None:
-    entries.append(
-        (
-            "Peak power",
-            f"{wording.number(look.shown_power(session['peak_power_w']), 1)} {unit}",
-            f"at {wording.number(session['peak_power_speed_rpm'])} rpm"
-            + ("" if session["is_peak_reached"] else ", where the sweeps end: still rising"),
-        )
-    )
-if gain and gain["mean_gain_pct"] is not None:
-    if gain["peak_gain_pct"] is not None:
-        peak = wording.between(gain["peak_gain_lower_pct"], gain["peak_gain_upper_pct"])
-        entries.append(
-            (
-                "Peak against peak",
-                f"{wording.number(gain['peak_gain_pct'], 1, signed=True)} %",
-                f"{peak} %",
-            )
-        )
-    entries.append(
-        (
-            "Greatest gain",
-            f"{wording.number(gain['greatest_gain_pct'], 1, signed=True)} %",
-            f"at {wording.number(gain['greatest_gain_speed_rpm'])} rpm",
-        )
-    )
-    if gain["greatest_loss_pct"]:
-        entries.append(
-            (
-                "Greatest loss",
-                f"{wording.number(gain['greatest_loss_pct'], 1, signed=True)} %",
-                f"at {wording.number(gain['greatest_loss_speed_rpm'])} rpm",
-            )
-        )
-    if gain["over_rev_rpm"]:
-        entries.append(
-            ("Over-rev", f"{wording.number(gain['over_rev_rpm'])} rpm", "past the old limit")
-        )
-pieces.cards(entries)
-if entries:
-    said = f"Power {power_at}."
-    if gain:
-        said += f" Peak against peak: {gain['verdict_at_peak']}."
-    st.caption(said)
+power_at = shop.power_at(is_corrected=bool(session and session["is_corrected"]))
+peak = shop.power(session["peak_power_w"] if session else None)
+pieces.cards(wording.gain_figures(session, gain, peak))
+if session or gain:
+    at_peak = f" Peak against peak: {gain['verdict_at_peak']}." if gain else ""
+    st.caption(f"Power {power_at}.{at_peak}")
 
-curves = shop.ask(queries.session_curves, shown)
-windows = shop.ask(queries.lean_windows, shown)
+look = shop.look()
+curves = shop.ask("session_curves", stage_ids=shown)
+windows = shop.ask("lean_windows", stage_ids=shown)
 after_curve = curves.filter(pl.col("stage_id") == after_id)
 if after_curve.is_empty():
     st.info("This stage has no usable pull: there is no curve to draw.")
 else:
-    pieces.chart(
-        charts.comparison_chart(
-            shop.ask(queries.gain_curve, gain["gain_id"]) if gain else pl.DataFrame(),
-            curves.filter(pl.col("stage_id") == before_id) if before_id else None,
-            after_curve,
-            windows.filter(pl.col("stage_id") == after_id),
-            look,
-            shop.limits(),
-            names=(gain["before_name"], gain["after_name"])
-            if gain
-            else ("", session["stage_name"] if session else "this stage"),
-            power_at=power_at,
-        ),
-        "before_and_after_chart",
+    drawn = charts.comparison_chart(
+        shop.ask("gain_curve", gain_id=gain["gain_id"]) if gain else pl.DataFrame(),
+        curves.filter(pl.col("stage_id") == before_id) if before_id else None,
+        after_curve,
+        windows.filter(pl.col("stage_id") == after_id),
+        look,
+        shop.limits(),
+        names=(gain["before_name"], gain["after_name"])
+        if gain
+        else ("", session["stage_name"] if session else "this stage"),
+        power_at=power_at,
     )
+    pieces.chart(drawn, "before_and_after_chart")
     st.caption(
         f"Power {power_at}. Shaded columns: lean windows of the later stage. Bands hold the "
         "pulls' own scatter, strapping the bike down again, and the air correction."
@@ -208,45 +142,16 @@ st.subheader("Lean and rich windows at full throttle", anchor=False)
 if windows.is_empty():
     st.text("None beyond the notice level.")
 else:
-    name_of = {stage: row["stage_name"] for stage, row in measured.items()}
-    pieces.table(
-        windows.with_columns(
-            pl.col("stage_id").replace_strict(name_of, default=None).alias("stage_name")
-        ),
-        {
-            "stage_name": "Stage",
-            "level": "Level",
-            "side": "Side",
-            "from_rpm": pieces.figures("From [rpm]"),
-            "to_rpm": pieces.figures("To [rpm]"),
-            "worst_error_pct": pieces.figures("Worst error [%]", 1, signed=True),
-            "worst_lower_pct": pieces.figures("95 % from", 1, signed=True),
-            "worst_upper_pct": pieces.figures("to", 1, signed=True),
-            "worst_speed_rpm": pieces.figures("at [rpm]"),
-            "duration_s": pieces.figures("Lasts [s]", 2),
-            "pulls_showing": "Pulls showing it",
-            "pulls_seen": "of",
-            "peak_torque_distance_rpm": pieces.figures("From peak torque [rpm]", signed=True),
-            "is_near_peak_torque": "Near peak torque",
-        },
-    )
-    knocks = shop.ask(queries.window_knock, shown)
-    told = [
-        knock
-        for knock in knocks.iter_rows(named=True)
-        if (knock["knock_ratio_lower"] or 0) > TOLD_KNOCK
-        or (knock["retard_lower_deg"] or 0) > TOLD_RETARD_DEG
-    ]
-    for knock in told:
-        loud = knock["side"] == "lean" and (knock["knock_ratio_lower"] or 0) > LOUD_KNOCK
-        say = st.error if loud else st.info
-        say(
+    pieces.table(windows, duration_s="Lasts [s]")
+    knocks = shop.ask("window_knock", stage_ids=shown)
+    for knock in knocks.filter("is_told").iter_rows(named=True):
+        (st.error if knock["is_loud"] else st.info)(
             f"{wording.escaped(knock['stage_name'])}, {wording.number(knock['from_rpm'])} to "
             f"{wording.number(knock['to_rpm'])} rpm: {wording.escaped(knock['sentence'])}."
         )
-    if knocks.height and not told:
+    if knocks.height and not knocks["is_told"].any():
         st.text("Knock and ignition were logged and stand out in none of these windows.")
-if after_id in mixtures:
+if mixture:
     st.page_link(
         "views/fuel_change.py",
         label="What does this map need, cell by cell? →",
@@ -260,77 +165,32 @@ st.caption(
     + (f"{wording.number(unused)} left out of the mean curve" if unused else "all used")
 )
 pieces.table(
-    pulls.with_columns(
-        look.shown_power(pl.col("^peak_power_(w|mid_w|lower_w|upper_w)$")),
-    ),
-    {
-        "stage_name": "Stage",
-        "pull_no": "Pull",
-        "is_used": "Used",
-        "trouble": "Trouble",
-        "notes": "Notes",
-        "peak_power_w": pieces.figures(f"Peak [{unit}]", 1),
-        "peak_power_mid_w": pieces.figures(f"Peak, noise taken out [{unit}]", 1),
-        "peak_power_lower_w": pieces.figures("95 % from", 1),
-        "peak_power_upper_w": pieces.figures("to", 1),
-        "peak_power_speed_rpm": pieces.figures("at [rpm]"),
-        "peak_torque_nm": pieces.figures("Torque [N·m]", 1),
-        "peak_torque_speed_rpm": pieces.figures("torque at [rpm]"),
-        "reference_air": "Reference air",
-        "reference_factor": pieces.figures("Our factor", 4),
-        "file_standard": "File's standard",
-        "file_factor": pieces.figures("File's factor", 4),
-        "factor_disagreement_pct": pieces.figures("Factors differ [%]", 2),
-        "probe_place": "Probe",
-        "file_name": "File",
-        "sha256_start": "SHA-256 begins",
-    },
+    pulls,
+    "stage_name pull_no is_used trouble notes peak_power_w peak_power_mid_w peak_power_lower_w "
+    "peak_power_upper_w peak_power_speed_rpm peak_torque_nm peak_torque_speed_rpm reference_air "
+    "reference_factor file_standard file_factor factor_disagreement_pct probe_place file_name "
+    "sha256_start",
+    shop.settings,
 )
 
 st.subheader("Part throttle, from rides", anchor=False)
-cells = shop.ask(queries.cruise_cells, after_id)
-rides = shop.ask(queries.rides, after_id)
+cells = shop.ask("cruise_cells", stage_id=after_id)
+rides = shop.ask("rides", stage_id=after_id)
 if cells.is_empty():
     st.text("No ride of this stage has steady samples with a wideband reading.")
 else:
-    drawn = st.segmented_control(
-        "Show",
-        ("Lean error", "Time seen"),
-        default="Lean error",
-        required=True,
-        key="before_and_after_cells",
-    )
-    pieces.chart(
-        charts.cell_chart(cells, look, show_time=drawn == "Time seen"),
-        "before_and_after_cell_chart",
-    )
+    choice = pieces.switch("Show", ("Lean error", "Time seen"), "before_and_after_cells")
+    show_time = choice == "Time seen"
+    drawn = charts.cell_chart(cells, look, show_time=show_time)
+    pieces.chart(drawn, "before_and_after_cell_chart")
     band = shop.settings.mixture
     st.caption(
-        f"Lean error in % against the wanted band, λ {band.cruise_low:g} to {band.cruise_high:g} "
-        "at cruise, going to the full-throttle target from 40 to 85 %: 0 inside it. In brackets: "
-        "seen for under 3 s. c: closed loop. Blank: never visited. "
+        "Seconds of steady riding in each cell. Blank: never visited."
+        if show_time
+        else f"Lean error in % against the wanted band, λ {band.cruise_low:g} to "
+        f"{band.cruise_high:g} at cruise, going to the full-throttle target from 40 to 85 %: 0 "
+        "inside it. In brackets: seen for under 3 s. c: closed loop. Blank: never visited. "
         + wording.cells_sentence(cells.to_dicts())
-        if drawn == "Lean error"
-        else "Seconds of steady riding in each cell. Blank: never visited."
     )
 if not rides.is_empty():
-    pieces.table(
-        rides,
-        {
-            "file_name": "File",
-            "duration_s": pieces.figures("Length [s]"),
-            "steady_s": pieces.figures("Evidence [s]"),
-            "closed_loop_s": pieces.figures("Closed loop [s]"),
-            "in_band_share": pieces.figures("In band [1]", 2),
-            "lambda_from": "Mixture by",
-            "delay_s": pieces.figures("Probe delay [s]", 2),
-            "delay_lower_s": pieces.figures("95 % from", 2),
-            "delay_upper_s": pieces.figures("to", 2),
-            "probe_lag_s": pieces.figures("of it lag [s]", 2),
-            "delay_origin": "Delay from",
-            "probe_place": "Probe",
-            "trouble": "Trouble",
-            "left_out": pieces.wide("Left out"),
-            "sha256_start": "SHA-256 begins",
-        },
-    )
+    pieces.table(rides)

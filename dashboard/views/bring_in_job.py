@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import streamlit as st
 
-from dashboard import intake_desk, pieces, queries, run_command, wording
+from dashboard import intake_desk, pieces, run_command
 from dashboard.intake_desk import Dropped, Held, NotWrittenError, StandingCard, Stowed
 from dashboard.job_draft import Draft, StageDraft, field_words, for_bike, judged, unplaced
 from dashboard.job_form import JobForm
@@ -18,6 +18,7 @@ from dashboard.shop_words import Known, close_parts, plainly
 from schemas.card import CATEGORIES, read_card
 from schemas.card_files import in_number_order
 from schemas.card_text import CARD_NAME, card_text
+from warehouse import wording
 from warehouse.shop import ShopFolder
 
 MOST_MB = 200
@@ -61,7 +62,7 @@ def draw_after_writing(written: dict[str, Any]) -> None:
 
 def draw_what_became(written: dict[str, Any]) -> None:
     """Draw what became of each file of the job."""
-    files = open_shop().ask(queries.files_of_folder, written["folder"], True)
+    files = open_shop().ask("files_of_folder", job_folder=written["folder"], with_card=True)
     logs = files.filter(pl.col("state") != "card")
     taken = logs.filter(pl.col("state") == "taken in").height
     said = f"{taken} of {wording.counted(logs.height, 'file')} taken in."
@@ -78,7 +79,7 @@ def draw_what_became(written: dict[str, Any]) -> None:
     # A column that says nothing of any file takes the place of those that do.
     filled = [name for name in titles if any(cell not in (None, "", 0) for cell in files[name])]
     pieces.table(files, {name: titles[name] for name in filled})
-    untaught = open_shop().ask(queries.untaught_files)
+    untaught = open_shop().ask("untaught_files")
     untaught = untaught.filter(pl.col("label").str.starts_with(f"{written['folder']} / "))
     with st.container(horizontal=True):
         if untaught.height:
@@ -99,13 +100,13 @@ if memory.get("bring_in_job_written"):
 # Read
 if shop:
     known = Known.of(
-        jobs=shop.ask(queries.known_jobs),
-        bikes=shop.ask(queries.known_bikes),
-        parts=shop.ask(queries.known_parts),
-        setups=shop.ask(queries.stage_setups),
+        jobs=shop.ask("known_jobs"),
+        bikes=shop.ask("known_bikes"),
+        parts=shop.ask("known_parts"),
+        setups=shop.ask("stage_setups"),
     )
-    cards = {row["job_folder"]: row for row in shop.ask(queries.cards).iter_rows(named=True)}
-    without_card = shop.ask(queries.folders_without_card)["job_folder"].to_list()
+    cards = {row["job_folder"]: row for row in shop.ask("cards").iter_rows(named=True)}
+    without_card = shop.ask("folders_without_card")["job_folder"].to_list()
 else:
     known, cards, without_card = Known(), {}, []
 in_the_book = [folder for folder, job in cards.items() if job["job_id"] is not None]
@@ -120,7 +121,9 @@ def files_in(folder: str) -> list[Held]:
         return []
     return [
         Held(row["file_name"], row["size_bytes"], row["layout_kind"])
-        for row in shop.ask(queries.files_of_folder, folder).iter_rows(named=True)
+        for row in shop.ask("files_of_folder", job_folder=folder, with_card=False).iter_rows(
+            named=True
+        )
         if row["state"] not in ("missing", "withdrawn")
     ]
 
@@ -378,7 +381,7 @@ elif memory.get("bring_in_job_in_hand") != "":
     memory["bring_in_job_in_hand"] = ""
 is_kept = True
 if card is not None and shop is not None:
-    versions = shop.ask(queries.card_versions, chosen)
+    versions = shop.ask("card_versions", job_folder=chosen)
     is_kept = card.sha256 in versions["file_sha256"].to_list()
     with st.expander(f"Versions of this card so far: {versions.height}"):
         st.caption("Each one is kept in the archive, letter for letter.")

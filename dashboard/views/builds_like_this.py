@@ -5,38 +5,32 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces, queries, wording
+from dashboard import charts, pieces
 from dashboard.open_shop import open_shop
+from warehouse import wording
 
 CARDS_AT_ONCE = 5
 
 shop = open_shop()
 
 # Read
-stages = shop.ask(queries.stages).filter(pl.col("alike") > 0)
+stages = shop.ask("stages").filter(pl.col("alike") > 0)
 if stages.is_empty():
-    st.info("No stage has another bike's build to stand beside yet.")
-    st.stop()
+    pieces.nothing("No stage has another bike's build to stand beside yet.")
 
 # Choose
-ids = stages["stage_id"].to_list()
-asked = st.query_params.get("stage")
-place = st.selectbox(
+stage = pieces.choose(
     "Bike, job and stage (type to search)",
-    range(stages.height),
-    index=ids.index(asked) if asked in ids else 0,
-    format_func=lambda at: (
-        f"{stages['bike_id'][at]} · {stages['job_id'][at]} · {stages['stage_name'][at]} · "
-        f"{stages['model_label'][at]} · {stages['parts_label'][at]} · {stages['map_label'][at]} map"
+    stages,
+    lambda row: (
+        f"{row['bike_id']} · {row['job_id']} · {row['stage_name']} · {row['model_label']} · "
+        f"{row['parts_label']} · {row['map_label']} map"
     ),
-    key="builds_like_this_stage",
+    "builds_like_this_stage",
+    ("stage", "stage_id"),
 )
-stage = stages.row(place, named=True)
-st.text(
-    f"{stage['model_label']}, {stage['parts_label']}, {stage['map_label']} map, {stage['fuel']}. "
-    f"Came {stage['received_on']:%d %b %Y}."
-)
-alike = shop.ask(queries.similar_builds, stage["stage_id"])
+st.text(f"{wording.combination(stage)}, {stage['fuel']}. Came {stage['received_on']:%d %b %Y}.")
+alike = shop.ask("similar_builds", stage_id=stage["stage_id"])
 opened = st.session_state.get("builds_like_this_opened")
 if opened not in alike["other_stage_id"].to_list():
     opened = alike["other_stage_id"][0]
@@ -46,31 +40,25 @@ def draw_card(build: dict[str, Any]) -> None:
     """Draw one build with its reasons and the button that draws its curves."""
     with st.container(border=True):
         title = (
-            f"{100 * build['similarity_share']:.0f} % alike · {build['other_bike_id']} · "
+            f"{wording.share(build['similarity_share'])} alike · {build['other_bike_id']} · "
             f"{build['other_job_id']} · {build['stage_name']}"
         )
         told = (
-            (
-                "Built",
-                f"{build['model_label']}, {build['parts_label']}, {build['map_label']} map",
-            ),
+            ("Built", wording.combination(build)),
             ("Matches", build["matches"]),
             ("Differs", build["differs"]),
             ("Ended on", build["ended_on"]),
             ("Gained", build["gained"]),
         )
-        st.markdown(
-            "  \n".join(
-                [f"**{wording.escaped(title)}**"]
-                + [f"{what}: {wording.escaped(said)}" for what, said in told if said]
-            )
-        )
+        lines = [f"{what}: {wording.escaped(said)}" for what, said in told if said]
+        st.markdown("  \n".join([f"**{wording.escaped(title)}**", *lines]))
         if build["went_wrong"]:
             st.warning(f"Went wrong: {wording.escaped(build['went_wrong'])}")
+        is_drawn = build["other_stage_id"] == opened
         if st.button(
-            "Curves are drawn" if build["other_stage_id"] == opened else "Draw its curves",
+            "Curves are drawn" if is_drawn else "Draw its curves",
             key=f"builds_like_this_open_{build['likeness_rank']}",
-            disabled=build["other_stage_id"] == opened,
+            disabled=is_drawn,
         ):
             st.session_state["builds_like_this_opened"] = build["other_stage_id"]
             st.rerun()
@@ -89,36 +77,32 @@ with cards:
                 draw_card(build)
 
 with beside:
-    other = alike.filter(pl.col("other_stage_id") == opened).row(0, named=True)
+    other = alike.row(by_predicate=pl.col("other_stage_id") == opened, named=True)
     st.subheader("Curves of both", anchor=False)
-    curves = shop.ask(queries.session_curves, (stage["stage_id"], opened))
-    own = curves.filter(pl.col("stage_id") == stage["stage_id"])
-    theirs = curves.filter(pl.col("stage_id") == opened)
+    both = [stage["stage_id"], opened]
+    curves = shop.ask("session_curves", stage_ids=both)
+    own, theirs = (curves.filter(pl.col("stage_id") == one) for one in both)
     if own.is_empty() or theirs.is_empty():
         st.info("One of the two has no usable pull: there is nothing to overlay.")
     else:
-        shown = (stage["stage_id"], opened)
-        as_measured = shop.ask(queries.uncorrected_stages, shown).height
-        power_at = "as measured, not corrected" if as_measured else f"at {shop.air()} reference air"
-        mixture = shop.ask(queries.stage_mixtures, (opened,))
-        said = wording.advice(mixture.row(0, named=True) if mixture.height else None)
+        as_measured = shop.ask("uncorrected_stages", stage_ids=both)
+        power_at = shop.power_at(is_corrected=as_measured.is_empty())
+        said = shop.advice(other["other_stage_id"])
         st.text(f"Full throttle on {other['other_bike_id']}: {said.headline}")
-        pieces.chart(
-            charts.comparison_chart(
-                pl.DataFrame(),
-                own,
-                theirs,
-                shop.ask(queries.lean_windows, (opened,)),
-                shop.look(),
-                shop.limits(),
-                names=(
-                    f"{stage['bike_id']} {stage['stage_name']}",
-                    f"{other['other_bike_id']} {other['stage_name']}",
-                ),
-                power_at=power_at,
+        drawn = charts.comparison_chart(
+            pl.DataFrame(),
+            own,
+            theirs,
+            shop.ask("lean_windows", stage_ids=[opened]),
+            shop.look(),
+            shop.limits(),
+            names=(
+                f"{stage['bike_id']} {stage['stage_name']}",
+                f"{other['other_bike_id']} {other['stage_name']}",
             ),
-            "builds_like_this_chart",
+            power_at=power_at,
         )
+        pieces.chart(drawn, "builds_like_this_chart")
         st.caption(
             f"Power {power_at}; two bikes differ by a few percent even when "
             "built alike. Shaded: lean windows of the other bike."

@@ -3,16 +3,16 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces, queries, wording
+from dashboard import charts, pieces
 from dashboard.open_shop import open_shop
+from warehouse import wording
 
 shop = open_shop()
 
 # Read
-plans = shop.ask(queries.plans)
+plans = shop.ask("plans")
 if plans.is_empty():
-    st.info("Nothing was derived yet: run `rollbook update` on the shop.")
-    st.stop()
+    pieces.nothing("Nothing was derived yet: run `rollbook update` on the shop.")
 
 # Choose
 wanted_pct = st.number_input(
@@ -28,12 +28,10 @@ wanted_pct = st.number_input(
 )
 
 # Show
-ways = [part.to_dicts() for _, part in plans.group_by(
-    "is_put_back", "is_strapped_once", maintain_order=True
-)]  # fmt: skip
+ways = ("is_put_back", "is_strapped_once")
 st.markdown(f"### To see {wording.number(wanted_pct, 1)} %")
-for way in ways:
-    st.markdown(f"- {wording.plan_sentence(way, wanted_pct)}")
+for _, way in plans.group_by(ways, maintain_order=True):
+    st.markdown(f"- {wording.plan_sentence(way.to_dicts(), wanted_pct)}")
 st.caption(
     "One session as it came, one with the change, and when put back one more as it came: a steady "
     "drift of bike and dyno then falls out. Taking the bike off between sessions costs more than "
@@ -41,28 +39,12 @@ st.caption(
     "the same mounting number on the card, or they count as taken off."
 )
 pieces.chart(charts.plan_chart(plans, wanted_pct, shop.look()), "plan_pulls_chart")
-trust = shop.ask(queries.trust)
-if not trust.is_empty():
-    used = trust.row(0, named=True)
-    st.caption(
-        f"Rests on pull to pull {100 * used['repeatability_share']:.2f} % (1 SD, "
-        f"{wording.escaped(used['repeatability_origin'])}) and strapping down "
-        f"{100 * used['remount_share']:.2f} % ({wording.escaped(used['remount_origin'])})."
-    )
+for trust in shop.ask("trust").iter_rows(named=True):
+    st.caption(wording.escaped(wording.trust_sentence(trust)))
 with st.expander("All figures"):
+    named = [wording.plan_words(*way) for way in plans.select(ways).iter_rows()]
     pieces.table(
-        plans.with_columns(
-            pl.struct("is_put_back", "is_strapped_once")
-            .map_elements(
-                lambda row: wording.plan_words(row["is_put_back"], row["is_strapped_once"]),
-                return_dtype=pl.String,
-            )
-            .alias("way")
-        ),
-        {
-            "way": pieces.wide("How", 300),
-            "pulls": "Pulls in each session",
-            "smallest_detectable_pct": pieces.figures("Seen 4 times in 5 [%]", 2),
-            "floor_pct": pieces.figures("Endless pulls [%]", 2),
-        },
+        plans.with_columns(pl.Series("way", named)),
+        "way pulls smallest_detectable_pct floor_pct",
+        pulls="Pulls in each session",
     )

@@ -8,10 +8,11 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces, queries, run_command, teach_desk, wording
+from dashboard import charts, pieces, run_command, teach_desk
 from dashboard.open_shop import look_of, open_shop, shop_folder, standing
 from dashboard.troubles import retried
 from schemas.layout import MOST_NAME
+from warehouse import wording
 from warehouse.shop import ShopFolder
 
 MOST_MB = 200
@@ -108,7 +109,7 @@ def draw_what_became(waiting: list[str]) -> None:
     elif shop is not None:
         keys = [(place.partition("/")[0], place.partition("/")[2]) for place in waiting]
         folders = tuple(sorted({job for job, _ in keys}))
-        found = shop.ask(queries.states_in_folders, folders)
+        found = shop.ask("states_in_folders", job_folders=folders)
         outcome = retried(keys, {(job, name): state for job, name, state in found.iter_rows()})
         (st.success if outcome.taken_in == outcome.tried else st.warning)(outcome.sentence)
     st.page_link("views/what_came_in.py", label="See what came in")
@@ -181,7 +182,7 @@ if memory.get("teach_saved"):
     draw_saved(memory["teach_saved"])
 
 # Choose: the file
-waiting = shop.ask(queries.untaught_files) if shop else pl.DataFrame({"file_sha256": []})
+waiting = shop.ask("untaught_files") if shop else pl.DataFrame({"file_sha256": []})
 uploaded = st.file_uploader(
     f"Drop a file as the equipment wrote it (up to {MOST_MB} MB)",
     max_upload_size=MOST_MB,

@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import streamlit as st
 
-from dashboard import pieces, queries, run_command, wording
+from dashboard import pieces, run_command
 from dashboard.open_shop import open_shop
 from dashboard.troubles import (
     AGES,
@@ -18,6 +18,7 @@ from dashboard.troubles import (
     retried,
     troubles,
 )
+from warehouse import wording
 
 TROUBLES_AT_ONCE = 5
 REASONS_AT_ONCE = 3
@@ -27,12 +28,11 @@ ANY_LAYOUT, NO_LAYOUT = "Any layout", "None recognised"
 
 shop = open_shop()
 memory = st.session_state
-zone = shop.settings.shop.timezone
 
 # Read
-counts = shop.ask(queries.file_counts)
+counts = shop.ask("file_counts")
 files_of = dict(counts.select("state", "files").iter_rows())
-in_need = shop.ask(queries.files_in_need)
+in_need = shop.ask("files_in_need")
 
 
 def start_again() -> None:
@@ -57,8 +57,8 @@ def draw_last_try() -> run_command.CommandRun | None:
         st.error("The try ended early. Nothing is lost; put this right and try again:")
         st.text(run.error)
     else:
-        folders = tuple(sorted({folder for folder, _ in before}))
-        standing = shop.ask(queries.states_in_folders, folders)
+        folders = sorted({folder for folder, _ in before})
+        standing = shop.ask("states_in_folders", job_folders=folders)
         states = {(folder, name): state for folder, name, state in standing.iter_rows()}
         outcome = retried(before, states)
         (st.success if outcome.taken_in == outcome.tried else st.info)(outcome.sentence)
@@ -88,35 +88,20 @@ def draw_trouble(trouble: Trouble, key: str) -> None:
         st.caption("  \n".join([*said, names]))
         with_rows = files.filter(pl.col("rows_rejected") > 0).head(NAMES_AT_ONCE)
         if with_rows.height:
-            shas = tuple(with_rows["file_sha256"].to_list())
-            bad = shop.ask(queries.first_bad_rows, shas).join(
+            shas = with_rows["file_sha256"].to_list()
+            bad = shop.ask("first_bad_rows", file_sha256s=shas).join(
                 with_rows.select("file_sha256", "file_name"),
                 on="file_sha256",
                 maintain_order="left",
             )
             st.caption("The first bad rows of each file; all of them are kept.")
-            pieces.table(
-                bad,
-                {
-                    "file_name": pieces.wide("File", 150),
-                    "line_no": "Line",
-                    "column_name": pieces.wide("Column", 150),
-                    "rule": pieces.wide("Rule it broke", 260),
-                    "found": pieces.wide("Text as it came", 150),
-                },
-            )
+            pieces.table(bad, "file_name line_no column_name rule found")
         if files.height > 1:
             with st.expander(f"List of {wording.counted(files.height, 'file')}", key=f"{key}_list"):
                 pieces.table(
-                    files.with_columns(pl.col("size_bytes") / 1024),
-                    {
-                        "job_folder": "Job",
-                        "file_name": pieces.wide("File", 180),
-                        "reason": pieces.wide("Why", 420),
-                        "layout": "Layout",
-                        "size_bytes": pieces.figures("Size [KiB]"),
-                        "received_at": pieces.moment("Came", zone),
-                    },
+                    files,
+                    "job_folder file_name reason layout size_bytes received_at",
+                    shop.settings,
                 )
 
 
@@ -158,7 +143,7 @@ if counts.is_empty():
     st.stop()
 
 # Show
-pulls = shop.ask(queries.pull_counts).row(0, named=True)
+pulls = shop.ask("pull_counts").row(0, named=True)
 pieces.cards(
     (state.capitalize(), wording.number(files_of.get(state, 0)), "") for state in STATES[:5]
 )
@@ -225,7 +210,7 @@ else:
                 draw_trouble(trouble, f"what_came_in_trouble_{at}")
 
 st.subheader("Taken in with a remark", anchor=False)
-remarked = shop.ask(queries.remarks)
+remarked = shop.ask("remarks")
 if remarked.is_empty():
     st.text("Nothing speaks against any file that was taken in.")
 else:
@@ -233,23 +218,15 @@ else:
         f"{wording.counted(int(remarked['found'][0]), 'remark')}, the gravest first"
         + (f"; {remarked.height} shown" if remarked["found"][0] > remarked.height else "")
     )
+    others = pl.format("{} and {} more", "file_name", pl.col("files") - 1)
     pieces.table(
         remarked.with_columns(
-            pl.when(pl.col("files") > 1)
-            .then(pl.format("{} and {} more", "file_name", pl.col("files") - 1))
-            .otherwise("file_name")
-            .alias("file_name")
+            pl.when(pl.col("files") > 1).then(others).otherwise("file_name").alias("file_name")
         ),
-        {
-            "job_folder": "Job",
-            "file_name": pieces.wide("File", 170),
-            "standing": "It",
-            "remark": pieces.wide("What speaks against it", 420),
-            "remedy": pieces.wide("What to do"),
-        },
+        "job_folder file_name standing remark remedy",
     )
 
-gaps = shop.ask(queries.layout_gaps)
+gaps = shop.ask("layout_gaps")
 if not gaps.is_empty():
     st.subheader("Asked for in vain", anchor=False)
     st.caption(
@@ -258,55 +235,30 @@ if not gaps.is_empty():
     )
     pieces.table(
         gaps,
-        {
-            "layout": "Layout",
-            "gap_kind": "It is a",
-            "entry": pieces.wide("As the layout writes it", 260),
-            "files": "Files looked at",
-            "last_received_at": pieces.moment("Last came", zone),
-        },
+        settings=shop.settings,
+        files="Files looked at",
+        last_received_at="Last came",
     )
 
 st.subheader("Rejected rows", anchor=False)
-partly = shop.ask(queries.files_with_rejected_rows)
+partly = shop.ask("files_with_rejected_rows")
 if partly.is_empty():
     st.text("No row of any file was rejected.")
 else:
-    place = st.selectbox(
+    chosen = pieces.choose(
         "File with rejected rows",
-        range(partly.height),
-        format_func=lambda at: (
-            f"{partly['job_folder'][at]} / {partly['file_name'][at]}: "
-            f"{partly['rows_rejected'][at]} of {partly['rows_read'][at]} rows, "
-            f"{partly['state'][at]}"
+        partly,
+        lambda row: (
+            f"{row['job_folder']} / {row['file_name']}: {row['rows_rejected']} of "
+            f"{wording.counted(row['rows_read'], 'row')}, {row['state']}"
         ),
-        key="what_came_in_rejected",
+        "what_came_in_rejected",
     )
-    rejected = shop.ask(queries.rejected_rows, partly["file_sha256"][place])
-    pieces.table(
-        rejected,
-        {
-            "line_no": "Line",
-            "column_name": pieces.wide("Column", 170),
-            "rule": pieces.wide("Rule it broke"),
-            "found": pieces.wide("Text as it came", 200),
-        },
-    )
+    pieces.table(shop.ask("rejected_rows", file_sha256=chosen["file_sha256"]))
     st.caption("The first 20 of a file are shown; all of them are kept.")
 
 st.subheader("Last job folders", anchor=False)
-pieces.table(
-    shop.ask(queries.job_folders),
-    {
-        "job_folder": "Job",
-        "last_received_at": pieces.moment("Last file came", zone),
-        "taken_in": "Taken in",
-        "waiting": "Waiting",
-        "refused": "Refused",
-        "missing": "Missing",
-        "duplicate": "Duplicate",
-    },
-)
+pieces.table(shop.ask("job_folders"), settings=shop.settings)
 
 st.subheader("All files", anchor=False)
 # Choose
@@ -314,23 +266,14 @@ text = st.text_input("Job or file name holds", key="what_came_in_text")
 states = st.pills(
     "State", STATES, selection_mode="multi", default=list(STATES), key="what_came_in_states"
 )
-listed = shop.ask(queries.files, tuple(states), text)
+listed = shop.ask("files", states=states, text=text)
 total = int(listed["found"][0]) if listed.height else 0
 shown = "" if total <= listed.height else f", the latest {wording.number(listed.height)} shown"
 st.caption(f"{wording.counted(total, 'file')} found{shown}")
 pieces.table(
-    listed.with_columns(pl.col("size_bytes") / 1024),
-    {
-        "job_folder": "Job",
-        "file_name": pieces.wide("File", 180),
-        "state": "State",
-        "layout": "Layout",
-        "rows_kept": "Rows kept",
-        "rows_rejected": "Rows rejected",
-        "size_bytes": pieces.figures("Size [KiB]"),
-        "received_at": pieces.moment("Came", zone),
-        "sha256_start": "SHA-256 begins",
-    },
+    listed,
+    "job_folder file_name state layout rows_kept rows_rejected size_bytes received_at sha256_start",
+    shop.settings,
 )
 # Last, so that all of the page stands there while it is followed.
 if trying:

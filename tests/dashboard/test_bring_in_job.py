@@ -7,9 +7,9 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
-from dashboard import run_command, wording
+from dashboard import run_command
 from schemas.card import read_card
-from warehouse import store
+from warehouse import store, wording
 
 pytestmark = pytest.mark.usefixtures("commands_here")
 

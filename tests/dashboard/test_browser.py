@@ -86,6 +86,16 @@ def test_a_page_stands_by_itself_and_fits_the_screen(name, address, browser):
         watched.page.close()
 
 
+def test_the_first_page_is_found_under_its_own_name_too(address, browser):
+    watched = _Watched(browser, 1440)
+    try:
+        watched.open(f"{address}/what-came-in")
+        watched.page.get_by_text("Files that wait for a hand").wait_for(timeout=20_000)
+        assert watched.page.get_by_text("Page not found").count() == 0
+    finally:
+        watched.page.close()
+
+
 def test_a_file_name_written_as_markdown_stays_text(address, browser):
     # J-0026 of the small shop holds a file named ![x](http://example.invalid/x.png).
     watched = _Watched(browser, 1440)

@@ -2,6 +2,7 @@
 
 import dataclasses
 import itertools
+import json
 from datetime import date
 
 import numpy as np
@@ -9,8 +10,10 @@ import plotly.graph_objects as go
 import polars as pl
 import pytest
 
-from dashboard import charts, queries
-from dashboard.look import DARK, LIGHT, Limits, Look, literal
+from dashboard import charts, on_page, on_paper
+from dashboard.look import DARK, LIGHT, Limits, Look
+from dashboard.on_page import literal
+from warehouse.questions import ask
 
 LIMITS = Limits(5.0, 10.0, 15.0)
 LOOK = Look()
@@ -128,54 +131,64 @@ def _titles(figure: go.Figure) -> list[str]:
     ]
 
 
+def _drawn(chart) -> go.Figure:
+    # Plotly's own schema judges what we hand to pages as a dict.
+    return go.Figure(on_page.figure(chart))
+
+
 def _comparison(reader, look: Look = LOOK) -> go.Figure:
-    gain = queries.gains_of_bike(reader, "B-103").filter(pl.col("change_kind") == "parts only")
+    gain = ask(reader, "gains_of_bike", bike_id="B-103").filter(
+        pl.col("change_kind") == "parts only"
+    )
     before, after = gain["before_stage_id"][0], gain["after_stage_id"][0]
-    curves = queries.session_curves(reader, (before, after))
-    return charts.comparison_chart(
-        queries.gain_curve(reader, gain["gain_id"][0]),
+    curves = ask(reader, "session_curves", stage_ids=[before, after])
+    chart = charts.comparison_chart(
+        ask(reader, "gain_curve", gain_id=gain["gain_id"][0]),
         curves.filter(pl.col("stage_id") == before),
         curves.filter(pl.col("stage_id") == after),
-        queries.lean_windows(reader, (after,)),
+        ask(reader, "lean_windows", stage_ids=[after]),
         look,
         LIMITS,
+        names=("before", "after"),
         power_at="at SAE J1349 reference air",
     )
+    return _drawn(chart)
 
 
 def _health(reader, bike_id: str, look: Look = LOOK) -> go.Figure:
-    return charts.health_chart(
-        queries.health_curve(reader, bike_id),
-        queries.health_regions(reader, bike_id),
+    chart = charts.health_chart(
+        ask(reader, "health_curve", bike_id=bike_id),
+        ask(reader, "health_regions", bike_id=bike_id),
         look,
         LIMITS,
         power_at="at SAE J1349 reference air",
     )
+    return _drawn(chart)
 
 
 def _all_figures(reader) -> dict[str, go.Figure]:
-    needs = queries.remap_needs(reader)
-    members = queries.need_members(reader, needs["need_id"][0])
-    curves = queries.session_curves(reader, tuple(members["stage_id"].to_list()))
-    checks = queries.dyno_checks(reader)
-    cells = queries.cruise_cells(reader, "J-0026/3")
-    return {
+    needs = ask(reader, "remap_needs")
+    members = ask(reader, "need_members", need_id=needs["need_id"][0])
+    curves = ask(reader, "session_curves", stage_ids=members["stage_id"].to_list())
+    checks = ask(reader, "dyno_checks")
+    cells = ask(reader, "cruise_cells", stage_id="J-0026/3")
+    made = {
         "need": charts.need_chart(needs, LOOK),
-        "error": charts.member_chart(curves, members, LOOK, LIMITS),
+        "error": charts.member_chart(curves, members, LOOK, LIMITS, as_error=True),
         "mixture": charts.member_chart(curves, members, LOOK, LIMITS, as_error=False),
-        "comparison": _comparison(reader),
-        "health": _health(reader, "B-203"),
         "cells": charts.cell_chart(cells, LOOK),
         "time": charts.cell_chart(cells, LOOK, show_time=True),
         "control": charts.control_chart(checks, LOOK),
-        "level": charts.level_chart(checks, queries.dyno_events(reader), LOOK),
+        "level": charts.level_chart(checks, ask(reader, "dyno_events"), LOOK),
         "density": charts.density_chart(checks, LOOK),
         "quarter": charts.quarter_gain_chart(
-            queries.quarter_gains(reader, "2026 Q2"),
-            queries.gains_in_quarter(reader, "2026 Q2"),
+            ask(reader, "quarter_gains", quarter="2026 Q2"),
+            ask(reader, "gains_in_quarter", quarter="2026 Q2"),
             LOOK,
         ),
     }
+    figures = {name: _drawn(chart) for name, chart in made.items()}
+    return figures | {"comparison": _comparison(reader), "health": _health(reader, "B-203")}
 
 
 def test_every_axis_title_carries_its_unit(reader):
@@ -276,10 +289,12 @@ def test_mixture_is_drawn_on_the_gauge_the_shop_chose(reader):
 
 def test_a_stage_without_a_mixture_still_has_its_power_drawn(reader):
     # J-0030 was run without a wideband probe.
-    curves = queries.session_curves(reader, ("J-0030/1",))
-    figure = charts.comparison_chart(
-        pl.DataFrame(), None, curves, queries.lean_windows(reader, ("J-0030/1",)), LOOK, LIMITS
+    curves = ask(reader, "session_curves", stage_ids=["J-0030/1"])
+    windows = ask(reader, "lean_windows", stage_ids=["J-0030/1"])
+    chart = charts.comparison_chart(
+        pl.DataFrame(), None, curves, windows, LOOK, LIMITS, names=("", "x"), power_at=""
     )
+    figure = _drawn(chart)
     assert len({trace.yaxis for trace in figure.data}) == 3
     assert len(figure.data[0].y)
 
@@ -306,8 +321,29 @@ def test_a_control_chart_marks_signals_and_the_reference_period():
             "has_air_doubt": [False] * 4,
         }
     )
-    figure = charts.control_chart(checks, LOOK)
+    figure = _drawn(charts.control_chart(checks, LOOK))
     signals = [trace for trace in figure.data if trace.name == "signal"]
     assert [list(trace.x) for trace in signals] == [[day[3]], [day[3]]]
     shaded = [shape for shape in figure.layout.shapes if shape.type == "rect"]
     assert {(shape.x0, shape.x1) for shape in shaded} == {(day[0], day[1])}
+
+
+def test_a_chart_of_nothing_still_has_its_axes():
+    nothing = {"channels": [], "curve": None}
+    assert _titles(_drawn(charts.trial_chart(nothing, "ride", LOOK))) == [
+        "Time [s]",
+        "Engine speed [rpm]",
+    ]
+
+
+def test_page_and_paper_are_drawn_from_one_description(reader):
+    needs = ask(reader, "remap_needs")
+    chart = charts.need_chart(needs, LOOK)
+    paper, page = str(on_paper.drawing(chart)), json.dumps(on_page.figure(chart), default=str)
+    for name in ("sure of (lower bound)", "may be (90 % interval)", "best estimate"):
+        assert name in paper
+        assert name in page
+    # The heavy bar of the first row ends at its lower bound on both: here by hand from the scale.
+    low = 100 * needs["warn_lower_share"][0]
+    left, right = 250, 680 - 12
+    assert f"{left + (right - left) * (low + 1) / 102:.1f}," in paper

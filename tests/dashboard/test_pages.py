@@ -9,7 +9,7 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
-from dashboard import wording
+from warehouse import wording
 
 APP = Path(__file__).resolve().parents[2] / "dashboard" / "app.py"
 VIEWS = sorted((APP.parent / "views").glob("*.py"))

@@ -76,8 +76,8 @@ def test_a_pulls_trial_holds_all_that_was_read_over_speed(guess, file, shop):
     curve = answer["tried"]["curve"]
     assert {"power_w", "lambda_wide", "throttle_pct"} <= set(curve)
     drawn = trial_chart(answer["tried"], "pull", LOOK)
-    assert {trace.name for trace in drawn.data} == {"power_w", "lambda_wide", "throttle_pct"}
-    assert len({trace.yaxis for trace in drawn.data}) == 3
+    lines = [[line.who for line in panel.items] for panel in drawn.panels]
+    assert lines == [["power_w"], ["lambda_wide"], ["throttle_pct"]]
 
 
 @pytest.mark.parametrize(

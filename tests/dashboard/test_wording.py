@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from dashboard import wording
+from warehouse import wording
 
 MIXTURE = {
     "level": "none",
@@ -126,12 +126,9 @@ def test_nothing_is_shown_as_a_dash():
 
 
 def test_a_power_as_measured_says_its_own_cause():
-    # The notes as the curves step writes them.
-    forced = wording.uncorrected_sentence(
-        "forced induction: the correction does not apply, power is as observed"
+    forced, no_weather, other = (
+        wording.uncorrected_sentence(why) for why in ("forced induction", "no weather", "partly")
     )
-    no_weather = wording.uncorrected_sentence("no weather in the file: power is as observed")
-    other = wording.uncorrected_sentence("the clutch slips")
     assert "forced induction" in forced
     assert "humidity" in no_weather
     assert "induction" not in no_weather

@@ -152,5 +152,5 @@ def test_the_answers_stand_with_the_cautions(shop):
     done = run("answers", shop.folder.root)
     assert done.returncode == 0, done.stderr
     said = " ".join(done.stdout.split())
-    for caution in ("can destroy an engine", "throws straps", "local law decides", "certified"):
+    for caution in ("can destroy an engine", "throws straps", "Local law decides", "certified"):
         assert caution in said

@@ -14,8 +14,8 @@ from flows.mixture_answers import (
     print_maps,
     write_fuel_change,
 )
-from warehouse.fuel_table import CAUTIONS
 from warehouse.snapshot import current
+from warehouse.wording import FUEL_CAUTIONS as CAUTIONS
 
 
 def lean(speed):

@@ -1,0 +1,50 @@
+-- question gains_of_bike: the gains of a bike: latest job first, the whole change before its parts.
+--
+-- Grain:  one row per gain_id.
+-- Takes:  $bike_id.
+SELECT
+    gain.gain_id,
+    gain.job_id,
+    gain.bike_id,
+    gain.model_id,
+    gain.before_stage_id,
+    gain.after_stage_id,
+    gain.again_stage_id,
+    gain.run_on,
+    gain.change_kind,
+    gain.change_key,
+    gain.change_label,
+    gain.is_like_for_like,
+    gain.unlike_reason,
+    gain.is_pooled,
+    gain.pulls_before,
+    gain.pulls_after,
+    gain.pulls_again,
+    gain.drift_pct,
+    gain.drift_lower_pct,
+    gain.drift_upper_pct,
+    gain.mean_gain_pct,
+    gain.mean_gain_lower_pct,
+    gain.mean_gain_upper_pct,
+    gain.peak_gain_pct,
+    gain.peak_gain_lower_pct,
+    gain.peak_gain_upper_pct,
+    gain.greatest_gain_pct,
+    gain.greatest_gain_speed_rpm,
+    gain.greatest_loss_pct,
+    gain.greatest_loss_speed_rpm,
+    gain.over_rev_rpm,
+    gain.smallest_detectable_pct,
+    gain.air_state,
+    gain.verdict,
+    gain.verdict_at_peak,
+    before.stage_name AS before_name,
+    before.job_id AS before_job_id,
+    after.stage_name AS after_name
+FROM out.gain AS gain
+INNER JOIN out.stage AS before ON gain.before_stage_id = before.stage_id
+INNER JOIN out.stage AS after ON gain.after_stage_id = after.stage_id
+WHERE gain.bike_id = $bike_id
+ORDER BY
+    gain.run_on DESC, gain.job_id DESC, after.stage_no DESC, before.received_on DESC,
+    before.stage_no ASC;

@@ -1,0 +1,12 @@
+-- question plans: what comparisons of so many pulls could see, by how the bike is handled.
+--
+-- Grain:  one row per way of handling the bike and number of pulls.
+-- Takes:  nothing.
+SELECT
+    is_put_back,
+    is_strapped_once,
+    pulls,
+    smallest_detectable_pct,
+    floor_pct
+FROM out.plan
+ORDER BY is_put_back ASC, is_strapped_once DESC, pulls ASC;

@@ -1,0 +1,20 @@
+-- question stage_mixtures: how the full-throttle mixture of some stages stands.
+--
+-- Grain:  one row per stage_id.
+-- Takes:  $stage_ids.
+SELECT
+    stage_id,
+    job_id,
+    bike_id,
+    model_id,
+    level,
+    worst_lean_error_pct,
+    worst_speed_rpm,
+    worst_lower_pct,
+    worst_upper_pct,
+    torque_weighted_error_pct,
+    is_near_peak_torque,
+    probe_place,
+    reason
+FROM out.stage_mixture
+WHERE list_contains($stage_ids, stage_id);

@@ -1,0 +1,588 @@
+"""The words that pages, sheets and terminal make from facts: each sentence stands here once."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any, NamedTuple
+
+CAUTION_LINE = "A lean full-throttle mixture can destroy an engine in one pull."
+
+CAUTIONS = (
+    "A lean full-throttle mixture can destroy an engine in one pull. When the lean window says "
+    "stop, stop.",
+    "A dyno throws straps, tyres and stones. Guards on, extraction running, hearing protection "
+    "on, a second person in the room.",
+    "Removing a catalyst or silencer, or changing the map, may be unlawful on the road and may "
+    "void the type approval. Local law decides.",
+    "Log on the road only at speeds that the road allows.",
+    "The figures are this shop's own comparisons, not a certified rating; a qualified tuner checks "
+    "them before anyone acts on them.",
+    "A suggested fuel change is checked by a qualified tuner before anyone uses it.",
+)
+
+FUEL_CAUTIONS = (
+    "A suggestion with its evidence, not a calibration: a qualified tuner checks it before use.",
+    "A lean full-throttle mixture can destroy an engine in one pull: after entering it, pull with "
+    "the gauge in sight.",
+    "Changing the map may be unlawful on the road and may void the type approval: local law "
+    "decides.",
+)
+
+WHERE_TO_LOOK = {
+    "low": "A low bike is a reason to look before any remap and before any part is blamed: "
+    "compression, valve clearance, clutch, tyre pressure, brake drag, air filter, fuel.",
+    "high": "A high bike is a reason to look too: a map or a part that the card does not name, "
+    "another gear, the weather station.",
+    "another shape": "Another shape is a reason to look before any remap: what is low over one "
+    "stretch only is often valve clearance, a clogged air filter, fuel delivery or ignition; what "
+    "is high, a part or a map that the card does not name.",
+    "leaner": "A leaner bike is a reason to look at fuel pressure, injectors, air leaks and the "
+    "probe before any map is blamed.",
+    "richer": "A richer bike is a reason to look at the air filter, fuel pressure, a leaking "
+    "injector and the probe before any map is blamed.",
+}
+"""By how a bike stands among its siblings; common practice of the trade, no source."""
+
+HELD_BY = {
+    "": "",
+    "step": "limit of one round",
+    "total": "limit of all rounds together",
+    "guard": "kept rich: it feeds full throttle or a lean window",
+    "slope": "raised towards a richer neighbour",
+}
+"""What held a suggested fuel change back or raised it."""
+
+DYNO_STATES = {"good": "Good", "watch": "Watch", "act": "Act", "unknown": "Not known"}
+
+LEVELS = ("stop", "warn", "notice", "none", "unknown")
+"""Mixture levels, worst first; `unknown` is a mixture that nobody measured."""
+
+LEAST_LEARNT_PCT = 0.5
+"""A long-term trim below it is not worth a word: less than one step of its byte, 0.78 %."""
+
+_MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&@^=\"'])")
+
+
+Figure = tuple[str, str, str]
+"""A title, the figure, and what qualifies it."""
+
+
+class Advice(NamedTuple):
+    """What the mixture says about pulling again."""
+
+    level: str
+    headline: str
+    what_to_do: str
+
+
+def escaped(text: object) -> str:
+    r"""Return text so that markdown shows it letter for letter.
+
+    >>> escaped("run_1 [new]")
+    'run\\_1 \\[new\\]'
+    """
+    return _MARKDOWN_SIGNS.sub(r"\\\1", " ".join(str(text).split()))
+
+
+def number(value: float | None, digits: int = 0, *, signed: bool = False) -> str:
+    """Return a number as people read it.
+
+    >>> number(7450.0)
+    '7,450'
+    >>> number(-1.25, 1, signed=True)
+    '−1.2'
+    >>> number(None)
+    '–'
+    """
+    if value is None or math.isnan(value):
+        return "–"
+    text = f"{value:{'+' if signed else ''},.{digits}f}"
+    if float(text.replace(",", "")) == 0:
+        return "0"
+    return text.replace("-", "−")
+
+
+def signed(value: float | None, digits: int = 1) -> str:
+    """Return a figure with its sign."""
+    return number(value, digits, signed=True)
+
+
+def share(value: float | None, digits: int = 0) -> str:
+    """Return a share of 1 in percent.
+
+    >>> share(0.413), share(None)
+    ('41 %', '–')
+    """
+    return "–" if value is None else f"{number(100 * value, digits)} %"
+
+
+def counted(count: int | None, one: str, many: str = "") -> str:
+    """Return a count with its noun.
+
+    >>> counted(1, "bike"), counted(3, "bike"), counted(0, "body", "bodies")
+    ('1 bike', '3 bikes', '0 bodies')
+    """
+    return f"{number(count or 0)} {one if count == 1 else many or one + 's'}"
+
+
+def waiting_files(files: int) -> str:
+    """Return how many files somebody has to see to.
+
+    >>> waiting_files(1), waiting_files(3)
+    ('1 file waits or was refused', '3 files wait or were refused')
+    """
+    wait = "waits or was" if files == 1 else "wait or were"
+    return f"{counted(files, 'file')} {wait} refused"
+
+
+def between(lower: float | None, upper: float | None) -> str:
+    """Return an interval in words.
+
+    >>> between(2.9, 5.5)
+    '+2.9 to +5.5'
+    >>> between(None, 5.5)
+    'no interval'
+    """
+    if lower is None or upper is None:
+        return "no interval"
+    return f"{signed(lower)} to {signed(upper)}"
+
+
+def combination(row: Mapping[str, Any]) -> str:
+    """Return what a build is called: its model, its parts and its map."""
+    return f"{row['model_label']}, {row['parts_label']}, {row['map_label']} map"
+
+
+def power_at(reference_air: str, *, is_corrected: bool) -> str:
+    """Return what air a power is stated at.
+
+    >>> power_at("SAE J1349", is_corrected=True)
+    'at SAE J1349 reference air'
+    """
+    return f"at {reference_air} reference air" if is_corrected else "as measured, not corrected"
+
+
+def gain_sentence(gain: Mapping[str, Any]) -> str:
+    """Return the verdict on a gain as one sentence.
+
+    >>> gain_sentence({"verdict": "real gain", "mean_gain_pct": 4.2, "mean_gain_lower_pct": 2.9,
+    ...                "mean_gain_upper_pct": 5.5, "smallest_detectable_pct": 1.9})
+    'Real gain: +4.2 % over the riding range, 95 % between +2.9 and +5.5 %'
+    """
+    if gain["verdict"] == "not comparable":
+        return (
+            "Not comparable: only one side is at the reference air, and the weather alone moves "
+            "power by percents"
+        )
+    if gain["mean_gain_pct"] is None:
+        return (
+            "Cannot be told: no air. Neither side gives the air's temperature, pressure and "
+            "humidity, and the weather alone moves power by percents"
+        )
+    low = signed(gain["mean_gain_lower_pct"])
+    high = signed(gain["mean_gain_upper_pct"])
+    sentence = (
+        f"{gain['verdict'].capitalize()}: {signed(gain['mean_gain_pct'])} % over "
+        f"the riding range, 95 % between {low} and {high} %"
+    )
+    if gain["verdict"] == "within noise":
+        smallest = number(gain["smallest_detectable_pct"], 1)
+        sentence += f". These pulls could have shown {smallest} % or more"
+    if gain.get("air_state") == "observed":
+        sentence += (
+            ". Power as observed: no correction holds for forced induction; what the weather may "
+            "have done is in the interval"
+        )
+    return sentence
+
+
+def uncorrected_sentence(why: str) -> str:
+    """Return why a power is shown as measured, from the code of its session.
+
+    >>> uncorrected_sentence("forced induction")
+    'Power as measured: the air correction holds for naturally aspirated engines, not for forced \
+induction.'
+    """
+    return {
+        "forced induction": "Power as measured: the air correction holds for naturally aspirated "
+        "engines, not for forced induction.",
+        "no weather": "Power as measured: the files lack the air's temperature, pressure or "
+        "humidity, so it cannot be corrected. Figures of different days cannot be compared.",
+    }.get(why, "Power as measured, not corrected: the notes on the pulls below say why.")
+
+
+def drift_sentence(gain: Mapping[str, Any]) -> str:
+    """Return what drifted while a change was on the bike.
+
+    >>> drift_sentence({"pulls_again": 3, "drift_pct": -0.62, "drift_lower_pct": -1.1,
+    ...                 "drift_upper_pct": -0.1})
+    'Put back and pulled 3 times more: −0.6 % since the start, 95 % between −1.1 and −0.1 %. A \
+steady drift is out of the gain.'
+    """
+    low = signed(gain["drift_lower_pct"])
+    high = signed(gain["drift_upper_pct"])
+    again = counted(gain["pulls_again"], "time")
+    return (
+        f"Put back and pulled {again} more: {signed(gain['drift_pct'])} % since "
+        f"the start, 95 % between {low} and {high} %. A steady drift is out of the gain."
+    )
+
+
+def plan_words(is_put_back: bool, is_strapped_once: bool) -> str:
+    """Return how the bike is handled in a planned comparison.
+
+    >>> plan_words(False, True), plan_words(True, False)
+    ('Before and after, strapped once', 'Put back and pulled again, taken off between')
+    """
+    sessions = "Put back and pulled again" if is_put_back else "Before and after"
+    return f"{sessions}, {'strapped once' if is_strapped_once else 'taken off between'}"
+
+
+def plan_sentence(plans: Sequence[Mapping[str, Any]], wanted_pct: float) -> str:
+    """Return how many pulls it takes to see a gain, handled one way.
+
+    >>> plan_sentence([{"is_put_back": False, "is_strapped_once": True, "pulls": 1,
+    ...     "smallest_detectable_pct": 1.8, "floor_pct": 0.2},
+    ...     {"is_put_back": False, "is_strapped_once": True, "pulls": 2,
+    ...     "smallest_detectable_pct": 1.1, "floor_pct": 0.2}], 1.5)
+    'Before and after, strapped once: 2 pulls each, 4 in all'
+    """
+    words = plan_words(plans[0]["is_put_back"], plans[0]["is_strapped_once"])
+    enough = [one["pulls"] for one in plans if one["smallest_detectable_pct"] <= wanted_pct]
+    if enough:
+        in_all = enough[0] * (3 if plans[0]["is_put_back"] else 2)
+        return f"{words}: {counted(enough[0], 'pull')} each, {in_all} in all"
+    if plans[-1]["floor_pct"] >= wanted_pct:
+        floor = number(plans[-1]["floor_pct"], 1)
+        return f"{words}: no number of pulls; even endless ones see {floor} % at the least"
+    return f"{words}: more than {counted(plans[-1]['pulls'], 'pull')} each"
+
+
+def evidence_sentence(change: Mapping[str, Any]) -> str:
+    """Return what a suggested fuel change rests on.
+
+    >>> evidence_sentence({"part_throttle_readings": 31, "trim_readings": 0,
+    ...                    "full_throttle_readings": 1, "earlier_rounds": 0,
+    ...                    "left_out": "too short 4"})
+    'Rests on 31 part-throttle cells and 1 speed of full throttle. Left out: too short 4.'
+    """
+    kinds = [
+        counted(change["part_throttle_readings"], "part-throttle cell"),
+        counted(change["trim_readings"], "cell of trims", "cells of trims"),
+        counted(
+            change["full_throttle_readings"], "speed of full throttle", "speeds of full throttle"
+        ),
+    ]
+    names = ("part_throttle_readings", "trim_readings", "full_throttle_readings")
+    told = [kind for kind, name in zip(kinds, names, strict=True) if change[name]]
+    said = f"Rests on {' and '.join(told) or 'nothing of its own'}"
+    if change["earlier_rounds"]:
+        said += f", and on {counted(change['earlier_rounds'], 'earlier round')} of this job"
+    return f"{said}." + (f" Left out: {change['left_out']}." if change["left_out"] else "")
+
+
+def cells_sentence(cells: Sequence[Mapping[str, Any]]) -> str:
+    """Say what cells alone do not show: outside air at the probe, and fuel the ECU has learnt.
+
+    >>> cells_sentence([
+    ...     {"outside_air_most_pct": 1.4, "long_trim_pct": None, "is_closed_loop": False}])
+    'The probe sat in the tailpipe: outside air may make a cell read up to 1.4 % too lean.'
+    """
+    said = []
+    air = max((cell["outside_air_most_pct"] for cell in cells), default=0.0)
+    if air > 0.0:
+        said.append(
+            "The probe sat in the tailpipe: outside air may make a cell read up to "
+            f"{number(air, 1)} % too lean."
+        )
+    learnt = [
+        cell["long_trim_pct"]
+        for cell in cells
+        if not cell["is_closed_loop"] and abs(cell["long_trim_pct"] or 0.0) >= LEAST_LEARNT_PCT
+    ]
+    if learnt:
+        most = max(learnt, key=abs)
+        said.append(
+            f"Open-loop cells ran with a long-term trim of up to {signed(most)} %: "
+            "the suggested fuel change counts it as missing from the map."
+        )
+    return " ".join(said)
+
+
+def advice(mixture: Mapping[str, Any] | None) -> Advice:
+    """Return whether it is safe to keep pulling, from the full-throttle mixture of a stage.
+
+    What to do at each level is common practice of the trade; the levels are the shop's own.
+
+    >>> advice({"level": "stop", "worst_lean_error_pct": 17.2, "worst_speed_rpm": 7450.0,
+    ...         "is_near_peak_torque": False, "probe_place": "header", "reason": ""}).headline
+    'STOP: 17 % lean at 7,450 rpm'
+    """
+    if mixture is None or mixture["worst_lean_error_pct"] is None:
+        return Advice(
+            "unknown",
+            "MIXTURE NOT MEASURED",
+            "No wideband reading at full throttle: nothing here says that another pull is safe. "
+            "Fit a probe first.",
+        )
+    level = mixture["level"] if mixture["level"] in LEVELS else "unknown"
+    worst = mixture["worst_lean_error_pct"]
+    where = f"{number(worst)} % lean at {number(mixture['worst_speed_rpm'])} rpm"
+    near = " That is within 500 rpm of peak torque, where knock bites." * bool(
+        mixture["is_near_peak_torque"]
+    )
+    to_do = {
+        "stop": "No further pull before the fuel is put right.",
+        "warn": "Put the fuel right before the next full pull.",
+        "notice": "Pull only with the gauge in sight and a hand on the clutch.",
+    }
+    if level in to_do:
+        return Advice(level, f"{level.upper()}: {where}", f"{to_do[level]}{near}")
+    side = "lean" if worst > 0 else "rich of target even there"
+    return Advice(
+        level,
+        "NO LEAN WINDOW SEEN",
+        f"Leanest: {number(abs(worst), 1)} % {side}, at {number(mixture['worst_speed_rpm'])} rpm. "
+        "True of the pulls below and of nothing else: keep watching the gauge.",
+    )
+
+
+def dyno_sentence(verdict: Mapping[str, Any]) -> str:
+    """Return one verdict on the dyno, the word of its state first.
+
+    >>> dyno_sentence({"state": "act", "subject": "level", "sentence": "It reads high."})
+    'Act, level: It reads high.'
+    """
+    return f"{dyno_state(verdict)}, {verdict['subject']}: {verdict['sentence']}"
+
+
+def dyno_markdown(verdict: Mapping[str, Any]) -> str:
+    """Return the same for a page, its first words bold."""
+    head = f"{dyno_state(verdict)}, {escaped(verdict['subject'])}:"
+    return f"**{head}** {escaped(verdict['sentence'])}"
+
+
+def dyno_state(verdict: Mapping[str, Any]) -> str:
+    """Return the word for the state of a verdict on the dyno."""
+    return DYNO_STATES.get(verdict["state"], "Not known")
+
+
+def trust_sentence(trust: Mapping[str, Any]) -> str:
+    """Return what every interval rests on."""
+    return (
+        f"Rests on pull to pull {share(trust['repeatability_share'], 2)} (1 SD, "
+        f"{trust['repeatability_origin']}) and strapping down {share(trust['remount_share'], 2)} "
+        f"(1 SD, {counted(trust['remount_pairs'], 'pair')}, {trust['remount_origin']})."
+    )
+
+
+def off_target_sentence(stages: int) -> str:
+    """Return how many stages on the shop's own maps are lean.
+
+    >>> off_target_sentence(1)
+    "1 stage on the shop's own maps still runs lean at warn or stop level."
+    >>> off_target_sentence(0)
+    "None of this quarter's stages on a shop map runs lean at warn or stop level."
+    """
+    if not stages:
+        return "None of this quarter's stages on a shop map runs lean at warn or stop level."
+    runs = "runs" if stages == 1 else "run"
+    return (
+        f"{counted(stages, 'stage')} on the shop's own maps still {runs} lean at warn or stop "
+        "level."
+    )
+
+
+def quarter_sentence(
+    figures: Mapping[str, float],
+    gains: Sequence[Mapping[str, Any]],
+    off_target: int,
+    comebacks: int,
+    dyno_states: Collection[str],
+) -> str:
+    """Return a quarter in one sentence."""
+    dyno = {
+        "act": "act on the dyno before trusting small gains",
+        "watch": "the dyno needs watching",
+        "good": "the dyno holds",
+    }
+    worst = next((said for state, said in dyno.items() if state in dyno_states), None)
+    real = sum(gain["verdict"] == "real gain" for gain in gains)
+    untold = sum(gain["mean_gain_pct"] is None for gain in gains)
+    came_in = [int(figures.get(name, 0)) for name in ("bikes", "jobs", "pulls")]
+    return (
+        f"{counted(came_in[0], 'bike')} in {counted(came_in[1], 'job')}, "
+        f"{counted(came_in[2], 'pull')}; "
+        f"{real} of {counted(len(gains), 'measured change')} a real gain"
+        + (f", {untold} cannot be told for want of the air" if untold else "")
+        + f"; {counted(off_target, 'stage')} on our own maps still lean; "
+        f"{counted(comebacks, 'comeback')}; {worst or 'nothing is known of the dyno'}."
+    )
+
+
+def round_limits(most_enrichment_pct: float, most_enleanment_pct: float) -> str:
+    """Return the limits of one round of fuel change."""
+    return (
+        f"One round adds {most_enrichment_pct:g} % at most and takes {most_enleanment_pct:g} % at "
+        "most: enter, run again, and the next asks for the rest."
+    )
+
+
+def later_stage_sentence(later: Mapping[str, Any]) -> str:
+    """Return that a bike has been run otherwise since a stage."""
+    label = later["map_label"]
+    on_map = "the stock map" if label == "stock" else f"map {label}"
+    return (
+        f"The bike has been run since: its last stage is {later['stage_id']} "
+        f"({later['stage_name']}) on {on_map}. Enter this only into the map of this stage."
+    )
+
+
+def how_to_enter(seams: int, *, as_list: bool) -> str:
+    """Return how a table of fuel to add is entered, with so many figures in unseen cells."""
+    how = (
+        "Each figure is fuel to add in percent, on the map as it stands at this stage: multiply "
+        "the cell by 1 + figure / 100. Empty cells stay as they are."
+    )
+    if as_list:
+        return (
+            f"{how} enter_pct: fuel to add in this round. needed_pct with its 95 % interval: the "
+            "whole change, before limits. Not seen: half of what is added beside it."
+        )
+    if not seams:
+        return how
+    return (
+        f"{how} {counted(seams, 'figure stands in a cell', 'figures stand in cells')} not seen: "
+        "half of what is added beside, so that the engine meets no cliff. The list says which."
+    )
+
+
+def gain_figures(
+    session: Mapping[str, Any] | None, gain: Mapping[str, Any] | None, peak: str
+) -> list[Figure]:
+    """Return the figures of a stage and of what led to it, its peak power in the shop's unit."""
+    found: list[Figure] = []
+    if session and session["peak_power_w"] is not None:
+        at = f"at {number(session['peak_power_speed_rpm'])} rpm"
+        rising = "" if session["is_peak_reached"] else ", where the sweeps end: still rising"
+        found.append(("Peak power", peak, at + rising))
+    if not gain or gain["mean_gain_pct"] is None:
+        return found
+    if gain["peak_gain_pct"] is not None:
+        span = between(gain["peak_gain_lower_pct"], gain["peak_gain_upper_pct"])
+        found.append(("Peak against peak", f"{signed(gain['peak_gain_pct'])} %", f"{span} %"))
+    for title, name in (("Greatest gain", "greatest_gain"), ("Greatest loss", "greatest_loss")):
+        if gain[f"{name}_pct"]:
+            at = f"at {number(gain[f'{name}_speed_rpm'])} rpm"
+            found.append((title, f"{signed(gain[f'{name}_pct'])} %", at))
+    if gain["over_rev_rpm"]:
+        found.append(("Over-rev", f"{number(gain['over_rev_rpm'])} rpm", "past the old limit"))
+    return found
+
+
+def need_figures(need: Mapping[str, Any]) -> list[Figure]:
+    """Return the figures of a combination that may need a remap."""
+    worst = between(need["worst_error_lower_pct"], need["worst_error_upper_pct"])
+    gave = between(need["given_back_lower_pct"], need["given_back_upper_pct"])
+    low, high = need["worst_speed_from_rpm"], need["worst_speed_to_rpm"]
+    chance = [number(100 * need[f"warn_{end}_share"]) for end in ("lower", "upper")]
+    return [
+        ("Lean at warn level", f"{need['lean_bikes']} of {need['bikes']}", "bikes, each once"),
+        ("Chance, next bike", share(need["warn_share"]), f"{' to '.join(chance)} %"),
+        ("Worst lean error", f"{number(need['worst_error_pct'], 1)} %", f"{worst} %"),
+        ("Leanest at", number(low), "" if low is None else f"to {number(high)} rpm"),
+        (
+            "Remap gave back",
+            f"{signed(need['given_back_pct'])} %",
+            "not measured" if need["given_back_pct"] is None else f"{gave} %",
+        ),
+        (
+            "Cruise off band",
+            share(need["cruise_out_share"]),
+            f"{counted(need['cruise_bikes'], 'bike')} ridden",
+        ),
+    ]
+
+
+def health_figures(bike: Mapping[str, Any], peak: str) -> list[Figure]:
+    """Return the figures of a bike beside its siblings, its peak power in the shop's unit."""
+    at = f"at {number(bike['peak_power_speed_rpm'])} rpm"
+    found = [("Peak power", peak, at)]
+    against = f"against {counted(bike['siblings'], 'sibling')}"
+    if bike["peak_change_pct"] is not None:
+        found.append(("Peak power", f"{signed(bike['peak_change_pct'])} %", against))
+    if bike["shape_distance_pct"] is not None:
+        shape = f"{number(bike['shape_distance_pct'], 1)} %"
+        found.append(("Shape off by", shape, "level taken out"))
+    if bike["lean_change_pct"] is not None:
+        against = f"against {counted(bike['mixture_siblings'], 'sibling')}"
+        found.append(("Mixture", f"{signed(bike['lean_change_pct'])} points", against))
+    return found
+
+
+def where_to_look(states: Sequence[str]) -> str:
+    """Return where to look on a bike that stands so among its siblings; "" if it is usual."""
+    named = {word for state in states for word in state.split(" and ")}
+    said = [sentence for word, sentence in WHERE_TO_LOOK.items() if word in named]
+    return " ".join([*said, "Common practice, no source."]) if said else ""
+
+
+def bikes_standing_out(unusual: int, bikes: int, not_compared: int) -> str:
+    """Return how many bikes are not like their siblings.
+
+    >>> bikes_standing_out(1, 29, 2)
+    '1 bike of 29 stands out, 2 cannot be compared.'
+    """
+    stand = "stands" if unusual == 1 else "stand"
+    return (
+        f"{counted(unusual, 'bike')} of {number(bikes)} {stand} out, {number(not_compared)} cannot "
+        "be compared."
+    )
+
+
+def maps_missing(missing: int, maps: int) -> str:
+    """Return how many maps miss their target.
+
+    >>> maps_missing(0, 1), maps_missing(2, 7)
+    ('None of 1 map misses its target.', '2 of 7 maps still miss the target')
+    """
+    if not missing:
+        return f"None of {counted(maps, 'map')} misses its target."
+    miss = "misses" if missing == 1 else "miss"
+    return f"{missing} of {counted(maps, 'map')} still {miss} the target"
+
+
+def fuel_change_caption(show: str, axes_origin: str, limits: str) -> str:
+    """Return what the figures of a suggested fuel change say, as one of three things is shown."""
+    if show == "need":
+        return "Half width of the 95 % interval of the needed change, in points."
+    if show == "evidence":
+        return "Share of what could be unknown there that readings tell, in %."
+    own = " (your map's own go into rollbook.toml, see the example there)"
+    return (
+        f"Fuel to add in % of the cell, on {axes_origin} breakpoints"
+        f"{own if axes_origin == 'standard' else ''}. A star: a limit holds it. {limits} A "
+        "question mark: not seen; half of what is added beside it, so that the engine meets no "
+        "cliff. Blank: leave as it is."
+    )
+
+
+def coverage_sentence(cruise: Mapping[str, Any]) -> str:
+    """Return how much of the riding cells the rides of a stage saw."""
+    closed = f", {number(cruise['closed_loop_s'])} s of the rides in closed loop"
+    return (
+        f"{share(cruise['covered_share'])} of the riding cells were seen for 2 s or more"
+        f"{closed if cruise['closed_loop_s'] else ''}."
+    )
+
+
+def movements_sentence(cruise: Mapping[str, Any]) -> str:
+    """Return how many quick throttle movements went off the wanted mixture."""
+    return (
+        f"Opening: {number(cruise['lean_tip_ins'])} of "
+        f"{counted(cruise['tip_ins'], 'judged tip-in')} went lean to warn level. Closing: "
+        f"{number(cruise['rich_lift_offs'])} of "
+        f"{counted(cruise['lift_offs'], 'judged lift-off')} went rich as far."
+    )
