@@ -92,6 +92,14 @@ LEAST_STATION_PA = 60_000.0
 
 MOST_STATION_PA = 108_000.0
 """Near the highest sea-level pressure ever reported."""
+MOST_DEPARTURE_PA = 4_000.0
+"""The weather seldom moves pressure further from the standard atmosphere."""
+NEAR_SEA_LEVEL_PA = 2_000.0
+"""Distance from 101.325 kPa that looks like a weather report's figure."""
+RARE_SEA_LEVEL_PA = 103_500.0
+"""A sea-level pressure that few days of a year exceed."""
+SEA_LEVEL_ALTITUDE_M = 200.0
+"""Below this height station and sea-level pressure are too alike to tell."""
 
 
 def saturation_vapour_pressure_pa(temperature_k: Values) -> Values:
@@ -792,11 +800,6 @@ def factor_disagreement(
 def pressure_doubt(
     pressure_pa: float,
     altitude_m: float | None,
-    *,
-    most_departure_pa: float = 4_000.0,
-    sea_level_altitude_m: float = 200.0,
-    near_sea_level_pa: float = 2_000.0,
-    rare_sea_level_pa: float = 103_500.0,
 ) -> str:
     """Say why a station pressure cannot be right, or nothing.
 
@@ -806,14 +809,6 @@ def pressure_doubt(
         Pressure given as the one at the dyno. [Pa]
     altitude_m : float or None
         Height of the shop above sea level, if known. [m]
-    most_departure_pa : float, default 4000
-        The weather seldom moves pressure further from the standard atmosphere. [Pa]
-    sea_level_altitude_m : float, default 200
-        Below this height station and sea-level pressure are too alike to tell. [m]
-    near_sea_level_pa : float, default 2000
-        Distance from 101.325 kPa that looks like a weather report's figure. [Pa]
-    rare_sea_level_pa : float, default 103500
-        A sea-level pressure that few days of a year exceed. [Pa]
 
     Returns
     -------
@@ -852,12 +847,12 @@ def pressure_doubt(
     expected = float(standard_atmosphere_pressure_pa(altitude_m))
     usual = f"at {altitude_m:.0f} m about {expected / 1000.0:.1f} kPa are usual"
     looks_reduced = (
-        altitude_m > sea_level_altitude_m
-        and abs(pressure_pa - ATMOSPHERE_PA) <= near_sea_level_pa
-        and sea_level_pressure_pa(pressure_pa, altitude_m) > rare_sea_level_pa
+        altitude_m > SEA_LEVEL_ALTITUDE_M
+        and abs(pressure_pa - ATMOSPHERE_PA) <= NEAR_SEA_LEVEL_PA
+        and sea_level_pressure_pa(pressure_pa, altitude_m) > RARE_SEA_LEVEL_PA
     )
     if looks_reduced:
         return f"{shown} looks like one reduced to sea level: {usual}"
-    if abs(pressure_pa - expected) > most_departure_pa:
-        return f"{shown} is more than {most_departure_pa / 1000.0:g} kPa off: {usual}"
+    if abs(pressure_pa - expected) > MOST_DEPARTURE_PA:
+        return f"{shown} is more than {MOST_DEPARTURE_PA / 1000.0:g} kPa off: {usual}"
     return ""

@@ -3,14 +3,30 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
+GAP_FACTOR = 2.5
+"""A hole longer than this many of the channel's usual steps is not bridged: one lost sample is a
+hole of two steps."""
+MOST_GAP_S = 1.0
+"""Nor is a hole longer than this, however slow the channel."""
+LEAST_TOLD_SAMPLES = 20
+"""Of a clock of fewer samples nothing is said."""
+MOST_ROWS_A_SECOND = 3.0
+"""A second with more than so many times the usual rows is a clock that stood still."""
+LEAST_SPAN_RPM = 1500.0
+"""A shorter climb of a pull without a clock makes no curve."""
+LEAST_SAMPLES = 10
+"""Nor does a climb of fewer samples."""
+LEAST_SWEEP_SHARE = 0.5
+"""A climb of less than this share of the widest is no sweep: a blip before the pull."""
+RETURN_SHARE = 0.3
+"""A sweep begins within this share of the widest from its beginning: a climb after a gear change
+begins higher."""
+
 
 def aligned_to(
     time_s: ArrayLike,
     value: ArrayLike,
     wanted_s: ArrayLike,
-    *,
-    gap_factor: float = 2.5,
-    most_gap_s: float = 1.0,
 ) -> np.ndarray:
     r"""Return a channel at other times, straight lines between its own samples.
 
@@ -22,11 +38,6 @@ def aligned_to(
         Its samples; NaN where nothing was seen.
     wanted_s : array_like
         Times to give it at. [s]
-    gap_factor : float, default 2.5
-        A hole longer than this many of the channel's usual steps is not bridged: one lost sample
-        is a hole of two steps.
-    most_gap_s : float, default 1
-        Nor is one longer than this, however slow the channel. [s]
 
     Returns
     -------
@@ -60,7 +71,7 @@ def aligned_to(
     steps = np.diff(time)
     if np.any(steps <= 0.0):
         raise ValueError("time_s must increase from sample to sample")
-    limit = min(gap_factor * float(np.median(steps)), most_gap_s)
+    limit = min(GAP_FACTOR * float(np.median(steps)), MOST_GAP_S)
     # A channel of one sample a second or slower still has its neighbours.
     limit = max(limit, 1.001 * float(np.median(steps)))
     found = np.interp(wanted, time, seen, left=np.nan, right=np.nan)
@@ -69,15 +80,13 @@ def aligned_to(
     return np.where((steps[place - 1] <= limit) | on_sample, found, np.nan)
 
 
-def is_whole_seconds(time_s: ArrayLike, *, least_samples: int = 20) -> bool:
+def is_whole_seconds(time_s: ArrayLike) -> bool:
     """Whether a clock shows whole seconds only.
 
     Parameters
     ----------
     time_s : array_like
         Times from the log's start; NaN where not seen. [s]
-    least_samples : int, default 20
-        Of fewer nothing is said.
 
     Returns
     -------
@@ -92,21 +101,19 @@ def is_whole_seconds(time_s: ArrayLike, *, least_samples: int = 20) -> bool:
     """
     time = np.asarray(time_s, dtype=float)
     time = time[np.isfinite(time)]
-    if time.size < least_samples or np.any(np.abs(time - np.rint(time)) >= 1e-6):
+    if time.size < LEAST_TOLD_SAMPLES or np.any(np.abs(time - np.rint(time)) >= 1e-6):
         return False
     steps = np.diff(np.unique(time))
     return bool(steps.size and np.median(steps) <= 2.0)
 
 
-def spread_seconds(time_s: ArrayLike, *, most_rows: float = 3.0) -> np.ndarray:
+def spread_seconds(time_s: ArrayLike) -> np.ndarray:
     """Return times within whole seconds, their rows evenly apart: assumed, not measured.
 
     Parameters
     ----------
     time_s : array_like
         Whole seconds, not falling, several rows to one. [s]
-    most_rows : float, default 3
-        A second with more than so many times the usual rows is a clock that stood still. [1]
 
     Returns
     -------
@@ -130,7 +137,7 @@ def spread_seconds(time_s: ArrayLike, *, most_rows: float = 3.0) -> np.ndarray:
         return time
     seconds, first, count = np.unique(time, return_index=True, return_counts=True)
     usual = float(np.median(count))
-    if count.max() > most_rows * max(usual, 1.0):
+    if count.max() > MOST_ROWS_A_SECOND * max(usual, 1.0):
         return time
     place = np.arange(time.size) - np.repeat(first, count)
     rows = np.repeat(count.astype(float), count)
@@ -149,8 +156,6 @@ def rising_part(
     throttle_pct: ArrayLike | None = None,
     *,
     open_share: float = 0.9,
-    least_span_rpm: float = 1500.0,
-    least_samples: int = 10,
     slack_rpm: float = 60.0,
 ) -> slice:
     """Return the part of a pull without a clock in which the engine speed climbs.
@@ -163,10 +168,6 @@ def rising_part(
         Throttle opening. [%]
     open_share : float, default 0.9
         The throttle counts as open from this share of its greatest opening. [0..1]
-    least_span_rpm : float, default 1500
-        A shorter climb makes no curve. [rpm]
-    least_samples : int, default 10
-        Nor does one of fewer samples.
     slack_rpm : float, default 60
         The speed may fall back this far below its highest so far: noise of the tachometer, common
         practice, no source. [rpm]
@@ -196,11 +197,11 @@ def rising_part(
     spans = [float(np.max(speed[part]) - np.min(speed[part])) for part in found]
     best = int(np.argmax(spans)) if spans else -1
     rows = found[best].stop - found[best].start if spans else 0
-    if not spans or spans[best] < least_span_rpm or rows < least_samples:
+    if not spans or spans[best] < LEAST_SPAN_RPM or rows < LEAST_SAMPLES:
         raise ValueError(
             f"no usable sweep: the longest climb of the engine speed spans "
-            f"{max(spans, default=0.0):.0f} rpm in {rows} rows, {least_span_rpm:.0f} rpm in "
-            f"{least_samples} needed"
+            f"{max(spans, default=0.0):.0f} rpm in {rows} rows, {LEAST_SPAN_RPM:.0f} rpm in "
+            f"{LEAST_SAMPLES} needed"
         )
     return found[best]
 
@@ -262,10 +263,6 @@ def climbs(
 def sweeps_in_a_row(
     engine_speed_rpm: ArrayLike,
     throttle_pct: ArrayLike | None = None,
-    *,
-    least_span_rpm: float = 1500.0,
-    least_share: float = 0.5,
-    return_share: float = 0.3,
 ) -> int:
     """Return how many whole sweeps stand one behind the other in a log without a clock.
 
@@ -275,13 +272,6 @@ def sweeps_in_a_row(
         Engine speed in the order of the file's rows; NaN where not seen. [rpm]
     throttle_pct : array_like, optional
         Throttle opening. [%]
-    least_span_rpm : float, default 1500
-        A shorter climb is none. [rpm]
-    least_share : float, default 0.5
-        Nor is one of less than this share of the widest: a blip before the pull. [0..1]
-    return_share : float, default 0.3
-        A sweep begins within this share of the widest from its beginning: a climb after a gear
-        change begins higher. [0..1]
 
     Returns
     -------
@@ -302,7 +292,7 @@ def sweeps_in_a_row(
     start, top = max(ends, key=lambda pair: pair[1] - pair[0])
     span = top - start
     return sum(
-        high - low >= max(least_span_rpm, least_share * span)
-        and abs(low - start) <= return_share * span
+        high - low >= max(LEAST_SPAN_RPM, LEAST_SWEEP_SHARE * span)
+        and abs(low - start) <= RETURN_SHARE * span
         for low, high in ends
     )

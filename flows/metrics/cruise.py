@@ -3,6 +3,7 @@
 A probe shows the mixture late, so `aligned_lambda` comes before any sorting by throttle or speed.
 """
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -64,6 +65,54 @@ mixture. [1]"""
 
 LEAST_LAMBDA = 0.5
 """Lambda below which a gauge is dead or disconnected: no engine fires there. [1]"""
+DIFFERENCE_S = 0.2
+"""Time over which a delay's changes are taken: shorter lets gauge noise in, longer lets trends."""
+LEAST_STRENGTH = 0.1
+"""Correlation below which a delay has no answer; in a short ride, four standard errors of no
+correlation if that is more."""
+RASTER_S = 0.01
+"""Step of the even raster that a delay is looked for on: a parabola finds the top between."""
+MOST_THROTTLE_CHANGE_PCT = 2.0
+"""Greatest change of the throttle while steady: the narrowest cell, twice a hand's tremor."""
+MOST_SPEED_CHANGE_RPM = 200.0
+"""Greatest change of the engine speed while steady: a fifth of a cell, and well above the ripple of
+a single at low speed."""
+WARM_COOLANT_K = 343.0
+"""70 °C: below it most engines still enrich for warming up."""
+CLOSED_THROTTLE_PCT = 2.0
+"""Opening that counts as closed: the play of a worn throttle sensor."""
+CUT_LAMBDA = 1.25
+"""With a closed throttle, leaner than any engine runs: fuel is cut."""
+CUT_AFTER_S = 0.5
+"""Time after a cut in which air is still leaving the exhaust."""
+LEAST_SPEED_RPM = 1500.0
+"""Engine speed below which the engine idles."""
+LEAST_ROLLER_SPEED_M_S = 1.5
+"""Speed below which the bike is standing or being paddled."""
+MOST_RATIO_CHANGE_SHARE = 0.06
+"""Greatest change of engine speed over roller speed while steady: half of the smallest step between
+two gears."""
+ROLLER_RESOLUTION_M_S = 0.3
+"""Step of a speed logged in whole km/h, allowed on top."""
+FULL_THROTTLE_PCT = 90.0
+"""Opening that is judged in pulls, against another target."""
+MOST_PRESSURE_CHANGE_PA = 5000.0
+"""Greatest change of manifold pressure while steady: half a cell, and above the pulse that a logger
+catches of a single."""
+DOUBT_WINDOW_S = 10.0
+"""Time about each sample over which impossible readings are counted."""
+MOST_IMPOSSIBLE_SHARE = 0.1
+"""Share of readings in that window, or in the whole log, that no running engine gives."""
+STILL_S = 3.0
+"""Time for which the very same reading may stand while the throttle moves."""
+STILL_THROTTLE_PCT = 5.0
+"""Movement of the throttle that any gauge must follow."""
+MOST_SCALE_ERROR_SHARE = 0.025
+"""How far the median of closed-loop running may be from lambda 1: beyond what gauge and narrowband
+are off together; common practice, no source."""
+RAIL_S = 0.5
+"""Time for which the log's greatest or smallest figure must stand, with the throttle open, to be
+the end of the gauge's scale: the mixture lies somewhere beyond."""
 
 
 class Delay(NamedTuple):
@@ -232,9 +281,6 @@ def estimated_delay_s(
     lambda_wide: ArrayLike,
     *,
     longest_s: float = 0.6,
-    raster_s: float = 0.01,
-    difference_s: float = 0.2,
-    least_strength: float = 0.1,
     most_lambda: float = 1.25,
     falling_only: bool = True,
 ) -> Delay:
@@ -250,13 +296,6 @@ def estimated_delay_s(
         Lambda as shown by the probe. [1]
     longest_s : float, default 0.6
         Longest delay looked for: twice the longest that common probes show. [s]
-    raster_s : float, default 0.01
-        Step of the even raster on which both are laid: a parabola finds the top between. [s]
-    difference_s : float, default 0.2
-        Time over which changes are taken: shorter lets gauge noise in, longer lets trends in. [s]
-    least_strength : float, default 0.1
-        Correlation below which there is no answer; in a short ride, four standard errors of no
-        correlation if that is more. [1]
     most_lambda : float, default 1.25
         Lambda above which fuel is taken as cut. [1]
     falling_only : bool, default True
@@ -300,18 +339,13 @@ def estimated_delay_s(
     0.173
     """
     time, push, shown = _one_clock(time_s, driver=driver, lambda_wide=lambda_wide)
-    for name, value in (
-        ("longest_s", longest_s),
-        ("raster_s", raster_s),
-        ("difference_s", difference_s),
-    ):
-        require(name, value, above=0.0, unit="s")
+    require("longest_s", longest_s, above=0.0, unit="s")
     nothing = Delay(float("nan"), 0.0)
-    lags = round(longest_s / raster_s)
-    step = max(1, round(difference_s / raster_s))
+    lags = round(longest_s / RASTER_S)
+    step = max(1, round(DIFFERENCE_S / RASTER_S))
     if time.size < 2:
         return nothing
-    raster = np.arange(time[0], time[-1], raster_s)
+    raster = np.arange(time[0], time[-1], RASTER_S)
     if raster.size <= 2 * (lags + step):
         return nothing
     shown = np.where((shown >= LEAST_LAMBDA) & (shown <= most_lambda), shown, np.nan)
@@ -329,17 +363,17 @@ def estimated_delay_s(
     for place, lag in enumerate(range(-1, lags + 1)):
         u = before[max(0, -lag) : length - max(0, lag)]
         v = after[max(0, lag) : length + min(0, lag)]
-        size = np.sqrt(np.sum(u * u) * np.sum(v * v))
-        strength[place] = abs(np.sum(u * v)) / size if size > 0.0 else 0.0
+        size = np.sqrt((u @ u) * (v @ v))
+        strength[place] = abs(u @ v) / size if size > 0.0 else 0.0
     top = int(np.argmax(strength))
     found = float(strength[top])
-    # Differences that overlap are not independent: one counts for each `difference_s`.
+    # Differences that overlap are not independent: one counts for each 0.2 s.
     by_chance = 4.0 / np.sqrt(length / step)
-    if found < max(least_strength, by_chance) or top in (0, strength.size - 1):
+    if found < max(LEAST_STRENGTH, by_chance) or top in (0, strength.size - 1):
         return Delay(float("nan"), found)
     left, right = strength[top - 1], strength[top + 1]
     shift = 0.5 * (left - right) / (left - 2.0 * found + right)
-    return Delay(max(0.0, (top - 1 + float(shift)) * raster_s), found)
+    return Delay(max(0.0, (top - 1 + float(shift)) * RASTER_S), found)
 
 
 def probe_response(
@@ -605,21 +639,19 @@ def arrival_at_flow_s(response: ProbeResponse, flow: ArrayLike) -> FloatArray:
     return np.maximum(late, 0.0)
 
 
-def sample_duration_s(time_s: ArrayLike, *, longest_gap_s: float = LONGEST_GAP_S) -> FloatArray:
+def sample_duration_s(time_s: ArrayLike) -> FloatArray:
     """Return the time each sample stands for.
 
     Parameters
     ----------
     time_s : array_like
         Clock of the log, ascending. [s]
-    longest_gap_s : float, default 0.5
-        Longer intervals count as none of anybody's time. A logger slower than that has its own
-        median interval as the limit, times 1.5. [s]
 
     Returns
     -------
     ndarray
-        Half of the interval to either neighbour. [s]
+        Half of the interval to either neighbour; nothing of one longer than 0.5 s, or than 1.5
+        times the median interval of a logger slower than that. [s]
 
     Raises
     ------
@@ -635,7 +667,7 @@ def sample_duration_s(time_s: ArrayLike, *, longest_gap_s: float = LONGEST_GAP_S
     if time.size < 2:
         return np.zeros(time.shape)
     interval = np.diff(time)
-    limit = max(longest_gap_s, 1.5 * float(np.median(interval)))
+    limit = max(LONGEST_GAP_S, 1.5 * float(np.median(interval)))
     half = np.where(interval <= limit, 0.5 * interval, 0.0)
     return np.concatenate([[0.0], half]) + np.concatenate([half, [0.0]])
 
@@ -646,8 +678,6 @@ def steady_mask(
     engine_speed_rpm: ArrayLike,
     *,
     window_s: float = 0.5,
-    most_throttle_change_pct: float = 2.0,
-    most_speed_change_rpm: float = 200.0,
     settle_s: float = 0.5,
 ) -> NDArray[np.bool_]:
     """Return where throttle and engine speed hold still, and have done so for a while.
@@ -663,11 +693,6 @@ def steady_mask(
     window_s : float, default 0.5
         Time about each sample within which changes are judged: the longest usual probe delay and
         lag together. [s]
-    most_throttle_change_pct : float, default 2
-        Greatest change in the window: the narrowest cell, and twice a hand's tremor. [%]
-    most_speed_change_rpm : float, default 200
-        Greatest change in the window: a fifth of a cell, and well above the ripple of a single at
-        low speed. [rpm]
     settle_s : float, default 0.5
         Time to wait after movement, the beginning of the log or a gap: wall film and probe
         follow late. [s]
@@ -697,10 +722,10 @@ def steady_mask(
     time, throttle, speed = _one_clock(
         time_s, throttle_pct=throttle_pct, engine_speed_rpm=engine_speed_rpm
     )
-    _check_choices(window_s, most_throttle_change_pct, most_speed_change_rpm, settle_s)
+    _check_choices(window_s, settle_s)
     count = _window_samples(time, window_s)
-    moving = (_change(throttle, count) > most_throttle_change_pct) | (
-        _change(speed, count) > most_speed_change_rpm
+    moving = (_change(throttle, count) > MOST_THROTTLE_CHANGE_PCT) | (
+        _change(speed, count) > MOST_SPEED_CHANGE_RPM
     )
     seen = np.isfinite(throttle) & np.isfinite(speed)
     return seen & ~moving & ~_lately(time, moving | ~seen | _starts(time), settle_s)
@@ -720,21 +745,8 @@ def exclusion_reasons(
     doubtful: ArrayLike | None = None,
     between_loops: ArrayLike | None = None,
     probe: str = "collector",
-    warm_coolant_k: float = 343.0,
-    closed_throttle_pct: float = 2.0,
-    cut_lambda: float = 1.25,
-    cut_after_s: float = 0.5,
-    least_speed_rpm: float = 1500.0,
-    least_roller_speed_m_s: float = 1.5,
-    most_ratio_change_share: float = 0.06,
-    roller_resolution_m_s: float = 0.3,
     window_s: float = 0.5,
-    most_throttle_change_pct: float = 2.0,
-    most_speed_change_rpm: float = 200.0,
     settle_s: float = 0.5,
-    low_flow_rpm: float = LOW_FLOW_RPM,
-    full_throttle_pct: float = 90.0,
-    most_pressure_change_pa: float = 5000.0,
 ) -> NDArray[np.str_]:
     """Return for each sample why it is not steady evidence of the mixture, or "".
 
@@ -764,33 +776,8 @@ def exclusion_reasons(
         Where neither open nor closed loop is sure, from `near_closed_loop_mask`.
     probe : str, default "collector"
         The probe's place: "port", "header", "collector" or "tailpipe".
-    warm_coolant_k : float, default 343
-        70 degC: below it most engines still enrich for warming up. [K]
-    closed_throttle_pct : float, default 2
-        Opening that counts as closed: the play of a worn throttle sensor. [%]
-    cut_lambda : float, default 1.25
-        With a closed throttle, leaner than any engine runs: fuel is cut. [1]
-    cut_after_s : float, default 0.5
-        Time after a cut in which air is still leaving the exhaust. [s]
-    least_speed_rpm : float, default 1500
-        Engine speed below which the engine idles. [rpm]
-    least_roller_speed_m_s : float, default 1.5
-        Speed below which the bike is standing or being paddled. [m/s]
-    most_ratio_change_share : float, default 0.06
-        Greatest change of engine speed over roller speed in the window: half of the smallest
-        step between two gears. [1]
-    roller_resolution_m_s : float, default 0.3
-        Step of a speed logged in whole km/h, allowed on top. [m/s]
-    window_s, most_throttle_change_pct, most_speed_change_rpm, settle_s : float
+    window_s, settle_s : float
         As in `steady_mask`.
-    low_flow_rpm : float, default LOW_FLOW_RPM
-        With a tailpipe probe, the throttle's share of engine speed below which it is no evidence.
-        [rpm]
-    full_throttle_pct : float, default 90
-        Opening that is judged in pulls, against another target. [%]
-    most_pressure_change_pa : float, default 5000
-        Greatest change of manifold pressure in the window: half a cell, and above the pulse that
-        a logger catches of a single. [Pa]
 
     Returns
     -------
@@ -823,7 +810,7 @@ def exclusion_reasons(
     time, throttle, speed = _one_clock(
         time_s, throttle_pct=throttle_pct, engine_speed_rpm=engine_speed_rpm
     )
-    _check_choices(window_s, most_throttle_change_pct, most_speed_change_rpm, settle_s)
+    _check_choices(window_s, settle_s)
     absent = np.full(time.shape, np.nan)
     coolant, mixture, injector, gears, roller, pressure = (
         absent if channel is None else _one_clock(time_s, **{name: channel})[1]
@@ -843,19 +830,18 @@ def exclusion_reasons(
     for name, flag in (("doubtful", doubt), ("between_loops", between)):
         if flag.shape != time.shape:
             raise ValueError(f"{name} must match time_s in length, got {flag.shape}")
-    require("most_pressure_change_pa", most_pressure_change_pa, at_least=0.0, unit="Pa")
     require("coolant_temp_k", coolant, above=0.0, unit="K")
 
     # Comparisons with NaN are false: what was not logged excludes nothing.
     count = _window_samples(time, window_s)
-    cut = ((throttle <= closed_throttle_pct) & (mixture > cut_lambda)) | (injector <= 0.0)
-    rolling = np.where(roller >= least_roller_speed_m_s, roller, np.nan)
+    cut = ((throttle <= CLOSED_THROTTLE_PCT) & (mixture > CUT_LAMBDA)) | (injector <= 0.0)
+    rolling = np.where(roller >= LEAST_ROLLER_SPEED_M_S, roller, np.nan)
     ratio = speed / rolling
-    allowed = (most_ratio_change_share + roller_resolution_m_s / rolling) * ratio
+    allowed = (MOST_RATIO_CHANGE_SHARE + ROLLER_RESOLUTION_M_S / rolling) * ratio
     shifting = (_change(ratio, count) > allowed) | (_change(gears, count) > 0.0)
-    throttle_moves = _change(throttle, count) > most_throttle_change_pct
-    speed_moves = _change(speed, count) > most_speed_change_rpm
-    pressure_moves = _change(pressure, count) > most_pressure_change_pa
+    throttle_moves = _change(throttle, count) > MOST_THROTTLE_CHANGE_PCT
+    speed_moves = _change(speed, count) > MOST_SPEED_CHANGE_RPM
+    pressure_moves = _change(pressure, count) > MOST_PRESSURE_CHANGE_PA
     unseen = ~(np.isfinite(throttle) & np.isfinite(speed))
     moves = throttle_moves | speed_moves | pressure_moves
     unsettled = shifting | moves | unseen | _starts(time)
@@ -864,17 +850,17 @@ def exclusion_reasons(
         "no lambda": ~(mixture >= LEAST_LAMBDA),
         "lambda in doubt": doubt,
         "no throttle or speed": unseen,
-        "cold engine": coolant < warm_coolant_k,
-        "fuel cut": _lately(time, cut, cut_after_s),
-        "stopped or idling": (speed < least_speed_rpm) | (roller < least_roller_speed_m_s),
+        "cold engine": coolant < WARM_COOLANT_K,
+        "fuel cut": _lately(time, cut, CUT_AFTER_S),
+        "stopped or idling": (speed < LEAST_SPEED_RPM) | (roller < LEAST_ROLLER_SPEED_M_S),
         "gear change or clutch": shifting,
         "throttle moving": throttle_moves,
         "speed moving": speed_moves,
         "pressure moving": pressure_moves,
         "settling": _lately(time, unsettled, settle_s),
-        "low flow at the tailpipe": (throttle / 100.0 * speed < low_flow_rpm)
+        "low flow at the tailpipe": (throttle / 100.0 * speed < LOW_FLOW_RPM)
         & (probe == "tailpipe"),
-        "full throttle": throttle >= full_throttle_pct,
+        "full throttle": throttle >= FULL_THROTTLE_PCT,
         "between open and closed loop": between,
     }
     code = np.zeros(time.shape, dtype=np.intp)
@@ -1049,58 +1035,69 @@ def steady_cells(
     """
     require("longest_memory_s", longest_memory_s, at_least=0.0, unit="s")
     require("resolution", resolution, at_least=0.0)
-    found = _sorted_into_cells(
-        time_s,
-        {"load": load},
-        engine_speed_rpm,
-        {"value": value},
-        reasons,
-        {"load_edges": load_edges},
-        speed_edges_rpm,
-        band,
-    )
-    cells = []
-    effective = _effective_samples(found, np.asarray(time_s, dtype=float), longest_memory_s)
+    time, values = _one_clock(time_s, value=value)
+    low, high = (np.broadcast_to(np.asarray(end, float), time.shape) for end in band or (0.0, 0.0))
+    require("band", low, at_most=high)
+    placed = _placed(time, load, engine_speed_rpm, reasons, load_edges, speed_edges_rpm)
+    placed = placed.seen(values)
+    if not placed.place.size:
+        return []
+    cells, group = placed.grouped()
+    weight, found = placed.weight, values[placed.place]
+    median = _medians(found, weight, group)
+    away = found - median[group]
+    spread = 1.4826 * _medians(np.abs(away), weight, group)
+    effective = _effective_samples(placed, group, np.sign(away), longest_memory_s)
     least = resolution / np.sqrt(12.0)
-    for i, corners in enumerate(found.corners):
-        error = float(np.hypot(least, np.sqrt(0.5 * np.pi / effective[i]) * found.spread[i]))
-        student = float(special.stdtrit(max(1.0, effective[i] - 1.0), 0.975))
-        known = (error, student * error, float(effective[i]))
-        cells.append(
-            SteadyCell(
-                *corners,
-                *found.middles[i],
-                found.median[i],
-                found.spread[i],
-                *known,
-                *found.times[i],
-            )
-        )
-    return cells
+    error = np.hypot(least, np.sqrt(0.5 * np.pi / effective) * spread)
+    student = special.stdtrit(np.maximum(1.0, effective - 1.0), 0.975)
+    dwell = np.bincount(group, weight)
+    inside = np.full(cells.size, np.nan)
+    if band is not None:
+        within = (found >= low[placed.place]) & (found <= high[placed.place])
+        inside = np.bincount(group, weight * within) / dwell
+    figures = (
+        *(np.bincount(group, weight * each) / dwell for each in (placed.load, placed.speed)),
+        median,
+        spread,
+        error,
+        student * error,
+        effective,
+        np.bincount(group),
+        dwell,
+        inside,
+    )
+    rows = zip(*(each.tolist() for each in figures), strict=True)
+    return [
+        SteadyCell(*corners, *row) for corners, row in zip(placed.corners(cells), rows, strict=True)
+    ]
 
 
 def cell_medians(
     time_s: ArrayLike,
     load: ArrayLike,
     engine_speed_rpm: ArrayLike,
-    value: ArrayLike,
+    values: Sequence[ArrayLike],
     reasons: ArrayLike,
     *,
     load_edges: ArrayLike = THROTTLE_EDGES_PCT,
-    speed_edges_rpm: ArrayLike = SPEED_EDGES_RPM,
-) -> dict[tuple[float, float, float, float], float]:
-    """Return the time-weighted median of a quantity in each cell, by the cell's corners.
+) -> list[dict[tuple[float, float, float, float], float]]:
+    """Return the time-weighted medians of quantities in each cell, by the cell's corners.
 
     Parameters
     ----------
-    time_s, load, engine_speed_rpm, value, reasons, load_edges, speed_edges_rpm
+    time_s, load, engine_speed_rpm
+        As in `steady_cells`.
+    values : sequence of array_like
+        The quantities.
+    reasons, load_edges
         As in `steady_cells`.
 
     Returns
     -------
-    dict
-        Load from and to, speed from and to, as in `SteadyCell`, to the median in the unit of
-        `value`; cells in which it was not seen are not in it.
+    list of dict
+        Of each quantity, load from and to, speed from and to, as in `SteadyCell`, to the median in
+        its unit; cells in which it was not seen are not in it.
 
     Raises
     ------
@@ -1109,20 +1106,18 @@ def cell_medians(
 
     Examples
     --------
-    >>> cell_medians([0.0, 0.1, 0.2], [12.0] * 3, [4200.0] * 3, [1.0, 2.0, 3.0], [""] * 3)
-    {(10.0, 15.0, 4000.0, 5000.0): 2.0}
+    >>> cell_medians([0.0, 0.1, 0.2], [12.0] * 3, [4200.0] * 3, [[1.0, 2.0, 3.0]], [""] * 3)
+    [{(10.0, 15.0, 4000.0, 5000.0): 2.0}]
     """
-    found = _sorted_into_cells(
-        time_s,
-        {"load": load},
-        engine_speed_rpm,
-        {"value": value},
-        reasons,
-        {"load_edges": load_edges},
-        speed_edges_rpm,
-        None,
-    )
-    return dict(zip(found.corners, found.median, strict=True))
+    placed = _placed(time_s, load, engine_speed_rpm, reasons, load_edges, SPEED_EDGES_RPM)
+    medians = []
+    for value in values:
+        _, quantity = _one_clock(placed.time, value=value)
+        seen = placed.seen(quantity)
+        cells, group = seen.grouped()
+        found = _medians(quantity[seen.place], seen.weight, group) if cells.size else cells
+        medians.append(dict(zip(seen.corners(cells), found.tolist(), strict=True)))
+    return medians
 
 
 def doubtful_lambda(
@@ -1133,13 +1128,6 @@ def doubtful_lambda(
     *,
     closed_loop: ArrayLike | None = None,
     probe: str = "collector",
-    low_flow_rpm: float = LOW_FLOW_RPM,
-    window_s: float = 10.0,
-    most_impossible_share: float = 0.1,
-    still_s: float = 3.0,
-    still_throttle_pct: float = 5.0,
-    most_scale_error_share: float = 0.025,
-    rail_s: float = 0.5,
 ) -> NDArray[np.bool_]:
     """Return where a wideband gauge is not to be believed, whatever figure it shows.
 
@@ -1157,22 +1145,6 @@ def doubtful_lambda(
         From `closed_loop_mask`; without it a wrong gauge scale goes unseen.
     probe : str, default "collector"
         The probe's place: in a tailpipe, closed loop at low flow reads lean and checks nothing.
-    low_flow_rpm : float, default 900
-        As in `exclusion_reasons`. [rpm]
-    window_s : float, default 10
-        Time about each sample over which impossible readings are counted. [s]
-    most_impossible_share : float, default 0.1
-        Share of readings in the window, or in the whole log, that no running engine gives. [0..1]
-    still_s : float, default 3
-        Time for which the very same reading may stand while the throttle moves. [s]
-    still_throttle_pct : float, default 5
-        Movement of the throttle that any gauge must follow. [%]
-    most_scale_error_share : float, default 0.025
-        How far the median of closed-loop running may be from lambda 1: beyond what gauge and
-        narrowband are off together; common practice, no source. [0..1]
-    rail_s : float, default 0.5
-        Time for which the log's greatest or smallest figure must stand, with the throttle open, to
-        be the end of the gauge's scale: the mixture lies somewhere beyond. [s]
 
     Returns
     -------
@@ -1207,45 +1179,39 @@ def doubtful_lambda(
         throttle_pct=throttle_pct,
         engine_speed_rpm=engine_speed_rpm,
     )
-    for name, choice in (
-        ("window_s", window_s),
-        ("most_impossible_share", most_impossible_share),
-        ("still_s", still_s),
-        ("still_throttle_pct", still_throttle_pct),
-        ("most_scale_error_share", most_scale_error_share),
-        ("rail_s", rail_s),
-    ):
-        require(name, choice, at_least=0.0)
     nowhere = np.zeros(time.shape, dtype=bool)
     if time.size < 3:
         return nowhere
     seen = np.isfinite(shown)
     impossible = (shown < 0.6) | ((shown > 1.6) & (throttle > 5.0))
-    count = _window_samples(time, window_s)
+    count = _window_samples(time, DOUBT_WINDOW_S)
     lost = ndimage.uniform_filter1d(impossible.astype(float), count, mode="nearest")
-    doubt = lost > most_impossible_share
-    if (shown < 0.6).sum() > most_impossible_share * max(1, seen.sum()):
+    doubt = lost > MOST_IMPOSSIBLE_SHARE
+    if (shown < 0.6).sum() > MOST_IMPOSSIBLE_SHARE * max(1, seen.sum()):
         return ~nowhere
 
     cut = np.concatenate([[0], np.flatnonzero(np.diff(shown) != 0.0) + 1, [time.size]])
     ends = {float(np.nanmax(shown)), float(np.nanmin(shown))} if seen.any() else set()
     rails = {end for end in ends if not RAILS[0] < end < RAILS[1]}
-    for first, last in pairwise(cut.tolist()):
-        if float(shown[first]) in rails and time[last - 1] - time[first] >= rail_s:
+    lasts_s = time[cut[1:] - 1] - time[cut[:-1]]
+    # A sample that differs from its neighbours, as most do, lasts no time.
+    for run in np.flatnonzero(lasts_s >= min(RAIL_S, STILL_S)).tolist():
+        first, last = cut[run : run + 2].tolist()
+        if float(shown[first]) in rails and lasts_s[run] >= RAIL_S:
             doubt[first:last] |= throttle[first:last] > 5.0
-        if time[last - 1] - time[first] >= still_s:
+        if lasts_s[run] >= STILL_S:
             moved = throttle[first:last][np.isfinite(throttle[first:last])]
-            doubt[first:last] |= moved.size > 0 and np.ptp(moved) > still_throttle_pct
+            doubt[first:last] |= moved.size > 0 and np.ptp(moved) > STILL_THROTTLE_PCT
 
     if closed_loop is not None:
         loop = np.asarray(closed_loop, dtype=bool)
         if loop.shape != time.shape:
             raise ValueError(f"closed_loop must match time_s in length, got {loop.shape}")
-        thin = (probe == "tailpipe") & (throttle / 100.0 * speed < low_flow_rpm)
+        thin = (probe == "tailpipe") & (throttle / 100.0 * speed < LOW_FLOW_RPM)
         judged = loop & seen & ~doubt & ~thin
-        if sample_duration_s(time)[judged].sum() >= window_s:
+        if sample_duration_s(time)[judged].sum() >= DOUBT_WINDOW_S:
             off = abs(float(np.median(shown[judged])) - 1.0)
-            doubt |= off > most_scale_error_share
+            doubt |= off > MOST_SCALE_ERROR_SHARE
     return doubt
 
 
@@ -1437,51 +1403,6 @@ def trim_fuel_pct(
     require("fuel_trim_short_pct", short, above=-100.0, unit="%")
     require("fuel_trim_long_pct", long, above=-100.0, unit="%")
     return 100.0 * ((1.0 + short / 100.0) * (1.0 + long / 100.0) - 1.0)
-
-
-def base_map_error_pct(
-    lambda_seen: ArrayLike, lambda_target: ArrayLike, trim_pct: ArrayLike = 0.0
-) -> FloatArray:
-    r"""Return the fuel that the base map lacks, with what the trims have added already.
-
-    Parameters
-    ----------
-    lambda_seen : array_like
-        Lambda as measured; 1 in closed loop where only a narrowband sensor was logged. [1]
-    lambda_target : array_like
-        Lambda that the base map should give by itself. [1]
-    trim_pct : array_like, default 0
-        Fuel added by the ECU, from `trim_fuel_pct`. [%]
-
-    Returns
-    -------
-    ndarray
-        Lean error of the base map, positive where it lacks fuel. [%]
-
-    Raises
-    ------
-    ValueError
-        If a lambda is not above 0 or a trim -100 % or below.
-
-    Notes
-    -----
-    .. math:: e = 100 \left[ \frac{\lambda}{\lambda_t}
-              \left( 1 + \frac{T}{100} \right) - 1 \right]
-
-    Without the trim the base map would give :math:`\lambda (1 + T/100)` at the same air.
-
-    Examples
-    --------
-    >>> base_map_error_pct(1.0, 1.0, 8.0)
-    array(8.)
-    """
-    seen = np.asarray(lambda_seen, dtype=float)
-    target = np.asarray(lambda_target, dtype=float)
-    trim = np.asarray(trim_pct, dtype=float)
-    require("lambda_seen", seen, above=0.0)
-    require("lambda_target", target, above=0.0)
-    require("trim_pct", trim, above=-100.0, unit="%")
-    return np.asarray(100.0 * (seen / target * (1.0 + trim / 100.0) - 1.0))
 
 
 def band_error_pct(lambda_value: ArrayLike, band: tuple[float, float] = (0.94, 1.00)) -> FloatArray:
@@ -1716,117 +1637,107 @@ def _falls(
     )
 
 
-class _Sorted(NamedTuple):
-    """Steady samples sorted into cells; lists go by cell, arrays by kept sample."""
+class _Placed(NamedTuple):
+    """Steady samples within the cells; arrays go by kept sample."""
 
-    corners: list[tuple[float, float, float, float]]
-    middles: list[tuple[float, float]]
-    median: list[float]
-    spread: list[float]
-    times: list[tuple[int, float, float]]
+    time: FloatArray
     place: NDArray[np.intp]
-    group: NDArray[np.intp]
+    cell: NDArray[np.intp]
     weight: FloatArray
-    side: FloatArray
+    load: FloatArray
+    speed: FloatArray
+    edges: tuple[FloatArray, FloatArray]
+
+    def seen(self, value: FloatArray) -> "_Placed":
+        """Return those at which a quantity was seen."""
+        known = np.isfinite(value[self.place])
+        if known.all():
+            return self
+        return self._replace(
+            place=self.place[known],
+            cell=self.cell[known],
+            weight=self.weight[known],
+            load=self.load[known],
+            speed=self.speed[known],
+        )
+
+    def grouped(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Return the cells that were visited, and the place of each sample's among them."""
+        cells = np.flatnonzero(np.bincount(self.cell))
+        return cells, np.searchsorted(cells, self.cell)
+
+    def corners(self, cells: NDArray[np.intp]) -> list[tuple[float, float, float, float]]:
+        loads, speeds = self.edges
+        row, column = np.divmod(cells, speeds.size - 1)
+        ends = (loads[row], loads[row + 1], speeds[column], speeds[column + 1])
+        return list(zip(*(each.tolist() for each in ends), strict=True))
 
 
-def _sorted_into_cells(
+def _placed(
     time_s: ArrayLike,
-    load: dict[str, ArrayLike],
+    load: ArrayLike,
     engine_speed_rpm: ArrayLike,
-    value: dict[str, ArrayLike],
     reasons: ArrayLike,
-    load_edges: dict[str, ArrayLike],
+    load_edges: ArrayLike,
     speed_edges_rpm: ArrayLike,
-    band: tuple[ArrayLike, ArrayLike] | None,
-) -> _Sorted:
-    time, loads, speed, values = _one_clock(
-        time_s, **load, engine_speed_rpm=engine_speed_rpm, **value
-    )
+) -> _Placed:
+    time, loads, speed = _one_clock(time_s, load=load, engine_speed_rpm=engine_speed_rpm)
     why = np.asarray(reasons)
     if why.shape != time.shape:
         raise ValueError(f"reasons must match time_s in length, got {why.shape} for {time.shape}")
-    low, high = (np.broadcast_to(np.asarray(end, float), time.shape) for end in band or (0.0, 0.0))
-    require("band", low, at_most=high)
     edges = []
-    for name, given in (*load_edges.items(), ("speed_edges_rpm", speed_edges_rpm)):
+    for name, given in (("load_edges", load_edges), ("speed_edges_rpm", speed_edges_rpm)):
         edge = np.asarray(given, dtype=float)
         if edge.size < 2 or not np.all(np.diff(edge) > 0.0):
             raise ValueError(f"{name} must ascend and hold at least 2 edges, got {edge}")
         edges.append(edge)
-    rows, columns = edges
-
     weight = sample_duration_s(time)
-    row, column = _cell_of(loads, rows), _cell_of(speed, columns)
-    kept = (why == "") & np.isfinite(values) & (row >= 0) & (column >= 0) & (weight > 0.0)
-    place = np.flatnonzero(kept)
-    wide = columns.size - 1
-    cells, group = np.unique(row[kept] * wide + column[kept], return_inverse=True)
-    found, weight = values[kept], weight[kept]
-    if not place.size:
-        return _Sorted([], [], [], [], [], place, group, weight, found)
-    median = _medians(found, weight, group)
-    away = found - median[group]
-    spread = 1.4826 * _medians(np.abs(away), weight, group)
-    hits = np.bincount(group)
-    dwell = np.bincount(group, weight)
-    inside = np.full(cells.size, np.nan)
-    if band is not None:
-        within = (found >= low[kept]) & (found <= high[kept])
-        inside = np.bincount(group, weight * within) / dwell
-    middles = [np.bincount(group, weight * each[kept]) / dwell for each in (loads, speed)]
-    return _Sorted(
-        [
-            (
-                float(rows[cell // wide]),
-                float(rows[cell // wide + 1]),
-                float(columns[cell % wide]),
-                float(columns[cell % wide + 1]),
-            )
-            for cell in cells
-        ],
-        list(zip(*(each.tolist() for each in middles), strict=True)),
-        median.tolist(),
-        spread.tolist(),
-        list(zip(hits.tolist(), dwell.tolist(), inside.tolist(), strict=True)),
-        place,
-        group,
-        weight,
-        np.sign(away),
+    place = np.flatnonzero((why == "") & (weight > 0.0))
+    row, column = _cell_of(loads[place], edges[0]), _cell_of(speed[place], edges[1])
+    inside = (row >= 0) & (column >= 0)
+    place = place[inside]
+    cell = row[inside] * (edges[1].size - 1) + column[inside]
+    return _Placed(
+        time, place, cell, weight[place], loads[place], speed[place], (edges[0], edges[1])
     )
 
 
-def _effective_samples(found: _Sorted, time: FloatArray, longest_s: float) -> FloatArray:
+def _effective_samples(
+    placed: _Placed, group: NDArray[np.intp], side: FloatArray, longest_s: float
+) -> FloatArray:
     """Return for each cell how many independent samples would say as much."""
-    total = np.bincount(found.group, found.weight)
-    alone = np.bincount(found.group, found.weight**2)
-    size = found.place.size
+    weight, place = placed.weight, placed.place
+    total = np.bincount(group, weight)
+    alone = np.bincount(group, weight**2)
+    size = place.size
     if size < 2:
         return total**2 / alone
-    step = float(np.median(np.diff(time)))
-    clock = time[found.place]
-    memory, pairs = [], []
+    step = float(np.median(np.diff(placed.time)))
+    clock = placed.time[place]
+    together, alike_together = np.zeros(size), np.zeros(size)
     for lag in range(1, min(size - 1, round(longest_s / step)) + 1):
         # Only pairs of one cell, one unbroken stretch: nothing was left out between them.
         same = (
-            (found.group[lag:] == found.group[:-lag])
-            & (found.place[lag:] - found.place[:-lag] == lag)
+            (group[lag:] == group[:-lag])
+            & (place[lag:] - place[:-lag] == lag)
             & (clock[lag:] - clock[:-lag] <= (lag + 1) * step + LONGEST_GAP_S)
         )
-        alike = float(np.mean((found.side[lag:] * found.side[:-lag])[same])) if same.any() else 0.0
+        alike = float((side[lag:] * side[:-lag]) @ same) / max(int(same.sum()), 1)
         if alike <= 0.0:
             break
-        both = found.weight[lag:][same] * found.weight[:-lag][same]
-        memory.append(alike)
-        pairs.append(2.0 * np.bincount(found.group[lag:][same], both, total.size))
-    if not memory:
-        return total**2 / alone
-    alike, together = np.array(memory), np.array(pairs)
-    effective = total**2 / (alone + alike @ together)
+        both = 2.0 * weight[lag:] * weight[:-lag] * same
+        together[lag:] += both
+        alike_together[lag:] += alike * both
+    in_all, alike_in_all = (
+        np.bincount(group, each, total.size) for each in (together, alike_together)
+    )
+    effective = total**2 / (alone + alike_in_all)
+    if not in_all.any():
+        return effective
     # Held against medians of their own, readings look more independent than they are: by one
     # part in the effective samples of the cell.
-    hidden = min(0.5, float(np.average(1.0 / effective, weights=np.bincount(found.group))))
-    return total**2 / (alone + (alike + hidden * (1.0 - alike)) @ together)
+    hidden = min(0.5, float(np.average(1.0 / effective, weights=np.bincount(group))))
+    return total**2 / (alone + alike_in_all + hidden * (in_all - alike_in_all))
 
 
 def _one_clock(time_s: ArrayLike, **channels: ArrayLike) -> list[FloatArray]:
@@ -1844,12 +1755,8 @@ def _one_clock(time_s: ArrayLike, **channels: ArrayLike) -> list[FloatArray]:
     return found
 
 
-def _check_choices(
-    window_s: float, most_throttle_change_pct: float, most_speed_change_rpm: float, settle_s: float
-) -> None:
+def _check_choices(window_s: float, settle_s: float) -> None:
     require("window_s", window_s, at_least=0.0, unit="s")
-    require("most_throttle_change_pct", most_throttle_change_pct, at_least=0.0, unit="%")
-    require("most_speed_change_rpm", most_speed_change_rpm, at_least=0.0, unit="rpm")
     require("settle_s", settle_s, at_least=0.0, unit="s")
 
 
@@ -1905,7 +1812,9 @@ def _cell_of(value: FloatArray, edges: FloatArray) -> NDArray[np.intp]:
 
 def _medians(value: FloatArray, weight: FloatArray, group: NDArray[np.intp]) -> FloatArray:
     """Return the weighted median of each group; groups are numbered from 0, none empty."""
-    order = np.lexsort((value, group))
+    order = np.argsort(value)
+    # Few groups: a stable sort of short integers only counts them.
+    order = order[np.argsort(group[order].astype(np.uint16), kind="stable")]
     value, weight, group = value[order], weight[order], group[order]
     total = np.bincount(group, weight)
     passed = np.cumsum(weight) - (np.cumsum(total) - total)[group]

@@ -1,6 +1,7 @@
 """The standard curve: a channel smoothed over engine speed on a fixed grid, and its peak."""
 
 import math
+from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
@@ -19,6 +20,9 @@ LEAST_SAMPLES = 4
 PEAK_HALF_WIDTH_RPM = 800.0
 """Half width of the parabolas that a peak's interval is read from: five bandwidths, so that noise
 averages out, and narrow enough for the shapes of engines."""
+
+BATCH_POINTS = 1000
+"""Grid points smoothed at once: enough that calls cost nothing, few enough for the cache."""
 
 MOST_PEAK_SAMPLES = 400
 """Samples that a peak's interval is worked out from: the work grows with their square."""
@@ -180,60 +184,154 @@ def smoothed_curve(
     .. [1] J. Fan and I. Gijbels, Local Polynomial Modelling and Its Applications, 1996,
        chapter 3 (from memory).
     """
-    require("bandwidth_rpm", bandwidth_rpm, above=0.0, unit="rpm")
+    return smoothed_curves([(speed_rpm, value, grid_rpm, bandwidth_rpm)])[0]
+
+
+def smoothed_curves(
+    wanted: Iterable[tuple[ArrayLike, ArrayLike, ArrayLike, float]],
+) -> list[SmoothedCurve]:
+    """Smooth many channels at once, each as `smoothed_curve` does.
+
+    Parameters
+    ----------
+    wanted : iterable of (array_like, array_like, array_like, float)
+        Of each channel: engine speeds, values, grid and bandwidth.
+
+    Returns
+    -------
+    list of SmoothedCurve
+        In the same order.
+
+    Raises
+    ------
+    ValueError
+        As `smoothed_curve`.
+
+    Examples
+    --------
+    >>> speed_rpm = np.linspace(3000.0, 9000.0, 601)
+    >>> one, other = smoothed_curves(
+    ...     [(speed_rpm, 5.0 * speed_rpm, [6000.0], 150.0), (speed_rpm, -speed_rpm, [4000.0], 90.0)]
+    ... )
+    >>> one.value, other.value
+    (array([30000.]), array([-4000.]))
+    """
+    found: list[SmoothedCurve] = []
+    batch: list[_Samples] = []
+    points = 0
+    for speed_rpm, value, grid_rpm, bandwidth_rpm in wanted:
+        require("bandwidth_rpm", bandwidth_rpm, above=0.0, unit="rpm")
+        speed, channel = _in_order(speed_rpm, value)
+        grid = np.asarray(grid_rpm, dtype=float)
+        batch.append(_Samples(speed, channel, grid, bandwidth_rpm))
+        points += grid.size
+        if points >= BATCH_POINTS:
+            found += _local_lines(batch)
+            batch, points = [], 0
+    return found + (_local_lines(batch) if batch else [])
+
+
+class _Samples(NamedTuple):
+    """A channel's samples in the order of speed, and where its curve is wanted."""
+
+    speed: np.ndarray
+    channel: np.ndarray
+    grid: np.ndarray
+    bandwidth_rpm: float
+
+
+def _in_order(speed_rpm: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    """Return what was seen of both in the order of speed."""
     speed = np.asarray(speed_rpm, dtype=float)
     channel = np.asarray(value, dtype=float)
-    grid = np.asarray(grid_rpm, dtype=float)
     if speed.shape != channel.shape or speed.ndim != 1:
         raise ValueError(
             f"speed_rpm and value must be rows of one length, got {speed.shape} and {channel.shape}"
         )
     seen = np.isfinite(speed) & np.isfinite(channel)
     speed, channel = speed[seen], channel[seen]
-    nothing = np.full(grid.shape, np.nan)
-    if speed.size < LEAST_SAMPLES or grid.size == 0:
-        return SmoothedCurve(nothing, nothing.copy())
     order = np.lexsort((channel, speed))  # ties too in a fixed order, so that row order is nothing
-    speed, channel = speed[order], channel[order]
+    return speed[order], channel[order]
 
-    # Only the samples in reach of each grid point are gathered: a row a grid point, padded.
-    first = np.searchsorted(speed, grid - bandwidth_rpm, side="right")
-    stop = np.searchsorted(speed, grid + bandwidth_rpm, side="left")
+
+def _local_lines(batch: list[_Samples], *, with_sd: bool = True) -> list[SmoothedCurve]:
+    """Fit a line around each grid point of each channel."""
+    points = [one.grid.size for one in batch]
+    first, stop = _reach(batch)
+    speed, channel, grid = (
+        np.concatenate([one[field] for one in batch]) for field in range(len(_Samples._fields) - 1)
+    )
+    bandwidth, low, high = (
+        np.repeat(values, points)
+        for values in (
+            [one.bandwidth_rpm for one in batch],
+            *([one.speed[end] if one.speed.size else np.nan for one in batch] for end in (0, -1)),
+        )
+    )
+    cuts = np.cumsum(points)[:-1]
     count = stop - first
-    index = first[:, None] + np.arange(max(int(count.max()), 1))
+    if not count.any():
+        return [SmoothedCurve(*np.full((2, one.grid.size), np.nan)) for one in batch]
+    # Only the samples in reach of each grid point are gathered: a row a grid point, padded.
+    index = first[:, None] + np.arange(int(count.max()))
     in_reach = index < stop[:, None]
-    index = np.minimum(index, speed.size - 1)
+    np.minimum(index, speed.size - 1, out=index)
     # Distance in bandwidths and values from a nearby level keep the sums well conditioned.
-    distance = (speed[index] - grid[:, None]) / bandwidth_rpm
-    weight = np.where(in_reach, 1.0 - distance**2, 0.0)
+    distance = (speed[index] - grid[:, None]) / bandwidth[:, None]
+    weight = np.where(in_reach, 1.0 - distance * distance, 0.0)
     near = channel[np.minimum(first, speed.size - 1)]
     height = channel[index] - near[:, None]
-
-    sum_0 = weight.sum(axis=1)
-    sum_1 = (weight * distance).sum(axis=1)
-    sum_2 = (weight * distance**2).sum(axis=1)
+    tilt = weight * distance
+    sum_0, sum_1, sum_2 = weight.sum(axis=1), tilt.sum(axis=1), _row_sums(tilt, distance)
+    high_0, high_1 = _row_sums(weight, height), _row_sums(tilt, height)
     with np.errstate(divide="ignore", invalid="ignore"):
         determinant = sum_0 * sum_2 - sum_1**2
-        spread = determinant / sum_0**2
         carried = (
-            (count >= LEAST_SAMPLES) & (spread > 1e-9) & (grid >= speed[0]) & (grid <= speed[-1])
+            (count >= LEAST_SAMPLES)
+            & (determinant / sum_0**2 > 1e-9)
+            & (grid >= low)
+            & (grid <= high)
         )
-        # Effective weights: the curve is their sum over the samples' values.
-        effective = weight * (sum_2[:, None] - sum_1[:, None] * distance) / determinant[:, None]
-        level = (effective * height).sum(axis=1)
-        slope = (weight * (sum_0[:, None] * distance - sum_1[:, None]) * height).sum(
-            axis=1
-        ) / determinant
+        level = (sum_2 * high_0 - sum_1 * high_1) / determinant
+        value = np.where(carried, near + level, np.nan)
+        if not with_sd:
+            return [
+                SmoothedCurve(each, np.full_like(each, np.nan)) for each in np.split(value, cuts)
+            ]
+        slope = (sum_0 * high_1 - sum_1 * high_0) / determinant
         residual = height - level[:, None] - slope[:, None] * distance
-        squared = weight**2
-        spent = (
-            sum_2 * squared.sum(axis=1)
-            - 2.0 * sum_1 * (squared * distance).sum(axis=1)
-            + sum_0 * (squared * distance**2).sum(axis=1)
-        ) / determinant
-        scatter = np.maximum((weight * residual**2).sum(axis=1) / (sum_0 - spent), 0.0)
-        error = np.sqrt(scatter * (effective**2).sum(axis=1))
-    return SmoothedCurve(np.where(carried, near + level, np.nan), np.where(carried, error, np.nan))
+        square_0, square_1 = _row_sums(weight, weight), _row_sums(weight, tilt)
+        square_2 = _row_sums(tilt, tilt)
+        spent = (sum_2 * square_0 - 2.0 * sum_1 * square_1 + sum_0 * square_2) / determinant
+        scatter = np.maximum(_row_sums(weight, residual * residual) / (sum_0 - spent), 0.0)
+        # The curve is a sum of the samples' values: the squares of their effective weights.
+        effective = (
+            sum_2**2 * square_0 - 2.0 * sum_1 * sum_2 * square_1 + sum_1**2 * square_2
+        ) / determinant**2
+        sd = np.where(carried, np.sqrt(scatter * effective), np.nan)
+    return [
+        SmoothedCurve(*both) for both in zip(np.split(value, cuts), np.split(sd, cuts), strict=True)
+    ]
+
+
+def _reach(batch: list[_Samples]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the first sample in reach of each grid point and the first beyond, of all in a row."""
+    sizes = [one.speed.size for one in batch]
+    placed = list(zip(batch, (np.cumsum(sizes) - sizes).tolist(), strict=True))
+    first = [
+        np.searchsorted(one.speed, one.grid - one.bandwidth_rpm, side="right") + offset
+        for one, offset in placed
+    ]
+    stop = [
+        np.searchsorted(one.speed, one.grid + one.bandwidth_rpm, side="left") + offset
+        for one, offset in placed
+    ]
+    return np.concatenate(first), np.concatenate(stop)
+
+
+def _row_sums(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Return the sums over each row of a product."""
+    return np.einsum("ij,ij->i", one, other)
 
 
 def peak(grid_rpm: ArrayLike, value: ArrayLike) -> Peak:
@@ -290,77 +388,42 @@ def peak(grid_rpm: ArrayLike, value: ArrayLike) -> Peak:
     return Peak(speed, height)
 
 
-def peak_bias_bound(bend: float, bandwidth_rpm: float = 150.0) -> float:
-    r"""Return by how much smoothing with local lines moves a curve where it bends.
+class _Parabolas(NamedTuple):
+    """Local parabolas at some speeds: the weights on the samples that read off their heights."""
 
-    Parameters
-    ----------
-    bend : float
-        Second derivative of the true curve; below 0 at a peak. [unit per rpm^2]
-    bandwidth_rpm : float, default 150
-        Half width of the kernel of `smoothed_curve`. [rpm]
+    distance: np.ndarray
+    weight: np.ndarray
+    inverse: np.ndarray
+    heights: np.ndarray
 
-    Returns
-    -------
-    float
-        Smoothed less true, in the unit of the curve: below 0 at a peak.
-
-    Raises
-    ------
-    ValueError
-        If the bandwidth is not above 0.
-
-    Notes
-    -----
-    .. math:: b = \frac{h^2 \mu_2}{2} f'' = \frac{h^2}{10} f''
-
-    with :math:`\mu_2 = 1/5` the second moment of the Epanechnikov kernel [1]_: exact for a
-    parabola, and with the sharpest bend within *h* a bound for any curve.
-
-    Examples
-    --------
-    A curve of 60 kW that falls by 10 % within 1500 rpm of its peak:
-
-    >>> round(peak_bias_bound(-2 * 0.10 * 60_000 / 1500**2), 1)
-    -12.0
-
-    References
-    ----------
-    .. [1] J. Fan and I. Gijbels, Local Polynomial Modelling and Its Applications, 1996,
-       chapter 3 (from memory).
-    """
-    require("bandwidth_rpm", bandwidth_rpm, above=0.0, unit="rpm")
-    return bandwidth_rpm**2 / 10.0 * bend
+    def bend(self, at: int) -> np.ndarray:
+        """Return the weights that read off the second derivative at one, for a width of 1."""
+        mix, distance = self.inverse[at, 2], self.distance[at]
+        return 2.0 * self.weight[at] * (mix[0] + mix[1] * distance + mix[2] * distance**2)
 
 
-def _parabola_weights(
-    speed: np.ndarray, at: np.ndarray, half_width_rpm: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the weights on the samples that give local parabolas' heights and bends at speeds."""
-    distance = (speed - at[:, None]) / half_width_rpm
-    weight = np.clip(1.0 - distance**2, 0.0, None)
-    moment = [(weight * distance**power).sum(axis=1) for power in range(5)]
-    normal = np.array([[moment[row + column] for column in range(3)] for row in range(3)])
+def _parabolas(speed: np.ndarray, at: np.ndarray) -> _Parabolas:
+    distance = (speed - at[:, None]) / PEAK_HALF_WIDTH_RPM
+    square = distance * distance
+    weight = np.clip(1.0 - square, 0.0, None)
+    tilt, curved = weight * distance, weight * square
+    moments = (
+        weight.sum(axis=1),
+        tilt.sum(axis=1),
+        curved.sum(axis=1),
+        _row_sums(curved, distance),
+        _row_sums(curved, square),
+    )
+    normal = np.array([[moments[row + column] for column in range(3)] for row in range(3)])
     # For each speed: which mix of 1, distance and its square picks the height, and the bend.
-    height, half_bend = np.linalg.inv(normal.transpose(2, 0, 1))[:, [0, 2]].transpose(1, 2, 0)
-
-    def weights(mix: np.ndarray) -> np.ndarray:
-        return weight * (
-            mix[0][:, None] + mix[1][:, None] * distance + mix[2][:, None] * distance**2
-        )
-
-    return weights(height), 2.0 * weights(half_bend) / half_width_rpm**2
+    inverse = np.linalg.inv(normal.transpose(2, 0, 1))
+    mix = inverse[:, 0, :, None]
+    return _Parabolas(
+        distance, weight, inverse, mix[:, 0] * weight + mix[:, 1] * tilt + mix[:, 2] * curved
+    )
 
 
-def peak_interval(
-    speed_rpm: ArrayLike,
-    value: ArrayLike,
-    *,
-    confidence: float = 0.95,
-    half_width_rpm: float = PEAK_HALF_WIDTH_RPM,
-    wiggle_share: float = WIGGLE_SHARE,
-    wiggle_rpm: float = WIGGLE_RPM,
-) -> PeakInterval:
+def peak_interval(speed_rpm: ArrayLike, value: ArrayLike) -> PeakInterval:
     r"""Estimate the top of the curve behind a noisy sweep, without the lift of the noise.
 
     Parameters
@@ -369,14 +432,6 @@ def peak_interval(
         Engine speed of each sample of the sweep, in any order. [rpm]
     value : array_like
         The channel, such as power; NaN where not seen.
-    confidence : float, default 0.95
-        Of the interval. [0..1]
-    half_width_rpm : float, default 800
-        Half width of the parabolas. [rpm]
-    wiggle_share : float, default 0.0025
-        1 SD by which a pull strays from the engine's own curve at a speed, beyond its level. [1]
-    wiggle_rpm : float, default 200
-        Speed over which it keeps together. [rpm]
 
     Returns
     -------
@@ -386,12 +441,12 @@ def peak_interval(
     Raises
     ------
     ValueError
-        If the samples differ in length, or an option is out of its range.
+        If the samples differ in length.
 
     Notes
     -----
     The highest of many noisy points is too high on average. Here local parabolas with
-    Epanechnikov weights over `half_width_rpm`, five times the bandwidth of the shown curve, are
+    Epanechnikov weights over 800 rpm, five times the bandwidth of the shown curve, are
     read off along the speeds around the top, and the greatest is taken: for a cubic they have no
     bias, for a fourth derivative :math:`f` one of :math:`-h^4 f/504`. What noise still
     lifts is, to second order,
@@ -401,7 +456,8 @@ def peak_interval(
     and is taken out, by no more than one standard error: a flat top has no bend. At an end of the
     sweep nothing is taken out. The noise is that of independent samples, from the residuals
     (inflated by their own correlation within 100 rpm, as a roller's filter makes it; from the short
-    stretch around a peak it is seen in part only), plus the stated wiggle. The standard error is
+    stretch around a peak it is seen in part only), plus a wiggle of 0.25 % (1 SD) that keeps
+    together over 200 rpm. The standard error is
     the greatest among speeds that could as well be the peak: at the end of a sweep the parabolas
     hang on few samples.
 
@@ -415,67 +471,56 @@ def peak_interval(
     >>> round(found.speed_rpm), round(found.value + found.lift), round(found.sd)
     (9000, 60000, 121)
     """
-    require("confidence", confidence, above=0.0, below=1.0)
-    require("half_width_rpm", half_width_rpm, above=0.0, unit="rpm")
-    require("wiggle_share", wiggle_share, at_least=0.0)
-    require("wiggle_rpm", wiggle_rpm, above=0.0, unit="rpm")
-    speed = np.asarray(speed_rpm, dtype=float)
-    channel = np.asarray(value, dtype=float)
-    if speed.shape != channel.shape or speed.ndim != 1:
-        raise ValueError(
-            f"speed_rpm and value must be rows of one length, got {speed.shape} and {channel.shape}"
-        )
     nothing = PeakInterval(*[math.nan] * 7)
-    seen = np.isfinite(speed) & np.isfinite(channel)
-    if seen.sum() < 10:
+    speed, channel = _in_order(speed_rpm, value)
+    if speed.size < 10:
         return nothing
-    order = np.lexsort((channel[seen], speed[seen]))
-    speed, channel = speed[seen][order], channel[seen][order]
+    half_width = PEAK_HALF_WIDTH_RPM
     grid = speed_grid_rpm(max(float(speed[0]), 0.0), float(speed[-1]))
-    pilot = smoothed_curve(speed, channel, grid, bandwidth_rpm=half_width_rpm / 2.0).value
+    samples = _Samples(speed, channel, grid, half_width / 2.0)
+    pilot = _local_lines([samples], with_sd=False)[0].value
     if not np.isfinite(pilot).any():
         return nothing
     top_rpm = float(grid[np.nanargmax(pilot)])
-    near = np.abs(speed - top_rpm) < 2.0 * half_width_rpm
+    near = np.abs(speed - top_rpm) < 2.0 * half_width
     speed, channel = _thinned(speed[near], channel[near])
     along = speed_grid_rpm(
-        max(top_rpm - half_width_rpm / 2.0, speed[0]),
-        min(top_rpm + half_width_rpm / 2.0, speed[-1]),
+        max(top_rpm - half_width / 2.0, speed[0]), min(top_rpm + half_width / 2.0, speed[-1])
     )
     # The last sample stands between grid points, and a curve that still rises peaks there.
-    along = np.unique(np.clip(np.append(along, speed[-1]), None, top_rpm + half_width_rpm / 2.0))
-    reach = np.abs(speed - along[:, None]) < half_width_rpm
-    if reach.sum(axis=1).min() < 10:
+    along = np.unique(np.clip(np.append(along, speed[-1]), None, top_rpm + half_width / 2.0))
+    reach = (np.abs(speed - along[:, None]) < half_width).sum(axis=1)
+    if reach.min() < 10:
         return nothing
     try:
-        heights, bends = _parabola_weights(speed, along, half_width_rpm)
+        fitted = _parabolas(speed, along)
     except np.linalg.LinAlgError:
         return nothing
+    heights = fitted.heights
     smooth = heights @ channel
     found = peak(along, smooth)
     at = int(np.argmax(smooth))
 
     # At an end the residuals of half a window say too little of their noise: look further in.
     middle_rpm = (speed[0] + speed[-1]) / 2.0
-    inward = np.clip(
-        along[at],
-        min(speed[0] + half_width_rpm, middle_rpm),
-        max(speed[-1] - half_width_rpm, middle_rpm),
+    inward = min(
+        max(along[at], min(speed[0] + half_width, middle_rpm)),
+        max(speed[-1] - half_width, middle_rpm),
     )
-    noise = _sample_variance(speed, channel, float(inward), half_width_rpm)
-    wiggle = (wiggle_share * found.value) ** 2 * np.exp(
-        -0.5 * ((speed - speed[:, None]) / wiggle_rpm) ** 2
-    )
-    variance = noise * (heights**2).sum(axis=1) + ((heights @ wiggle) * heights).sum(axis=1)
+    noise = _sample_variance(speed, channel, float(inward), half_width)
+    apart = np.subtract.outer(*[speed / (math.sqrt(2.0) * WIGGLE_RPM)] * 2)
+    together = np.exp(-(apart * apart))
+    wiggle = (WIGGLE_SHARE * found.value) ** 2
+    variance = noise * _row_sums(heights, heights) + wiggle * _row_sums(heights @ together, heights)
     could_be = smooth >= smooth[at] - math.sqrt(variance[at])
     sd = math.sqrt(variance[could_be].max())
-    bend = float(bends[at] @ channel)
+    bend = float(fitted.bend(at) @ channel) / half_width**2
     lift = 0.0
     if 0 < at < along.size - 1 and bend < 0.0:
         tilts = (heights[at + 1] - heights[at - 1]) / (along[at + 1] - along[at - 1])
-        tilt_variance = noise * float(tilts @ tilts) + float(tilts @ wiggle @ tilts)
+        tilt_variance = noise * float(tilts @ tilts) + wiggle * float(tilts @ together @ tilts)
         lift = min(tilt_variance / (2.0 * -bend), sd)
-    half = sd * float(special.stdtrit(int(reach[at].sum()) - 3, (1.0 + confidence) / 2.0))
+    half = sd * float(special.stdtrit(int(reach[at]) - 3, 0.975))
     middle = found.value - lift
     return PeakInterval(found.speed_rpm, middle, sd, middle - half, middle + half, lift, bend)
 
@@ -512,7 +557,7 @@ def _sample_variance(
         return 0.0
     step_rpm = float(np.ptp(speed[inside])) / max(distance.size - 1, 1)
     lags = min(int(100.0 / step_rpm), distance.size // 4)
-    together = sum(float(weighted[lag:] @ weighted[:-lag]) for lag in range(1, lags + 1))
+    together = float(np.correlate(weighted, weighted, "full")[weighted.size :][:lags].sum())
     return scatter * max(1.0, 1.0 + 2.0 * together / whole)
 
 

@@ -14,11 +14,37 @@ from dataclasses import astuple, dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import linalg, optimize, special
+from scipy.linalg import get_lapack_funcs
 
 from flows.metrics.domain_checks import require
 
 FloatArray = NDArray[np.float64]
 
+CONFIDENCE = 0.95
+"""Share of needed changes, and of removed shares, that lie within their interval."""
+LEAST_EVIDENCE_SHARE = 0.5
+"""A cell is blank where the evidence removed less of the shape's variance."""
+WIDEST_HALF_INTERVAL_PCT = 3.0
+"""A cell is blank where the interval reaches further than this to either side: as far as the
+cruise band is wide, so that the change might as well be left."""
+REACH_RPM, REACH_THROTTLE = 750.0, 0.4
+"""A cell is blank where no reading is as near as this in speed and along `throttle_place`: from
+10 % opening, that reaches 5 and 17 %."""
+MOST_GUARDED_ENLEANMENT_PCT = 2.0
+"""Most fuel taken from a guarded cell in a round; this and what follows: common practice, no
+source."""
+GUARDED_FROM_THROTTLE_PCT = 80.0
+"""Throttle from which cells are guarded: from there on the engine takes nearly all the air it does
+at full throttle."""
+MOST_NEIGHBOUR_STEP_PCT = 8.0
+"""Most difference of the change over all rounds between neighbours along one axis: a map with
+cliffs stumbles."""
+MOST_OVER_NEED_PCT = 4.0
+"""Most that a cell is raised beyond what it needs for its neighbours' sake, so that a cliff which
+the engine truly has is not filled with fuel."""
+LEAST_CHANGE_PCT = 1.0
+"""A smaller change whose interval holds 0 is not entered: it is within the gauge's accuracy, and a
+map is done some time."""
 STANDARD_THROTTLE_PCT = (
     0.0, 2.0, 4.0, 6.0, 9.0, 12.0, 16.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0,
 )  # fmt: skip
@@ -42,6 +68,8 @@ source. [%]"""
 LEVEL_SD_PCT = 6.0
 """Standard deviation of the level that a whole map is off by: fuel pressure, injectors, another
 airbox; common practice, no source. [%]"""
+
+_POTRF, _POTRS = get_lapack_funcs(("potrf", "potrs"), dtype=np.float64)
 
 _ROOM = 1e-6
 """Rounding of sums, as a share of a step of the map, that must not count as a further step."""
@@ -317,9 +345,7 @@ def full_throttle_evidence(
     lean_error_pct: ArrayLike,
     standard_error_pct: ArrayLike,
     *,
-    throttle_pct: float = 100.0,
     spacing_rpm: float = 300.0,
-    gauge: str = "dyno",
     gauge_error_pct: float = 0.5,
 ) -> Evidence:
     """Return what a full-throttle curve says about the map's top throttle row.
@@ -332,15 +358,11 @@ def full_throttle_evidence(
         Lean error at each (`mixture.lean_error_pct`); NaN where it was not seen. [%]
     standard_error_pct : array_like
         Its standard error, from the session's pulls. [%]
-    throttle_pct : float, default 100
-        Throttle breakpoint of the top row. [%]
     spacing_rpm : float, default 300
         Least distance between two points that count as two: twice the half width of the curve's
         smoothing, where its points share an eighth of their noise. [rpm]
-    gauge : str, default "dyno"
-        Name of the gauge.
     gauge_error_pct : float, default 0.5
-        Standard uncertainty of the gauge's level, of the reading. [%]
+        Standard uncertainty of the dyno's gauge, of the reading. [%]
 
     Returns
     -------
@@ -372,9 +394,8 @@ def full_throttle_evidence(
         raise ValueError("speed_rpm must ascend, got a speed that does not")
     require("lean_error_pct", change, above=-100.0, unit="%")
     require("standard_error_pct", error, at_least=0.0, unit="%")
-    require("throttle_pct", throttle_pct, above=0.0, at_most=100.0, unit="%")
     require("spacing_rpm", spacing_rpm, at_least=0.0, unit="rpm")
-    _require_known(throttle_pct=throttle_pct, spacing_rpm=spacing_rpm)
+    _require_known(spacing_rpm=spacing_rpm)
     seen = np.isfinite(change) & np.isfinite(error)
     thinned = np.zeros(speed.shape, dtype=bool)
     if seen.any():
@@ -394,11 +415,11 @@ def full_throttle_evidence(
         }
     )
     return Evidence(
-        np.full(int(kept.sum()), float(throttle_pct)),
+        np.full(int(kept.sum()), 100.0),
         speed[kept],
         change[kept],
         error[kept],
-        gauge,
+        "dyno",
         gauge_error_pct,
         left_out,
     )
@@ -436,25 +457,20 @@ def throttle_place(throttle_pct: ArrayLike) -> FloatArray:
     return np.log1p(throttle / THROTTLE_BEND_PCT)
 
 
-def correlation(distance: ArrayLike, length: float) -> FloatArray:
+def correlation(distance: FloatArray, length: float) -> tuple[FloatArray, FloatArray]:
     r"""Return how much two places a distance apart have in common.
 
     Parameters
     ----------
-    distance : array_like
-        Distance.
+    distance : ndarray
+        Distance, not below 0.
     length : float
-        Correlation length, in the same unit.
+        Correlation length, above 0, in the same unit.
 
     Returns
     -------
-    ndarray
-        Correlation, 1 at no distance. [1]
-
-    Raises
-    ------
-    ValueError
-        If the distance is below 0 or the length not above 0.
+    (ndarray, ndarray)
+        Correlation, 1 at no distance, and its slope by the logarithm of the length. [1]
 
     Notes
     -----
@@ -465,7 +481,7 @@ def correlation(distance: ArrayLike, length: float) -> FloatArray:
 
     Examples
     --------
-    >>> correlation([0.0, 1000.0], 1000.0).tolist()
+    >>> correlation(np.array([0.0, 1000.0]), 1000.0)[0].tolist()
     [1.00, 0.48]
 
     References
@@ -473,10 +489,9 @@ def correlation(distance: ArrayLike, length: float) -> FloatArray:
     .. [1] C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, 2006,
        chapters 2, 4 and 5 (from memory).
     """
-    require("distance", distance, at_least=0.0)
-    require("length", length, above=0.0)
-    scaled = math.sqrt(3.0) * np.asarray(distance, dtype=float) / length
-    return (1.0 + scaled) * np.exp(-scaled)
+    scaled = math.sqrt(3.0) * distance / length
+    fading = np.exp(-scaled)
+    return (1.0 + scaled) * fading, scaled**2 * fading
 
 
 def log_likelihood(evidence: Sequence[Evidence], shape: SurfaceShape) -> float:
@@ -657,11 +672,17 @@ def surface_posterior(
         return np.zeros(place.shape), np.full(place.shape, math.sqrt(prior))
     own_place = throttle_place(_joined(evidence, "throttle_pct"))
     own_speed = _joined(evidence, "speed_rpm")
-    common = LEVEL_SD_PCT**2 + shape.sd_pct**2 * (
-        correlation(np.abs(place[:, None] - own_place[None, :]), shape.throttle_length)
-        * correlation(np.abs(speed[:, None] - own_speed[None, :]), shape.speed_length_rpm)
+    lengths = (shape.throttle_length, shape.speed_length_rpm)
+    in_throttle, in_speed = (
+        correlation(np.abs(there[:, None] - own[None, :]), length)[0]
+        for there, own, length in zip((place, speed), (own_place, own_speed), lengths, strict=True)
     )
-    covariance = _covariance(_distances(evidence), _noise(evidence), shape)
+    common = LEVEL_SD_PCT**2 + shape.sd_pct**2 * (in_throttle * in_speed)
+    between_throttles, between_speeds = (
+        correlation(distance, length)[0]
+        for distance, length in zip(_distances(evidence), lengths, strict=True)
+    )
+    covariance = _covariance(between_throttles, between_speeds, _noise(evidence), shape)
     factor = linalg.cholesky(covariance, lower=True)
     solved = linalg.solve_triangular(factor, common.T, lower=True)
     mean = solved.T @ linalg.solve_triangular(factor, change, lower=True)
@@ -678,19 +699,9 @@ def suggested_fuel_change(
     already_pct: ArrayLike = 0.0,
     earlier: Iterable[tuple[Sequence[Evidence], ArrayLike]] = (),
     lean_windows_rpm: Iterable[tuple[float, float]] = (),
-    confidence: float = 0.95,
-    least_evidence_share: float = 0.5,
-    widest_half_interval_pct: float = 3.0,
-    reach_rpm: float = 750.0,
-    reach_throttle: float = 0.4,
     most_enrichment_pct: float = 8.0,
     most_enleanment_pct: float = 5.0,
-    most_guarded_enleanment_pct: float = 2.0,
-    guarded_from_throttle_pct: float = 80.0,
     most_total_pct: float = 20.0,
-    most_neighbour_step_pct: float = 8.0,
-    most_over_need_pct: float = 4.0,
-    least_change_pct: float = 1.0,
     map_step_pct: float = 0.5,
 ) -> FuelChange:
     r"""Return the fuel change to enter on the map's own axes, within limits.
@@ -715,38 +726,13 @@ def suggested_fuel_change(
         Evidence of earlier rounds on the same build, each with what `already_pct` then was.
     lean_windows_rpm : iterable of (float, float), default none
         Speeds from and to of full-throttle lean windows at warn or stop level. [rpm]
-    confidence : float, default 0.95
-        Share of needed changes that lie within their interval. [1]
-    least_evidence_share : float, default 0.5
-        A cell is blank where the evidence removed less of the shape's variance. [0..1]
-    widest_half_interval_pct : float, default 3
-        A cell is blank where the interval reaches further than this to either side: as far as
-        the cruise band is wide, so that the change might as well be left. [%]
-    reach_rpm : float, default 750
-        A cell is blank where no reading is as near as this in speed and throttle. [rpm]
-    reach_throttle : float, default 0.4
-        Likewise along `throttle_place`: from 10 % opening, that reaches 5 and 17 %. [1]
     most_enrichment_pct : float, default 8
-        Most fuel added to a cell in a round; this and the limits below: common practice, no
+        Most fuel added to a cell in a round; this and the other limits: common practice, no
         source. [%]
     most_enleanment_pct : float, default 5
         Most fuel taken from a cell in a round. [%]
-    most_guarded_enleanment_pct : float, default 2
-        Most fuel taken from a guarded cell in a round. [%]
-    guarded_from_throttle_pct : float, default 80
-        Throttle from which cells are guarded: from there on the engine takes nearly all the air
-        it does at full throttle. [%]
     most_total_pct : float, default 20
         Most change over all rounds: beyond it a fault is likelier than the map. [%]
-    most_neighbour_step_pct : float, default 8
-        Most difference of the change over all rounds between neighbours along one axis: a map
-        with cliffs stumbles. [%]
-    most_over_need_pct : float, default 4
-        Most that a cell is raised beyond what it needs for its neighbours' sake, so that a cliff
-        which the engine truly has is not filled with fuel. [%]
-    least_change_pct : float, default 1
-        A smaller change whose interval holds 0 is not entered: it is within the gauge's accuracy,
-        and a map is done some time. [%]
     map_step_pct : float, default 0.5
         Step in which the map takes changes. [%]
 
@@ -805,47 +791,21 @@ def suggested_fuel_change(
     windows = list(lean_windows_rpm)
     _require_known(
         lean_windows_rpm=windows,
-        confidence=confidence,
-        least_evidence_share=least_evidence_share,
-        widest_half_interval_pct=widest_half_interval_pct,
-        reach_rpm=reach_rpm,
-        reach_throttle=reach_throttle,
         most_enrichment_pct=most_enrichment_pct,
         most_enleanment_pct=most_enleanment_pct,
-        most_guarded_enleanment_pct=most_guarded_enleanment_pct,
-        guarded_from_throttle_pct=guarded_from_throttle_pct,
         most_total_pct=most_total_pct,
-        most_neighbour_step_pct=most_neighbour_step_pct,
-        most_over_need_pct=most_over_need_pct,
-        least_change_pct=least_change_pct,
         map_step_pct=map_step_pct,
     )
-    require("confidence", confidence, above=0.0, below=1.0)
-    require("least_evidence_share", least_evidence_share, at_least=0.0, at_most=1.0)
-    require("widest_half_interval_pct", widest_half_interval_pct, above=0.0, unit="%")
-    require("reach_rpm", reach_rpm, at_least=0.0, unit="rpm")
-    require("reach_throttle", reach_throttle, at_least=0.0)
-    require("map_step_pct", map_step_pct, above=0.0, unit="%")
+    require("map_step_pct", map_step_pct, above=0.0, at_most=MOST_NEIGHBOUR_STEP_PCT, unit="%")
     require("most_enrichment_pct", most_enrichment_pct, at_least=map_step_pct, unit="%")
-    require("most_enleanment_pct", most_enleanment_pct, at_least=0.0, below=100.0, unit="%")
     require(
-        "most_guarded_enleanment_pct",
-        most_guarded_enleanment_pct,
-        at_least=0.0,
-        at_most=most_enleanment_pct,
+        "most_enleanment_pct",
+        most_enleanment_pct,
+        at_least=MOST_GUARDED_ENLEANMENT_PCT,
+        below=100.0,
         unit="%",
     )
     require("most_total_pct", most_total_pct, at_least=map_step_pct, below=100.0, unit="%")
-    require(
-        "guarded_from_throttle_pct",
-        guarded_from_throttle_pct,
-        at_least=0.0,
-        at_most=100.0,
-        unit="%",
-    )
-    require("most_over_need_pct", most_over_need_pct, at_least=0.0, unit="%")
-    require("least_change_pct", least_change_pct, at_least=0.0, unit="%")
-    require("most_neighbour_step_pct", most_neighbour_step_pct, at_least=map_step_pct, unit="%")
 
     if shape is None:
         shape = fitted_shape(of_first_map)
@@ -855,16 +815,16 @@ def suggested_fuel_change(
     )
     evidence_share = np.maximum(0.0, 1.0 - (sd / shape.sd_pct) ** 2)
     mean = 100.0 * ((1.0 + mean / 100.0) / (1.0 + already) - 1.0)
-    half = float(special.ndtri(0.5 + 0.5 * confidence)) * sd / (1.0 + already)
+    half = float(special.ndtri(0.5 + 0.5 * CONFIDENCE)) * sd / (1.0 + already)
     known = (
-        (evidence_share >= least_evidence_share)
-        & (half <= widest_half_interval_pct)
-        & _near(of_first_map, at_throttle, at_speed, reach_throttle, reach_rpm).reshape(size)
+        (evidence_share >= LEAST_EVIDENCE_SHARE)
+        & (half <= WIDEST_HALF_INTERVAL_PCT)
+        & _near(of_first_map, at_throttle, at_speed, REACH_THROTTLE, REACH_RPM).reshape(size)
     )
     mean, half = np.where(known, mean, np.nan), np.where(known, half, np.nan)
 
     guarded = np.zeros(size, dtype=bool)
-    guarded[_feeding(throttle, guarded_from_throttle_pct, 100.0), :] = True
+    guarded[_feeding(throttle, GUARDED_FROM_THROTTLE_PCT, 100.0), :] = True
     for start, end in windows:
         require("lean_windows_rpm", start, at_most=end, unit="rpm")
         guarded[:, _feeding(speed, start, end)] = True
@@ -873,10 +833,10 @@ def suggested_fuel_change(
     wanted = np.where(guarded & (mean < 0.0), np.minimum(0.0, mean + half), mean)
     held_by[known & (wanted != mean)] = "guard"
 
-    wanted = np.where(np.abs(mean) < np.minimum(half, least_change_pct), 0.0, wanted)
+    wanted = np.where(np.abs(mean) < np.minimum(half, LEAST_CHANGE_PCT), 0.0, wanted)
     nearest = np.round(wanted / map_step_pct) * map_step_pct + 0.0
     asked = np.where(guarded, _rounded_up(wanted, map_step_pct), nearest)
-    least = np.where(guarded, -most_guarded_enleanment_pct, -most_enleanment_pct)
+    least = np.where(guarded, -MOST_GUARDED_ENLEANMENT_PCT, -most_enleanment_pct)
     least = _rounded_up(least, map_step_pct)
     most = _rounded_down(np.full(size, most_enrichment_pct), map_step_pct)
     of_round = np.clip(asked, least, most)
@@ -890,8 +850,8 @@ def suggested_fuel_change(
     change = np.clip(of_round, down, up)
     held_by[(change < of_round) | (change > of_round)] = "total"
 
-    raised_to = np.minimum(np.minimum(most, up), asked + most_over_need_pct)
-    level = _with_even_neighbours(change, already, raised_to, most_neighbour_step_pct, map_step_pct)
+    raised_to = np.minimum(np.minimum(most, up), asked + MOST_OVER_NEED_PCT)
+    level = _with_even_neighbours(change, already, raised_to, MOST_NEIGHBOUR_STEP_PCT, map_step_pct)
     held_by[level > change] = "slope"
     return FuelChange(
         throttle_pct=throttle,
@@ -913,8 +873,6 @@ def removed_share(
     before_error_pct: ArrayLike,
     after_error_pct: ArrayLike,
     weights: ArrayLike = 1.0,
-    *,
-    confidence: float = 0.95,
 ) -> RemovedShare:
     r"""Return how much of the mixture error the last change removed.
 
@@ -926,8 +884,6 @@ def removed_share(
         Lean error of the same cells after. [%]
     weights : array_like, default 1
         Weight of each cell: time spent there, or torque.
-    confidence : float, default 0.95
-        Share of true values that lie within their interval. [1]
 
     Returns
     -------
@@ -968,8 +924,7 @@ def removed_share(
         before_error_pct=before_error_pct, after_error_pct=after_error_pct, weights=weights
     )
     require("weights", weight, at_least=0.0)
-    require("confidence", confidence, above=0.0, below=1.0)
-    _require_known(weights=weight, confidence=confidence)
+    _require_known(weights=weight)
     kept = np.isfinite(before) & np.isfinite(after) & (weight > 0.0)
     was, left, weight = np.abs(before[kept]), np.abs(after[kept]), weight[kept]
     cells = int(kept.sum())
@@ -982,7 +937,7 @@ def removed_share(
         return RemovedShare(1.0 - ratio, float("nan"), float("nan"), cells)
     away = weight * (left - ratio * was)
     error = math.sqrt(count / (count - 1.0) * float(away @ away)) / whole
-    half = float(special.stdtrit(count - 1.0, 0.5 + 0.5 * confidence)) * error
+    half = float(special.stdtrit(count - 1.0, 0.5 + 0.5 * CONFIDENCE)) * error
     return RemovedShare(1.0 - ratio, 1.0 - ratio - half, 1.0 - ratio + half, cells)
 
 
@@ -1061,13 +1016,10 @@ def _check_shape(shape: SurfaceShape) -> None:
 
 
 def _covariance(
-    distances: tuple[FloatArray, FloatArray], noise: FloatArray, shape: SurfaceShape
+    in_throttle: FloatArray, in_speed: FloatArray, noise: FloatArray, shape: SurfaceShape
 ) -> FloatArray:
-    along_throttle, along_speed = distances
-    surface = shape.sd_pct**2 * (
-        correlation(along_throttle, shape.throttle_length)
-        * correlation(along_speed, shape.speed_length_rpm)
-    )
+    """Return the readings' covariance from what their places have in common along each axis."""
+    surface = shape.sd_pct**2 * (in_throttle * in_speed)
     return LEVEL_SD_PCT**2 + surface + noise + shape.nugget_pct**2 * np.eye(noise.shape[0])
 
 
@@ -1078,31 +1030,28 @@ def _log_likelihood(
     shape: SurfaceShape,
 ) -> tuple[float, FloatArray]:
     """Return the log likelihood and its slopes by the logarithms of the shape's figures."""
-    factor = linalg.cholesky(_covariance(distances, noise, shape), lower=True)
-    weight = linalg.cho_solve((factor, True), change)
+    in_throttle, throttle_slope = correlation(distances[0], shape.throttle_length)
+    in_speed, speed_slope = correlation(distances[1], shape.speed_length_rpm)
+    # LAPACK itself: called some ten times a map, its wrapper's checks would cost more than it.
+    factor, failed = _POTRF(_covariance(in_throttle, in_speed, noise, shape), lower=1)
+    if failed:
+        raise linalg.LinAlgError("the readings' covariance is not positive definite")
+    weight = _POTRS(factor, change, lower=1)[0]
     height = -float(
         0.5 * change @ weight
         + np.sum(np.log(np.diag(factor)))
         + 0.5 * change.size * math.log(2.0 * math.pi)
     )
     # Each slope is half the trace of this times the covariance's own slope (eq. 5.9).
-    pull = np.outer(weight, weight) - linalg.cho_solve((factor, True), np.eye(change.size))
-    in_throttle = correlation(distances[0], shape.throttle_length)
-    in_speed = correlation(distances[1], shape.speed_length_rpm)
+    pull = np.outer(weight, weight) - _POTRS(factor, np.eye(change.size), lower=1)[0]
     own = shape.sd_pct**2
     covariance_slopes = (
         2.0 * own * in_throttle * in_speed,
-        own * _correlation_slope(distances[0], shape.throttle_length) * in_speed,
-        own * in_throttle * _correlation_slope(distances[1], shape.speed_length_rpm),
+        own * throttle_slope * in_speed,
+        own * in_throttle * speed_slope,
         2.0 * shape.nugget_pct**2 * np.eye(change.size),
     )
     return height, np.array([0.5 * float(np.sum(pull * each)) for each in covariance_slopes])
-
-
-def _correlation_slope(distance: FloatArray, length: float) -> FloatArray:
-    """Return the slope of `correlation` by the logarithm of the length."""
-    scaled = math.sqrt(3.0) * distance / length
-    return scaled**2 * np.exp(-scaled)
 
 
 def _axis(name: str, breakpoints: ArrayLike) -> FloatArray:

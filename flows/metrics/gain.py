@@ -234,72 +234,6 @@ def _pct(log_ratio: ArrayLike) -> np.ndarray:
     return 100.0 * np.expm1(log_ratio)
 
 
-def smallest_detectable_pct(
-    pulls_before: int,
-    pulls_after: int,
-    repeatability_share: float,
-    remount_share: float,
-    *,
-    same_mounting: bool = False,
-    dof: float = math.inf,
-) -> float:
-    r"""Return the smallest true gain that a plan of pulls would see four times in five.
-
-    Parameters
-    ----------
-    pulls_before : int
-        Pulls in the session before.
-    pulls_after : int
-        Pulls in the session after.
-    repeatability_share : float
-        1 SD of back-to-back pulls. [0..1]
-    remount_share : float
-        1 SD of one mounting. [0..1]
-    same_mounting : bool, default False
-        Whether the bike stays strapped down between the sessions.
-    dof : float, default inf
-        Degrees of freedom behind the repeatability.
-
-    Returns
-    -------
-    float
-        Gain. [%]
-
-    Raises
-    ------
-    ValueError
-        If a number of pulls is below 1, the repeatability not above 0, the remount share
-        negative, or the dof below 1.
-
-    Notes
-    -----
-    .. math:: \delta = \Delta_\nu \sqrt{s^2 \left(\frac{1}{n_b} + \frac{1}{n_a}\right)
-              + 2 m^2}
-
-    with :math:`\Delta_\nu` the non-centrality that gives a two-sided 5 % t test a power of 80 %
-    (2.80 for many dof) [1]_. Where remounting dominates, more pulls help little: strap once.
-
-    Examples
-    --------
-    >>> smallest_detectable_pct(3, 3, 0.005, 0.008)
-    3.43
-    >>> smallest_detectable_pct(3, 3, 0.005, 0.008, same_mounting=True)
-    1.15
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.2.2.
-    """
-    require("pulls_before", pulls_before, at_least=1)
-    require("pulls_after", pulls_after, at_least=1)
-    require("repeatability_share", repeatability_share, above=0.0)
-    require("remount_share", remount_share, at_least=0.0)
-    require("dof", dof, at_least=1)
-    remounts = 0.0 if same_mounting else 2.0 * remount_share**2
-    sd = math.sqrt(repeatability_share**2 * (1.0 / pulls_before + 1.0 / pulls_after) + remounts)
-    return float(_pct(_detectable_in_sd(dof) * sd))
-
-
 def _moderated(own: float, own_dof: float, prior: float, prior_dof: float) -> tuple[float, float]:
     """Weigh a variance against the shop's by their degrees of freedom."""
     if math.isinf(prior_dof) or own_dof + prior_dof == 0.0:
@@ -322,7 +256,7 @@ def _within(curves: np.ndarray, mean: np.ndarray, in_range: np.ndarray) -> tuple
 
 @lru_cache(maxsize=16)
 def _local_draws(points: int, step_in_bandwidths: float) -> np.ndarray:
-    """Draws of unit local deviations along the grid: white noise, smoothed and rescaled."""
+    """Draws of unit local deviations, a row a grid point: white noise, smoothed and rescaled."""
     # White noise under a Gaussian kernel of sd b / sqrt(2) correlates as exp(-(d / b)^2 / 2).
     kernel_sd = 1.0 / (math.sqrt(2.0) * step_in_bandwidths)
     reach = math.ceil(4.0 * kernel_sd)
@@ -330,7 +264,7 @@ def _local_draws(points: int, step_in_bandwidths: float) -> np.ndarray:
     kernel = np.where(np.abs(offset) <= reach, np.exp(-0.5 * (offset / kernel_sd) ** 2), 0.0)
     kernel /= np.sqrt((kernel**2).sum(axis=0))
     noise = np.random.default_rng(SEED).standard_normal((DRAWS, points + 2 * reach))
-    draws = (noise @ kernel).astype(np.float32)
+    draws = np.ascontiguousarray((noise @ kernel).astype(np.float32).T)
     draws.flags.writeable = False
     return draws
 
@@ -358,18 +292,45 @@ def _whole_critical(
     of its shape factor, at each of them.
     """
     points = 100 * math.ceil((at[-1] + 1) / 100)
-    local = _local_draws(points, step_in_bandwidths)[:, at]
-    local = local - local[:, in_range].mean(axis=1)[:, None]
+    local = _rows(_local_draws(points, step_in_bandwidths), at)
+    local = local - _rows(local, np.flatnonzero(in_range)).mean(axis=0)
     common, below = _common_draws()
-    sd = np.sqrt(common_variance + local_scale**2 * local.var(axis=0))
-    error = local * (local_scale / sd).astype(np.float32)
-    error += common[:, None] * (np.sqrt(common_variance) / sd).astype(np.float32)
-    greatest = np.maximum(error.max(axis=1), -error.min(axis=1))
-    if dof < 1e6:
-        chi_square = 2.0 * special.gammaincinv(dof / 2.0, below)
-        greatest = greatest / np.sqrt(chi_square / dof)
-    critical = float(np.quantile(greatest, LEVEL))
+    sd = np.sqrt(common_variance + local_scale**2 * local.var(axis=1))
+    error = local * (local_scale / sd).astype(np.float32)[:, None]
+    error += common * (np.sqrt(common_variance) / sd).astype(np.float32)[:, None]
+    greatest = np.maximum(error.max(axis=0), -error.min(axis=0))
+    critical = _quantile_over_root_chi(greatest, below, dof)
     return max(critical, _t_quantile(0.5 + LEVEL / 2.0, dof))
+
+
+def _rows(values: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Return some rows, ascending; rows in a row are not copied."""
+    first, last = int(at[0]), int(at[-1])
+    return values[first : last + 1] if last - first + 1 == at.size else values[at]
+
+
+def _quantile_over_root_chi(greatest: np.ndarray, below: np.ndarray, dof: float) -> float:
+    """Return the LEVEL quantile of draws over the root of their chi-square per degree of freedom.
+
+    `below` is the share of that chi-square below each draw's own. Its inverse costs more than all
+    else here, and only the largest few hundred ratios matter: the others are told by bounds.
+    """
+    if dof >= 1e6:
+        return float(np.quantile(greatest, LEVEL))
+
+    def ratio(share: np.ndarray) -> np.ndarray:
+        return np.sqrt(2.0 * special.gammaincinv(dof / 2.0, share) / dof)
+
+    steps = np.linspace(0.0, 1.0, 65)
+    at = np.searchsorted(steps, below) - 1
+    roots = ratio(steps)
+    wanted = greatest.size - math.floor((greatest.size - 1) * LEVEL)
+    lowest = np.partition(greatest / roots[at + 1], -wanted)[-wanted]
+    # Rounding must not shut out a draw that just reaches it.
+    large = greatest >= 0.999 * lowest * roots[at]
+    over = np.where(large, 0.0, -np.inf)
+    over[large] = greatest[large] / ratio(below[large])
+    return float(np.quantile(over, LEVEL))
 
 
 def gain(

@@ -18,7 +18,11 @@ FloatArray = NDArray[np.float64]
 LEVELS = ("none", "notice", "warn", "stop")
 """Levels of a window, mildest first."""
 
-_HALVINGS = 40
+_HAIR_PCT = 1e-9
+"""Far above the rounding of an error, and far below what any gauge shows."""
+NEAR_PEAK_TORQUE_RPM = 500.0
+"""Distance that counts as near: cylinder filling, and with it knock, is close to its greatest
+there."""
 
 
 class Window(NamedTuple):
@@ -255,7 +259,6 @@ def mixture_windows(
     stop_pct: float = 15.0,
     least_width_rpm: float = 150.0,
     speed_at_peak_torque_rpm: float | None = None,
-    near_peak_torque_rpm: float = 500.0,
 ) -> list[Window]:
     """Return the ranges of engine speed where the mixture is lean or rich beyond notice.
 
@@ -275,9 +278,6 @@ def mixture_windows(
         below which a curve carries noise rather than mixture. [rpm]
     speed_at_peak_torque_rpm : float, optional
         Where torque peaks; without it no window is near. [rpm]
-    near_peak_torque_rpm : float, default 500
-        Distance that counts as near: cylinder filling, and with it knock, is close to its
-        greatest there. [rpm]
 
     Returns
     -------
@@ -325,9 +325,9 @@ def mixture_windows(
                     level = name
             worst = int(np.argmax(np.where((speed >= low) & (speed <= high), off, -np.inf)))
             near = speed_at_peak_torque_rpm is not None and bool(
-                low - near_peak_torque_rpm
+                low - NEAR_PEAK_TORQUE_RPM
                 <= speed_at_peak_torque_rpm
-                <= high + near_peak_torque_rpm
+                <= high + NEAR_PEAK_TORQUE_RPM
             )
             windows.append(
                 Window(side, level, low, high, float(error[worst]), float(speed[worst]), near)
@@ -386,8 +386,8 @@ def held_worst_error_pct(
     -----
     .. math:: \max_{r} \; \min_{r \le s \le r + w} e(s)
 
-    found by halving the error range 40 times, which leaves less than 1e-9 of it. Unlike the
-    highest point it does not grow with the number of grid points or the noise of one.
+    with straight lines between the points. Unlike the highest point it does not grow with the
+    number of grid points or the noise of one.
 
     Examples
     --------
@@ -396,30 +396,54 @@ def held_worst_error_pct(
     """
     speed, error = _curve(grid_rpm, lean_error_pct)
     require("least_width_rpm", least_width_rpm, at_least=0.0, unit="rpm")
-
-    def held_ranges(threshold: float) -> list[tuple[float, float]]:
-        ranges = _ranges_at_least(speed, error, threshold)
-        return [found for found in ranges if found[1] - found[0] >= least_width_rpm]
-
-    if not np.any(np.isfinite(error)) or not held_ranges(float(np.nanmin(error))):
-        return HeldError(float("nan"), float("nan"))
-    low, high = float(np.nanmin(error)), float(np.nanmax(error))
-    if held_ranges(high):
-        low = high
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        if held_ranges(middle):
-            low = middle
-        else:
-            high = middle
+    seen = np.flatnonzero(np.isfinite(error))
+    stretches = np.split(seen, np.flatnonzero(np.diff(seen) > 1) + 1) if seen.size else []
+    held = max(
+        (
+            _most_held(speed[part], error[part], least_width_rpm)
+            for part in stretches
+            if speed[part[-1]] - speed[part[0]] >= least_width_rpm
+        ),
+        default=float("nan"),
+    )
+    if np.isnan(held):
+        return HeldError(held, held)
+    # Down by a hair: at its very height rounding can leave a range short of the width.
+    ranges = [
+        (start, end)
+        for start, end in _ranges_at_least(speed, error, held - _HAIR_PCT)
+        if end - start >= least_width_rpm
+    ]
     inside = np.zeros(speed.shape, dtype=bool)
-    for start, end in held_ranges(low):
+    for start, end in ranges:
         inside |= (speed >= start) & (speed <= end)
     if not inside.any():
         # A width below the grid step can be held between two points.
-        start, end = held_ranges(low)[0]
-        return HeldError(low, 0.5 * (start + end))
-    return HeldError(low, float(speed[np.argmax(np.where(inside, error, -np.inf))]))
+        start, end = ranges[0]
+        return HeldError(held, 0.5 * (start + end))
+    return HeldError(held, float(speed[np.argmax(np.where(inside, error, -np.inf))]))
+
+
+def _most_held(speed: FloatArray, error: FloatArray, width: float) -> float:
+    """Return the greatest error that an unbroken curve of straight lines holds over a width."""
+    # The least within a window takes another course only where one of its ends meets a point ...
+    begin = np.concatenate((speed, speed - width))
+    begin = np.unique(begin[(begin >= speed[0]) & (begin <= speed[-1] - width)])
+    if not begin.size:
+        begin = speed[:1]
+    higher = np.interp(begin + width, speed, error) - np.interp(begin, speed, error)
+    # ... or where both ends stand at one height.
+    turns = np.flatnonzero(higher[:-1] * higher[1:] < 0.0)
+    share = higher[turns] / (higher[turns] - higher[turns + 1])
+    begin = np.concatenate((begin, begin[turns] + share * (begin[turns + 1] - begin[turns])))
+    held = np.minimum(np.interp(begin, speed, error), np.interp(begin + width, speed, error))
+    first = np.searchsorted(speed, begin)
+    stop = np.searchsorted(speed, begin + width, side="right")
+    for step in range(int((stop - first).max())):
+        at = first + step
+        within = error[np.minimum(at, speed.size - 1)]
+        held = np.where(at < stop, np.minimum(held, within), held)
+    return float(held.max())
 
 
 def torque_weighted_error_pct(

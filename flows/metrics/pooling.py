@@ -23,7 +23,7 @@ LEAST_GROUPS_TO_BORROW = 3
 
 _SEARCH_STEPS = 60
 _SPREAD_STEPS = 64
-_HALVINGS = 50
+_MOST_STEPS = 50
 
 
 class BikeMeans(NamedTuple):
@@ -480,8 +480,17 @@ def _quantile(chance: float, weight: FloatArray, mean: FloatArray, sd: FloatArra
     # The mixture's quantile lies between those of its components that have weight.
     kept = weight > 1e-12 * weight.max()
     low, high = component[kept].min(axis=0), component[kept].max(axis=0)
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        below = weight @ special.ndtr((middle - mean) / sd) < chance
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return 0.5 * (low + high)
+    near = 1e-14 * (high - low) + 8.0 * np.spacing(np.maximum(np.abs(low), np.abs(high)))
+    at = np.clip(weight @ component, low, high)
+    for _ in range(_MOST_STEPS):
+        z = (at - mean) / sd
+        over = weight @ special.ndtr(z) - chance
+        low, high = np.where(over < 0.0, at, low), np.where(over < 0.0, high, at)
+        density = weight @ (np.exp(-0.5 * z * z) / sd) / np.sqrt(2.0 * np.pi)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            newton = at - over / density
+        # Newton's step where it stays between the bounds, else their middle.
+        before, at = at, np.where((newton >= low) & (newton <= high), newton, 0.5 * (low + high))
+        if np.all(np.abs(at - before) <= near):
+            break
+    return at

@@ -11,12 +11,20 @@ from numpy.typing import ArrayLike
 from scipy.ndimage import median_filter
 
 from flows.metrics.domain_checks import require
+from flows.metrics.short_rows import median, quantile
 
 LEAST_ROLLER_M_S = 3.0
 """Below, a roller's pulses are too far apart for a ratio (common practice, no source)."""
 LEAST_SAMPLES = 30
 LEAST_OTHERS = 3
 """Fewer other pulls do not tell which of them is the odd one."""
+SLIP_PCT = 2.0
+"""A lesser change is the creep of a tyre under load (common practice, no source)."""
+GEAR_PCT = 6.0
+"""A lesser jump is no other gear: the closest two of a motorcycle lie some 8 % apart (common
+practice, no source)."""
+LEAST_SD_PCT = 0.3
+"""Least scatter of the ratio from pull to pull."""
 LEAST_SPLIT_SHARE = 1.0 / 3.0
 """With this share of the pulls or more outside the largest group, none is certain."""
 LEAST_RISE = 1.1
@@ -104,12 +112,6 @@ class RatioCheck:
 def ratio_check(
     engine_speed_rpm: ArrayLike,
     roller_speed_m_s: ArrayLike,
-    *,
-    expected_rpm_per_m_s: float | None = None,
-    expected_sd_pct: float = 1.0,
-    gears_rpm_per_m_s: Sequence[float] = (),
-    slip_pct: float = 2.0,
-    gear_pct: float = 6.0,
 ) -> RatioCheck:
     r"""Return whether engine and roller stay geared to each other over a pull.
 
@@ -119,19 +121,6 @@ def ratio_check(
         Engine speed over the sweep, in the order of time; NaN where not seen. [rpm]
     roller_speed_m_s : array_like
         Speed of the roller's surface at the same samples. [m/s]
-    expected_rpm_per_m_s : float, optional
-        Engine speed [rpm] over roller speed [m/s] that this bike has in this gear, from its other
-        pulls. Without it a wrong gear over the whole pull cannot be told.
-    expected_sd_pct : float, default 1
-        Standard deviation of that ratio from pull to pull. [%]
-    gears_rpm_per_m_s : sequence of float, optional
-        The same ratio of every gear that the bike is known to have: engine speed [rpm] over
-        roller speed [m/s].
-    slip_pct : float, default 2
-        A lesser change is the creep of a tyre under load (common practice, no source). [%]
-    gear_pct : float, default 6
-        A lesser jump is no other gear: the closest two of a motorcycle lie some 8 % apart (common
-        practice, no source). [%]
 
     Returns
     -------
@@ -141,8 +130,8 @@ def ratio_check(
     Raises
     ------
     ValueError
-        If the rows differ in length, a speed is negative, fewer than 30 samples hold both, the
-        roller slows or stands still, or an expected or known ratio is no positive number.
+        If the rows differ in length, a speed is negative, fewer than 30 samples hold both, or the
+        roller slows or stands still.
 
     Notes
     -----
@@ -155,12 +144,12 @@ def ratio_check(
     between the levels on both sides of a gap, over a fiftieth of the samples where a pull's end
     leaves no more. A jump is another gear only if the ratio was even before and stays even at the
     new level. What is left is judged by its greatest rise, and its greatest fall beyond what a
-    growing tyre explains. A fall is slip that grips if most of the pull lies near the low level
-    (or that is the expected one). All limits widen with the scatter of the samples. Where a slow
-    change starts comes from the straight line with one bend that fits best.
+    growing tyre explains. A fall is slip that grips if most of the pull lies near the low level.
+    All limits widen with the scatter of the samples. Where a slow change starts comes from the
+    straight line with one bend that fits best.
 
     Change at the very ends stays unseen: within a fiftieth of the samples a gear, within a
-    fortieth slip. So does slip that is even over the whole pull, if no ratio is expected.
+    fortieth slip. So does slip that is even over the whole pull: see `against_others`.
 
     Examples
     --------
@@ -169,40 +158,20 @@ def ratio_check(
     >>> round(found.rpm_per_m_s, 1), found.kind
     (180.0, 'constant')
     """
-    require("slip_pct", slip_pct, above=0.0, unit="%")
-    require("gear_pct", gear_pct, above=slip_pct, unit="%")
-    require("expected_sd_pct", expected_sd_pct, at_least=0.0, unit="%")
-    expected = None if expected_rpm_per_m_s is None else float(expected_rpm_per_m_s)
-    for name, values in (
-        ("expected_rpm_per_m_s", [] if expected is None else [expected]),
-        ("gears_rpm_per_m_s", list(gears_rpm_per_m_s)),
-    ):
-        require(name, values, above=0.0, unit="rpm per m/s")
-        if not np.isfinite(values).all():
-            raise ValueError(f"{name} must be finite, got {values}")
     speed, roller = _rows_seen(engine_speed_rpm, roller_speed_m_s)
     log_ratio = np.log(speed / roller)
-    sd = _robust_sd(log_ratio - _median(log_ratio, LEVEL_SHARE))
-    slow_sd = _slow_sd(log_ratio)
+    level = _median(log_ratio, LEVEL_SHARE)
+    sd = _robust_sd(log_ratio - level)
+    slow_sd = _slow_sd(level)
     trace = _Trace(
         log_ratio,
-        math.log1p(GROWTH_PCT / 100.0) * (roller / np.quantile(roller, 0.99)) ** 2,
+        math.log1p(GROWTH_PCT / 100.0) * (roller / quantile(roller, 0.99)) ** 2,
         slow_sd if slow_sd > SLOW_RATIO * sd else sd,
-        math.log1p(slip_pct / 100.0),
     )
-    gears = np.log(np.asarray(gears_rpm_per_m_s, dtype=float))
-    change = _jump(trace, math.log1p(gear_pct / 100.0), gears)
-    usual = None if expected is None else math.log(expected)
-    if change is None:
-        is_near = usual is not None and abs(usual - np.median(log_ratio)) < math.log1p(
-            gear_pct / 100.0
-        )
-        change = _drift(trace, usual if is_near else None)
-    if change.kind == "constant" and usual is not None:
-        change = _against_expected(change, usual, max(slip_pct, 3.0 * expected_sd_pct), gears)
+    change = _jump(trace, level) or _drift(trace, level)
     from_rpm = None
     if change.at is not None:
-        from_rpm = float(np.median(speed[max(change.at - 2, 0) : max(change.at, 2) + 1]))
+        from_rpm = median(speed[max(change.at - 2, 0) : max(change.at, 2) + 1])
     change_pct = 100.0 * math.expm1(change.top - change.base)
     least_pct = 100.0 * math.expm1(trace.limit(_width(speed.size, LEVEL_SHARE)))
     return RatioCheck(
@@ -220,8 +189,6 @@ def against_others(
     other_ratios: ArrayLike,
     *,
     gears_rpm_per_m_s: Sequence[float] = (),
-    slip_pct: float = 2.0,
-    least_sd_pct: float = 0.3,
 ) -> RatioCheck | None:
     """Hold the one ratio of a pull against those of the same bike's other pulls in its gear.
 
@@ -233,10 +200,6 @@ def against_others(
         The same of the bike's other pulls in the gear that the card names. [rpm/(m/s)]
     gears_rpm_per_m_s : sequence of float, optional
         The bike's other gears: engine speed [rpm] over roller speed [m/s].
-    slip_pct : float, default 2
-        Least difference that counts. [%]
-    least_sd_pct : float, default 0.3
-        Least scatter from pull to pull; three of it are allowed. [%]
 
     Returns
     -------
@@ -253,7 +216,8 @@ def against_others(
     Notes
     -----
     Expected is the median of the others, the scatter 1.4826 times their median absolute
-    deviation. Common practice, no source.
+    deviation, 0.3 % at least; three of it are allowed, and 2 % in any case. Common practice, no
+    source.
 
     Examples
     --------
@@ -269,11 +233,11 @@ def against_others(
         ("gears_rpm_per_m_s", np.asarray(gears_rpm_per_m_s, dtype=float)),
     ):
         require(name, values, above=0.0)
-    if others.size < LEAST_OTHERS or split_ratios([ratio, *others], slip_pct=slip_pct):
+    if others.size < LEAST_OTHERS or split_ratios([ratio, *others]):
         return None
-    usual = float(np.median(np.log(others)))
-    sd_pct = max(100.0 * _robust_sd(np.log(others) - usual), least_sd_pct)
-    least_pct = max(slip_pct, 3.0 * sd_pct)
+    usual = median(np.log(others))
+    sd_pct = max(100.0 * _robust_sd(np.log(others) - usual), LEAST_SD_PCT)
+    least_pct = max(SLIP_PCT, 3.0 * sd_pct)
     level = math.log(ratio)
     found = _against_expected(
         _Change("constant", 0, level, level, level), usual, least_pct, np.log(gears_rpm_per_m_s)
@@ -285,15 +249,13 @@ def against_others(
     return RatioCheck(found.kind, None, change_pct, ratio, sd_pct, reason)
 
 
-def split_ratios(ratios: ArrayLike, *, slip_pct: float = 2.0) -> list[tuple[float, int]]:
+def split_ratios(ratios: ArrayLike) -> list[tuple[float, int]]:
     """Return the ratios that a bike's pulls in one gear fall apart into, if none is the usual one.
 
     Parameters
     ----------
     ratios : array_like
         Engine speed over roller speed of each pull. [rpm/(m/s)]
-    slip_pct : float, default 2
-        Least step from one ratio to the next that parts two groups. [%]
 
     Returns
     -------
@@ -308,9 +270,9 @@ def split_ratios(ratios: ArrayLike, *, slip_pct: float = 2.0) -> list[tuple[floa
 
     Notes
     -----
-    With a third of the pulls or more elsewhere, which of them are wrong is not in the numbers: a
-    majority is no proof, as a whole session may have been run in the gear that the card does not
-    name. Common practice, no source.
+    A step of 2 % parts two groups. With a third of the pulls or more elsewhere, which of them are
+    wrong is not in the numbers: a majority is no proof, as a whole session may have been run in the
+    gear that the card does not name. Common practice, no source.
 
     Examples
     --------
@@ -322,13 +284,13 @@ def split_ratios(ratios: ArrayLike, *, slip_pct: float = 2.0) -> list[tuple[floa
     levels = np.asarray(ratios, dtype=float)
     require("ratios", levels, above=0.0)
     levels = np.sort(levels)[::-1]
-    steps = -np.diff(np.log(levels)) > math.log1p(slip_pct / 100.0)
+    steps = -np.diff(np.log(levels)) > math.log1p(SLIP_PCT / 100.0)
     groups = np.split(levels, np.flatnonzero(steps) + 1)
     largest = max(group.size for group in groups)
     # Two of three are no certainty, whatever the rounding says.
     if levels.size - largest < LEAST_SPLIT_SHARE * levels.size - 1e-9:
         return []
-    return [(float(np.median(group)), int(group.size)) for group in groups]
+    return [(median(group), int(group.size)) for group in groups]
 
 
 class _Trace(NamedTuple):
@@ -337,11 +299,12 @@ class _Trace(NamedTuple):
     log_ratio: np.ndarray
     growth: np.ndarray
     sd: float
-    least: float
 
     def limit(self, width: int, levels: int = 1) -> float:
         """Return the least change that counts; a median has 1.2533 times a mean's error."""
-        return max(self.least, CERTAIN_SD * 1.2533 * self.sd * math.sqrt(levels / width))
+        return max(
+            math.log1p(SLIP_PCT / 100.0), CERTAIN_SD * 1.2533 * self.sd * math.sqrt(levels / width)
+        )
 
     def part(self, start: int, stop: int) -> "_Trace":
         return self._replace(log_ratio=self.log_ratio[start:stop], growth=self.growth[start:stop])
@@ -408,16 +371,16 @@ def _median(values: np.ndarray, share: int) -> np.ndarray:
 
 def _robust_sd(off: np.ndarray) -> float:
     """Return the standard deviation of normal scatter with this median absolute deviation."""
-    return 1.4826 * float(np.median(np.abs(off)))
+    return 1.4826 * median(np.abs(off))
 
 
-def _slow_sd(values: np.ndarray) -> float:
-    """Return the scatter of samples that would make levels wander from one to the next so.
+def _slow_sd(level: np.ndarray) -> float:
+    """Return the scatter of samples that would make their running median wander so.
 
     Scatter that lasts over many samples hardly averages out in a level.
     """
-    width = _width(values.size, LEVEL_SHARE)
-    levels = _median(values, LEVEL_SHARE)[width // 2 :: width]
+    width = _width(level.size, LEVEL_SHARE)
+    levels = level[width // 2 :: width]
     if levels.size < LEAST_LEVELS:
         return 0.0
     # A level off the middle of its neighbours: a slope cancels, and 3/2 of the variance is left.
@@ -425,10 +388,10 @@ def _slow_sd(values: np.ndarray) -> float:
     return _robust_sd(off) / math.sqrt(1.5) * math.sqrt(width) / 1.2533
 
 
-def _levels(values: np.ndarray) -> np.ndarray:
-    """Return the running median; at the ends the first and last that a whole window gives."""
-    half = _width(values.size, LEVEL_SHARE) // 2
-    levels = _median(values, LEVEL_SHARE)
+def _whole_windows(level: np.ndarray) -> np.ndarray:
+    """Return a running median with its ends as the first and last that a whole window gives."""
+    half = _width(level.size, LEVEL_SHARE) // 2
+    levels = level.copy()
     # A window that hangs over holds copies of the end sample, and follows its noise.
     levels[:half], levels[levels.size - half :] = levels[half], levels[levels.size - half - 1]
     return levels
@@ -444,12 +407,15 @@ def _rise(levels: np.ndarray) -> tuple[float, int]:
 def _is_even(trace: _Trace) -> bool:
     size = trace.log_ratio.size
     width = _width(size, LEVEL_SHARE)
-    rise = _rise(_levels(trace.log_ratio))[0]
-    fall = _rise(-_levels(trace.log_ratio + trace.growth))[0]
+    level, grown = (
+        _whole_windows(_median(values, LEVEL_SHARE))
+        for values in (trace.log_ratio, trace.log_ratio + trace.growth)
+    )
+    rise, fall = _rise(level)[0], _rise(-grown)[0]
     return max(rise, fall) < trace.limit(width)
 
 
-def _jump_places(trace: _Trace, least: float) -> list[int]:
+def _jump_places(trace: _Trace, running: np.ndarray, least: float) -> list[int]:
     """Return the first samples after each jump between two levels, in order."""
     values, size = trace.log_ratio, trace.log_ratio.size
     found: list[int] = []
@@ -457,7 +423,7 @@ def _jump_places(trace: _Trace, least: float) -> list[int]:
     for share in (LEVEL_SHARE, END_SHARE):
         width = _width(size, share)
         half, gap = width // 2, max(1, width // 5)
-        level = _median(values, share)
+        level = running if share == LEVEL_SHARE else _median(values, share)
         at = np.arange(gap + width, size - gap - width + 1)
         jumps = np.abs(level[at + gap + half] - level[at - gap - half - 1])
         limit = max(least, trace.limit(width, levels=2))
@@ -471,19 +437,20 @@ def _jump_places(trace: _Trace, least: float) -> list[int]:
         start, stop = max(place - reach, 0), min(place + reach, size)
         # The jump is where two levels leave the least sum of absolute deviations.
         costs = [
-            sum(
-                np.abs(side - np.median(side)).sum() for side in np.split(values[start:stop], [cut])
-            )
+            sum(np.abs(side - median(side)).sum() for side in np.split(values[start:stop], [cut]))
             for cut in range(1, stop - start)
         ]
         places.append(start + 1 + int(np.argmin(costs)))
     return sorted(set(places))
 
 
-def _jump(trace: _Trace, least: float, gears: np.ndarray) -> _Change | None:
+def _jump(trace: _Trace, running: np.ndarray) -> _Change | None:
     """Return the first jump from one even level to another that is kept, if there is one."""
     values, size = trace.log_ratio, trace.log_ratio.size
-    places = _jump_places(trace, 0.8 * least)
+    least = math.log1p(GEAR_PCT / 100.0)
+    places = _jump_places(trace, running, 0.8 * least)
+    if not places:
+        return None
     gap = max(1, size // 100)
     edges = [0, *places, size]
     parts = [
@@ -492,7 +459,7 @@ def _jump(trace: _Trace, least: float, gears: np.ndarray) -> _Change | None:
     ]
     if any(part.log_ratio.size < 3 for part in parts):
         return None
-    levels = [float(np.median(part.log_ratio)) for part in parts]
+    levels = [median(part.log_ratio) for part in parts]
     for number, place in enumerate(places):
         before, after = levels[number], levels[number + 1]
         if abs(after - before) < least or not all(map(_is_even, parts[number : number + 2])):
@@ -501,8 +468,7 @@ def _jump(trace: _Trace, least: float, gears: np.ndarray) -> _Change | None:
             continue  # jump upon jump is a slope
         beside = _width(size, END_SHARE)
         quick = abs(
-            np.median(values[place + gap :][:beside])
-            - np.median(values[: max(place - gap, 1)][-beside:])
+            median(values[place + gap :][:beside]) - median(values[: max(place - gap, 1)][-beside:])
         )
         if quick < QUICK_SHARE * abs(after - before):
             continue
@@ -510,43 +476,35 @@ def _jump(trace: _Trace, least: float, gears: np.ndarray) -> _Change | None:
         came_back += [abs(level - after) for level in levels[:number]]
         if min(came_back, default=least) < least / 2.0:
             continue  # no gear is put in and taken out again within a pull
-        is_known = not gears.size or np.abs(gears - after).min() < MATCH
-        if after > before:
-            kind = "slip or gear change" if is_known else "slip"
-        elif is_known:
-            kind = "gear change"
-        else:
-            continue
+        kind = "slip or gear change" if after > before else "gear change"
         return _Change(kind, max(place - 1 - gap, 0), before, after, before)
     return None
 
 
-def _drift(trace: _Trace, usual: float | None) -> _Change:
+def _drift(trace: _Trace, running: np.ndarray) -> _Change:
     """Return what the greatest rise and fall of the ratio are, if they count."""
     values = trace.log_ratio
-    levels, grown = _levels(values), _levels(values + trace.growth)
+    levels = _whole_windows(running)
+    grown = _whole_windows(_median(values + trace.growth, LEVEL_SHARE))
     limit = trace.limit(_width(values.size, LEVEL_SHARE))
     held = np.clip(values, levels - 3.0 * trace.sd, levels + 3.0 * trace.sd)
     rise, top = _rise(levels)
     fall, bottom = _rise(-grown)
-    middle = float(np.median(levels))
+    middle = median(levels)
     if rise < limit and fall < limit:
         farthest = float(levels[np.argmax(np.abs(levels - middle))])
         return _Change("constant", None, middle, farthest, middle)
     if rise >= limit and (fall < limit or top <= bottom):
         at = _bend(held, levels, top, rise)
-        base = float(np.median(values[: max(at, 5)]))
+        base = median(values[: max(at, 5)])
         return _Change("slip", at, base, float(levels[top]), base)
     start, end = float(np.max(levels[: bottom + 1])), float(levels[bottom])
     nearer_end = levels - end < start - levels
-    grips = np.mean(nearer_end) > GRIPPED_SHARE
-    if usual is not None:
-        grips = usual - end < start - usual
-    if grips:
-        base = float(np.median(values[bottom:]))
+    if np.mean(nearer_end) > GRIPPED_SHARE:
+        base = median(values[bottom:])
         return _Change("slip", 0, base, start, base, is_early=True)
     at = _bend(held + trace.growth, -grown, bottom, fall)
-    base = float(np.median(values[: max(at, 5)]))
+    base = median(values[: max(at, 5)])
     return _Change("ratio falls", at, base, end, base)
 
 

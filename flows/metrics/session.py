@@ -28,6 +28,8 @@ STEADY_COOLANT_K = 1.0
 
 REGION_EDGES = (0.40, 0.65, 0.90, 1.15)
 """Low, middle and top of the riding range, in shares of the speed at peak power (our choice)."""
+ODD_FALSE_ALARM_SHARE = 0.01
+"""Sound sessions in which some pull may be called odd by chance."""
 
 
 class Drift(NamedTuple):
@@ -58,27 +60,6 @@ class PooledSd(NamedTuple):
 
     sd: float
     dof: float
-
-
-class Repeatability(NamedTuple):
-    """Scatter within and between groups, in the unit of the values.
-
-    Attributes
-    ----------
-    mean : float
-        Mean of all values.
-    repeatability_sd : float
-        Within a group (s_r).
-    between_sd : float
-        Between groups beyond what s_r explains (s_L).
-    reproducibility_sd : float
-        Of a single value from any group (s_R).
-    """
-
-    mean: float
-    repeatability_sd: float
-    between_sd: float
-    reproducibility_sd: float
 
 
 class RemountShare(NamedTuple):
@@ -240,7 +221,8 @@ def _levels(logs: np.ndarray) -> np.ndarray:
     if not common.any():
         return np.full(logs.shape[0], np.nan)
     part = logs[:, common]
-    deviation = part - np.nanmedian(part, axis=0)
+    middle = np.median if seen[:, common].all() else np.nanmedian
+    deviation = part - middle(part, axis=0)
     count = np.isfinite(deviation).sum(axis=1)
     total = np.nansum(deviation, axis=1)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
@@ -329,9 +311,7 @@ def pull_levels(power_curves: ArrayLike) -> np.ndarray:
     return _levels(_log_curves(power_curves))
 
 
-def odd_pulls(
-    power_curves: ArrayLike, *, repeatability_share: float, false_alarm_share: float = 0.01
-) -> list[str]:
+def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[str]:
     r"""Say which pulls of a session do not belong with the others, and why.
 
     Parameters
@@ -340,8 +320,6 @@ def odd_pulls(
         Pulls by grid points, all above 0; NaN where not seen.
     repeatability_share : float
         1 SD of back-to-back pulls in this shop. [0..1]
-    false_alarm_share : float, default 0.01
-        Sound sessions in which some pull may be called odd by chance. [0..1]
 
     Returns
     -------
@@ -381,7 +359,6 @@ def odd_pulls(
        Technometrics, vol. 11, pp. 1-21, 1969 (from memory).
     """
     require("repeatability_share", repeatability_share, above=0.0)
-    require("false_alarm_share", false_alarm_share, above=0.0, below=1.0)
     logs = _log_curves(power_curves)
     level = _levels(logs)
     reasons = [
@@ -397,7 +374,7 @@ def odd_pulls(
         furthest = int(np.argmax(np.abs(departure)))
         # Of two pulls there is one difference to judge, not two.
         chances = 1 if count == 2 else count
-        critical = float(special.ndtri(1.0 - false_alarm_share / (2.0 * chances)))
+        critical = float(special.ndtri(1.0 - ODD_FALSE_ALARM_SHARE / (2.0 * chances)))
         limit = critical * repeatability_share * math.sqrt(1.0 + 1.0 / (count - 1))
         if abs(departure[furthest]) <= limit:
             break
@@ -865,71 +842,6 @@ def pooled_sd(values_by_group: Sequence[ArrayLike]) -> PooledSd:
         return PooledSd(math.nan, 0)
     squares = sum(float(((group - group.mean()) ** 2).sum()) for group in groups)
     return PooledSd(math.sqrt(squares / dof), dof)
-
-
-def iso5725(values_by_group: Sequence[ArrayLike]) -> Repeatability:
-    r"""Return repeatability and reproducibility of grouped values.
-
-    Parameters
-    ----------
-    values_by_group : sequence of array_like
-        The values of each group (session, day, laboratory); NaN is left out. Groups may differ
-        in size.
-
-    Returns
-    -------
-    Repeatability
-        Mean, s_r, s_L and s_R.
-
-    Raises
-    ------
-    ValueError
-        If there are fewer than two groups, or no group has two values.
-
-    Notes
-    -----
-    With :math:`T_1 = \sum n_i \bar y_i`, :math:`T_2 = \sum n_i \bar y_i^2`,
-    :math:`T_3 = \sum n_i`, :math:`T_4 = \sum n_i^2`, :math:`T_5 = \sum (n_i - 1) s_i^2` and *p*
-    groups [1]_:
-
-    .. math::
-        s_r^2 &= \frac{T_5}{T_3 - p} \\
-        s_L^2 &= \max\left(0, \left[\frac{T_2 T_3 - T_1^2}{T_3 (p - 1)} - s_r^2\right]
-                 \frac{T_3 (p - 1)}{T_3^2 - T_4}\right) \\
-        s_R^2 &= s_L^2 + s_r^2
-
-    The values are taken about their grand mean first, which changes nothing but the rounding.
-
-    Examples
-    --------
-    >>> iso5725([[9.0, 11.0], [19.0, 21.0]]).reproducibility_sd
-    7.14
-
-    References
-    ----------
-    .. [1] ISO 5725-2:1994, clause 7.4 (formulas from memory, checked on its Annex B).
-    """
-    groups = _clean_groups(values_by_group)
-    sizes = np.array([group.size for group in groups], dtype=float)
-    number, total = len(groups), float(sizes.sum())
-    if number < 2:
-        raise ValueError(f"values_by_group must hold at least 2 groups, got {number}")
-    if total == number:
-        raise ValueError("values_by_group must hold a group of at least 2 values, got none")
-    centre = float(np.concatenate(groups).mean())
-    means = np.array([group.mean() - centre for group in groups])
-    within = sum(float(((group - group.mean()) ** 2).sum()) for group in groups)
-    variance_within = within / (total - number)
-    first, second = float(sizes @ means), float(sizes @ means**2)
-    between = (second * total - first**2) / (total * (number - 1))
-    scale = total * (number - 1) / (total**2 - float(sizes @ sizes))
-    variance_between = max(0.0, (between - variance_within) * scale)
-    return Repeatability(
-        centre,
-        math.sqrt(variance_within),
-        math.sqrt(variance_between),
-        math.sqrt(variance_within + variance_between),
-    )
 
 
 def shop_repeatability(sd_by_session: ArrayLike, dof_by_session: ArrayLike) -> PooledSd:

@@ -12,11 +12,13 @@ ALIVE_SHARE = 0.5
 """A column whose next value mostly equals the one before is too coarse to be called stuck."""
 DOUBLE = (1.85, 2.15)
 """Two pulses for one, or one for two: no gear of a motorcycle is so far from the next."""
-
-
 STRETCHES = 5
 LASTS_S = 0.35
 """Time for which it stays there: a disturbance is over within a sample or two."""
+LEAST_STILL_SHARE = 0.25
+"""A run of one value counts from this share of all samples seen."""
+MOST_CORRELATION = -0.6
+"""Correlation with the load below which a channel runs against it."""
 
 
 class Run(NamedTuple):
@@ -35,15 +37,13 @@ class Run(NamedTuple):
     value: float
 
 
-def longest_still_run(values: ArrayLike, *, least_share: float = 0.25) -> Run | None:
+def longest_still_run(values: ArrayLike) -> Run | None:
     """Return the stretch in which a column that else moves holds one value; None without one.
 
     Parameters
     ----------
     values : array_like
         Samples in the order of time; NaN where not seen.
-    least_share : float, default 0.25
-        Of all samples seen. [0..1]
 
     Returns
     -------
@@ -66,7 +66,7 @@ def longest_still_run(values: ArrayLike, *, least_share: float = 0.25) -> Run | 
     longest = int(np.argmax(lengths))
     length, start = int(lengths[longest]), int(edges[longest])
     rest = seen.size - length
-    if length < max(LEAST_RUN, least_share * seen.size) or rest < LEAST_RUN:
+    if length < max(LEAST_RUN, LEAST_STILL_SHARE * seen.size) or rest < LEAST_RUN:
         return None
     # Of the rest: how often a value equals the one before.
     if (rest - (lengths.size - 1)) / rest > ALIVE_SHARE:
@@ -124,7 +124,7 @@ def _is_double(ratio: np.ndarray) -> np.ndarray:
     return ((ratio > low) & (ratio < high)) | ((ratio > 1.0 / high) & (ratio < 1.0 / low))
 
 
-def runs_against(values: ArrayLike, load: ArrayLike, *, most: float = -0.6) -> bool:
+def runs_against(values: ArrayLike, load: ArrayLike) -> bool:
     """Whether a throttle falls where the engine's load rises: it is upside down.
 
     Parameters
@@ -133,8 +133,6 @@ def runs_against(values: ArrayLike, load: ArrayLike, *, most: float = -0.6) -> b
         Throttle; NaN where not seen. [%]
     load : array_like
         Intake pressure or power. [Pa or W]
-    most : float, default -0.6
-        Correlation below which it does. [1]
 
     Returns
     -------
@@ -152,7 +150,7 @@ def runs_against(values: ArrayLike, load: ArrayLike, *, most: float = -0.6) -> b
     one, other = one[seen], other[seen]
     if one.size < LEAST_RUN or np.ptp(one) < 5.0 or np.std(other) < 0.02 * abs(np.mean(other)):
         return False
-    return bool(np.corrcoef(one, other)[0, 1] < most)
+    return bool(np.corrcoef(one, other)[0, 1] < MOST_CORRELATION)
 
 
 def ratio_scatter_in_gear(

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from flows.metrics.domain_checks import require
+from flows.metrics.short_rows import median, quantile, slope
 
 FOLLOWS = ("", "gear change", "gear change or lift", "lift", "break", "jump")
 """How a rise can follow on the one before it.
@@ -21,6 +21,21 @@ FOLLOWS = ("", "gear change", "gear change or lift", "lift", "break", "jump")
 - jump: the speed leaps up between: a lower gear, or a clutch or tyre that lets go.
 """
 
+OPEN_SHARE = 0.9
+"""The throttle counts as open from this share of the greatest opening that it held for half a
+second in all: grips and sensors seldom reach 100 %."""
+LEAST_RISE_SHARE = 0.15
+"""The speed counts as rising from this share of the brisk rise (the 90th percentile) of the same
+climb: torque at the ends of a sweep is seldom below a third of its peak."""
+LEAST_SPAN_RPM = 1500.0
+"""A shorter sweep makes no curve."""
+LEAST_S = 1.0
+"""A quicker one is a stab of the throttle in neutral."""
+LONGEST_GAP_S = 0.5
+"""A longer hole in the record breaks the sweep."""
+HALF_WIDTH_RANGE_S = (0.1, 0.5)
+"""Bounds of the half width over which the rise is judged: below, the cycles of the engine show;
+above, the ends blur. It is never less than two samples."""
 LISTED_SPAN_RPM = 500.0
 """Rises that span less are not listed: noise, and single teeth of a limiter's saw."""
 LISTED_S = 0.3
@@ -150,14 +165,12 @@ def _half_width_s(
     speed: np.ndarray,
     is_open: np.ndarray,
     holes: np.ndarray,
-    least_rise_share: float,
-    half_width_range_s: tuple[float, float],
 ) -> float:
     """Return the half width that tells a rise from the noise of this tachometer."""
-    step_s = float(np.median(np.diff(time)))
+    step_s = median(np.diff(time))
     # A hair more, or the rounding of the clock decides whether the outermost samples are in.
-    least_s = max(half_width_range_s[0], 1.001 * LEAST_STEPS * step_s)
-    most_s = max(half_width_range_s[1], least_s)
+    least_s = max(HALF_WIDTH_RANGE_S[0], 1.001 * LEAST_STEPS * step_s)
+    most_s = max(HALF_WIDTH_RANGE_S[1], least_s)
     rise = _window_slope(time, speed, most_s)
     runs = _runs((rise > 0.0) & is_open, holes) or _runs(rise > 0.0, holes)
     if not runs:
@@ -165,14 +178,14 @@ def _half_width_s(
     # A stab of the throttle rises faster than any sweep; it is over sooner.
     lasting = [run for run in runs if time[run[1]] - time[run[0]] >= 1.5] or runs
     first, last = max(lasting, key=lambda run: speed[run[1]] - speed[run[0]])
-    least_rise = least_rise_share * float(np.quantile(rise[first : last + 1], 0.9))
+    least_rise = LEAST_RISE_SHARE * quantile(rise[first : last + 1], 0.9)
     return float(np.clip(_enough_s(speed, step_s, least_rise), least_s, most_s))
 
 
 def _enough_s(speed: np.ndarray, step_s: float, least_rise: float) -> float:
     """Return the half width whose slope has a standard error of a quarter of a rise."""
     # A second difference holds 1.5 times the variance of a sample: the 3/2 under the root.
-    noise_rpm = 1.4826 * float(np.median(np.abs(speed[1:-1] - (speed[:-2] + speed[2:]) / 2.0)))
+    noise_rpm = 1.4826 * median(np.abs(speed[1:-1] - (speed[:-2] + speed[2:]) / 2.0))
     return (noise_rpm * math.sqrt(step_s) / (least_rise / 4.0)) ** (2.0 / 3.0)
 
 
@@ -193,8 +206,8 @@ def _end(
     before = slice(int(np.searchsorted(time, time[safe] - max(2.0 * half_width_s, 0.3))), safe + 1)
     if before.start < first or time[before].size < 4:
         return safe
-    step_s = float(np.median(np.diff(time)))
-    pace = float(np.polyfit(time[before] - time[safe], speed[before], 1)[0])
+    step_s = median(np.diff(time))
+    pace = slope(time[before] - time[safe], speed[before])
     if pace <= 0.0:
         return safe
     near_s = max(
@@ -203,8 +216,8 @@ def _end(
         _enough_s(speed, step_s, END_SHARE * pace),
     )
     around = slice(before.start, int(np.searchsorted(time, time[last] + 2.0 * near_s)))
-    slope = _window_slope(time[around], speed[around], near_s, is_open[around])
-    share = slope[safe - around.start : last + 1 - around.start] / pace
+    rise = _window_slope(time[around], speed[around], near_s, is_open[around])
+    share = rise[safe - around.start : last + 1 - around.start] / pace
     goes_on = (share > END_SHARE) & (share < 1.0 / END_SHARE)
     left_out_s = near_s
     over = last
@@ -219,19 +232,27 @@ def _end(
 
 def _brisk_parts(
     rise: np.ndarray,
+    time: np.ndarray,
     speed: np.ndarray,
     inside: np.ndarray,
     holes: np.ndarray,
-    least_rise_share: float,
+    least_s: float,
 ) -> list[tuple[int, int]]:
-    """Return the stretches that rise at a sweep's own pace, whatever else the record holds."""
+    """Return the stretches that rise at a sweep's own pace, whatever else the record holds.
+
+    Shorter ones than `least_s` are not looked for, unless that is the whole record.
+    """
     brisk = np.zeros(speed.size, dtype=bool)
     for first, last in _runs(inside & (rise > 0.0), holes):
+        if time[last] - time[first] < least_s and last - first < time.size - 1:
+            continue
         own = rise[first : last + 1]
-        brisk[first : last + 1] = own > least_rise_share * float(np.quantile(own, 0.9))
+        brisk[first : last + 1] = own > LEAST_RISE_SHARE * quantile(own, 0.9)
     for first, last in _runs(brisk, holes):
         own = rise[first : last + 1]
-        leaps = own > JUMP_RISE * float(np.median(own))
+        leaps = own > JUMP_RISE * median(own)
+        if not leaps.any():
+            continue
         for begin, end in _runs(leaps, holes[first:last]):
             if speed[first + end] - speed[first + begin] > LEAST_FALL * speed[first + begin]:
                 brisk[first + begin : first + end + 1] = False
@@ -239,7 +260,7 @@ def _brisk_parts(
 
 
 def _open_throttle(
-    time: np.ndarray, throttle_pct: ArrayLike | None, at: np.ndarray, rows: int, open_share: float
+    time: np.ndarray, throttle_pct: ArrayLike | None, at: np.ndarray, rows: int
 ) -> tuple[np.ndarray, float]:
     """Return where the throttle is open, and the opening that counts as such (NaN: not logged)."""
     everywhere = np.ones(time.size, dtype=bool)
@@ -255,9 +276,9 @@ def _open_throttle(
     if not known.any():
         return everywhere, math.nan
     throttle = np.interp(time, time[known], throttle[known])
-    step_s = float(np.median(np.diff(time)))
+    step_s = median(np.diff(time))
     held = min(max(round(HELD_OPEN_S / step_s), 1), throttle.size)
-    least = open_share * float(np.sort(throttle)[-held])
+    least = OPEN_SHARE * float(np.sort(throttle)[-held])
     is_open = throttle >= least
     for first, last in _runs(~is_open, np.zeros(time.size - 1, dtype=bool)):
         within = first > 0 and last < time.size - 1
@@ -271,8 +292,6 @@ def failing_throttle(
     engine_speed_rpm: ArrayLike,
     throttle_pct: ArrayLike,
     power_w: ArrayLike | None = None,
-    *,
-    open_share: float = 0.9,
 ) -> list[tuple[int, int]]:
     """Return where the throttle reads shut within a sweep and the engine shows that it is open.
 
@@ -286,8 +305,6 @@ def failing_throttle(
         Throttle opening. [%]
     power_w : array_like, optional
         Power; it must go on as well where it is known. [W]
-    open_share : float, default 0.9
-        As of `sweeps`. [0..1]
 
     Returns
     -------
@@ -316,13 +333,12 @@ def failing_throttle(
         return []
     time, speed, throttle = time[seen], speed[seen], throttle[seen]
     power = None if power_w is None else np.asarray(power_w, dtype=float)[seen]
-    least, most = float(throttle.min()), float(np.quantile(throttle, 0.95))
-    is_open = throttle >= open_share * most
+    least, most = float(throttle.min()), quantile(throttle, 0.95)
+    is_open = throttle >= OPEN_SHARE * most
     is_shut = throttle <= least + SHUT_SHARE * (most - least)
     found = []
+    reach = max(1, round(FLICKER_S / median(np.diff(time))))
     for first, last in _runs(is_shut, np.zeros(time.size - 1, dtype=bool)):
-        step_s = float(np.median(np.diff(time)))
-        reach = max(1, round(FLICKER_S / step_s))
         drops = bool(is_open[max(first - reach, 0) : first].any())
         rises = bool(is_open[last + 1 : last + 1 + reach].any())
         own = speed[first : last + 1]
@@ -354,8 +370,8 @@ def _goes_on(
     lasts_s = time[inside.stop - 1] - time[inside.start]
     if lasts_s <= FLICKER_S:
         return False
-    pace = float(np.polyfit(time[beside], speed[beside], 1)[0])
-    own = float(np.polyfit(time[inside], speed[inside], 1)[0])
+    pace = slope(time[beside], speed[beside])
+    own = slope(time[inside], speed[inside])
     if pace <= 0.0 or own < GOES_ON_SHARE * pace:
         return False
     if power is None or not (np.isfinite(power[inside]).any() and np.isfinite(power[beside]).any()):
@@ -368,13 +384,6 @@ def sweeps(
     engine_speed_rpm: ArrayLike,
     throttle_pct: ArrayLike | None = None,
     roller_speed_m_s: ArrayLike | None = None,
-    *,
-    open_share: float = 0.9,
-    least_rise_share: float = 0.15,
-    least_span_rpm: float = 1500.0,
-    least_duration_s: float = 1.0,
-    longest_gap_s: float = 0.5,
-    half_width_range_s: tuple[float, float] = (0.1, 0.5),
 ) -> list[Sweep]:
     r"""List the rises of the engine speed in a record, those that make no curve with the reason.
 
@@ -388,21 +397,6 @@ def sweeps(
         Throttle opening; NaN where not seen. Without it only the speed decides. [%]
     roller_speed_m_s : array_like, optional
         Roller speed; NaN where not seen. Tells a gear change from a lifted throttle. [m/s]
-    open_share : float, default 0.9
-        The throttle counts as open from this share of the greatest opening that it held for half
-        a second in all: grips and sensors seldom reach 100 %. [0..1]
-    least_rise_share : float, default 0.15
-        The speed counts as rising from this share of the brisk rise (the 90th percentile) of the
-        same climb: torque at the ends of a sweep is seldom below a third of its peak. [0..1]
-    least_span_rpm : float, default 1500
-        A shorter sweep makes no curve. [rpm]
-    least_duration_s : float, default 1
-        A quicker one is a stab of the throttle in neutral. [s]
-    longest_gap_s : float, default 0.5
-        A longer hole in the record breaks the sweep. [s]
-    half_width_range_s : tuple of float, default (0.1, 0.5)
-        Bounds of the half width over which the rise is judged: below, the cycles of the engine
-        show; above, the ends blur. It is never less than two samples. [s]
 
     Returns
     -------
@@ -414,7 +408,7 @@ def sweeps(
     ------
     ValueError
         If time does not increase, the arrays differ in length, fewer than 10 samples have an
-        engine speed, or the samples lie further apart than `longest_gap_s`.
+        engine speed, or the samples lie further apart than 0.5 s.
 
     Notes
     -----
@@ -433,7 +427,7 @@ def sweeps(
 
     Each climb is judged by its own pace, so that a stab of the throttle or a pull in a low gear
     does not decide what a slow pull in a high gear must reach. Without a throttle channel a
-    part-throttle climb at more than `least_rise_share` of the pace that runs into the sweep cannot
+    part-throttle climb at more than 0.15 of the pace that runs into the sweep cannot
     be told from it. Common practice, no source.
 
     Examples
@@ -443,8 +437,6 @@ def sweeps(
     >>> [round(one.to_rpm, -2) for one in sweeps(time_s, speed_rpm)]
     [6400.0, 8900.0]
     """
-    require("open_share", open_share, above=0.0, at_most=1.0)
-    require("least_rise_share", least_rise_share, above=0.0, below=1.0)
     time = np.asarray(time_s, dtype=float)
     speed = np.asarray(engine_speed_rpm, dtype=float)
     rows = time.size
@@ -460,27 +452,26 @@ def sweeps(
         raise ValueError("time_s must increase from sample to sample")
     at = np.flatnonzero(seen)
     time, speed = time[at], speed[at]
-    is_open, least_open_pct = _open_throttle(time, throttle_pct, at, rows, open_share)
+    is_open, least_open_pct = _open_throttle(time, throttle_pct, at, rows)
     ratio = _ratio(roller_speed_m_s, at, rows, speed)
 
-    step_s = float(np.median(np.diff(time)))
-    if step_s > longest_gap_s:
+    step_s = median(np.diff(time))
+    if step_s > LONGEST_GAP_S:
         raise ValueError(
             f"no usable sweep: the record holds a sample every {step_s:.2g} s, one every "
-            f"{longest_gap_s:g} s needed"
+            f"{LONGEST_GAP_S:g} s needed"
         )
     # A hair more than the limit is the rounding of the clock.
-    holes = np.diff(time) > 1.001 * longest_gap_s
-    half_width_s = _half_width_s(time, speed, is_open, holes, least_rise_share, half_width_range_s)
+    holes = np.diff(time) > 1.001 * LONGEST_GAP_S
+    half_width_s = _half_width_s(time, speed, is_open, holes)
     rise = _window_slope(time, speed, half_width_s, is_open)
     climbs = [
         (first, last, "")
-        for first, last in _brisk_parts(rise, speed, is_open, holes, least_rise_share)
+        for first, last in _brisk_parts(rise, time, speed, is_open, holes, LISTED_S)
     ] + [
         (first, last, f"the throttle is not open to {least_open_pct:.0f} %")
-        for first, last in _brisk_parts(rise, speed, ~is_open, holes, least_rise_share)
-        if speed[last] - speed[first] >= least_span_rpm
-        and time[last] - time[first] >= least_duration_s
+        for first, last in _brisk_parts(rise, time, speed, ~is_open, holes, LEAST_S)
+        if speed[last] - speed[first] >= LEAST_SPAN_RPM and time[last] - time[first] >= LEAST_S
     ]
     found: list[Sweep] = []
     before: tuple[int, int] | None = None
@@ -490,7 +481,7 @@ def sweeps(
             time[last] - time[first] < LISTED_S and not whole
         ):
             continue
-        if before is not None and _is_tooth(before, (first, last), time, speed, least_duration_s):
+        if before is not None and _is_tooth(before, (first, last), time, speed):
             before = (before[0], last)
             continue
         follows = ""
@@ -506,10 +497,10 @@ def sweeps(
             start, end = first, last
             why_not = why_not or f"it lasts no longer than {2 * half_width_s:.2f} s"
         span_rpm, lasts_s = speed[end] - speed[start], time[end] - time[start]
-        if not why_not and span_rpm < least_span_rpm:
-            why_not = f"it spans {span_rpm:.0f} rpm, {least_span_rpm:.0f} rpm needed"
-        elif not why_not and lasts_s < least_duration_s:
-            why_not = f"it lasts {lasts_s:.2f} s, {least_duration_s:g} s needed"
+        if not why_not and span_rpm < LEAST_SPAN_RPM:
+            why_not = f"it spans {span_rpm:.0f} rpm, {LEAST_SPAN_RPM:.0f} rpm needed"
+        elif not why_not and lasts_s < LEAST_S:
+            why_not = f"it lasts {lasts_s:.2f} s, {LEAST_S:g} s needed"
         found.append(
             Sweep(
                 int(at[start]),
@@ -545,13 +536,12 @@ def _is_tooth(
     climb: tuple[int, int],
     time: np.ndarray,
     speed: np.ndarray,
-    least_duration_s: float,
 ) -> bool:
     """Return whether a climb is a tooth of the limiter's saw: short, and back to the same top."""
     first, last = climb
     return (
         time[first] - time[before[1]] <= CHAIN_S
-        and time[last] - time[first] < least_duration_s
+        and time[last] - time[first] < LEAST_S
         and abs(speed[last] / speed[before[1]] - 1.0) < TOOTH_SHARE
     )
 

@@ -4,7 +4,6 @@ Not steady evidence, and never mixed with it: these are counted, by severity. La
 aligned first (`flows.metrics.cruise.aligned_lambda`).
 """
 
-from collections.abc import Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -224,32 +223,6 @@ def transients(
             )
         )
     return found
-
-
-def transient_counts(found: Sequence[Transient]) -> dict[str, dict[str, int]]:
-    """Return how many tip-ins and lift-offs there were of each level, and how many not judged.
-
-    Parameters
-    ----------
-    found : sequence of Transient
-        From `transients`, of one ride or several.
-
-    Returns
-    -------
-    dict
-        For "tip-in" and "lift-off": how many "none", "notice", "warn", "stop", and for each
-        reason in `OUTCOMES` how many were not judged.
-
-    Examples
-    --------
-    >>> transient_counts([])["tip-in"]["stop"]
-    0
-    """
-    words = ("none", "notice", "warn", "stop", *OUTCOMES[1:])
-    counts: dict[str, dict[str, int]] = {kind: {str(word): 0 for word in words} for kind in KINDS}
-    for each in found:
-        counts[each.kind][each.outcome or each.level] += 1
-    return counts
 
 
 def _moves(

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import json
 import math
-from typing import Any
+from itertools import islice
+from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
-import polars as pl
 
 from flows.metrics import air, cruise, curve, roller_power
 from flows.metrics.clocks import rising_part
 from flows.metrics.ratio import ratio_check
+from flows.metrics.short_rows import median, quantile, slope
 from flows.metrics.sweep import Sweep, chosen_sweep, failing_throttle, ordinal, sweeps
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
 from flows.steps.refresh import or_none, stacked
 from flows.steps.repeats import set_repeats_aside
-from flows.steps.samples import read_samples
+from flows.steps.samples import Channels, read_samples
 from flows.steps.short_pulls import set_short_aside
 from schemas.settings import ShopSettings
 from warehouse import store
@@ -29,7 +30,7 @@ DEAD_LAMBDA_SPREAD = 0.002
 PROBE_TAIL_S = 0.15
 """A probe mixes in what comes after: in the last part of a sweep the gas of the shut throttle.
 Some probe's lag, common practice, no source."""
-_USED = (
+USED_CHANNELS = (
     "time_s",
     "engine_speed_rpm",
     "roller_speed_m_s",
@@ -46,6 +47,8 @@ _USED = (
 )
 KNOCK_REACH_RPM = 75.0
 """A knock is a moment's: its greatest reading within this of a speed stands for the speed."""
+LEAST_LAMBDAS = 10
+"""Fewer readings of a probe over a sweep are no course of a mixture."""
 SATURATED_LAMBDA = 1.6
 """Free air, not a mixture that would burn (common practice, no source)."""
 LEAST_W_PER_CC, MOST_W_PER_CC = 20.0, 200.0
@@ -88,14 +91,8 @@ def _make(given: Given, payloads: list[dict[str, Any]]) -> Records:
     rows = [
         pull | {"marks": json.loads(pull["marks"] or "{}")} for p in payloads for pull in p["pull"]
     ]
-    samples = read_samples(given.shop, rows)
-    heads: list[dict[str, Any]] = []
-    curves: dict[str, dict[str, np.ndarray]] = {}
-    for row in rows:
-        head, points = pull_curve(row, samples[row["sample_id"]], given.settings)
-        heads.append(head)
-        if points:
-            curves[row["pull_id"]] = points
+    samples = read_samples(given.shop, rows, USED_CHANNELS)
+    heads, curves = make_curves(rows, samples, given.settings)
     return {"out.pull": heads, "out.pull_curve": stacked("pull_id", curves)}
 
 
@@ -123,10 +120,69 @@ CURVES = Step(
 )  # fmt: skip
 
 
-def pull_curve(
-    row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings
-) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
-    """Return one pull's line and its curve."""
+def make_curves(
+    rows: list[dict[str, Any]], samples: dict[str, Channels], settings: ShopSettings
+) -> tuple[list[dict[str, Any]], dict[str, dict[str, np.ndarray]]]:
+    """Return the lines of some pulls, and the curves of those that have one, by pull_id.
+
+    All of them are smoothed at once.
+    """
+    pulls = [_Pull(row, samples[row["sample_id"]], *_head(row, settings)) for row in rows]
+    drawn: list[tuple[_Pull, _Drawing]] = []
+    for pull in pulls:
+        if not pull.head["trouble"]:
+            try:
+                drawn.append((pull, _drawing(pull, settings)))
+            except ValueError as error:
+                pull.head["trouble"] = str(error)
+    smoothed = iter(curve.smoothed_curves(one for _, drawing in drawn for one in drawing.wanted()))
+    curves: dict[str, dict[str, np.ndarray]] = {}
+    for pull, drawing in drawn:
+        found = list(islice(smoothed, len(drawing.wanted())))
+        try:
+            curves[pull.head["pull_id"]] = _curve(pull, drawing, found)
+        except ValueError as error:
+            pull.head["trouble"] = str(error)
+    for pull in pulls:
+        pull.head["is_used"] = not pull.head["trouble"]
+        pull.head["notes"] = "; ".join(pull.notes)
+    return [pull.head for pull in pulls], curves
+
+
+class _Pull(NamedTuple):
+    """A pull as it was read, its line as far as it is known, and what is to be said of it."""
+
+    row: dict[str, Any]
+    channel: Channels
+    head: dict[str, Any]
+    notes: list[str]
+
+
+class _Drawing(NamedTuple):
+    """What of a pull is smoothed: its sweep's power and, beside it, whatever goes with it."""
+
+    part: slice
+    throttle: np.ndarray | None
+    speed: np.ndarray
+    power: np.ndarray
+    grid: np.ndarray
+    bandwidth_rpm: float
+    others: dict[str, tuple[np.ndarray, np.ndarray]]
+    """Engine speed and power of the file's other sweeps, by their place."""
+    lambdas: list[np.ndarray]
+    lambda_to_rpm: float
+    lambda_notes: list[str]
+    advance: np.ndarray
+
+    def wanted(self) -> list[tuple[np.ndarray, np.ndarray, np.ndarray, float]]:
+        """Return all of it: power, other sweeps, lambdas and the ignition's advance."""
+        rows = [(self.speed, self.power), *self.others.values()]
+        rows += [(self.speed, values) for values in (*self.lambdas, self.advance)]
+        return [(speed, values, self.grid, self.bandwidth_rpm) for speed, values in rows]
+
+
+def _head(row: dict[str, Any], settings: ShopSettings) -> tuple[dict[str, Any], list[str]]:
+    """Return a pull's line with nothing known of its sweep yet, and what is to be said."""
     notes = _given_notes(row)
     head: dict[str, Any] = {
         **{
@@ -177,17 +233,7 @@ def pull_curve(
         "is_used": False,
         **_factors(row, settings, notes),
     }
-    trouble = head.pop("factor_trouble")
-    points: dict[str, np.ndarray] = {}
-    if not trouble:
-        try:
-            points = _curve(row, samples, settings, head, notes)
-        except ValueError as error:
-            trouble = str(error)
-    head["is_used"] = not trouble
-    head["trouble"] = trouble
-    head["notes"] = "; ".join(notes)
-    return head, points
+    return head, notes
 
 
 def _given_notes(row: dict[str, Any]) -> list[str]:
@@ -208,7 +254,7 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
         "reference_factor": None,
         "reference_factor_sd": None,
         "air_density_kg_m3": None,
-        "factor_trouble": "",
+        "trouble": "",
     }
     state = None
     if all(value is not None for value in weather):
@@ -244,7 +290,7 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
         elif standard == reference and row["induction"] != "forced":
             found["reference_factor"] = 1.0
         else:
-            found["factor_trouble"] = (
+            found["trouble"] = (
                 f"power is corrected to {standard}, and the file gives neither factor nor weather "
                 "to undo it"
             )
@@ -257,7 +303,7 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
             notes.append(outside)
     elif found["reference_factor"] is None and row["file_standard"] == reference:
         found["reference_factor"] = row["file_factor"]
-    elif found["reference_factor"] is None and not found["factor_trouble"]:
+    elif found["reference_factor"] is None and not found["trouble"]:
         words = ("air temperature", "pressure", "humidity")
         missing = [word for word, value in zip(words, weather, strict=True) if value is None]
         absent = "no weather" if len(missing) == len(weather) else f"no {' and no '.join(missing)}"
@@ -265,36 +311,61 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
     return found
 
 
-def _curve(
-    row: dict[str, Any],
-    samples: pl.DataFrame,
-    settings: ShopSettings,
-    head: dict[str, Any],
-    notes: list[str],
-) -> dict[str, np.ndarray]:
-    channel = {name: samples[name].to_numpy() for name in _USED}
+def _drawing(pull: _Pull, settings: ShopSettings) -> _Drawing:
+    """Find the sweep and its power; raise ValueError where there is none."""
+    row, channel, head, notes = pull
     time, speed = channel["time_s"], channel["engine_speed_rpm"]
     throttle = channel["throttle_pct"]
     throttle = None if np.isnan(throttle).all() else throttle
-    has_clock = bool(np.isfinite(time).any())
-    if has_clock and throttle is not None:
-        throttle = _mended(channel, throttle)
     others: dict[str, slice] = {}
-    if has_clock:
+    if np.isfinite(time).any():
+        if throttle is not None:
+            throttle = _mended(channel, throttle)
         part, others = _sweep(channel, throttle, notes)
     else:
         part = rising_part(speed, throttle)
     head["engine_roller_ratio"], head["ratio_kind"] = _ratio(
         speed[part], channel["roller_speed_m_s"][part], notes
     )
-    power = _power(row, channel, part, notes)
     factor = head["reference_factor"] if head["reference_factor"] is not None else 1.0
-    power = power / head["undone_factor"] * factor
+    power = _power(row, channel, part, notes) / head["undone_factor"] * factor
+    powers: dict[str, tuple[np.ndarray, np.ndarray]] = {}
+    for which, other in others.items():
+        try:
+            told = _power(row, channel, other, []) / head["undone_factor"] * factor
+        except ValueError:
+            continue  # its roller was not seen: nothing is known of it
+        powers[which] = (speed[other], told)
     swept = speed[part]
     grid = curve.speed_grid_rpm(float(np.nanmin(swept)), float(np.nanmax(swept)))
     recorded = np.isfinite(power) & np.isfinite(swept)
     bandwidth = _bandwidth_rpm(swept[recorded], settings.figures.bandwidth_rpm, notes)
-    smooth = curve.smoothed_curve(swept, power, grid, bandwidth_rpm=bandwidth)
+    advance = channel["ignition_advance_deg"][part]
+    if np.isfinite(advance).sum() < curve.LEAST_SAMPLES:
+        advance = np.full(advance.shape, np.nan)
+    return _Drawing(
+        part,
+        throttle,
+        swept,
+        power,
+        grid,
+        bandwidth,
+        powers,
+        *_lambdas(channel, part, row["probe_delay_s"]),
+        advance,
+    )
+
+
+def _curve(
+    pull: _Pull, drawing: _Drawing, found: list[curve.SmoothedCurve]
+) -> dict[str, np.ndarray]:
+    """Return a pull's curve from what was smoothed of it; fill in its line."""
+    row, channel, head, notes = pull
+    part, swept, power, grid = drawing.part, drawing.speed, drawing.power, drawing.grid
+    time, throttle = channel["time_s"], drawing.throttle
+    has_clock = bool(np.isfinite(time).any())
+    smooth, *beside, advance = found
+    recorded = np.isfinite(power) & np.isfinite(swept)
     if not recorded.any() or np.nanmax(power) <= 0:
         raise ValueError("no power was recorded over the sweep")
     shown = np.isfinite(smooth.value).sum()
@@ -303,22 +374,22 @@ def _curve(
         raise ValueError(
             f"too few samples over the sweep: {recorded.sum()} from {np.nanmin(swept):.0f} to "
             f"{np.nanmax(swept):.0f} rpm, where {curve.LEAST_SAMPLES} must lie within "
-            f"{bandwidth:.0f} rpm of a speed"
+            f"{drawing.bandwidth_rpm:.0f} rpm of a speed"
         )
-    for which, other in others.items():
-        try:
-            told = _power(row, channel, other, []) / head["undone_factor"] * factor
-        except ValueError:
-            continue  # its roller was not seen: nothing is known of it
-        theirs = curve.smoothed_curve(speed[other], told, grid, bandwidth_rpm=bandwidth).value
-        _tell_apart(which, theirs, smooth.value, notes)
-    lean = _leanest(channel, time, part, grid, row["probe_delay_s"], bandwidth, notes)
+    for which, theirs in zip(drawing.others, beside, strict=False):
+        _tell_apart(which, theirs.value, smooth.value, notes)
+    notes += drawing.lambda_notes
+    lean = np.full(grid.shape, np.nan)
+    for shown_lambda in beside[len(drawing.others) :]:
+        lean = np.fmax(lean, shown_lambda.value)
+    lean[grid > drawing.lambda_to_rpm] = np.nan
     seen = np.isfinite(smooth.value) & (smooth.value > 0)
     grid, value, sd, lean = grid[seen], smooth.value[seen], smooth.sd[seen], lean[seen]
+    advance = advance.value[seen]
     torque = curve.torque_nm(value, grid)
-    top, pull = curve.peak(grid, value), curve.peak(grid, torque)
+    top, strongest = curve.peak(grid, value), curve.peak(grid, torque)
     settled = curve.peak_interval(swept, power)
-    end = _sweep_end(time, speed, throttle, part) if has_clock else "unknown"
+    end = _sweep_end(time, channel["engine_speed_rpm"], throttle, part) if has_clock else "unknown"
     head.update(
         sweep_end=end,
         is_peak_at_end=end != "limit" and top.speed_rpm > grid[-1] - AT_END_RPM,
@@ -327,8 +398,8 @@ def _curve(
         peak_power_mid_w=or_none(settled.value),
         peak_power_lower_w=or_none(settled.lower),
         peak_power_upper_w=or_none(settled.upper),
-        peak_torque_nm=pull.value,
-        peak_torque_speed_rpm=pull.speed_rpm,
+        peak_torque_nm=strongest.value,
+        peak_torque_speed_rpm=strongest.speed_rpm,
         sweep_from_rpm=float(swept[0]),
         sweep_to_rpm=float(np.nanmax(swept)),
         sweep_s=float(time[part][-1] - time[part][0]) if has_clock else None,
@@ -351,9 +422,7 @@ def _curve(
         "lambda_wide": lean,
         "elapsed_s": _when(time[part], swept, grid),
         "knock": _greatest(channel["knock"][part], swept, grid),
-        "ignition_advance_deg": _smoothed(
-            channel["ignition_advance_deg"][part], swept, grid, bandwidth
-        ),
+        "ignition_advance_deg": advance,
     }
 
 
@@ -367,23 +436,17 @@ def _when(time: np.ndarray, speed: np.ndarray, grid: np.ndarray) -> np.ndarray:
     return np.interp(grid, passed, time[seen] - time[seen][0], left=np.nan, right=np.nan)
 
 
-def _smoothed(
-    values: np.ndarray, speed: np.ndarray, grid: np.ndarray, bandwidth_rpm: float
-) -> np.ndarray:
-    """Return a channel on the grid; NaN where it was not logged."""
-    if np.isfinite(values).sum() < curve.LEAST_SAMPLES:
-        return np.full(grid.shape, np.nan)
-    return curve.smoothed_curve(speed, values, grid, bandwidth_rpm=bandwidth_rpm).value
-
-
 def _greatest(values: np.ndarray, speed: np.ndarray, grid: np.ndarray) -> np.ndarray:
     """Return the greatest reading near each speed; NaN where there was none."""
-    found = np.full(grid.shape, np.nan)
+    found = np.full(grid.shape, -np.inf)
     seen = np.isfinite(values) & np.isfinite(speed)
-    for at, value in zip(speed[seen], values[seen], strict=True):
-        near = np.abs(grid - at) <= KNOCK_REACH_RPM
-        found[near] = np.fmax(found[near], value)
-    return found
+    speed, values = speed[seen], values[seen]
+    first = np.searchsorted(grid, speed - KNOCK_REACH_RPM)
+    stop = np.searchsorted(grid, speed + KNOCK_REACH_RPM, side="right")
+    for step in range(int((stop - first).max(initial=0))):
+        near = first + step < stop
+        np.maximum.at(found, first[near] + step, values[near])
+    return np.where(np.isfinite(found), found, np.nan)
 
 
 def _sweep(
@@ -442,8 +505,8 @@ def _sweep_end(
         least = 0.8 * np.nanmedian(throttle[part])
         is_open = after & ~(throttle < least)
     if is_open.sum() >= 3:
-        pace = np.polyfit(time[part], speed[part], 1)[0]
-        rise = np.polyfit(time[is_open] - time[last], speed[is_open], 1)[0]
+        pace = slope(time[part], speed[part])
+        rise = slope(time[is_open] - time[last], speed[is_open])
         if abs(rise) < HELD_PACE_SHARE * pace:
             return "limit"
     if throttle is not None and is_open.sum() < after.sum():
@@ -458,7 +521,7 @@ def _bandwidth_rpm(speed: np.ndarray, usual_rpm: float, notes: list[str]) -> flo
         return usual_rpm
     # As many steps as samples hold them wherever the window lies; lost rows must not widen it.
     apart = ordered[curve.LEAST_SAMPLES :] - ordered[: -curve.LEAST_SAMPLES]
-    needed = 1.025 * float(np.quantile(apart, 0.9)) / 2.0
+    needed = 1.025 * quantile(apart, 0.9) / 2.0
     bandwidth = max(usual_rpm, min(needed, MOST_BANDWIDTH_RPM))
     if bandwidth > usual_rpm:
         notes.append(
@@ -554,7 +617,7 @@ def _from_roller(
         raise ValueError("power is to come from the roller, and its speed was not recorded")
     half_width_s = roller_power.HALF_WIDTH_S
     if seen.sum() > 1:
-        step_s = float(np.median(np.diff(time[part][seen])))
+        step_s = median(np.diff(time[part][seen]))
         half_width_s = max(half_width_s, ROLLER_STEPS * step_s)
     found = roller_power.roller_power(time[part], roller[part], mass_kg, half_width_s=half_width_s)
     notes.append(
@@ -587,38 +650,32 @@ def _first(values: np.ndarray) -> float | None:
     return float(seen[0]) if seen.size else None
 
 
-def _leanest(
-    channel: dict[str, np.ndarray],
-    time: np.ndarray,
-    part: slice,
-    grid: np.ndarray,
-    delay_s: float | None,
-    bandwidth_rpm: float,
-    notes: list[str],
-) -> np.ndarray:
-    """Return lambda on the grid, of several probes the leanest, delay taken out."""
-    curves = []
-    speed = channel["engine_speed_rpm"][part]
+def _lambdas(
+    channel: Channels, part: slice, delay_s: float | None
+) -> tuple[list[np.ndarray], float, list[str]]:
+    """Return over the sweep what each probe shows, the delay taken out, and up to which speed.
+
+    Notes say why a probe is no evidence.
+    """
+    time, speed = channel["time_s"], channel["engine_speed_rpm"][part]
+    notes: list[str] = []
+    found: list[np.ndarray] = []
     is_early = np.ones(speed.shape, dtype=bool)
     if np.isfinite(time[part]).any():
         is_early = time[part] < time[part][-1] - PROBE_TAIL_S
     top_rpm = float(np.nanmax(speed[is_early])) if is_early.any() else -math.inf
     for name in ("lambda_wide", "lambda_wide_2"):
         values = channel[name]
-        if np.isfinite(values[part]).sum() < 10:
+        seen = values[part][np.isfinite(values[part])]
+        if seen.size < LEAST_LAMBDAS:
             continue
-        if np.nanmax(values[part]) - np.nanmin(values[part]) < DEAD_LAMBDA_SPREAD:
-            notes.append(f"{name} stands still at {np.nanmedian(values[part]):.3f}: not evidence")
+        if np.ptp(seen) < DEAD_LAMBDA_SPREAD:
+            notes.append(f"{name} stands still at {median(seen):.3f}: not evidence")
             continue
-        if np.nanmedian(values[part]) > SATURATED_LAMBDA:
+        if median(seen) > SATURATED_LAMBDA:
             notes.append(f"{name} reads free air: not evidence")
             continue
-        aligned = values
         if np.isfinite(time).any():
-            aligned = cruise.aligned_lambda(time, values, delay_s or 0.0)
-        evidence = np.where(is_early, aligned[part], np.nan)
-        smooth = curve.smoothed_curve(speed, evidence, grid, bandwidth_rpm=bandwidth_rpm).value
-        curves.append(np.where(grid <= top_rpm, smooth, np.nan))
-    if not curves:
-        return np.full(grid.shape, np.nan)
-    return np.fmax.reduce(curves)
+            values = cruise.aligned_lambda(time, values, delay_s or 0.0)
+        found.append(np.where(is_early, values[part], np.nan))
+    return found, top_rpm, notes

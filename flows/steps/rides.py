@@ -22,7 +22,7 @@ from flows.metrics.mixture import part_throttle_band
 from flows.steps.builds import blend_by_mass
 from flows.steps.engine import Given, Inputs, Records, Step, by_key, each, with_settings
 from flows.steps.ride_repeats import find_repeats, repeated
-from flows.steps.samples import MANY_ROWS, read_samples
+from flows.steps.samples import MANY_ROWS, Channels, read_samples
 from schemas.columns import CHANNELS
 from schemas.settings import Mixture, ShopSettings
 from warehouse import store
@@ -106,7 +106,7 @@ def _make(given: Given, payload: dict[str, Any]) -> Records:
     heads, exclusions, parts = [], [], []
     for row in rides:
         # One ride at a time: a long one may fill the memory that there is.
-        samples = read_samples(given.shop, [row])[row["sample_id"]]
+        samples = read_samples(given.shop, [row], CHANNELS)[row["sample_id"]]
         head, left_out, part = _ride(row, samples, settings, wanted)
         if row["copy_of"]:
             head, left_out, part = _as_copy(head, row["copy_of"])
@@ -358,12 +358,11 @@ def _mixture(
 
 
 def _ride(
-    row: dict[str, Any], samples: pl.DataFrame, settings: ShopSettings, wanted: Mixture
+    row: dict[str, Any], samples: Channels, settings: ShopSettings, wanted: Mixture
 ) -> tuple[dict[str, Any], list[dict[str, Any]], _Part | None]:
     """Return a ride's line, its exclusions, and its aligned channels if it has a mixture."""
-    channel = {name: samples[name].to_numpy() for name in CHANNELS}
     # A throttle sensor's play reaches beyond its ends; the cells do not.
-    channel["throttle_pct"] = np.clip(channel["throttle_pct"], 0.0, 100.0)
+    channel = samples | {"throttle_pct": np.clip(samples["throttle_pct"], 0.0, 100.0)}
     time, throttle, speed = (
         channel[name] for name in ("time_s", "throttle_pct", "engine_speed_rpm")
     )
@@ -424,13 +423,13 @@ def _ride(
         "trouble": trouble,
         "notes": "; ".join(notes),
     }
+    starts = np.flatnonzero(np.concatenate(([True], reasons[1:] != reasons[:-1])))
+    excluded_s: dict[str, float] = {}
+    for reason, lasts_s in zip(reasons[starts], np.add.reduceat(duration, starts), strict=True):
+        excluded_s[reason] = excluded_s.get(reason, 0.0) + float(lasts_s)
     left_out = [
-        {
-            "ride_id": row["ride_id"],
-            "exclusion_reason": str(reason),
-            "excluded_s": float(duration[reasons == reason].sum()),
-        }
-        for reason in np.unique(reasons)
+        {"ride_id": row["ride_id"], "exclusion_reason": reason, "excluded_s": excluded_s[reason]}
+        for reason in sorted(excluded_s)
         if reason
     ]
     if trouble:
@@ -494,8 +493,9 @@ def _of_stage(
     }
     joined["time_s"] = np.concatenate(clocks)
     step = max(part.resolution for part in parts)
+    steady = joined["reasons"] == ""
     for is_closed in (False, True):
-        reasons = np.where(joined["closed"] == is_closed, joined["reasons"], "another loop")
+        reasons = np.where(steady & (joined["closed"] == is_closed), "", "?")
         for table, load, edges in (
             ("out.cruise_cell", "throttle_pct", cruise.THROTTLE_EDGES_PCT),
             ("out.pressure_cell", "map_pressure_pa", cruise.PRESSURE_EDGES_PA),
@@ -549,9 +549,9 @@ def _cells(
         resolution=step,
     )
     # The same samples in the same cells: what holds for a cell is their median.
-    low, high, outside_air, long_trim = (
-        cruise.cell_medians(*place, joined[name], reasons, load_edges=edges)
-        for name in ("low", "high", "outside_air_pct", "long_trim_pct")
+    beside = [joined[name] for name in ("low", "high", "outside_air_pct", "long_trim_pct")]
+    low, high, outside_air, long_trim = cruise.cell_medians(
+        *place, beside, reasons, load_edges=edges
     )
     for cell in found:
         corners = cell[:4]
@@ -586,7 +586,7 @@ def _cells(
 def _trim_cells(joined: dict[str, np.ndarray], reasons: np.ndarray) -> Iterator[dict[str, Any]]:
     """Return what the trims add in closed loop: there the base map lacks just that."""
     place = (joined["time_s"], joined["throttle_pct"], joined["engine_speed_rpm"])
-    by_cell = cruise.cell_medians(*place, joined["long_trim_pct"], reasons)
+    (by_cell,) = cruise.cell_medians(*place, [joined["long_trim_pct"]], reasons)
     for cell in cruise.steady_cells(*place, joined["trim_pct"], reasons, resolution=TRIM_STEP_PCT):
         yield {
             "throttle_from_pct": cell.load_from,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -25,8 +26,15 @@ MOST_THINNED_ROWS = 750_000
 
 BATCH_ROWS = 200_000
 
+LEAST_SPARSE = 10
+"""Fewer readings of a channel are drawn through nothing."""
+
 SPARSE_SHARE = 0.7
 """A channel seen in fewer of the rows was logged at a slower rate and is drawn through."""
+
+
+Channels = dict[str, np.ndarray]
+"""A log's channels by name, one value a row; not to be written into, for logs share them."""
 
 
 class DamagedSamplesError(DamagedError):
@@ -85,34 +93,63 @@ def put_damaged_samples_aside(shop: ShopFolder) -> None:
             put_aside(shop, path, "samples.parquet")
 
 
-def read_samples(shop: ShopFolder, logs: list[dict[str, Any]]) -> dict[str, pl.DataFrame]:
-    """Return the samples of some logs, by sample_id, in the order of their lines, on one clock.
+def read_samples(
+    shop: ShopFolder, logs: list[dict[str, Any]], channels: Iterable[str]
+) -> dict[str, Channels]:
+    """Return channels of some logs, by sample_id, in the order of their lines, on one clock.
 
     Channels that run on a clock of their own, or were logged at a slower rate, are brought onto
-    the engine speed's clock by straight lines over no more than a lost sample.
+    the engine speed's clock by straight lines over no more than a lost sample. What was not seen
+    is NaN.
     """
+    names = list(channels)
     wanted: dict[str, dict[str, dict[str, Any]]] = {}
     for log in logs:
         wanted.setdefault(log["sample_path"], {})[log["sample_id"]] = log
-    found: dict[str, pl.DataFrame] = {}
+    found: dict[str, Channels] = {}
     for path, of_path in sorted(wanted.items()):
         if any(log["rows_kept"] > MANY_ROWS for log in of_path.values()):
-            (sample_id,) = of_path
-            found[sample_id] = _thinned(sound_samples(shop, path))
+            frame = _thinned(sound_samples(shop, path))
+        else:
+            frame = _held_columns(sound_samples(shop, path), names)
+        found |= _split(frame, of_path, names)
+    return found
+
+
+def _held_columns(path: Path, names: list[str]) -> pl.DataFrame:
+    """Return some channels of a file; one written before there was a channel has none of it."""
+    held = pl.read_parquet_schema(path)
+    columns = ["sample_id", "clock_no", *(name for name in names if name in held)]
+    frame = pl.read_parquet(path, columns=columns)
+    lacking = [pl.lit(None, pl.Float64).alias(name) for name in names if name not in held]
+    return frame.with_columns(lacking)
+
+
+def _split(
+    frame: pl.DataFrame, logs: dict[str, dict[str, Any]], names: list[str]
+) -> dict[str, Channels]:
+    """Return the channels of each log of a file; only what is odd is looked at by itself."""
+    # Intake writes log after log, each in the order of its lines: cut at the runs.
+    runs = frame["sample_id"].rle().struct.unnest()
+    rows = runs["len"].to_numpy().astype(np.int64)
+    starts = np.cumsum(rows) - rows
+    columns = {name: frame[name].to_numpy() for name in names}
+    is_odd = np.logical_or.reduceat(frame["clock_no"].to_numpy() != 0, starts)
+    for name in set(names) - {"time_s", "engine_speed_rpm"}:
+        seen = np.add.reduceat(~np.isnan(columns[name]), starts, dtype=np.int64)
+        is_odd |= (seen >= LEAST_SPARSE) & (seen < SPARSE_SHARE * rows)
+    found: dict[str, Channels] = {}
+    for sample_id, start, stop, odd in zip(
+        runs["value"], starts.tolist(), (starts + rows).tolist(), is_odd.tolist(), strict=True
+    ):
+        if sample_id not in logs:
             continue
-        frame = pl.read_parquet(sound_samples(shop, path))
-        # Written before the dictionary had a channel, a file has none of it.
-        lacking = [pl.lit(None, pl.Float64).alias(c) for c in CHANNELS if c not in frame.columns]
-        frame = frame.with_columns(lacking)
-        # Intake writes log after log, each in the order of its lines: cut at the runs.
-        runs = frame["sample_id"].rle().struct.unnest()
-        start = 0
-        for length, sample_id in runs.iter_rows():
-            if sample_id in of_path:
-                found[sample_id] = frame.slice(start, length)
-            start += length
-    marks = {log["sample_id"]: log.get("marks") or {} for log in logs}
-    return {sample_id: _on_one_clock(frame, marks[sample_id]) for sample_id, frame in found.items()}
+        marks = logs[sample_id].get("marks") or {}
+        if odd or marks:
+            found[sample_id] = _on_one_clock(frame[start:stop], marks, names)
+        else:
+            found[sample_id] = {name: columns[name][start:stop] for name in names}
+    return found
 
 
 def _thinned(path: Path) -> pl.DataFrame:
@@ -189,20 +226,20 @@ def _held(file: Any) -> list[str]:
     return held
 
 
-def _on_one_clock(frame: pl.DataFrame, marks: dict[str, str]) -> pl.DataFrame:
-    """Return the rows of the main clock with every channel at their times."""
+def _on_one_clock(frame: pl.DataFrame, marks: dict[str, str], names: list[str]) -> Channels:
+    """Return the channels of a log at the times of its main clock."""
     main = frame.filter(pl.col("clock_no") == 0)
-    time = main["time_s"].to_numpy()
-    changed: list[pl.Series] = []
-    for name in CHANNELS:
+    found = {name: main[name].to_numpy() for name in names}
+    time = found["time_s"]
+    for name in names:
         if name in marks:
-            changed.append(pl.Series(name, [None] * main.height, dtype=pl.Float64))
+            found[name] = np.full(main.height, np.nan)
             continue
         if name in ("time_s", "engine_speed_rpm") or not np.isfinite(time).all():
             continue
         elsewhere = main.height < frame.height and frame[name].count() > main[name].count()
         seen = main[name].count()
-        if not elsewhere and not 10 <= seen < SPARSE_SHARE * main.height:
+        if not elsewhere and not LEAST_SPARSE <= seen < SPARSE_SHARE * main.height:
             continue
         own = (
             frame.select("time_s", name)
@@ -210,11 +247,10 @@ def _on_one_clock(frame: pl.DataFrame, marks: dict[str, str]) -> pl.DataFrame:
             .sort("time_s")
             .unique("time_s", keep="first", maintain_order=True)
         )
-        values = own[name].to_numpy()
+        own_s, values = own["time_s"].to_numpy(), own[name].to_numpy()
         if CHANNELS[name].is_steady:  # the last value stands, no line is drawn between two
-            place = np.searchsorted(own["time_s"].to_numpy(), time, side="right") - 1
-            brought = np.where(place >= 0, values[np.maximum(place, 0)], np.nan)
+            place = np.searchsorted(own_s, time, side="right") - 1
+            found[name] = np.where(place >= 0, values[np.maximum(place, 0)], np.nan)
         else:
-            brought = aligned_to(own["time_s"].to_numpy(), values, time)
-        changed.append(pl.Series(name, brought, nan_to_null=True))
-    return main.with_columns(changed) if changed else main
+            found[name] = aligned_to(own_s, values, time)
+    return found

@@ -11,7 +11,7 @@ import numpy as np
 
 from flows.metrics import curve, heat, mixture, session
 from flows.steps.engine import Given, Inputs, Records, Step, by_key, each, with_settings
-from flows.steps.refresh import or_none, parts_of, stacked
+from flows.steps.refresh import or_none, stacked
 from schemas.settings import Mixture, ShopSettings
 from warehouse import store
 
@@ -106,15 +106,17 @@ def _pulls_of(
 
 def curves_of(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> dict[str, np.ndarray]:
     """Return the curves of the used pulls of some stages."""
-    parts = parts_of(
+    points = store.rows(
         connection,
-        "pull_id",
         f"SELECT pull_id, {', '.join(CURVE_COLUMNS)} FROM out.pull_curve "  # noqa: S608
         "JOIN out.pull USING (pull_id) WHERE is_used AND stage_id IN (SELECT unnest(?)) "
         "ORDER BY pull_id, engine_speed_rpm",
         stage_ids,
     )
-    return {pull_id: part.to_numpy() for pull_id, part in parts.items()}
+    runs = points["pull_id"].rle().struct.unnest()
+    cuts = np.cumsum(runs["len"].to_numpy())[:-1]
+    parts = np.split(points.select(CURVE_COLUMNS).to_numpy(), cuts)
+    return dict(zip(runs["value"].to_list(), parts, strict=bool(len(runs))))
 
 
 def on_one_grid(curves: list[np.ndarray], column: int) -> tuple[np.ndarray, np.ndarray]:

@@ -67,16 +67,19 @@ def _asked() -> list[tuple[str, set[str]]]:
     found = []
     for house in ("dashboard", "flows", "warehouse"):
         for path in (ROOT / house).rglob("*.py"):
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            written = path.read_text(encoding="utf-8")
+            is_asking = "from warehouse.questions import" in written
+            for node in ast.walk(ast.parse(written)):
                 if not isinstance(node, ast.Call):
                     continue
-                if getattr(node.func, "id", getattr(node.func, "attr", "")) != "ask":
+                named = getattr(node.func, "id", "") == "ask" and is_asking
+                if not named and getattr(node.func, "attr", "") != "ask":
                     continue
                 given = {word.arg for word in node.keywords if word.arg}
                 for argument in node.args:
                     if isinstance(argument, ast.Constant):
                         found.append((argument.value, given))
-                    elif isinstance(argument, ast.Call):
+                    elif getattr(getattr(argument, "func", None), "id", "") == "behind":
                         found += [(behind(figure), given) for figure in FIGURES]
     return found
 

@@ -179,7 +179,7 @@ def step_hashes() -> dict[str, Stated]:
         found[step.name] = Stated(step.version, code.hash_of(module, parts))
     for name, version, module, starts in (
         ("link files to stages", LINK_VERSION, "flows.steps.link", ["link_jobs"]),
-        ("the dictionary, for reading", READ_VERSION, "schemas.columns", ["CHANNELS", "COLUMNS"]),
+        ("the dictionary, for reading", READ_VERSION, "schemas.channels", ["CHANNELS"]),
     ):
         text = source(module)
         assert text is not None

@@ -3,11 +3,10 @@
 import math
 
 import numpy as np
-import polars as pl
 import pytest
 from scipy import integrate
 
-from flows.steps.curves import pull_curve
+from flows.steps.curves import make_curves
 from schemas.columns import CHANNELS
 
 MASS_KG = 158.02469
@@ -70,12 +69,12 @@ def samples(time_s, engine_rpm, roller_m_s, throttle_pct):
         "throttle_pct": throttle_pct,
     }
     rows = len(time_s)
-    return pl.DataFrame(
-        {
-            name: pl.Series(name, given.get(name, [None] * rows), dtype=pl.Float64)
-            for name in CHANNELS
-        }
-    )
+    return {name: np.asarray(given.get(name, np.full(rows, np.nan)), float) for name in CHANNELS}
+
+
+def pull_curve(row, channels, settings):
+    heads, curves = make_curves([row | {"sample_id": "p"}], {"p": channels}, settings)
+    return heads[0], curves.get("p", {})
 
 
 def steady_pull(kind, rate_hz, has_throttle, shift_s=0.0):

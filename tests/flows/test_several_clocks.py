@@ -5,6 +5,7 @@ import polars as pl
 import pytest
 
 from flows.steps.samples import read_samples
+from schemas.columns import CHANNELS
 
 RIDE = """
 [layout]
@@ -40,7 +41,12 @@ def taken_in(shop, make, layout, text):
     (row,) = shop.rows("SELECT sample_id, sample_path, rows_kept FROM raw.reading")
     log = dict(zip(("sample_id", "sample_path", "rows_kept"), row, strict=True))
     stored = pl.read_parquet(shop.folder.root / log["sample_path"])
-    return stored, read_samples(shop.folder, [log])[log["sample_id"]]
+    return stored, read_back(shop, log)
+
+
+def read_back(shop, log):
+    channels = read_samples(shop.folder, [log], CHANNELS)[log["sample_id"]]
+    return pl.DataFrame(channels, nan_to_null=True)
 
 
 def mixture(time):
@@ -195,7 +201,7 @@ def test_a_very_long_log_is_thinned_to_the_same_means(shop, make, monkeypatch):
     monkeypatch.setattr("flows.steps.samples.THINNED_HZ", 20.0)
     row = shop.rows("SELECT sample_id, sample_path, rows_kept FROM raw.reading")[0]
     log = dict(zip(("sample_id", "sample_path", "rows_kept"), row, strict=True))
-    thinned = read_samples(shop.folder, [log])[log["sample_id"]]
+    thinned = read_back(shop, log)
     # By hand with the reference library: means over equal steps of time.
     steps = np.floor(np.round(whole["time_s"].to_numpy() * 20.0, 9)).astype(int)
     wanted = (

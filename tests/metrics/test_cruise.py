@@ -243,9 +243,9 @@ def test_the_median_of_a_cell_is_that_of_its_steady_samples_by_their_time():
     reasons = np.where(time_s < 0.5, "settling", "").astype(object)
     value[time_s < 0.5] = 99.0
     ones = np.ones(time_s.size)
-    found = cell_medians(time_s, 12.0 * ones, 4200.0 * ones, value, reasons)
+    (found,) = cell_medians(time_s, 12.0 * ones, 4200.0 * ones, [value], reasons)
     assert found == {(10.0, 15.0, 4000.0, 5000.0): 1.0}
-    assert cell_medians(time_s, 12.0 * ones, 4200.0 * ones, np.nan * ones, reasons) == {}
+    assert cell_medians(time_s, 12.0 * ones, 4200.0 * ones, [np.nan * ones], reasons) == [{}]
 
 
 def test_an_open_throttle_with_lean_mixture_is_evidence_not_a_fuel_cut():

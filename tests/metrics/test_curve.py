@@ -9,7 +9,13 @@ from hypothesis import strategies as st
 from scipy import constants
 from statsmodels.regression.linear_model import WLS
 
-from flows.metrics.curve import peak, smoothed_curve, speed_grid_rpm, torque_nm
+from flows.metrics.curve import (
+    peak,
+    smoothed_curve,
+    smoothed_curves,
+    speed_grid_rpm,
+    torque_nm,
+)
 
 GRID_RPM = speed_grid_rpm(3000.0, 10_000.0)
 
@@ -214,3 +220,21 @@ def test_torque_is_power_over_angular_speed(power_w, speed_rpm, expected_nm):
 def test_torque_of_a_standing_engine_is_refused():
     with pytest.raises(ValueError, match="engine_speed_rpm must be above 0 rpm, got 0"):
         torque_nm(1000.0, 0.0)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_channels_smoothed_together_are_each_as_alone(seed):
+    chance = np.random.default_rng(seed)
+    wanted = []
+    for samples in chance.integers(0, 400, 12):
+        speed = np.sort(chance.uniform(2000.0, 9000.0, samples))
+        value = 5e4 + 2e3 * np.cumsum(chance.normal(size=samples))
+        value[chance.random(samples) < chance.choice([0.0, 0.1, 0.95])] = np.nan
+        grid = speed_grid_rpm(*np.sort(chance.uniform(1500.0, 9500.0, 2)))
+        wanted.append((speed, value, grid, float(chance.uniform(60.0, 600.0))))
+    together = smoothed_curves(wanted)
+    for found, (speed, value, grid, bandwidth) in zip(together, wanted, strict=True):
+        alone = smoothed_curve(speed, value, grid, bandwidth_rpm=bandwidth)
+        np.testing.assert_allclose(found.value, alone.value, rtol=1e-12)
+        np.testing.assert_allclose(found.sd, alone.sd, rtol=1e-6, atol=1e-6)

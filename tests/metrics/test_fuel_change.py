@@ -4,6 +4,7 @@
 """
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -13,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import interpolate, special, stats
 
+from flows.metrics import fuel_change
 from flows.metrics.cruise import SPEED_EDGES_RPM, THROTTLE_EDGES_PCT
 from flows.metrics.fuel_change import (
     LEVEL_SD_PCT,
@@ -26,13 +28,28 @@ from flows.metrics.fuel_change import (
     log_likelihood,
     part_throttle_evidence,
     removed_share,
-    suggested_fuel_change,
     surface_posterior,
     throttle_place,
 )
 from flows.metrics.mixture import mixture_windows
 
 SHAPE = SurfaceShape(4.0, 0.8, 1200.0, 0.5)
+
+
+FIXED = (
+    "confidence", "least_evidence_share", "widest_half_interval_pct", "reach_rpm",
+    "reach_throttle", "most_guarded_enleanment_pct", "guarded_from_throttle_pct",
+    "most_neighbour_step_pct", "most_over_need_pct", "least_change_pct",
+)  # fmt: skip
+
+
+def suggested_fuel_change(given, **choices):
+    """Return the change under other fixed figures than the stated ones, where a test names them."""
+    with pytest.MonkeyPatch.context() as patch:
+        for name in FIXED:
+            if name in choices:
+                patch.setattr(fuel_change, name.upper(), choices.pop(name))
+        return fuel_change.suggested_fuel_change(given, **choices)
 
 
 def evidence(throttle_pct, speed_rpm, change_pct, error_pct=0.3, *, gauge="one", gauge_error=0.5):
@@ -134,7 +151,11 @@ def test_the_correlation_is_the_matern_function():
     distance = np.array([1.0, 250.0, 1000.0, 4000.0])
     scaled = math.sqrt(3.0) * distance / 900.0
     general = 2.0**-0.5 / special.gamma(1.5) * scaled**1.5 * special.kv(1.5, scaled)
-    assert correlation(distance, 900.0) == pytest.approx(general, rel=1e-9)
+    found, slope = correlation(distance, 900.0)
+    assert found == pytest.approx(general, rel=1e-9)
+    # The slope by the length's logarithm, by central differences.
+    ends = (correlation(distance, 900.0 * math.exp(step))[0] for step in (1e-5, -1e-5))
+    assert slope == pytest.approx(np.subtract(*ends) / 2e-5, rel=1e-5)
 
 
 def test_equal_ratios_of_opening_are_equal_steps_once_off_idle():
@@ -656,9 +677,6 @@ def test_the_interval_is_that_of_weighted_least_squares_with_unequal_scatter():
     found = removed_share(before, after)
     assert found.removed_share == pytest.approx(1.0 - fitted.params[0])
     assert (found.low_share, found.high_share) == pytest.approx((1.0 - high, 1.0 - low))
-    narrow = removed_share(before, after, confidence=0.8)
-    low, high = fitted.conf_int(alpha=0.2)[0]
-    assert (narrow.low_share, narrow.high_share) == pytest.approx((1.0 - high, 1.0 - low))
 
 
 def test_the_interval_holds_the_true_share_as_often_as_it_says():
@@ -734,11 +752,7 @@ def test_impossible_curves_are_refused(arguments, message):
         full_throttle_evidence(*arguments)
 
 
-def test_a_top_row_that_cannot_be_is_refused():
-    with pytest.raises(ValueError, match="throttle_pct must be above 0 %"):
-        full_throttle_evidence([5000.0], [0.0], 0.5, throttle_pct=0.0)
-    with pytest.raises(ValueError, match="throttle_pct must be known and finite"):
-        full_throttle_evidence([5000.0], [0.0], 0.5, throttle_pct=math.nan)
+def test_a_spacing_that_cannot_be_is_refused():
     with pytest.raises(ValueError, match="spacing_rpm must be at least 0 rpm"):
         full_throttle_evidence([5000.0], [0.0], 0.5, spacing_rpm=-1.0)
 
@@ -755,20 +769,12 @@ def test_a_top_row_that_cannot_be_is_refused():
         ({"already_pct": math.nan}, "already_pct must be known and finite"),
         ({"already_pct": -100.0}, "already_pct must be above -100 %"),
         ({"lean_windows_rpm": [(5000.0, 4000.0)]}, "lean_windows_rpm must be at most 4000 rpm"),
-        ({"confidence": 1.0}, "confidence must be below 1"),
         ({"map_step_pct": 0.0}, "map_step_pct must be above 0 %"),
+        ({"map_step_pct": 9.0}, "map_step_pct must be at most 8 %"),
         ({"most_enrichment_pct": 0.1}, "most_enrichment_pct must be at least 0.5 %"),
-        ({"most_enleanment_pct": -1.0}, "most_enleanment_pct must be at least 0 %"),
-        ({"most_guarded_enleanment_pct": 6.0}, "most_guarded_enleanment_pct must be at most 5 %"),
+        ({"most_enleanment_pct": 1.0}, "most_enleanment_pct must be at least 2 %"),
         ({"most_total_pct": 100.0}, "most_total_pct must be below 100 %"),
-        ({"most_neighbour_step_pct": 0.1}, "most_neighbour_step_pct must be at least 0.5 %"),
-        ({"least_evidence_share": 1.5}, "least_evidence_share must be at most 1"),
-        ({"widest_half_interval_pct": 0.0}, "widest_half_interval_pct must be above 0 %"),
-        ({"reach_rpm": -1.0}, "reach_rpm must be at least 0 rpm"),
-        ({"reach_throttle": -1.0}, "reach_throttle must be at least 0"),
-        ({"guarded_from_throttle_pct": 101.0}, "guarded_from_throttle_pct must be at most 100 %"),
         ({"shape": SurfaceShape(0.0, 1.0, 1000.0, 0.5)}, "shape.sd_pct must be above 0 %"),
-        ({"most_over_need_pct": -1.0}, "most_over_need_pct must be at least 0 %"),
         ({"shape": SurfaceShape(4.0, math.nan, 1000.0, 0.5)}, "shape must be known and finite"),
         ({"shape": SurfaceShape(4.0, 0.0, 1000.0, 0.5)}, "shape.throttle_length must be above 0"),
         ({"shape": SurfaceShape(4.0, 1.0, 0.0, 0.5)}, "shape.speed_length_rpm must be above 0"),
@@ -782,11 +788,8 @@ def test_impossible_choices_are_refused(changes, message):
 
 @pytest.mark.parametrize(
     "name",
-    ["confidence", "least_evidence_share", "widest_half_interval_pct", "reach_rpm",
-     "reach_throttle", "most_enrichment_pct", "most_enleanment_pct", "map_step_pct",
-     "most_guarded_enleanment_pct", "guarded_from_throttle_pct", "most_total_pct",
-     "most_neighbour_step_pct", "most_over_need_pct"],
-)  # fmt: skip
+    ["most_enrichment_pct", "most_enleanment_pct", "map_step_pct", "most_total_pct"],
+)
 def test_a_limit_that_is_not_known_limits_nothing_and_is_refused(name):
     with pytest.raises(ValueError, match=f"{name} must be known and finite"):
         suggested_fuel_change(everywhere(1.0), **AXES, **{name: math.nan})
@@ -930,8 +933,10 @@ def two_rounds(bike, seed, gauge):
         speed, error, error_pct = pulled(bike, made, gauge, rng)
         now = [
             ridden(bike, made, gauge, rng),
-            full_throttle_evidence(speed, error, error_pct, gauge="the only one",
-                                   gauge_error_pct=GAUGE_ERROR_PCT),
+            replace(
+                full_throttle_evidence(speed, error, error_pct, gauge_error_pct=GAUGE_ERROR_PCT),
+                gauge="the only one",
+            ),
         ]  # fmt: skip
         windows = [(w.from_rpm, w.to_rpm) for w in mixture_windows(speed, error)
                    if w.side == "lean" and w.level in ("warn", "stop")]  # fmt: skip

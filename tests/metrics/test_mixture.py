@@ -423,3 +423,41 @@ def test_a_band_upside_down_or_openings_out_of_order_are_refused():
         part_throttle_band(10.0, (1.0, 0.9))
     with pytest.raises(ValueError, match="cruise_to_pct must be below"):
         part_throttle_band(10.0, cruise_to_pct=90.0)
+
+
+def _held_by_halving(speed, error, width):
+    """Return the held error as the greatest threshold at which a range is wide enough."""
+
+    def is_held(threshold):
+        above = np.flatnonzero(error >= threshold)
+        for run in np.split(above, np.flatnonzero(np.diff(above) > 1) + 1) if above.size else []:
+            ends = []
+            for inside, outside in ((run[0], run[0] - 1), (run[-1], run[-1] + 1)):
+                share = 0.0
+                if 0 <= outside < error.size and np.isfinite(error[outside]):
+                    share = (error[inside] - threshold) / (error[inside] - error[outside])
+                other = speed[np.clip(outside, 0, error.size - 1)]
+                ends.append(speed[inside] + share * (other - speed[inside]))
+            if ends[1] - ends[0] >= width:
+                return True
+        return False
+
+    low, high = float(np.nanmin(error)), float(np.nanmax(error))
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if is_held(middle) else (low, middle)
+    return high if is_held(high) else low
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_the_held_error_is_the_greatest_threshold_that_is_held(seed):
+    chance = np.random.default_rng(seed)
+    size = int(chance.integers(8, 60))
+    speed = 3000.0 + np.cumsum(chance.uniform(1.0, 120.0, size))
+    error = np.cumsum(chance.normal(0.0, 2.0, size))
+    error[chance.random(size) < chance.choice([0.0, 0.1])] = np.nan
+    width = float(chance.choice([10.0, 75.0, 150.0]))
+    found = held_worst_error_pct(speed, error, width)
+    if np.isfinite(found.error_pct):
+        assert found.error_pct == pytest.approx(_held_by_halving(speed, error, width), abs=1e-9)

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import optimize, stats
 from statsmodels.stats.meta_analysis import combine_effects
 
+from flows.metrics import pooling
 from flows.metrics.pooling import bike_means, borrowed, pooled, tau_squared
 
 # Colditz et al. 1994, BCG vaccine, 13 trials: ill and well, vaccinated and not.
@@ -549,3 +550,18 @@ def test_thin_groups_hold_the_next_bike_and_their_mean_as_often_as_they_say():
     assert 0.92 <= np.mean(next_inside) <= 0.98
     assert 0.92 <= np.mean(mean_inside) <= 0.98
     assert np.mean(closer) < 0.0
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.sampled_from([0.025, 0.5, 0.975]))
+def test_the_quantile_of_a_mixture_is_that_of_scipy_s_search(seed, chance_below):
+    chance = np.random.default_rng(seed)
+    weight = chance.dirichlet(np.ones(12))
+    mean, sd = chance.normal(size=(12, 3)), chance.uniform(0.2, 2.0, (12, 3))
+    found = pooling._quantile(chance_below, weight, mean, sd)
+    for column in range(3):
+        spread = stats.norm(mean[:, column], sd[:, column])
+        root = optimize.brentq(
+            lambda x, one=spread: weight @ one.cdf(x) - chance_below, -99.0, 99.0
+        )
+        assert found[column] == pytest.approx(root, abs=1e-10)

@@ -7,7 +7,6 @@ from statsmodels.tsa.stattools import acf
 
 from flows.metrics.cruise import (
     PRESSURE_EDGES_PA,
-    base_map_error_pct,
     closed_loop_mask,
     doubtful_lambda,
     exclusion_reasons,
@@ -299,14 +298,10 @@ def test_what_is_near_closed_loop_reaches_beyond_either_end_by_a_slow_cycle():
         )
 
 
-def test_trims_multiply_and_stand_for_the_base_map():
+def test_trims_multiply():
     # By hand: 1.10*1.05 = 1.155. Bytes 85 (hex) are +3.90625 % as on-board diagnosis has it.
     assert trim_fuel_pct(10.0, 5.0) == pytest.approx(15.5)
     assert trim_fuel_pct((0x85 - 128) * 100 / 128) == pytest.approx(3.90625)
-    # The map is 8 % lean; the ECU adds 8 % and lambda is 1. With a target of 0.95 it lacks more.
-    assert base_map_error_pct(1.0, 1.0, 8.0) == pytest.approx(8.0)
-    assert base_map_error_pct(1.0, 0.95, 8.0) == pytest.approx(13.684, abs=5e-4)
-    assert base_map_error_pct(1.045, 0.95) == pytest.approx(10.0)
 
 
 def test_base_map_error_of_cells_is_found_with_lambda_at_one():
@@ -320,8 +315,7 @@ def test_base_map_error_of_cells_is_found_with_lambda_at_one():
     fuel = np.where(closed, trim_fuel_pct(short, error), np.nan)
     reasons = np.where(time_s % 20.0 < 2.0, "settling", "")
     cells = steady_cells(time_s, throttle, np.full(time_s.size, 4500.0), fuel, reasons)
-    found = [float(base_map_error_pct(1.0, 1.0, cell.median)) for cell in cells]
-    assert found == pytest.approx([6.0, -4.0], abs=2.0)
+    assert [cell.median for cell in cells] == pytest.approx([6.0, -4.0], abs=2.0)
 
 
 def test_a_narrowband_voltage_is_no_lambda_even_where_it_could_be_one():
@@ -393,7 +387,6 @@ def test_closed_loop_tells_a_wrong_gauge_scale():
         ),
         (lambda: closed_loop_mask([0.0, 1.0], o2_narrow_v=[0.1]), "o2_narrow_v must match"),
         (lambda: trim_fuel_pct(-100.0), "fuel_trim_short_pct must be above -100 %"),
-        (lambda: base_map_error_pct(0.0, 1.0), "lambda_seen must be above 0"),
         (
             lambda: doubtful_lambda([0.0, 0.1, 0.2], *[[1.0] * 3] * 3, closed_loop=[True]),
             "closed_loop must match",
