@@ -1,5 +1,7 @@
 """Health against siblings: a bike's baseline held against baselines of the same model."""
 
+from __future__ import annotations
+
 import math
 from functools import cached_property
 from typing import NamedTuple
@@ -156,6 +158,8 @@ class Family:
         Bikes by grid points; NaN where not seen.
     """
 
+    curves: FloatArray
+
     def __init__(self, curves: FloatArray) -> None:
         self.curves = curves
         self._seen = np.isfinite(curves)
@@ -166,7 +170,7 @@ class Family:
         self._rank = np.argsort(order, axis=0, kind="stable")
 
     @cached_property
-    def logs(self) -> "Family":
+    def logs(self) -> Family:
         """The natural logarithms of the curves."""
         return Family(np.log(self.curves))
 
@@ -213,6 +217,8 @@ class Family:
         if place is not None:
             # Without this bike everything from its own place on moves down by one.
             at = at + (self._seen[place] & (at >= self._rank[place]))
+        if not len(self.curves):
+            return np.full(at.shape, np.nan)
         at = np.minimum(at, len(self.curves) - 1)
         return np.take_along_axis(self._ordered, at[None, :], axis=0)[0]
 
@@ -399,8 +405,7 @@ def power_health(
     8000.0
     """
     require("least_sd_share", least_sd_share, above=0.0)
-    family = sibling_power_w if isinstance(sibling_power_w, Family) else None
-    family = family or Family(_family_curves("power_w", grid_rpm, sibling_power_w))
+    family = _family("power_w", grid_rpm, sibling_power_w)
     grid, own = _curve("power_w", grid_rpm, power_w)
     require("power_w", own, above=0.0, unit="W")
     logs, own = family.logs, np.log(own)
@@ -471,9 +476,7 @@ def mixture_health(
     >>> round(found.level_change_pct, 1), found.is_unusual
     (12.0, True)
     """
-    family = sibling_lean_error_pct if isinstance(sibling_lean_error_pct, Family) else None
-    if family is None:
-        family = Family(_family_curves("lean_error_pct", grid_rpm, sibling_lean_error_pct))
+    family = _family("lean_error_pct", grid_rpm, sibling_lean_error_pct)
     grid, own = _curve("lean_error_pct", grid_rpm, lean_error_pct)
     require("lean_error_pct", own, above=-100.0, unit="%")
 
@@ -667,7 +670,9 @@ def _curve(name: str, grid_rpm: ArrayLike, own: ArrayLike) -> tuple[FloatArray, 
     return grid, mine
 
 
-def _family_curves(name: str, grid_rpm: ArrayLike, theirs: ArrayLike) -> FloatArray:
+def _family(name: str, grid_rpm: ArrayLike, theirs: ArrayLike | Family) -> Family:
+    if isinstance(theirs, Family):
+        return theirs
     size, others = np.size(grid_rpm), np.asarray(theirs, dtype=float)
     if others.ndim != 2 or others.shape[1] != size:
         raise ValueError(
@@ -681,7 +686,7 @@ def _family_curves(name: str, grid_rpm: ArrayLike, theirs: ArrayLike) -> FloatAr
         require("sibling_power_w", others, above=0.0, unit="W")
     else:
         require("sibling_lean_error_pct", others, above=-100.0, unit="%")
-    return others
+    return Family(others)
 
 
 def _qn_rank(count: int) -> int:

@@ -1,7 +1,8 @@
 """Fills the tables that derive starts from, without making or reading a file.
 
-The ledger, the readings and cards of a shop of any number of jobs, and the curves of its pulls, are
-written by numpy: the steps after the curves can then be timed at sizes whose files would take hours.
+The ledger, the readings and cards of a shop of any number of jobs, and the curves of its pulls,
+are written by numpy: the steps after the curves can then be timed at sizes whose files would take
+hours.
 The jobs are those of `fixtures.bench_logs`; the curves come from the same formulas, smoothed.
 """
 
@@ -45,7 +46,9 @@ def fill_ledger(connection: duckdb.DuckDBPyConnection, jobs: range) -> None:
                 "is_in_force": True,
             }
         )
-        readings += [_reading(job, number, _sha(f"{folder}/{_name(number)}")) for number in range(10)]
+        readings += [
+            _reading(job, number, _sha(f"{folder}/{_name(number)}")) for number in range(10)
+        ]
     with store.transaction(connection):
         for table, rows in (
             ("raw.arrival", arrivals),
@@ -74,7 +77,9 @@ def fill_curves(connection: duckdb.DuckDBPyConnection, jobs: range) -> list[list
 
 def bench_logs_folders(connection: duckdb.DuckDBPyConnection) -> list[str]:
     """Return the folders that are linked."""
-    return [folder for (folder,) in connection.execute("SELECT job_folder FROM core.job").fetchall()]
+    return [
+        folder for (folder,) in connection.execute("SELECT job_folder FROM core.job").fetchall()
+    ]
 
 
 def _name(number: int) -> str:
@@ -189,9 +194,7 @@ def _wiggle(draw: np.random.Generator, grid: np.ndarray, size: float) -> np.ndar
     return np.interp(grid, knots, size * draw.normal(size=knots.size))
 
 
-def _head(
-    job: int, number: int, sha: str, speed: np.ndarray, power: np.ndarray
-) -> dict[str, Any]:
+def _head(job: int, number: int, sha: str, speed: np.ndarray, power: np.ndarray) -> dict[str, Any]:
     temperature, pressure, humidity = _air(job, number)
     top, torque = int(np.argmax(power)), power / speed * 30.0 / np.pi
     twist = int(np.argmax(torque))

@@ -62,11 +62,11 @@ class Watch:
 def measure(pulls: int) -> dict[str, dict[str, float]]:
     """Return the seconds of each step for a whole shop, for one more job, and for nothing new."""
     import flows.derive
+    from fixtures import bench_logs
     from flows.settings import open_shop
     from flows.steps.link import link_jobs
     from flows.steps.progress import quietly
     from tests.bench.filled_shop import fill_ledger
-    from fixtures import bench_logs
     from warehouse.store import writer
 
     jobs = pulls // bench_logs.PULLS_A_JOB
@@ -116,7 +116,9 @@ def table(found: dict[int, dict[str, dict[str, float]]]) -> str:
         slope = exponent(sizes, seconds)
         cells = [f"{s:.2f}" for s in seconds]
         cells += ["–" if math.isnan(slope) else f"{slope:.2f}"]
-        cells += [f"{found[sizes[-1]][w].get(step, 0.0):.2f}" for w in ("one more job", "nothing new")]
+        cells += [
+            f"{found[sizes[-1]][w].get(step, 0.0):.2f}" for w in ("one more job", "nothing new")
+        ]
         lines.append(f"| {step} | {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"
 
