@@ -151,7 +151,7 @@ def _of_like_shape(connection: duckdb.DuckDBPyConnection, pairs: pl.DataFrame) -
     ids = pl.concat([pairs["later"], pairs["earlier"]]).unique(maintain_order=True)
     means = store.rows(
         connection,
-        "SELECT pull_id, (engine_speed_rpm // $2)::BIGINT AS stretch, "
+        "SELECT pull_id, floor(engine_speed_rpm / $2)::BIGINT AS stretch, "
         "avg(ln(power_w)) AS log_mean, sum(count(*)) OVER (PARTITION BY pull_id)::BIGINT AS points "
         "FROM out.pull_curve WHERE power_w > 0 AND pull_id IN (SELECT unnest($1)) "
         "GROUP BY pull_id, stretch QUALIFY count(*) = $3",

@@ -160,14 +160,16 @@ def test_no_pair_of_one_run_is_lost_by_looking_at_likely_ones_only():
             "sweep_to_rpm = of.sweep_to_rpm, peak_power_w = of.peak_power_w, "
             "started_at = of.started_at FROM (SELECT * FROM out.pull WHERE pull_id = $2) AS of "
             "WHERE pull.pull_id = $1",
-            [twin, of, "other" if number % 3 else "bench-pull"],
+            [twin, of, "other" if number % 4 else "bench-pull"],
         )
         connection.execute("DELETE FROM out.pull_curve WHERE pull_id = ?", [twin])
         connection.execute(
             "INSERT INTO out.pull_curve SELECT * REPLACE ($1 AS pull_id, "
-            "round(power_w * $3, -1) AS power_w) FROM out.pull_curve WHERE pull_id = $2 "
+            "power_w * $3 * (1 + $5 * sin(engine_speed_rpm / 700)) AS power_w) "
+            "FROM out.pull_curve WHERE pull_id = $2 "
             "AND engine_speed_rpm NOT BETWEEN $4 AND $4 + 200",
-            [twin, of, 1.0 if number % 3 == 0 else 1.004, 0 if number % 4 else 5000],
+            # The wiggle scatters by nine tenths of what two exports of one run may.
+            [twin, of, *((1.0, 5000, 0.0) if number % 4 == 0 else (1.004, 0, 0.00101))],
         )
     runs = repeats._runs(connection, ids)
     one_run = {
