@@ -131,17 +131,14 @@ class Similarities:
 
 @dataclass(frozen=True, eq=False)
 class Population:
-    """Builds laid out as arrays, so that one target meets thousands at once.
+    """Builds laid out as arrays, so that one target meets thousands at once."""
 
-    Attributes
-    ----------
-    builds : tuple of Features
-        The builds, in order.
-    """
-
-    builds: tuple[Features, ...]
     _columns: dict[str, NDArray[Any]]
     _codes: dict[str, dict[Hashable, int]]
+
+    def __len__(self) -> int:
+        """Return the number of builds."""
+        return len(self._columns["map"])
 
     @property
     def displacement_cc(self) -> FloatArray:
@@ -151,7 +148,7 @@ class Population:
     def take(self, places: NDArray[np.int64]) -> Population:
         """Return some of the builds, in the order of their places."""
         columns = {name: column[places] for name, column in self._columns.items()}
-        return Population(tuple(self.builds[place] for place in places), columns, self._codes)
+        return Population(columns, self._codes)
 
     def see_shapes(self, place: int, torque: FloatArray | None, mixture: FloatArray | None) -> None:
         """Add the shapes of a build that was laid out without them."""
@@ -272,7 +269,7 @@ def population(builds: Sequence[Features]) -> Population:
 
     Examples
     --------
-    >>> len(population([Features(), Features()]).builds)
+    >>> len(population([Features(), Features()]))
     2
     """
     columns: dict[str, NDArray[Any]] = {}
@@ -295,7 +292,7 @@ def population(builds: Sequence[Features]) -> Population:
         columns[name] = np.array(
             [unseen if row is None else row for row in rows], dtype=float
         ).reshape(-1, RELATIVE_SPEED.size)
-    return Population(tuple(builds), columns, codes)
+    return Population(columns, codes)
 
 
 def similarity(
@@ -404,7 +401,7 @@ def highest_similarity(
     >>> highest_similarity(ours, population([theirs]), ranges=ranges_of([ours, theirs]))
     array([0.76])
     """
-    alike = np.ones(len(candidates.builds))
+    alike = np.ones(len(candidates))
     scores = _fact_scores(target, candidates, ranges)
     return _weighted_mean(scores | {"torque shape": alike, "mixture shape": alike})
 
@@ -593,7 +590,7 @@ def _part_scores(target: Features, pool: Population) -> dict[str, FloatArray]:
         ours = _parts_of(target, category)
         other_part = 0.0 if category == _NO_CATEGORY else OTHER_PART_OF_THE_CATEGORY
         if category not in theirs:
-            scores[f"part: {category}"] = np.zeros(len(pool.builds))
+            scores[f"part: {category}"] = np.zeros(len(pool))
             continue
         name = f"part: {category}"
         they_have = pool._columns[name] != -1

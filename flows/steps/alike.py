@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -13,7 +13,7 @@ import polars as pl
 
 from flows.metrics import alike
 from flows.steps.builds import parts_of_builds
-from flows.steps.engine import Given, Inputs, Records, Step, marks
+from flows.steps.engine import Given, Inputs, Records, Step, marks, rows_by
 from flows.steps.trust import session_curves
 from flows.steps.wording import signed_pct
 from warehouse import store
@@ -24,6 +24,19 @@ DISPLACEMENT_SHARE = 0.35
 job then touches the lists of its own size class only."""
 
 
+KIND = (
+    "make",
+    "model",
+    "first_year",
+    "last_year",
+    "displacement_cc",
+    "cylinders",
+    "parts",
+    "map_name",
+    "map_revision",
+    "ethanol_share",
+)
+"""What is known of a stage without its curves."""
 MOST_AT_FIRST = 32
 """So many candidates are looked at closely at first, and twice as many while they do not do."""
 SLACK = 1e-9
@@ -32,15 +45,17 @@ SLACK = 1e-9
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     """Return what is told of each stage in its own list and in those of others."""
     stages = _stages(connection)
-    outcomes = pl.DataFrame(
-        [{"job_id": job_id, **told} for job_id, told in _outcomes(connection, stages).items()],
-        schema=dict.fromkeys(("job_id", "ended_on", "gained", "went_wrong"), pl.String),
-    )
-    told = stages.join(outcomes, on="job_id", how="left", maintain_order="left")
+    told = [stages.select("job_id", "map_label", "parts_label"), *_outcomes(connection)]
+    of_jobs = [marks(frame, "job_id") for frame in told]
+    jobs = {
+        job_id: ";".join(of_job.get(job_id, "") for of_job in of_jobs)
+        for job_id in stages["job_id"].unique().to_list()
+    }
     # The scale of each number spans the whole shop: a bike of a new size moves every likeness.
-    ranges = alike.ranges_of([_facts(row) for row in stages.iter_rows(named=True)])
-    own = marks(told.filter(~pl.col("is_control")), "stage_id")
-    return Inputs({stage_id: f"{mark} {ranges}" for stage_id, mark in own.items()}, list)
+    everywhere = pl.lit(str(_ranges(stages)))
+    of_job = pl.col("job_id").replace_strict(jobs, return_dtype=pl.String)
+    own = stages.filter(~pl.col("is_control")).with_columns(everywhere=everywhere, job=of_job)
+    return Inputs(marks(own, "stage_id"), list)
 
 
 def _make(_: Given, payloads: list[Any]) -> Records:
@@ -66,6 +81,8 @@ def _bring_up_lists(
     due |= builds.reached(connection, [m for m in made if m in builds.place], due)
     builds.see(sorted(due))
     rows = [row for stage_id in sorted(due) for row in builds.most_alike(stage_id)]
+    told = _told(connection, sorted({row["other_job_id"] for row in rows}))
+    rows = [row | told[row["other_job_id"]] for row in rows]
     store.delete(connection, "out.similar_build", "stage_id", [*due, *gone])
     store.insert(
         connection, "out.similar_build", store.frame(connection, "out.similar_build", rows)
@@ -100,22 +117,23 @@ class _Builds:
     def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
         self._connection = connection
         every = _stages(connection)
-        self._outcomes = _outcomes(connection, every)
-        self._ranges = alike.ranges_of([_facts(row) for row in every.iter_rows(named=True)])
-        self._stages = [row for row in every.iter_rows(named=True) if not row["is_control"]]
+        self._ranges = _ranges(every)
+        stages = every.filter(~pl.col("is_control"))
+        names = ("stage_id", "job_id", "bike_id", "made_from", "first_run_id")
+        self._stages = stages.select(names).to_dicts()
         self.place = {stage["stage_id"]: place for place, stage in enumerate(self._stages)}
-        self._features = [_facts(stage) for stage in self._stages]
-        self._pool = alike.population(self._features)
+        kinds = stages.select(KIND).unique(maintain_order=True).with_row_index("kind")
+        placed = stages.join(kinds, on=KIND, nulls_equal=True, maintain_order="left")
+        self._kind = placed["kind"].to_numpy().astype(np.int64)
+        of_kind = [_facts(row) for row in kinds.iter_rows(named=True)]
+        self._kinds = alike.population(of_kind)
+        self._pool = self._kinds.take(self._kind)
+        self._features = [of_kind[kind] for kind in self._kind]
         self._seen = np.zeros(len(self._stages), dtype=bool)
-        kinds: dict[Any, int] = {}
-        of_kind = [kinds.setdefault(_kind(facts), len(kinds)) for facts in self._features]
-        self._kind = np.array(of_kind, dtype=np.int64)
-        _, firsts = np.unique(self._kind, return_index=True)
-        self._kinds = self._pool.take(firsts)
-        self._is_run = np.array([stage["made_from"] is not None for stage in self._stages])
+        self._is_run = stages["made_from"].is_not_null().to_numpy()
         order = np.argsort(self._kind, kind="stable")
         order = order[self._is_run[order]]
-        starts = np.searchsorted(self._kind[order], np.arange(len(kinds) + 1))
+        starts = np.searchsorted(self._kind[order], np.arange(len(of_kind) + 1))
         self._members = [order[a:b] for a, b in pairwise(starts)]
         self._orders: dict[int, tuple[np.ndarray, np.ndarray]] = {}
 
@@ -250,7 +268,6 @@ class _Builds:
                     "similarity_share": float(found.similarity[at]),
                     "matches": "; ".join(matches),
                     "differs": "; ".join(differs),
-                    **self._outcomes[other["job_id"]],
                 }
             )
         return rows
@@ -292,48 +309,58 @@ def _facts(stage: dict[str, Any]) -> alike.Features:
     )
 
 
-def _kind(facts: alike.Features) -> tuple[Any, ...]:
-    return tuple(getattr(facts, field.name) for field in fields(facts))
+def _ranges(stages: pl.DataFrame) -> dict[str, float]:
+    kinds = stages.select(KIND).unique().iter_rows(named=True)
+    return alike.ranges_of([_facts(kind) for kind in kinds])
 
 
-def _outcomes(
-    connection: duckdb.DuckDBPyConnection, stages: pl.DataFrame
-) -> dict[str, dict[str, str]]:
-    """Return what each job ended on, what it gained and what went wrong."""
-    gains: dict[str, list[dict[str, Any]]] = {}
-    for row in store.rows(
+def _outcomes(connection: duckdb.DuckDBPyConnection) -> list[pl.DataFrame]:
+    """Return by job its gains, its lean stages, and whether its bike came back."""
+    gains = store.rows(
         connection,
         "SELECT job_id, basis, mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct, "
         "change_label, verdict, air_state FROM out.gain WHERE basis <> 'earlier job' "
         "ORDER BY gain_id",
-    ).iter_rows(named=True):
-        gains.setdefault(row["job_id"], []).append(row)
-    lean: dict[str, list[str]] = {}
-    for job_id, stage_name, level, worst, speed in connection.execute(
+    )
+    lean = store.rows(
+        connection,
         "SELECT mixture.job_id, stage.stage_name, level, worst_lean_error_pct, worst_speed_rpm "
         "FROM out.stage_mixture AS mixture JOIN core.stage AS stage USING (stage_id) "
-        "WHERE level IN ('warn', 'stop') ORDER BY stage.stage_no"
-    ).fetchall():
-        lean.setdefault(job_id, []).append(
-            f"{worst:.0f} % lean at {speed:,.0f} rpm ({stage_name}, {level})"
-        )
-    back = {
-        earlier: f"came back after {days} days on the same build"
-        for earlier, days in connection.execute(
-            "SELECT earlier_job_id, min(days_between) FROM out.comeback GROUP BY earlier_job_id"
-        ).fetchall()
-    }
-    last = {stage["job_id"]: stage for stage in stages.iter_rows(named=True)}
+        "WHERE level IN ('warn', 'stop') ORDER BY mixture.job_id, stage.stage_no",
+    )
+    back = store.rows(
+        connection,
+        "SELECT earlier_job_id AS job_id, min(days_between) AS days FROM out.comeback "
+        "GROUP BY earlier_job_id ORDER BY earlier_job_id",
+    )
+    return [gains, lean, back]
+
+
+def _told(connection: duckdb.DuckDBPyConnection, job_ids: list[str]) -> dict[str, dict[str, str]]:
+    """Return what some jobs ended on, what they gained and what went wrong."""
+    gains, lean, back = (rows_by(frame, "job_id", job_ids) for frame in _outcomes(connection))
+    ended = connection.execute(
+        "SELECT job_id, concat(arg_max(map_label, stage_no), '; ', arg_max(parts_label, stage_no)) "
+        "FROM out.stage WHERE job_id IN (SELECT unnest(?)) GROUP BY job_id",
+        [job_ids],
+    ).fetchall()
     found = {}
-    for job_id, stage in last.items():
+    for job_id, ended_on in ended:
         made = gains.get(job_id, [])
         whole = next((g for g in made if g["basis"] == "first stage"), made[-1] if made else None)
+        wrong = [
+            f"{stage['worst_lean_error_pct']:.0f} % lean at {stage['worst_speed_rpm']:,.0f} rpm "
+            f"({stage['stage_name']}, {stage['level']})"
+            for stage in lean.get(job_id, [])
+        ]
+        wrong += [
+            f"came back after {again['days']} days on the same build"
+            for again in back.get(job_id, [])
+        ]
         found[job_id] = {
-            "ended_on": f"{stage['map_label']}; {stage['parts_label']}",
+            "ended_on": ended_on,
             "gained": "not measured" if whole is None else _gained(whole),
-            "went_wrong": "; ".join(
-                lean.get(job_id, []) + ([back[job_id]] if job_id in back else [])
-            ),
+            "went_wrong": "; ".join(wrong),
         }
     return found
 

@@ -46,7 +46,7 @@ def by_all_pairs(connection):
     stages, features = builds._stages, builds._features
     found = {}
     for here, stage in enumerate(stages):
-        size = stage["displacement_cc"]
+        size = features[here].displacement_cc
         others = [
             (
                 float(
@@ -57,7 +57,7 @@ def by_all_pairs(connection):
             for at, other in enumerate(features)
             if stages[at]["made_from"]
             and stages[at]["bike_id"] != stage["bike_id"]
-            and 0.65 * size <= stages[at]["displacement_cc"] <= 1.35 * size
+            and 0.65 * size <= other.displacement_cc <= 1.35 * size
         ]
         best = {}
         for share, at in sorted(others, key=lambda pair: (-pair[0], pair[1])):
