@@ -1,6 +1,6 @@
 """How the work of every derived step grows with the shop, and what one more job costs.
 
-    python -m tests.bench.growth [--sizes 500 2000 8000] [--write]
+    python -m tests.bench.growth [--sizes 500 2000 16000 60000] [--write]
 
 Tables are filled (see `filled_shop`), no file is read. Each size runs in a process of its own; the
 exponent of a step is the slope of ln processor seconds over ln pulls.
@@ -21,7 +21,6 @@ from pathlib import Path
 from typing import Any
 
 SIZES = (500, 2_000, 8_000, 16_000)
-LARGE = 60_000
 HERE = Path(__file__).resolve()
 REST = "compare, check and the rest"
 LEAST_S = 0.05
@@ -153,10 +152,9 @@ def main() -> None:
             env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
         )
         found[pulls] = json.loads(process.stdout.splitlines()[-1])
-    text = table(found)
-    sys.stdout.write(text)
-    if given.write:
-        HERE.with_suffix(".md").write_text(text, encoding="utf-8", newline="\n")
+        if given.write:
+            HERE.with_suffix(".md").write_text(table(found), encoding="utf-8", newline="\n")
+    sys.stdout.write(table(found))
 
 
 if __name__ == "__main__":
