@@ -163,10 +163,11 @@ def _of_like_shape(connection: duckdb.DuckDBPyConnection, pairs: pl.DataFrame) -
         return pairs
     rows = pl.DataFrame({"pull_id": ids}).with_row_index("row")
     placed = means.join(rows, on="pull_id")
-    grid = np.full((ids.len(), int(placed["stretch"].max() or 0) + 1), np.nan)
-    grid[placed["row"].to_numpy(), placed["stretch"].to_numpy()] = placed["log_mean"].to_numpy()
+    row, stretch = placed["row"].to_numpy(), placed["stretch"].to_numpy()
+    grid = np.full((ids.len(), stretch.max() + 1), np.nan)
+    grid[row, stretch] = placed["log_mean"].to_numpy()
     points = np.zeros(ids.len())
-    points[placed["row"].to_numpy()] = placed["points"].to_numpy()
+    points[row] = placed["points"].to_numpy()
     kept = []
     for part in pairs.iter_slices(PAIRS_AT_ONCE):
         one, other = (
