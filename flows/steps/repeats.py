@@ -114,10 +114,9 @@ def _near(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> pl.DataF
     """
     return store.rows(
         connection,
-        "WITH standing AS (SELECT pull_id, sweep_from_rpm, sweep_to_rpm, peak_power_w, "
-        "(epoch(started_at) / $2)::BIGINT AS stretch, arrived FROM out.pull AS pull JOIN "
-        "(SELECT file_sha256, min(arrival_no) AS arrived FROM raw.arrival GROUP BY file_sha256) "
-        "AS arrival USING (file_sha256) WHERE peak_power_w > 0), "
+        "WITH standing AS (SELECT pull_id, file_sha256, sweep_from_rpm, sweep_to_rpm, "
+        "peak_power_w, "
+        "(epoch(started_at) / $2)::BIGINT AS stretch FROM out.pull WHERE peak_power_w > 0), "
         "asked AS (SELECT * FROM standing WHERE pull_id IN (SELECT unnest($1))), "
         "timed AS (SELECT *, unnest([stretch - 1, stretch, stretch + 1]) AS near FROM asked), "
         "pair AS ("
@@ -125,14 +124,19 @@ def _near(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> pl.DataF
         "UNION ALL SELECT one, other FROM (FROM asked WHERE stretch IS NULL) AS one "
         "CROSS JOIN standing AS other "
         "UNION ALL SELECT one, other FROM (FROM asked WHERE stretch IS NOT NULL) AS one "
-        "CROSS JOIN (FROM standing WHERE stretch IS NULL) AS other) "
-        "SELECT DISTINCT if(one.arrived > other.arrived, one.pull_id, other.pull_id) AS later, "
-        "if(one.arrived > other.arrived, other.pull_id, one.pull_id) AS earlier, "
-        "one.stretch IS NOT NULL AND other.stretch IS NOT NULL AS is_timed FROM pair "
-        "WHERE one.pull_id <> other.pull_id "
+        "CROSS JOIN (FROM standing WHERE stretch IS NULL) AS other), "
+        "near AS MATERIALIZED (SELECT * FROM pair WHERE one.pull_id <> other.pull_id "
         "AND abs(one.sweep_from_rpm - other.sweep_from_rpm) <= $3 "
         "AND abs(one.sweep_to_rpm - other.sweep_to_rpm) <= $3 "
-        "AND abs(ln(one.peak_power_w / other.peak_power_w)) <= $4 ORDER BY ALL",
+        "AND abs(ln(one.peak_power_w / other.peak_power_w)) <= $4), "
+        "arrival AS (SELECT file_sha256, min(arrival_no) AS arrived FROM raw.arrival "
+        "WHERE file_sha256 IN (SELECT one.file_sha256 FROM near "
+        "UNION ALL SELECT other.file_sha256 FROM near) GROUP BY file_sha256) "
+        "SELECT DISTINCT if(here.arrived > there.arrived, one.pull_id, other.pull_id) AS later, "
+        "if(here.arrived > there.arrived, other.pull_id, one.pull_id) AS earlier, "
+        "one.stretch IS NOT NULL AND other.stretch IS NOT NULL AS is_timed FROM near "
+        "JOIN arrival AS here ON one.file_sha256 = here.file_sha256 "
+        "JOIN arrival AS there ON other.file_sha256 = there.file_sha256 ORDER BY ALL",
         changed,
         MOST_APART_S,
         SPEED_SLACK_RPM,
