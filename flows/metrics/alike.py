@@ -1,6 +1,8 @@
 """How alike two builds are, term by term, and in words: a distance over mixed kinds of facts."""
 
-from collections.abc import Collection, Hashable, Mapping, Sequence
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -129,17 +131,29 @@ class Similarities:
 
 @dataclass(frozen=True, eq=False)
 class Population:
-    """Builds laid out as arrays, so that one target meets thousands at once.
+    """Builds laid out as arrays, so that one target meets thousands at once."""
 
-    Attributes
-    ----------
-    builds : tuple of Features
-        The builds, in order.
-    """
-
-    builds: tuple[Features, ...]
     _columns: dict[str, NDArray[Any]]
     _codes: dict[str, dict[Hashable, int]]
+
+    def __len__(self) -> int:
+        """Return the number of builds."""
+        return len(self._columns["map"])
+
+    @property
+    def displacement_cc(self) -> FloatArray:
+        """Displacement of each build [cm^3]; NaN where not known."""
+        return self._columns["displacement_cc"]
+
+    def take(self, places: NDArray[np.int64]) -> Population:
+        """Return some of the builds, in the order of their places."""
+        columns = {name: column[places] for name, column in self._columns.items()}
+        return Population(columns, self._codes)
+
+    def see_shapes(self, place: int, torque: FloatArray | None, mixture: FloatArray | None) -> None:
+        """Add the shapes of a build that was laid out without them."""
+        for name, shape in (("torque_shape", torque), ("mixture_shape", mixture)):
+            self._columns[name][place] = np.nan if shape is None else shape
 
 
 def torque_shape(
@@ -255,7 +269,7 @@ def population(builds: Sequence[Features]) -> Population:
 
     Examples
     --------
-    >>> len(population([Features(), Features()]).builds)
+    >>> len(population([Features(), Features()]))
     2
     """
     columns: dict[str, NDArray[Any]] = {}
@@ -278,15 +292,11 @@ def population(builds: Sequence[Features]) -> Population:
         columns[name] = np.array(
             [unseen if row is None else row for row in rows], dtype=float
         ).reshape(-1, RELATIVE_SPEED.size)
-    return Population(tuple(builds), columns, codes)
+    return Population(columns, codes)
 
 
 def similarity(
-    target: Features,
-    candidates: Sequence[Features] | Population,
-    *,
-    weights: Mapping[str, float] = WEIGHTS,
-    ranges: Mapping[str, float] | None = None,
+    target: Features, candidates: Sequence[Features] | Population, *, ranges: Mapping[str, float]
 ) -> Similarities:
     r"""Return how alike each candidate is to a target, term by term.
 
@@ -296,11 +306,8 @@ def similarity(
         The build asked about.
     candidates : sequence of Features, or Population
         The builds to compare it with; a `Population` where many targets meet the same builds.
-    weights : mapping of str to float, default WEIGHTS
-        Weight of each term; those not named have none.
-    ranges : mapping of str to float, optional
-        From `ranges_of` over the reference population; by default over the candidates and the
-        target.
+    ranges : mapping of str to float
+        From `ranges_of` over the reference population.
 
     Returns
     -------
@@ -310,7 +317,7 @@ def similarity(
     Raises
     ------
     ValueError
-        If a weight or range is below 0.
+        If a range is below 0.
 
     Notes
     -----
@@ -333,7 +340,7 @@ def similarity(
     --------
     >>> ours = Features(model_key=("Corvane", "Strada 690"), generation=(2016, 2019))
     >>> theirs = Features(model_key=("Corvane", "Strada 690"), generation=(2020, 2023))
-    >>> similarity(ours, [ours, theirs]).similarity
+    >>> similarity(ours, [ours, theirs], ranges=ranges_of([ours, theirs])).similarity
     array([1. , 0.6])
 
     References
@@ -342,26 +349,7 @@ def similarity(
        Biometrics, vol. 27, pp. 857-871, 1971.
     """
     pool = candidates if isinstance(candidates, Population) else population(candidates)
-    for term, weight in weights.items():
-        require(f"weights[{term}]", weight, at_least=0.0)
-    widths = ranges_of([*pool.builds, target]) if ranges is None else ranges
-    for name, width in widths.items():
-        require(f"ranges[{name}]", width, at_least=0.0)
-
-    scores = {
-        "model": _model_scores(target, pool),
-        **{
-            term: _number_scores(getattr(target, name), pool._columns[name], widths[name])
-            for term, name in (
-                ("displacement", "displacement_cc"),
-                ("cylinders", "cylinders"),
-            )
-        },
-        **_part_scores(target, pool),
-        "map": _map_scores(target, pool),
-        "fuel": _number_scores(
-            target.ethanol_share, pool._columns["ethanol_share"], widths["ethanol_share"]
-        ),
+    scores = _fact_scores(target, pool, ranges) | {
         "torque shape": _shape_scores(
             target.torque_shape,
             pool._columns["torque_shape"],
@@ -375,7 +363,47 @@ def similarity(
             scaled=False,
         ),
     }
-    return Similarities(_weighted_mean(scores, weights), scores)
+    return Similarities(_weighted_mean(scores), scores)
+
+
+def highest_similarity(
+    target: Features, candidates: Population, *, ranges: Mapping[str, float]
+) -> FloatArray:
+    """Return the most that each candidate's similarity can be, whatever the shapes.
+
+    Parameters
+    ----------
+    target : Features
+        The build asked about.
+    candidates : Population
+        The builds to compare it with.
+    ranges : mapping of str to float
+        From `ranges_of` over the reference population.
+
+    Returns
+    -------
+    ndarray
+        At least what `similarity` gives. [1]
+
+    Raises
+    ------
+    ValueError
+        If a range is below 0.
+
+    Notes
+    -----
+    Both shapes count as wholly alike: a term that scores 1 never lowers a mean of scores.
+
+    Examples
+    --------
+    >>> ours = Features(model_key=("Corvane", "Strada 690"), generation=(2016, 2019))
+    >>> theirs = Features(model_key=("Corvane", "Strada 690"), generation=(2020, 2023))
+    >>> highest_similarity(ours, population([theirs]), ranges=ranges_of([ours, theirs]))
+    array([0.76])
+    """
+    alike = np.ones(len(candidates))
+    scores = _fact_scores(target, candidates, ranges)
+    return _weighted_mean(scores | {"torque shape": alike, "mixture shape": alike})
 
 
 def why(
@@ -406,7 +434,7 @@ def why(
     --------
     >>> here = Features(parts=(("silencer", "Halden", "S2"),), map_name="stock")
     >>> there = Features(map_name="stock")
-    >>> why(here, there, similarity(here, [there])[0].scores)
+    >>> why(here, there, similarity(here, [there], ranges=ranges_of([here, there]))[0].scores)
     (['map: stock'], ['silencer: Halden S2 here, none there'])
     """
     matches: list[str] = []
@@ -434,108 +462,6 @@ def why(
         else:
             differs.append(f"{name}: {here} here, {there} there")
     return matches, differs
-
-
-def gower_similarity(
-    first: Sequence[Any],
-    second: Sequence[Any],
-    *,
-    kinds: Sequence[str],
-    ranges: Sequence[float | None],
-    weights: Sequence[float] | None = None,
-) -> float:
-    r"""Return Gower's similarity of two plain rows of mixed kinds.
-
-    Parameters
-    ----------
-    first, second : sequence
-        The two rows; None or NaN where a value is missing.
-    kinds : sequence of {"number", "category", "presence"}
-        Kind of each value. Presence is true or false, and absence in both is no likeness.
-    ranges : sequence of float or None
-        Range of each number over the reference population, never over the pair.
-    weights : sequence of float, optional
-        Weight of each value; 1 by default.
-
-    Returns
-    -------
-    float
-        0 to 1; NaN if nothing can be compared. [1]
-
-    Raises
-    ------
-    ValueError
-        If the lengths differ, a kind is unknown, or a number has no range.
-
-    Notes
-    -----
-    .. math:: S = \frac{\sum_k w_k\, s_k}{\sum_k w_k}
-
-    with :math:`s = 1 - |x - y| / \text{range}` for numbers, 1 or 0 for categories and presence,
-    and weight 0 for what is missing in either or absent in both [1]_. If all of the population
-    share one number, its range is 0 and equal values score 1.
-
-    Examples
-    --------
-    >>> gower_similarity(
-    ...     [600.0, "slip-on"],
-    ...     [800.0, "slip-on"],
-    ...     kinds=["number", "category"],
-    ...     ranges=[400.0, None],
-    ... )
-    0.75
-
-    References
-    ----------
-    .. [1] J. C. Gower, "A general coefficient of similarity and some of its properties,"
-       Biometrics, vol. 27, pp. 857-871, 1971.
-    """
-    weight = [1.0] * len(kinds) if weights is None else weights
-    total = scored = 0.0
-    for x, y, kind, width, w in zip(first, second, kinds, ranges, weight, strict=True):
-        if _is_missing(x) or _is_missing(y):
-            continue
-        if kind == "number":
-            if width is None:
-                raise ValueError("ranges must hold a range for each number, got None")
-            score = float(_number_scores(x, np.array([y], dtype=float), width)[0])
-        elif kind == "category":
-            score = float(x == y)
-        elif kind == "presence":
-            if not x and not y:
-                continue
-            score = float(bool(x) == bool(y))
-        else:
-            raise ValueError(f"kinds must be number, category or presence, got {kind}")
-        total += w
-        scored += w * score
-    return scored / total if total > 0.0 else float("nan")
-
-
-def jaccard(first: Collection[Hashable], second: Collection[Hashable]) -> float:
-    r"""Return the share of all members that two sets have in common.
-
-    Parameters
-    ----------
-    first, second : collection
-        The sets.
-
-    Returns
-    -------
-    float
-        0 to 1; NaN if both are empty, since joint absence is no likeness. [1]
-
-    Notes
-    -----
-    .. math:: J = |A \cap B| \, / \, |A \cup B|
-
-    Examples
-    --------
-    >>> jaccard({"silencer", "airbox"}, {"airbox"})
-    0.5
-    """
-    a, b = set(first), set(second)
-    return len(a & b) / len(a | b) if a or b else float("nan")
 
 
 _SHAPE_WORDS = {
@@ -593,10 +519,6 @@ def _on_relative_speed(
     return np.interp(speed, grid, values, left=np.nan, right=np.nan)
 
 
-def _is_missing(value: Any) -> bool:
-    return value is None or (isinstance(value, float) and np.isnan(value))
-
-
 def _numbers(builds: Sequence[Features], name: str) -> FloatArray:
     facts = [getattr(build, name) for build in builds]
     return np.array([np.nan if fact is None else fact for fact in facts], dtype=float)
@@ -618,6 +540,25 @@ def _same(fact: Hashable, name: str, pool: Population) -> NDArray[np.bool_]:
 def _parts_of(build: Features, category: str) -> frozenset[tuple[str, str]] | None:
     found = frozenset((maker, name) for part, maker, name in build.parts if part == category)
     return found or None
+
+
+def _fact_scores(
+    target: Features, pool: Population, ranges: Mapping[str, float]
+) -> dict[str, FloatArray]:
+    for name, width in ranges.items():
+        require(f"ranges[{name}]", width, at_least=0.0)
+    numbers = {
+        name: _number_scores(getattr(target, name), pool._columns[name], ranges[name])
+        for name in ("displacement_cc", "cylinders", "ethanol_share")
+    }
+    return {
+        "model": _model_scores(target, pool),
+        "displacement": numbers["displacement_cc"],
+        "cylinders": numbers["cylinders"],
+        **_part_scores(target, pool),
+        "map": _map_scores(target, pool),
+        "fuel": numbers["ethanol_share"],
+    }
 
 
 def _model_scores(target: Features, pool: Population) -> FloatArray:
@@ -649,7 +590,7 @@ def _part_scores(target: Features, pool: Population) -> dict[str, FloatArray]:
         ours = _parts_of(target, category)
         other_part = 0.0 if category == _NO_CATEGORY else OTHER_PART_OF_THE_CATEGORY
         if category not in theirs:
-            scores[f"part: {category}"] = np.zeros(len(pool.builds))
+            scores[f"part: {category}"] = np.zeros(len(pool))
             continue
         name = f"part: {category}"
         they_have = pool._columns[name] != -1
@@ -688,11 +629,9 @@ def _shape_scores(
     return np.where(enough, np.maximum(0.0, 1.0 - rms / largest), np.nan)
 
 
-def _weighted_mean(scores: dict[str, FloatArray], weights: Mapping[str, float]) -> FloatArray:
+def _weighted_mean(scores: dict[str, FloatArray]) -> FloatArray:
     score = np.array(list(scores.values()))
-    weight = np.array(
-        [weights.get("parts" if term.startswith("part: ") else term, 0.0) for term in scores]
-    )
+    weight = np.array([WEIGHTS["parts" if term.startswith("part: ") else term] for term in scores])
     weight = np.where(np.isnan(score), 0.0, weight[:, None])
     total = weight.sum(axis=0)
     summed = np.sum(weight * np.nan_to_num(score), axis=0)

@@ -123,8 +123,8 @@ def same_rides(rides: list[Turns], asked: list[int]) -> list[tuple[int, int]]:
     >>> same_rides([whole, slow], [1])
     [(0, 1)]
     """
-    sizes = [max(of.at_s.size - 1, 0) for of in rides]
-    if not sum(sizes) or not asked:
+    sizes = np.array([max(of.at_s.size - 1, 0) for of in rides], dtype=np.int64)
+    if not sizes.sum() or not asked:
         return []
     keys = np.concatenate([_key(_pairs(of)) for of in rides if of.at_s.size > 1])
     owner = np.repeat(np.arange(len(rides)), sizes)
@@ -145,13 +145,11 @@ def same_rides(rides: list[Turns], asked: list[int]) -> list[tuple[int, int]]:
         where = np.concatenate([np.arange(a, b) for a, b in zip(first, stop, strict=True) if b > a])
         others = owner[where]
         shift = np.rint((at_s[where] - of.at_s[hits]) / OFFSET_STEP_S).astype(np.int64)
-        for other in np.unique(others):
-            if other == place or sizes[other] < LEAST_LIKE:
-                continue
+        least = np.maximum(LEAST_LIKE, LEAST_LIKE_SHARE * np.minimum(sizes[place], sizes))
+        # Most rides share a turn or two with any other by chance: too few to be looked at.
+        for other in np.flatnonzero(np.bincount(others, minlength=len(rides)) >= least):
             ours = others == other
-            if _alike(hits[ours], shift[ours]) >= max(
-                LEAST_LIKE, LEAST_LIKE_SHARE * min(sizes[place], sizes[other])
-            ):
+            if other != place and _alike(hits[ours], shift[ours]) >= least[other]:
                 found.add((min(place, int(other)), max(place, int(other))))
     return sorted(found)
 

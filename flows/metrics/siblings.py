@@ -1,6 +1,9 @@
 """Health against siblings: a bike's baseline held against baselines of the same model."""
 
+from __future__ import annotations
+
 import math
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +26,12 @@ REGION_RPM = 1_500.0
 
 LEAST_LEAN_ERROR_SD_PCT = 1.0
 """What a wideband probe is good for from bike to bike: common practice, no source. [%]"""
+
+FALSE_ALARM_SHARE = 0.05
+"""Sound bikes that may be called unusual, in power and in mixture each. Our choice. [0..1]"""
+
+ALL_PAIRS = 64
+"""Rows up to this long have so few pairs that choosing among them takes longer."""
 
 LEAST_SHAPE_SD = 0.2
 """Shapes' distances are not known to better than a fifth. Our choice."""
@@ -140,6 +149,128 @@ class MixtureHealth(NamedTuple):
     is_unusual: bool | None
 
 
+class Family:
+    """Baselines of one model on one grid, ordered once to hold each of them against the others.
+
+    Attributes
+    ----------
+    curves : ndarray
+        Bikes by grid points; NaN where not seen.
+    """
+
+    curves: FloatArray
+
+    def __init__(self, curves: FloatArray) -> None:
+        self.curves = curves
+        self._seen = np.isfinite(curves)
+        self._count = self._seen.sum(axis=0)
+        # NaN sorts last, so that the seen ones fill the first places.
+        order = np.argsort(curves, axis=0, kind="stable")
+        self._ordered = np.take_along_axis(curves, order, axis=0)
+        self._rank = np.argsort(order, axis=0, kind="stable")
+
+    @cached_property
+    def logs(self) -> Family:
+        """The natural logarithms of the curves."""
+        return Family(np.log(self.curves))
+
+    def count(self, place: int | None) -> NDArray[np.int64]:
+        """Return how many others were seen at each speed."""
+        return self._count if place is None else self._count - self._seen[place]
+
+    def quantile(self, place: int | None, share: float) -> FloatArray:
+        """Return a quantile of the others at each speed, by straight lines; NaN without others."""
+        count = self.count(place)
+        at = share * (count - 1.0)
+        low = np.maximum(np.floor(at).astype(np.int64), 0)
+        below = self._nth(low, place)
+        above = self._nth(np.minimum(low + 1, np.maximum(count - 1, 0)), place)
+        return np.where(count > 0, below + (above - below) * (at - low), np.nan)
+
+    def usual(self, place: int | None) -> FloatArray:
+        """Return the median of the others at each speed; NaN without others."""
+        count = self.count(place)
+        middle = self._nth(np.maximum(count - 1, 0) // 2, place) + self._nth(count // 2, place)
+        return np.where(count > 0, middle / 2.0, np.nan)
+
+    def scatter(self, place: int | None) -> FloatArray:
+        """Return Qn of the others at each speed; NaN where they are too few."""
+        whole, each = self._scatters
+        return whole if place is None else each[place]
+
+    def shape_distances(self, place: int | None, compared: NDArray[np.bool_]) -> FloatArray:
+        """Return how far the shape of each other bike is from the median of its own others.
+
+        Over the speeds that are compared; NaN for a bike that was seen over less than half of them.
+        """
+        if place is not None:
+            return np.delete(self._distances[place], place)
+        found = np.full(len(self.curves), np.nan)
+        for other, curve in enumerate(self.curves):
+            usable = self._seen[other] & compared
+            if usable.sum() * 2 >= compared.sum() > 0:
+                found[other] = _distance((curve - self.usual(other))[usable])
+        return found
+
+    def _nth(self, at: NDArray[np.int64], place: int | None) -> FloatArray:
+        """Return the value at a place of the order in which one bike is left out."""
+        if place is not None:
+            # Without this bike everything from its own place on moves down by one.
+            at = at + (self._seen[place] & (at >= self._rank[place]))
+        if not len(self.curves):
+            return np.full(at.shape, np.nan)
+        at = np.minimum(at, len(self.curves) - 1)
+        return np.take_along_axis(self._ordered, at[None, :], axis=0)[0]
+
+    @cached_property
+    def _scatters(self) -> tuple[FloatArray, FloatArray]:
+        whole = np.full(self.curves.shape[1], np.nan)
+        each = np.full(self.curves.shape, np.nan)
+        for column in np.flatnonzero(self._count >= LEAST_SIBLINGS):
+            row = self._ordered[: self._count[column], column]
+            whole[column] = _qn(row)
+            each[:, column] = whole[column]
+            if row.size > LEAST_SIBLINGS:
+                seen = self._seen[:, column]
+                each[seen, column] = _qn_without_each(row)[self._rank[seen, column]]
+        return whole, each
+
+    @cached_property
+    def _distances(self) -> FloatArray:
+        """Return by bike left out, and by bike, the distance from the median of all but the two.
+
+        Which value is the median depends on the bike left out by four cases alone: it stands below
+        the middle, on either of the two places above it, or beyond. By case the differences are
+        known beforehand, and a product of matrices adds up those of each pair of bikes.
+        """
+        low, high = (self._count - 3) // 2, (self._count - 2) // 2
+        compared = self._seen & (self._count - 1 >= LEAST_SIBLINGS)
+        rank = self._rank
+        case = np.select([rank <= low, rank == low + 1, rank == low + 2], [0, 1, 2], 3)
+        total = np.zeros((3, len(rank), len(rank)))
+        stands_for = (np.full_like(low, -1), low + 1, low + 2, np.full_like(low, len(rank)))
+        for number, left_out in enumerate(stands_for):
+            first, second = np.minimum(rank, left_out), np.maximum(rank, left_out)
+            median = np.zeros(rank.shape)
+            for middle in (low, high):
+                at = middle + (middle >= first)
+                at = np.clip(at + (at >= second), 0, len(rank) - 1)
+                median += np.take_along_axis(self._ordered, at, axis=0) / 2.0
+            usable = self._seen & (self._count - 1 >= LEAST_SIBLINGS)
+            away = np.where(usable, self.curves - median, 0.0)
+            chosen = (compared & (case == number)).astype(float)
+            total += np.stack([chosen @ part.T for part in (usable.astype(float), away, away**2)])
+        seen, mean = total[0], total[1] / np.maximum(total[0], 1.0)
+        variance = np.maximum(total[2] / np.maximum(total[0], 1.0) - mean**2, 0.0)
+        enough = (seen * 2 >= compared.sum(axis=1)[:, None]) & (seen > 0)
+        return np.where(enough, np.sqrt(variance), np.nan)
+
+    @cached_property
+    def peaks(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The greatest value of each curve, and the places on the grid where it and the end are."""
+        return _peaks(self.curves)
+
+
 def standing(value: float, sibling_values: ArrayLike, *, least_sd: float = 0.0) -> Standing:
     r"""Return where one figure stands among those of its siblings.
 
@@ -197,7 +328,7 @@ def standing(value: float, sibling_values: ArrayLike, *, least_sd: float = 0.0) 
     if row.size < LEAST_SIBLINGS:
         return Standing(row.size, math.nan, math.nan, math.nan, math.nan)
     centre = float(np.median(row))
-    sd = max(_qn(row), least_sd)
+    sd = max(_qn(np.sort(row)), least_sd)
     away = float(value) - centre
     if sd == 0.0:
         z = math.copysign(math.inf, away) if away else away
@@ -210,10 +341,10 @@ def standing(value: float, sibling_values: ArrayLike, *, least_sd: float = 0.0) 
 def power_health(
     grid_rpm: ArrayLike,
     power_w: ArrayLike,
-    sibling_power_w: ArrayLike,
+    sibling_power_w: ArrayLike | Family,
     *,
+    place: int | None = None,
     least_sd_share: float = DEFAULT_REMOUNT_SHARE,
-    false_alarm_share: float = 0.05,
 ) -> PowerHealth:
     r"""Hold a bike's baseline power curve against those of the same model.
 
@@ -224,14 +355,14 @@ def power_health(
     power_w : array_like
         This bike's baseline, in the reference air that the siblings' are in; NaN where not
         seen. [W]
-    sibling_power_w : array_like
-        Siblings by grid points: one baseline a bike, this bike not among them; NaN where not
-        seen. [W]
+    sibling_power_w : array_like or Family
+        Siblings by grid points: one baseline a bike; NaN where not seen. A `Family` of them where
+        many bikes are held against the same ones. [W]
+    place : int, optional
+        Row of this bike among the siblings, left out; by default it is not among them.
     least_sd_share : float, default 0.008
         Scatter that siblings cannot be known to undercut: that of strapping one bike down
         again. [0..1]
-    false_alarm_share : float, default 0.05
-        Sound bikes that may be called unusual, shared by peak, shape and regions. [0..1]
 
     Returns
     -------
@@ -242,8 +373,8 @@ def power_health(
     Raises
     ------
     ValueError
-        If the grid does not ascend, lengths differ, power is not above 0 or infinite,
-        `least_sd_share` is not above 0, or `false_alarm_share` not between 0 and 1.
+        If the grid does not ascend, lengths differ, power is not above 0 or infinite, or
+        `least_sd_share` is not above 0.
 
     Notes
     -----
@@ -256,7 +387,7 @@ def power_health(
 
     Evened out along the curve, the scatter of a point is better known than Qn of one row: its t
     has n - 1 degrees of freedom, again by simulation, where sound bikes with 5 to 30 siblings are
-    called unusual less often than `false_alarm_share`.
+    called unusual less often than `FALSE_ALARM_SHARE`.
 
     Shape is the root mean square of what is left of the ln difference when its mean is taken
     out; the siblings' own distances are from the median of the others. Siblings seen over less
@@ -273,17 +404,17 @@ def power_health(
     >>> power_health(grid_rpm, tired, siblings).regions[0].from_rpm
     8000.0
     """
-    _check_shares(least_sd_share, false_alarm_share)
-    grid, own, theirs = _curves("power_w", grid_rpm, power_w, sibling_power_w)
+    require("least_sd_share", least_sd_share, above=0.0)
+    family = _family("power_w", grid_rpm, sibling_power_w)
+    grid, own = _curve("power_w", grid_rpm, power_w)
     require("power_w", own, above=0.0, unit="W")
-    require("sibling_power_w", theirs, above=0.0, unit="W")
-    own, theirs = np.log(own), np.log(theirs)
+    logs, own = family.logs, np.log(own)
 
-    peak, peak_away = _peak_standing(grid, own, theirs, least_sd_share)
-    shape, distance = _shape_standing(own, theirs, least_sd_share)
-    bend = _bend(grid, own, theirs, shape.z)
-    alarm = false_alarm_share / 3.0
-    regions = _regions(grid, own, theirs, least_sd_share, alarm)
+    peak, peak_away = _peak_standing(grid, own, logs, place, least_sd_share)
+    shape, distance = _shape_standing(own, logs, place, least_sd_share)
+    bend = _bend(grid, own, logs, place, shape.z)
+    alarm = FALSE_ALARM_SHARE / 3.0
+    regions = _regions(grid, own, logs, place, least_sd_share, alarm)
     found = tuple(_in_pct(region) for region in regions)
     stands_out = bool(found) or any(one.p < alarm for one in (peak, shape))
     return PowerHealth(
@@ -293,17 +424,16 @@ def power_health(
         100.0 * distance,
         _in_pct(bend) if bend else None,
         found,
-        stands_out if _compared(own, theirs).any() else None,
+        stands_out if _compared(own, logs, place).any() else None,
     )
 
 
 def mixture_health(
     grid_rpm: ArrayLike,
     lean_error_pct: ArrayLike,
-    sibling_lean_error_pct: ArrayLike,
+    sibling_lean_error_pct: ArrayLike | Family,
     *,
-    least_sd_pct: float = LEAST_LEAN_ERROR_SD_PCT,
-    false_alarm_share: float = 0.05,
+    place: int | None = None,
 ) -> MixtureHealth:
     r"""Hold a bike's full-throttle mixture against that of the same model.
 
@@ -313,13 +443,11 @@ def mixture_health(
         Engine speeds of all curves, ascending. [rpm]
     lean_error_pct : array_like
         This bike's baseline lean error, above 0 leaner than its target; NaN where not seen. [%]
-    sibling_lean_error_pct : array_like
-        Siblings by grid points: one baseline a bike, this bike not among them; NaN where not
-        seen. [%]
-    least_sd_pct : float, default 1
-        Scatter that siblings cannot be known to undercut. [%]
-    false_alarm_share : float, default 0.05
-        Sound bikes that may be called unusual, shared by level and regions. [0..1]
+    sibling_lean_error_pct : array_like or Family
+        Siblings by grid points: one baseline a bike; NaN where not seen. A `Family` of them where
+        many bikes are held against the same ones. [%]
+    place : int, optional
+        Row of this bike among the siblings, left out; by default it is not among them.
 
     Returns
     -------
@@ -329,8 +457,8 @@ def mixture_health(
     Raises
     ------
     ValueError
-        If the grid does not ascend, lengths differ, a lean error is at or below -100 % or
-        infinite, `least_sd_pct` is not above 0, or `false_alarm_share` not between 0 and 1.
+        If the grid does not ascend, lengths differ, or a lean error is at or below -100 % or
+        infinite.
 
     Notes
     -----
@@ -348,21 +476,20 @@ def mixture_health(
     >>> round(found.level_change_pct, 1), found.is_unusual
     (12.0, True)
     """
-    require("least_sd_pct", least_sd_pct, above=0.0, unit="%")
-    require("false_alarm_share", false_alarm_share, above=0.0, below=1.0)
-    grid, own, theirs = _curves("lean_error_pct", grid_rpm, lean_error_pct, sibling_lean_error_pct)
+    family = _family("lean_error_pct", grid_rpm, sibling_lean_error_pct)
+    grid, own = _curve("lean_error_pct", grid_rpm, lean_error_pct)
     require("lean_error_pct", own, above=-100.0, unit="%")
-    require("sibling_lean_error_pct", theirs, above=-100.0, unit="%")
 
-    compared = _compared(own, theirs)
+    compared = _compared(own, family, place)
     if not compared.any():
-        nothing = standing(math.nan, np.full(theirs.shape[0], math.nan))
+        nothing = standing(math.nan, np.full(0, math.nan))
         return MixtureHealth(nothing, math.nan, (), None)
-    usual = np.nanmedian(theirs[:, compared], axis=0)
+    usual = family.usual(place)[compared]
     level = float(np.mean(own[compared] - usual))
-    among = standing(level, _means_where_seen(theirs[:, compared] - usual), least_sd=least_sd_pct)
-    alarm = false_alarm_share / 2.0
-    regions = _regions(grid, own, theirs, least_sd_pct, alarm)
+    away = _without(family.curves[:, compared] - usual, place)
+    among = standing(level, _means_where_seen(away), least_sd=LEAST_LEAN_ERROR_SD_PCT)
+    alarm = FALSE_ALARM_SHARE / 2.0
+    regions = _regions(grid, own, family, place, LEAST_LEAN_ERROR_SD_PCT, alarm)
     return MixtureHealth(among, level, regions, bool(regions) or among.p < alarm)
 
 
@@ -531,44 +658,134 @@ def _region_words(
     )
 
 
-def _check_shares(least_sd_share: float, false_alarm_share: float) -> None:
-    require("least_sd_share", least_sd_share, above=0.0)
-    require("false_alarm_share", false_alarm_share, above=0.0, below=1.0)
-
-
-def _curves(
-    name: str, grid_rpm: ArrayLike, own: ArrayLike, theirs: ArrayLike
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    grid = np.asarray(grid_rpm, dtype=float)
-    mine = np.asarray(own, dtype=float)
-    others = np.asarray(theirs, dtype=float)
+def _curve(name: str, grid_rpm: ArrayLike, own: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    grid, mine = np.asarray(grid_rpm, dtype=float), np.asarray(own, dtype=float)
     if grid.ndim != 1 or grid.size == 0 or not np.all(np.diff(grid) > 0.0):
         raise ValueError("grid_rpm must be one row, ascend and not be empty")
     require("grid_rpm", grid, at_least=0.0, unit="rpm")
     if mine.shape != grid.shape:
         raise ValueError(f"{name} must match grid_rpm in length, got {mine.shape} for {grid.shape}")
-    if others.ndim != 2 or others.shape[1] != grid.size:
+    if np.isinf(mine).any():
+        raise ValueError(f"{name} must be finite, or NaN where not seen, got an infinite one")
+    return grid, mine
+
+
+def _family(name: str, grid_rpm: ArrayLike, theirs: ArrayLike | Family) -> Family:
+    if isinstance(theirs, Family):
+        return theirs
+    size, others = np.size(grid_rpm), np.asarray(theirs, dtype=float)
+    if others.ndim != 2 or others.shape[1] != size:
         raise ValueError(
-            f"sibling_{name} must be siblings by {grid.size} grid points, got shape {others.shape}"
+            f"sibling_{name} must be siblings by {size} grid points, got shape {others.shape}"
         )
-    for called, values in ((name, mine), (f"sibling_{name}", others)):
-        if np.isinf(values).any():
-            raise ValueError(f"{called} must be finite, or NaN where not seen, got an infinite one")
-    return grid, mine, others
+    if np.isinf(others).any():
+        raise ValueError(
+            f"sibling_{name} must be finite, or NaN where not seen, got an infinite one"
+        )
+    if name == "power_w":
+        require("sibling_power_w", others, above=0.0, unit="W")
+    else:
+        require("sibling_lean_error_pct", others, above=-100.0, unit="%")
+    return Family(others)
+
+
+def _qn_rank(count: int) -> int:
+    half = count // 2 + 1
+    return half * (half - 1) // 2
+
+
+def _qn_factor(count: int) -> float:
+    small = _QN_SMALL.get(count, count / (count + (1.4 if count % 2 else 3.8)))
+    return QN_FACTOR * small
 
 
 def _qn(row: FloatArray) -> float:
+    """Return Qn of an ascending row."""
+    rank = _qn_rank(row.size)
+    pairs = _pairs_about(row, rank, rank)
+    distance = np.sort(row[pairs.upper] - row[pairs.lower])
+    return _qn_factor(row.size) * float(distance[rank - pairs.nearer - 1])
+
+
+def _qn_without_each(row: FloatArray) -> FloatArray:
+    """Return for each place of an ascending row Qn of all the others.
+
+    The distances are ordered once. Leaving one out takes away those it is part of, so that the
+    wanted one moves up by as many as stand before it.
+    """
     count = row.size
-    first, second = np.triu_indices(count, 1)
-    half = count // 2 + 1
-    place = half * (half - 1) // 2 - 1
-    distance = np.partition(np.abs(row[first] - row[second]), place)[place]
-    small = _QN_SMALL.get(count, count / (count + (1.4 if count % 2 else 3.8)))
-    return QN_FACTOR * small * float(distance)
+    rank = _qn_rank(count - 1)
+    pairs = _pairs_about(row, rank, rank + count)
+    order = np.argsort(row[pairs.upper] - row[pairs.lower], kind="stable")
+    lower, upper = pairs.lower[order], pairs.upper[order]
+    distance = row[upper] - row[lower]
+    # By bike: the places of its pairs in that order, less the number of its own before each.
+    owner = np.concatenate((lower, upper))
+    at = np.concatenate((np.arange(lower.size), np.arange(lower.size)))
+    sorted_by = np.lexsort((at, owner))
+    owner, at = owner[sorted_by], at[sorted_by]
+    starts = np.searchsorted(owner, np.arange(count))
+    others_before = at - (np.arange(at.size) - starts[owner])
+    wanted = rank - (pairs.nearer - pairs.nearer_of) - 1
+    span = lower.size + 1
+    before = np.searchsorted(
+        owner * span + others_before, np.arange(count) * span + wanted, side="right"
+    )
+    return _qn_factor(count - 1) * distance[wanted + before - starts]
 
 
-def _compared(own: FloatArray, theirs: FloatArray) -> NDArray[np.bool_]:
-    return np.isfinite(own) & (np.isfinite(theirs).sum(axis=0) >= LEAST_SIBLINGS)
+class _Pairs(NamedTuple):
+    """Pairs of places of an ascending row, and how many pairs stand nearer than all of them."""
+
+    lower: NDArray[np.int64]
+    upper: NDArray[np.int64]
+    nearer: int
+    nearer_of: NDArray[np.int64]
+
+
+def _pairs_about(row: FloatArray, first: int, last: int) -> _Pairs:
+    """Return the pairs whose distances rank from the first to the last, and not many more.
+
+    Halving finds two distances between which these ranks lie: n log n instead of all pairs.
+    """
+    places = np.arange(row.size)
+    few = 4 * row.size
+    nearer = _within(row, first - 1 - few, first - 1)
+    below = places if nearer is None else nearer
+    within = _within(row, last, last + few)
+    beyond = np.full(row.size, row.size - 1) if within is None else within
+    sizes = beyond - below
+    lower = np.repeat(places, sizes)
+    upper = np.arange(lower.size) - np.repeat(np.cumsum(sizes) - sizes, sizes) + below[lower] + 1
+    nearer_of = below - np.searchsorted(below, places)
+    return _Pairs(lower, upper, int((below - places).sum()), nearer_of)
+
+
+def _within(row: FloatArray, least: int, most: int) -> NDArray[np.int64] | None:
+    """Return for each place the last one near it, where near is such that so many pairs are.
+
+    None in a short row, where all pairs are few, and where equal distances leave no such number.
+    """
+    if row.size <= ALL_PAIRS:
+        return None
+    places = np.arange(row.size)
+    low, high = 0.0, float(row[-1] - row[0])
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        near = np.maximum(np.searchsorted(row, row + middle, side="right") - 1, places)
+        pairs = int((near - places).sum())
+        if least <= pairs <= most:
+            return near
+        low, high = (middle, high) if pairs < least else (low, middle)
+    return None
+
+
+def _without(rows: FloatArray, place: int | None) -> FloatArray:
+    return rows if place is None else np.delete(rows, place, axis=0)
+
+
+def _compared(own: FloatArray, family: Family, place: int | None) -> NDArray[np.bool_]:
+    return np.isfinite(own) & (family.count(place) >= LEAST_SIBLINGS)
 
 
 def _means_where_seen(away: FloatArray) -> FloatArray:
@@ -578,49 +795,54 @@ def _means_where_seen(away: FloatArray) -> FloatArray:
     return np.where(count * 2 >= away.shape[1], mean, np.nan)
 
 
-def _peak_standing(
-    grid: FloatArray, own: FloatArray, theirs: FloatArray, least_sd: float
-) -> tuple[Standing, float]:
-    curves = np.vstack((own[None, :], theirs))
+def _peaks(curves: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     seen = np.isfinite(curves)
     filled = np.where(seen, curves, -np.inf)
-    at_peak = np.where(seen.any(axis=1), grid[np.argmax(filled, axis=1)], np.nan)
-    last = np.where(seen, grid, -np.inf).max(axis=1)
-    if np.isfinite(at_peak[1:]).sum() < LEAST_SIBLINGS:
-        return standing(math.nan, np.full(theirs.shape[0], np.nan)), math.nan
-    reached = last >= np.nanmedian(at_peak[1:])
-    height = np.where(reached, filled.max(axis=1), np.nan)
-    found = standing(float(height[0]), height[1:], least_sd=least_sd)
-    return found, float(height[0]) - found.centre
+    at_peak = np.where(seen.any(axis=1), np.argmax(filled, axis=1), np.nan)
+    last = np.where(seen, np.arange(curves.shape[1]), -np.inf).max(axis=1)
+    return filled.max(axis=1), at_peak, last
 
 
-def _shape_standing(own: FloatArray, theirs: FloatArray, least_sd: float) -> tuple[Standing, float]:
-    compared = _compared(own, theirs)
+def _peak_standing(
+    grid: FloatArray, own: FloatArray, family: Family, place: int | None, least_sd: float
+) -> tuple[Standing, float]:
+    heights, at_peaks, lasts = (_without(part, place) for part in family.peaks)
+    if np.isfinite(at_peaks).sum() < LEAST_SIBLINGS:
+        return standing(math.nan, np.full(heights.size, np.nan)), math.nan
+    speeds = grid[at_peaks[np.isfinite(at_peaks)].astype(np.int64)]
+    ends = np.where(np.isfinite(lasts), grid[np.maximum(lasts, 0).astype(np.int64)], -np.inf)
+    usual_speed = np.median(speeds)
+    (height,), _, (last,) = _peaks(own[None, :])
+    is_reached = math.isfinite(last) and grid[int(last)] >= usual_speed
+    mine = float(height) if is_reached else math.nan
+    found = standing(mine, np.where(ends >= usual_speed, heights, np.nan), least_sd=least_sd)
+    return found, mine - found.centre
+
+
+def _shape_standing(
+    own: FloatArray, family: Family, place: int | None, least_sd: float
+) -> tuple[Standing, float]:
+    compared = _compared(own, family, place)
     if not compared.any():
-        return standing(math.nan, np.full(theirs.shape[0], np.nan)), math.nan
-    mine, others = own[compared], theirs[:, compared]
-    distance = _distance(mine - np.nanmedian(others, axis=0))
-    among = np.full(others.shape[0], np.nan)
-    usual = _medians_of_others(others)
-    for place, curve in enumerate(others):
-        usable = np.isfinite(curve) & np.isfinite(usual[place])
-        if usable.sum() * 2 >= curve.size:
-            among[place] = _distance(curve[usable] - usual[place, usable])
+        return standing(math.nan, np.full(0, np.nan)), math.nan
+    distance = _distance((own - family.usual(place))[compared])
     # Below the least scatter one shape is as good as another.
     found = standing(
         math.log(max(distance, least_sd)),
-        np.log(np.maximum(among, least_sd)),
+        np.log(np.maximum(family.shape_distances(place, compared), least_sd)),
         least_sd=LEAST_SHAPE_SD,
     )
     one_sided = found.p / 2.0 if found.z > 0.0 else 1.0 - found.p / 2.0
     return found._replace(p=one_sided), distance
 
 
-def _bend(grid: FloatArray, own: FloatArray, theirs: FloatArray, shape_z: float) -> Region | None:
-    compared = np.flatnonzero(_compared(own, theirs))
+def _bend(
+    grid: FloatArray, own: FloatArray, family: Family, place: int | None, shape_z: float
+) -> Region | None:
+    compared = np.flatnonzero(_compared(own, family, place))
     if compared.size < 2:
         return None
-    away = own[compared] - np.nanmedian(theirs[:, compared], axis=0)
+    away = (own - family.usual(place))[compared]
     first = last = int(np.argmax(np.abs(away)))
     sign = float(np.sign(away[first]))
     half = abs(float(away[first])) / 2.0
@@ -633,14 +855,13 @@ def _bend(grid: FloatArray, own: FloatArray, theirs: FloatArray, shape_z: float)
     is_all = first == 0 and last == speed.size - 1
     if is_all or speed[last] - speed[first] < LASTING_RPM:
         return None
-    seen = np.isfinite(theirs[:, compared[first : last + 1]]).sum(axis=0)
     return Region(
         from_rpm=float(speed[first]),
         to_rpm=float(speed[last]),
         reaches_top=last == speed.size - 1,
         change_pct=float(away[first : last + 1].mean()),
         z=sign * abs(shape_z),
-        siblings=int(seen.min()),
+        siblings=int(family.count(place)[compared[first : last + 1]].min()),
     )
 
 
@@ -648,34 +869,24 @@ def _in_pct(region: Region) -> Region:
     return region._replace(change_pct=100.0 * math.expm1(region.change_pct))
 
 
-def _medians_of_others(curves: FloatArray) -> FloatArray:
-    """Return for each curve the median of all others at each speed; NaN where there is none."""
-    rank = np.argsort(np.argsort(curves, axis=0, kind="stable"), axis=0, kind="stable")
-    # NaN sorts last, so that the seen ones fill the first places.
-    ordered = np.sort(curves, axis=0)
-    others = np.isfinite(curves).sum(axis=0) - np.isfinite(curves)
-    middle = []
-    for at in ((others - 1) // 2, others // 2):
-        # In the row without this curve everything from its own place on moves down by one.
-        place = np.clip(at + (np.isfinite(curves) & (at >= rank)), 0, len(curves) - 1)
-        middle.append(np.take_along_axis(ordered, place, axis=0))
-    return np.where(others > 0, (middle[0] + middle[1]) / 2.0, np.nan)
-
-
 def _distance(away: FloatArray) -> float:
     return float(np.sqrt(np.mean(np.square(away - away.mean()))))
 
 
 def _regions(
-    grid: FloatArray, own: FloatArray, theirs: FloatArray, least_sd: float, alarm: float
+    grid: FloatArray,
+    own: FloatArray,
+    family: Family,
+    place: int | None,
+    least_sd: float,
+    alarm: float,
 ) -> tuple[Region, ...]:
-    compared = np.flatnonzero(_compared(own, theirs))
+    compared = np.flatnonzero(_compared(own, family, place))
     if compared.size < 2:
         return ()
-    seen = [theirs[np.isfinite(theirs[:, at]), at] for at in compared]
-    count = np.array([row.size for row in seen])
-    away = own[compared] - np.array([np.median(row) for row in seen])
-    variance = np.square([_qn(row) for row in seen])
+    count = family.count(place)[compared]
+    away = (own - family.usual(place))[compared]
+    variance = np.square(family.scatter(place)[compared])
     sd = np.maximum(np.sqrt((variance + variance.mean()) / 2.0), least_sd)
     z = away / (sd * np.sqrt(1.0 + math.pi / (2.0 * count)))
     speed = grid[compared]

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import duckdb
 import numpy as np
+import polars as pl
 
 from flows.metrics import alike
 from flows.steps.builds import parts_of_builds
-from flows.steps.engine import Given, Inputs, Records, Step
-from flows.steps.refresh import fingerprint
+from flows.steps.engine import Given, Inputs, Records, Step, marks, rows_by
 from flows.steps.trust import session_curves
 from flows.steps.wording import signed_pct
 from warehouse import store
@@ -21,54 +24,69 @@ DISPLACEMENT_SHARE = 0.35
 job then touches the lists of its own size class only."""
 
 
+KIND = (
+    "make",
+    "model",
+    "first_year",
+    "last_year",
+    "displacement_cc",
+    "cylinders",
+    "parts",
+    "map_name",
+    "map_revision",
+    "ethanol_share",
+)
+"""What is known of a stage without its curves."""
+MOST_AT_FIRST = 32
+"""So many candidates are looked at closely at first, and twice as many while they do not do."""
+SLACK = 1e-9
+
+
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
-    """Return each stage with the builds of its size class that it is held against."""
+    """Return what is told of each stage in its own list and in those of others."""
     stages = _stages(connection)
-    candidates = [stage for stage in stages if stage["made_from"] and not stage["is_control"]]
-    outcomes = _outcomes(connection, stages)
-    marks = {stage["stage_id"]: fingerprint(stage, outcomes[stage["job_id"]]) for stage in stages}
-    near: dict[float, list[dict[str, Any]]] = {}
-    for displacement in {stage["displacement_cc"] for stage in stages}:
-        low, high = displacement * (1 - DISPLACEMENT_SHARE), displacement * (1 + DISPLACEMENT_SHARE)
-        near[displacement] = [c for c in candidates if low <= c["displacement_cc"] <= high]
+    told = [stages.select("job_id", "map_label", "parts_label"), *_outcomes(connection)]
+    of_jobs = [marks(frame, "job_id") for frame in told]
+    jobs = {
+        job_id: ";".join(of_job.get(job_id, "") for of_job in of_jobs)
+        for job_id in stages["job_id"].unique().to_list()
+    }
     # The scale of each number spans the whole shop: a bike of a new size moves every likeness.
-    ranges = alike.ranges_of([_numbers(stage) for stage in stages])
-    pools = {
-        displacement: fingerprint(ranges, [marks[c["stage_id"]] for c in pool])
-        for displacement, pool in near.items()
-    }
-    marked = {
-        stage["stage_id"]: f"{marks[stage['stage_id']]} {pools[stage['displacement_cc']]}"
-        for stage in stages
-        if not stage["is_control"]
-    }
-
-    def load(due: list[str]) -> list[Any]:
-        curves = session_curves(connection, [stage["stage_id"] for stage in candidates])
-        features = {stage["stage_id"]: _features(stage, stages, curves) for stage in stages}
-        making = set(due)
-        return [
-            (stage, near[stage["displacement_cc"]], features, ranges, outcomes)
-            for stage in stages
-            if stage["stage_id"] in making
-        ]
-
-    return Inputs(marked, load)
+    everywhere = pl.lit(str(_ranges(stages)))
+    of_job = pl.col("job_id").replace_strict(jobs, return_dtype=pl.String)
+    own = stages.filter(~pl.col("is_control")).with_columns(everywhere=everywhere, job=of_job)
+    return Inputs(marks(own, "stage_id"), list)
 
 
 def _make(_: Given, payloads: list[Any]) -> Records:
-    """Return the similar builds of stages."""
-    rows: list[dict[str, Any]] = []
-    laid: dict[float, Any] = {}
-    for stage, pool, features, ranges, outcomes in payloads:
-        displacement = stage["displacement_cc"]
-        if displacement not in laid:
-            laid[displacement] = alike.population([features[c["stage_id"]] for c in pool])
-        if pool:
-            found = alike.similarity(features[stage["stage_id"]], laid[displacement], ranges=ranges)
-            rows += _rows(stage, pool, found, features, outcomes)
-    heads = [{"stage_id": stage["stage_id"]} for stage, *_ in payloads]
-    return {"out.likeness": heads, "out.similar_build": rows}
+    return {"out.likeness": [{"stage_id": stage_id} for stage_id in payloads]}
+
+
+def _bring_up_lists(
+    connection: duckdb.DuckDBPyConnection, made: list[str], gone: list[str]
+) -> None:
+    """Make the lists of stages that changed, and those that such a stage stood in or comes into.
+
+    A list changes with a stage that stands in it, or by one that is more alike than its last. All
+    other lists stay as they are, whatever else came or went.
+    """
+    builds = _Builds(connection)
+    changed = [*made, *gone]
+    holding = connection.execute(
+        "SELECT DISTINCT stage_id FROM out.similar_build "
+        "WHERE other_stage_id IN (SELECT unnest(?))",
+        [changed],
+    ).fetchall()
+    due = {*made, *(stage_id for (stage_id,) in holding)} & builds.place.keys()
+    due |= builds.reached(connection, [m for m in made if m in builds.place], due)
+    builds.see(sorted(due))
+    rows = [row for stage_id in sorted(due) for row in builds.most_alike(stage_id)]
+    told = _told(connection, sorted({row["other_job_id"] for row in rows}))
+    rows = [row | told[row["other_job_id"]] for row in rows]
+    store.delete(connection, "out.similar_build", "stage_id", [*due, *gone])
+    store.insert(
+        connection, "out.similar_build", store.frame(connection, "out.similar_build", rows)
+    )
 
 
 ALIKE = Step(
@@ -76,112 +94,273 @@ ALIKE = Step(
     doing="finding similar builds",
     version=2,
     key="stage_id",
-    tables=("out.likeness", "out.similar_build"),
+    tables=("out.likeness",),
+    beside=("out.similar_build",),
     reads=(
         "out.stage", "out.session", "out.session_curve", "out.gain", "out.stage_mixture",
         "out.comeback", "core.stage", "core.model", "core.build", "core.build_part",
     ),
     inputs=_inputs,
     make=_make,
+    within=_bring_up_lists,
     batch=100_000,
 )  # fmt: skip
 
 
-def _stages(connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+class _Builds:
+    """All stages but the control bike's, and what is known of them, to find the most alike.
+
+    Stages of one kind are told apart by their curves alone. Kinds are looked at by how alike their
+    stages can be at the most, until no further one can come into the list.
+    """
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
+        self._connection = connection
+        every = _stages(connection)
+        self._ranges = _ranges(every)
+        stages = every.filter(~pl.col("is_control"))
+        names = ("stage_id", "job_id", "bike_id", "made_from", "first_run_id")
+        self._stages = stages.select(names).to_dicts()
+        self.place = {stage["stage_id"]: place for place, stage in enumerate(self._stages)}
+        kinds = stages.select(KIND).unique(maintain_order=True).with_row_index("kind")
+        placed = stages.join(kinds, on=KIND, nulls_equal=True, maintain_order="left")
+        self._kind = placed["kind"].to_numpy().astype(np.int64)
+        of_kind = [_facts(row) for row in kinds.iter_rows(named=True)]
+        self._kinds = alike.population(of_kind)
+        self._pool = self._kinds.take(self._kind)
+        self._features = [of_kind[kind] for kind in self._kind]
+        self._seen = np.zeros(len(self._stages), dtype=bool)
+        self._is_run = stages["made_from"].is_not_null().to_numpy()
+        order = np.argsort(self._kind, kind="stable")
+        order = order[self._is_run[order]]
+        starts = np.searchsorted(self._kind[order], np.arange(len(of_kind) + 1))
+        self._members = [order[a:b] for a, b in pairwise(starts)]
+        self._orders: dict[int, tuple[np.ndarray, np.ndarray]] = {}
+
+    def see(self, stage_ids: list[str]) -> None:
+        """Read the shapes of some stages' curves."""
+        places = [self.place[stage_id] for stage_id in stage_ids]
+        places = [place for place in places if not self._seen[place]]
+        stages = [self._stages[place] for place in places]
+        needed = {s["stage_id"] for s in stages if s["made_from"]}
+        needed |= {s["first_run_id"] for s in stages if s["first_run_id"]}
+        curves = session_curves(self._connection, sorted(needed)) if needed else {}
+        for place, stage in zip(places, stages, strict=True):
+            # The first stage of the job that was run tells what engine this is, whatever was
+            # fitted later.
+            own, first = (curves.get(stage[name]) for name in ("stage_id", "first_run_id"))
+            torque = mixture = None
+            if first is not None:
+                peak = first[np.argmax(first[:, 1]), 0]
+                torque = alike.torque_shape(first[:, 0], first[:, 2], peak)
+            if own is not None:
+                peak = own[np.argmax(own[:, 1]), 0]
+                mixture = alike.mixture_shape(own[:, 0], own[:, 3], peak)
+            self._pool.see_shapes(place, torque, mixture)
+            self._features[place] = replace(
+                self._features[place], torque_shape=torque, mixture_shape=mixture
+            )
+            self._seen[place] = True
+
+    def most_alike(self, stage_id: str) -> list[dict[str, Any]]:
+        """Return the rows of a stage's list."""
+        here = self.place[stage_id]
+        kinds, bounds = self._by_bound(here)
+        sizes = np.cumsum([self._members[kind].size for kind in kinds])
+        wanted = MOST_AT_FIRST
+        while True:
+            taken = int(np.searchsorted(sizes, wanted)) + 1
+            members = [self._members[kind] for kind in kinds[:taken]]
+            places = np.sort(np.concatenate([*members, np.empty(0, dtype=np.int64)]))
+            found = self._similarity(here, places)
+            best = self._best(here, places, found.similarity)
+            last = found.similarity[best[-1]] if len(best) == SHOWN else -1.0
+            if taken >= kinds.size or last > bounds[taken] + SLACK:
+                return self._rows(here, places, found, best)
+            wanted *= 2
+
+    def reached(
+        self, connection: duckdb.DuckDBPyConnection, changed: list[str], due: set[str]
+    ) -> set[str]:
+        """Return whose list one of some stages comes into, besides those that are due already."""
+        last = np.full(len(self._stages), -1.0)
+        for stage_id, least in connection.execute(
+            "SELECT stage_id, min(similarity_share) FROM out.similar_build "
+            "GROUP BY stage_id HAVING count(*) = ?",
+            [SHOWN],
+        ).fetchall():
+            if stage_id in self.place:
+                last[self.place[stage_id]] = least
+        open_ones = np.ones(len(self._stages), dtype=bool)
+        open_ones[[self.place[stage_id] for stage_id in due]] = False
+        found: set[str] = set()
+        for stage_id in changed:
+            there = self.place[stage_id]
+            if not self._is_run[there] or not open_ones.any():
+                continue
+            features = self._features[there]
+            bounds = alike.highest_similarity(features, self._kinds, ranges=self._ranges)
+            size, sizes = features.displacement_cc, self._pool.displacement_cc
+            near = (size >= sizes * (1 - DISPLACEMENT_SHARE)) & (
+                size <= sizes * (1 + DISPLACEMENT_SHARE)
+            )
+            places = np.flatnonzero(open_ones & near & (bounds[self._kind] >= last - SLACK))
+            if not places.size:
+                continue
+            similarity = self._similarity(there, places).similarity
+            comes_in = places[similarity >= last[places] - SLACK]
+            open_ones[comes_in] = False
+            found |= {self._stages[place]["stage_id"] for place in comes_in}
+        return found
+
+    def _similarity(self, here: int, places: np.ndarray) -> alike.Similarities:
+        self.see([self._stages[place]["stage_id"] for place in (here, *places)])
+        return alike.similarity(self._features[here], self._pool.take(places), ranges=self._ranges)
+
+    def _by_bound(self, here: int) -> tuple[np.ndarray, np.ndarray]:
+        """Return the kinds near enough in size, most alike at the most first, and that most."""
+        kind = int(self._kind[here])
+        if kind not in self._orders:
+            bounds = alike.highest_similarity(
+                self._features[here], self._kinds, ranges=self._ranges
+            )
+            size, sizes = self._features[here].displacement_cc or 0.0, self._kinds.displacement_cc
+            low, high = size * (1 - DISPLACEMENT_SHARE), size * (1 + DISPLACEMENT_SHARE)
+            has_any = np.array([members.size > 0 for members in self._members])
+            kinds = np.flatnonzero((sizes >= low) & (sizes <= high) & has_any)
+            kinds = kinds[np.argsort(-bounds[kinds], kind="stable")]
+            self._orders[kind] = kinds, bounds[kinds]
+        return self._orders[kind]
+
+    def _best(self, here: int, places: np.ndarray, similarity: np.ndarray) -> list[int]:
+        """Return which are the most alike, one of a job and none of the bike itself."""
+        best: list[int] = []
+        jobs: set[str] = set()
+        for at in np.argsort(-np.nan_to_num(similarity, nan=-1.0), kind="stable"):
+            other = self._stages[places[at]]
+            if (
+                other["bike_id"] != self._stages[here]["bike_id"]
+                and other["job_id"] not in jobs
+                and np.isfinite(similarity[at])
+            ):
+                jobs.add(other["job_id"])
+                best.append(int(at))
+                if len(best) == SHOWN:
+                    break
+        return best
+
+    def _rows(
+        self, here: int, places: np.ndarray, found: alike.Similarities, best: list[int]
+    ) -> list[dict[str, Any]]:
+        rows = []
+        for rank, at in enumerate(best, start=1):
+            other = self._stages[places[at]]
+            matches, differs = alike.why(
+                self._features[here], self._features[places[at]], found[at].scores
+            )
+            rows.append(
+                {
+                    "stage_id": self._stages[here]["stage_id"],
+                    "likeness_rank": rank,
+                    "other_stage_id": other["stage_id"],
+                    "other_job_id": other["job_id"],
+                    "other_bike_id": other["bike_id"],
+                    "similarity_share": float(found.similarity[at]),
+                    "matches": "; ".join(matches),
+                    "differs": "; ".join(differs),
+                }
+            )
+        return rows
+
+
+def _stages(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     stages = store.rows(
         connection,
         "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.stage_no, stage.build_id, "
         "stage.received_on, stage.is_control, stage.make, stage.model, stage.first_year, "
         "stage.last_year, stage.displacement_cc, model.cylinders, stage.map_name, "
         "stage.map_revision, stage.map_label, stage.parts_label, build.ethanol_share, "
-        "session.made_from FROM out.stage AS stage JOIN core.model AS model USING (model_id) "
+        "session.made_from, arg_min(session.made_from, stage.stage_no) OVER of_job AS first_run, "
+        "arg_min(session.stage_id, stage.stage_no) OVER of_job AS first_run_id "
+        "FROM out.stage AS stage JOIN core.model AS model USING (model_id) "
         "JOIN core.build AS build USING (build_id) "
         "LEFT JOIN out.session AS session USING (stage_id) "
+        "WINDOW of_job AS (PARTITION BY stage.job_id) "
         "ORDER BY stage.received_on, stage.job_id, stage.stage_no",
-    ).to_dicts()
-    parts = parts_of_builds(connection)
-    for stage in stages:
-        stage["parts"] = parts.get(stage["build_id"], [])
-    return stages
-
-
-def _features(
-    stage: dict[str, Any], stages: list[dict[str, Any]], curves: dict[str, np.ndarray]
-) -> alike.Features:
-    own = curves.get(stage["stage_id"])
-    # The first stage of the job that was run tells what engine this is, whatever was fitted later.
-    first = next(
-        (
-            curves[s["stage_id"]]
-            for s in stages
-            if s["job_id"] == stage["job_id"] and s["stage_id"] in curves
-        ),
-        None,
     )
+    parts = parts_of_builds(connection)
+    told = [json.dumps(parts.get(build_id, [])) for build_id in stages["build_id"]]
+    return stages.with_columns(parts=pl.Series(told, dtype=pl.String))
+
+
+def _facts(stage: dict[str, Any]) -> alike.Features:
+    """Return what is known of a stage without its curves."""
     return alike.Features(
         model_key=(stage["make"], stage["model"]),
         generation=(stage["first_year"], stage["last_year"]),
         displacement_cc=stage["displacement_cc"],
         cylinders=stage["cylinders"],
-        parts=tuple(stage["parts"]),
+        parts=tuple(
+            (category, maker, name) for category, maker, name in json.loads(stage["parts"])
+        ),
         map_name=stage["map_name"],
         map_revision=stage["map_revision"],
         ethanol_share=stage["ethanol_share"],
-        torque_shape=None
-        if first is None
-        else alike.torque_shape(first[:, 0], first[:, 2], first[np.argmax(first[:, 1]), 0]),
-        mixture_shape=None
-        if own is None
-        else alike.mixture_shape(own[:, 0], own[:, 3], own[np.argmax(own[:, 1]), 0]),
     )
 
 
-def _numbers(stage: dict[str, Any]) -> alike.Features:
-    return alike.Features(
-        displacement_cc=stage["displacement_cc"],
-        cylinders=stage["cylinders"],
-        ethanol_share=stage["ethanol_share"],
-    )
+def _ranges(stages: pl.DataFrame) -> dict[str, float]:
+    kinds = stages.select(KIND).unique().iter_rows(named=True)
+    return alike.ranges_of([_facts(kind) for kind in kinds])
 
 
-def _outcomes(
-    connection: duckdb.DuckDBPyConnection, stages: list[dict[str, Any]]
-) -> dict[str, dict[str, str]]:
-    """Return what each job ended on, what it gained and what went wrong."""
-    gains: dict[str, list[dict[str, Any]]] = {}
-    for row in store.rows(
+def _outcomes(connection: duckdb.DuckDBPyConnection) -> list[pl.DataFrame]:
+    """Return by job its gains, its lean stages, and whether its bike came back."""
+    gains = store.rows(
         connection,
         "SELECT job_id, basis, mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct, "
         "change_label, verdict, air_state FROM out.gain WHERE basis <> 'earlier job' "
         "ORDER BY gain_id",
-    ).iter_rows(named=True):
-        gains.setdefault(row["job_id"], []).append(row)
-    lean: dict[str, list[str]] = {}
-    for job_id, stage_name, level, worst, speed in connection.execute(
+    )
+    lean = store.rows(
+        connection,
         "SELECT mixture.job_id, stage.stage_name, level, worst_lean_error_pct, worst_speed_rpm "
         "FROM out.stage_mixture AS mixture JOIN core.stage AS stage USING (stage_id) "
-        "WHERE level IN ('warn', 'stop') ORDER BY stage.stage_no"
-    ).fetchall():
-        lean.setdefault(job_id, []).append(
-            f"{worst:.0f} % lean at {speed:,.0f} rpm ({stage_name}, {level})"
-        )
-    back = {
-        earlier: f"came back after {days} days on the same build"
-        for earlier, days in connection.execute(
-            "SELECT earlier_job_id, min(days_between) FROM out.comeback GROUP BY earlier_job_id"
-        ).fetchall()
-    }
-    last = {stage["job_id"]: stage for stage in stages}
+        "WHERE level IN ('warn', 'stop') ORDER BY mixture.job_id, stage.stage_no",
+    )
+    back = store.rows(
+        connection,
+        "SELECT earlier_job_id AS job_id, min(days_between) AS days FROM out.comeback "
+        "GROUP BY earlier_job_id ORDER BY earlier_job_id",
+    )
+    return [gains, lean, back]
+
+
+def _told(connection: duckdb.DuckDBPyConnection, job_ids: list[str]) -> dict[str, dict[str, str]]:
+    """Return what some jobs ended on, what they gained and what went wrong."""
+    gains, lean, back = (rows_by(frame, "job_id", job_ids) for frame in _outcomes(connection))
+    ended = connection.execute(
+        "SELECT job_id, concat(arg_max(map_label, stage_no), '; ', arg_max(parts_label, stage_no)) "
+        "FROM out.stage WHERE job_id IN (SELECT unnest(?)) GROUP BY job_id",
+        [job_ids],
+    ).fetchall()
     found = {}
-    for job_id, stage in last.items():
+    for job_id, ended_on in ended:
         made = gains.get(job_id, [])
         whole = next((g for g in made if g["basis"] == "first stage"), made[-1] if made else None)
+        wrong = [
+            f"{stage['worst_lean_error_pct']:.0f} % lean at {stage['worst_speed_rpm']:,.0f} rpm "
+            f"({stage['stage_name']}, {stage['level']})"
+            for stage in lean.get(job_id, [])
+        ]
+        wrong += [
+            f"came back after {again['days']} days on the same build"
+            for again in back.get(job_id, [])
+        ]
         found[job_id] = {
-            "ended_on": f"{stage['map_label']}; {stage['parts_label']}",
+            "ended_on": ended_on,
             "gained": "not measured" if whole is None else _gained(whole),
-            "went_wrong": "; ".join(
-                lean.get(job_id, []) + ([back[job_id]] if job_id in back else [])
-            ),
+            "went_wrong": "; ".join(wrong),
         }
     return found
 
@@ -195,44 +374,3 @@ def _gained(gain: dict[str, Any]) -> str:
     )
     observed = ", power as observed" if gain["air_state"] == "observed" else ""
     return f"{mean} % ({low} to {high} %), {gain['verdict']}{observed}"
-
-
-def _rows(
-    stage: dict[str, Any],
-    pool: list[dict[str, Any]],
-    found: alike.Similarities,
-    features: dict[str, alike.Features],
-    outcomes: dict[str, dict[str, str]],
-) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = []
-    jobs: set[str] = set()
-    order = np.argsort(-np.nan_to_num(found.similarity, nan=-1.0), kind="stable")
-    for place in order:
-        other = pool[place]
-        if (
-            other["bike_id"] == stage["bike_id"]
-            or other["job_id"] in jobs
-            or not np.isfinite(found.similarity[place])
-        ):
-            continue
-        jobs.add(other["job_id"])
-        likeness = found[int(place)]
-        matches, differs = alike.why(
-            features[stage["stage_id"]], features[other["stage_id"]], likeness.scores
-        )
-        rows.append(
-            {
-                "stage_id": stage["stage_id"],
-                "likeness_rank": len(rows) + 1,
-                "other_stage_id": other["stage_id"],
-                "other_job_id": other["job_id"],
-                "other_bike_id": other["bike_id"],
-                "similarity_share": float(found.similarity[place]),
-                "matches": "; ".join(matches),
-                "differs": "; ".join(differs),
-                **outcomes[other["job_id"]],
-            }
-        )
-        if len(rows) == SHOWN:
-            break
-    return rows

@@ -16,8 +16,8 @@ from flows.steps.sessions import on_one_grid
 from flows.steps.trust import SHARE_STEP, session_curves, trust_of
 from warehouse import store
 
-MIDDLE_HALF = (25.0, 75.0)
-"""Percentiles between which the middle half of the siblings lies. [%]"""
+MIDDLE_HALF = (0.25, 0.75)
+"""Quantiles between which the middle half of the siblings lies."""
 
 NO_BASELINE = "it was never run on the untouched map with standard parts"
 FORCED = "its induction is forced, so its power stands as measured and moves with the weather"
@@ -35,13 +35,90 @@ OWN_AIR_IN_DOUBT = (
 POWER, SHAPE, MIXTURE = "power", "shape", "mixture"
 
 
-class _Lines(NamedTuple):
-    """Baselines of one model on one grid: bikes by grid points, NaN where not seen."""
+JUDGED_BY = (
+    "fuel",
+    "gear",
+    "dyno",
+    "is_corrected",
+    "has_air_doubt",
+    "is_from_roller",
+    "is_from_file",
+    "reason",
+    "probe_place",
+)
+"""What decides whose siblings a bike is: bikes alike in these have the same siblings."""
 
-    grid_rpm: np.ndarray
-    power_w: np.ndarray
-    lambda_wide: np.ndarray
-    lambda_target: np.ndarray
+
+class _Family(NamedTuple):
+    """The siblings of like bikes: their places in the model, and their curves ordered once."""
+
+    places: np.ndarray
+    curves: siblings.Family
+
+    def place_of(self, bike: int) -> int | None:
+        """Return where a bike stands among the siblings, which it is then none of itself."""
+        at = int(np.searchsorted(self.places, bike))
+        return at if at < self.places.size and self.places[at] == bike else None
+
+    def count(self, bike: int) -> int:
+        """Return how many siblings a bike has."""
+        return self.places.size - (self.place_of(bike) is not None)
+
+
+class _Model:
+    """The baselines of one model on one grid, and who of them is whose sibling."""
+
+    def __init__(self, bikes: list[dict[str, Any]], curves: list[np.ndarray]) -> None:
+        self.bikes = bikes
+        self.places = {bike["bike_id"]: place for place, bike in enumerate(bikes)}
+        self.grid_rpm, self.power_w = on_one_grid(curves, 1)
+        # A dyno that shows nothing or less at the foot of a sweep has not seen that speed.
+        self.power_w[~(self.power_w > 0.0)] = np.nan
+        self.lambda_wide = on_one_grid(curves, 2)[1]
+        self._targets = on_one_grid(curves, 3)[1]
+        kinds: dict[tuple[Any, ...], int] = {}
+        self.kind = np.array(
+            [kinds.setdefault(tuple(b[name] for name in JUDGED_BY), len(kinds)) for b in bikes]
+        )
+        firsts = [bikes[int(np.argmax(self.kind == kind))] for kind in range(len(kinds))]
+        self.against = [[_against(bike, other) for other in firsts] for bike in firsts]
+        self._families: dict[tuple[Any, ...], _Family] = {}
+        nobody = np.empty(0, dtype=np.int64)
+        self.nobody = _Family(nobody, siblings.Family(self.power_w[nobody]))
+
+    def power_family(self, bike: int) -> _Family:
+        """Return who a bike is held against in power."""
+        kind = int(self.kind[bike])
+        if (kind,) not in self._families:
+            counts = [not both + power for both, power, _ in self.against[kind]]
+            places = np.flatnonzero(np.array(counts)[self.kind])
+            self._families[kind,] = _Family(places, siblings.Family(self.power_w[places]))
+        return self._families[kind,]
+
+    def mixture_family(self, bike: int) -> _Family:
+        """Return who a bike is held against in mixture: all against this bike's target.
+
+        Cards may name different ones, and a target is no mixture.
+        """
+        target = self._targets[bike]
+        seen = target[np.isfinite(target)]
+        if seen.size and seen.min() == seen.max():
+            target = np.full(target.shape, seen[0])
+        key = (int(self.kind[bike]), target.tobytes())
+        if key not in self._families:
+            counts = [not both + lean for both, _, lean in self.against[key[0]]]
+            places = np.flatnonzero(np.array(counts)[self.kind])
+            errors = self.errors(places, target)
+            self._families[key] = _Family(places, siblings.Family(errors))
+        return self._families[key]
+
+    def errors(self, places: np.ndarray, target: np.ndarray) -> np.ndarray:
+        """Return the lean errors of some bikes against a target, in percent."""
+        return 100.0 * (self.lambda_wide[places] / target - 1.0)
+
+    def own_error(self, bike: int) -> np.ndarray:
+        """Return a bike's lean errors, in percent."""
+        return self.errors(np.array([bike]), self._targets[bike])[0]
 
 
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
@@ -58,10 +135,9 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
             bikes.filter(pl.col("bike_id").is_in(due)).select("bike_id", "model_id").rows()
         )
         of_model = rows_by(run, "model_id", sorted(set(models.values())))
-        lines = {model_id: _lines(connection, members) for model_id, members in of_model.items()}
+        held = {model_id: _model(connection, members) for model_id, members in of_model.items()}
         return lambda bike_id: {
-            "run": of_model.get(models[bike_id], []),
-            "lines": lines.get(models[bike_id]),
+            "model": held.get(models[bike_id]),
             "least_sd_share": least_sd_share,
         }
 
@@ -70,19 +146,27 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
 
 def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
     """Hold bikes against their siblings."""
-    records: dict[str, list[dict[str, Any]]] = {table: [] for table in HEALTH.tables[:-1]}
+    records: dict[str, list[dict[str, Any]]] = {"out.health": [], "out.health_region": []}
     curves: dict[str, dict[str, np.ndarray]] = {}
+    due: dict[_Model, list[int]] = {}
     for payload in payloads:
-        (bike,) = payload["bike"]
+        (bike,), model = payload["bike"], payload["model"]
         if not bike["stage_id"]:
             records["out.health"].append(_never_run(bike))
             continue
-        made, points = _health(bike, payload["run"], payload["lines"], payload["least_sd_share"])
+        own = model.places[bike["bike_id"]]
+        due.setdefault(model, []).append(own)
+        made, points = _health(model, own, payload["least_sd_share"])
         for table, rows in made.items():
             records[table] += rows
         if points is not None:
             curves[bike["bike_id"]] = points
-    return {**records, "out.health_curve": stacked("bike_id", curves)}
+    pairs = [_siblings(model, bikes) for model, bikes in due.items()]
+    return {
+        **records,
+        "out.health_sibling": pl.concat(pairs) if pairs else pl.DataFrame(),
+        "out.health_curve": stacked("bike_id", curves),
+    }
 
 
 HEALTH = Step(
@@ -143,44 +227,37 @@ def _baselines(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     )
 
 
-def _lines(connection: duckdb.DuckDBPyConnection, bikes: list[dict[str, Any]]) -> _Lines:
-    stage_ids = [bike["stage_id"] for bike in bikes]
+def _model(connection: duckdb.DuckDBPyConnection, bikes: list[dict[str, Any]]) -> _Model:
     columns = ("power_w", "lambda_wide", "lambda_target")
-    by_stage = session_curves(connection, stage_ids, columns)
-    curves = [by_stage[stage_id] for stage_id in stage_ids]
-    grid, power = on_one_grid(curves, 1)
-    # A dyno that shows nothing or less at the foot of a sweep has not seen that speed.
-    power[~(power > 0.0)] = np.nan
-    return _Lines(grid, power, on_one_grid(curves, 2)[1], on_one_grid(curves, 3)[1])
+    by_stage = session_curves(connection, [bike["stage_id"] for bike in bikes], columns)
+    return _Model(bikes, [by_stage[bike["stage_id"]] for bike in bikes])
 
 
 def _health(
-    bike: dict[str, Any],
-    run: list[dict[str, Any]],
-    lines: _Lines,
-    least_sd_share: float,
+    model: _Model, own: int, least_sd_share: float
 ) -> tuple[dict[str, list[dict[str, Any]]], dict[str, np.ndarray] | None]:
-    own = next(at for at, one in enumerate(run) if one["bike_id"] == bike["bike_id"])
-    others = [(place, other) for place, other in enumerate(run) if place != own]
-    against = {place: _against(bike, other) for place, other in others}
-    with_power = [place for place, (both, power, _) in against.items() if not both + power]
-    with_mixture = [place for place, (both, _, lean) in against.items() if not both + lean]
+    bike = model.bikes[own]
+    in_power, in_mixture = model.power_family(own), model.mixture_family(own)
     power_reason = "" if bike["is_corrected"] else UNCORRECTED
     if bike["induction"] == "forced":
         power_reason = FORCED
     if not power_reason and _origin(bike) == FROM_BOTH:
         power_reason = f"its power is {FROM_BOTH}"
-    power_reason = power_reason or _too_few(len(with_power))
-    mixture_reason = bike["reason"] or _too_few(len(with_mixture))
+    power_reason = power_reason or _too_few(in_power.count(own))
+    mixture_reason = bike["reason"] or _too_few(in_mixture.count(own))
 
-    watts = lines.power_w[[] if power_reason else with_power]
-    # All against this bike's target: cards may name different ones, and a target is no mixture.
-    error = 100.0 * (lines.lambda_wide / lines.lambda_target[own] - 1.0)
-    errors = error[[] if mixture_reason else with_mixture]
+    watts = model.nobody if power_reason else in_power
+    errors = model.nobody if mixture_reason else in_mixture
     power = siblings.power_health(
-        lines.grid_rpm, lines.power_w[own], watts, least_sd_share=least_sd_share
+        model.grid_rpm,
+        model.power_w[own],
+        watts.curves,
+        place=watts.place_of(own),
+        least_sd_share=least_sd_share,
     )
-    mixture = siblings.mixture_health(lines.grid_rpm, error[own], errors)
+    mixture = siblings.mixture_health(
+        model.grid_rpm, model.own_error(own), errors.curves, place=errors.place_of(own)
+    )
     if power.is_unusual is None:
         power_reason = power_reason or NEVER_TOGETHER
     if mixture.is_unusual is None:
@@ -192,8 +269,8 @@ def _health(
         **_head(bike),
         "power_health": siblings.power_state(power),
         "mixture_health": siblings.mixture_state(mixture),
-        "siblings": len(with_power),
-        "mixture_siblings": len(with_mixture),
+        "siblings": in_power.count(own),
+        "mixture_siblings": in_mixture.count(own),
         "peak_change_pct": power.peak_change_pct,
         "peak_z": power.peak.z,
         "shape_distance_pct": power.shape_distance_pct,
@@ -216,11 +293,8 @@ def _health(
             )
             for region in regions
         ],
-        "out.health_sibling": [
-            _sibling(bike["bike_id"], other, against[place]) for place, other in others
-        ],
     }
-    return made, _points(lines, own, watts, errors)
+    return made, _points(model, own, watts, errors)
 
 
 def _against(bike: dict[str, Any], other: dict[str, Any]) -> tuple[list[str], list[str], list[str]]:
@@ -326,34 +400,50 @@ def _region(bike_id: str, quantity: str, region: siblings.Region) -> dict[str, A
     }
 
 
-def _sibling(
-    bike_id: str, other: dict[str, Any], against: tuple[list[str], list[str], list[str]]
-) -> dict[str, Any]:
+def _siblings(model: _Model, due: list[int]) -> pl.DataFrame:
+    """Return the other bikes of some bikes, counted or not, and why not."""
+    kinds = range(len(model.against))
+    told = [[_left_out(model.against[one][other]) for other in kinds] for one in kinds]
+    bike = np.repeat(due, len(model.bikes))
+    other = np.tile(np.arange(len(model.bikes)), len(due))
+    bike, other = bike[bike != other], other[bike != other]
+    pair = model.kind[bike] * len(kinds) + model.kind[other]
+    by_pair = pl.DataFrame(
+        [row for of_bike in told for row in of_bike],
+        schema=["is_power_sibling", "is_mixture_sibling", "left_out"],
+        orient="row",
+    )
+    ids = pl.Series([one["bike_id"] for one in model.bikes])
+    stages = pl.Series([one["stage_id"] for one in model.bikes])
+    return pl.DataFrame(
+        {
+            "bike_id": ids.gather(bike),
+            "other_bike_id": ids.gather(other),
+            "other_stage_id": stages.gather(other),
+        }
+    ).hstack(by_pair[pair])
+
+
+def _left_out(against: tuple[list[str], list[str], list[str]]) -> tuple[bool, bool, str]:
+    """Return whether a bike counts in power and in mixture, and why not."""
     both, power, lean = against
     left_out = both + [f"power: {why}" for why in power] + [f"mixture: {why}" for why in lean]
-    return {
-        "bike_id": bike_id,
-        "other_bike_id": other["bike_id"],
-        "other_stage_id": other["stage_id"],
-        "is_power_sibling": not both + power,
-        "is_mixture_sibling": not both + lean,
-        "left_out": "; ".join(left_out),
-    }
+    return not both + power, not both + lean, "; ".join(left_out)
 
 
 def _points(
-    lines: _Lines, own: int, watts: np.ndarray, errors: np.ndarray
+    model: _Model, own: int, watts: _Family, errors: _Family
 ) -> dict[str, np.ndarray] | None:
     """Return what is usual at each speed that this bike was seen at; None where nothing is."""
-    seen = np.isfinite(lines.power_w[own]) | np.isfinite(lines.lambda_wide[own])
-    usual_w, low_w, high_w, count = _usual(watts)
-    usual_pct, low_pct, high_pct, _ = _usual(errors)
+    seen = np.isfinite(model.power_w[own]) | np.isfinite(model.lambda_wide[own])
+    usual_w, low_w, high_w = _usual(watts, own)
+    usual_pct, low_pct, high_pct = _usual(errors, own)
     seen &= np.isfinite(usual_w) | np.isfinite(usual_pct)
     if not seen.any():
         return None
     columns = {
-        "engine_speed_rpm": lines.grid_rpm,
-        "siblings": count,
+        "engine_speed_rpm": model.grid_rpm,
+        "siblings": watts.curves.count(watts.place_of(own)),
         "usual_power_w": usual_w,
         "usual_power_lower_w": low_w,
         "usual_power_upper_w": high_w,
@@ -364,11 +454,9 @@ def _points(
     return {name: values[seen] for name, values in columns.items()}
 
 
-def _usual(curves: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Return median, quartiles and number of the curves at each speed, NaN where too few."""
-    count = np.isfinite(curves).sum(axis=0)
-    enough = count >= siblings.LEAST_SIBLINGS
-    found = np.full((3, curves.shape[1]), np.nan)
-    if enough.any():
-        found[:, enough] = np.nanpercentile(curves[:, enough], (50.0, *MIDDLE_HALF), axis=0)
-    return found[0], found[1], found[2], count
+def _usual(family: _Family, own: int) -> list[np.ndarray]:
+    """Return median and quartiles of the siblings at each speed, NaN where too few."""
+    place = family.place_of(own)
+    enough = family.curves.count(place) >= siblings.LEAST_SIBLINGS
+    found = [family.curves.quantile(place, share) for share in (0.5, *MIDDLE_HALF)]
+    return [np.where(enough, values, np.nan) for values in found]

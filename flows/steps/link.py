@@ -72,6 +72,14 @@ class _Known(NamedTuple):
     cylinders: int | None
 
 
+class _Facts(NamedTuple):
+    """What two cards of one bike must not say unlike."""
+
+    model_id: str
+    model_year: int | None
+    cylinders: int | None
+
+
 class _Linked:
     """The rows that one folder gives."""
 
@@ -97,21 +105,25 @@ def link_jobs(connection: duckdb.DuckDBPyConnection, progress: Progress) -> list
     }
     book = _Book(connection, list(wanted))
     queue = [folder for folder in wanted if folder in changed]
+    waiting = set(queue)
     done: list[str] = []
     while queue:
         batch, queue = queue[:BATCH_FOLDERS], queue[BATCH_FOLDERS:]
         linked: dict[str, _Linked] = {}
         for folder in batch:
-            held = _read_folders(connection, [f for f in batch if f not in book.folders])
-            book.folders.update(held)
+            if folder not in book.folders:
+                book.look_up(connection, [f for f in batch if f not in book.folders])
             linked[folder] = _link(folder, book)
             # Folders that lose or regain a claim are linked again, in this batch or the next.
-            waiting = {*batch[batch.index(folder) + 1 :], *queue}
-            batch += [other for other in book.take_touched() if other not in waiting]
+            waiting.discard(folder)
+            touched = [other for other in book.take_touched() if other not in waiting]
+            waiting.update(touched)
+            batch += touched
         with store.transaction(connection):
             _write(connection, linked, wanted)
             # Also one whose own card did not change must be linked again when a kill comes first.
-            store.delete(connection, "raw.linked", "job_folder", queue)
+            if not done:
+                store.delete(connection, "raw.linked", "job_folder", queue)
         done += linked
         progress(len(done), len(done) + len(queue), "linking")
     return list(dict.fromkeys(done))
@@ -135,56 +147,109 @@ def _wanted(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
 
 
 class _Book:
-    """Who holds what: which folder has which bytes, job number, bike and model."""
+    """Who holds what: which folder has which bytes, job number, bike and model.
+
+    Folders are found by what they hold, so that linking one does not look at all others.
+    """
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, order: list[str]) -> None:
         self.place = {folder: number for number, folder in enumerate(order)}
         self.folders: dict[str, _Folder] = {}
-        self.known: dict[str, _Known] = {
-            folder: _Known(*rest)
-            for folder, *rest in connection.execute(
-                "SELECT job.job_folder, job.job_id, job.bike_id, bike.model_id, model.induction, "
-                "job.model_year, job.cylinders "
-                "FROM core.job AS job JOIN core.bike AS bike USING (bike_id) "
-                "JOIN core.model AS model USING (model_id)"
-            ).fetchall()
-        }
-        self.owner: dict[str, tuple[str, str]] = {
-            sha: (folder, name)
-            for sha, folder, name in connection.execute(
-                "SELECT file_sha256, job_folder, file_name FROM raw.outcome "
-                "WHERE state = 'taken in'"
-            ).fetchall()
-        }
-        self.claims: dict[str, set[str]] = defaultdict(set)
-        for sha, folder in connection.execute(
-            "SELECT file_sha256, job_folder FROM raw.outcome WHERE state = 'duplicate'"
+        self._known: dict[str, _Known] = {}
+        self._of_job: dict[str, set[str]] = defaultdict(set)
+        self._of_bike: dict[str, dict[_Facts, set[str]]] = defaultdict(lambda: defaultdict(set))
+        self._of_model: dict[str, dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
+        for folder, *rest in connection.execute(
+            "SELECT job.job_folder, job.job_id, job.bike_id, bike.model_id, model.induction, "
+            "job.model_year, job.cylinders "
+            "FROM core.job AS job JOIN core.bike AS bike USING (bike_id) "
+            "JOIN core.model AS model USING (model_id)"
         ).fetchall():
-            self.claims[sha].add(folder)
-        self._touched: list[str] = []
+            self.note(folder, _Known(*rest))
+        self.owner: dict[str, tuple[str, str]] = {}
+        self.claims: dict[str, set[str]] = defaultdict(set)
+        self._held: dict[str, set[str]] = defaultdict(set)
+        self._looked_up: set[str] = set()
+        self._touched: dict[str, None] = {}
+
+    def look_up(self, connection: duckdb.DuckDBPyConnection, folders: list[str]) -> None:
+        """Read what some folders hold, and which others have a claim on the same bytes."""
+        held = _read_folders(connection, folders)
+        self.folders.update(held)
+        named = {file.sha256 for folder in held.values() for file in folder.files}
+        claims = connection.execute(
+            "SELECT file_sha256, job_folder, file_name, state FROM raw.outcome "
+            "WHERE state IN ('taken in', 'duplicate') AND file_sha256 IN ("
+            "SELECT unnest(?) UNION ALL SELECT file_sha256 FROM raw.outcome "
+            "WHERE job_folder IN (SELECT unnest(?)))",
+            [sorted(named), folders],
+        ).fetchall()
+        for sha, folder, name, state in claims:
+            # What this batch changed of bytes that were looked up before is not written yet.
+            if sha in self._looked_up:
+                continue
+            if state == "taken in":
+                self.own(sha, folder, name)
+            else:
+                self.claims[sha].add(folder)
+        self._looked_up |= named | {sha for sha, *_ in claims}
+
+    def note(self, folder: str, known: _Known) -> None:
+        """Note what a folder's card says of its bike."""
+        self._known[folder] = known
+        for folders in self._kept_under(known):
+            folders.add(folder)
+
+    def own(self, sha: str, folder: str, name: str) -> None:
+        """Let a folder hold some bytes, and take them from the one that did."""
+        if sha in self.owner:
+            self._held[self.owner[sha][0]].discard(sha)
+        self.owner[sha] = (folder, name)
+        self._held[folder].add(sha)
 
     def touch(self, folder: str) -> None:
         """Note a folder that must be linked again."""
-        if folder not in self._touched:
-            self._touched.append(folder)
+        self._touched[folder] = None
 
     def take_touched(self) -> list[str]:
         """Return the folders noted since the last time."""
-        touched, self._touched = self._touched, []
+        touched, self._touched = list(self._touched), {}
         return touched
 
     def forget(self, folder: str) -> set[str]:
         """Take out what stood for a folder; return the bytes it held."""
-        self.known.pop(folder, None)
-        released = {sha for sha, (owner, _) in self.owner.items() if owner == folder}
+        known = self._known.pop(folder, None)
+        if known is not None:
+            for folders in self._kept_under(known):
+                folders.discard(folder)
+        released = self._held.pop(folder, set())
         for sha in released:
             del self.owner[sha]
         return released
 
+    def at_odds(self, job_id: str, bike: Bike) -> list[tuple[str, _Known]]:
+        """Return the folders whose cards say otherwise, in the order of their arrival."""
+        found = set(self._of_job[job_id])
+        for facts, folders in self._of_bike[bike.reference].items():
+            if _unlike(facts, bike) != ("", ""):
+                found |= folders
+        for induction, folders in self._of_model[bike.model_id].items():
+            if induction != bike.induction:
+                found |= folders
+        return [
+            (folder, self._known[folder]) for folder in sorted(found, key=self.place.__getitem__)
+        ]
+
+    def _kept_under(self, known: _Known) -> list[set[str]]:
+        facts = _Facts(known.model_id, known.model_year, known.cylinders)
+        return [
+            self._of_job[known.job_id],
+            self._of_bike[known.bike_id][facts],
+            self._of_model[known.model_id][known.induction],
+        ]
+
 
 def _read_folders(connection: duckdb.DuckDBPyConnection, folders: list[str]) -> dict[str, _Folder]:
-    if not folders:
-        return {}
     files: dict[str, list[_File]] = defaultdict(list)
     for folder, *row in connection.execute(
         "SELECT arrival.job_folder, arrival.file_name, arrival.file_sha256, "
@@ -231,8 +296,11 @@ def _link(folder: str, book: _Book) -> _Linked:
         linked.places += [_waiting(file, has_card, folder) for file in held.files]
     else:
         bike = card.bike
-        book.known[folder] = _Known(
-            card.job, bike.reference, bike.model_id, bike.induction, bike.year, bike.cylinders
+        book.note(
+            folder,
+            _Known(
+                card.job, bike.reference, bike.model_id, bike.induction, bike.year, bike.cylinders
+            ),
         )
         _job_rows(linked, folder, held.in_force[0], card)
         _place_files(linked, card, held.files, folder, book)
@@ -259,13 +327,10 @@ def _contradiction(card: JobCard, folder: str, book: _Book) -> tuple[str, str] |
     A later folder that says otherwise is linked again, and then told itself.
     """
     bike = card.bike
-    for other, known in book.known.items():
+    for other, known in book.at_odds(card.job, bike):
         same_job = known.job_id == card.job
         same_bike = known.bike_id == bike.reference
         as_known, as_said = _unlike(known, bike) if same_bike else ("", "")
-        same_model = known.model_id == bike.model_id and known.induction != bike.induction
-        if not (same_job or as_known or same_model):
-            continue
         if book.place[other] > book.place[folder]:
             book.touch(other)
             continue
@@ -289,7 +354,7 @@ def _contradiction(card: JobCard, folder: str, book: _Book) -> tuple[str, str] |
     return None
 
 
-def _unlike(known: _Known, bike: Bike) -> tuple[str, str]:
+def _unlike(known: _Known | _Facts, bike: Bike) -> tuple[str, str]:
     """Return what two cards of one reference say that cannot both be true, or nothing.
 
     What one of them leaves out contradicts nothing. Owners change: bikes are sold.
@@ -493,7 +558,7 @@ def _place_files(
                         continue
                     if file.sha256 in book.owner:
                         book.touch(book.owner[file.sha256][0])
-                    book.owner[file.sha256] = (folder, name)
+                    book.own(file.sha256, folder, name)
                     linked.logs.append((file.sha256, kind, stage_id, order_in_stage, name))
     for file in files:
         name = file.name
@@ -578,13 +643,15 @@ def _write(
         "UPDATE core.bike SET model_year = said.model_year, is_control = said.is_control FROM ("
         "SELECT bike_id, arg_max(model_year, (received_on, job_id)) AS model_year, "
         "arg_max(is_control, (received_on, job_id)) AS is_control FROM core.job GROUP BY bike_id"
-        ") AS said WHERE bike.bike_id = said.bike_id"
+        ") AS said WHERE bike.bike_id = said.bike_id AND (bike.model_year, bike.is_control) "
+        "IS DISTINCT FROM (said.model_year, said.is_control)"
     )
     connection.execute(
         "UPDATE core.model SET cylinders = said.cylinders FROM ("
         "SELECT bike.model_id, arg_max(job.cylinders, (job.received_on, job.job_id)) AS cylinders "
         "FROM core.job AS job JOIN core.bike AS bike USING (bike_id) GROUP BY bike.model_id"
-        ") AS said WHERE model.model_id = said.model_id"
+        ") AS said WHERE model.model_id = said.model_id "
+        "AND model.cylinders IS DISTINCT FROM said.cylinders"
     )
     outcomes = [
         {"job_folder": folder, **place._asdict()}

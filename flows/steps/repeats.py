@@ -6,7 +6,9 @@ from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
+import polars as pl
 
+from flows.metrics import curve
 from warehouse import store
 
 REPEATED = "the same pull as"
@@ -26,6 +28,11 @@ MOST_APART_S = 120.0
 """Two loggers' clocks may be a minute or two apart; two pulls of one bike seldom start closer."""
 SPEED_SLACK_RPM = 150.0
 LEVEL_SLACK = 0.02
+
+
+STRETCH_RPM = 500.0
+STRETCH_POINTS = int(STRETCH_RPM / curve.SPEED_STEP_RPM)
+PAIRS_AT_ONCE = 50_000
 
 
 class _Run(NamedTuple):
@@ -86,24 +93,106 @@ def set_repeats_aside(
 
 def _pairs(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> list[tuple[str, str]]:
     """Return (later, earlier) for every pair of one run that a changed pull is part of."""
-    near = connection.execute(
-        "WITH standing AS (SELECT pull.*, arrived FROM out.pull AS pull JOIN (SELECT file_sha256, "
-        "min(arrival_no) AS arrived FROM raw.arrival GROUP BY file_sha256) AS arrival "
-        "USING (file_sha256) WHERE peak_power_w > 0) "
-        "SELECT DISTINCT CASE WHEN one.arrived > other.arrived THEN one.pull_id "
-        "ELSE other.pull_id END, CASE WHEN one.arrived > other.arrived THEN other.pull_id "
-        "ELSE one.pull_id END FROM standing AS one JOIN standing AS other "
-        "ON one.pull_id <> other.pull_id "
-        "AND abs(one.sweep_from_rpm - other.sweep_from_rpm) <= ? "
-        "AND abs(one.sweep_to_rpm - other.sweep_to_rpm) <= ? "
-        "AND abs(ln(one.peak_power_w / other.peak_power_w)) <= ? "
-        "WHERE one.pull_id IN (SELECT unnest(?)) ORDER BY ALL",
-        [SPEED_SLACK_RPM, SPEED_SLACK_RPM, LEVEL_SLACK, changed],
-    ).fetchall()
-    if not near:
+    near = _near(connection, changed)
+    if near.is_empty():
         return []
-    runs = _runs(connection, sorted({pull_id for pair in near for pull_id in pair}))
-    return [(later, earlier) for later, earlier in near if is_same_run(runs[later], runs[earlier])]
+    timed = near.filter("is_timed")
+    likely = pl.concat([timed, _of_like_shape(connection, near.filter(~pl.col("is_timed")))])
+    runs = _runs(connection, pl.concat([likely["later"], likely["earlier"]]).unique().to_list())
+    return [
+        (later, earlier)
+        for later, earlier in likely.select("later", "earlier").iter_rows()
+        if is_same_run(runs[later], runs[earlier])
+    ]
+
+
+def _near(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> pl.DataFrame:
+    """Return the pairs of like speeds and power, of which no two starts are too far apart.
+
+    Where both starts are known they lie in one stretch of time or in neighbouring ones: nothing
+    is held against all other pulls.
+    """
+    return store.rows(
+        connection,
+        "WITH standing AS (SELECT pull_id, file_sha256, sweep_from_rpm, sweep_to_rpm, "
+        "peak_power_w, "
+        "(epoch(started_at) / $2)::BIGINT AS stretch FROM out.pull WHERE peak_power_w > 0), "
+        "asked AS (SELECT * FROM standing WHERE pull_id IN (SELECT unnest($1))), "
+        "timed AS (SELECT *, unnest([stretch - 1, stretch, stretch + 1]) AS near FROM asked), "
+        "pair AS ("
+        "SELECT one, other FROM timed AS one JOIN standing AS other ON one.near = other.stretch "
+        "UNION ALL SELECT one, other FROM (FROM asked WHERE stretch IS NULL) AS one "
+        "CROSS JOIN standing AS other "
+        "UNION ALL SELECT one, other FROM (FROM asked WHERE stretch IS NOT NULL) AS one "
+        "CROSS JOIN (FROM standing WHERE stretch IS NULL) AS other), "
+        "near AS MATERIALIZED (SELECT * FROM pair WHERE one.pull_id <> other.pull_id "
+        "AND abs(one.sweep_from_rpm - other.sweep_from_rpm) <= $3 "
+        "AND abs(one.sweep_to_rpm - other.sweep_to_rpm) <= $3 "
+        "AND abs(ln(one.peak_power_w / other.peak_power_w)) <= $4), "
+        "arrival AS (SELECT file_sha256, min(arrival_no) AS arrived FROM raw.arrival "
+        "WHERE file_sha256 IN (SELECT one.file_sha256 FROM near "
+        "UNION ALL SELECT other.file_sha256 FROM near) GROUP BY file_sha256) "
+        "SELECT DISTINCT if(here.arrived > there.arrived, one.pull_id, other.pull_id) AS later, "
+        "if(here.arrived > there.arrived, other.pull_id, one.pull_id) AS earlier, "
+        "one.stretch IS NOT NULL AND other.stretch IS NOT NULL AS is_timed FROM near "
+        "JOIN arrival AS here ON one.file_sha256 = here.file_sha256 "
+        "JOIN arrival AS there ON other.file_sha256 = there.file_sha256 ORDER BY ALL",
+        changed,
+        MOST_APART_S,
+        SPEED_SLACK_RPM,
+        LEVEL_SLACK,
+    )
+
+
+def _of_like_shape(connection: duckdb.DuckDBPyConnection, pairs: pl.DataFrame) -> pl.DataFrame:
+    """Leave out pairs whose means over stretches of speed already differ by too much.
+
+    What the means of stretches scatter by is part of what the whole curves do: no pair of one run
+    is lost, and few others are left to be held against each other point by point.
+    """
+    if pairs.is_empty():
+        return pairs
+    ids = pl.concat([pairs["later"], pairs["earlier"]]).unique(maintain_order=True)
+    means = store.rows(
+        connection,
+        "SELECT pull_id, floor(engine_speed_rpm / $2)::BIGINT AS stretch, "
+        "avg(ln(power_w)) AS log_mean, sum(count(*)) OVER (PARTITION BY pull_id)::BIGINT AS points "
+        "FROM out.pull_curve WHERE power_w > 0 AND pull_id IN (SELECT unnest($1)) "
+        "GROUP BY pull_id, stretch QUALIFY count(*) = $3",
+        ids.to_list(),
+        STRETCH_RPM,
+        STRETCH_POINTS,
+    )
+    if means.is_empty():
+        return pairs
+    rows = pl.DataFrame({"pull_id": ids}).with_row_index("row")
+    placed = means.join(rows, on="pull_id")
+    row, stretch = placed["row"].to_numpy(), placed["stretch"].to_numpy()
+    grid = np.full((ids.len(), stretch.max() + 1), np.nan)
+    grid[row, stretch] = placed["log_mean"].to_numpy()
+    points = np.zeros(ids.len())
+    points[row] = placed["points"].to_numpy()
+    kept = []
+    for part in pairs.iter_slices(PAIRS_AT_ONCE):
+        one, other = (
+            part.select(name).join(rows, left_on=name, right_on="pull_id", maintain_order="left")
+            for name in ("later", "earlier")
+        )
+        a, b = one["row"].to_numpy(), other["row"].to_numpy()
+        kept.append(part.filter(_may_be_one(grid[a] - grid[b], np.minimum(points[a], points[b]))))
+    return pl.concat(kept)
+
+
+def _may_be_one(apart: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Whether the differences of the means, a row a pair, scatter no more than one run's may.
+
+    Pairs of which nothing is known, without a stretch in common, may be one.
+    """
+    shared = np.isfinite(apart)
+    count = np.maximum(shared.sum(axis=1), 1)
+    away = np.where(shared, apart, 0.0)
+    scatter = np.square(away).sum(axis=1) - np.square(away.sum(axis=1)) / count
+    return STRETCH_POINTS * scatter <= points * SAME_WIGGLE**2 + 1e-12
 
 
 def _runs(connection: duckdb.DuckDBPyConnection, ids: list[str]) -> dict[str, _Run]:

@@ -31,13 +31,21 @@ def repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
 
 def find_repeats(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> None:
     """Bring out.same_ride up to rides that came, changed or went."""
+    # Of rides whose starts are days apart none is a copy: their turns are not read.
     rides = store.rows(
         connection,
+        "WITH asked AS (SELECT started_at - $2 AS after, started_at + $2 AS before "
+        "FROM core.ride WHERE ride_id IN (SELECT unnest($1))), "
+        "near AS (SELECT * FROM core.ride AS ride WHERE started_at IS NULL "
+        "OR EXISTS (FROM asked WHERE after IS NULL) "
+        "OR EXISTS (FROM asked WHERE ride.started_at BETWEEN after AND before)) "
         "SELECT ride_id, ride.rows_kept, ride.started_at, reading.facts -> '$.turns' AS turns, "
         "coalesce(TRY_CAST(reading.facts ->> '$.channels_seen' AS BIGINT), 0) AS channels_seen, "
-        "min(arrival_no) AS arrived FROM core.ride AS ride "
+        "min(arrival_no) AS arrived FROM near AS ride "
         "JOIN raw.reading AS reading USING (file_sha256) "
         "JOIN raw.arrival AS arrival USING (file_sha256) GROUP BY ALL ORDER BY ride_id",
+        changed,
+        MOST_ZONES_APART,
     ).to_dicts()
     places = {ride["ride_id"]: place for place, ride in enumerate(rides)}
     asked = [places[ride_id] for ride_id in changed if ride_id in places]
@@ -51,8 +59,9 @@ def find_repeats(connection: duckdb.DuckDBPyConnection, changed: list[str]) -> N
         connection.execute(
             "DELETE FROM out.same_ride WHERE ride_id IN (SELECT unnest($1)) "
             "OR kept_ride_id IN (SELECT unnest($1)) "
-            "OR NOT list_contains($2, ride_id) OR NOT list_contains($2, kept_ride_id)",
-            [changed, list(places)],
+            "OR ride_id NOT IN (SELECT ride_id FROM core.ride) "
+            "OR kept_ride_id NOT IN (SELECT ride_id FROM core.ride)",
+            [changed],
         )
         if ordered:
             connection.executemany(

@@ -110,10 +110,10 @@ CHANGES = {
         "UPDATE out.stage_mixture SET made_from = 'x' WHERE stage_id = 'J-7/1'",
         "SELECT map_id FROM out.map_revision WHERE map_name = 'own'",
     ),
-    # All builds of its size class may be like it.
+    # The lists that it stands in or comes into are kept up beside; test_alike holds them.
     "find similar builds": (
         "UPDATE out.session SET made_from = 'x' WHERE stage_id = 'J-2/2'",
-        "SELECT stage_id FROM out.likeness",
+        "SELECT 'J-2/2'",
     ),
 }
 
@@ -226,8 +226,8 @@ def test_a_step_reads_what_it_declares_and_nothing_else(full, name):
         inputs = step.inputs(listening, given(full))
         assert inputs.load(list(inputs.marks))
     assert listening.tables - set(step.beside) - set(step.reads) == set()
-    # raw.arrival is read within, by what is found out of copies; a beside table is a step's own.
-    assert set(step.reads) - listening.tables <= {"raw.arrival"}
+    # Read within: raw.arrival by what is found out of copies, curves by what is found to be alike.
+    assert set(step.reads) - listening.tables <= {"raw.arrival", "out.session_curve"}
 
 
 def test_no_step_comes_before_one_that_makes_what_it_reads():

@@ -11,8 +11,7 @@ from flows.metrics.alike import (
     RELATIVE_SPEED,
     WEIGHTS,
     Features,
-    gower_similarity,
-    jaccard,
+    highest_similarity,
     mixture_shape,
     population,
     ranges_of,
@@ -48,58 +47,30 @@ def scores_of(target, candidate):
     return similarity(target, [candidate], ranges=RANGES)[0].scores
 
 
-# Gower 1971; four rows of displacement, year, exhaust and map. Ranges over the four: 399 and 11.
-# By hand, for a and b: (1 - 50/399 + 1 - 4/11 + 0 + 1)/4 = 0.627763.
-GOWER_ROWS = {
-    "a": (599.0, 2008.0, "stock", "A"),
-    "b": (649.0, 2012.0, "slip", "A"),
-    "c": (998.0, 2015.0, "full", "B"),
-    "d": (689.0, 2019.0, "slip", "B"),
-}
+# Gower 1971, the coefficient: rows of two numbers over ranges of 399 and 11. The displacement
+# counts 1 and the cylinders 1/2. By hand, for a and b: (1 - 50/399 + (1 - 4/11)/2)/1.5 = 0.795246.
+GOWER_ROWS = {"a": (599.0, 8.0), "b": (649.0, 12.0), "c": (998.0, 15.0), "d": (689.0, 19.0)}
 
 
 @pytest.mark.parametrize(
     ("pair", "expected"),
     [
-        ("ab", 0.627763),
-        ("ac", 0.090909),
-        ("ad", 0.193609),
-        ("bc", 0.213147),
-        ("bd", 0.565846),
-        ("cd", 0.465482),
+        ("ab", 0.795246),
+        ("ac", 0.121212),
+        ("ad", 0.516291),
+        ("bc", 0.325966),
+        ("bd", 0.721045),
+        ("cd", 0.362497),
     ],
 )
-def test_plain_rows_match_gower_by_hand(pair, expected):
-    found = gower_similarity(
-        *(GOWER_ROWS[name] for name in pair),
-        kinds=["number", "number", "category", "category"],
-        ranges=[399.0, 11.0, None, None],
+def test_numbers_match_gower_by_hand(pair, expected):
+    one, other = (
+        Features(displacement_cc=size, cylinders=number)
+        for size, number in (GOWER_ROWS[name] for name in pair)
     )
-    assert found == pytest.approx(expected, abs=5e-7)
-
-
-def test_joint_absence_and_the_missing_have_no_weight():
-    kinds, ranges = ["presence", "presence", "category"], [None] * 3
-    # By hand: first absent in both and last missing leave one term of 0, or of 1.
-    for second, expected in (((False, False, "x"), 0.0), ((False, True, "x"), 1.0)):
-        found = gower_similarity((False, True, None), second, kinds=kinds, ranges=ranges)
-        assert found == expected
-    assert np.isnan(gower_similarity((None,), (1.0,), kinds=["number"], ranges=[1.0]))
-
-
-def test_weights_count_by_hand():
-    found = gower_similarity(
-        (1.0, "x"), (2.0, "x"), kinds=["number", "category"], ranges=[2.0, None], weights=[3, 1]
-    )
-    # By hand: three times one half and once 1, over 4.
-    assert found == 0.625
-
-
-def test_share_in_common_of_two_sets():
-    # By hand: {3, 4} of {1, 2, 3, 4, 5}.
-    assert jaccard({1, 2, 3, 4}, {3, 4, 5}) == 0.4
-    assert np.isnan(jaccard(set(), set()))
-    assert jaccard({1}, set()) == 0.0
+    ranges = {"displacement_cc": 399.0, "cylinders": 11.0, "ethanol_share": 0.0}
+    found = similarity(one, [other], ranges=ranges).similarity
+    assert found[0] == pytest.approx(expected, abs=5e-7)
 
 
 def test_a_build_is_wholly_like_itself():
@@ -189,22 +160,23 @@ def test_what_is_not_known_is_not_held_against_a_build(unknown):
 
 
 def test_builds_of_which_nothing_is_known_are_not_compared():
-    assert np.isnan(similarity(Features(), [Features()]).similarity[0])
+    assert np.isnan(similarity(Features(), [Features()], ranges=RANGES).similarity[0])
 
 
 def test_similarity_is_the_weighted_mean_by_hand():
     ours = Features(displacement_cc=600.0, map_name="stock")
     theirs = Features(displacement_cc=800.0, map_name="stock")
-    found = similarity(ours, [theirs], ranges=RANGES, weights={"displacement": 2.0, "map": 1.0})
-    # By hand: displacement scores 1 - 200/800, twice; the map 1, once; over 3.
-    assert found.similarity[0] == pytest.approx(2.5 / 3.0)
+    found = similarity(ours, [theirs], ranges=RANGES)
+    # By hand: displacement scores 1 - 200/800, once; the map 1, one and a half times; over 2.5.
+    assert found.similarity[0] == pytest.approx(2.25 / 2.5)
 
 
 def test_range_comes_from_the_population_not_the_pair():
     ours = Features(displacement_cc=600.0)
     near, far = Features(displacement_cc=700.0), Features(displacement_cc=1000.0)
-    assert similarity(ours, [near, far]).similarity == pytest.approx([0.75, 0.0])
-    assert ranges_of([ours, near, far])["displacement_cc"] == 400.0
+    ranges = ranges_of([ours, near, far])
+    assert ranges["displacement_cc"] == 400.0
+    assert similarity(ours, [near, far], ranges=ranges).similarity == pytest.approx([0.75, 0.0])
 
 
 def test_torque_shape_ignores_size_and_speed_of_the_engine():
@@ -297,6 +269,13 @@ def test_a_candidate_scores_the_same_alone_and_among_others(candidates, target):
         assert among[place].scores == pytest.approx(alone.scores)
 
 
+@given(st.lists(builds, min_size=1, max_size=8), builds)
+def test_no_likeness_is_beyond_the_most_that_it_can_be(candidates, target):
+    pool = population(candidates)
+    most = highest_similarity(target, pool, ranges=RANGES)
+    assert np.all(most >= np.nan_to_num(similarity(target, pool, ranges=RANGES).similarity) - 1e-12)
+
+
 def test_results_read_one_candidate_after_another():
     found = similarity(build(), [build(), build(parts=())], ranges=RANGES)
     assert [each.similarity for each in found] == pytest.approx(found.similarity.tolist())
@@ -348,10 +327,6 @@ def test_the_model_counts_for_more_than_any_other_term():
     ("call", "message"),
     [
         (
-            lambda: similarity(build(), [build()], weights={"map": -1.0}),
-            r"weights\[map\] must be at least 0, got -1",
-        ),
-        (
             lambda: similarity(build(), [build()], ranges={**RANGES, "cylinders": -1.0}),
             r"ranges\[cylinders\] must be at least 0, got -1",
         ),
@@ -361,14 +336,6 @@ def test_the_model_counts_for_more_than_any_other_term():
             "speed_at_peak_power_rpm must be above 0 rpm, got 0",
         ),
         (lambda: mixture_shape([2.0, 1.0], [1.0, 1.0], 1.0), "grid_rpm must ascend"),
-        (
-            lambda: gower_similarity([1.0], [1.0], kinds=["number"], ranges=[None]),
-            "ranges must hold a range for each number",
-        ),
-        (
-            lambda: gower_similarity([1.0], [1.0], kinds=["colour"], ranges=[None]),
-            "kinds must be number, category or presence, got colour",
-        ),
     ],
 )
 def test_impossible_builds_are_refused_in_words(call, message):
