@@ -45,7 +45,7 @@ from warehouse import store
 from warehouse.damage import disk_trouble
 from warehouse.shop import ShopFolder
 
-READ_VERSION = 4
+READ_VERSION = 5
 """Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
 
 BATCH_FILES = 250
