@@ -7,6 +7,7 @@ channels that were logged on another clock than the engine speed (clock 0) have 
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -190,25 +191,36 @@ def _failures(kind: SampleKind, frame: pl.DataFrame) -> list[Failure]:
 
 def samples_frame(
     sample_ids: list[str],
-    values: list[np.ndarray],
+    channels: list[Mapping[str, np.ndarray]],
     line_no: list[np.ndarray],
     clock_no: list[np.ndarray],
 ) -> pl.DataFrame:
     """Return the rows of some logs as the contract wants them, in the order of the logs."""
-    sizes = [rows.shape[0] for rows in line_no]
+    sizes = [rows.size for rows in line_no]
     ids = pl.Series("sample_id", sample_ids, dtype=pl.String)
-    stacked = np.concatenate(values)
-    nothing = pl.Series([None], dtype=pl.Float64).new_from_index(0, stacked.shape[0])
+    nothing = pl.Series([None], dtype=pl.Float64).new_from_index(0, sum(sizes))
+    columns = []
+    for name in CHANNELS:
+        parts = [of_log.get(name) for of_log in channels]
+        if all(part is None for part in parts):
+            columns.append(nothing.alias(name))
+            continue
+        values = _joined(
+            [
+                np.full(size, np.nan) if part is None else part
+                for part, size in zip(parts, sizes, strict=True)
+            ]
+        )
+        columns.append(pl.Series(name, values, nan_to_null=bool(np.isnan(values).any())))
     return pl.DataFrame(
         [
             ids.gather(np.repeat(np.arange(len(sizes)), sizes)),
-            pl.Series("line_no", np.concatenate(line_no)),
-            pl.Series("clock_no", np.concatenate(clock_no)),
-            *(
-                nothing.alias(name)
-                if np.isnan(column := np.ascontiguousarray(stacked[:, place])).all()
-                else pl.Series(name, column, nan_to_null=True)
-                for place, name in enumerate(CHANNELS)
-            ),
+            pl.Series("line_no", _joined(line_no)),
+            pl.Series("clock_no", _joined(clock_no)),
+            *columns,
         ]
     )
+
+
+def _joined(parts: list[np.ndarray]) -> np.ndarray:
+    return np.concatenate(parts) if len(parts) > 1 else np.ascontiguousarray(parts[0])

@@ -205,19 +205,23 @@ def regular_rows(bodies: list[bytes], opening: Opening, layout: Layout) -> pl.Da
 
     None where a row has more or fewer cells than another, or a cell is no number.
     """
-    width = len(opening.header.cells)
+    width, kept = len(opening.header.cells), opening.header.columns.kept
     joined = b"".join(bodies)
-    marks = np.frombuffer(joined, dtype=np.uint8)
-    ends = np.flatnonzero(marks == ord("\n"))
-    cuts = np.flatnonzero(marks == ord(layout.text.delimiter)).reshape(ends.size, width - 1)
-    if (cuts[:, -1] > ends).any() or (cuts[1:, 0] < ends[:-1]).any():
+    # The parser sees a cell too many itself, but not where it need not parse the whole row.
+    if len(kept) < width and not _has_even_rows(joined, layout.text.delimiter, width):
         return None
     try:
-        return _parsed(
-            joined, layout.text.delimiter, width, opening.header.columns.kept, layout, pl.Float64
-        )
+        return _parsed(joined, layout.text.delimiter, width, kept, layout, pl.Float64)
     except pl.exceptions.ComputeError:
         return None
+
+
+def _has_even_rows(body: bytes, delimiter: str, width: int) -> bool:
+    """Whether a text with as many cells as rows of a width have them has them row by row."""
+    marks = np.frombuffer(body, dtype=np.uint8)
+    ends = np.flatnonzero(marks == ord("\n"))
+    cuts = np.flatnonzero(marks == ord(delimiter)).reshape(ends.size, width - 1)
+    return not ((cuts[:, -1] > ends).any() or (cuts[1:, 0] < ends[:-1]).any())
 
 
 @dataclass

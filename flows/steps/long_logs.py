@@ -133,7 +133,9 @@ def _judged(
 ) -> tuple[list[BadRow], pl.DataFrame]:
     """Return the rejected rows of a piece and the kept ones as samples."""
     bad_rows = list(piece.bad_rows)
-    frame = samples_frame([sample_id], [piece.values], [piece.line_no], [piece.clock_no])
+    frame = samples_frame(
+        [sample_id], [seen_channels(piece.values)], [piece.line_no], [piece.clock_no]
+    )
     found = judge_samples(layout.layout.kind, frame)
     rejected = np.zeros(frame.height, dtype=bool)
     for row, name, rule, value in found:

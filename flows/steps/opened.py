@@ -54,13 +54,19 @@ class Opened:
     """A file between conversion and verdict; `source` names each channel's own column."""
 
     reading: Reading
-    values: np.ndarray = dataclasses.field(default_factory=lambda: np.empty((0, len(CHANNELS))))
+    channels: dict[str, np.ndarray] = dataclasses.field(default_factory=dict)
     line_no: np.ndarray = dataclasses.field(default_factory=lambda: np.empty(0, dtype=np.int64))
     clock_no: np.ndarray = dataclasses.field(default_factory=lambda: np.empty(0, dtype=np.int64))
     bad_rows: list[BadRow] = dataclasses.field(default_factory=list)
     source: dict[str, str] = dataclasses.field(default_factory=dict)
     is_judged: bool = False
     """A long log is judged and written piece by piece, while it is read."""
+
+    @property
+    def values(self) -> np.ndarray:
+        """All channels of the dictionary side by side, NaN where the file has nothing."""
+        nothing = np.full(self.line_no.size, np.nan)
+        return np.column_stack([self.channels.get(name, nothing) for name in CHANNELS])
 
 
 @dataclasses.dataclass(frozen=True)

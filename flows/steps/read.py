@@ -7,7 +7,6 @@ the job cards. A batch of files is judged at once and becomes visible in one tra
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import hashlib
 import re
 from collections import Counter
@@ -31,7 +30,7 @@ from flows.steps.archive import (
     is_archived,
     whole_archived,
 )
-from flows.steps.judge import canonical
+from flows.steps.judge import canonical, seen_channels
 from flows.steps.long_logs import LONG_BYTES, PACKED_SHARE, read_long_log
 from flows.steps.opened import (
     Opened,
@@ -48,7 +47,6 @@ from flows.steps.progress import Progress
 from flows.steps.samples import content_name
 from flows.steps.together import open_together
 from schemas.card_text import CARD_NAME
-from schemas.columns import CHANNELS
 from schemas.layout import Layout
 from schemas.samples import SampleKind, judge_samples, samples_frame
 from schemas.settings import ShopSettings
@@ -207,7 +205,7 @@ def open_guarded(
 
 def _keep(connection: duckdb.DuckDBPyConnection, batch: Batch, rules: Rules) -> None:
     """Make a batch's samples visible, together with its readings."""
-    readings = [dataclasses.asdict(reading) for reading in batch.readings]
+    readings = [vars(reading) for reading in batch.readings]
     shas = [reading.file_sha256 for reading in batch.readings]
     with store.transaction(connection):
         for table, records in (("raw.reading", readings), ("raw.rejected_row", batch.rejected)):
@@ -277,7 +275,7 @@ def _open(
     reading.facts = told_facts(whole.facts)
     return Opened(
         reading,
-        whole.values,
+        seen_channels(whole.values),
         whole.line_no,
         whole.clock_no,
         whole.bad_rows,
@@ -348,8 +346,8 @@ def _judge(kind: SampleKind, files: list[Opened], rules: Rules) -> pl.DataFrame:
     for opened, bad_rows in _failures(kind, with_rows, frame):
         opened.bad_rows += bad_rows
         kept = ~np.isin(opened.line_no, [row.line_no or 0 for row in bad_rows])
-        opened.values, opened.line_no = opened.values[kept], opened.line_no[kept]
-        opened.clock_no = opened.clock_no[kept]
+        opened.channels = {name: values[kept] for name, values in opened.channels.items()}
+        opened.line_no, opened.clock_no = opened.line_no[kept], opened.clock_no[kept]
     # With times 5, 6, 0, 1 only the 0 fails first; the 1 fails once the 0 is gone.
     changed = [opened for opened in with_rows if opened.bad_rows and opened.line_no.size]
     for opened, bad_rows in _failures(kind, changed, _samples(changed)):
@@ -384,7 +382,7 @@ def _samples(files: list[Opened]) -> pl.DataFrame:
         return pl.DataFrame()
     return samples_frame(
         [opened.reading.sample_id for opened in files],
-        [opened.values for opened in files],
+        [opened.channels for opened in files],
         [opened.line_no for opened in files],
         [opened.clock_no for opened in files],
     )
@@ -437,17 +435,15 @@ def _settle(shop: ShopFolder, batch: list[Opened], rules: Rules) -> None:
     """Judge some files and write their samples: pulls together, each ride by itself."""
     for kind in ("pull", "ride"):
         files = [o for o in batch if o.reading.layout_kind == kind and not o.is_judged]
-        frame = _judge(kind, files, rules)
-        kept = [opened for opened in files if opened.reading.state == "read"]
-        at = 0
-        for group in [kept] if kind == "pull" and kept else [[one] for one in kept]:
-            rows = sum(opened.line_no.size for opened in group)
-            path = _write_samples(shop, kind, group[0].reading.sample_id, frame.slice(at, rows))
-            at += rows
-            for opened in group:
-                opened.reading.sample_path = path
+        for group in [files] if kind == "pull" else [[one] for one in files]:
+            samples = _judge(kind, group, rules)
+            kept = [opened.reading for opened in group if opened.reading.state == "read"]
+            if kept:
+                path = _write_samples(shop, kind, kept[0].sample_id, samples)
+                for reading in kept:
+                    reading.sample_path = path
     for opened in batch:
-        opened.values = np.empty((0, len(CHANNELS)))  # written, and large
+        opened.channels = {}  # written, and large
 
 
 def _write_samples(shop: ShopFolder, kind: str, name: str, frame: pl.DataFrame) -> str:

@@ -14,7 +14,7 @@ import polars as pl
 
 from flows.readers import formats, text
 from flows.readers.source import PIECE_BYTES, START_BYTES, Source, UnreadableError
-from flows.steps.convert import PLACE, Converter
+from flows.steps.convert import Converter
 from flows.steps.doubts import doubts
 from flows.steps.judge import Judgement, facts_of, notes_of
 from flows.steps.opened import Opened, Rules, columns_of, fitting_layouts, recognised, told_facts
@@ -125,9 +125,6 @@ def _plain(
     in_pieces = np.array([len(one.body) > PIECE_BYTES // 2 for one in files])
     plain = plain_files(heap, layout, odd, in_pieces)
     needless = needless_looks(heap, layout)
-    values = np.full((len(CHANNELS), odd.size), np.nan)
-    for name, column in heap.channels.items():
-        values[PLACE[name]] = column
     for place in np.flatnonzero(plain):
         own = slice(int(stops[place] - rows[place]), int(stops[place]))
         seen = {
@@ -147,7 +144,7 @@ def _plain(
         first = one.opening.lines + 1
         yield Opened(
             reading,
-            values.T[own],
+            seen,
             np.arange(first, first + rows[place]),
             np.zeros(rows[place], dtype=np.int64),
             source=columns_of(layout),
