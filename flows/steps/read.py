@@ -19,7 +19,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from flows import apart
+from flows import apart, hands
 from flows.readers import formats
 from flows.readers.columns import nearest
 from flows.readers.source import BadRow, UnreadableError
@@ -95,13 +95,36 @@ def read_files(
         or (reason_code in (ARCHIVE_DAMAGED, ARCHIVE_GONE) and is_archived(shop, sha))
     }
     done = read = 0
-    for batch in _batches(shop, todo):
-        result = read_batch(shop, rules.of(batch), batch)
+    for batch, result in _read_all(shop, rules, list(_batches(shop, todo))):
         _keep(connection, result, rules)
         done += len(batch)
         read += len(result.readings)
         progress(done, len(todo), "reading")
     return read
+
+
+def _read_all(
+    shop: ShopFolder, rules: Rules, batches: list[dict[str, str | None]]
+) -> Iterator[tuple[dict[str, str | None], Batch]]:
+    """Yield what comes of batches, in their order, whoever reads them."""
+    done = 0
+    while done < len(batches):
+        with hands.executor(rules.settings, len(batches) - done) as readers:
+            results = [readers.submit(read_batch, shop, rules.of(b), b) for b in batches[done:]]
+            for result in results:
+                try:
+                    read = result.result()
+                except Exception as error:
+                    if not hands.is_crash(error):
+                        raise
+                    break
+                yield batches[done], read
+                done += 1
+            else:
+                return
+        # A file brought its reader down: perhaps one of these, and then only that one is refused.
+        yield batches[done], read_batch(shop, rules, batches[done], True)
+        done += 1
 
 
 class Batch(NamedTuple):
@@ -128,22 +151,25 @@ def _batches(shop: ShopFolder, todo: dict[str, str | None]) -> Iterator[dict[str
         yield batch
 
 
-def read_batch(shop: ShopFolder, rules: Rules, batch: dict[str, str | None]) -> Batch:
+def read_batch(
+    shop: ShopFolder, rules: Rules, batch: dict[str, str | None], is_feared: bool = False
+) -> Batch:
     """Read, convert and judge some archived files, and write their samples.
 
     Rests on nothing but the archived bytes and what it is given, so that any process can do it:
-    the samples that it writes are nobody's until its readings are kept.
+    the samples that it writes are nobody's until its readings are kept. `is_feared` has each file
+    read by itself in a process with limits.
     """
-    opened = open_together(_held(shop, batch), rules, batch)
+    opened = {} if is_feared else _open_regular(shop, rules, batch)
     files: list[Opened] = []
     waiting: list[Opened] = []
     still: list[str] = []
     with apart.worker() as worker:
         for sha, read_with in batch.items():
-            is_regular = sha in opened
-            one = (
-                opened.pop(sha) if is_regular else open_guarded(worker, sha, shop, rules, read_with)
-            )
+            if sha in opened:
+                one = opened.pop(sha)
+            else:
+                one = open_guarded(worker, sha, shop, rules, read_with, is_feared)
             if one is None:
                 still.append(sha)
                 continue
@@ -167,6 +193,18 @@ def read_batch(shop: ShopFolder, rules: Rules, batch: dict[str, str | None]) -> 
     return Batch([one.reading for one in files], rejected, still)
 
 
+def _open_regular(
+    shop: ShopFolder, rules: Rules, batch: dict[str, str | None]
+) -> dict[str, Opened | None]:
+    """Return the files that can be read at once; none of them where that fails."""
+    try:
+        return open_together(_held(shop, batch), rules, batch)
+    except Exception as error:
+        if disk_trouble(error):
+            raise
+        return {}  # read one by one, the file that it fails on is refused alone
+
+
 def _held(shop: ShopFolder, batch: Iterable[str]) -> dict[str, bytes]:
     """Return the bytes of small files that are whole: what else there is, is met one by one."""
     held = {}
@@ -181,13 +219,22 @@ def _held(shop: ShopFolder, batch: Iterable[str]) -> dict[str, bytes]:
 
 
 def open_guarded(
-    worker: apart.Worker, sha: str, shop: ShopFolder, rules: Rules, read_with: str | None
+    worker: apart.Worker,
+    sha: str,
+    shop: ShopFolder,
+    rules: Rules,
+    read_with: str | None,
+    is_feared: bool,
 ) -> Opened | None:
     """Open a file where it can do no harm: in another process, unless it is a small plain text."""
     path = archived_path(shop, sha)
     asked = (sha, shop, rules.of([sha]), read_with)
     try:
-        return apart.call_on(path, worker, _open, *asked) if path.is_file() else _open(*asked)
+        if not path.is_file():
+            return _open(*asked)
+        if is_feared:
+            return worker.call(apart.Limits.for_bytes(path.stat().st_size), _open, *asked)
+        return apart.call_on(path, worker, _open, *asked)
     except UnreadableError as error:
         told = error
     except Exception as error:
