@@ -4,8 +4,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.ndimage import gaussian_filter1d
-from scipy.signal import find_peaks
 
 GRID_S, SMOOTH_S = 0.5, 2.0
 """Slow and fast loggers see the same over two seconds."""
@@ -67,6 +65,10 @@ def turns(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> Turns:
     # A clock that falls, or that counts weeks, is judged elsewhere.
     if time.size < 10 or not 4 * SMOOTH_S <= lasts_s <= LONGEST_S or np.any(np.diff(time) < 0.0):
         return nothing
+    # Loaded for rides only: they take as long to load as a hundred pulls to read.
+    from scipy.ndimage import gaussian_filter1d
+    from scipy.signal import find_peaks
+
     place = np.floor((time - time[0]) / GRID_S).astype(np.int64)
     count = np.bincount(place)
     filled = count > 0

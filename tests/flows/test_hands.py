@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from fixtures import bench_logs
-from fixtures.broken_files import parquet_bytes, sound_log
 from flows import hands
 from flows.steps import read
 from schemas.samples import FULL_CONTRACT
 from schemas.settings import ShopSettings, read_settings
 from schemas.toml_text import MistakesError
+from tests.broken.broken_files import parquet_bytes, sound_log
 
 PULLS, RIDES = 30, 2
 

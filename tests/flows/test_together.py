@@ -7,12 +7,12 @@ import polars as pl
 import pytest
 
 from fixtures import bench_logs
-from fixtures.broken_files import DEFECTS, layout_text, sound_log
-from fixtures.odd_courses import COURSES
 from flows.steps import opened, read, together
 from flows.steps.archive import archived_path
 from schemas.layout import read_layouts
 from schemas.settings import ShopSettings
+from tests.broken.broken_files import DEFECTS, layout_text, sound_log
+from tests.broken.odd_courses import COURSES
 
 EACH = 2
 """Files of each defect and kind."""
