@@ -211,7 +211,7 @@ def _held(shop: ShopFolder, batch: Iterable[str]) -> dict[str, bytes]:
     for sha in batch:
         with contextlib.suppress(OSError):
             path = archived_path(shop, sha)
-            if path.stat().st_size <= formats.SMALL_BYTES:
+            if path.stat().st_size <= min(formats.SMALL_BYTES, LONG_BYTES):
                 data = path.read_bytes()
                 if hashlib.sha256(data).hexdigest() == sha:
                     held[sha] = data

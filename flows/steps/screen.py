@@ -132,8 +132,7 @@ def _each(
 def _never_doubles(heap: Heap) -> np.ndarray:
     """Whether no step of the engine speed is one to twice or to half of it."""
     speed = heap.channels["engine_speed_rpm"]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        times = np.exp(np.abs(np.log(speed[1:] / speed[:-1])))
+    times = np.exp(np.abs(np.log(speed[1:] / speed[:-1])))
     doubles = np.zeros(speed.size, dtype=bool)
     low, high = stuck.DOUBLE
     doubles[1:] = (times > 0.99 * low) & (times < 1.01 * high)
@@ -148,8 +147,7 @@ def _keeps_time(heap: Heap, layout: Layout) -> np.ndarray:
     the speed's range lasts no longer than the log.
     """
     lows, highs = heap.lows, heap.highs
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rate = heap.steps(heap.channels["engine_speed_rpm"]) / heap.time_steps
+    rate = heap.steps(heap.channels["engine_speed_rpm"]) / heap.time_steps
     keeps = heap.greatest(heap.time_steps) <= doubts.SLOWEST_STEP_S
     keeps &= heap.greatest(rate) <= 0.99 * doubts.FASTEST_RISE_RPM_S
     if layout.layout.kind == "pull":

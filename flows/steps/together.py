@@ -123,8 +123,9 @@ def _plain(
     stops = np.cumsum(rows)
     heap = Heap({name: channels[name] for name in CHANNELS if name in channels}, stops - rows, rows)
     in_pieces = np.array([len(one.body) > PIECE_BYTES // 2 for one in files])
-    plain = plain_files(heap, layout, odd, in_pieces)
-    needless = needless_looks(heap, layout)
+    with np.errstate(all="ignore"):  # what is no number, or too large for one, is not plain
+        plain = plain_files(heap, layout, odd, in_pieces)
+        needless = needless_looks(heap, layout)
     for place in np.flatnonzero(plain):
         own = slice(int(stops[place] - rows[place]), int(stops[place]))
         seen = {
