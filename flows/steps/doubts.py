@@ -61,7 +61,7 @@ MOST_IN_GEAR = 0.05
 FEW_SAMPLES, STANDARDISED, ENGINE_SPEED, DOUBLED, CLOCK, MIXTURE, THROTTLE = (
     "few samples", "standardised", "engine speed", "doubled", "clock", "mixture", "throttle"
 )  # fmt: skip
-TEMPERATURES, PRESSURE, STUCK = "temperatures", "pressure", "stuck"
+TEMPERATURES, PRESSURE, STUCK, INVERTED = "temperatures", "pressure", "stuck", "inverted"
 """Looks that can be spared where the least, the greatest and a few counts say enough."""
 
 Grade = Literal["refuse", "set aside", "note"]
@@ -154,7 +154,7 @@ def doubts(
     _road_speed(seen, layout, found, facts)
     if STUCK not in needless:
         _stuck(seen, found, marks)
-    _failing_throttle(seen, layout, found, marks)
+    _failing_throttle(seen, layout, found, marks, is_upright=INVERTED in needless)
     _road_in_gear(seen, found)
     return Doubts(found, marks, facts)
 
@@ -671,7 +671,12 @@ def _stuck(seen: Mapping[str, np.ndarray], found: list[Doubt], marks: dict[str, 
 
 
 def _failing_throttle(
-    seen: _Seen, layout: Layout, found: list[Doubt], marks: dict[str, str]
+    seen: _Seen,
+    layout: Layout,
+    found: list[Doubt],
+    marks: dict[str, str],
+    *,
+    is_upright: bool,
 ) -> None:
     """Tell a throttle that is upside down, or whose signal is gone while the engine pulls."""
     throttle = seen.get("throttle_pct")
@@ -689,7 +694,7 @@ def _failing_throttle(
         )
         found.append(Doubt("throttle_pct", code, "note", told, "", "Check the sensor's plug."))
         return
-    if load is not None and stuck.runs_against(throttle, load):
+    if not is_upright and load is not None and stuck.runs_against(throttle, load):
         told, code = (
             "throttle_pct falls where the load rises: it is upside down",
             "throttle inverted",

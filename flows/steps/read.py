@@ -163,6 +163,7 @@ def read_batch(
     opened = {} if is_feared else _open_regular(shop, rules, batch)
     files: list[Opened] = []
     waiting: list[Opened] = []
+    rows = 0
     still: list[str] = []
     with apart.worker() as worker:
         for sha, read_with in batch.items():
@@ -175,9 +176,10 @@ def read_batch(
                 continue
             files.append(one)
             waiting.append(one)
-            if sum(known.line_no.size for known in waiting) >= BATCH_ROWS:
+            rows += one.line_no.size
+            if rows >= BATCH_ROWS:
                 _settle(shop, waiting, rules)
-                waiting = []
+                waiting, rows = [], 0
         _settle(shop, waiting, rules)
     rejected = [
         {

@@ -107,6 +107,7 @@ def needless_looks(heap: Heap, layout: Layout) -> list[frozenset[str]]:
         doubts.THROTTLE: _each(heap, ("throttle_pct",), _opens),
         doubts.TEMPERATURES: _each(heap, TEMPERATURES, lambda h, n: _warm(h, n, layout)),
         doubts.PRESSURE: _each(heap, ("map_pressure_pa",), _breathes),
+        doubts.INVERTED: _each(heap, LOADS, _goes_with_throttle),
         doubts.STUCK: _each(heap, (*doubts.LAMBDAS, "map_pressure_pa"), _moves),
     }
     return [
@@ -115,6 +116,7 @@ def needless_looks(heap: Heap, layout: Layout) -> list[frozenset[str]]:
     ]
 
 
+LOADS = ("map_pressure_pa", "wheel_power_w")
 TEMPERATURES = ("coolant_temp_k", "oil_temp_k", "intake_air_temp_k")
 
 
@@ -180,6 +182,24 @@ def _warm(heap: Heap, name: str, layout: Layout) -> np.ndarray:
     if name == "coolant_temp_k" and layout.channels[word].unit in ("degF", "°F"):
         idle &= False
     return idle & ((heap.highs[name] <= 403.0) | (name == "intake_air_temp_k"))
+
+
+def _goes_with_throttle(heap: Heap, name: str) -> np.ndarray:
+    """Whether a load does not fall as the throttle opens; both are given in every row."""
+    if "throttle_pct" not in heap.channels:
+        return np.ones(heap.rows.size, dtype=bool)
+    throttle = _off_the_mean(heap, heap.channels["throttle_pct"])
+    load = _off_the_mean(heap, heap.channels[name])
+    joint, own, other = (
+        np.add.reduceat(one * two, heap.starts)
+        for one, two in ((throttle, load), (throttle, throttle), (load, load))
+    )
+    # NaN, of what is not given or stands still, is no reason to spare the look.
+    return joint / np.sqrt(own * other) > -0.5
+
+
+def _off_the_mean(heap: Heap, values: np.ndarray) -> np.ndarray:
+    return values - np.repeat(np.add.reduceat(values, heap.starts) / heap.rows, heap.rows)
 
 
 def _breathes(heap: Heap, name: str) -> np.ndarray:
