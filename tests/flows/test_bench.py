@@ -166,6 +166,10 @@ def test_the_report_names_every_step_and_its_parts_add_up(measured):
     for step in ("archive what arrived", "read files", "link files to stages", "draw curves",
                  "read rides", "pool effects", "publish"):  # fmt: skip
         assert step in steps
+    # A step that had nothing to do the second time has no figures there.
+    table = {
+        step: [cell or "0" for cell in [*cells, *[""] * 6][:6]] for step, cells in table.items()
+    }
     # Each figure is rounded to 0.01 s.
     for column, tolerance in ((0, 0.12), (1, 0.12), (4, 0.12), (5, 0.12)):
         parts = [float(table[step][column]) for step in steps if step not in
