@@ -110,7 +110,7 @@ class Worker:
         context = multiprocessing.get_context("spawn")
         self._pipe, far_end = context.Pipe()
         self._process = context.Process(target=_serve, args=(far_end, self._ready), daemon=True)
-        with without_main():
+        with without_main(), _children_allowed():
             self._process.start()
         far_end.close()
         if self._pipe.poll(START_S):
@@ -157,6 +157,18 @@ def without_main() -> Iterator[None]:
 
 
 @contextlib.contextmanager
+def _children_allowed() -> Iterator[None]:
+    """Let a cluster's worker start a process, which Python forbids: ours ends with its starter."""
+    told = multiprocessing.current_process()._config  # type: ignore[attr-defined]
+    is_daemon = told.pop("daemon", None)
+    try:
+        yield
+    finally:
+        if is_daemon is not None:
+            told["daemon"] = is_daemon
+
+
+@contextlib.contextmanager
 def worker(ready: Callable[[], None] | None = None) -> Iterator[Worker]:
     """Give a worker that ends with the block."""
     made = Worker(ready)
@@ -191,8 +203,8 @@ def _processor_s(process: psutil.Process) -> float:
     return used.user + used.system
 
 
-def _serve(pipe: Connection, ready: Callable[[], None] | None) -> None:
-    """Answer calls until the other end is gone."""
+def stand_apart() -> None:
+    """Make this process one that reads foreign bytes: it ends with its parent and is silent."""
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with contextlib.suppress(psutil.Error, OSError):
         psutil.Process().nice(BEHIND)
@@ -200,6 +212,11 @@ def _serve(pipe: Connection, ready: Callable[[], None] | None) -> None:
     with Path(os.devnull).open("wb") as silence:
         for told in (1, 2):
             os.dup2(silence.fileno(), told)
+
+
+def _serve(pipe: Connection, ready: Callable[[], None] | None) -> None:
+    """Answer calls until the other end is gone."""
+    stand_apart()
     if ready is not None:
         ready()
     pipe.send("ready")

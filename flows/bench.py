@@ -1,18 +1,22 @@
 """Times the path from inbox to snapshot, and beside it the bare floor under it.
 
-The floor is DuckDB turning the same text into Parquet: columns known beforehand, no fingerprint,
-no archive, no contract, no job card. Both run in a fresh process each, one after the other, on
-files that were just written, so that they come from memory and not from the disk.
+The floor is what any intake must do with polars at hand: hash each file's bytes, copy them into an
+archive, read them as typed columns, hold them against the contract's bounds and write Parquet. It
+knows the columns beforehand and judges nothing else. Every part runs in a fresh process, one after
+the other, on files that were just written, so that they come from memory and not from the disk.
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import hashlib
+import importlib
 import importlib.metadata
 import json
 import os
 import platform
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -35,6 +39,8 @@ START = "start"
 """Importing libraries and opening the store."""
 PULLS_ONLY = ("floor: pulls", "draw curves")
 RIDES_ONLY = ("floor: rides", "read rides")
+FLOOR_FILES = 250
+"""Files of the floor's one Parquet file, as many as intake puts together."""
 TO_SAMPLES = ("archive what arrived", "load job cards", "read files")
 """The steps after which the text is Parquet, as it is after the floor."""
 
@@ -95,15 +101,24 @@ def run_bench(pulls: int, rides: int, ride_rows: int, folder: Path | None, tell:
     if folder is not None:
         if folder.exists() and any(folder.iterdir()):
             raise BenchError(f"{folder} holds other things; name a new folder")
-        return _report(*_measure(folder.resolve(), pulls, rides, ride_rows, tell))
+        return _report(_measure(folder.resolve(), pulls, rides, ride_rows, tell))
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as temporary:
-        return _report(*_measure(Path(temporary).resolve(), pulls, rides, ride_rows, tell))
+        return _report(_measure(Path(temporary).resolve(), pulls, rides, ride_rows, tell))
 
 
-def _measure(
-    folder: Path, pulls: int, rides: int, ride_rows: int, tell: Progress
-) -> tuple[Heap, Measured, Measured, Measured]:
-    """Return the heap, the floor, the whole update, and the update for one more pull."""
+class Figures(NamedTuple):
+    """All that a benchmark measured: the floor, intake of one kind alone, and whole updates."""
+
+    heap: Heap
+    floor: Measured
+    pulls: Measured
+    rides: Measured | None
+    whole: Measured
+    one_more: Measured
+
+
+def _measure(folder: Path, pulls: int, rides: int, ride_rows: int, tell: Progress) -> Figures:
+    """Return the figures of a shop that is made in a folder."""
     from fixtures import bench_logs
 
     shop = folder / "shop"
@@ -116,30 +131,60 @@ def _measure(
         pulls * bench_logs.PULL_ROWS + rides * ride_rows,
         made.jobs,
     )
-    texts = (
-        ("floor: pulls", made.pulls, bench_logs.PULL_HEAD_LINES, bench_logs.PULL_COLUMNS),
-        ("floor: rides", made.rides, 0, bench_logs.RIDE_COLUMNS),
-    )
-    floor_of = [
-        {
-            "phase": phase,
-            "files": [str(path) for path in files],
-            "skip": skip,
-            "columns": {column.name: "DOUBLE" for column in columns},
-            "target": str(folder / f"{phase.replace(': ', '-')}.parquet"),
-        }
-        for phase, files, skip, columns in texts
-        if files
-    ]
-    floor = _in_fresh_process("floor", floor_of, tell)
+    floor = _in_fresh_process("floor", _floor_parts(folder, made), tell)
+    alone = {kind: _shop_without(shop, pattern) for kind, pattern in
+             (("pulls", "ride_*.txt"), ("rides", "*.csv"))}  # fmt: skip
+    only_pulls = _in_fresh_process("intake", str(alone["pulls"]), tell)
+    only_rides = _in_fresh_process("intake", str(alone["rides"]), tell) if made.rides else None
     whole = _in_fresh_process("update", str(shop), tell)
     bench_logs.write_one_more_pull(shop)
     one_more = _in_fresh_process("update", str(shop), tell)
     files = heap.pulls + heap.rides
     _refuse_loss("floor", floor, files, heap.rows)
+    _refuse_loss("intake of pulls", only_pulls, heap.pulls, pulls * bench_logs.PULL_ROWS)
+    if only_rides is not None:
+        _refuse_loss("intake of rides", only_rides, heap.rides, rides * ride_rows)
     _refuse_loss("update", whole, files, heap.rows)
     _refuse_loss("small update", one_more, files + 1, heap.rows + bench_logs.PULL_ROWS)
-    return heap, floor, whole, one_more
+    return Figures(heap, floor, only_pulls, only_rides, whole, one_more)
+
+
+def _floor_parts(folder: Path, made: Any) -> list[dict[str, Any]]:
+    """Return what the floor's process is to do, kind by kind."""
+    from fixtures import bench_logs
+    from schemas.columns import CHANNELS
+    from schemas.layout import CHANNEL_COLUMNS
+    from schemas.units import conversion
+
+    def bounds(column: bench_logs.Column) -> tuple[float, float]:
+        channel = CHANNELS[CHANNEL_COLUMNS[column.channel]]
+        step = conversion(column.unit, channel.unit)
+        assert channel.low is not None  # noqa: S101 - every channel is bounded
+        assert channel.high is not None  # noqa: S101
+        return (channel.low - step.offset) / step.factor, (channel.high - step.offset) / step.factor
+
+    kinds = (
+        ("pulls", made.pulls, bench_logs.PULL_HEAD_LINES, bench_logs.PULL_COLUMNS, FLOOR_FILES),
+        ("rides", made.rides, 0, bench_logs.RIDE_COLUMNS, 1),
+    )
+    return [
+        {
+            "phase": f"floor: {kind}",
+            "files": [str(path) for path in files],
+            "skip": skip,
+            "bounds": {column.name: bounds(column) for column in columns},
+            "together": together,
+            "target": str(folder / f"floor-{kind}"),
+        }
+        for kind, files, skip, columns, together in kinds
+        if files
+    ]
+
+
+def _shop_without(shop: Path, pattern: str) -> Path:
+    """Return a copy of a shop that nothing was taken in to, without the files of a pattern."""
+    target = shop.with_name(f"{shop.name} without {pattern.replace('*', '')}")
+    return shutil.copytree(shop, target, ignore=shutil.ignore_patterns(pattern))
 
 
 LONG_BLOCK_ROWS = 400_000
@@ -282,33 +327,43 @@ def _processor_s() -> float:
 
 
 def _floor(given: list[dict[str, Any]]) -> Measured:
-    """Copy all texts of a kind to one Parquet file."""
+    """Hash, archive, read, judge and write the files of each kind."""
     watch = _Stopwatch()
-    connection = watch.run(START, _bare_connection)
-    rows = 0
-    for part in given:
-        columns = ", ".join(f"'{name}': '{kind}'" for name, kind in part["columns"].items())
-        query = (
-            f"COPY (SELECT * FROM read_csv(?, columns = {{{columns}}}, auto_detect = false, "  # noqa: S608
-            f"header = true, delim = ',', skip = {part['skip']})) "
-            f"TO '{part['target'].replace(chr(39), chr(39) * 2)}' "
-            "(FORMAT parquet, COMPRESSION zstd)"
-        )
-        result = watch.run(part["phase"], connection.execute, query, [part["files"]])
-        rows += result.fetchone()[0]
+    watch.run(START, importlib.import_module, "polars")
+    rows = sum(watch.run(part["phase"], _floor_of, part) for part in given)
     files = sum(len(part["files"]) for part in given)
     return Measured(watch.seconds, watch.cpu_seconds, _peak_rss_bytes(), files, rows)
 
 
-def _bare_connection() -> Any:
-    import duckdb
+def _floor_of(part: dict[str, Any]) -> int:
+    """Return the rows that came of the files of one kind."""
+    import polars as pl
 
-    connection = duckdb.connect()
-    connection.execute("SET enable_progress_bar = false")
-    return connection
+    target = Path(part["target"])
+    target.mkdir()
+    schema = dict.fromkeys(part["bounds"], pl.Float64)
+    holds = [pl.col(name).is_between(*bounds) for name, bounds in part["bounds"].items()]
+    rows = 0
+    for first in range(0, len(part["files"]), part["together"]):
+        frames = []
+        for file in part["files"][first : first + part["together"]]:
+            data = Path(file).read_bytes()
+            sha = hashlib.sha256(data).hexdigest()
+            (target / sha).write_bytes(data)
+            frame = pl.read_csv(data, schema=schema, skip_rows=part["skip"])
+            frames.append(frame.select(pl.lit(sha).alias("sha"), pl.all()))
+        kept = pl.concat(frames).filter(*holds)
+        rows += kept.height
+        kept.write_parquet(target / f"{first}.parquet", compression="zstd", compression_level=3)
+    return rows
 
 
-def _update(given: str) -> Measured:
+def _intake(given: str) -> Measured:
+    """Take in, as the first part of `rollbook update`."""
+    return _update(given, is_whole=False)
+
+
+def _update(given: str, *, is_whole: bool = True) -> Measured:
     """Take in, derive and publish, as `rollbook update` does."""
     watch = _Stopwatch()
     from flows.derive import derive
@@ -322,8 +377,9 @@ def _update(given: str) -> Measured:
         watch.take_rest(START)
         tell = _progress_lines()
         taken = take_in(connection, shop, settings, run=watch.run, progress=tell)
-        derive(connection, shop, settings, run=watch.run, progress=tell)
-        watch.run("publish", publish_snapshot, connection, shop)
+        if is_whole:
+            derive(connection, shop, settings, run=watch.run, progress=tell)
+            watch.run("publish", publish_snapshot, connection, shop)
         counted = connection.execute("SELECT sum(rows_kept) FROM raw.reading").fetchone()
     watch.take_rest("the rest")
     return Measured(
@@ -370,7 +426,8 @@ def _peak_of(who: str) -> int | None:
     return peak if sys.platform == "darwin" else peak * 1024
 
 
-def _report(heap: Heap, floor: Measured, whole: Measured, one_more: Measured) -> Group:
+def _report(figures: Figures) -> Group:
+    heap, floor, whole, one_more = figures.heap, figures.floor, figures.whole, figures.one_more
     table = Table(box=box.MARKDOWN)
     table.add_column("phase")
     for heading in ("s", "CPU s", "files/s", "MB/s", "one more pull, s", "CPU s"):
@@ -386,10 +443,6 @@ def _report(heap: Heap, floor: Measured, whole: Measured, one_more: Measured) ->
             *_rates(heap, name, measured.work_s, measured.work_cpu_s),
             *map(_seconds, again),
         )
-    to_samples_s, to_samples_cpu_s = (
-        sum(of_phase.get(phase, 0.0) for phase in TO_SAMPLES)
-        for of_phase in (whole.seconds, whole.cpu_seconds)
-    )
     versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in PACKAGES)
     megabytes = (heap.pull_bytes + heap.ride_bytes) / 1e6
     lines = (
@@ -397,14 +450,31 @@ def _report(heap: Heap, floor: Measured, whole: Measured, one_more: Measured) ->
         f"{heap.rows:,} rows, {megabytes:,.1f} MB of text.",
         f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, "
         f"Python {platform.python_version()}, {versions}.",
-        f"Rollbook / floor as far as the floor goes (archive, cards, read): "
-        f"{to_samples_s / floor.work_s:.1f} by the clock, "
-        f"{to_samples_cpu_s / floor.work_cpu_s:.1f} by the processor.",
-        f"Rollbook / floor to the published snapshot: {whole.work_s / floor.work_s:.1f} by the "
-        f"clock, {whole.work_cpu_s / floor.work_cpu_s:.1f} by the processor.",
         f"Peak memory: Rollbook {_memory(whole)}, floor {_memory(floor)}.",
     )
-    return Group(*(Text(f"{line}\n") for line in lines), table)
+    return Group(*(Text(f"{line}\n") for line in lines), _over_floor(figures), Text(""), table)
+
+
+def _over_floor(figures: Figures) -> Table:
+    """Return the processor seconds of intake and of the whole path beside those of the floor."""
+    table = Table(box=box.MARKDOWN)
+    for heading in ("processor seconds", "floor", "Rollbook", "Rollbook / floor"):
+        table.add_column(heading, justify="left" if heading.startswith("proc") else "right")
+    floor = figures.floor.cpu_seconds
+    rows = [("intake of pulls", floor["floor: pulls"], _to_samples_cpu_s(figures.pulls))]
+    if figures.rides is not None:
+        rows.append(("intake of rides", floor["floor: rides"], _to_samples_cpu_s(figures.rides)))
+    rows += [
+        ("intake of all", figures.floor.work_cpu_s, _to_samples_cpu_s(figures.whole)),
+        ("to the published snapshot", figures.floor.work_cpu_s, figures.whole.work_cpu_s),
+    ]
+    for name, under, ours in rows:
+        table.add_row(name, f"{under:.2f}", f"{ours:.2f}", f"{ours / max(under, 0.01):.1f}")
+    return table
+
+
+def _to_samples_cpu_s(measured: Measured) -> float:
+    return sum(measured.cpu_seconds.get(phase, 0.0) for phase in TO_SAMPLES)
 
 
 def _rates(heap: Heap, phase: str, seconds: float, cpu_s: float) -> tuple[str, ...]:
@@ -425,7 +495,11 @@ def _memory(measured: Measured) -> str:
     return f"{measured.peak_rss_bytes / 1e6:,.0f} MB"
 
 
-WORKERS: dict[str, Callable[[Any], Measured]] = {"floor": _floor, "update": _update}
+WORKERS: dict[str, Callable[[Any], Measured]] = {
+    "floor": _floor,
+    "intake": _intake,
+    "update": _update,
+}
 
 
 def main() -> None:

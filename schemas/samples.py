@@ -6,6 +6,8 @@ channels that were logged on another clock than the engine speed (clock 0) have 
 
 from __future__ import annotations
 
+import os
+from collections.abc import Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -24,6 +26,9 @@ NEEDED: dict[str, tuple[str, ...]] = {
     "ride": ("time_s", "engine_speed_rpm", "throttle_pct"),
 }
 """Channels without which a row of the main clock says nothing. A pull's file may have no clock."""
+
+FULL_CONTRACT = "ROLLBOOK_FULL_CONTRACT"
+"""With this in the environment, as in tests, the whole contract judges whatever it is given."""
 
 CLOCK_RULE = "time rises from row to row"
 KEY_COLUMNS = {"sample_id": pl.String(), "line_no": pl.Int64(), "clock_no": pl.Int64()}
@@ -44,34 +49,25 @@ def needed_rule(name: str) -> str:
     return f"{name} has a value"
 
 
-def _time_rises(data: PolarsData) -> pl.LazyFrame:
-    step = pl.col("time_s").diff().over("sample_id", "clock_no")
-    return data.lazyframe.select(step.is_null() | (step > 0))
-
-
-def _time_given(data: PolarsData) -> pl.LazyFrame:
-    given = pl.col("time_s").is_not_null()
-    return data.lazyframe.select(given | ~given.any().over("sample_id"))
-
-
-def _engine_speed_given(data: PolarsData) -> pl.LazyFrame:
-    return data.lazyframe.select(
-        pl.col("engine_speed_rpm").is_not_null() | (pl.col("clock_no") > 0)
-    )
-
-
-def _throttle_given(data: PolarsData) -> pl.LazyFrame:
+_RULES: dict[str, pl.Expr] = {
+    CLOCK_RULE: pl.col("time_s")
+    .diff()
+    .over("sample_id", "clock_no")
+    .pipe(lambda step: step.is_null() | (step > 0)),
+    needed_rule("time_s"): pl.col("time_s").is_not_null()
+    | ~pl.col("time_s").is_not_null().any().over("sample_id"),
+    needed_rule("engine_speed_rpm"): pl.col("engine_speed_rpm").is_not_null()
+    | (pl.col("clock_no") > 0),
     # With several clocks the throttle may run on one of its own.
-    return data.lazyframe.select(
-        pl.col("throttle_pct").is_not_null() | (pl.col("clock_no").max().over("sample_id") > 0)
-    )
-
-
-_GIVEN = {
-    "time_s": _time_given,
-    "engine_speed_rpm": _engine_speed_given,
-    "throttle_pct": _throttle_given,
+    needed_rule("throttle_pct"): pl.col("throttle_pct").is_not_null()
+    | (pl.col("clock_no").max().over("sample_id") > 0),
 }
+"""Rules over whole rows."""
+
+
+def _given(kind: SampleKind) -> list[str]:
+    """Return the channels that a row-wise rule asks for; a ride's time is given in every row."""
+    return [*NEEDED[kind], "time_s"] if kind == "pull" else [*NEEDED[kind][1:]]
 
 
 @cache
@@ -97,17 +93,16 @@ def sample_contract(kind: SampleKind) -> DataFrameSchema:
             description=meaning.meaning,
             metadata={"unit": meaning.unit, "why": meaning.why},
         )
-    given = [*NEEDED[kind], *(["time_s"] if kind == "pull" else [])]
+
+    def check(rule: str) -> pa.Check:
+        def holds(data: PolarsData) -> pl.LazyFrame:
+            return data.lazyframe.select(_RULES[rule])
+
+        return pa.Check(holds, name=rule)
+
     return pa.DataFrameSchema(
         columns,
-        checks=[
-            pa.Check(_time_rises, name=CLOCK_RULE),
-            *(
-                pa.Check(_GIVEN[name], name=needed_rule(name))
-                for name in given
-                if not (kind == "ride" and name == "time_s")
-            ),
-        ],
+        checks=[check(rule) for rule in (CLOCK_RULE, *map(needed_rule, _given(kind)))],
         strict=True,
         ordered=True,
         name=f"{kind}_sample",
@@ -133,6 +128,42 @@ def judge_samples(kind: SampleKind, frame: pl.DataFrame) -> list[Failure]:
 
     Raises TypeError if the frame does not have the contract's columns.
     """
+    if FULL_CONTRACT in os.environ:
+        failures = _failures(kind, frame)
+        if bool(failures) != is_suspect(kind, frame):
+            raise AssertionError(f"the look at {kind} samples and their contract disagree")
+        return failures
+    return _failures(kind, frame) if is_suspect(kind, frame) else []
+
+
+def is_suspect(kind: SampleKind, frame: pl.DataFrame) -> bool:
+    """Whether a row breaks the contract; the rows of a sample stand together.
+
+    A look by the same bounds and rules that costs a hundredth of what naming each failure does.
+    """
+    if frame.schema != {**KEY_COLUMNS, **dict.fromkeys(CHANNELS, pl.Float64())}:
+        return True
+    column = pl.col("sample_id")
+    seen = frame.select(
+        pl.all_horizontal(
+            pl.col(name).is_between(meaning.low, meaning.high).all()
+            for name, meaning in CHANNELS.items()
+        ).alias("in bounds"),
+        pl.sum_horizontal(pl.col(*KEY_COLUMNS).null_count()).alias("keys missing"),
+        pl.col(*dict.fromkeys(("time_s", *NEEDED[kind]))).null_count(),
+        pl.col("clock_no").max(),
+        ((pl.col("time_s").diff() <= 0) & (column == column.shift())).any().alias("falls"),
+    ).row(0, named=True)
+    if not seen["in bounds"] or seen["keys missing"] or (kind == "ride" and seen["time_s"]):
+        return True
+    doubtful = [needed_rule(name) for name in _given(kind) if seen[name]]
+    doubtful += [CLOCK_RULE] if seen["falls"] or seen["clock_no"] else []
+    if not doubtful:
+        return False
+    return not all(frame.select(_RULES[rule].all().alias(rule) for rule in doubtful).row(0))
+
+
+def _failures(kind: SampleKind, frame: pl.DataFrame) -> list[Failure]:
     import pandera.errors
 
     try:
@@ -160,20 +191,36 @@ def judge_samples(kind: SampleKind, frame: pl.DataFrame) -> list[Failure]:
 
 def samples_frame(
     sample_ids: list[str],
-    values: list[np.ndarray],
+    channels: list[Mapping[str, np.ndarray]],
     line_no: list[np.ndarray],
     clock_no: list[np.ndarray],
 ) -> pl.DataFrame:
     """Return the rows of some logs as the contract wants them, in the order of the logs."""
-    sizes = [rows.shape[0] for rows in line_no]
+    sizes = [rows.size for rows in line_no]
     ids = pl.Series("sample_id", sample_ids, dtype=pl.String)
-    stacked = np.concatenate(values)
+    nothing = pl.Series([None], dtype=pl.Float64).new_from_index(0, sum(sizes))
+    columns = []
+    for name in CHANNELS:
+        parts = [of_log.get(name) for of_log in channels]
+        if all(part is None for part in parts):
+            columns.append(nothing.alias(name))
+            continue
+        values = _joined(
+            [
+                np.full(size, np.nan) if part is None else part
+                for part, size in zip(parts, sizes, strict=True)
+            ]
+        )
+        columns.append(pl.Series(name, values, nan_to_null=bool(np.isnan(values).any())))
     return pl.DataFrame(
-        {
-            "sample_id": ids.gather(np.repeat(np.arange(len(sizes)), sizes)),
-            "line_no": np.concatenate(line_no),
-            "clock_no": np.concatenate(clock_no),
-            **{name: stacked[:, place] for place, name in enumerate(CHANNELS)},
-        },
-        nan_to_null=True,
+        [
+            ids.gather(np.repeat(np.arange(len(sizes)), sizes)),
+            pl.Series("line_no", _joined(line_no)),
+            pl.Series("clock_no", _joined(clock_no)),
+            *columns,
+        ]
     )
+
+
+def _joined(parts: list[np.ndarray]) -> np.ndarray:
+    return np.concatenate(parts) if len(parts) > 1 else np.ascontiguousarray(parts[0])

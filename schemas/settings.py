@@ -174,6 +174,12 @@ class Schedule(Strict):
     intake_minutes: int = Field(default=5, ge=1, le=1440)
 
 
+class Scale(Strict):
+    """Who reads and computes: left out, this machine's cores; else a Dask cluster at an address."""
+
+    scheduler: str = Field(default="", pattern=r"^$|^(tcp|tls|ucx|ws|wss|inproc)://\S+$")
+
+
 class ShopSettings(Strict):
     """All settings; every one has a default, so an empty file is a valid one."""
 
@@ -187,6 +193,7 @@ class ShopSettings(Strict):
     show: Show = Show()
     intake: Intake = Intake()
     schedule: Schedule = Schedule()
+    scale: Scale = Scale()
 
     @model_validator(mode="after")
     def each_fuel_once(self) -> ShopSettings:

@@ -2,74 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
 from typing import NamedTuple
-
-# Our words for units on the left, pint's on the right. The trade writes these in many ways; the
-# definitions behind them are those of NIST SP 811.
-_WORDS = {
-    "1": "dimensionless",
-    "": "dimensionless",
-    "lambda": "dimensionless",
-    "%": "percent",
-    "% vol": "percent",
-    "vol%": "percent",
-    "ppm": "ppm",
-    "rpm": "revolutions_per_minute",
-    "1/min": "revolutions_per_minute",
-    "s": "second",
-    "ms": "millisecond",
-    "us": "microsecond",
-    "min": "minute",
-    "W": "watt",
-    "kW": "kilowatt",
-    "PS": "metric_horsepower",
-    "CV": "metric_horsepower",
-    "hp": "horsepower",
-    "Nm": "newton * meter",
-    "N*m": "newton * meter",
-    "N·m": "newton * meter",
-    "lbf*ft": "pound_force * foot",
-    "lb-ft": "pound_force * foot",
-    "kgf*m": "kilogram_force * meter",
-    "m/s": "meter / second",
-    "km/h": "kilometer / hour",
-    "mph": "mile / hour",
-    "K": "kelvin",
-    "degC": "degree_Celsius",
-    "°C": "degree_Celsius",
-    "degF": "degree_Fahrenheit",
-    "°F": "degree_Fahrenheit",
-    "Pa": "pascal",
-    "hPa": "hectopascal",
-    "mbar": "millibar",
-    "kPa": "kilopascal",
-    "bar": "bar",
-    "kgf/cm2": "kilogram_force / centimeter ** 2",
-    "psi": "pound_force_per_square_inch",
-    "mmHg": "millimeter_Hg",
-    "inHg": "inch_Hg",
-    "V": "volt",
-    "mV": "millivolt",
-    "deg": "degree",
-    "°": "degree",
-}
-
-_SI_OF_UNIT = {
-    "s": "second",
-    "rpm": "revolutions_per_minute",
-    "m/s": "meter / second",
-    "W": "watt",
-    "N·m": "newton * meter",
-    "1": "dimensionless",
-    "": "dimensionless",
-    "V": "volt",
-    "%": "percent",
-    "ppm": "ppm",
-    "Pa": "pascal",
-    "K": "kelvin",
-    "°": "degree",
-}
 
 
 class Conversion(NamedTuple):
@@ -77,6 +10,34 @@ class Conversion(NamedTuple):
 
     factor: float
     offset: float
+
+
+# Word → size in the dictionary's unit: NIST SP 811, appendix B. Feet, pounds, inches and standard
+# gravity are exact there; the columns of mercury are the conventional ones.
+_POUND_FORCE_N, _FOOT_M, _INCH_M = 0.45359237 * 9.80665, 0.3048, 0.0254
+_MERCURY_PA_M = 13_595.1 * 9.80665
+_SIZES: dict[str, dict[str, float]] = {
+    "s": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0},
+    "rpm": {"rpm": 1.0, "1/min": 1.0},
+    "W": {"W": 1.0, "kW": 1000.0, "PS": 735.49875, "CV": 735.49875,
+          "hp": 550.0 * _FOOT_M * _POUND_FORCE_N},
+    "N·m": {"Nm": 1.0, "N*m": 1.0, "N·m": 1.0, "lbf*ft": _FOOT_M * _POUND_FORCE_N,
+            "lb-ft": _FOOT_M * _POUND_FORCE_N, "kgf*m": 9.80665},
+    "m/s": {"m/s": 1.0, "km/h": 1.0 / 3.6, "mph": 0.44704},
+    "K": {"K": 1.0, "degC": 1.0, "°C": 1.0, "degF": 1.0 / 1.8, "°F": 1.0 / 1.8},
+    "Pa": {"Pa": 1.0, "hPa": 100.0, "mbar": 100.0, "kPa": 1000.0, "bar": 100_000.0,
+           "kgf/cm2": 98_066.5, "psi": _POUND_FORCE_N / _INCH_M**2,
+           "mmHg": 1e-3 * _MERCURY_PA_M, "inHg": _INCH_M * _MERCURY_PA_M},
+    "V": {"V": 1.0, "mV": 1e-3},
+    "°": {"deg": 1.0, "°": 1.0},
+}  # fmt: skip
+_ZEROS_K = {"degC": 273.15, "°C": 273.15, "degF": 459.67 / 1.8, "°F": 459.67 / 1.8}
+
+# How many of it make one: as whole numbers they turn into each other without a rounding. An angle
+# is no pure number here: a unit word of one is never meant for the other.
+_IN_ONE = {"": 1.0, "1": 1.0, "lambda": 1.0, "%": 100.0, "% vol": 100.0, "vol%": 100.0, "ppm": 1e6}
+
+_WORDS = {*_IN_ONE, *(word for sizes in _SIZES.values() for word in sizes)}
 
 
 def known_units() -> list[str]:
@@ -88,7 +49,6 @@ def known_units() -> list[str]:
     return sorted(word for word in _WORDS if word)
 
 
-@cache
 def conversion(word: str, si_unit: str) -> Conversion:
     """Return how to turn a value in a file's unit into the dictionary's unit.
 
@@ -100,33 +60,14 @@ def conversion(word: str, si_unit: str) -> Conversion:
     >>> round(77 * fahrenheit.factor + fahrenheit.offset, 2)
     298.15
     """
-    import pint
-
     if word not in _WORDS:
         raise ValueError(f"unit must be one of {', '.join(known_units())}, got {word!r}")
-    pure_number = {"", "1", "lambda", "%", "% vol", "vol%", "ppm"}
-    angle = {"deg", "°"}
-    # An angle counts as a pure number in SI: a unit word of one is never meant for the other.
-    if (si_unit in pure_number) != (word in pure_number) or (si_unit == "°") != (word in angle):
+    if word in _IN_ONE and si_unit in _IN_ONE:
+        return Conversion(_IN_ONE[si_unit] / _IN_ONE[word], 0.0)
+    size = _SIZES.get(si_unit, {}).get(word)
+    if size is None:
         raise ValueError(f"unit {word!r} does not measure what {si_unit or 'a number'} measures")
-    registry = _registry()
-    source, target = registry.Unit(_WORDS[word]), registry.Unit(_SI_OF_UNIT[si_unit])
-    try:
-        zero = registry.Quantity(0.0, source).to(target).magnitude
-        one = registry.Quantity(1.0, source).to(target).magnitude
-    except pint.DimensionalityError:
-        raise ValueError(
-            f"unit {word!r} does not measure what {si_unit or 'a number'} measures"
-        ) from None
-    # All these conversions are straight lines: two points give them.
-    return Conversion(one - zero, zero)
-
-
-@cache
-def _registry():
-    import pint
-
-    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    return Conversion(size, _ZEROS_K.get(word, 0.0))
 
 
 SHOWN_POWER_UNITS = ("kW", "PS", "hp")

@@ -5,7 +5,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.ndimage import gaussian_filter1d
-from scipy.signal import find_peaks
 
 GRID_S, SMOOTH_S = 0.5, 2.0
 """Slow and fast loggers see the same over two seconds."""
@@ -75,10 +74,38 @@ def turns(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> Turns:
     grid = np.arange(time[0], time[-1], GRID_S)
     smooth = gaussian_filter1d(np.interp(grid, middle, mean), SMOOTH_S / GRID_S, mode="nearest")
     least = max(LEAST_TURN_RPM, LEAST_TURN_SHARE * float(np.ptp(smooth)))
-    tops, _ = find_peaks(smooth, prominence=least)
-    bottoms, _ = find_peaks(-smooth, prominence=least)
-    at = np.sort(np.concatenate((tops, bottoms)))[:MOST_TURNS]
+    at = np.sort(np.concatenate((_tops(smooth, least), _tops(-smooth, least))))[:MOST_TURNS]
     return Turns(grid[at], smooth[at]) if at.size else nothing
+
+
+def _tops(values: np.ndarray, least: float) -> np.ndarray:
+    """Return the tops that stand out by so much: the middle of each, where it is flat.
+
+    A top stands out by its height over the higher of the two lowest points between it and what is
+    higher, or the end, on either side. By hand, because the library that has it takes as long to
+    load as twenty rides to read.
+    """
+    first = np.flatnonzero(np.concatenate(([True], np.diff(values) != 0.0)))
+    height = values[first]
+    tops = np.flatnonzero((height[1:-1] > height[:-2]) & (height[1:-1] > height[2:])) + 1
+    if not tops.size:
+        return tops
+    lowest = np.minimum.reduceat(height, np.concatenate(([0], tops)))
+    left = _lowest_before_higher(height[tops], lowest[:-1])
+    right = _lowest_before_higher(height[tops][::-1], lowest[:0:-1])[::-1]
+    tops = tops[height[tops] - np.maximum(left, right) >= least]
+    return (first[tops] + first[tops + 1] - 1) // 2
+
+
+def _lowest_before_higher(height: np.ndarray, lowest: np.ndarray) -> np.ndarray:
+    """Return for each top the lowest point since a higher one; `lowest` is that since the last."""
+    found = lowest.copy()
+    higher: list[int] = []
+    for place in range(height.size):
+        while higher and height[higher[-1]] <= height[place]:
+            found[place] = min(found[place], found[higher.pop()])
+        higher.append(place)
+    return found
 
 
 def _pairs(of: Turns) -> np.ndarray:

@@ -29,10 +29,15 @@ def reader_of(format_name: str) -> ModuleType:
     return importlib.import_module(_READERS[format_name])
 
 
+def is_packed(start: bytes) -> bool:
+    """Whether bytes are packed by gzip."""
+    return start.startswith(_GZIP)
+
+
 def open_bytes(path: Path) -> BinaryIO:
     """Open a file for reading, unpacking it on the way if it is packed by gzip."""
     handle = path.open("rb")
-    packed = handle.read(2) == _GZIP
+    packed = is_packed(handle.read(2))
     handle.seek(0)
     return cast(BinaryIO, gzip.GzipFile(fileobj=handle, mode="rb")) if packed else handle
 
@@ -86,7 +91,7 @@ def is_small_text(path: Path) -> bool:
     with path.open("rb") as file:
         start = file.read(START_BYTES)
     try:
-        return not start.startswith(_GZIP) and format_of(start) == "text"
+        return not is_packed(start) and format_of(start) == "text"
     except UnreadableError:
         return True  # refused by the same look, and read no further
 
@@ -99,5 +104,5 @@ def _is_binary(start: bytes) -> bool:
     even = start[::2].count(0)
     if zeros > 0.3 * len(start) and (even < 0.02 * zeros or even > 0.98 * zeros):
         return False  # UTF-16 without its mark: a zero in every second place
-    controls = sum(start.count(mark) for mark in _CONTROLS)
+    controls = len(start) - len(start.translate(None, _CONTROLS))
     return zeros > 0.05 * len(start) or controls > 0.01 * len(start)

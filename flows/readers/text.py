@@ -50,10 +50,21 @@ _MARKS = (
 
 
 class Header(NamedTuple):
-    """Where the header row stands, and its cells."""
+    """Where the header row stands, its cells, and which of them are the layout's columns."""
 
     line_no: int
     cells: list[str]
+    columns: Columns
+
+
+class Opening(NamedTuple):
+    """What stands above the rows: the header, units by column, entries, and the lines in all."""
+
+    header: Header
+    codec: str
+    units: dict[str, str]
+    head: dict[str, str]
+    lines: int
 
 
 def codec_of(start: bytes, encoding: str) -> str:
@@ -75,18 +86,21 @@ def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as
 
 def header(start: bytes, layout: Layout) -> Header | None:
     """Return the header row that the layout describes, if this file has it."""
-    codec = codec_of(start, layout.text.encoding)
-    rows = plain_ends(start.decode(codec, errors="replace")).split("\n")[:HEAD_LINES]
+    text = plain_ends(start.decode(codec_of(start, layout.text.encoding), errors="replace"))
+    # Most lines are rows of numbers: told by a look before any is taken apart.
+    wanted = [_NUMBERED.sub("", name) for name in layout.recognise.columns if '"' not in name]
+    if not all(name in text for name in wanted):
+        return None
+    rows = text.split("\n", HEAD_LINES)[:HEAD_LINES]
     first = layout.recognise.first_line
     if first is not None and not rows[0].strip().startswith(first):
         return None
-    # Most lines are rows of numbers: told by a look before any is taken apart.
-    wanted = [_NUMBERED.sub("", name) for name in layout.recognise.columns if '"' not in name]
     for number, row in enumerate(rows, start=1):
         if all(name in row for name in wanted):
             cells = split_cells(row, layout.text.delimiter)
-            if match_columns(cells, layout) is not None:
-                return Header(number, cells)
+            columns = match_columns(cells, layout)
+            if columns is not None:
+                return Header(number, cells, columns)
     return None
 
 
@@ -130,25 +144,84 @@ def read(path: Path, layout: Layout) -> Source:
             f"no line within the first {HEAD_LINES} names {', '.join(layout.recognise.columns)}",
             "Export the file again, or correct recognise.columns in the layout.",
         )
-    columns = match_columns(found.cells, layout)
-    assert columns is not None  # noqa: S101 - header() found them
-    columns.refuse_doubled(f"line {found.line_no}", layout)
-    codec = codec_of(start, layout.text.encoding)
-    lines = plain_ends(start.decode(codec, errors="replace")).split("\n")
-    units = dict(columns.units)
-    first_row = found.line_no
-    if layout.text.unit_row:
-        row = lines[first_row] if first_row < len(lines) else ""
-        units.update(_row_of_units(row, first_row + 1, columns, layout))
-        first_row += 1
+    opening = opened_at(found, start, layout)
     notes: list[str] = []
-    rows = _Rows(path, codec, first_row, found, columns, layout, notes)
-    return Source(
-        head=head_entries(lines[: found.line_no - 1], layout.metadata.separator),
-        units=units,
-        pieces=rows.pieces(),
-        notes=notes,
-    )
+    rows = _Rows(path, opening, layout, notes)
+    return Source(head=opening.head, units=opening.units, pieces=rows.pieces(), notes=notes)
+
+
+def opened_at(found: Header, start: bytes, layout: Layout) -> Opening:
+    """Return what stands above the rows of a file with this header.
+
+    Raises UnreadableError if a column stands twice, or no row of units where one should be.
+    """
+    found.columns.refuse_doubled(f"line {found.line_no}", layout)
+    codec = codec_of(start, layout.text.encoding)
+    text = plain_ends(start.decode(codec, errors="replace"))
+    lines = text.split("\n", found.line_no + 1)[: found.line_no + 1]
+    units = dict(found.columns.units)
+    above = found.line_no
+    if layout.text.unit_row:
+        row = lines[above] if above < len(lines) else ""
+        units.update(_row_of_units(row, above + 1, found.columns, layout))
+        above += 1
+    head = head_entries(lines[: found.line_no - 1], layout.metadata.separator)
+    return Opening(found, codec, units, head, above)
+
+
+def regular_body(data: bytes, opening: Opening, layout: Layout) -> bytes | None:
+    """Return the rows of a whole file as plain lines of numbers in ASCII, each with its end.
+
+    None where anything else stands among them, or stands at all where it must be told: whatever
+    needs a look of its own is read piece by piece.
+    """
+    delimiter = layout.text.delimiter
+    if delimiter == WHITESPACE or not delimiter.isascii():
+        return None
+    if opening.codec.startswith("utf-16"):
+        try:
+            data = data.decode(opening.codec).encode()
+        except UnicodeDecodeError:
+            return None
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    at = 0
+    for _ in range(opening.lines):
+        at = data.find(b"\n", at) + 1
+        if not at:
+            return None
+    body = data[at:]
+    if b"\0" in data or b'"' in body or not body.isascii() or not body.endswith(b"\n"):
+        return None
+    mark = _thousands_mark(layout)
+    if mark and mark.encode() in body:
+        return None
+    cuts, rows = body.count(delimiter.encode()), body.count(b"\n")
+    return body if cuts == rows * (len(opening.header.cells) - 1) else None
+
+
+def regular_rows(bodies: list[bytes], opening: Opening, layout: Layout) -> pl.DataFrame | None:
+    """Return the rows of some regular bodies, one behind the other, with their columns as numbers.
+
+    None where a row has more or fewer cells than another, or a cell is no number.
+    """
+    width, kept = len(opening.header.cells), opening.header.columns.kept
+    joined = b"".join(bodies)
+    # The parser sees a cell too many itself, but not where it need not parse the whole row.
+    if len(kept) < width and not _has_even_rows(joined, layout.text.delimiter, width):
+        return None
+    try:
+        return _parsed(joined, layout.text.delimiter, width, kept, layout, pl.Float64)
+    except pl.exceptions.ComputeError:
+        return None
+
+
+def _has_even_rows(body: bytes, delimiter: str, width: int) -> bool:
+    """Whether a text with as many cells as rows of a width have them has them row by row."""
+    marks = np.frombuffer(body, dtype=np.uint8)
+    ends = np.flatnonzero(marks == ord("\n"))
+    cuts = np.flatnonzero(marks == ord(delimiter)).reshape(ends.size, width - 1)
+    return not ((cuts[:, -1] > ends).any() or (cuts[1:, 0] < ends[:-1]).any())
 
 
 @dataclass
@@ -156,10 +229,7 @@ class _Rows:
     """The rows of one file, read piece by piece."""
 
     path: Path
-    codec: str
-    first_row: int
-    header: Header
-    columns: Columns
+    opening: Opening
     layout: Layout
     notes: list[str]
     repeated_headers: int = 0
@@ -182,8 +252,8 @@ class _Rows:
                     "Copy the file again from the logger; check its memory card.",
                 )
             lines = text.count("\n") + (not text.endswith("\n"))
-            start = _line_start(text, max(0, self.first_row - line_no + 1))
-            body, first = text[start:], max(line_no, self.first_row + 1)
+            start = _line_start(text, max(0, self.opening.lines - line_no + 1))
+            body, first = text[start:], max(line_no, self.opening.lines + 1)
             line_no += lines
             if not body.strip():
                 continue
@@ -194,12 +264,12 @@ class _Rows:
         if not seen_any:
             raise UnreadableError(
                 "no rows",
-                f"line {self.header.line_no} is the header row and nothing follows it",
+                f"line {self.opening.header.line_no} is the header row and nothing follows it",
                 "The recording was probably never started; export the run again.",
             )
         if not self.whole_rows:
             line, cells = self.example
-            width = len(self.header.cells)
+            width = len(self.opening.header.cells)
             doubled = self.layout.text.delimiter == "," and cells > width
             raise UnreadableError(
                 "no whole row",
@@ -216,8 +286,8 @@ class _Rows:
     def _texts(self) -> Iterator[tuple[str, bool]]:
         """Yield the file as text in pieces that end with a line, and whether it is the last."""
         # Bytes of another encoding in the head are remarks; only among the rows do they matter.
-        errors = "surrogateescape" if not self.codec.startswith("utf-16") else "strict"
-        decoder = codecs.getincrementaldecoder(self.codec)(errors=errors)
+        errors = "surrogateescape" if not self.opening.codec.startswith("utf-16") else "strict"
+        decoder = codecs.getincrementaldecoder(self.opening.codec)(errors=errors)
         held, bytes_done, lines_done = "", 0, 0
         try:
             with open_bytes(self.path) as file:
@@ -258,7 +328,7 @@ class _Rows:
         )
 
     def _table(self, body: str, first_line_no: int, *, is_last: bool) -> SourceTable:
-        width = len(self.header.cells)
+        width = len(self.opening.header.cells)
         separator = self.layout.text.delimiter
         bad_rows: list[BadRow] = []
         end_line = first_line_no + body.count("\n") if not body.endswith("\n") else 0
@@ -284,7 +354,7 @@ class _Rows:
             self.notes.append(CUT_NOTE.format(line=end_line))
         self.whole_rows += line_no.size
         self.bad_rows += len(bad_rows)
-        frame = _frame(body, separator, width, self.columns.kept, self.layout)
+        frame = _frame(body, separator, width, self.opening.header.columns.kept, self.layout)
         frame, line_no = self._without_headers(frame, line_no)
         return SourceTable(
             frame=frame,
@@ -313,7 +383,7 @@ class _Rows:
         texts = [name for name in frame.columns if frame[name].dtype == pl.String]
         if not texts or len(texts) < min(2, frame.width):
             return frame, line_no
-        names = {name: cell for cell, name in self.columns.cells.items()}
+        names = {name: cell for cell, name in self.opening.header.columns.cells.items()}
         again = frame.select(
             pl.all_horizontal(pl.col(name).str.strip_chars(' "') == names[name] for name in texts)
         ).to_series()
@@ -433,31 +503,42 @@ def _frame(
     body: str, separator: str, width: int, kept: dict[int, str], layout: Layout
 ) -> pl.DataFrame:
     """Return the kept columns as numbers, or as text where a cell of them is no number."""
-    # The header's own names may stand twice in columns nobody asked for: number them instead.
-    names = {index: f"cell_{index}" for index in range(width)}
     if not body.strip():
         return pl.DataFrame({name: pl.Series(name, [], dtype=pl.Float64) for name in kept.values()})
-
-    def parsed(kind: type[pl.DataType]) -> pl.DataFrame:
-        return pl.read_csv(
-            io.BytesIO(body.encode()),
-            has_header=False,
-            separator=separator,
-            schema={name: kind if index in kept else pl.String for index, name in names.items()},
-            columns=list(kept),
-            quote_char=None,
-            null_values=layout.text.missing or None,
-            decimal_comma=layout.text.decimal == ",",
-        ).rename({names[index]: cell for index, cell in kept.items()})
-
     # The parser would take a thousands point for a decimal one: such texts are judged by us.
-    marks = layout.text.thousands or ("." if layout.text.decimal == "," else "")
-    if not (marks and marks in body):
+    mark = _thousands_mark(layout)
+    if not (mark and mark in body):
         try:
-            return parsed(pl.Float64)
+            return _parsed(body.encode(), separator, width, kept, layout, pl.Float64)
         except pl.exceptions.ComputeError:
             pass
-    return parsed(pl.String)
+    return _parsed(body.encode(), separator, width, kept, layout, pl.String)
+
+
+def _thousands_mark(layout: Layout) -> str:
+    return layout.text.thousands or ("." if layout.text.decimal == "," else "")
+
+
+def _parsed(
+    body: bytes,
+    separator: str,
+    width: int,
+    kept: dict[int, str],
+    layout: Layout,
+    kind: type[pl.DataType],
+) -> pl.DataFrame:
+    # The header's own names may stand twice in columns nobody asked for: number them instead.
+    names = {index: f"cell_{index}" for index in range(width)}
+    return pl.read_csv(
+        body,
+        has_header=False,
+        separator=separator,
+        schema={name: kind if index in kept else pl.String for index, name in names.items()},
+        columns=list(kept),
+        quote_char=None,
+        null_values=layout.text.missing or None,
+        decimal_comma=layout.text.decimal == ",",
+    ).rename({names[index]: cell for index, cell in kept.items()})
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:

@@ -124,10 +124,7 @@ class Converter:
                 missing=self.layout.text.missing,
             )
             self._hold_glued_units(word, channel, glued)
-            step = conversion(self._units[word], CHANNELS[name].unit)
-            values[:, PLACE[name]] = (shown * step.factor + step.offset) / (
-                channel.gauge_scale or 1.0
-            )
+            values[:, PLACE[name]] = self._in_si(word, shown)
             broken |= self._tell_odd(table, cells, odd, channel.column, name, bad_rows)
         times, no_time = self._read_times(table, bad_rows)
         values[:, PLACE["time_s"]] = times
@@ -148,6 +145,34 @@ class Converter:
         values, line_no, clock_no = self._on_own_clocks(table, kept, values, line_no, clock_no)
         clock_no = self._apart_if_sparse(values, clock_no)
         return Converted(values, line_no, clock_no, bad_rows)
+
+    def channels_of(self, frame: pl.DataFrame) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        """Return columns of numbers as channels in SI, and which rows hold what is none.
+
+        Of as many files as one likes: no row's value rests on another row. Only where
+        `is_row_by_row`.
+        """
+        self._checked_columns |= set(frame.columns)
+        channels: dict[str, np.ndarray] = {}
+        odd = np.zeros(frame.height, dtype=bool)
+        for word, channel in self.layout.channels.items():
+            if channel.column not in frame.columns:
+                continue
+            cells = frame[channel.column].to_numpy()
+            odd |= np.isinf(cells)
+            channels[CHANNEL_COLUMNS[word]] = self._in_si(word, cells)
+        return channels, odd
+
+    @property
+    def is_row_by_row(self) -> bool:
+        """Whether each row has its time, in seconds of one clock, whatever stands above it."""
+        is_elapsed = self._times is not None and self._times.channel.form == "elapsed"
+        return is_elapsed and not self._own_clocks
+
+    def _in_si(self, word: str, shown: np.ndarray) -> np.ndarray:
+        step = conversion(self._units[word], CHANNELS[CHANNEL_COLUMNS[word]].unit)
+        gauge_scale = self.layout.channels[word].gauge_scale or 1.0
+        return (shown * step.factor + step.offset) / gauge_scale
 
     def _hold_glued_units(self, word: str, channel: Channel, glued: list[str]) -> None:
         """Refuse cells that carry another unit than the layout says."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -57,6 +58,12 @@ MOST_AT_TOP = 0.08
 MOST_IN_GEAR = 0.05
 """Engine over road speed scatters by less within a gear: tyre, rounding, clutch."""
 
+FEW_SAMPLES, STANDARDISED, ENGINE_SPEED, DOUBLED, CLOCK, MIXTURE, THROTTLE = (
+    "few samples", "standardised", "engine speed", "doubled", "clock", "mixture", "throttle"
+)  # fmt: skip
+TEMPERATURES, PRESSURE, STUCK, INVERTED = "temperatures", "pressure", "stuck", "inverted"
+"""Looks that can be spared where the least, the greatest and a few counts say enough."""
+
 Grade = Literal["refuse", "set aside", "note"]
 LAMBDAS = ("lambda_wide", "lambda_wide_2")
 
@@ -80,13 +87,39 @@ class Doubts(NamedTuple):
     facts: dict[str, object]
 
 
-def doubts(channels: Mapping[str, np.ndarray], layout: Layout) -> Doubts:
-    """Return what speaks against a file's channels."""
+class _Seen(dict[str, np.ndarray]):
+    """A file's channels of twenty samples or more, and what several looks at them rest on."""
+
+    @cached_property
+    def failing(self) -> list[tuple[int, int]]:
+        """Where the throttle's signal fails, as `failing_throttle` tells it."""
+        return failing_throttle(
+            self["time_s"],
+            self["engine_speed_rpm"],
+            self["throttle_pct"],
+            self.get("wheel_power_w"),
+        )
+
+    @cached_property
+    def pulling(self) -> np.ndarray:
+        """Where a pull's engine drives the roller."""
+        return _pulling(self)
+
+
+def doubts(
+    channels: Mapping[str, np.ndarray], layout: Layout, needless: frozenset[str] = frozenset()
+) -> Doubts:
+    """Return what speaks against a file's channels.
+
+    `needless` names the looks of which it is known that they would find nothing (screen.py).
+    """
     found: list[Doubt] = []
     marks: dict[str, str] = {}
     facts: dict[str, object] = {}
-    seen = {name: values for name, values in channels.items() if np.isfinite(values).sum() >= 20}
-    if plausibility.is_standardised(
+    seen = _Seen(channels)
+    if FEW_SAMPLES not in needless:
+        seen = _Seen({n: values for n, values in seen.items() if np.isfinite(values).sum() >= 20})
+    if STANDARDISED not in needless and plausibility.is_standardised(
         [values for name, values in seen.items() if name not in ("time_s", "gear")]
     ):
         found.append(
@@ -101,19 +134,27 @@ def doubts(channels: Mapping[str, np.ndarray], layout: Layout) -> Doubts:
             )
         )
         return Doubts(found, marks, facts)
-    _engine_speed(seen, layout, found)
+    if ENGINE_SPEED not in needless:
+        _engine_speed(seen, layout, found)
     _sweeps_in_a_row(seen, layout, found)
-    _doubled(seen, found)
-    _clock(seen, layout, found)
+    if DOUBLED not in needless:
+        _doubled(seen, found)
+    if CLOCK not in needless:
+        _clock(seen, layout, found)
     if not _power_course(seen, layout, found, marks):
         _power(seen, layout, found)
-    _mixture(seen, layout, found, marks)
-    _throttle(seen, layout, found, marks)
-    _temperatures(seen, layout, found, marks)
-    _pressure(seen, layout, found, marks)
+    if MIXTURE not in needless:
+        _mixture(seen, layout, found, marks)
+    if THROTTLE not in needless:
+        _throttle(seen, layout, found, marks)
+    if TEMPERATURES not in needless:
+        _temperatures(seen, layout, found, marks)
+    if PRESSURE not in needless:
+        _pressure(seen, layout, found, marks)
     _road_speed(seen, layout, found, facts)
-    _stuck(seen, found, marks)
-    _failing_throttle(seen, layout, found, marks)
+    if STUCK not in needless:
+        _stuck(seen, found, marks)
+    _failing_throttle(seen, layout, found, marks, is_upright=INVERTED in needless)
     _road_in_gear(seen, found)
     return Doubts(found, marks, facts)
 
@@ -281,9 +322,7 @@ OPENING_S = 0.3
 """What is filtered still comes up so long after the throttle opened: three times a common lag."""
 
 
-def _power_course(
-    seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt], marks: dict[str, str]
-) -> bool:
+def _power_course(seen: _Seen, layout: Layout, found: list[Doubt], marks: dict[str, str]) -> bool:
     """Tell where power and torque part within a pull, and which is no evidence there.
 
     False where they keep to one course: then their level tells of units.
@@ -329,9 +368,9 @@ def _power_course(
     return True
 
 
-def _swept(seen: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+def _swept(seen: _Seen) -> dict[str, np.ndarray]:
     """Return the channels over the longest sweep, past the opening of the throttle."""
-    part = _longest_run(_pulling(seen))
+    part = _longest_run(seen.pulling)
     swept = {name: values[part] for name, values in seen.items()}
     time = swept.get("time_s")
     if time is None or not time.size:
@@ -568,7 +607,7 @@ def _pressure(
 
 
 def _road_speed(
-    seen: Mapping[str, np.ndarray],
+    seen: _Seen,
     layout: Layout,
     found: list[Doubt],
     facts: dict[str, object],
@@ -577,7 +616,7 @@ def _road_speed(
         return
     geared = np.ones(seen["engine_speed_rpm"].size, dtype=bool)
     if layout.layout.kind == "pull":
-        geared = _pulling(seen)
+        geared = seen.pulling
     ratios = plausibility.speed_ratios(
         seen["engine_speed_rpm"][geared], seen["roller_speed_m_s"][geared]
     )
@@ -632,7 +671,12 @@ def _stuck(seen: Mapping[str, np.ndarray], found: list[Doubt], marks: dict[str, 
 
 
 def _failing_throttle(
-    seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt], marks: dict[str, str]
+    seen: _Seen,
+    layout: Layout,
+    found: list[Doubt],
+    marks: dict[str, str],
+    *,
+    is_upright: bool,
 ) -> None:
     """Tell a throttle that is upside down, or whose signal is gone while the engine pulls."""
     throttle = seen.get("throttle_pct")
@@ -650,7 +694,7 @@ def _failing_throttle(
         )
         found.append(Doubt("throttle_pct", code, "note", told, "", "Check the sensor's plug."))
         return
-    if load is not None and stuck.runs_against(throttle, load):
+    if not is_upright and load is not None and stuck.runs_against(throttle, load):
         told, code = (
             "throttle_pct falls where the load rises: it is upside down",
             "throttle inverted",
@@ -672,17 +716,16 @@ def _failing_throttle(
     found.append(Doubt("throttle_pct", code, grade, told, "", remedy))
 
 
-def _failing_at(seen: Mapping[str, np.ndarray]) -> list[str]:
+def _failing_at(seen: _Seen) -> list[str]:
     """Return the speeds over which a pull's throttle reads shut and the engine pulls on."""
     if "time_s" not in seen or "engine_speed_rpm" not in seen:
         return []
     time, speed = seen["time_s"], seen["engine_speed_rpm"]
     if np.any(np.diff(time[np.isfinite(time)]) <= 0.0):
         return []
-    failing = failing_throttle(time, speed, seen["throttle_pct"], seen.get("wheel_power_w"))
     return [
         f"{round(speed[start], -2):,.0f} to {round(speed[stop - 1], -2):,.0f} rpm"
-        for start, stop in failing
+        for start, stop in seen.failing
     ]
 
 
@@ -710,7 +753,7 @@ def _road_in_gear(seen: Mapping[str, np.ndarray], found: list[Doubt]) -> None:
         found.append(Doubt(names[1], "road speed strays", "note", told, "", remedy))
 
 
-def _pulling(seen: Mapping[str, np.ndarray]) -> np.ndarray:
+def _pulling(seen: _Seen) -> np.ndarray:
     """Return where a pull's engine drives the roller.
 
     Once the clutch is pulled the engine idles while the roller runs on: that is no gearing.
@@ -721,8 +764,7 @@ def _pulling(seen: Mapping[str, np.ndarray]) -> np.ndarray:
         try:
             if throttle is not None:
                 throttle = throttle.copy()
-                power = seen.get("wheel_power_w")
-                for start, stop in failing_throttle(seen["time_s"], speed, throttle, power):
+                for start, stop in seen.failing:
                     throttle[start:stop] = np.nanmax(throttle)
             found = sweeps(seen["time_s"], speed, throttle)
         except ValueError:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -14,7 +15,7 @@ from flows.readers.head import entry_of
 from flows.readers.source import BadRow, Source, UnreadableError
 from flows.readers.words import known_unit
 from flows.steps.convert import PLACE, Converted, Converter, is_same_unit
-from flows.steps.doubts import doubts
+from flows.steps.doubts import Doubts, doubts
 from schemas.columns import CHANNELS
 from schemas.layout import HEAD_FIELDS, Layout
 from schemas.samples import NEEDED
@@ -89,7 +90,7 @@ def canonical(source: Source, layout: Layout, shop_zone: str = "UTC") -> WholeFi
     if rows_a_second is not None:
         _tell_whole_seconds(judgement, rows_a_second)
     bad_rows = [row for piece in pieces for row in piece.bad_rows]
-    facts = facts_of(source, layout, converter, judgement, values)
+    facts = facts_of(source, layout, converter, judgement, seen_channels(values))
     return WholeFile(
         values, line_no.astype(np.int64), clock_no.astype(np.int64), bad_rows, rows, facts
     )
@@ -136,6 +137,16 @@ def judge_whole(values: np.ndarray, clock_no: np.ndarray, layout: Layout) -> Jud
         if name == "time_s" or np.isfinite(kept[:, PLACE[name]]).any()
     }
     found = doubts(channels, layout)
+    notes += notes_of(found)
+    emptied = _dead_channels(values, layout, found.marks, notes)
+    return Judgement(emptied, found.marks, notes, found.facts, no_clock)
+
+
+def notes_of(found: Doubts) -> list[str]:
+    """Return what is to be said of a file's channels.
+
+    Raises UnreadableError if the file must not be accepted as it is labelled.
+    """
     refusals = [doubt for doubt in found.doubts if doubt.grade == "refuse"]
     if refusals:
         raise UnreadableError(
@@ -143,9 +154,16 @@ def judge_whole(values: np.ndarray, clock_no: np.ndarray, layout: Layout) -> Jud
             "; ".join(doubt.sentence for doubt in refusals),
             " ".join(dict.fromkeys(doubt.remedy for doubt in refusals)),
         )
-    notes += [doubt.sentence for doubt in found.doubts]
-    emptied = _dead_channels(values, layout, found.marks, notes)
-    return Judgement(emptied, found.marks, notes, found.facts, no_clock)
+    return [doubt.sentence for doubt in found.doubts]
+
+
+def seen_channels(values: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the channels of which a file has anything."""
+    return {
+        name: column
+        for name, place in PLACE.items()
+        if np.isfinite(column := values[:, place]).any()
+    }
 
 
 def _dead_channels(
@@ -210,7 +228,7 @@ def facts_of(
     layout: Layout,
     converter: Converter,
     judgement: Judgement,
-    values: np.ndarray,
+    channels: Mapping[str, np.ndarray],
 ) -> dict[str, object]:
     """Return what a file says of itself beside its rows."""
     notes = [*converter.all_notes(), *judgement.notes]
@@ -273,16 +291,20 @@ def facts_of(
             facts.setdefault("probe_place", layout.channels[word].probe)
             facts.setdefault("probe_delay_s", layout.channels[word].delay_s)
     if layout.layout.kind == "ride":
-        facts["channels_seen"] = int(np.isfinite(values).any(axis=0).sum())
-        found = turns(values[:, PLACE["time_s"]], values[:, PLACE["engine_speed_rpm"]])
-        facts["turns"] = [
-            [round(float(at), 1), round(float(speed))] for at, speed in zip(*found, strict=True)
-        ]
+        facts["channels_seen"] = len(channels)
+        facts["turns"] = _turns(channels)
     for name in HEAD_FIELDS.values():
         # Without a head entry, a logged channel of the room's air says the same.
-        if name not in facts and np.isfinite(values[:, PLACE[name]]).any():
-            facts[name] = float(np.nanmedian(values[:, PLACE[name]]))
+        if name not in facts and name in channels:
+            facts[name] = float(np.nanmedian(channels[name]))
     return facts
+
+
+def _turns(channels: Mapping[str, np.ndarray]) -> list[list[float]]:
+    if not {"time_s", "engine_speed_rpm"} <= channels.keys():
+        return []
+    found = turns(channels["time_s"], channels["engine_speed_rpm"])
+    return [[round(float(at), 1), round(float(speed))] for at, speed in zip(*found, strict=True)]
 
 
 def lacking(source: Source, layout: Layout, converter: Converter) -> dict[str, list[str]]:

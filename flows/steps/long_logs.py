@@ -16,8 +16,7 @@ import polars as pl
 from flows.readers import formats
 from flows.readers.source import BadRow
 from flows.steps.convert import Converted, Converter
-from flows.steps.judge import Judgement, facts_of, judge_whole
-from schemas.columns import CHANNELS
+from flows.steps.judge import Judgement, facts_of, judge_whole, seen_channels
 from schemas.layout import CHANNEL_COLUMNS, Layout
 from schemas.samples import CLOCK_RULE, judge_samples, samples_frame
 
@@ -118,12 +117,11 @@ def _first_look(path: Path, layout: Layout, shop_zone: str) -> tuple[Judgement, 
     if not held:
         # Every row is bad: the second time over the file counts and names them.
         nothing = Judgement([], {}, [], {}, no_clock=False)
-        empty = np.empty((0, len(CHANNELS)))
-        return nothing, facts_of(source, layout, converter, nothing, empty)
+        return nothing, facts_of(source, layout, converter, nothing, {})
     values, clock_no = np.concatenate(taken), np.concatenate(clocks)
     judgement = judge_whole(values, clock_no, layout)
     judgement.apply(values)
-    return judgement, facts_of(source, layout, converter, judgement, values)
+    return judgement, facts_of(source, layout, converter, judgement, seen_channels(values))
 
 
 def _judged(
@@ -135,7 +133,9 @@ def _judged(
 ) -> tuple[list[BadRow], pl.DataFrame]:
     """Return the rejected rows of a piece and the kept ones as samples."""
     bad_rows = list(piece.bad_rows)
-    frame = samples_frame([sample_id], [piece.values], [piece.line_no], [piece.clock_no])
+    frame = samples_frame(
+        [sample_id], [seen_channels(piece.values)], [piece.line_no], [piece.clock_no]
+    )
     found = judge_samples(layout.layout.kind, frame)
     rejected = np.zeros(frame.height, dtype=bool)
     for row, name, rule, value in found:

@@ -7,21 +7,19 @@ the job cards. A batch of files is judged at once and becomes visible in one tra
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import hashlib
-import json
 import re
 from collections import Counter
-from collections.abc import Iterable
-from fnmatch import fnmatchcase
-from functools import cached_property, partial
+from collections.abc import Iterable, Iterator
+from functools import partial
 from pathlib import Path
+from typing import NamedTuple, cast
 
 import duckdb
 import numpy as np
 import polars as pl
 
-from flows import apart
+from flows import apart, hands
 from flows.readers import formats
 from flows.readers.columns import nearest
 from flows.readers.source import BadRow, UnreadableError
@@ -32,24 +30,33 @@ from flows.steps.archive import (
     is_archived,
     whole_archived,
 )
-from flows.steps.judge import canonical
+from flows.steps.judge import canonical, seen_channels
 from flows.steps.long_logs import LONG_BYTES, PACKED_SHARE, read_long_log
+from flows.steps.opened import (
+    Opened,
+    Reading,
+    Rules,
+    columns_of,
+    recognise,
+    recognised,
+    short,
+    told_facts,
+    unrecognised,
+)
 from flows.steps.progress import Progress
 from flows.steps.samples import content_name
+from flows.steps.together import open_together
 from schemas.card_text import CARD_NAME
-from schemas.columns import CHANNELS
-from schemas.layout import CHANNEL_COLUMNS, Layout
+from schemas.layout import Layout
 from schemas.samples import SampleKind, judge_samples, samples_frame
 from schemas.settings import ShopSettings
 from warehouse import store
 from warehouse.damage import disk_trouble
 from warehouse.shop import ShopFolder
 
-READ_VERSION = 4
-"""Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
-
-BATCH_FILES = 250
+BATCH_FILES, BATCH_BYTES = 250, 16_000_000
 BATCH_ROWS = 150_000
+"""With so many rows in hand they are judged and written, whatever their files' size."""
 FAULT = "fault of Rollbook"
 TWO_LAYOUTS = "two layouts fit"
 
@@ -58,79 +65,6 @@ UNTAUGHT_REMEDY = (
     'Teach its layout: on the page "Teach a layout", or with `rollbook layout draft FILE`; files '
     "that wait are then taken in by themselves."
 )
-
-
-@dataclasses.dataclass
-class Reading:
-    """What came of one file; the fields are those of raw.reading."""
-
-    file_sha256: str
-    sample_id: str
-    state: str
-    read_with: str
-    recognised_with: str
-    reason_code: str = ""
-    layout: str | None = None
-    layout_kind: str | None = None
-    equipment: str | None = None
-    reason: str = ""
-    remedy: str = ""
-    rows_read: int = 0
-    rows_kept: int = 0
-    rows_rejected: int = 0
-    facts: str = "{}"
-    sample_path: str | None = None
-
-    def refuse(self, error: UnreadableError) -> None:
-        """Mark the file as refused, with its reason."""
-        self.state = "refused"
-        self.reason_code, self.reason, self.remedy = error.code, error.reason, error.remedy
-
-
-@dataclasses.dataclass
-class _Open:
-    """A file between conversion and verdict; `source` names each channel's own column."""
-
-    reading: Reading
-    values: np.ndarray = dataclasses.field(default_factory=lambda: np.empty((0, len(CHANNELS))))
-    line_no: np.ndarray = dataclasses.field(default_factory=lambda: np.empty(0, dtype=np.int64))
-    clock_no: np.ndarray = dataclasses.field(default_factory=lambda: np.empty(0, dtype=np.int64))
-    bad_rows: list[BadRow] = dataclasses.field(default_factory=list)
-    source: dict[str, str] = dataclasses.field(default_factory=dict)
-
-
-@dataclasses.dataclass(frozen=True)
-class _Rules:
-    """What a file is read with."""
-
-    layouts: list[Layout]
-    settings: ShopSettings
-    names: dict[str, list[str]]
-
-    def with_layout(self, layout: Layout) -> str:
-        """Return the fingerprint of reading a file with this layout."""
-        return _short(f"{self._common}|{layout.fingerprint}")
-
-    def recognition(self, sha: str) -> str:
-        """Return the fingerprint of deciding which of these layouts a file is of."""
-        return _short(f"{self._taught}|{'|'.join(sorted(self.names[sha]))}")
-
-    def of_one(self, sha: str) -> _Rules:
-        """Return the same for one file: what another process must be told."""
-        one = _Rules(self.layouts, self.settings, {sha: self.names[sha]})
-        # What they share was worked out once.
-        one.__dict__.update(_common=self._common, _taught=self._taught)
-        return one
-
-    @cached_property
-    def _common(self) -> str:
-        """What every reading depends on."""
-        zone = self.settings.shop.timezone
-        return f"{READ_VERSION}|{zone}|{self.settings.intake.model_dump_json(exclude={'settle_s'})}"
-
-    @cached_property
-    def _taught(self) -> str:
-        return f"{self._common}|{'|'.join(x.fingerprint for x in self.layouts)}"
 
 
 def read_files(
@@ -151,44 +85,158 @@ def read_files(
         "GROUP BY file_sha256 ORDER BY min(arrival.arrival_no)",
         [CARD_NAME],
     ).fetchall()
-    rules = _Rules(layouts, settings, {sha: names for sha, names, *_ in standing})
+    rules = Rules(layouts, settings, {sha: names for sha, names, *_ in standing})
     names = {layout.name for layout in layouts}
-    todo = [
-        (sha, read_with)
+    todo = {
+        sha: read_with
         for sha, _, _, read_with, layout, recognised_with, reason_code in standing
         if not (keep_unknown and layout is not None and layout not in names)
         if recognised_with != rules.recognition(sha)
         or (reason_code in (ARCHIVE_DAMAGED, ARCHIVE_GONE) and is_archived(shop, sha))
-    ]
-    batch: list[_Open] = []
-    recognised: list[str] = []
-    rows = read = 0
-    with apart.worker() as worker:
-        for done, (sha, read_with) in enumerate(todo, start=1):
-            opened = open_guarded(worker, sha, shop, rules, read_with)
-            if opened is None:
-                recognised.append(sha)
-            else:
-                read += 1
-                batch.append(opened)
-                rows += opened.line_no.size
-            if len(batch) >= BATCH_FILES or rows >= BATCH_ROWS or done == len(todo):
-                _judge(batch, rules)
-                _store(connection, shop, batch)
-                _keep_recognised(connection, rules, recognised)
-                batch, recognised, rows = [], [], 0
-            progress(done, len(todo), "reading")
+    }
+    done = read = 0
+    for batch, result in _read_all(shop, rules, list(_batches(shop, todo))):
+        _keep(connection, result, rules)
+        done += len(batch)
+        read += len(result.readings)
+        progress(done, len(todo), "reading")
     return read
 
 
+def _read_all(
+    shop: ShopFolder, rules: Rules, batches: list[dict[str, str | None]]
+) -> Iterator[tuple[dict[str, str | None], Batch]]:
+    """Yield what comes of batches, in their order, whoever reads them."""
+    done = 0
+    while done < len(batches):
+        with hands.executor(rules.settings, len(batches) - done) as readers:
+            results = [readers.submit(read_batch, shop, rules.of(b), b) for b in batches[done:]]
+            for result in results:
+                try:
+                    read = result.result()
+                except Exception as error:
+                    if not hands.is_crash(error):
+                        raise
+                    break
+                yield batches[done], read
+                done += 1
+            else:
+                return
+        # A file brought its reader down: perhaps one of these, and then only that one is refused.
+        yield batches[done], read_batch(shop, rules, batches[done], True)
+        done += 1
+
+
+class Batch(NamedTuple):
+    """What came of some files: readings, rejected rows, and files still of the layout before."""
+
+    readings: list[Reading]
+    rejected: list[dict[str, object]]
+    still: list[str]
+
+
+def _batches(shop: ShopFolder, todo: dict[str, str | None]) -> Iterator[dict[str, str | None]]:
+    """Yield files in the order in which they came, as many as are well read at once."""
+    batch: dict[str, str | None] = {}
+    size = 0
+    for sha, read_with in todo.items():
+        path = archived_path(shop, sha)
+        own = path.stat().st_size if path.is_file() else 0
+        if batch and (len(batch) >= BATCH_FILES or size + own > BATCH_BYTES):
+            yield batch
+            batch, size = {}, 0
+        batch[sha] = read_with
+        size += own
+    if batch:
+        yield batch
+
+
+def read_batch(
+    shop: ShopFolder, rules: Rules, batch: dict[str, str | None], is_feared: bool = False
+) -> Batch:
+    """Read, convert and judge some archived files, and write their samples.
+
+    Rests on nothing but the archived bytes and what it is given, so that any process can do it:
+    the samples that it writes are nobody's until its readings are kept. `is_feared` has each file
+    read by itself in a process with limits.
+    """
+    opened = {} if is_feared else _open_regular(shop, rules, batch)
+    files: list[Opened] = []
+    waiting: list[Opened] = []
+    rows = 0
+    still: list[str] = []
+    with apart.worker() as worker:
+        for sha, read_with in batch.items():
+            if sha in opened:
+                one = opened.pop(sha)
+            else:
+                one = open_guarded(worker, sha, shop, rules, read_with, is_feared)
+            if one is None:
+                still.append(sha)
+                continue
+            files.append(one)
+            waiting.append(one)
+            rows += one.line_no.size
+            if rows >= BATCH_ROWS:
+                _settle(shop, waiting, rules)
+                waiting, rows = [], 0
+        _settle(shop, waiting, rules)
+    rejected = [
+        {
+            "file_sha256": one.reading.file_sha256,
+            "line_no": row.line_no,
+            "column_name": row.column,
+            "rule": row.rule,
+            "found": row.found,
+        }
+        for one in files
+        for row in one.bad_rows
+    ]
+    return Batch([one.reading for one in files], rejected, still)
+
+
+def _open_regular(
+    shop: ShopFolder, rules: Rules, batch: dict[str, str | None]
+) -> dict[str, Opened | None]:
+    """Return the files that can be read at once; none of them where that fails."""
+    try:
+        return open_together(_held(shop, batch), rules, batch)
+    except Exception as error:
+        if disk_trouble(error):
+            raise
+        return {}  # read one by one, the file that it fails on is refused alone
+
+
+def _held(shop: ShopFolder, batch: Iterable[str]) -> dict[str, bytes]:
+    """Return the bytes of small files that are whole: what else there is, is met one by one."""
+    held = {}
+    for sha in batch:
+        with contextlib.suppress(OSError):
+            path = archived_path(shop, sha)
+            if path.stat().st_size <= min(formats.SMALL_BYTES, LONG_BYTES):
+                data = path.read_bytes()
+                if hashlib.sha256(data).hexdigest() == sha:
+                    held[sha] = data
+    return held
+
+
 def open_guarded(
-    worker: apart.Worker, sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None
-) -> _Open | None:
+    worker: apart.Worker,
+    sha: str,
+    shop: ShopFolder,
+    rules: Rules,
+    read_with: str | None,
+    is_feared: bool,
+) -> Opened | None:
     """Open a file where it can do no harm: in another process, unless it is a small plain text."""
     path = archived_path(shop, sha)
-    asked = (sha, shop, rules.of_one(sha), read_with)
+    asked = (sha, shop, rules.of([sha]), read_with)
     try:
-        return apart.call_on(path, worker, _open, *asked) if path.is_file() else _open(*asked)
+        if not path.is_file():
+            return _open(*asked)
+        if is_feared:
+            return worker.call(apart.Limits.for_bytes(path.stat().st_size), _open, *asked)
+        return apart.call_on(path, worker, _open, *asked)
     except UnreadableError as error:
         told = error
     except Exception as error:
@@ -199,47 +247,24 @@ def open_guarded(
             f"Rollbook failed on this file ({type(error).__name__}: {str(error)[:160]})",
             "This is a fault of Rollbook, not of the file: please report it, with the file.",
         )
-    refused = _unknown(sha, rules)
+    refused = unrecognised(sha, rules)
     refused.refuse(told)
-    return _Open(refused)
+    return Opened(refused)
 
 
-def _keep_recognised(connection: duckdb.DuckDBPyConnection, rules: _Rules, shas: list[str]) -> None:
-    """Note that files were looked at again and are still of the layout they were read with."""
+def _keep(connection: duckdb.DuckDBPyConnection, batch: Batch, rules: Rules) -> None:
+    """Make a batch's samples visible, together with its readings."""
+    readings = [vars(reading) for reading in batch.readings]
+    shas = [reading.file_sha256 for reading in batch.readings]
     with store.transaction(connection):
-        for sha in shas:
+        for table, records in (("raw.reading", readings), ("raw.rejected_row", batch.rejected)):
+            store.delete(connection, table, "file_sha256", shas)
+            store.insert(connection, table, store.frame(connection, table, records))
+        for sha in batch.still:  # looked at again, and still of the layout it was read with
             connection.execute(
                 "UPDATE raw.reading SET recognised_with = ? WHERE file_sha256 = ?",
                 [rules.recognition(sha), sha],
             )
-
-
-def recognise(path: Path, layouts: Iterable[Layout], names: Iterable[str]) -> list[Layout]:
-    """Return the layouts that a file is of: one if all is well.
-
-    Raises UnreadableError if the file is of no format that is read here.
-    """
-    lowered = [name.lower() for name in names]
-    start = formats.start_of(path)
-    found_format = formats.format_of(start)
-    reader = None
-    fitting: list[Layout] = []
-    for layout in layouts:
-        if layout.layout.format != found_format:
-            continue
-        pattern = layout.recognise.file_name
-        if pattern is not None and not any(fnmatchcase(n, pattern.lower()) for n in lowered):
-            continue
-        reader = reader or formats.reader_of(found_format)
-        if reader.fits(path, start, layout):
-            fitting.append(layout)
-    most = max(map(_rules_of, fitting), default=None)
-    return [layout for layout in fitting if _rules_of(layout) == most]
-
-
-def _rules_of(layout: Layout) -> tuple[int, int]:
-    asked = layout.recognise
-    return len(asked.columns), (asked.file_name is not None) + (asked.first_line is not None)
 
 
 def read_one(
@@ -248,20 +273,22 @@ def read_one(
     layouts: list[Layout],
     settings: ShopSettings,
     scratch: ShopFolder,
-) -> _Open:
+) -> Opened:
     """Return what reading would make of a file that is not in the archive, by the same steps."""
-    rules = _Rules(layouts, settings, {"": names})
+    rules = Rules(layouts, settings, {"": names})
     opened = _open("", scratch, rules, None, path)
     assert opened is not None  # noqa: S101 - it was read with nothing before
-    _judge([opened], rules)
+    kind = opened.reading.layout_kind
+    if kind is not None and not opened.is_judged:
+        _judge(cast(SampleKind, kind), [opened], rules)
     return opened
 
 
 def _open(
-    sha: str, shop: ShopFolder, rules: _Rules, read_with: str | None, path: Path | None = None
-) -> _Open | None:
+    sha: str, shop: ShopFolder, rules: Rules, read_with: str | None, path: Path | None = None
+) -> Opened | None:
     """Return a file read and converted; None if it still is what it was read as."""
-    unknown = _unknown(sha, rules)
+    unknown = unrecognised(sha, rules)
     try:
         path = path or whole_archived(shop, sha)
         if not path.stat().st_size:
@@ -273,25 +300,17 @@ def _open(
         fitting = recognise(path, rules.layouts, rules.names[sha])
     except UnreadableError as error:
         unknown.refuse(error)
-        return _Open(unknown)
+        return Opened(unknown)
     if len(fitting) != 1:
         try:
             _tell_untaught(unknown, path, fitting, rules)
         except UnreadableError as error:
             unknown.refuse(error)
-        return _Open(unknown)
+        return Opened(unknown)
     layout = fitting[0]
     if read_with == rules.with_layout(layout):
         return None
-    reading = Reading(
-        sha,
-        _short(f"{sha}|{rules.with_layout(layout)}"),
-        "read",
-        rules.with_layout(layout),
-        unknown.recognised_with,
-    )
-    reading.layout, reading.layout_kind = layout.name, layout.layout.kind
-    reading.equipment = layout.layout.equipment
+    reading = recognised(sha, layout, rules)
     zone = rules.settings.shop.timezone
     try:
         if _is_long(path):
@@ -300,32 +319,20 @@ def _open(
         whole = canonical(source, layout, zone)
     except UnreadableError as error:
         reading.refuse(error)
-        return _Open(reading)
+        return Opened(reading)
     reading.rows_read = whole.rows_read
-    reading.facts = json.dumps(whole.facts, ensure_ascii=False, sort_keys=True)
-    return _Open(
+    reading.facts = told_facts(whole.facts)
+    return Opened(
         reading,
-        whole.values,
+        seen_channels(whole.values),
         whole.line_no,
         whole.clock_no,
         whole.bad_rows,
-        _columns_of(layout),
+        columns_of(layout),
     )
 
 
-def _unknown(sha: str, rules: _Rules) -> Reading:
-    """Return what stands of a file as long as no layout recognises it."""
-    with_these = rules.recognition(sha)
-    return Reading(
-        sha, _short(f"{sha}|{with_these}"), "untaught", with_these, with_these, "layout not taught"
-    )
-
-
-def _columns_of(layout: Layout) -> dict[str, str]:
-    return {CHANNEL_COLUMNS[word]: channel.column for word, channel in layout.channels.items()}
-
-
-def _tell_untaught(unknown: Reading, path: Path, fitting: list[Layout], rules: _Rules) -> None:
+def _tell_untaught(unknown: Reading, path: Path, fitting: list[Layout], rules: Rules) -> None:
     """Say why a file waits for a layout, without quoting it: it may hold positions or names."""
     names = rules.names[unknown.file_sha256]
     if fitting:
@@ -360,17 +367,17 @@ def _is_long(path: Path) -> bool:
 
 
 def _open_long(
-    shop: ShopFolder, path: Path, layout: Layout, reading: Reading, rules: _Rules
-) -> _Open:
+    shop: ShopFolder, path: Path, layout: Layout, reading: Reading, rules: Rules
+) -> Opened:
     """Read a log that need not fit into memory, straight into its own file of samples."""
-    target = shop.samples / f"{layout.layout.kind}-{_short(reading.sample_id)}.parquet"
+    target = shop.samples / f"{layout.layout.kind}-{short(reading.sample_id)}.parquet"
     found = read_long_log(path, layout, rules.settings.shop.timezone, reading.sample_id, target)
     reading.rows_read, reading.rows_kept = found.rows_read, found.rows_kept
     reading.rows_rejected = found.rows_rejected
-    reading.facts = json.dumps(found.facts, ensure_ascii=False, sort_keys=True)
+    reading.facts = told_facts(found.facts)
     if found.rows_kept:
         reading.sample_path = _named_by_content(shop, target, layout.layout.kind)
-    opened = _Open(reading, bad_rows=found.bad_rows, source=_columns_of(layout))
+    opened = Opened(reading, bad_rows=found.bad_rows, source=columns_of(layout), is_judged=True)
     most = rules.settings.intake.most_rejected_share
     if found.rows_rejected > most * max(found.rows_read, 1) or not found.rows_kept:
         reading.sample_path, reading.rows_kept = None, 0
@@ -378,51 +385,59 @@ def _open_long(
     return opened
 
 
-def _judge(batch: list[_Open], rules: _Rules) -> None:
-    """Split every file's rows by the contract; refuse files that are bad as a whole."""
-    for kind in ("pull", "ride"):
-        files = [o for o in batch if o.reading.layout_kind == kind and o.line_no.size]
-        if not files:
-            continue
-        for opened, bad_rows in _failures(kind, files):
-            opened.bad_rows += bad_rows
-            kept = ~np.isin(opened.line_no, [row.line_no or 0 for row in bad_rows])
-            opened.values, opened.line_no = opened.values[kept], opened.line_no[kept]
-            opened.clock_no = opened.clock_no[kept]
-        # With times 5, 6, 0, 1 only the 0 fails first; the 1 fails once the 0 is gone.
-        changed = [o for o in files if o.bad_rows and o.line_no.size]
-        for opened, bad_rows in _failures(kind, changed) if changed else []:
-            opened.reading.refuse(
-                UnreadableError(
-                    "clock jumps back",
-                    f"line {bad_rows[0].line_no}: the clock does not go on after earlier rows were "
-                    f"rejected ({bad_rows[0].rule}, found {bad_rows[0].found})",
-                    "The log is spliced or its clock was reset; export it again as one run.",
-                )
+def _judge(kind: SampleKind, files: list[Opened], rules: Rules) -> pl.DataFrame:
+    """Split the rows of files of one kind by the contract; refuse files that are bad as a whole.
+
+    Returns the kept rows of those that are read.
+    """
+    with_rows = [opened for opened in files if opened.line_no.size]
+    frame = _samples(with_rows)
+    for opened, bad_rows in _failures(kind, with_rows, frame):
+        opened.bad_rows += bad_rows
+        kept = ~np.isin(opened.line_no, [row.line_no or 0 for row in bad_rows])
+        opened.channels = {name: values[kept] for name, values in opened.channels.items()}
+        opened.line_no, opened.clock_no = opened.line_no[kept], opened.clock_no[kept]
+    # With times 5, 6, 0, 1 only the 0 fails first; the 1 fails once the 0 is gone.
+    changed = [opened for opened in with_rows if opened.bad_rows and opened.line_no.size]
+    for opened, bad_rows in _failures(kind, changed, _samples(changed)):
+        opened.reading.refuse(
+            UnreadableError(
+                "clock jumps back",
+                f"line {bad_rows[0].line_no}: the clock does not go on after earlier rows were "
+                f"rejected ({bad_rows[0].rule}, found {bad_rows[0].found})",
+                "The log is spliced or its clock was reset; export it again as one run.",
             )
-    for opened in batch:
-        reading = opened.reading
-        if reading.sample_path is not None or reading.rows_rejected:
-            continue  # a long log was judged piece by piece
-        reading.rows_rejected = len({row.line_no for row in opened.bad_rows})
-        if reading.state == "read":
-            share = reading.rows_rejected / max(reading.rows_read, 1)
-            if share > rules.settings.intake.most_rejected_share or not opened.line_no.size:
-                reading.refuse(_too_many(opened, rules.settings.intake.most_rejected_share))
-        reading.rows_kept = opened.line_no.size if reading.state == "read" else 0
+        )
+    for opened in files:
+        _judge_as_a_whole(opened, rules.settings.intake.most_rejected_share)
+    kept = [opened for opened in files if opened.reading.state == "read"]
+    is_whole = sum(opened.line_no.size for opened in kept) == frame.height
+    return frame if is_whole else _samples(kept)
 
 
-def _samples(files: list[_Open]) -> pl.DataFrame:
+def _judge_as_a_whole(opened: Opened, most: float) -> None:
+    """Count rows rejected and kept; refuse a file with too many bad rows, or without good ones."""
+    reading = opened.reading
+    reading.rows_rejected = len({row.line_no for row in opened.bad_rows})
+    share = reading.rows_rejected / max(reading.rows_read, 1)
+    if reading.state == "read" and (share > most or not opened.line_no.size):
+        reading.refuse(_too_many(opened, most))
+    reading.rows_kept = opened.line_no.size if reading.state == "read" else 0
+
+
+def _samples(files: list[Opened]) -> pl.DataFrame:
     """Return the rows of some files as the contract wants them, in the order of the files."""
+    if not files:
+        return pl.DataFrame()
     return samples_frame(
         [opened.reading.sample_id for opened in files],
-        [opened.values for opened in files],
+        [opened.channels for opened in files],
         [opened.line_no for opened in files],
         [opened.clock_no for opened in files],
     )
 
 
-def _too_many(opened: _Open, most: float) -> UnreadableError:
+def _too_many(opened: Opened, most: float) -> UnreadableError:
     if not opened.bad_rows:
         return UnreadableError(
             "no rows",
@@ -449,9 +464,12 @@ def _too_many(opened: _Open, most: float) -> UnreadableError:
     )
 
 
-def _failures(kind: SampleKind, files: list[_Open]) -> list[tuple[_Open, list[BadRow]]]:
+def _failures(
+    kind: SampleKind, files: list[Opened], frame: pl.DataFrame
+) -> list[tuple[Opened, list[BadRow]]]:
     """Return the files with rows that break the contract, and those in the order of their lines."""
-    frame = _samples(files)
+    if not files:
+        return []
     starts = np.cumsum([0, *(opened.line_no.size for opened in files)])
     found: dict[int, list[BadRow]] = {}
     for row, column, rule, value in judge_samples(kind, frame):
@@ -462,43 +480,25 @@ def _failures(kind: SampleKind, files: list[_Open]) -> list[tuple[_Open, list[Ba
     return [(files[file], rows) for file, rows in found.items()]
 
 
-def _store(connection: duckdb.DuckDBPyConnection, shop: ShopFolder, batch: list[_Open]) -> None:
-    """Write the samples, then make them visible together with their readings."""
-    kept = [opened for opened in batch if opened.reading.state == "read"]
-    pulls = [opened for opened in kept if opened.reading.layout_kind == "pull"]
-    pulls = [opened for opened in pulls if opened.reading.sample_path is None]
-    groups = ([pulls] if pulls else []) + [
-        [opened]
-        for opened in kept
-        if opened.reading.layout_kind == "ride" and opened.reading.sample_path is None
-    ]
-    for group in groups:
-        path = _write_samples(shop, group)
-        for opened in group:
-            opened.reading.sample_path = path
-    readings = [dataclasses.asdict(opened.reading) for opened in batch]
-    rejected = [
-        {
-            "file_sha256": opened.reading.file_sha256,
-            "line_no": row.line_no,
-            "column_name": row.column,
-            "rule": row.rule,
-            "found": row.found,
-        }
-        for opened in batch
-        for row in opened.bad_rows
-    ]
-    shas = [opened.reading.file_sha256 for opened in batch]
-    with store.transaction(connection):
-        for table, records in (("raw.reading", readings), ("raw.rejected_row", rejected)):
-            store.delete(connection, table, "file_sha256", shas)
-            store.insert(connection, table, store.frame(connection, table, records))
+def _settle(shop: ShopFolder, batch: list[Opened], rules: Rules) -> None:
+    """Judge some files and write their samples: pulls together, each ride by itself."""
+    for kind in ("pull", "ride"):
+        files = [o for o in batch if o.reading.layout_kind == kind and not o.is_judged]
+        for group in [files] if kind == "pull" else [[one] for one in files]:
+            samples = _judge(kind, group, rules)
+            kept = [opened.reading for opened in group if opened.reading.state == "read"]
+            if kept:
+                path = _write_samples(shop, kind, kept[0].sample_id, samples)
+                for reading in kept:
+                    reading.sample_path = path
+    for opened in batch:
+        opened.channels = {}  # written, and large
 
 
-def _write_samples(shop: ShopFolder, group: list[_Open]) -> str:
-    made = shop.samples / f"{group[0].reading.sample_id}.making"
-    _samples(group).write_parquet(made, compression="zstd", compression_level=3)
-    return _named_by_content(shop, made, group[0].reading.layout_kind or "")
+def _write_samples(shop: ShopFolder, kind: str, name: str, frame: pl.DataFrame) -> str:
+    made = shop.samples / f"{name}.making"
+    frame.write_parquet(made, compression="zstd", compression_level=3)
+    return _named_by_content(shop, made, kind)
 
 
 def _named_by_content(shop: ShopFolder, made: Path, kind: str) -> str:
@@ -537,7 +537,3 @@ def _appearance(data: bytes) -> str:
     if not most:
         return "it is text without columns"
     return f"it is text of up to {most + 1} columns, divided by {mark!r}"
-
-
-def _short(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()[:16]

@@ -15,7 +15,7 @@ from flows import apart
 from flows.cli_layout import layout_app
 from flows.privacy import private_by_values
 from flows.readers.source import UnreadableError
-from flows.steps import read
+from flows.steps import judge, read, together
 from schemas.card import read_card
 from schemas.toml_text import MistakesError
 from tests.broken.hostile_files import COLUMNS, HOSTILE
@@ -237,14 +237,15 @@ def test_a_card_without_end_is_refused_in_time(text):
 
 
 def test_a_fault_of_ours_refuses_one_file_and_the_next_goes_on(shop, make, monkeypatch):
-    judged = read.canonical
+    told = judge.facts_of
 
-    def failing(source, layout, zone):
+    def failing(source, *given):
         if source.head.get("begun") == "2025-03-14 11:00":
             raise RuntimeError("not foreseen")
-        return judged(source, layout, zone)
+        return told(source, *given)
 
-    monkeypatch.setattr(read, "canonical", failing)
+    monkeypatch.setattr(judge, "facts_of", failing)
+    monkeypatch.setattr(together, "facts_of", failing)
     shop.put("job/bad.csv", make.pull(begun="2025-03-14 11:00"))
     shop.put("job/pull_1.csv", make.pull(1.1))
     shop.put("job/card.toml", make.card())

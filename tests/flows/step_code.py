@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 from flows.derive import STEPS
 from flows.steps.link import LINK_VERSION
-from flows.steps.read import READ_VERSION
+from flows.steps.opened import READ_VERSION
 
 STATED = Path(__file__).with_name("step_code.toml")
 OURS = ("flows.steps", "flows.metrics", "schemas")

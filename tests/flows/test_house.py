@@ -2,11 +2,14 @@
 
 import ast
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+from schemas.samples import FULL_CONTRACT
 
 REPOSITORY = Path(__file__).parents[2]
 OURS = {"flows", "schemas", "warehouse", "dashboard", "fixtures", "tests"}
@@ -154,3 +157,31 @@ def test_the_answers_stand_with_the_cautions(shop):
     said = " ".join(done.stdout.split())
     for caution in ("can destroy an engine", "throws straps", "Local law decides", "certified"):
         assert caution in said
+
+
+@pytest.mark.own_process
+def test_an_update_of_plain_text_loads_no_library_that_it_does_not_use(shop, make):
+    shop.put("job/pull_1.csv", make.pull())
+    shop.put("job/ride_1.csv", make.ride())
+    shop.put("job/card.toml", make.card(stages=[make.stage(rides=("ride_1.csv",))]))
+    told = (
+        "import sys\n"
+        "from flows.cli import app\n"
+        f"app(['update', '--complete', {str(shop.folder.root)!r}], standalone_mode=False)\n"
+        "print(*sorted({name.partition('.')[0] for name in sys.modules}), file=sys.stderr)\n"
+    )
+    environment = {name: value for name, value in os.environ.items() if name != FULL_CONTRACT}
+    ended = subprocess.run(
+        [sys.executable, "-c", told],
+        env=environment | {"PYTHONPATH": str(REPOSITORY)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    loaded = set(ended.stderr.splitlines()[-1].split())
+    assert {"polars", "duckdb", "flows"} <= loaded
+    unused = {"pandera", "pandas", "pint", "asammdf", "openpyxl", "python_calamine", "prefect",
+              "streamlit", "plotly", "statsmodels", "distributed", "dask"}  # fmt: skip
+    assert loaded & unused == set()
+    states = {state for (state,) in shop.rows("SELECT DISTINCT state FROM raw.reading")}
+    assert states == {"read"}

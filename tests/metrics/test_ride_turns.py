@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
-from flows.metrics.ride_turns import Turns, same_rides, turns
+from flows.metrics.ride_turns import Turns, _tops, same_rides, turns
 
 
 def road(seed=1, lasts_s=1500.0, rate_hz=20.0):
@@ -65,3 +66,17 @@ def test_what_never_turns_cannot_be_known(speed):
 def test_few_turns_are_no_proof():
     few = Turns(np.arange(0.0, 200.0, 20.0), np.tile([3000.0, 5000.0], 5))
     assert same_rides([few, few], [1]) == []
+
+
+@pytest.mark.parametrize("digits", [0, 1, 6], ids=["flat tops", "some flat tops", "none flat"])
+@pytest.mark.parametrize("seed", range(20))
+def test_tops_are_those_of_scipys_signal_library(seed, digits):
+    random = np.random.default_rng(seed)
+    values = np.round(np.cumsum(random.normal(size=random.integers(3, 400))), digits)
+    for least in (0.0, 0.5, 2.0):
+        expected, _ = signal.find_peaks(values, prominence=least)
+        assert _tops(values, least).tolist() == expected.tolist()
+
+
+def test_a_level_line_has_no_tops():
+    assert _tops(np.full(50, 3.0), 0.0).size == 0

@@ -200,6 +200,25 @@ def test_a_file_of_another_layout_has_no_header():
     assert found.line_no == 2
 
 
+@pytest.mark.parametrize("more", ["", ",oil"], ids=["all columns used", "one left unused"])
+def test_rows_that_are_uneven_but_make_up_for_each_other_are_not_read_at_once(more):
+    # One cell too few in a row, one too many in the next: as many in all as whole rows have.
+    rows = {"even": [4, 4, 4], "uneven": [4, 3, 5], "blank": [4, 0, 8]}
+    start = f"t,rpm,kW{more}\n".encode()
+    ways = layout()
+    opening = text.opened_at(text.header(start, ways), start, ways)
+    width = len(opening.header.cells)
+    for name, cells in rows.items():
+        lines = [",".join("1" * (count - 4 + width)) for count in cells]
+        lines = [line if count else "" for line, count in zip(lines, cells, strict=True)]
+        if name == "blank":
+            lines[2] = ",".join("1" * (2 * width - 1))
+        body = ("\n".join(lines) + "\n").encode()
+        assert body.count(b",") == 3 * (width - 1)
+        found = text.regular_rows([body], opening, ways)
+        assert (found is not None) == (name == "even"), name
+
+
 def test_the_nearest_layout_is_named_with_what_is_missing():
     ways = [layout(), layout(name="other", text='delimiter = ";"')]
     said = nearest(partial(text.headings, Path(), b"t,rpm,power\n0,3000,25\n"), ways)

@@ -1,0 +1,137 @@
+"""Who does units of work: this process, a pool of processes on all cores, or a Dask cluster.
+
+A unit is a call of a module's function that rests on its arguments alone. Whoever does it, the
+results are the same; gathering them in order is the caller's.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from typing import Any, TypeVar
+
+import psutil
+
+from flows import apart
+from schemas.settings import ShopSettings
+from schemas.toml_text import MistakesError
+
+Result = TypeVar("Result")
+
+LEAST_UNITS = 16
+"""With fewer a pool is not worth its start: a process loads for as long as it reads 400 pulls."""
+PROCESS_MB = 1000.0
+"""What a unit may take at its peak."""
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS")
+"""Processes that fill all cores need no threads beside them: those would only stand in each other's
+way."""
+
+
+@contextlib.contextmanager
+def executor(settings: ShopSettings, work_units: int) -> Iterator[Executor]:
+    """Give who does so many units of work best, by the settings."""
+    processes = _processes(work_units)
+    if settings.scale.scheduler:
+        with _cluster(settings.scale.scheduler) as found:
+            yield found
+    elif work_units < LEAST_UNITS or processes == 1:
+        yield _Here()
+    else:
+        with _threads_for_children("1"):
+            pool = _Pool(processes)
+            try:
+                yield pool
+            finally:
+                pool.shutdown(cancel_futures=True)
+
+
+def is_crash(error: BaseException) -> bool:
+    """Whether a unit of work did not fail, but whoever did it is gone."""
+    # Dask's own error is told by its name: it must not be imported where nobody asked for it.
+    return isinstance(error, BrokenExecutor) or type(error).__name__ == "KilledWorker"
+
+
+def _processes(work_units: int) -> int:
+    room = int(psutil.virtual_memory().available / 1e6 / PROCESS_MB)
+    return max(1, min(os.cpu_count() or 1, work_units, room, 60))
+
+
+class _Here(Executor):
+    """Does the work in this process, when it is asked for."""
+
+    def submit(  # type: ignore[override]
+        self, function: Callable[..., Result], /, *arguments: Any
+    ) -> Future[Result]:
+        done: Future[Result] = _Asked(function, arguments)
+        return done
+
+
+class _Asked(Future[Result]):
+    """Work that is done when its result is fetched: one result at a time stands in memory."""
+
+    def __init__(self, function: Callable[..., Result], arguments: tuple[Any, ...]) -> None:
+        super().__init__()
+        self._work = (function, arguments)
+
+    def result(self, timeout: float | None = None) -> Result:
+        if not self.done():
+            function, arguments = self._work
+            try:
+                self.set_result(function(*arguments))
+            except BaseException as error:  # noqa: BLE001 - raised by the result
+                self.set_exception(error)
+        return super().result(timeout)
+
+
+class _Pool(ProcessPoolExecutor):
+    """Spawned processes: a forked copy of a process that has used polars hangs."""
+
+    def __init__(self, processes: int) -> None:
+        context = multiprocessing.get_context("spawn")
+        super().__init__(processes, mp_context=context, initializer=apart.stand_apart)
+
+    def submit(  # type: ignore[override]
+        self, function: Callable[..., Result], /, *arguments: Any
+    ) -> Future[Result]:
+        with apart.without_main():  # processes start as work comes in
+            return super().submit(function, *arguments)
+
+
+@contextlib.contextmanager
+def _threads_for_children(threads: str) -> Iterator[None]:
+    """Tell processes that start meanwhile how many threads to use; this one has its own already."""
+    before = {name: os.environ.get(name) for name in ONE_THREAD}
+    os.environ.update(dict.fromkeys(ONE_THREAD, threads))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+@contextlib.contextmanager
+def _cluster(address: str) -> Iterator[Executor]:
+    """Give a Dask cluster's executor; its workers must see the shop under the same path."""
+    try:
+        from distributed import Client
+
+        client = Client(address, timeout=30, set_as_default=False)
+    except ImportError:
+        raise _mistake(
+            "the package that reaches it is missing: install rollbook[cluster]"
+        ) from None
+    except OSError:
+        raise _mistake(f"nobody answers at {address}: start it there") from None
+    with client, client.get_executor(pure=False) as found:
+        yield found
+
+
+def _mistake(told: str) -> MistakesError:
+    remedy = "or take the line out, and this machine does the work alone"
+    return MistakesError("rollbook.toml", [f"scale.scheduler: {told}, {remedy}"])

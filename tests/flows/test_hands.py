@@ -1,0 +1,115 @@
+"""Whoever does the work, the same comes of it; and whoever is lost at it, the shop goes on."""
+
+import os
+import sys
+
+import numpy as np
+import pytest
+
+from fixtures import bench_logs
+from flows import hands
+from flows.steps import read
+from schemas.samples import FULL_CONTRACT
+from schemas.settings import ShopSettings, read_settings
+from schemas.toml_text import MistakesError
+from tests.broken.broken_files import parquet_bytes, sound_log
+
+PULLS, RIDES = 30, 2
+
+
+@pytest.fixture
+def filled(open_little_shop, tmp_path):
+    """Return a function that gives a shop of many small batches, none of it taken in yet."""
+
+    def give(name, scheduler=""):
+        shop = open_little_shop(tmp_path / name)
+        made = bench_logs.write_bench_shop(shop.folder.root, PULLS, RIDES, 1500)
+        random = np.random.default_rng(1)
+        made.pulls[0].with_suffix(".parquet").write_bytes(parquet_bytes(sound_log("pull", random)))
+        made.pulls[1].with_name("odd.csv").write_bytes(made.pulls[1].read_bytes()[:9000] + b"x,,\n")
+        if scheduler:
+            with shop.folder.settings.open("a", encoding="utf-8") as file:
+                file.write(f'\n[scale]\nscheduler = "{scheduler}"\n')
+        return shop
+
+    return give
+
+
+@pytest.fixture
+def small_batches(monkeypatch):
+    monkeypatch.setattr(read, "BATCH_FILES", 8)
+    monkeypatch.setattr(hands, "LEAST_UNITS", 2)
+    monkeypatch.setattr(hands, "_processes", lambda units: min(2, units))
+    monkeypatch.delenv(FULL_CONTRACT)  # which loads what these processes else need not
+
+
+def taken_in(shop):
+    """Return what reading leaves: its rows, which hold by their names the sums of the samples."""
+    shop.take_in()
+    contents = shop.contents("raw")
+    return {table: contents[table] for table in ("raw.reading", "raw.rejected_row")}
+
+
+@pytest.mark.slow
+def test_a_pool_leaves_what_the_loop_leaves(filled, small_batches, monkeypatch):
+    pool = taken_in(filled("pool"))
+    monkeypatch.setattr(hands, "LEAST_UNITS", 1000)
+    assert taken_in(filled("loop")) == pool
+
+
+@pytest.mark.slow
+def test_a_cluster_leaves_what_the_loop_leaves(filled, small_batches, monkeypatch):
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+    ) as cluster:
+        found = taken_in(filled("cluster", cluster.scheduler_address))
+    monkeypatch.setattr(hands, "LEAST_UNITS", 1000)
+    assert taken_in(filled("loop")) == found
+
+
+def _dies(*_):
+    os._exit(9)
+
+
+def _one_more(number):
+    return number + 1
+
+
+@pytest.mark.slow
+def test_a_reader_that_dies_costs_no_other_file(filled, small_batches, monkeypatch):
+    # The whole of a batch is feared then, and read file by file in a process with limits.
+    submitted = []
+
+    class Fragile(hands._Pool):
+        def submit(self, function, /, *arguments):
+            submitted.append(function)
+            return super().submit(_dies if len(submitted) == 2 else function, *arguments)
+
+    monkeypatch.setattr(hands, "_Pool", Fragile)
+    found = taken_in(filled("pool"))
+    assert len(submitted) > 5  # what stood behind was handed out anew
+    monkeypatch.setattr(hands, "LEAST_UNITS", 1000)
+    assert taken_in(filled("loop")) == found
+
+
+def test_work_here_is_done_when_its_result_is_fetched_and_fails_there():
+    with hands.executor(ShopSettings(), 1) as here:
+        assert here.submit(_one_more, 1).result() == 2
+        failing = here.submit(_one_more, "one")
+        with pytest.raises(TypeError):
+            failing.result()
+
+
+def test_a_cluster_that_is_not_there_is_told_with_what_to_do(monkeypatch):
+    settings = ShopSettings.model_validate({"scale": {"scheduler": "tcp://127.0.0.1:9"}})
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(MistakesError, match="install rollbook"), hands.executor(settings, 3):
+        pass
+
+
+def test_a_scheduler_is_an_address(tmp_path):
+    path = tmp_path / "rollbook.toml"
+    path.write_text('[scale]\nscheduler = "yes"\n', encoding="utf-8")
+    with pytest.raises(MistakesError):
+        read_settings(path)
