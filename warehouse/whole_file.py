@@ -7,12 +7,14 @@ import os
 from pathlib import Path
 
 
-def write_whole(path: Path, content: str | bytes, *, to_disk: bool = True) -> None:
-    """Write a file beside its place, then put it there in one step."""
+def write_whole(
+    path: Path, content: str | bytes, *, to_disk: bool = True, made_in: Path | None = None
+) -> None:
+    """Write a file beside its place, or in another folder of that disk; then put it there."""
     path.parent.mkdir(parents=True, exist_ok=True)
     # The process id keeps two commands apart; mkstemp would make a file that only its owner reads.
     digest = hashlib.sha256(path.name.encode()).hexdigest()[:12]
-    made = path.with_name(f".making-{os.getpid()}-{digest}")
+    made = (made_in or path.parent) / f".making-{os.getpid()}-{digest}"
     try:
         with made.open("wb") as file:
             file.write(content.encode() if isinstance(content, str) else content)

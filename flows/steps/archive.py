@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import hashlib
 import os
 import time
 from pathlib import Path
-from stat import S_ISDIR, S_ISREG
 from typing import NamedTuple
 
 import duckdb
+import polars as pl
 
 from flows.readers.source import UnreadableError
-from flows.steps.ledger import LEDGER, append, last_arrival_no, load_ledger, sealed
+from flows.steps.inbox import Entry, files_in
+from flows.steps.ledger import (
+    LEDGER,
+    append,
+    enter_appended,
+    last_arrival_no,
+    load_ledger,
+    sealed,
+)
 from flows.steps.progress import Progress
 from warehouse import store
 from warehouse.damage import FULL_OR_SHUT, DamagedError, file_sha256
@@ -31,8 +40,6 @@ QUIET_S = 60.0
 """A file that nobody has touched for so long is no longer being written, whatever writes it."""
 
 PIECE_BYTES = 16 * 1024 * 1024
-REPARSE_TAG_MOUNT_POINT = 0xA0000003  # IO_REPARSE_TAG_MOUNT_POINT of Windows' winnt.h
-IGNORED_NAMES = {".DS_Store", "Thumbs.db", "desktop.ini"}
 
 
 class Arrivals(NamedTuple):
@@ -153,35 +160,15 @@ def archive_arrivals(
         torn.unlink()  # of a kill: the file is still in the inbox
     mended = _refuse_lost_archive(connection, shop)
     mended += load_ledger(connection, shop)
-    known = {
-        (folder, name): (size, modified, sha, is_present)
-        for folder, name, size, modified, sha, is_present in connection.execute(
-            "SELECT job_folder, file_name, size_bytes, modified_ns, file_sha256, is_present "
-            "FROM raw.arrival WHERE is_current"
-        ).fetchall()
-    }
-    fresh: list[tuple[Path, os.stat_result]] = []
-    absent = set(known)
-    paths, unreadable = _inbox_files(shop.inbox)
-    for path in paths:
-        try:
-            stat = path.stat()
-        except OSError:
-            continue
-        absent.discard((_job_folder(shop, path), path.name))
-        before = known.get((_job_folder(shop, path), path.name))
-        if before is None or before[:2] != (stat.st_size, stat.st_mtime_ns) or not before[3]:
-            fresh.append((path, stat))
+    files, unreadable = files_in(shop.inbox)
+    fresh, taken_out = _changes(connection, shop, files)
     unsettled = _unsettled(fresh, settle_s, progress)
     fresh = [(path, stat) for path, stat in fresh if path not in unsettled]
     number = last_arrival_no(connection)
+    arrived = 0
     lines: list[str] = []
-    odd = len(unreadable)
     for done, (path, stat) in enumerate(fresh):
         progress(done, len(fresh), "archiving")
-        if not _is_text(path.relative_to(shop.inbox).as_posix()):
-            unreadable.append(f"{path.name!a}: its name is not readable text; rename it")
-            continue
         try:
             sha = _keep(shop, path, stat)
         except _StillWrittenError:
@@ -195,6 +182,7 @@ def archive_arrivals(
             unreadable.append(f"{_job_folder(shop, path)}/{path.name}: {error.strerror}")
             continue
         number += 1
+        arrived += 1
         line = {
             "arrival_no": number,
             "job_folder": _job_folder(shop, path),
@@ -208,17 +196,13 @@ def archive_arrivals(
         if len(lines) == 250:
             append(shop, lines)
             lines = []
-    # What was taken out of the inbox stays in the shop; only what waited there waits no more. An
-    # inbox without a single file is a disk that is not there, not a decision.
-    is_there = len(absent) < len(known)
-    taken_out = sorted(place for place in absent if known[place][3]) if is_there else []
-    for folder, name in taken_out:
+    for folder, name, sha in taken_out:
         number += 1
         line = {
             "arrival_no": number,
             "job_folder": folder,
             "file_name": name,
-            "file_sha256": known[folder, name][2],
+            "file_sha256": sha,
             "taken_out_at": now.isoformat(),
         }
         lines.append(sealed(line))
@@ -226,10 +210,38 @@ def archive_arrivals(
         append(shop, lines)
     if fresh or taken_out:
         progress(len(fresh), len(fresh), "archiving")
-        load_ledger(connection, shop)
-    arrived = len([path for path, _ in fresh if path not in unsettled]) - len(unreadable) + odd
+        enter_appended(connection, shop)
     still = sorted(f"{_job_folder(shop, path)}/{path.name}" for path in unsettled)
     return Arrivals(arrived, unreadable, still, mended)
+
+
+def _changes(
+    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, files: list[Entry]
+) -> tuple[list[tuple[Path, os.stat_result]], list[tuple[str, str, str]]]:
+    """Return the files that are not on record as they lie there, and those on record that are gone.
+
+    What was taken out of the inbox stays in the shop; only what waited there waits no more. An
+    inbox without a single file is a disk that is not there, not a decision.
+    """
+    columns = ["job_folder", "file_name", "size_bytes", "modified_ns"]
+    connection.register("found", pl.DataFrame(files, schema=columns, orient="row"))
+    fresh = connection.execute(
+        "SELECT job_folder, file_name FROM found ANTI JOIN "
+        "(FROM raw.arrival WHERE is_current AND is_present) "
+        "USING (job_folder, file_name, size_bytes, modified_ns)"
+    ).fetchall()
+    gone = connection.execute(
+        "SELECT job_folder, file_name, file_sha256 FROM raw.arrival "
+        "ANTI JOIN found USING (job_folder, file_name) WHERE is_current AND is_present "
+        "AND EXISTS (FROM found SEMI JOIN (FROM raw.arrival WHERE is_current) "
+        "USING (job_folder, file_name)) ORDER BY ALL"
+    ).fetchall()
+    connection.unregister("found")
+    stats: list[tuple[Path, os.stat_result]] = []
+    for path in sorted(shop.inbox / folder / name for folder, name in fresh):
+        with contextlib.suppress(OSError):  # gone again
+            stats.append((path, path.stat()))
+    return stats, gone
 
 
 def _unsettled(
@@ -278,69 +290,14 @@ def _refuse_lost_archive(connection: duckdb.DuckDBPyConnection, shop: ShopFolder
                 "the folder back from a backup, and run this again"
             )
         return []
-    if held and not held <= {file_sha256(path) for path in _inbox_files(shop.inbox)[0]}:
+    lying = (shop.inbox / folder / name for folder, name, *_ in files_in(shop.inbox)[0])
+    if held and not held <= {file_sha256(path) for path in lying}:
         raise DamagedError(
             f"{shop.archive / LEDGER} is gone, and with the database every copy of it: bring it "
             "back from a backup, or put all jobs back into the inbox, and run this again"
         )
     lost = "The ledger of arrivals was gone; it begins anew from the inbox, which holds all of it."
     return [lost] if held else []
-
-
-def _inbox_files(inbox: Path) -> tuple[list[Path], list[str]]:
-    """Return the inbox's files in order, and what lies between them and is none, with the reason.
-
-    Links are not followed: they would take in what lies elsewhere, under the shop's rights.
-    """
-    files: list[Path] = []
-    odd: list[str] = []
-    folders = [inbox]
-    while folders:
-        folder = folders.pop()
-        try:
-            entries = list(os.scandir(folder))
-        except OSError as error:
-            odd.append(f"{_shown(folder, inbox)}: {error.strerror}")
-            continue
-        for entry in entries:
-            if entry.name in IGNORED_NAMES or entry.name.startswith("."):
-                continue
-            path = Path(entry.path)
-            if trouble := _trouble(entry):
-                odd.append(f"{_shown(path, inbox)}: {trouble}")
-            elif entry.is_dir(follow_symlinks=False):
-                folders.append(path)
-            else:
-                files.append(path)
-    return sorted(files), sorted(odd)
-
-
-def _shown(path: Path, inbox: Path) -> str:
-    name = path.relative_to(inbox).as_posix()
-    return name if _is_text(name) else ascii(name)
-
-
-def _trouble(entry: os.DirEntry[str]) -> str | None:
-    """Return why an entry of the inbox is neither file nor folder of its own."""
-    try:
-        found = entry.stat(follow_symlinks=False)
-    except OSError:
-        return None  # gone again
-    # Windows: a junction is a folder that stands elsewhere, and no symbolic link.
-    if entry.is_symlink() or getattr(found, "st_reparse_tag", 0) == REPARSE_TAG_MOUNT_POINT:
-        return "is a link, not a file: copy the file itself here"
-    if S_ISREG(found.st_mode) or S_ISDIR(found.st_mode):
-        return None
-    return "is no file: copy the file itself here"
-
-
-def _is_text(name: str) -> bool:
-    """Whether a name can be written down: some systems let any bytes be one."""
-    try:
-        name.encode()
-    except UnicodeEncodeError:
-        return False
-    return True
 
 
 def _job_folder(shop: ShopFolder, path: Path) -> str:
@@ -357,7 +314,7 @@ def _keep(shop: ShopFolder, path: Path, stat: os.stat_result) -> str:
         raise _StillWrittenError
     sha = hashlib.sha256(data).hexdigest()
     if not is_archived(shop, sha):
-        write_whole(archived_path(shop, sha), data, to_disk=False)
+        write_whole(archived_path(shop, sha), data, to_disk=False, made_in=shop.archive)
     return sha
 
 

@@ -41,15 +41,16 @@ class Ledger(NamedTuple):
 
 
 class _Mark(NamedTuple):
-    """How far the database has read the ledger: last number, and the bytes up to it."""
+    """How far the database has read the ledger, and what the file was like then."""
 
     last_no: int
     size: int
-    sha256: str
+    modified_ns: int
 
-    def stands_in(self, data: bytes) -> bool:
-        """Whether a file still begins with the bytes that were read."""
-        return hashlib.sha256(data[: self.size]).hexdigest() == self.sha256
+    def is_of(self, path: Path) -> bool:
+        """Whether a file is as it was left: nobody has written to it since."""
+        stat = path.stat() if path.is_file() else None
+        return stat is not None and (stat.st_size, stat.st_mtime_ns) == self[1:]
 
 
 def sealed(entry: dict[str, Any]) -> str:
@@ -76,14 +77,12 @@ def is_behind(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> bool:
 
 
 def look_at_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> Ledger:
-    """Return the ledger, mended where the database or the backup knows a line; change nothing."""
+    """Return the whole ledger, mended where the database or the backup knows a line.
+
+    Changes nothing.
+    """
     path = shop.archive / LEDGER
     data = path.read_bytes() if path.is_file() else b""
-    mark = _mark(connection)
-    if mark.last_no and mark.stands_in(data):
-        new, bad, is_in_order = _lines_of(data[mark.size :], mark.last_no)
-        if not bad and is_in_order:
-            return Ledger(new, "", [], list(new))
     found, bad, is_in_order = _lines_of(data, 0)
     known = dict(connection.execute("SELECT arrival_no, entry_text FROM raw.ledger").fetchall())
     backup = shop.backups / LEDGER
@@ -100,15 +99,20 @@ def look_at_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> L
     if changed or bad or not is_in_order:
         what = f"{len(bad) or changed} lines" if (bad or changed) else "the order of its lines"
         damage = f"the ledger {path} was damaged ({what if data else 'it was gone'})"
-    return Ledger(lines, damage, lost, [number for number in lines if number > mark.last_no])
+    return Ledger(lines, damage, lost, sorted(lines.keys() - known.keys()))
 
 
 def load_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> list[str]:
     """Bring the warehouse's record of arrivals up to the archive's own ledger, mended if need be.
 
+    A file of the size and time at which it was left is not read: who writes to it changes these.
+    What changes without (a failing disk) is found by the nightly check, which reads all of it.
+
     Raises DamagedError: Naming the line that cannot be read and that no copy knows.
     """
     path = shop.archive / LEDGER
+    if _mark(connection).is_of(path):
+        return []
     ledger = look_at_ledger(connection, shop)
     if ledger.lost:
         raise DamagedError(
@@ -122,10 +126,18 @@ def load_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> list
         write_whole(path, ledger.text)
     else:
         _drop_torn_end(path)
-    if ledger.fresh or ledger.damage:
-        entries = [json.loads(ledger.lines[number]) for number in ledger.fresh]
-        _enter(connection, entries, {n: ledger.lines[n] for n in ledger.fresh}, path.read_bytes())
+    if path.is_file():
+        _enter(connection, {number: ledger.lines[number] for number in ledger.fresh}, path)
     return [f"{ledger.damage}; it was made whole from its copies."] if ledger.damage else []
+
+
+def enter_appended(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> None:
+    """Enter the lines that were appended since `load_ledger`, under the same lock."""
+    path = shop.archive / LEDGER
+    mark = _mark(connection)
+    with path.open("rb") as file:
+        file.seek(mark.size)
+        _enter(connection, _lines_of(file.read(), mark.last_no)[0], path)
 
 
 def _sum(entry: dict[str, Any]) -> str:
@@ -181,18 +193,15 @@ def _drop_torn_end(path: Path) -> None:
 def _mark(connection: duckdb.DuckDBPyConnection) -> _Mark:
     row = store.first(connection, "SELECT made_from FROM raw.finished WHERE flow_name = 'ledger'")
     if row is None:
-        return _Mark(0, 0, hashlib.sha256(b"").hexdigest())
-    number, size, sha256 = row[0].split("|")
-    return _Mark(int(number), int(size), sha256)
+        return _Mark(0, 0, 0)
+    number, size, modified_ns = row[0].split("|")
+    # Of a shop made before, the third is a sum: no file was written at that time.
+    return _Mark(int(number), int(size), int(modified_ns, 16))
 
 
-def _enter(
-    connection: duckdb.DuckDBPyConnection,
-    new: list[dict[str, Any]],
-    lines: dict[int, str],
-    data: bytes,
-) -> None:
+def _enter(connection: duckdb.DuckDBPyConnection, lines: dict[int, str], path: Path) -> None:
     """Enter new arrivals, with their lines, and note how far the ledger was read."""
+    new = [json.loads(line) for line in lines.values()]
     places: dict[tuple[str, str, str], dict[str, object]] = {
         (row["job_folder"], row["file_name"], row["file_sha256"]): row
         for row in store.rows(
@@ -238,19 +247,21 @@ def _enter(
             "WHERE arrival.job_folder = fresh.job_folder AND arrival.file_name = fresh.file_name "
             "AND arrival.file_sha256 = fresh.file_sha256"
         )
+        connection.execute(
+            "INSERT INTO raw.file SELECT file_sha256, any_value(size_bytes) FROM fresh_arrival "
+            "ANTI JOIN raw.file USING (file_sha256) GROUP BY file_sha256"
+        )
         connection.unregister("fresh_arrival")
         store.insert(connection, "raw.arrival", records)
-        connection.execute(
-            "INSERT INTO raw.file SELECT file_sha256, any_value(size_bytes) FROM raw.arrival "
-            "WHERE file_sha256 NOT IN (SELECT file_sha256 FROM raw.file) GROUP BY file_sha256"
-        )
         frame = pl.DataFrame(
             {"arrival_no": list(lines), "entry_text": list(lines.values())},
             schema={"arrival_no": pl.Int64, "entry_text": pl.String},
         )
         store.insert(connection, "raw.ledger", frame)
-        mark = f"{max(lines, default=last_arrival_no(connection))}|{len(data)}"
+        stat = path.stat()
         connection.execute(
-            "INSERT OR REPLACE INTO raw.finished VALUES ('ledger', ?)",
-            [f"{mark}|{hashlib.sha256(data).hexdigest()}"],
+            "INSERT OR REPLACE INTO raw.finished "
+            "SELECT 'ledger', format('{}|{}|{:x}', coalesce(max(arrival_no), 0), ?::BIGINT, "
+            "?::BIGINT) FROM raw.ledger",
+            [stat.st_size, stat.st_mtime_ns],
         )

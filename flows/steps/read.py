@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import os
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -516,11 +517,10 @@ def sweep_samples(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> in
             "SELECT DISTINCT sample_path FROM raw.reading WHERE sample_path IS NOT NULL"
         ).fetchall()
     }
-    orphans = [
-        path
-        for path in shop.samples.iterdir()
-        if path.is_file() and path.relative_to(shop.root).as_posix() not in named
-    ]
+    place = shop.samples.relative_to(shop.root).as_posix()
+    with os.scandir(shop.samples) as entries:
+        names = [e.name for e in entries if f"{place}/{e.name}" not in named and e.is_file()]
+    orphans = [shop.samples / name for name in names]
     for path in orphans:
         # Held open by another program it is no harm: the next intake tries again.
         with contextlib.suppress(OSError):

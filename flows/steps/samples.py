@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -56,12 +57,13 @@ def forget_lost_samples(connection: duckdb.DuckDBPyConnection, shop: ShopFolder)
     named = connection.execute(
         "SELECT DISTINCT sample_path FROM raw.reading WHERE sample_path IS NOT NULL ORDER BY ALL"
     ).fetchall()
-    held = {path.name: path.stat().st_size for path in shop.samples.iterdir() if path.is_file()}
-    lost = [
-        path
-        for (path,) in named
-        if str(held.get(Path(path).name)) != Path(path).stem.rpartition("-")[2]
-    ]
+    with os.scandir(shop.samples) as entries:
+        held = {
+            entry.name
+            for entry in entries
+            if entry.is_file() and entry.name.endswith(f"-{entry.stat().st_size}.parquet")
+        }
+    lost = [path for (path,) in named if path.rpartition("/")[2] not in held]
     if lost:
         connection.execute(
             "UPDATE raw.reading SET read_with = '', recognised_with = '' "

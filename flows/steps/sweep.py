@@ -25,11 +25,13 @@ def sweep_half_made(shop: ShopFolder) -> int:
     Call with the shop's lock held. A process id in a name tells nothing: it may be another
     process's by now, or of another machine on the same disk.
     """
-    of_writer = (shop.archive, shop.refused, shop.published)
-    of_anyone = (shop.inbox, shop.layouts, shop.reports, shop.backups)
+    # The folders in the archive hold whole files only: those are made in the archive itself.
+    of_writer = (shop.archive.iterdir(), _inside(shop.refused), shop.published.iterdir())
+    folders = (shop.inbox, shop.layouts, shop.reports, shop.backups)
+    of_anyone = map(_inside, folders)
     swept = 0
-    for folders, least_age_s in ((of_writer, 0.0), (of_anyone, LEAST_AGE_S)):
-        for path in (path for folder in folders for path in _half_made(folder)):
+    for places, least_age_s in ((of_writer, 0.0), (of_anyone, LEAST_AGE_S)):
+        for path in (p for place in places for p in place if HALF_MADE.fullmatch(p.name)):
             # Gone meanwhile, or held open by another program: the next intake looks again.
             with contextlib.suppress(OSError):
                 if time.time() - path.stat().st_mtime >= least_age_s:
@@ -38,6 +40,6 @@ def sweep_half_made(shop: ShopFolder) -> int:
     return swept
 
 
-def _half_made(folder: Path) -> Iterator[Path]:
+def _inside(folder: Path) -> Iterator[Path]:
     for place, _, names in os.walk(folder):
-        yield from (Path(place, name) for name in names if HALF_MADE.fullmatch(name))
+        yield from (Path(place, name) for name in names if "making-" in name)

@@ -161,7 +161,7 @@ def test_half_made_files_of_a_killed_writer_go_at_the_next_intake(shop):
     shop.update()
     folder, name = shop.folder, ".making-4711-0123456789ab"
     torn = [
-        put(folder.archive / name), put(folder.archive / "ab" / name), put(folder.refused / name),
+        put(folder.archive / name), put(folder.refused / name),
         put(folder.published / name), put(folder.published / "making-00000007.duckdb"),
         put(folder.published / "making-00000007.duckdb.wal"), put(folder.samples / name),
         put(folder.samples / "ride-0123456789abcdef.making"),
