@@ -1,31 +1,34 @@
-"""The served flows: thin Prefect wrappers around intake, derive, publish, check and review.
+"""The served flows: thin Prefect wrappers around update, check and review, and what starts them.
 
-Run as `python -m flows.schedule SHOP` beside the scheduler; `rollbook serve` does that.
+Run as `python -m flows.schedule SHOP` beside the scheduler; `rollbook serve` does that. This one
+process looks at the inbox and does the work itself: what the steps need is imported once. The
+scheduler says when check and review are due, and keeps the record of every run.
 The environment must be set before this module is imported (see flows/settings.py).
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import signal
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
-from prefect import flow, get_run_logger, serve, task
+import duckdb
+import httpx
+from prefect import Flow, flow, get_run_logger, task
 from prefect.artifacts import create_markdown_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.client.orchestration import get_client
 from prefect.client.schemas.filters import FlowRunFilter, FlowRunFilterState, FlowRunFilterStateType
-from prefect.client.schemas.objects import (
-    ConcurrencyLimitConfig,
-    ConcurrencyLimitStrategy,
-    State,
-    StateType,
-)
-from prefect.deployments import run_deployment
-from prefect.schedules import Cron, Interval
-from prefect.states import Completed, Crashed
+from prefect.client.schemas.objects import State, StateType
+from prefect.exceptions import PrefectException
+from prefect.flow_engine import run_flow
+from prefect.schedules import Cron
+from prefect.states import Cancelled, Completed, Crashed
 
 from flows import derive as derivation
 from flows import intake as intaking
@@ -34,11 +37,17 @@ from flows.review import quarter_before, write_review
 from flows.settings import open_shop
 from flows.steps.progress import quietly
 from flows.steps.selfcheck import self_check
+from flows.update import healing
+from flows.watch import Watch
 from schemas.visible import visible
 from warehouse import store
 
 LOCK_WAIT_S = 600.0
-"""Derive waits this long for a one-shot command in a terminal; intake comes again anyway."""
+"""Check waits this long for a one-shot command in a terminal; an update comes again anyway."""
+ASK_EVERY_S = 30.0
+"""How often the scheduler is asked what is due."""
+BUSY = "ShopWasBusy"
+AGAIN = "CompletedWhileFilesArrive"
 
 
 def as_task(name: str, function: Callable[..., Any], *arguments: Any) -> Any:
@@ -47,40 +56,36 @@ def as_task(name: str, function: Callable[..., Any], *arguments: Any) -> Any:
     return task(name=name, cache_policy=NO_CACHE, persist_result=False)(function)(*arguments)
 
 
-@flow(name="intake", persist_result=False)
-def intake_flow(shop_folder: str) -> State[Any]:
-    """Take in what lies in the inbox; ask for a derive when something is behind."""
+@flow(name="update", persist_result=False)
+def update_flow(shop_folder: str) -> State[Any]:
+    """Take in what lies in the inbox; where something is behind, make it again and publish it."""
     shop, settings = open_shop(Path(shop_folder))
+
+    def work(connection: duckdb.DuckDBPyConnection) -> tuple[intaking.IntakeResult, str, str]:
+        result = intaking.take_in(
+            connection, shop, settings, run=as_task, settle_s=settings.intake.settle_s
+        )
+        published = told = ""
+        if derivation.is_behind(connection, settings) or is_snapshot_lost(shop):
+            made = derivation.derive(connection, shop, settings, run=as_task)
+            snapshot = as_task("publish", publish_snapshot, connection, shop)
+            published = f"snapshot {snapshot.number} is published"
+            told = derive_report(made, snapshot.number)
+        return result, published, f"{intake_report(result, _waiting(connection))}\n\n{told}"
+
     try:
-        with store.writer(shop, heal=get_run_logger().warning) as connection:
-            result = intaking.take_in(
-                connection, shop, settings, run=as_task, settle_s=settings.intake.settle_s
-            )
-            behind = derivation.is_behind(connection, settings) or is_snapshot_lost(shop)
-            waiting = _waiting(connection)
+        result, published, report = healing(shop, work, get_run_logger().warning)
     except store.ShopIsBusyError as busy:
         get_run_logger().warning(str(busy))
-        return Completed(name="ShopWasBusy", message=str(busy))
-    create_markdown_artifact(intake_report(result, waiting), key="intake")
-    if behind:
-        run_deployment("derive/after-intake", parameters={"shop_folder": shop_folder}, timeout=0)
+        return Completed(name=BUSY, message=str(busy))
     refused = sum(result.states.get(s, 0) for s in ("refused", "waiting", "missing"))
     message = f"{result.arrived} files arrived, {result.read} read; {refused} wait or are refused"
-    if result.arrived or behind:
-        _log("intake", message)
-    return Completed(name="CompletedWithRefusals" if refused else "Completed", message=message)
-
-
-@flow(name="derive", persist_result=False)
-def derive_flow(shop_folder: str) -> State[Any]:
-    """Make what changed again and publish it."""
-    shop, settings = open_shop(Path(shop_folder))
-    with store.writer(shop, wait_s=LOCK_WAIT_S) as connection:
-        result = derivation.derive(connection, shop, settings, run=as_task)
-        snapshot = as_task("publish", publish_snapshot, connection, shop)
-    create_markdown_artifact(derive_report(result, snapshot.number), key="derive")
-    _log("derive", f"snapshot {snapshot.number} is published")
-    return Completed(message=f"snapshot {snapshot.number}")
+    if result.arrived or published:
+        message = f"{message}; {published}" if published else message
+        create_markdown_artifact(report, key="update")
+        _log("update", message)
+    name = AGAIN if result.unsettled else "CompletedWithRefusals" if refused else "Completed"
+    return Completed(name=name, message=message)
 
 
 @flow(name="check", persist_result=False)
@@ -184,38 +189,75 @@ def mark_dead_runs() -> int:
     return len(runs)
 
 
+def deploy(shop_folder: str, zone: str) -> dict[UUID, Flow[..., Any]]:
+    """Tell the scheduler what it may ask for, and nothing else; return the flows by its ids."""
+    plan = [
+        (update_flow, "by-hand", []),  # the inbox tells when
+        (check_flow, "nightly", [Cron("30 2 * * *", timezone=zone)]),
+        (review_flow, "quarter-end", [Cron("0 6 1 1,4,7,10 *", timezone=zone)]),
+    ]
+    given = {"shop_folder": shop_folder}
+    found: dict[UUID, Flow[..., Any]] = {}
+    for served, name, schedules in plan:
+        made: Any = served.to_deployment(name=name, parameters=given, schedules=schedules)
+        found[made.apply()] = served
+    with get_client(sync_client=True) as client:
+        for known in client.read_deployments():
+            if known.id not in found:  # of an earlier version
+                client.delete_deployment(known.id)
+    return found
+
+
+def run_due(flows: dict[UUID, Flow[..., Any]]) -> None:
+    """Run what the scheduler says is due: of what was missed, the newest run of each flow."""
+    now = dt.datetime.now(dt.UTC)
+    with get_client(sync_client=True) as client:
+        due = client.get_scheduled_flow_runs_for_deployments(list(flows), scheduled_before=now)
+        newest = {run.deployment_id: run.id for run in sorted(due, key=_scheduled)}
+        for run in due:
+            if run.id not in newest.values():
+                missed = Cancelled(message="a later run of the same flow was due")
+                client.set_flow_run_state(run.id, missed, force=True)
+        runs = [(flows[place], client.read_flow_run(run)) for place, run in newest.items() if place]
+    for served, run in runs:
+        run_flow(served, flow_run=run, parameters=run.parameters, return_type="state")
+
+
+def _scheduled(run: Any) -> dt.datetime:
+    return run.next_scheduled_start_time or run.expected_start_time
+
+
+def look(watch: Watch, shop_folder: str) -> None:
+    """Bring the shop up to date if anything in it is new; else start nothing and write nothing."""
+    given = watch.given()
+    if not watch.is_new(given):
+        return
+    state = update_flow(shop_folder, return_state=True)
+    if state.is_completed() and state.name not in (BUSY, AGAIN):
+        watch.done(given)
+    else:
+        watch.again()
+
+
 def serve_flows(shop_folder: Path) -> None:
-    """Register the deployments and run them until stopped."""
+    """Look at the inbox, and run what is due, until stopped."""
+    # A run in the middle of its work is ended in order, and told as crashed.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     shop, settings = open_shop(shop_folder)
     mark_dead_runs()
-    zone = settings.shop.timezone
-    given = {"shop_folder": str(shop.root)}
-    skip = ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW)
-    queue = ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.ENQUEUE)
-    every = dt.timedelta(minutes=settings.schedule.intake_minutes)
-    # Called outside a running loop these give deployments, though their type says they might not.
-    deployments: list[Any] = [
-        intake_flow.to_deployment(
-            name="every-few-minutes",
-            parameters=given,
-            schedules=[Interval(every, anchor_date=dt.datetime.now(dt.UTC), timezone=zone)],
-            concurrency_limit=skip,
-        ),
-        derive_flow.to_deployment(name="after-intake", parameters=given, concurrency_limit=queue),
-        check_flow.to_deployment(
-            name="nightly",
-            parameters=given,
-            schedules=[Cron("30 2 * * *", timezone=zone)],
-            concurrency_limit=skip,
-        ),
-        review_flow.to_deployment(
-            name="quarter-end",
-            parameters=given,
-            schedules=[Cron("0 6 1 1,4,7,10 *", timezone=zone)],
-            concurrency_limit=skip,
-        ),
-    ]
-    serve(*deployments, limit=4, print_starting_message=False)
+    flows = deploy(str(shop.root), settings.shop.timezone)
+    watch = Watch(shop)
+    next_look = 0.0
+    while True:
+        try:
+            if time.monotonic() >= next_look:
+                next_look = time.monotonic() + 60.0 * settings.schedule.intake_minutes
+                look(watch, str(shop.root))
+            run_due(flows)
+        except (PrefectException, httpx.HTTPError) as error:
+            # It is started again by `rollbook serve`; what is new is found by the next look.
+            _log("schedule", f"the scheduler did not answer ({type(error).__name__})")
+        time.sleep(min(ASK_EVERY_S, max(next_look - time.monotonic(), 0.0)))
 
 
 if __name__ == "__main__":

@@ -1,4 +1,10 @@
-"""Published snapshots: an immutable file of everything that may be shown, swapped in whole."""
+"""Published snapshots: immutable files of everything that may be shown, swapped in whole.
+
+A snapshot is a small database that holds the short tables; of the long ones it holds views over
+parts, which are databases of their own. A part holds all rows of some keys (values of a table's
+first column), and is shared by all snapshots in which none of these keys changed: one new job
+writes the part that its rows are in, at any age of the shop.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +12,11 @@ import contextlib
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import duckdb
 
@@ -22,6 +30,20 @@ POINTER = "current.json"
 REMEDY = "run `rollbook publish` to make it again"
 KEPT_SNAPSHOTS = 3
 LONGEST_QUERY_MS = 10_000
+LONG_VALUES = 200_000
+"""A table of more values (rows by columns) is published in parts."""
+PART_VALUES = 2_000_000
+"""What a full part holds, some 16 MB: larger ones take longer to write, more of them to open."""
+_OPENING = threading.Lock()
+
+
+class Part(NamedTuple):
+    """A file that holds some rows of one table."""
+
+    file: str
+    table: str
+    size_bytes: int
+    sha256: str
 
 
 @dataclass(frozen=True)
@@ -36,6 +58,23 @@ class Snapshot:
     size_bytes: int = -1
     sha256: str = ""
     """Of the file; unknown of one that was published before these were written down."""
+    parts: tuple[Part, ...] = ()
+
+    def files(self) -> dict[Path, tuple[int, str]]:
+        """Return all its files, with size and hash."""
+        folder = self.path.parent
+        parts = {folder / part.file: (part.size_bytes, part.sha256) for part in self.parts}
+        return {self.path: (self.size_bytes, self.sha256), **parts}
+
+    def damaged(self, *, read: bool) -> list[Path]:
+        """Return its files that are not as published: by their size, or by every byte of them."""
+        return [
+            path
+            for path, (size_bytes, sha256) in self.files().items()
+            if not path.is_file()
+            or size_bytes not in (-1, path.stat().st_size)
+            or (read and file_sha256(path) != sha256)
+        ]
 
 
 def current(shop: Path) -> Snapshot | None:
@@ -46,10 +85,9 @@ def current(shop: Path) -> Snapshot | None:
     found = _pointed(ShopFolder(shop).published)
     if found is None:
         return None
-    if not found.path.is_file():
-        raise DamagedError(f"the published snapshot {found.path} is gone; {REMEDY}")
-    if found.size_bytes not in (-1, found.path.stat().st_size):
-        raise DamagedError(f"the published snapshot {found.path} is not whole; {REMEDY}")
+    for path in found.damaged(read=False):
+        what = "not whole" if path.is_file() else "gone"
+        raise DamagedError(f"the published snapshot {path} is {what}; {REMEDY}")
     return found
 
 
@@ -59,9 +97,9 @@ def damage(shop: ShopFolder) -> str:
         found = current(shop.root)
     except DamagedError as told:
         return str(told)
-    if found is None or _is_sound(found):
-        return ""
-    return f"the published snapshot {found.path} no longer holds what was published; {REMEDY}"
+    for path in found.damaged(read=True) if found else ():
+        return f"the published snapshot {path} no longer holds what was published; {REMEDY}"
+    return ""
 
 
 def _pointed(folder: Path) -> Snapshot | None:
@@ -81,6 +119,7 @@ def _pointed(folder: Path) -> Snapshot | None:
             content=str(pointer["content"]),
             size_bytes=int(pointer.get("size_bytes", -1)),
             sha256=str(pointer.get("sha256", "")),
+            parts=tuple(Part(*entries) for entries in pointer.get("parts", ())),
         )
     except FileNotFoundError:
         # Snapshots without a pointer: it was lost, not never written.
@@ -105,23 +144,35 @@ def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
     Raises DamagedError if it is no database any more. A block that is damaged shows only when it is
     read.
     """
-    # All of it in the configuration: once the settings are locked, a second reader of the same file
-    # in one process could not make them.
     config: dict[str, str | bool | int | float | list[str]] = {
         "threads": "2",
         "memory_limit": "2GB",
         "max_execution_time": str(LONGEST_QUERY_MS),
-        "enable_external_access": "false",
-        "lock_configuration": "true",
     }
     try:
-        return duckdb.connect(str(path), read_only=True, config=config)
+        # A second reader in one process is of the same database: all is open, and shut, already.
+        with _OPENING:
+            reader = duckdb.connect(str(path), read_only=True, config=config)
+            if first(reader, "SELECT current_setting('lock_configuration')") != (True,):
+                for part in _part_files(reader, "main"):
+                    reader.execute(_attach(path.with_name(part), "(READ_ONLY)"))
+                reader.execute("SET enable_external_access = false")
+                reader.execute("SET lock_configuration = true")
+            return reader
     except duckdb.Error as error:
         if not is_damage(error):
             raise
         raise DamagedError(
             f"the published snapshot {path} is damaged ({first_line(error)}); {REMEDY}"
         ) from None
+
+
+def _part_files(connection: duckdb.DuckDBPyConnection, place: str) -> list[str]:
+    """Return the parts that a snapshot is made of, none of one that was made before there were."""
+    try:
+        return [f for (f,) in connection.execute(f"SELECT file FROM {place}.part").fetchall()]  # noqa: S608
+    except duckdb.CatalogException:
+        return []
 
 
 def publish(
@@ -131,45 +182,130 @@ def publish(
     now: dt.datetime,
     heal: Callable[[str], None] | None = None,
 ) -> Snapshot:
-    """Copy all of `out` into a new snapshot file and point readers at it."""
+    """Publish all of `out` as a new snapshot, of the parts that are as they were, and point to it.
+
+    Nothing new makes no new snapshot, unless what stands is damaged.
+    """
     folder = shop.published
     folder.mkdir(parents=True, exist_ok=True)
     names = [name for name in statements.definitions() if name.startswith("out.")]
-    content = _content_hash(connection, names, meanings)
+    long, content = _looked_at(connection, names, meanings)
     try:
         standing = _pointed(folder)
         told = ""
     except DamagedError as error:
         standing, told = None, str(error)
-    if standing and standing.content == content:
-        if _is_sound(standing):
-            return standing
-        told = f"the published snapshot {standing.path} was lost or damaged"
+    damaged = standing.damaged(read=standing.content == content) if standing else []
+    if standing and standing.content == content and not damaged:
+        return standing
+    if damaged:
+        told = f"the published snapshot {damaged[0]} was lost or damaged"
     if told and heal is not None:
         heal(f"{told.partition(';')[0]}: it was published again.")
-    number = 1 + max((_number(path) for path in folder.glob("snap-*.duckdb")), default=0)
+    number = 1 + max((_number(path) for path in folder.glob("*-*.duckdb")), default=0)
     if standing:
         number = max(number, standing.number + 1)
-        if told and standing.path.exists():
-            # A reader on another system may still hold it; it is swept like any old one then.
-            with contextlib.suppress(OSError):
-                put_aside(shop, standing.path, "snapshot.duckdb")
+    for path in damaged:
+        # A reader on another system may still hold it; it is swept like any old one then.
+        with contextlib.suppress(OSError):
+            if path.exists():
+                put_aside(shop, path, "snapshot.duckdb")
+    kept = [p for p in standing.parts if folder / p.file not in damaged] if standing else []
+    maker = _Maker(connection, folder, number)
+    parts = [
+        part for name in long for part in maker.parts_of(name, [p for p in kept if p.table == name])
+    ]
     target = folder / _name(number)
-    made = folder / f"making-{number:08d}.duckdb"
-    for leftover in folder.glob("making-*"):
-        leftover.unlink()
-    connection.execute(f"ATTACH '{_quoted(made)}' AS published")
-    try:
-        # One transaction: each commit of its own would wait for the disk, hundreds of times.
-        with transaction(connection):
-            _fill(connection, names, meanings)
-    finally:
-        connection.execute("DETACH published")
-    size_bytes, sha256 = made.stat().st_size, file_sha256(made)
-    made.replace(target)
-    _point(folder, snapshot := Snapshot(number, target, now, content, size_bytes, sha256))
-    _sweep(folder, number)
+    with contextlib.ExitStack() as opened:
+        for part in parts:  # views are held against what they show when they are made
+            opened.enter_context(_attached(connection, folder / part.file))
+        size_bytes, sha256 = maker.made(target, lambda: _fill(connection, names, parts, meanings))
+    snapshot = Snapshot(number, target, now, content, size_bytes, sha256, tuple(parts))
+    _point(folder, snapshot)
+    _sweep(connection, folder, snapshot)
     return snapshot
+
+
+class _Maker:
+    """Makes the files of one snapshot."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, folder: Path, number: int) -> None:
+        self._connection = connection
+        self._folder = folder
+        self._number = number
+        self._parts = 0
+        for leftover in folder.glob("making-*"):
+            leftover.unlink()
+
+    def made(self, target: Path, fill: Callable[[], None]) -> tuple[int, str]:
+        """Make a database file, known as `published` while it is filled; return size and hash."""
+        made = self._folder / f"making-{self._number:08d}.duckdb"
+        self._connection.execute(f"ATTACH '{_quoted(made)}' AS published")
+        try:
+            # One transaction: each commit of its own would wait for the disk, hundreds of times.
+            with transaction(self._connection):
+                fill()
+        finally:
+            self._connection.execute("DETACH published")
+        size_bytes, sha256 = made.stat().st_size, file_sha256(made)
+        made.replace(target)
+        return size_bytes, sha256
+
+    def parts_of(self, name: str, standing: list[Part]) -> list[Part]:
+        """Return the parts of a long table: those that hold only what they should, and new ones."""
+        width = len(columns(self._connection, name))
+        held = self._held(name, standing)
+        (rows,) = first(self._connection, f"SELECT sum(rows) FROM {_keys(name)}") or (0,)  # noqa: S608
+        if sum(held.values()) == rows:
+            return [standing[at] for at in held]
+        # What is not full goes on to be filled.
+        full = [at for at, count in held.items() if 2 * count * width > PART_VALUES]
+        self._connection.execute(
+            "CREATE OR REPLACE TEMP TABLE placed AS "  # noqa: S608
+            "SELECT *, (sum(rows) OVER (ORDER BY low, key) - rows) // ? AS part FROM "
+            f"{_keys(name)} ANTI JOIN (FROM standing WHERE list_contains(?, part)) USING (key)",
+            [max(PART_VALUES // width, 1), full],
+        )
+        ranges = self._connection.execute(
+            "SELECT part, min(low), max(high) FROM placed GROUP BY part ORDER BY part"
+        ).fetchall()
+        return [*(standing[at] for at in full), *(self._part(name, *found) for found in ranges)]
+
+    def _held(self, name: str, standing: list[Part]) -> dict[int, int]:
+        """Return which of the standing parts hold nothing but what they should, and their rows."""
+        self._connection.execute(
+            "CREATE OR REPLACE TEMP TABLE standing "
+            "(part BIGINT, key VARCHAR, rows BIGINT, digest UBIGINT)"
+        )
+        for at, part in enumerate(standing):
+            with _attached(self._connection, self._folder / part.file) as place:
+                self._connection.execute(
+                    f"INSERT INTO standing SELECT ?, * FROM {place}.main.keys",  # noqa: S608
+                    [at],
+                )
+        found = self._connection.execute(
+            f"SELECT part, sum(rows)::BIGINT FROM standing LEFT JOIN {_keys(name)} AS now "  # noqa: S608
+            "USING (key, rows, digest) GROUP BY part HAVING count(*) = count(now.low) ORDER BY part"
+        ).fetchall()
+        return dict(found)
+
+    def _part(self, name: str, place: int, low: int, high: int) -> Part:
+        self._parts += 1
+        file = f"part-{self._number:08d}-{self._parts:04d}.duckdb"
+        key = next(iter(columns(self._connection, name)))
+
+        def fill() -> None:
+            self._connection.execute(
+                f"CREATE TABLE published.main.rows AS SELECT * FROM {_source(name)} "  # noqa: S608
+                f"WHERE rowid BETWEEN {low} AND {high} AND {key}::VARCHAR IN "
+                f"(SELECT key FROM placed WHERE part = {place})"
+            )
+            self._connection.execute(
+                "CREATE TABLE published.main.keys AS "  # noqa: S608
+                f"SELECT key, rows, digest FROM placed WHERE part = {place}"
+            )
+
+        return Part(file, name, *self.made(self._folder / file, fill))
 
 
 def _point(folder: Path, snapshot: Snapshot) -> None:
@@ -180,6 +316,7 @@ def _point(folder: Path, snapshot: Snapshot) -> None:
         "content": snapshot.content,
         "size_bytes": snapshot.size_bytes,
         "sha256": snapshot.sha256,
+        "parts": [list(part) for part in snapshot.parts],
     }
     pointer["check"] = _seal(pointer)
     if (folder / POINTER).is_dir():
@@ -187,19 +324,29 @@ def _point(folder: Path, snapshot: Snapshot) -> None:
     write_whole(folder / POINTER, json.dumps(pointer, indent=1))
 
 
-def _is_sound(snapshot: Snapshot) -> bool:
-    """Whether a snapshot's file is byte for byte what was published: else it is made anew."""
-    return snapshot.path.is_file() and file_sha256(snapshot.path) == snapshot.sha256
-
-
 def _fill(
     connection: duckdb.DuckDBPyConnection,
     names: list[str],
+    parts: list[Part],
     meanings: list[tuple[str, str, str, str]],
 ) -> None:
+    of_table: dict[str, list[str]] = {}
+    for part in parts:
+        of_table.setdefault(part.table, []).append(part.file)
     connection.execute("CREATE SCHEMA published.out")
+    connection.execute("CREATE TABLE published.main.part (file VARCHAR)")
+    if parts:
+        connection.execute(
+            "INSERT INTO published.main.part SELECT unnest(?)", [[part.file for part in parts]]
+        )
     for name in names:
-        connection.execute(f"CREATE TABLE published.{name} AS SELECT * FROM {name}")  # noqa: S608
+        if name in of_table:
+            rows = " UNION ALL ".join(
+                f'FROM "{Path(file).stem}".main.rows' for file in of_table[name]
+            )
+            connection.execute(f"CREATE VIEW published.{name} AS {rows}")
+        else:
+            connection.execute(f"CREATE TABLE published.{name} AS SELECT * FROM {name}")  # noqa: S608
     connection.execute(
         "CREATE TABLE published.out.column_meaning "
         "(table_name VARCHAR, column_name VARCHAR, unit VARCHAR, meaning VARCHAR)"
@@ -211,21 +358,64 @@ def _fill(
     )
 
 
-def _content_hash(
+def _looked_at(
     connection: duckdb.DuckDBPyConnection,
     names: list[str],
     meanings: list[tuple[str, str, str, str]],
-) -> str:
+) -> tuple[list[str], str]:
+    """Return which tables are long, with their keys listed, and the hash of all that they hold."""
     # The order of rows in a table is no part of its content: sum the rows' hashes, modulo 2^64.
     digest = hashlib.sha256(repr(sorted(meanings)).encode())
+    long = []
     for name in sorted(names):
         listed = ", ".join(columns(connection, name))
-        row = first(
-            connection,
-            f"SELECT count(*), sum(hash({listed})::HUGEINT) % 18446744073709551616 FROM {name}",  # noqa: S608
-        )
-        digest.update(f"{name}({listed})={row}".encode())
-    return digest.hexdigest()
+        total = f"sum(hash({listed})::HUGEINT) % 18446744073709551616"
+        (count,) = first(connection, f"SELECT count(*) FROM {name}") or (0,)  # noqa: S608
+        query = f"SELECT count(*), {total} FROM {name}"  # noqa: S608
+        if count * len(columns(connection, name)) > LONG_VALUES:
+            long.append(name)
+            _list_keys(connection, name, total)
+            query = (
+                "SELECT sum(rows), sum(digest::HUGEINT) % 18446744073709551616 "  # noqa: S608
+                f"FROM {_keys(name)}"
+            )
+        digest.update(f"{name}({listed})={first(connection, query)}".encode())
+    return long, digest.hexdigest()
+
+
+def _list_keys(connection: duckdb.DuckDBPyConnection, name: str, total: str) -> None:
+    """List the keys of a long table: rows, sum, and between which places they stand."""
+    key = next(iter(columns(connection, name)))
+    if _source(name) != name:
+        connection.execute(f"CREATE OR REPLACE TEMP TABLE {_source(name)} AS SELECT * FROM {name}")  # noqa: S608
+    connection.execute(
+        f"CREATE OR REPLACE TEMP TABLE {_keys(name)} AS "  # noqa: S608
+        f"SELECT {key}::VARCHAR AS key, count(*) AS rows, ({total})::UBIGINT AS digest, "
+        "min(rowid) AS low, max(rowid) AS high "
+        f"FROM {_source(name)} GROUP BY key"
+    )
+
+
+def _keys(name: str) -> str:
+    return f'"keys of {name}"'
+
+
+def _source(name: str) -> str:
+    """Return where rows of a table can be taken by place: those of a view are set down first."""
+    return f'"rows of {name}"' if statements.is_view(statements.definitions()[name]) else name
+
+
+@contextlib.contextmanager
+def _attached(connection: duckdb.DuckDBPyConnection, path: Path) -> Iterator[str]:
+    connection.execute(_attach(path, "(READ_ONLY)"))
+    try:
+        yield f'"{path.stem}"'
+    finally:
+        connection.execute(f'DETACH "{path.stem}"')
+
+
+def _attach(path: Path, how: str) -> str:
+    return f"ATTACH IF NOT EXISTS '{_quoted(path)}' AS \"{path.stem}\" {how}"
 
 
 def _quoted(path: Path) -> str:
@@ -233,12 +423,20 @@ def _quoted(path: Path) -> str:
 
 
 def _number(path: Path) -> int:
-    return int(path.stem.removeprefix("snap-"))
+    return int(path.stem.split("-")[1])
 
 
-def _sweep(folder: Path, number: int) -> None:
+def _sweep(connection: duckdb.DuckDBPyConnection, folder: Path, newest: Snapshot) -> None:
+    """Delete snapshots that are no longer kept, and the parts that none of the kept ones names."""
+    named = {part.file for part in newest.parts}
+    old = []
     for path in folder.glob("snap-*.duckdb"):
-        if _number(path) <= number - KEPT_SNAPSHOTS:
-            # A reader on another system may still hold it; the next publish tries again.
-            with contextlib.suppress(OSError):
-                path.unlink()
+        if _number(path) <= newest.number - KEPT_SNAPSHOTS:
+            old.append(path)
+        elif path != newest.path:
+            with contextlib.suppress(duckdb.Error), _attached(connection, path) as place:
+                named |= set(_part_files(connection, f"{place}.main"))
+    for path in (*old, *(p for p in folder.glob("part-*.duckdb") if p.name not in named)):
+        # A reader on another system may still hold it; the next publish tries again.
+        with contextlib.suppress(OSError):
+            path.unlink()

@@ -63,9 +63,9 @@ STEAL = """async base => {
         return answer.json();
     };
     try {
-        const flow = await post("/api/flows/", {name: "intake"});
+        const flow = await post("/api/flows/", {name: "update"});
         const step = {"prefect.deployments.steps.run_shell_script": {script: "touch stolen"}};
-        await post("/api/deployments/", {flow_id: flow.id, name: "every-few-minutes",
+        await post("/api/deployments/", {flow_id: flow.id, name: "by-hand",
                                          pull_steps: [step]});
     } catch (error) {}
 }"""
@@ -309,7 +309,7 @@ def test_a_run_of_the_scheduler_works_behind_the_door(served):
     asking = (
         "import json, sys\n"
         "from prefect.deployments import run_deployment\n"
-        "run = run_deployment('intake/every-few-minutes', timeout=90)\n"
+        "run = run_deployment('update/by-hand', timeout=90)\n"
         "print(json.dumps([run.state.name, run.state.message]))\n"
     )
     from flows.settings import prefect_environment, sign_in_of

@@ -1,22 +1,25 @@
 """The served flows: thin wrappers that report what they did, in states and artifacts."""
 
+import datetime as dt
 import re
+import time
 
 import pytest
 
 from flows.derive import DeriveResult
 from flows.intake import IntakeResult
+from flows.watch import DAMAGE_LOOK_S, Watch
 from warehouse import snapshot, store
-
-EVIL = "![x](http:__example.invalid_x.png) <b>|`$.csv"
 
 
 @pytest.fixture
-def asked(schedule, monkeypatch):
-    """Deployments that a flow asked to be run."""
-    names = []
-    monkeypatch.setattr(schedule, "run_deployment", lambda name, **_: names.append(name))
-    return names
+def published(shop):
+    shop.job(1)
+    shop.update()
+    return shop
+
+
+EVIL = "![x](http:__example.invalid_x.png) <b>|`$.csv"
 
 
 def newest_artifact(key):
@@ -33,37 +36,127 @@ def newest_artifact(key):
     return found[0].data
 
 
-def test_an_intake_reports_what_waits_and_asks_for_a_derive_until_it_is_published(
-    schedule, asked, shop
-):
+def runs(name):
+    """Return the runs of a flow that the scheduler knows, the newest first."""
+    from prefect.client.orchestration import get_client
+    from prefect.client.schemas.filters import FlowFilter, FlowFilterName
+    from prefect.client.schemas.sorting import FlowRunSort
+
+    with get_client(sync_client=True) as client:
+        return client.read_flow_runs(
+            flow_filter=FlowFilter(name=FlowFilterName(any_=[name])),
+            sort=FlowRunSort.EXPECTED_START_TIME_DESC,
+        )
+
+
+def test_an_update_reports_what_waits_and_publishes(schedule, shop):
     shop.job(1)
     shop.put(f"job 1/{EVIL}", "nothing known\n")
-    state = schedule.intake_flow(str(shop.folder.root), return_state=True)
+    state = schedule.update_flow(str(shop.folder.root), return_state=True)
     assert state.name == "CompletedWithRefusals"
     assert "6 files arrived, 5 read; 1 wait or are refused" in state.message
-    assert asked == ["derive/after-intake"]
-    report = newest_artifact("intake")
+    assert "snapshot 1 is published" in state.message
+    assert snapshot.current(shop.folder.root).number == 1
+    report = newest_artifact("update")
     assert "| taken in | 4 |" in report
+    assert "| compare stages | 1 |" in report
     assert "layout not taught" not in report
     assert "\\!\\[x\\]\\(http:" in report
     assert "](" not in report.replace("\\]\\(", "")
 
-    state = schedule.derive_flow(str(shop.folder.root), return_state=True)
-    assert state.message == "snapshot 1"
-    assert snapshot.current(shop.folder.root).number == 1
-    assert "| compare stages | 1 |" in newest_artifact("derive")
 
-    schedule.intake_flow(str(shop.folder.root), return_state=True)
-    assert asked == ["derive/after-intake"]
-
-
-def test_a_busy_shop_is_left_alone_and_the_state_says_so(schedule, asked, shop):
+def test_a_look_that_finds_nothing_new_starts_nothing_and_writes_nothing(schedule, shop):
     shop.job(1)
+    shop.take_in()
+    root, watch = shop.folder.root, Watch(shop.folder)
+    schedule.look(watch, str(root))
+    before = len(runs("update"))
+
+    def stamps():
+        return {path: path.stat().st_mtime_ns for path in root.rglob("*")}
+
+    standing = stamps()
+    schedule.look(watch, str(root))
+    assert len(runs("update")) == before
+    assert stamps() == standing
+    shop.put("job 2/pull_1.csv", "nothing known\n")
+    schedule.look(watch, str(root))
+    assert len(runs("update")) == before + 1
+
+
+def test_a_busy_shop_is_left_alone_and_looked_at_again(schedule, shop):
+    shop.job(1)
+    watch = Watch(shop.folder)
     with store.writer(shop.folder):
-        state = schedule.intake_flow(str(shop.folder.root), return_state=True)
-    assert state.name == "ShopWasBusy"
-    assert "another intake, derive or publish is at work" in state.message
-    assert asked == []
+        schedule.look(watch, str(shop.folder.root))
+    assert "another intake, derive or publish is at work" in runs("update")[0].state.message
+    assert watch.is_new(watch.given())
+
+
+def test_of_what_was_missed_only_the_newest_run_is_made(schedule, shop):
+    from prefect.client.orchestration import get_client
+    from prefect.states import Scheduled
+
+    shop.job(1)
+    shop.update()
+    flows = schedule.deploy(str(shop.folder.root), "UTC")
+    (nightly,) = [place for place, flow in flows.items() if flow.name == "check"]
+    days_ago = [dt.datetime.now(dt.UTC) - dt.timedelta(days=days) for days in (3, 2, 1)]
+    with get_client(sync_client=True) as client:
+        asked = [
+            client.create_flow_run_from_deployment(nightly, state=Scheduled(scheduled_time=at)).id
+            for at in days_ago
+        ]
+        schedule.run_due(flows)
+        states = [client.read_flow_run(run).state.name for run in asked]
+    assert states == ["Cancelled", "Cancelled", "Completed"]
+
+
+def test_what_an_earlier_version_had_scheduled_is_forgotten(schedule, shop):
+    from prefect.client.orchestration import get_client
+
+    old = schedule.check_flow.to_deployment(name="every-few-minutes", interval=300)
+    old.apply()
+    schedule.deploy(str(shop.folder.root), "UTC")
+    with get_client(sync_client=True) as client:
+        names = {deployment.name for deployment in client.read_deployments()}
+    assert names == {"by-hand", "nightly", "quarter-end"}
+
+
+def test_what_changes_in_a_shop_is_seen_by_names_sizes_and_times(published):
+    folder, watch = published.folder, Watch(published.folder)
+    pull = next(folder.inbox.rglob("*.csv"))
+    changes = {
+        "a new file": lambda: published.put("job 9/pull_1.csv", "new"),
+        "another card": lambda: (pull.parent / "card.toml").write_text("changed"),
+        "a file taken out": pull.unlink,
+        "a layout": lambda: next(folder.layouts.iterdir()).write_text("changed"),
+        "the settings": lambda: folder.settings.write_text("[shop]\nname = 'Other'\n"),
+        "samples lost": next(folder.samples.iterdir()).unlink,
+        "the pointer lost": (folder.published / "current.json").unlink,
+        "the ledger cut": lambda: (folder.archive / "arrivals.jsonl").write_text(""),
+        "the database lost": folder.database.unlink,
+    }
+    for what, change in changes.items():
+        watch.done(watch.given())
+        assert not watch.is_new(watch.given()), what
+        change()
+        assert watch.is_new(watch.given()), what
+
+
+def test_what_comes_while_an_update_is_at_work_is_seen_after_it(published):
+    watch = Watch(published.folder)
+    given = watch.given()
+    published.put("job 9/pull_1.csv", "came meanwhile")
+    watch.done(given)
+    assert watch.is_new(watch.given())
+
+
+def test_damage_is_looked_for_once_an_hour(published, monkeypatch):
+    watch = Watch(published.folder)
+    watch.done(watch.given())
+    monkeypatch.setattr(time, "monotonic", lambda: watch._at + DAMAGE_LOOK_S + 1)
+    assert watch.is_new(watch.given())
 
 
 def test_a_check_that_finds_something_fails_and_names_it(schedule, shop):

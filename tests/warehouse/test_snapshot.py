@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 import threading
+from pathlib import Path
 
 import duckdb
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from flows.publish import meanings, publish_snapshot
 from schemas.columns import COLUMNS
 from warehouse import snapshot, statements, store
+from warehouse.damage import DamagedError
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -186,7 +188,8 @@ def test_a_snapshot_holds_all_of_out_and_no_other_layer(reader):
         ).fetchall()
     }
     assert found == {n for n in statements.definitions() if n.startswith("out.")} | {
-        "out.column_meaning"
+        "out.column_meaning",
+        "main.part",
     }
 
 
@@ -257,3 +260,117 @@ def test_numbers_go_on_after_the_pointer_is_lost(connection, folder):
         publish_snapshot(connection, folder, now=NOW)
     (folder.published / snapshot.POINTER).unlink()
     assert publish_snapshot(connection, folder, now=NOW).number == 3
+
+
+@pytest.fixture
+def small_parts(monkeypatch):
+    """Let tables of more than six values be long, and a part hold twelve of them: four facts."""
+    monkeypatch.setattr(snapshot, "LONG_VALUES", 6)
+    monkeypatch.setattr(snapshot, "PART_VALUES", 12)
+
+
+def parts_in(folder):
+    return {path.name: path.stat().st_mtime_ns for path in folder.published.glob("part-*")}
+
+
+def shown(published):
+    with snapshot.open_reader(published.path) as reader:
+        return sorted(reader.execute("SELECT * FROM out.shop_fact").fetchall())
+
+
+def test_a_long_table_is_shown_whole_from_its_parts(connection, folder, small_parts):
+    set_facts(connection, 10)
+    published = publish_snapshot(connection, folder, now=NOW)
+    assert [p.table for p in published.parts].count("out.shop_fact") == 3
+    assert shown(published) == sorted(connection.execute("FROM out.shop_fact").fetchall())
+
+
+def test_only_the_part_with_a_changed_key_is_written_anew(connection, folder, small_parts):
+    set_facts(connection, 12)
+    first = publish_snapshot(connection, folder, now=NOW)
+    before = parts_in(folder)
+    connection.execute("UPDATE out.shop_fact SET fact_value = 'other' WHERE fact = 'fact 5'")
+    second = publish_snapshot(connection, folder, now=NOW)
+    assert len(set(second.parts) - set(first.parts)) == 1
+    assert len(set(first.parts) - set(second.parts)) == 1
+    assert before.items() <= parts_in(folder).items()
+    assert ("fact 5", "other", "meaning") in shown(second)
+    assert ("fact 5", "value", "meaning") in shown(first)
+
+
+def test_new_rows_go_into_the_part_that_is_not_full(connection, folder, small_parts):
+    set_facts(connection, 9)
+    first = publish_snapshot(connection, folder, now=NOW)
+    connection.execute("INSERT INTO out.shop_fact VALUES ('late', 'value', 'meaning')")
+    second = publish_snapshot(connection, folder, now=NOW)
+    assert len(second.parts) == len(first.parts)
+    assert len(set(first.parts) & set(second.parts)) == len(first.parts) - 1
+    assert ("late", "value", "meaning") in shown(second)
+
+
+def test_rows_that_are_gone_leave_their_part(connection, folder, small_parts):
+    set_facts(connection, 12)
+    publish_snapshot(connection, folder, now=NOW)
+    connection.execute("DELETE FROM out.shop_fact WHERE fact IN ('fact 1', 'fact 11')")
+    second = publish_snapshot(connection, folder, now=NOW)
+    assert shown(second) == sorted(connection.execute("FROM out.shop_fact").fetchall())
+
+
+def test_a_part_is_swept_when_no_kept_snapshot_names_it(connection, folder, small_parts):
+    for count in range(8, 20):
+        set_facts(connection, count)
+        published = publish_snapshot(connection, folder, now=NOW)
+    named = set()
+    for path in folder.published.glob("snap-*"):
+        with duckdb.connect(str(path), read_only=True) as database:
+            named |= {file for (file,) in database.execute("FROM main.part").fetchall()}
+    assert set(parts_in(folder)) == named
+    assert {part.file for part in published.parts} < named
+
+
+@pytest.mark.parametrize("spoil", ["lost", "cut", "changed"])
+def test_a_damaged_part_is_told_and_made_again(connection, folder, small_parts, spoil):
+    set_facts(connection, 12)
+    first = publish_snapshot(connection, folder, now=NOW)
+    part = folder.published / first.parts[0].file
+    data = part.read_bytes()
+    part.unlink()
+    if spoil != "lost":
+        part.write_bytes(data[:-4096] if spoil == "cut" else data[:-9] + b"x" + data[-8:])
+    assert part.name in snapshot.damage(folder)
+    if spoil != "changed":  # seen without a byte of it being read
+        with pytest.raises(DamagedError, match=part.name):
+            snapshot.current(folder.root)
+    told = []
+    again = publish_snapshot(connection, folder, now=NOW, heal=told.append)
+    assert "it was published again" in told[0]
+    assert snapshot.damage(folder) == ""
+    assert len(set(again.parts) & set(first.parts)) == len(first.parts) - 1
+    assert shown(again) == sorted(connection.execute("FROM out.shop_fact").fetchall())
+
+
+def test_a_reader_of_parts_can_only_read_and_a_second_one_reads_too(
+    connection, folder, small_parts, tmp_path
+):
+    set_facts(connection, 12)
+    published = publish_snapshot(connection, folder, now=NOW)
+    part = (folder.published / published.parts[0].file).as_posix()
+    with snapshot.open_reader(published.path) as one, snapshot.open_reader(published.path) as two:
+        for forbidden in (
+            f"COPY (SELECT 1) TO '{part}' (FORMAT csv)",
+            f"COPY (SELECT 1) TO '{tmp_path.as_posix()}/out.csv'",
+            f'DELETE FROM "{Path(part).stem}".main.rows',  # noqa: S608
+            f"ATTACH '{tmp_path.as_posix()}/x.duckdb' AS other",
+            "SELECT * FROM glob('*')",
+        ):
+            with pytest.raises(duckdb.Error):
+                one.execute(forbidden)
+        assert facts_in(one) == facts_in(two) == (12, 12)
+
+
+def test_a_snapshot_of_before_there_were_parts_is_read(tmp_path):
+    path = tmp_path / "snap-00000001.duckdb"
+    with duckdb.connect(str(path)) as database:
+        database.execute("CREATE SCHEMA out; CREATE TABLE out.shop_fact AS SELECT 'old' AS fact")
+    with snapshot.open_reader(path) as reader:
+        assert reader.execute("SELECT fact FROM out.shop_fact").fetchall() == [("old",)]
