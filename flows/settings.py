@@ -167,6 +167,18 @@ def sign_in_of(shop: ShopFolder) -> str:
     return fresh
 
 
+_NOT_NEEDED = (
+    "CANCELLATION_CLEANUP",
+    "CLEANUP_RECONCILER",
+    "FOREMAN",
+    "LATE_RUNS",
+    "PAUSE_EXPIRATIONS",
+    "REPOSSESSOR",
+    "TRIGGERS",
+)
+"""Services that watch over many workers, pauses and automations: there is one worker, no other."""
+
+
 def prefect_environment(
     shop: ShopFolder, server_port: int, sign_in: str | None = None
 ) -> dict[str, str]:
@@ -187,6 +199,8 @@ def prefect_environment(
         "PREFECT_LOGGING_LEVEL": "WARNING",
         # Old runs are deleted; by default they are kept for ever.
         "PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED": "events,flow_runs",
+        **{f"PREFECT_SERVER_SERVICES_{name}_ENABLED": "false" for name in _NOT_NEEDED},
+        "PREFECT_SERVER_SERVICES_SCHEDULER_RECENT_DEPLOYMENTS_LOOP_SECONDS": "60",
         **child_environment(),
     }
     if sign_in is not None:

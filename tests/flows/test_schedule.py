@@ -2,7 +2,9 @@
 
 import datetime as dt
 import re
+import sqlite3
 import time
+from contextlib import closing
 
 import pytest
 
@@ -211,3 +213,25 @@ def test_a_derive_report_counts_what_was_made_and_names_what_is_broken(schedule)
     assert report.startswith("Snapshot 7.")
     assert "| draw curves | 3 |" in report
     assert "\\*look\\*" in report
+
+
+def test_the_schedulers_database_gives_back_room_when_that_is_worth_it(schedule, tmp_path):
+    from flows.scheduler import LEAST_FREED_BYTES, make_smaller
+
+    sizes = {}
+    for name, freed in (("little", LEAST_FREED_BYTES // 4), ("much", 2 * LEAST_FREED_BYTES)):
+        path = tmp_path / f"{name}.db"
+        with closing(sqlite3.connect(path)) as database:
+            database.execute("CREATE TABLE run (told BLOB)")
+            database.execute("INSERT INTO run VALUES (zeroblob(?)), (zeroblob(100))", [freed])
+            database.execute("DELETE FROM run WHERE length(told) > 100")
+            database.commit()
+        before = path.stat().st_size
+        make_smaller(path)
+        sizes[name] = path.stat().st_size / before
+        with closing(sqlite3.connect(path)) as database:
+            assert database.execute("SELECT count(*) FROM run").fetchone() == (1,)
+    assert sizes["little"] == 1.0
+    assert sizes["much"] < 0.01
+    make_smaller(tmp_path / "not there.db")
+    assert not (tmp_path / "not there.db").exists()
