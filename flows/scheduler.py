@@ -14,6 +14,7 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 import uvicorn
+from docket import Worker
 from prefect.server.api import background_workers
 from prefect.server.api.server import create_app
 
@@ -43,11 +44,10 @@ def main() -> None:
     """Serve the API on loopback until told to end."""
     port = int(sys.argv[1])
     make_smaller(Path(os.environ["PREFECT_HOME"]) / "prefect.db")
-    background_workers.Worker = functools.partial(
-        background_workers.Worker,
-        minimum_check_interval=LOOK_EVERY,
-        scheduling_resolution=LOOK_EVERY,
+    rare = functools.partial(
+        Worker, minimum_check_interval=LOOK_EVERY, scheduling_resolution=LOOK_EVERY
     )
+    vars(background_workers)["Worker"] = rare
     guarded = Door(create_app(final=True), port, os.environ[SIGN_IN_VARIABLE])
     uvicorn.run(
         guarded,

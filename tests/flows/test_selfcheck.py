@@ -1,9 +1,11 @@
 """The nightly self-check finds what is no longer as it was promised, and backs up what it must."""
 
 import hashlib
+import os
 
 import pytest
 
+from flows.steps import ledger as ledgers
 from flows.steps.progress import quietly
 from flows.steps.selfcheck import self_check
 from warehouse import snapshot, store
@@ -102,3 +104,30 @@ def test_settings_layouts_and_ledger_are_backed_up(published):
     assert (kept / "arrivals.jsonl").read_bytes() == ledger.read_bytes()
     layout = published.folder.layouts / "plain-pull.toml"
     assert (kept / "layouts-plain-pull.toml").read_bytes() == layout.read_bytes()
+
+
+def test_a_ledger_that_nobody_wrote_to_is_read_from_where_it_was(published, monkeypatch):
+    ledger = published.folder.archive / "arrivals.jsonl"
+    standing = ledger.stat().st_size
+    read = []
+    lines_of = ledgers._lines_of
+    monkeypatch.setattr(ledgers, "_lines_of", lambda *told: read.append(told[0]) or lines_of(*told))
+    published.put("job 3/pull_1.csv", "nothing known\n")
+    assert published.take_in().arrived == 1
+    assert b"".join(read) == ledger.read_bytes()[standing:]
+    ((arrivals,),) = published.rows("SELECT count(*) FROM raw.ledger")
+    assert arrivals == len(ledger.read_text(encoding="utf-8").splitlines())
+
+
+def test_a_letter_of_the_ledgers_past_is_noticed_by_its_time_or_by_the_nightly_check(published):
+    ledger = published.folder.archive / "arrivals.jsonl"
+    stat, text = ledger.stat(), ledger.read_bytes()
+    spoilt = text.replace(b"job 1", b"job 7", 1)
+    ledger.write_bytes(spoilt)
+    os.utime(ledger, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    # As a failing disk does it: neither size nor time tells, and reading all of it each time would.
+    assert published.take_in().mended == ()
+    assert any("the ledger" in problem for problem in check(published))
+    os.utime(ledger)
+    assert "was damaged (1 lines); it was made whole" in published.take_in().mended[0]
+    assert ledger.read_bytes() == text

@@ -252,7 +252,8 @@ def test_the_archive_holds_every_file_under_its_hash(demo):
 def test_owners_are_on_the_cards_and_nowhere_in_the_snapshot(demo, read_demo):
     owners = {bike.owner for bike in demo.truth.bikes.values() if bike.owner}
     assert owners
-    tables = [name for (name,) in read_demo("SELECT table_name FROM duckdb_tables()")]
+    listed = "SELECT DISTINCT table_name FROM duckdb_columns() WHERE schema_name = 'out'"
+    tables = [name for (name,) in read_demo(listed)]
     shown = "".join(
         repr(read_demo(f"SELECT * FROM out.{table}"))  # noqa: S608
         for table in tables
