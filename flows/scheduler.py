@@ -14,7 +14,6 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 import uvicorn
-from docket import Worker
 from prefect.server.api import background_workers
 from prefect.server.api.server import create_app
 
@@ -44,10 +43,11 @@ def main() -> None:
     """Serve the API on loopback until told to end."""
     port = int(sys.argv[1])
     make_smaller(Path(os.environ["PREFECT_HOME"]) / "prefect.db")
-    rare = functools.partial(
-        Worker, minimum_check_interval=LOOK_EVERY, scheduling_resolution=LOOK_EVERY
+    background_workers.Worker = functools.partial(  # pyright: ignore[reportPrivateImportUsage]
+        background_workers.Worker,  # pyright: ignore[reportPrivateImportUsage]
+        minimum_check_interval=LOOK_EVERY,
+        scheduling_resolution=LOOK_EVERY,
     )
-    vars(background_workers)["Worker"] = rare
     guarded = Door(create_app(final=True), port, os.environ[SIGN_IN_VARIABLE])
     uvicorn.run(
         guarded,

@@ -209,9 +209,9 @@ def test_a_report_keeps_evil_names_and_reasons_inside_their_cells(schedule):
 
 def test_a_derive_report_counts_what_was_made_and_names_what_is_broken(schedule):
     result = DeriveResult({"draw curves": 3}, ["out.pull: x_y (2 rows): *look*"])
-    report = schedule.derive_report(result, 7)
+    report = schedule.derive_report(result, 7, {"draw curves": 0.154})
     assert report.startswith("Snapshot 7.")
-    assert "| draw curves | 3 |" in report
+    assert "| draw curves | 3 | 0.15 |" in report
     assert "\\*look\\*" in report
 
 
