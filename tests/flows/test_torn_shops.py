@@ -212,7 +212,7 @@ def test_no_step_writes_outside_of_a_transaction_but_whole_units(ridden, make, m
     ridden.update()
     bare = {name.rsplit(" ", 1)[0] for name in points.names if ":bare " in name}
     assert bare == {
-        "snapshot.publish:bare attach",
-        "snapshot.publish:bare detach",
+        "snapshot.made:bare attach",
+        "snapshot.made:bare detach",
         "publish.publish_snapshot:bare insert",
     }
