@@ -1,12 +1,18 @@
 """A little shop that a test fills by hand, and the demo shop, taken in and published once."""
 
 import datetime as dt
+import functools
 import json
 import math
 import os
 import pickle
 import shutil
+from pathlib import Path
 from types import SimpleNamespace
+
+if "PYTEST_XDIST_WORKER" in os.environ:
+    # Read when polars is imported. Workers share the cores; threads of each would wait for another.
+    os.environ.setdefault("POLARS_MAX_THREADS", "1")
 
 import pytest
 from filelock import FileLock
@@ -16,9 +22,11 @@ from fixtures.demo_shop import demo_shop, write_shop
 from fixtures.odd_files import FOLDER as ODD
 from flows.derive import derive
 from flows.intake import take_in
+from flows.metrics import planner
 from flows.publish import publish_snapshot
 from flows.settings import open_shop
 from schemas.samples import FULL_CONTRACT
+from flows.steps import plan
 from schemas.settings import read_settings
 from warehouse import statements, store
 from warehouse.shop import ShopFolder
@@ -32,6 +40,33 @@ settings.load_profile("same")
 # Whatever a test takes in is judged by the whole contract, and the quick look held against it.
 os.environ[FULL_CONTRACT] = "yes"
 
+# A new shop asks 80 times what a plan could see, 5 ms each, and nearly always the same: kept here.
+plan.planner = SimpleNamespace(
+    **vars(planner)
+    | {name: functools.cache(vars(planner)[name]) for name in ("detectable_pct", "floor_pct")}
+)
+
+# By their whole duration. What takes longest goes first, or one worker ends long after the other.
+LONG_FILES = (
+    "test_promises.py",
+    "test_kills.py",
+    "test_bring_in_job.py",
+    "test_attack.py",
+    "test_browser.py",
+    "test_hostile_files.py",
+    "test_broken_files.py",
+    "test_comparisons.py",
+    "test_torn_shops.py",
+    "test_power_doubts.py",
+    "test_health.py",
+    "test_long_logs.py",
+    "test_mixture_answers.py",
+    "test_selfcheck.py",
+    "test_disk_trouble.py",
+    "test_mixture_study.py",
+    "test_run_command.py",
+)
+
 NOW = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
 DEMO_SCALE = 0.02
 SETTINGS = """
@@ -40,6 +75,12 @@ name = "Little shop"
 altitude_m = 310.0
 timezone = "Europe/Vienna"
 """
+
+
+def pytest_collection_modifyitems(items):
+    """Begin with the files that take longest."""
+    place = {name: number for number, name in enumerate(LONG_FILES)}
+    items.sort(key=lambda item: place.get(Path(item.path).name, len(place)))
 
 
 def pull_text(level=1.0, mixture=None, air=(978.0, 22.0, 45), begun="2025-03-14 10:40", rows=101):

@@ -18,11 +18,8 @@ from tests.broken import broken_files
 from tests.broken.broken_files import DEFECTS, LAYOUT_FORMATS, layout_text, sound_log
 from tests.result_table import write_beside
 
-EACH = 14
-"""Files of each defect."""
-
-TRIED = 4
-"""Of these, how many are tried as the page that teaches layouts does."""
+QUICK, ALL = (4, 2), (14, 4)
+"""Files of each defect, and how many are tried as the page that teaches layouts does."""
 LONGEST_S = 10.0
 TOLERANCE = {
     "time_s": (0.0, 0.0011),
@@ -88,9 +85,13 @@ CANNOT_BE_TOLD = {("PS as kW, or mph as km/h", "roller_speed_m_s")}
 other logs of the same model can (tests/flows/test_gearing.py)."""
 
 
-@pytest.fixture(scope="module")
-def corpus(open_little_shop, make, tmp_path_factory):
-    """Take in every kind of defect many times over; return what came of each file."""
+@pytest.fixture(
+    scope="module",
+    params=[pytest.param(QUICK, id="quick"), pytest.param(ALL, id="all", marks=pytest.mark.long)],
+)
+def corpus(request, open_little_shop, make, tmp_path_factory):
+    """Take in every kind of defect several times; return what came of each file."""
+    each, tried = request.param
     shop = open_little_shop(tmp_path_factory.mktemp("corpus") / "shop")
     for path in shop.folder.layouts.iterdir():
         path.unlink()
@@ -101,7 +102,7 @@ def corpus(open_little_shop, make, tmp_path_factory):
     truths = {}
     for place, (name, (_, spoil)) in enumerate(DEFECTS.items()):
         pulls, rides = [], []
-        for number in range(EACH):
+        for number in range(each):
             kind = "pull" if number % 2 == 0 else "ride"
             random = np.random.default_rng([place, number])
             log = sound_log(kind, random)
@@ -127,7 +128,7 @@ def corpus(open_little_shop, make, tmp_path_factory):
     ):
         ends[f"{folder}/{file_name}"] = (sha, state, code, reason, remedy)
     facts = dict(shop.rows("SELECT file_sha256, facts FROM raw.reading"))
-    return shop, truths, ends, samples, facts, took_s
+    return shop, truths, ends, samples, facts, took_s, tried
 
 
 def wrong_channels(shop, truth, sample, facts):
@@ -157,11 +158,11 @@ def wrong_channels(shop, truth, sample, facts):
 
 def test_there_are_a_thousand_of_many_kinds():
     assert len(DEFECTS) >= 60
-    assert EACH * len(DEFECTS) >= 1000
+    assert ALL[0] * len(DEFECTS) >= 1000
 
 
 def test_every_file_ends_with_a_state_and_a_reason(corpus):
-    _, truths, ends, _, _, took_s = corpus
+    _, truths, ends, _, _, took_s, _ = corpus
     assert set(ends) == set(truths)
     for place, (_, state, code, reason, remedy) in ends.items():
         assert state in ("taken in", "waiting", "refused", "duplicate"), place
@@ -187,7 +188,7 @@ def test_what_must_come_of_a_defect_does(corpus):
 
 
 def test_nothing_is_taken_in_wrongly(corpus):
-    shop, truths, ends, samples, facts, _ = corpus
+    shop, truths, ends, samples, facts, *_ = corpus
     wrong = Counter()
     table = defaultdict(Counter)
     for place, (name, truth) in truths.items():
@@ -207,13 +208,13 @@ def test_nothing_is_taken_in_wrongly(corpus):
 
 
 def test_a_trial_says_of_each_file_what_the_intake_did(corpus):
-    shop, truths, ends, *_ = corpus
+    shop, truths, ends, *_, tried = corpus
     layouts, _ = read_layouts(shop.folder.layouts)
     settings = open_shop(shop.folder.root)[1]
     wrong = []
     for place in truths:
         sha, state, code, *_ = ends[place]
-        if int(place.rpartition("_")[2].partition(".")[0]) >= TRIED:
+        if int(place.rpartition("_")[2].partition(".")[0]) >= tried:
             continue
         path, name = shop.folder.archive / sha[:2] / sha, place.partition("/")[2]
         kind = name.partition("_")[0]
@@ -249,12 +250,12 @@ def write_table(table):
         lines.append(f"| {name} | {shown} |")
     made = (
         f"`broken_files.py` and `odd_courses.py` spoil sound invented logs in {len(rows)} ways, "
-        f"{EACH} of each; all are taken in, and every kept value is held against the known clean "
+        f"{ALL[0]} of each; all are taken in, and every kept value is held against the known clean "
         "one.\n\n"
     )
     write_beside(
         broken_files.__file__,
         "Broken and odd files: what becomes of them",
         made + "\n".join(lines),
-        command="ROLLBOOK_CORPUS_TABLE=1 python -m pytest -n0 tests/broken/test_broken_files.py",
+        command="ROLLBOOK_CORPUS_TABLE=1 python -m pytest -n0 -m long tests/broken/test_broken_files.py",
     )

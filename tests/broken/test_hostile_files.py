@@ -97,8 +97,8 @@ def _number(row):
 
 @pytest.mark.slow
 def test_no_hostile_file_stops_the_shop(hostile_shop, make, monkeypatch):
-    # Half the time that a file has in a shop: most of them take all that they are given.
-    monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=3.0))
+    # A sixth of the time that a file has in a shop: most of them take all that they are given.
+    monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=1.0))
     # Beside other tests the watch may come late; without it these files take 4.4 GB and more.
     _assert_shop_goes_on(hostile_shop, make, 2 * MOST_MB)
 
@@ -270,7 +270,7 @@ def test_rows_that_hold_nothing_asked_for_are_no_rows(shop, make):
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["cell in the last column", "channel list in a circle"])
 def test_no_hostile_file_stops_a_draft_or_a_trial(hostile_shop, tmp_path, monkeypatch, name):
-    monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=3.0))
+    monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=1.0))
     file_name, made = HOSTILE[name]
     file = tmp_path / file_name
     file.write_bytes(made())

@@ -10,16 +10,16 @@ import pytest
 from flows.derive import STEPS
 from tests.studies.kill_study import Study, spread
 
-HAS_FORK_SERVER = "forkserver" in multiprocessing.get_all_start_methods()
+KILLS = 3 if "forkserver" in multiprocessing.get_all_start_methods() else 1
 
 
 @pytest.mark.slow
-def test_an_update_killed_anywhere_is_made_good_by_the_next(tmp_path):
+@pytest.mark.parametrize("kills", [KILLS, pytest.param(20 * KILLS, marks=pytest.mark.long)])
+def test_an_update_killed_anywhere_is_made_good_by_the_next(tmp_path, kills):
     study = Study(tmp_path)
     for points in study.points.values():
         assert len(points) > 100
     told = {point.split(":")[0] for points in study.points.values() for point in points}
     assert {"ledger.append", "link.link_jobs", *(step.name for step in STEPS)} <= told
-    kills = spread(study, 9 if HAS_FORK_SERVER else 3)
-    verdicts = [study.kill(*chosen) for chosen in kills]
+    verdicts = [study.kill(*chosen) for chosen in spread(study, kills)]
     assert [killed for killed in verdicts if killed.verdict != "equal"] == []
