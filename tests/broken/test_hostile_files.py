@@ -25,8 +25,10 @@ MOST_MB = 1500.0
 LONGEST_S = 10.0
 """Of the processor, for one file."""
 TAKEN_FOR = ("text", "parquet", "spreadsheet", "mdf")
-QUICK, ALL = 40, 400
+QUICK, ALL = 15, 400
 """Mutants of each format in every run, and in the long one."""
+ALIKE = {"1.2 GB in 4 MB of gzip", "data groups in a circle"}
+"""Left to the long run: another file here is packed or goes in a circle just so."""
 
 
 class Watch:
@@ -72,17 +74,17 @@ def hostile_shop(shop):
     return shop
 
 
-def _assert_shop_goes_on(shop, make, most_mb):
-    for place, (name, made) in enumerate(HOSTILE.values()):
+def _assert_shop_goes_on(shop, make, hostile, most_mb):
+    for place, (name, made) in enumerate(map(HOSTILE.get, hostile)):
         shop.put(f"{place}/{name}", made())
     shop.put("sound/pull_1.csv", make.pull())
     shop.put("sound/card.toml", make.card("J-1"))
     with Watch() as watch:
         shop.work()
     ends = shop.rows("SELECT job_folder, state, reason_code FROM raw.outcome WHERE state <> 'card'")
-    for name, (_, state, code) in zip([*HOSTILE, "sound"], sorted(ends, key=_number), strict=True):
+    for name, (_, state, code) in zip([*hostile, "sound"], sorted(ends, key=_number), strict=True):
         print(f"{name}: {state}, {code}")
-    refused = {str(place) for place in range(len(HOSTILE))}
+    refused = {str(place) for place in range(len(hostile))}
     states = {folder: state for folder, state, _ in ends}
     assert states == dict.fromkeys(refused, "refused") | {"sound": "taken in"}
     print(f"greatest memory {watch.most_mb:.0f} MB")
@@ -100,12 +102,12 @@ def test_no_hostile_file_stops_the_shop(hostile_shop, make, monkeypatch):
     # A sixth of the time that a file has in a shop: most of them take all that they are given.
     monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=1.0))
     # Beside other tests the watch may come late; without it these files take 4.4 GB and more.
-    _assert_shop_goes_on(hostile_shop, make, 2 * MOST_MB)
+    _assert_shop_goes_on(hostile_shop, make, [n for n in HOSTILE if n not in ALIKE], 2 * MOST_MB)
 
 
 @pytest.mark.long
 def test_no_hostile_file_stops_the_shop_within_its_own_limits(hostile_shop, make):
-    _assert_shop_goes_on(hostile_shop, make, MOST_MB)
+    _assert_shop_goes_on(hostile_shop, make, list(HOSTILE), MOST_MB)
 
 
 def _mutants(shop, each):

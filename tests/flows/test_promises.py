@@ -218,7 +218,12 @@ def torn_shops(old_root, open_little_shop, tmp_path):
     return copy
 
 
-def test_a_run_stopped_between_two_steps_is_made_good_by_the_next(torn_shops, old_contents):
+# In every run some of the places are stopped at, in the long one all of them.
+FEW_OR_ALL = pytest.mark.parametrize("every", [6, pytest.param(1, marks=pytest.mark.long)])
+
+
+@FEW_OR_ALL
+def test_a_run_stopped_between_two_steps_is_made_good_by_the_next(torn_shops, old_contents, every):
     names = []
 
     def count(name, function, *arguments):
@@ -227,7 +232,7 @@ def test_a_run_stopped_between_two_steps_is_made_good_by_the_next(torn_shops, ol
 
     torn_shops("counted").work(run=count)
     assert len(names) == 5 + len(STEPS)
-    for stop_at in range(2, len(names), 4):
+    for stop_at in range(2, len(names), every):
         shop = torn_shops(f"torn {stop_at}")
         left = list(names[:stop_at])
 
@@ -243,12 +248,13 @@ def test_a_run_stopped_between_two_steps_is_made_good_by_the_next(torn_shops, ol
         assert_equal(shop.contents("core", "out"), old_contents)
 
 
-def test_a_run_stopped_within_a_step_is_made_good_by_the_next(torn_shops, old_contents):
+@FEW_OR_ALL
+def test_a_run_stopped_within_a_step_is_made_good_by_the_next(torn_shops, old_contents, every):
     told = []
     torn_shops("counted").work(progress=lambda *tale: told.append(tale[2]))
     words = list(dict.fromkeys(told))
     assert {"reading", "linking", "drawing curves", "comparing stages"} <= set(words)
-    for word in words:
+    for word in words[every // 2 :: every]:
         shop = torn_shops(f"torn {word}")
 
         def stop(done, total, said, word=word):
@@ -261,7 +267,7 @@ def test_a_run_stopped_within_a_step_is_made_good_by_the_next(torn_shops, old_co
         assert_equal(shop.contents("core", "out"), old_contents)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_killed_update_run_again_gives_what_an_undisturbed_one_gives(torn_shops, old_contents):
     command = [sys.executable, "-m", "flows.cli", "update"]
     environment = {**os.environ, "PYTHONUTF8": "1"}
