@@ -1,12 +1,15 @@
 """A little shop that a test fills by hand, and the demo shop, taken in and published once."""
 
+import contextlib
 import datetime as dt
 import functools
+import io
 import json
 import math
 import os
 import pickle
 import shutil
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -20,6 +23,7 @@ from hypothesis import settings
 
 from fixtures.demo_shop import demo_shop, write_shop
 from fixtures.odd_files import FOLDER as ODD
+from flows import cli
 from flows.derive import derive
 from flows.intake import take_in
 from flows.metrics import planner
@@ -152,6 +156,26 @@ def card_text(
         "",
     ]
     return "\n".join([*lines, *([stage_text()] if stages is None else stages)]) + "\n"
+
+
+def command_line(*arguments):
+    """Run a command in this process as from a terminal; return its exit code and what it said.
+
+    What was said comes in one line. Starting a process for it takes a second and more.
+    """
+    said, before, rights = io.StringIO(), sys.argv, os.umask(0o077)
+    os.umask(rights)
+    sys.argv = ["rollbook", *map(str, arguments)]
+    try:
+        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+            cli.main()
+        code = 0
+    except SystemExit as ended:
+        code = ended.code or 0
+    finally:
+        sys.argv = before
+        os.umask(rights)
+    return code, " ".join(said.getvalue().replace("│", " ").split())
 
 
 class LittleShop:

@@ -257,5 +257,6 @@ def write_table(table):
         broken_files.__file__,
         "Broken and odd files: what becomes of them",
         made + "\n".join(lines),
-        command="ROLLBOOK_CORPUS_TABLE=1 python -m pytest -n0 -m long tests/broken/test_broken_files.py",
+        command="ROLLBOOK_CORPUS_TABLE=1 python -m pytest -n0 -m long "
+        "tests/broken/test_broken_files.py",
     )

@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import command_line
 
-def _said(*arguments: object) -> tuple[int, str]:
+
+def _said_apart(*arguments: object) -> tuple[int, str]:
+    """Run a command in a process of its own: it gives itself other rights for new files."""
     command = [sys.executable, "-c", "from flows.cli import main; main()", *map(str, arguments)]
     ran = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
     return ran.returncode, " ".join((ran.stdout + ran.stderr).replace("│", " ").split())
@@ -23,7 +26,7 @@ def plain_file(tmp_path: Path) -> Path:
 
 @pytest.mark.parametrize("command", ["init", "demo", "update", "dashboard"])
 def test_a_file_given_for_the_shop_folder_is_refused_in_a_sentence(command, plain_file):
-    code, said = _said(command, plain_file)
+    code, said = command_line(command, plain_file)
     assert code != 0
     assert "is a file" in said
     assert "Traceback" not in said
@@ -33,26 +36,26 @@ def test_a_file_given_for_the_shop_folder_is_refused_in_a_sentence(command, plai
 @pytest.mark.parametrize("port", [0, 65536, 99999])
 def test_a_port_that_no_machine_has_is_refused_in_a_sentence(port, tmp_path):
     # RFC 6335 section 6: port numbers are 16 bits, and 0 is reserved.
-    code, said = _said("dashboard", tmp_path, "--port", port)
+    code, said = command_line("dashboard", tmp_path, "--port", port)
     assert code != 0
     assert "--port" in said
     assert "Traceback" not in said
 
 
 def test_a_folder_given_for_a_file_to_draft_is_called_a_folder(tmp_path):
-    code, said = _said("layout", "draft", tmp_path)
+    code, said = command_line("layout", "draft", tmp_path)
     assert code != 0
     assert "is a directory" in said
     assert "gzip" not in said
 
 
 def test_the_plan_is_printed_from_what_is_published_and_else_says_what_to_do(shop):
-    code, said = _said("plan", shop.folder.root)
+    code, said = command_line("plan", shop.folder.root)
     assert code == 1
     assert "Nothing is published yet" in said
     shop.job(1)
     shop.update()
-    code, said = _said("plan", shop.folder.root, "--gain", "2.5")
+    code, said = command_line("plan", shop.folder.root, "--gain", "2.5")
     assert code == 0
     assert "* sees 2.5 %" in said
     # Three pulls each and the stated default: rows 1 to 10 stand there, more pulls see less.
@@ -68,9 +71,9 @@ def test_nothing_that_a_command_leaves_in_a_shop_can_be_read_by_others(shop):
             path.chmod(0o777 if path.is_dir() else 0o666)
         shop.folder.inbox.chmod(0o755)
         kept = {path for path in shop.folder.root.rglob("*") if path.is_file()}
-        assert _said("update", shop.folder.root)[0] == 0
-        assert _said("check", shop.folder.root)[0] == 0
-        assert _said("review", shop.folder.root)[0] == 0
+        assert _said_apart("update", shop.folder.root)[0] == 0
+        assert _said_apart("check", shop.folder.root)[0] == 0
+        assert _said_apart("review", shop.folder.root)[0] == 0
     finally:
         os.umask(before)
     # What people put into the inbox keeps its rights, behind the inbox's own.
@@ -87,7 +90,7 @@ def test_a_file_asked_for_elsewhere_follows_the_persons_own_rights(demo, tmp_pat
     stage = _stage_with_a_change(demo)
     before = os.umask(0o022)
     try:
-        code, said = _said("fuel-change", demo.folder.root, stage, "--csv", target)
+        code, said = _said_apart("fuel-change", demo.folder.root, stage, "--csv", target)
     finally:
         os.umask(before)
     assert code == 0, said
@@ -104,7 +107,7 @@ def _stage_with_a_change(demo):
 
 
 def test_init_says_of_a_shop_that_is_there_that_it_was_left(tmp_path):
-    (first, said), (again, then) = (_said("init", tmp_path / "shop") for _ in range(2))
+    (first, said), (again, then) = (command_line("init", tmp_path / "shop") for _ in range(2))
     assert (first, again) == (0, 0)
     assert "Made a shop" in said
     assert "already; it was left as it is" in then

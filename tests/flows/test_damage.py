@@ -5,11 +5,9 @@ whether the shop healed by itself or by the one act that it asked for.
 """
 
 import contextlib
-import io
 import json
 import os
 import shutil
-import sys
 import tempfile
 from pathlib import Path
 from typing import NamedTuple
@@ -18,8 +16,15 @@ import duckdb
 import polars as pl
 import pytest
 
-from flows import cli
-from tests.conftest import LittleShop, card_text, part, pull_text, ride_text, stage_text
+from tests.conftest import (
+    LittleShop,
+    card_text,
+    command_line,
+    part,
+    pull_text,
+    ride_text,
+    stage_text,
+)
 from tests.result_table import write_beside
 
 BLOCK = 262_144
@@ -45,19 +50,9 @@ def build(root):
 
 def run(shop, command, *arguments):
     """Run a command as from a terminal; return its exit code and all that it said, in one line."""
-    said = io.StringIO()
     if command in ("update", "intake"):
         arguments = (*arguments, "--complete")  # no test here writes slowly
-    before, sys.argv = sys.argv, ["rollbook", command, str(shop.folder.root), *arguments]
-    try:
-        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
-            cli.main()
-        code = 0
-    except SystemExit as ended:
-        code = ended.code or 0
-    finally:
-        sys.argv = before
-    return code, " ".join(said.getvalue().split())
+    return command_line(command, shop.folder.root, *arguments)
 
 
 # Where things lie, and ways to spoil them

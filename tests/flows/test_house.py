@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from schemas.samples import FULL_CONTRACT
+from tests.conftest import command_line
 
 REPOSITORY = Path(__file__).parents[2]
 OURS = {"flows", "schemas", "warehouse", "dashboard", "fixtures", "tests"}
@@ -113,48 +114,40 @@ def test_the_command_line_answers_without_loading_anything_heavy():
     assert heavy & set(modules) == set()
 
 
-def run(*arguments):
-    return subprocess.run(
-        [sys.executable, "-m", "flows.cli", *map(str, arguments)],
-        cwd=REPOSITORY, capture_output=True, text=True, encoding="utf-8", check=False,
-    )  # fmt: skip
-
-
 def test_the_demo_keeps_out_of_a_real_shop(tmp_path):
     # Bug: the demo overwrote a real shop's settings and put invented jobs into its archive.
     shop = tmp_path / "real"
-    assert run("init", shop).returncode == 0
+    assert command_line("init", shop)[0] == 0
     settings = (shop / "rollbook.toml").read_text(encoding="utf-8")
-    done = run("demo", shop, "--files-only", "--scale", "0.02")
-    assert done.returncode == 1
-    assert "name a new folder" in done.stdout
+    code, said = command_line("demo", shop, "--files-only", "--scale", "0.02")
+    assert code == 1
+    assert "name a new folder" in said
     assert (shop / "rollbook.toml").read_text(encoding="utf-8") == settings
     assert not any((shop / "inbox").iterdir())
 
 
 def test_a_folder_that_is_no_shop_is_told_so_without_a_traceback(tmp_path):
-    done = run("update", tmp_path / "nothing")
-    assert done.returncode == 1
-    assert "is not a shop's folder" in " ".join(done.stdout.split())
-    assert "rollbook init" in done.stdout
-    assert "Traceback" not in done.stdout + done.stderr
+    code, said = command_line("update", tmp_path / "nothing")
+    assert code == 1
+    assert "is not a shop's folder" in said
+    assert "rollbook init" in said
+    assert "Traceback" not in said
 
 
 def test_mistakes_in_the_settings_are_told_line_by_line(shop):
     shop.folder.settings.write_text("[mixture]\nwarm_pct = 3\n", encoding="utf-8")
-    done = run("update", shop.folder.root)
-    assert done.returncode == 1
-    assert "rollbook.toml has mistakes" in done.stdout
-    assert "line 2: mixture.warm_pct" in done.stdout
-    assert "Traceback" not in done.stdout + done.stderr
+    code, said = command_line("update", shop.folder.root)
+    assert code == 1
+    assert "rollbook.toml has mistakes" in said
+    assert "line 2: mixture.warm_pct" in said
+    assert "Traceback" not in said
 
 
 def test_the_answers_stand_with_the_cautions(shop):
     shop.job(1)
     shop.update()
-    done = run("answers", shop.folder.root)
-    assert done.returncode == 0, done.stderr
-    said = " ".join(done.stdout.split())
+    code, said = command_line("answers", shop.folder.root)
+    assert code == 0, said
     for caution in ("can destroy an engine", "throws straps", "Local law decides", "certified"):
         assert caution in said
 

@@ -23,8 +23,10 @@ def lean(speed):
     return 0.87 * (1.12 if 5000 < speed < 7000 else 1.0)
 
 
-@pytest.fixture
-def snapshot(shop, make):
+@pytest.fixture(scope="module")
+def snapshot(tmp_path_factory, make, open_little_shop):
+    """Publish one lean stage, for reading only."""
+    shop = open_little_shop(tmp_path_factory.mktemp("lean") / "shop")
     shop.put("job/pull_1.csv", make.pull(1.0, mixture=lean))
     shop.put("job/pull_2.csv", make.pull(1.002, mixture=lean))
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=["pull_1.csv", "pull_2.csv"])]))
@@ -144,10 +146,7 @@ def test_what_to_expect_of_a_build_is_printed_by_speed(snapshot):
     assert said(print_expected, snapshot, "", "Standard Parts", "STOCK") == text
 
 
-@pytest.mark.parametrize(
-    "asked", ["full exhaust + airbox", "airbox, full exhaust", "Airbox and Full Exhaust"]
-)
-def test_parts_are_found_in_any_order_and_spelling(shop, make, asked):
+def test_parts_are_found_in_any_order_and_spelling(shop, make):
     parts = [make.part("full exhaust", "Brask", "B5"), make.part("airbox", "Velmora", "open lid")]
     shop.put("job/pull_1.csv", make.pull(1.0, mixture=lean))
     shop.put("job/pull_2.csv", make.pull(1.1, mixture=lean))
@@ -157,7 +156,9 @@ def test_parts_are_found_in_any_order_and_spelling(shop, make, asked):
     ]
     shop.put("job/card.toml", make.card(stages=stages))
     shop.update()
-    assert "lean" in said(print_expected, current(shop.folder.root), "", asked, "stock")
+    for asked in ("full exhaust + airbox", "airbox, full exhaust", "Airbox and Full Exhaust"):
+        text = said(print_expected, current(shop.folder.root), "", asked, "stock")
+        assert "lean" in text, asked
 
 
 def test_a_map_that_misses_is_printed_with_where(snapshot):

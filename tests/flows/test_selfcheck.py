@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import shutil
 
 import pytest
 
@@ -11,13 +12,20 @@ from flows.steps.selfcheck import self_check
 from warehouse import snapshot, store
 
 
-@pytest.fixture
-def published(shop, make):
+@pytest.fixture(scope="module")
+def published_root(tmp_path_factory, make, open_little_shop):
+    shop = open_little_shop(tmp_path_factory.mktemp("published") / "shop")
     shop.job(1)
     shop.put("job 2/ride_1.csv", make.ride())
     shop.put("job 2/card.toml", make.card("J-2", stages=[make.stage(pulls=[], rides=["*.csv"])]))
     shop.update()
-    return shop
+    return shop.folder.root
+
+
+@pytest.fixture
+def published(published_root, open_little_shop, tmp_path):
+    """Copy the published shop, for a test to spoil."""
+    return open_little_shop(shutil.copytree(published_root, tmp_path / "published"))
 
 
 def check(shop):
