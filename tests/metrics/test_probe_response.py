@@ -68,11 +68,11 @@ def found_in(ride, **choices):
     return probe_response(time_s, throttle, shown, engine_speed_rpm=speed, **choices)
 
 
-@pytest.fixture(scope="module")
-def answers():
+@pytest.fixture(scope="module", params=[36, pytest.param(108, marks=pytest.mark.long)])
+def answers(request):
     """Answers and truths over 10, 20 and 50 Hz, 100 to 400 ms and 50 to 150 ms."""
     rows = []
-    for number in range(108):
+    for number in range(request.param):
         delay_s = (0.1, 0.2, 0.3, 0.4)[number % 4]
         lag_s = (0.05, 0.10, 0.15)[(number // 4) % 3]
         rate_hz = (10, 20, 50)[(number // 12) % 3]
@@ -103,8 +103,9 @@ def test_intervals_hold_the_truth_as_often_as_they_say(answers, name):
         truth = {"transport": delay_s, "lag": lag_s, "arrival": delay_s + lag_s}[name]
         miss = getattr(found, f"{name}_s") - truth
         held.append(abs(miss) < getattr(found, f"{name}_half_width_s"))
-    # 95 % of 108, within two standard errors of a share.
-    assert 0.90 <= np.mean(held) <= 0.99
+    # 95 %, within two standard errors of a share: of other seeds 1 in 20 would fail.
+    least, most = {36: (0.88, 1.0), 108: (0.90, 0.99)}[len(held)]
+    assert least <= np.mean(held) <= most
 
 
 def test_one_time_is_enough_where_the_gas_takes_the_same_at_all_flows():
@@ -151,7 +152,7 @@ def test_speed_that_falls_with_the_throttle_must_be_given():
 
 
 def test_unrelated_channels_have_no_answer():
-    for seed in range(12):
+    for seed in range(4):
         time_s, throttle, speed, _ = simulated_ride(seed, 0.2, 0.1, 20)
         other = simulated_ride(seed + 100, 0.2, 0.1, 20)[3][: time_s.size]
         walk = np.random.default_rng(seed).standard_normal(time_s.size).cumsum()
