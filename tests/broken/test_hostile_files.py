@@ -270,7 +270,13 @@ def test_rows_that_hold_nothing_asked_for_are_no_rows(shop, make):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["cell in the last column", "channel list in a circle"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "channel list in a circle",
+        pytest.param("cell in the last column", marks=pytest.mark.long),
+    ],
+)
 def test_no_hostile_file_stops_a_draft_or_a_trial(hostile_shop, tmp_path, monkeypatch, name):
     monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=1.0))
     file_name, made = HOSTILE[name]

@@ -52,11 +52,14 @@ class Page:
         found = [one for text, one in shown if text.startswith(label)]
         return found[at]
 
-    def write(self, kind, label, value, at=0):
+    def fill(self, kind, label, value, at=0):
         box = self.field(kind, label, at)
         if kind == "selectbox" and value not in box.options:
             box.options.append(value)  # the test's stand-in for typing a new word
-        box.set_value(value).run()
+        return box.set_value(value)
+
+    def write(self, kind, label, value, at=0):
+        self.fill(kind, label, value, at).run()
         return self.whole()
 
     def press(self, label, at=0):
@@ -69,11 +72,11 @@ class Page:
         return self.whole()
 
     def new_bike(self, make="Corvane"):
-        self.write("selectbox", "Make", make)
-        self.write("text_input", "Model", "Strada 690")
-        self.write("number_input", "First model year", 2016)
-        self.write("number_input", "Last model year", 2019)
-        self.write("number_input", "Displacement", 690.0)
+        self.fill("selectbox", "Make", make)
+        self.fill("text_input", "Model", "Strada 690")
+        self.fill("number_input", "First model year", 2016)
+        self.fill("number_input", "Last model year", 2019)
+        self.fill("number_input", "Displacement", 690.0)
         return self.write("selectbox", "Fuel", "E5")
 
     def card(self):

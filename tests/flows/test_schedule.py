@@ -11,6 +11,7 @@ import pytest
 from flows.derive import DeriveResult
 from flows.intake import IntakeResult
 from flows.watch import DAMAGE_LOOK_S, Watch
+from tests.flows import test_terminal as terminal
 from warehouse import snapshot, store
 
 
@@ -195,6 +196,11 @@ def test_an_evil_name_is_a_name_and_nothing_else(schedule, name):
     assert markup_left(safe.replace("\\\\", "")) == []
     assert "\n" not in safe
     assert re.sub(r"\\(.)", r"\1", safe) == name.replace("\n", " ")
+
+
+def test_a_report_passes_no_code_of_a_terminal_on(schedule):
+    # Here and not beside the like in test_terminal: one worker alone starts the scheduler.
+    assert terminal.acting(schedule.escaped(terminal.EVIL)) == []
 
 
 def test_a_report_keeps_evil_names_and_reasons_inside_their_cells(schedule):

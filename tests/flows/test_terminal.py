@@ -182,7 +182,3 @@ def test_a_note_on_a_refused_file_passes_no_code_on(evil_shop):
     notes = list(evil_shop.folder.refused.rglob("*.txt"))
     assert len(notes) >= 2
     assert all(acting(note.read_text(encoding="utf-8")) == [] for note in notes)
-
-
-def test_a_report_of_the_schedule_passes_no_code_on(schedule):
-    assert acting(schedule.escaped(EVIL)) == []
