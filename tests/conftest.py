@@ -29,8 +29,8 @@ from flows.intake import take_in
 from flows.metrics import planner
 from flows.publish import publish_snapshot
 from flows.settings import open_shop
-from schemas.samples import FULL_CONTRACT
 from flows.steps import plan
+from schemas.samples import FULL_CONTRACT
 from schemas.settings import read_settings
 from warehouse import statements, store
 from warehouse.shop import ShopFolder
