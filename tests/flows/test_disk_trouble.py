@@ -105,7 +105,11 @@ def test_a_disk_that_is_full_at_any_write_is_told_and_the_next_update_goes_on(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("size_kb", [200, 280, 400, 2000, 12_000])
+@pytest.mark.parametrize(
+    "size_kb",
+    [200, pytest.param(280, marks=pytest.mark.long), 400,
+     pytest.param(2000, marks=pytest.mark.long), 12_000],
+)  # fmt: skip
 def test_a_disk_that_is_really_full_is_told_and_the_next_update_goes_on(size_kb, sound, small_disk):
     disk = small_disk(f"size={size_kb}k")
     left_out = shutil.ignore_patterns(*PLACES)
