@@ -10,7 +10,6 @@ import os
 import pickle
 import shutil
 import sys
-from pathlib import Path
 from types import SimpleNamespace
 
 if "PYTEST_XDIST_WORKER" in os.environ:
@@ -50,26 +49,31 @@ plan.planner = SimpleNamespace(
     | {name: functools.cache(vars(planner)[name]) for name in ("detectable_pct", "floor_pct")}
 )
 
-# By their whole duration. What takes longest goes first, or one worker ends long after the other.
-LONG_FILES = (
-    "test_promises.py",
-    "test_kills.py",
-    "test_bring_in_job.py",
-    "test_attack.py",
-    "test_browser.py",
-    "test_hostile_files.py",
-    "test_broken_files.py",
-    "test_comparisons.py",
-    "test_torn_shops.py",
-    "test_power_doubts.py",
-    "test_health.py",
-    "test_long_logs.py",
-    "test_mixture_answers.py",
-    "test_selfcheck.py",
-    "test_disk_trouble.py",
-    "test_mixture_study.py",
-    "test_run_command.py",
-)
+# What takes longest goes first, or one worker ends long after the other: 50 s of the processor
+# for the first of these, 10 for the last.
+LONG_FILES = [
+    "promises",
+    "hostile_files",
+    "damage",
+    "bring_in_job",
+    "kills",
+    "browser",
+    "pages",
+    "broken_files",
+    "attack",
+    "disk_trouble",
+    "health",
+    "torn_shops",
+    "cli",
+    "long_logs",
+    "mixture_answers",
+    "desk",
+    "comparisons",
+    "power_doubts",
+    "teach_desk",
+    "probe_response",
+    "mixture_study",
+]
 
 NOW = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
 DEMO_SCALE = 0.02
@@ -83,8 +87,8 @@ timezone = "Europe/Vienna"
 
 def pytest_collection_modifyitems(items):
     """Begin with the files that take longest."""
-    place = {name: number for number, name in enumerate(LONG_FILES)}
-    items.sort(key=lambda item: place.get(Path(item.path).name, len(place)))
+    place = {f"test_{name}.py": number for number, name in enumerate(LONG_FILES)}
+    items.sort(key=lambda item: place.get(item.path.name, len(place)))
 
 
 def pull_text(level=1.0, mixture=None, air=(978.0, 22.0, 45), begun="2025-03-14 10:40", rows=101):
