@@ -428,7 +428,13 @@ SPOILT = {
 }
 
 
-@pytest.mark.parametrize("spoilt", SPOILT)
+LEFT_TO_LONG = ("database: a text", "snapshot: cut", "snapshot: deleted")
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [pytest.param(name, marks=[pytest.mark.long] * (name in LEFT_TO_LONG)) for name in SPOILT],
+)
 def test_no_command_ends_in_a_traceback_or_a_fault(spoilt, copy):
     for command in ASKING:
         where, how = SPOILT[spoilt]
