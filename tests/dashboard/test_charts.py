@@ -13,6 +13,7 @@ import pytest
 from dashboard import charts, on_page, on_paper
 from dashboard.look import DARK, LIGHT, Limits, Look
 from dashboard.on_page import literal
+from schemas.desk import Tried
 from warehouse.questions import ask
 
 LIMITS = Limits(5.0, 10.0, 15.0)
@@ -329,7 +330,7 @@ def test_a_control_chart_marks_signals_and_the_reference_period():
 
 
 def test_a_chart_of_nothing_still_has_its_axes():
-    nothing = {"channels": [], "curve": None}
+    nothing = Tried.model_construct(channels=(), curve=None)
     assert _titles(_drawn(charts.trial_chart(nothing, "ride", LOOK))) == [
         "Time [s]",
         "Engine speed [rpm]",
