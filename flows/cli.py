@@ -88,7 +88,6 @@ def _is_known(error: Exception) -> bool:
         "ReviewError",
         "PortTakenError",
         "ServingError",
-        "BenchError",
         "TeachError",
         "UnreadableError",
         "CannotWriteError",
@@ -399,27 +398,6 @@ def dashboard(
     _say(f"Dashboard: http://127.0.0.1:{port}   (Ctrl-C ends it)")
     if code := run_dashboard(shop, port):
         raise typer.Exit(code)
-
-
-@app.command()
-def bench(
-    pulls: Annotated[int, typer.Option(help="Pulls to make.", min=1)] = 2000,
-    rides: Annotated[int, typer.Option(help="Rides to make.", min=0)] = 40,
-    ride_rows: Annotated[int, typer.Option(help="Rows of each ride.", min=500)] = 30_000,
-    long_ride_gb: Annotated[
-        float, typer.Option(help="Take in one ride of so many GB instead.", min=0.0)
-    ] = 0.0,
-    folder: Annotated[Path | None, typer.Option(help="Where; a temporary folder if none.")] = None,
-) -> None:
-    """Time intake and derive end to end against the bare floor of reading the same text."""
-    from flows.bench import run_bench, run_long_ride
-
-    with _progress() as tell:
-        if long_ride_gb:
-            table = run_long_ride(long_ride_gb, folder, tell)
-        else:
-            table = run_bench(pulls, rides, ride_rows, folder, tell)
-    console.print(table)
 
 
 def _is_demo(folder: Path) -> bool:

@@ -3,7 +3,7 @@
 The ledger, the readings and cards of a shop of any number of jobs, and the curves of its pulls,
 are written by numpy: the steps after the curves can then be timed at sizes whose files would take
 hours.
-The jobs are those of `fixtures.bench_logs`; the curves come from the same formulas, smoothed.
+The jobs are those of `tests.bench.logs`; the curves come from the same formulas, smoothed.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from fixtures import bench_logs
+from tests.bench import logs
 from warehouse import store
 
 BATCH_JOBS = 200
-LAYOUT = bench_logs.PULL_LAYOUT
+LAYOUT = logs.PULL_LAYOUT
 FIRST_RPM, STEP_RPM = 2600.0, 50.0
 
 
@@ -31,8 +31,8 @@ def fill_ledger(connection: duckdb.DuckDBPyConnection, jobs: range) -> None:
     readings: list[dict[str, Any]] = []
     cards: list[dict[str, Any]] = []
     for job in jobs:
-        folder, text = f"J-{job:05d}", bench_logs._card(job)
-        names = [_name(number) for number in range(bench_logs.PULLS_A_JOB)]
+        folder, text = f"J-{job:05d}", logs._card(job)
+        names = [_name(number) for number in range(logs.PULLS_A_JOB)]
         for place, name in enumerate(["card.toml", *names]):
             sha = _sha(text if name == "card.toml" else f"{folder}/{name}")
             arrivals.append(_arrival(folder, name, sha, job * 20 + place))
@@ -60,7 +60,7 @@ def fill_ledger(connection: duckdb.DuckDBPyConnection, jobs: range) -> None:
 
 def fill_curves(connection: duckdb.DuckDBPyConnection, jobs: range) -> list[list[str]]:
     """Let the pulls of some jobs have their curves; return their ids, a list a batch."""
-    known = set(bench_logs_folders(connection))
+    known = set(logs_folders(connection))
     batches = []
     for start in range(jobs.start, jobs.stop, BATCH_JOBS):
         heads: list[dict[str, Any]] = []
@@ -75,7 +75,7 @@ def fill_curves(connection: duckdb.DuckDBPyConnection, jobs: range) -> list[list
     return batches
 
 
-def bench_logs_folders(connection: duckdb.DuckDBPyConnection) -> list[str]:
+def logs_folders(connection: duckdb.DuckDBPyConnection) -> list[str]:
     """Return the folders that are linked."""
     return [
         folder for (folder,) in connection.execute("SELECT job_folder FROM core.job").fetchall()
@@ -83,7 +83,7 @@ def bench_logs_folders(connection: duckdb.DuckDBPyConnection) -> list[str]:
 
 
 def _name(number: int) -> str:
-    return f"{'changed' if number >= bench_logs.PULLS_A_STAGE else 'as_arrived'}_{number:02d}.csv"
+    return f"{'changed' if number >= logs.PULLS_A_STAGE else 'as_arrived'}_{number:02d}.csv"
 
 
 def _sha(text: str) -> str:
@@ -91,12 +91,12 @@ def _sha(text: str) -> str:
 
 
 def _started(job: int, number: int) -> dt.datetime:
-    day = dt.datetime.combine(bench_logs._day(job), dt.time(8 + 3 * (job % 3)))
+    day = dt.datetime.combine(logs._day(job), dt.time(8 + 3 * (job % 3)))
     return day + dt.timedelta(minutes=5 * number)
 
 
 def _air(job: int, number: int) -> tuple[float, float, float]:
-    draw = np.random.default_rng([job, number // bench_logs.PULLS_A_STAGE, 1])
+    draw = np.random.default_rng([job, number // logs.PULLS_A_STAGE, 1])
     temperature, pressure, humidity = draw.uniform(
         [291.0, 97_000.0, 35.0], [301.0, 98_400.0, 65.0]
     ).round(1)
@@ -149,16 +149,14 @@ def _reading(job: int, number: int, sha: str) -> dict[str, Any]:
 
 
 def _job_curves(job: int, heads: list[dict[str, Any]], points: list[pl.DataFrame]) -> None:
-    model, change = bench_logs._model(job), bench_logs._change(job)
-    bike = np.random.default_rng(
-        [10**6 if bench_logs._is_control(job) else bench_logs._first_job(job), 2]
-    )
+    model, change = logs._model(job), logs._change(job)
+    bike = np.random.default_rng([10**6 if logs._is_control(job) else logs._first_job(job), 2])
     grid = np.arange(FIRST_RPM, model.limit_rpm, STEP_RPM)
     torque = 1.0 - 1.1 * ((grid - model.torque_speed_rpm) / model.limit_rpm) ** 2
     own = np.exp(0.015 * bike.normal() + _wiggle(bike, grid, 0.006))
     lean = model.lean_lambda * np.exp(0.01 * bike.normal() + _wiggle(bike, grid, 0.008))
-    for number in range(bench_logs.PULLS_A_JOB):
-        is_changed = number >= bench_logs.PULLS_A_STAGE
+    for number in range(logs.PULLS_A_JOB):
+        is_changed = number >= logs.PULLS_A_STAGE
         draw = np.random.default_rng([job, number, 3])
         stage = np.random.default_rng([job, is_changed, 4])
         level = np.exp(0.006 * stage.normal() + 0.004 * draw.normal())
@@ -204,8 +202,8 @@ def _head(job: int, number: int, sha: str, speed: np.ndarray, power: np.ndarray)
     )
     return {
         "pull_id": sha[:16],
-        "stage_id": f"J-{job:05d}/{1 + (number >= bench_logs.PULLS_A_STAGE)}",
-        "pull_no": number % bench_logs.PULLS_A_STAGE + 1,
+        "stage_id": f"J-{job:05d}/{1 + (number >= logs.PULLS_A_STAGE)}",
+        "pull_no": number % logs.PULLS_A_STAGE + 1,
         "file_name": _name(number),
         "file_sha256": sha,
         "layout": LAYOUT,

@@ -72,17 +72,17 @@ class Watch:
 def measure(pulls: int) -> dict[str, dict[str, float]]:
     """Return the seconds of each step for a whole shop, for one more job, and for nothing new."""
     import flows.derive
-    from fixtures import bench_logs
     from flows.settings import open_shop
     from flows.steps.link import link_jobs
     from flows.steps.progress import quietly
+    from tests.bench import logs
     from tests.bench.filled_shop import fill_ledger
     from warehouse.store import writer
 
-    jobs = pulls // bench_logs.PULLS_A_JOB
+    jobs = pulls // logs.PULLS_A_JOB
     found = {}
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
-        (Path(folder) / "rollbook.toml").write_text(bench_logs.SETTINGS, encoding="utf-8")
+        (Path(folder) / "rollbook.toml").write_text(logs.SETTINGS, encoding="utf-8")
         shop, settings = open_shop(Path(folder))
         with writer(shop) as connection:
             for work, span in (

@@ -14,8 +14,8 @@ import shutil
 import sys
 from pathlib import Path
 
-from fixtures import bench_logs
-from flows import bench
+from tests.bench import logs
+from tests.bench import path as bench
 
 PULLS, RIDES = 60_000, 10_000
 RIDE_ROWS = (2_000, 4_000, 4_000, 8_000, 20_000)
@@ -43,16 +43,16 @@ def measure(folder: Path, share: float) -> str:
             f"{needed_bytes(pulls, rides) / 1e9:.0f} GB are needed, {free / 1e9:.0f} GB are free"
         )
     shop = folder / "shop"
-    made = bench_logs.write_bench_shop(shop, pulls, rides, RIDE_ROWS, progress=tell)
+    made = logs.write_bench_shop(shop, pulls, rides, RIDE_ROWS, progress=tell)
     found = {WHOLE: bench._in_fresh_process("update", str(shop), tell)}
     sizes = {name: size_of(shop / name) for name in ("inbox", "archive", "warehouse", "published")}
-    more = bench_logs.write_one_more_job(shop, made.jobs)
+    more = logs.write_one_more_job(shop, made.jobs)
     found[ONE_MORE] = bench._in_fresh_process("update", str(shop), tell)
     found[NOTHING] = bench._in_fresh_process("update", str(shop), tell)
     for work, files in ((WHOLE, pulls + rides), (NOTHING, pulls + rides + len(more))):
         if found[work].files != files:
             raise bench.BenchError(f"{work}: {files} files went in, {found[work].files} came out")
-    bikes = {bench_logs._first_job(job) for job in range(made.jobs)}
+    bikes = {logs._first_job(job) for job in range(made.jobs)}
     return table(found, sizes, f"{len(bikes):,} bikes, {pulls:,} pulls, {rides:,} rides")
 
 

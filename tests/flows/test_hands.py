@@ -6,12 +6,12 @@ import sys
 import numpy as np
 import pytest
 
-from fixtures import bench_logs
 from flows import hands
 from flows.steps import read
 from schemas.samples import FULL_CONTRACT
 from schemas.settings import ShopSettings, read_settings
 from schemas.toml_text import MistakesError
+from tests.bench import logs
 from tests.broken.broken_files import parquet_bytes, sound_log
 
 PULLS, RIDES = 30, 2
@@ -23,7 +23,7 @@ def filled(open_little_shop, tmp_path):
 
     def give(name, scheduler=""):
         shop = open_little_shop(tmp_path / name)
-        made = bench_logs.write_bench_shop(shop.folder.root, PULLS, RIDES, 1500)
+        made = logs.write_bench_shop(shop.folder.root, PULLS, RIDES, 1500)
         random = np.random.default_rng(1)
         made.pulls[0].with_suffix(".parquet").write_bytes(parquet_bytes(sound_log("pull", random)))
         made.pulls[1].with_name("odd.csv").write_bytes(made.pulls[1].read_bytes()[:9000] + b"x,,\n")

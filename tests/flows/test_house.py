@@ -25,8 +25,8 @@ RULES = {
     "dashboard": ({"dashboard", "schemas", "warehouse"}, {"prefect"}),
     "fixtures": ({"fixtures"}, {"polars", "duckdb", "prefect", "pandera", "streamlit", "scipy"}),
 }
-# The command line makes and times invented files, and says what is true of them; so does the study.
-MAY_IMPORT_FIXTURES = {"flows/cli.py", "flows/bench.py"}
+# The command line makes the demo shop's invented files, and says what is true of them.
+MAY_IMPORT_FIXTURES = {"flows/cli.py"}
 # What is true of the demo shop is held against its snapshot, read as any reader would.
 MAY_READ_SNAPSHOTS = {"fixtures/known_truth.py": {"duckdb"}}
 FILES = sorted(
@@ -75,8 +75,7 @@ def test_the_metrics_import_nothing_of_ours_but_themselves(file):
 def test_fixtures_are_imported_only_when_asked_for(file):
     tree = ast.parse((REPOSITORY / file).read_text(encoding="utf-8"))
     at_the_top = [node.module for node in tree.body if isinstance(node, ast.ImportFrom)]
-    if file == "flows/cli.py":
-        assert not any(name.startswith("fixtures") for name in at_the_top)
+    assert not any(name.startswith("fixtures") for name in at_the_top)
 
 
 @pytest.mark.parametrize("file", FILES)

@@ -6,11 +6,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from fixtures import bench_logs
 from flows.steps import opened, read, together
 from flows.steps.archive import archived_path
 from schemas.layout import read_layouts
 from schemas.settings import ShopSettings
+from tests.bench import logs
 from tests.broken.broken_files import DEFECTS, layout_text, sound_log
 from tests.broken.odd_courses import COURSES
 
@@ -89,7 +89,7 @@ def test_broken_files_come_out_the_same_at_once_and_one_by_one(shop, monkeypatch
 
 
 def test_sound_files_all_come_out_at_once(shop, monkeypatch):
-    made = bench_logs.write_bench_shop(shop.root / "bench", 12, 2, 3000)
+    made = logs.write_bench_shop(shop.root / "bench", 12, 2, 3000)
     for path in (shop.root / "bench" / "layouts").iterdir():
         path.rename(shop.layouts / path.name)
     paths = [*made.pulls, *made.rides]

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from fixtures import bench_logs
-from flows import bench
 from schemas.card import read_card
 from schemas.layout import read_layouts
 from schemas.settings import read_settings
+from tests.bench import logs
+from tests.bench import path as bench
 
 PULLS, RIDES, RIDE_ROWS = 32, 3, 1500
 
@@ -21,7 +21,7 @@ PULLS, RIDES, RIDE_ROWS = 32, 3, 1500
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("heap")
-    return folder, bench_logs.write_bench_shop(folder, PULLS, RIDES, RIDE_ROWS)
+    return folder, logs.write_bench_shop(folder, PULLS, RIDES, RIDE_ROWS)
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +57,7 @@ def test_no_two_files_hold_the_same_bytes(made):
 
 def test_the_same_shop_is_written_twice(made, tmp_path):
     folder, _ = made
-    bench_logs.write_bench_shop(tmp_path, PULLS, RIDES, RIDE_ROWS)
+    logs.write_bench_shop(tmp_path, PULLS, RIDES, RIDE_ROWS)
     names = sorted(path.relative_to(folder) for path in folder.rglob("*") if path.is_file())
     assert names
     for name in names:
@@ -77,7 +77,7 @@ def test_settings_layouts_and_cards_are_without_mistakes(made):
 def test_bikes_come_back_models_sell_unlike_and_the_control_bike_stays_unchanged():
     bikes, met, control = {}, set(), 0
     for job in range(6000):
-        card = tomllib.loads(bench_logs._card(job))
+        card = tomllib.loads(logs._card(job))
         before, after = card["stage"]
         is_changed = (before.get("parts", []), before["map"]) != (after["parts"], after["map"])
         assert is_changed != card["bike"]["control"]
@@ -87,24 +87,24 @@ def test_bikes_come_back_models_sell_unlike_and_the_control_bike_stays_unchanged
         assert bikes.setdefault(card["bike"]["reference"], said) == said
         met.add((card["bike"]["model"], after["name"]))
     models = [model for model, _ in bikes.values()]
-    assert control == 6000 // bench_logs.CONTROL_EVERY
+    assert control == 6000 // logs.CONTROL_EVERY
     assert 4_500 < len(bikes) < 5_500
-    assert len(set(models)) == len(bench_logs.MODELS) == 60
+    assert len(set(models)) == len(logs.MODELS) == 60
     assert 350 < max(models.count(model) for model in set(models)) <= 450
-    assert len(met) >= 60 * len(bench_logs.CHANGES)
+    assert len(met) >= 60 * len(logs.CHANGES)
 
 
 def test_power_in_a_pull_is_torque_times_speed_of_a_believable_engine(made):
     # Common practice, no source: naturally aspirated road engines make 70 to 130 N*m a litre.
     _, shop = made
-    names = [column.name for column in bench_logs.PULL_COLUMNS]
+    names = [column.name for column in logs.PULL_COLUMNS]
     for path in shop.pulls:
         job = int(path.parent.name.removeprefix("J-"))
-        rows = np.loadtxt(path, delimiter=",", skiprows=bench_logs.PULL_HEAD_LINES + 1)
-        assert rows.shape == (bench_logs.PULL_ROWS, len(names))
+        rows = np.loadtxt(path, delimiter=",", skiprows=logs.PULL_HEAD_LINES + 1)
+        assert rows.shape == (logs.PULL_ROWS, len(names))
         engine, power, grip = (rows[:, names.index(n)] for n in ("Engine", "Power", "Throttle"))
         torque_nm = power * 1000.0 / (engine * 2.0 * np.pi / 60.0)
-        litres = bench_logs._model(job).displacement_cc / 1000.0
+        litres = logs._model(job).displacement_cc / 1000.0
         assert 55.0 < torque_nm[grip > 90.0].max() / litres < 130.0
 
 
@@ -118,7 +118,7 @@ def test_power_in_a_pull_is_torque_times_speed_of_a_believable_engine(made):
 )
 def test_a_size_that_makes_no_shop_is_refused(tmp_path, pulls, rides, ride_rows, message):
     with pytest.raises(ValueError, match=message):
-        bench_logs.write_bench_shop(tmp_path, pulls, rides, ride_rows)
+        logs.write_bench_shop(tmp_path, pulls, rides, ride_rows)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -191,9 +191,6 @@ def test_the_report_states_size_machine_ratio_and_memory(measured):
     _, text, _ = measured
     assert "32 pulls and 3 rides in 4 jobs: 23,700 rows" in text  # 32 · 600 + 3 · 1500
     for word in (
-        "cores",
-        "Python",
-        "duckdb",
         "Rollbook / floor",
         "intake of pulls",
         "intake of rides",

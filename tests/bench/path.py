@@ -1,5 +1,8 @@
 """Times the path from inbox to snapshot, and beside it the bare floor under it.
 
+    python -m tests.bench.path [--pulls 2000] [--rides 40] [--ride-rows 30000] [--write]
+    python -m tests.bench.path --long-ride-gb 5
+
 The floor is what any intake must do with polars at hand: hash each file's bytes, copy them into an
 archive, read them as typed columns, hold them against the contract's bounds and write Parquet. It
 knows the columns beforehand and judges nothing else. Every part runs in a fresh process, one after
@@ -12,10 +15,9 @@ import argparse
 import contextlib
 import hashlib
 import importlib
-import importlib.metadata
+import io
 import json
 import os
-import platform
 import shutil
 import subprocess
 import sys
@@ -26,13 +28,14 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from rich import box
-from rich.console import Group
+from rich.console import Console, Group
 from rich.table import Table
 from rich.text import Text
 
 from flows.steps.progress import Progress
+from tests.bench import logs
+from tests.result_table import write_beside
 
-PACKAGES = ("duckdb", "polars", "pandera", "numpy")
 TELL_EVERY_S = 0.2
 """Telling more often would itself be a cost."""
 START = "start"
@@ -119,16 +122,14 @@ class Figures(NamedTuple):
 
 def _measure(folder: Path, pulls: int, rides: int, ride_rows: int, tell: Progress) -> Figures:
     """Return the figures of a shop that is made in a folder."""
-    from fixtures import bench_logs
-
     shop = folder / "shop"
-    made = bench_logs.write_bench_shop(shop, pulls, rides, ride_rows, progress=tell)
+    made = logs.write_bench_shop(shop, pulls, rides, ride_rows, progress=tell)
     heap = Heap(
         len(made.pulls),
         len(made.rides),
         sum(path.stat().st_size for path in made.pulls),
         sum(path.stat().st_size for path in made.rides),
-        pulls * bench_logs.PULL_ROWS + rides * ride_rows,
+        pulls * logs.PULL_ROWS + rides * ride_rows,
         made.jobs,
     )
     floor = _in_fresh_process("floor", _floor_parts(folder, made), tell)
@@ -137,35 +138,34 @@ def _measure(folder: Path, pulls: int, rides: int, ride_rows: int, tell: Progres
     only_pulls = _in_fresh_process("intake", str(alone["pulls"]), tell)
     only_rides = _in_fresh_process("intake", str(alone["rides"]), tell) if made.rides else None
     whole = _in_fresh_process("update", str(shop), tell)
-    bench_logs.write_one_more_pull(shop)
+    logs.write_one_more_pull(shop)
     one_more = _in_fresh_process("update", str(shop), tell)
     files = heap.pulls + heap.rides
     _refuse_loss("floor", floor, files, heap.rows)
-    _refuse_loss("intake of pulls", only_pulls, heap.pulls, pulls * bench_logs.PULL_ROWS)
+    _refuse_loss("intake of pulls", only_pulls, heap.pulls, pulls * logs.PULL_ROWS)
     if only_rides is not None:
         _refuse_loss("intake of rides", only_rides, heap.rides, rides * ride_rows)
     _refuse_loss("update", whole, files, heap.rows)
-    _refuse_loss("small update", one_more, files + 1, heap.rows + bench_logs.PULL_ROWS)
+    _refuse_loss("small update", one_more, files + 1, heap.rows + logs.PULL_ROWS)
     return Figures(heap, floor, only_pulls, only_rides, whole, one_more)
 
 
 def _floor_parts(folder: Path, made: Any) -> list[dict[str, Any]]:
     """Return what the floor's process is to do, kind by kind."""
-    from fixtures import bench_logs
     from schemas.columns import CHANNELS
     from schemas.layout import CHANNEL_COLUMNS
     from schemas.units import conversion
 
-    def bounds(column: bench_logs.Column) -> tuple[float, float]:
+    def bounds(column: logs.Column) -> tuple[float, float]:
         channel = CHANNELS[CHANNEL_COLUMNS[column.channel]]
         step = conversion(column.unit, channel.unit)
-        assert channel.low is not None  # noqa: S101 - every channel is bounded
-        assert channel.high is not None  # noqa: S101
+        assert channel.low is not None
+        assert channel.high is not None
         return (channel.low - step.offset) / step.factor, (channel.high - step.offset) / step.factor
 
     kinds = (
-        ("pulls", made.pulls, bench_logs.PULL_HEAD_LINES, bench_logs.PULL_COLUMNS, FLOOR_FILES),
-        ("rides", made.rides, 0, bench_logs.RIDE_COLUMNS, 1),
+        ("pulls", made.pulls, logs.PULL_HEAD_LINES, logs.PULL_COLUMNS, FLOOR_FILES),
+        ("rides", made.rides, 0, logs.RIDE_COLUMNS, 1),
     )
     return [
         {
@@ -203,14 +203,12 @@ def run_long_ride(gigabytes: float, folder: Path | None, tell: Progress) -> Grou
             return run_long_ride(gigabytes, Path(temporary) / "bench", tell)
     if folder.exists() and any(folder.iterdir()):
         raise BenchError(f"{folder} holds other things; name a new folder")
-    from fixtures import bench_logs
-
     shop = folder.resolve() / "shop"
-    bench_logs.write_bench_shop(shop, 1, 0, bench_logs.LEAST_RIDE_ROWS)
+    logs.write_bench_shop(shop, 1, 0, logs.LEAST_RIDE_ROWS)
     path = shop / "inbox" / "J-00000" / "ride_long.txt"
     rows = _write_long_ride(path, gigabytes * 1e9, tell)
     found = _in_fresh_process("update", str(shop), tell)
-    _refuse_loss("update", found, 2, rows + bench_logs.PULL_ROWS)
+    _refuse_loss("update", found, 2, rows + logs.PULL_ROWS)
     table = Table(box=box.MARKDOWN)
     for heading in ("step", "clock s", "processor s"):
         table.add_column(heading, justify="left" if heading == "step" else "right")
@@ -226,8 +224,6 @@ def _write_long_ride(path: Path, size: float, tell: Progress) -> int:
     """Write a ride of a size [B]; return its rows."""
     import numpy as np
     import polars as pl
-
-    from fixtures.bench_logs import RIDE_COLUMNS
 
     random = np.random.default_rng(1)
     rows = 0
@@ -254,7 +250,9 @@ def _write_long_ride(path: Path, size: float, tell: Progress) -> int:
             pl.DataFrame(
                 [
                     pl.Series(column.name, np.round(values, place))
-                    for column, values, place in zip(RIDE_COLUMNS, columns, places, strict=True)
+                    for column, values, place in zip(
+                        logs.RIDE_COLUMNS, columns, places, strict=True
+                    )
                 ]
             ).write_csv(file, include_header=rows == 0)
             rows += LONG_BLOCK_ROWS
@@ -271,13 +269,13 @@ def _refuse_loss(name: str, found: Measured, files: int, rows: int) -> None:
 
 
 def _in_fresh_process(worker: str, given: Any, tell: Progress) -> Measured:
-    command = [sys.executable, "-m", "flows.bench", "--worker", worker]
+    command = [sys.executable, "-m", "tests.bench.path", "--worker", worker]
     process = subprocess.Popen(
         command,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         encoding="utf-8",
-        cwd=Path(__file__).resolve().parents[1],
+        cwd=Path(__file__).resolve().parents[2],
         env={**os.environ, "PYTHONUTF8": "1"},
     )
     measured = None
@@ -443,13 +441,10 @@ def _report(figures: Figures) -> Group:
             *_rates(heap, name, measured.work_s, measured.work_cpu_s),
             *map(_seconds, again),
         )
-    versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in PACKAGES)
     megabytes = (heap.pull_bytes + heap.ride_bytes) / 1e6
     lines = (
         f"{heap.pulls:,} pulls and {heap.rides:,} rides in {heap.jobs:,} jobs: "
         f"{heap.rows:,} rows, {megabytes:,.1f} MB of text.",
-        f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, "
-        f"Python {platform.python_version()}, {versions}.",
         f"Peak memory: Rollbook {_memory(whole)}, floor {_memory(floor)}.",
     )
     return Group(*(Text(f"{line}\n") for line in lines), _over_floor(figures), Text(""), table)
@@ -503,12 +498,33 @@ WORKERS: dict[str, Callable[[Any], Measured]] = {
 
 
 def main() -> None:
-    """Do one part in this process: what to do from standard input, what it took to the output."""
-    parser = argparse.ArgumentParser(description="One measured part of `rollbook bench`.")
-    parser.add_argument("--worker", choices=sorted(WORKERS), required=True)
-    worker = WORKERS[parser.parse_args().worker]
-    measured = worker(json.load(sys.stdin))
-    sys.stdout.write(json.dumps({"measured": measured._asdict()}) + "\n")
+    """Measure and print, or also write, the report; or do one part of it in this process."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--pulls", type=int, default=2000)
+    parser.add_argument("--rides", type=int, default=40)
+    parser.add_argument("--ride-rows", type=int, default=30_000)
+    parser.add_argument("--long-ride-gb", type=float, help="take in one ride of so many GB instead")
+    parser.add_argument("--folder", type=Path, help="where; a temporary folder if none")
+    parser.add_argument("--write", action="store_true", help="write the report beside this program")
+    parser.add_argument("--worker", choices=sorted(WORKERS))
+    given = parser.parse_args()
+    if given.worker:
+        measured = WORKERS[given.worker](json.load(sys.stdin))
+        sys.stdout.write(json.dumps({"measured": measured._asdict()}) + "\n")
+        return
+    if given.long_ride_gb:
+        report = run_long_ride(given.long_ride_gb, given.folder, _tell)
+    else:
+        report = run_bench(given.pulls, given.rides, given.ride_rows, given.folder, _tell)
+    text = io.StringIO()
+    Console(file=text, width=120).print(report)
+    print(text.getvalue())
+    if given.write:
+        write_beside(__file__, "The path from inbox to snapshot", text.getvalue())
+
+
+def _tell(done: int, total: int, word: str) -> None:
+    print(f"\r{word} {done} of {total}".ljust(60), end="", file=sys.stderr)
 
 
 if __name__ == "__main__":
