@@ -21,6 +21,8 @@ EARLIEST, LATEST = dt.date(1990, 1, 1), dt.date(2100, 12, 31)
 PartKey = tuple[str, str, str]
 
 _OF_THE_BIKE = (*BIKE, "first_year", "last_year")
+_OTHER_NAMES = {"map": "map_name", "generation": "first_year", "generation_1": "last_year"}
+"""Name of a card's field → its name in a draft, where they differ."""
 
 
 class JobForm:
@@ -194,67 +196,77 @@ class JobForm:
 
     # Its fields
 
-    def slot(self, field: str) -> None:
-        """Keep a place here for what is wrong with a field."""
-        self._slots[field] = st.container()
+    def slot(self, field: str, place: Any = st) -> None:
+        """Keep room for what is wrong with a field."""
+        self._slots[field] = place.container()
 
-    def word(self, label: str, name: str, offered: Sequence[str], field: str) -> str:
+    def _drawn(self, draw: str, label: str, field: str, place: Any, **options: Any) -> Any:
+        found = getattr(place, draw)(
+            label, key=self.key(self._name(field)), persist_state="session", **options
+        )
+        self.slot(field, place)
+        return found
+
+    def _name(self, field: str) -> str:
+        """Return the name in a draft of a card's field."""
+        steps, prefix = field.split("."), ""
+        if steps[0] == "stage":
+            prefix, steps = f"{self.stage_ids[int(steps[1])]}_", steps[2:]
+        elif steps[0] == "bike":
+            steps = steps[1:]
+        name = "_".join(steps)
+        return prefix + _OTHER_NAMES.get(name, name)
+
+    def word(self, label: str, field: str, offered: Sequence[str], place: Any = st) -> str:
         """Draw a choice among what the shop has said so far, where something new can be typed."""
+        name = self._name(field)
         current = self.get(name) or None
         self.set(name, current)
-        chosen = st.selectbox(
-            label,
-            list(dict.fromkeys([*offered, *([current] if current else [])])),
-            index=None,
-            key=self.key(name),
-            accept_new_options=True,
-            placeholder="Choose or type",
-            persist_state="session",
-        )
-        self.slot(field)
+        options = list(dict.fromkeys([*offered, *([current] if current else [])]))
+        chosen = self._drawn(
+            "selectbox", label, field, place, options=options, index=None,
+            accept_new_options=True, placeholder="Choose or type",
+        )  # fmt: skip
         return str(chosen or "").strip()
 
-    def text(self, label: str, name: str, field: str) -> str:
+    def text(self, label: str, field: str, place: Any = st) -> str:
         """Draw a line to type in."""
-        typed = st.text_input(label, key=self.key(name), persist_state="session")
-        self.slot(field)
-        return (typed or "").strip()
+        return (self._drawn("text_input", label, field, place) or "").strip()
 
-    def whole(self, label: str, name: str, field: str) -> int | None:
+    def whole(self, label: str, field: str, place: Any = st) -> int | None:
         """Draw a whole number, which may stay blank."""
-        found = st.number_input(
-            label, value=None, step=1, format="%d", key=self.key(name), persist_state="session"
-        )
-        self.slot(field)
+        options = {"value": None, "step": 1, "format": "%d"}
+        found = self._drawn("number_input", label, field, place, **options)
         return None if found is None else int(found)
 
-    def figure(self, label: str, name: str, field: str, *, step: float) -> float | None:
+    def figure(self, label: str, field: str, place: Any, *, step: float) -> float | None:
         """Draw a figure, which may stay blank."""
-        found = st.number_input(
-            label, value=None, step=step, format="%g", key=self.key(name), persist_state="session"
-        )
-        self.slot(field)
+        options = {"value": None, "step": step, "format": "%g"}
+        found = self._drawn("number_input", label, field, place, **options)
         return None if found is None else float(found)
 
-    def tick(self, label: str, name: str, field: str) -> bool:
+    def tick(self, label: str, field: str, place: Any = st) -> bool:
         """Draw a box to tick."""
-        ticked = st.checkbox(label, key=self.key(name), persist_state="session")
-        self.slot(field)
-        return bool(ticked)
+        return bool(self._drawn("checkbox", label, field, place))
 
-    def day(self, label: str, name: str, field: str) -> dt.date | None:
+    def day(self, label: str, field: str, place: Any) -> dt.date | None:
         """Draw a day, which may stay blank."""
-        found = st.date_input(
-            label,
-            value=None,
-            min_value=EARLIEST,
-            max_value=LATEST,
+        found = self._drawn(
+            "date_input", label, field, place, value=None, min_value=EARLIEST, max_value=LATEST,
             format="YYYY-MM-DD",
-            key=self.key(name),
-            persist_state="session",
-        )
-        self.slot(field)
+        )  # fmt: skip
         return found if isinstance(found, dt.date) else None
+
+    def either(self, label: str, field: str, choices: Sequence[str], place: Any) -> str:
+        """Draw a choice of one, the first at first."""
+        found = self._drawn(
+            "segmented_control", label, field, place, options=choices, required=True
+        )
+        return str(found or choices[0])
+
+    def several(self, label: str, field: str, choices: Sequence[Any], **options: Any) -> list[Any]:
+        """Draw a choice of any number."""
+        return list(self._drawn("multiselect", label, field, st, options=choices, **options))
 
     def tell(self, mistakes: Mapping[str, Sequence[str]], hidden: Collection[str]) -> None:
         """Write each mistake below its field, or below the nearest one that encloses it."""

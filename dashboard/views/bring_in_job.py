@@ -223,92 +223,55 @@ def draw_stage(stage_id: int, at: int, choices: list[str], sizes: dict[str, int]
         return f"{name} · {sizes[name] / 1024:,.0f} KiB" if name in sizes else name
 
     left, right = st.columns(2)
-    with left:
-        offered = known.offered("stage_name")
-        stage.name = form.word("What was done", f"{stage_id}_name", offered, f"{where}.name")
-    with right:
-        stage.fuel = form.word("Fuel", f"{stage_id}_fuel", known.offered("fuel"), f"{where}.fuel")
-    maps = ["stock", *known.maps]
-    stage.map_name = form.word("Map", f"{stage_id}_map_name", maps, f"{where}.map")
+    stage.name = form.word("What was done", f"{where}.name", known.offered("stage_name"), left)
+    stage.fuel = form.word("Fuel", f"{where}.fuel", known.offered("fuel"), right)
+    stage.map_name = form.word("Map", f"{where}.map", ["stock", *known.maps])
     if stage.map_name != "stock":
         left, right = st.columns(2)
-        with left:
-            stage.map_revision = form.whole(
-                "Revision of the map", f"{stage_id}_map_revision", f"{where}.map.revision"
-            )
-        with right:
-            stage.map_from = form.whole(
-                "Made from revision", f"{stage_id}_map_from", f"{where}.map.from"
-            )
+        stage.map_revision = form.whole("Revision of the map", f"{where}.map.revision", left)
+        stage.map_from = form.whole("Made from revision", f"{where}.map.from", right)
         if revisions := known.maps.get(stage.map_name):
             st.caption(f"Revisions so far: {', '.join(map(str, revisions))}")
-    stage.parts = st.multiselect(
+    stage.parts = form.several(
         "Parts fitted: all of them, not only the new ones",
+        f"{where}.parts",
         [part.key for part in form.parts()],
         format_func=lambda part: f"{part[1]} · {part[2]} ({part[0]})",
-        key=form.key(f"{stage_id}_parts"),
         placeholder="Standard parts",
-        persist_state="session",
     )
-    form.slot(f"{where}.parts")
     with st.expander("Find or add a part"):
         draw_part_search(stage_id)
     for kind, label in (("pulls", "Pulls, in the order they were run"), ("rides", "Rides")):
         elsewhere = form.elsewhere(stage_id, kind)
-        listed = st.multiselect(
-            label,
-            [name for name in choices if name not in elsewhere],
-            format_func=file_label,
-            key=form.key(f"{stage_id}_{kind}"),
-            placeholder="None",
-            persist_state="session",
+        free = [name for name in choices if name not in elsewhere]
+        listed = form.several(
+            label, f"{where}.{kind}", free, format_func=file_label, placeholder="None"
         )
-        form.slot(f"{where}.{kind}")
-        setattr(stage, kind, list(listed))
+        setattr(stage, kind, listed)
     with st.expander("Gear, tyre, dyno, mounting, target, note"):
         left, right = st.columns(2)
-        with left:
-            stage.gear = form.whole("Gear", f"{stage_id}_gear", f"{where}.gear")
-            stage.tyre = form.word(
-                "Tyre", f"{stage_id}_tyre", known.offered("tyre"), f"{where}.tyre"
+        stage.gear = form.whole("Gear", f"{where}.gear", left)
+        for subject in ("tyre", "dyno"):
+            field, offered = f"{where}.{subject}", known.offered(subject)
+            setattr(stage, subject, form.word(subject.capitalize(), field, offered, left))
+        stage.mounting = form.whole(
+            "Mounting: same number, bike stayed on the dyno", f"{where}.mounting", right
+        )
+        stage.target_lambda = form.figure(
+            "Full-throttle target λ, if not the shop's", f"{where}.target_lambda", right, step=0.01
+        )
+        if at or form.get(f"{stage_id}_suggestion_entered"):
+            stage.suggestion_entered = form.tick(
+                "The fuel change suggested for the stage before was entered as it was",
+                f"{where}.suggestion_entered",
+                right,
             )
-            stage.dyno = form.word(
-                "Dyno", f"{stage_id}_dyno", known.offered("dyno"), f"{where}.dyno"
-            )
-        with right:
-            stage.mounting = form.whole(
-                "Mounting: same number, bike stayed on the dyno",
-                f"{stage_id}_mounting",
-                f"{where}.mounting",
-            )
-            stage.target_lambda = form.figure(
-                "Full-throttle target λ, if not the shop's",
-                f"{stage_id}_target_lambda",
-                f"{where}.target_lambda",
-                step=0.01,
-            )
-            if at or form.get(f"{stage_id}_suggestion_entered"):
-                stage.suggestion_entered = form.tick(
-                    "The fuel change suggested for the stage before was entered as it was",
-                    f"{stage_id}_suggestion_entered",
-                    f"{where}.suggestion_entered",
-                )
-            stage.note = form.text("Note on the stage", f"{stage_id}_note", f"{where}.note")
+        stage.note = form.text("Note on the stage", f"{where}.note", right)
     if len(form.stage_ids) > 1:
         with st.container(horizontal=True):
-            if at:
-                st.button(
-                    "Move up",
-                    key=form.key(f"{stage_id}_up"),
-                    on_click=form.move_up,
-                    args=(stage_id,),
-                )
-            st.button(
-                "Take this stage out",
-                key=form.key(f"{stage_id}_out"),
-                on_click=form.remove_stage,
-                args=(stage_id,),
-            )
+            ways = [("Take this stage out", "out", form.remove_stage)]
+            for label, key, move in [("Move up", "up", form.move_up)][: bool(at)] + ways:
+                st.button(label, key=form.key(f"{stage_id}_{key}"), on_click=move, args=(stage_id,))
     return stage
 
 
@@ -438,10 +401,8 @@ held.sort(key=lambda one: in_number_order(one.name))
 st.subheader("Job and bike", anchor=False)
 draft = Draft(stages=[])
 left, right = st.columns(2)
-with left:
-    draft.job = form.text("Job number", "job", "job")
-with right:
-    draft.received = form.day("Came in on", "received", "received")
+draft.job = form.text("Job number", "job", left)
+draft.received = form.day("Came in on", "received", right)
 bike_choice = model_choice = ""
 if mode == NEW_JOB and known.bikes:
     bike_choice = st.selectbox(
@@ -477,9 +438,7 @@ if bike_choice:
     draft.reference = bike_choice
     form.slot("bike.reference")
 else:
-    draft.reference = form.text(
-        "Bike reference, the shop's own number of it", "reference", "bike.reference"
-    )
+    draft.reference = form.text("Bike reference, the shop's own number of it", "bike.reference")
 if bike_choice or model_choice:
     for_bike(draft, known.bikes[bike_choice] if bike_choice else known.models()[model_choice])
     st.text(
@@ -488,51 +447,24 @@ if bike_choice or model_choice:
     )
 else:
     left, right = st.columns(2)
-    with left:
-        makes = sorted({bike["make"] for bike in known.bikes.values()})
-        draft.make = form.word("Make", "make", makes, "bike.make")
-    with right:
-        draft.model = form.text("Model", "model", "bike.model")
+    makes = sorted({bike["make"] for bike in known.bikes.values()})
+    draft.make = form.word("Make", "bike.make", makes, left)
+    draft.model = form.text("Model", "bike.model", right)
     left, middle, right = st.columns(3)
-    with left:
-        draft.first_year = form.whole(
-            "First model year of the generation", "first_year", "bike.generation"
-        )
-    with middle:
-        draft.last_year = form.whole(
-            "Last model year of the generation", "last_year", "bike.generation.1"
-        )
-    with right:
-        draft.displacement_cc = form.figure(
-            "Displacement [cm³]", "displacement_cc", "bike.displacement_cc", step=1.0
-        )
+    draft.first_year = form.whole("First model year of the generation", "bike.generation", left)
+    draft.last_year = form.whole("Last model year of the generation", "bike.generation.1", middle)
+    draft.displacement_cc = form.figure(
+        "Displacement [cm³]", "bike.displacement_cc", right, step=1.0
+    )
     left, right = st.columns(2)
-    with left:
-        draft.cylinders = form.whole("Cylinders", "cylinders", "bike.cylinders")
-    with right:
-        draft.induction = (
-            st.segmented_control(
-                "Induction",
-                ("natural", "forced"),
-                required=True,
-                key=form.key("induction"),
-                persist_state="session",
-            )
-            or "natural"
-        )
-        form.slot("bike.induction")
+    draft.cylinders = form.whole("Cylinders", "bike.cylinders", left)
+    draft.induction = form.either("Induction", "bike.induction", ("natural", "forced"), right)
 left, right = st.columns(2)
-with left:
-    draft.year = form.whole("Model year of this bike", "year", "bike.year")
-with right:
-    draft.owner = form.text("Owner's reference: a number, no name", "owner", "bike.owner")
+draft.year = form.whole("Model year of this bike", "bike.year", left)
+draft.owner = form.text("Owner's reference: a number, no name", "bike.owner", right)
+draft.control = form.tick("Control bike: run unchanged to watch the dyno", "bike.control")
 form.slot("bike")
-draft.control = st.checkbox(
-    "Control bike: run unchanged to watch the dyno",
-    key=form.key("control"),
-    persist_state="session",
-)
-draft.note = form.text("Note on the job", "note", "note")
+draft.note = form.text("Note on the job", "note")
 if before := last_card(bike_choice):
     st.button(
         f"First stage: as it left on job {wording.escaped(before.job)}",
