@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import Any, NoReturn
 
 import polars as pl
 import streamlit as st
 
-from dashboard import on_page
-from dashboard.desk import UpdateRun
+from dashboard import desk, on_page
 from dashboard.drawing import CellTable, Chart
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
@@ -172,9 +172,29 @@ def cards(entries: Iterable[tuple[str, str, str]]) -> None:
             )
 
 
-def follow(run: UpdateRun, place: Any = st) -> None:
+def follow(run: desk.UpdateRun, place: Any = st) -> None:
     """Show in a place of the page how far an update is, and draw the page again at its end."""
     bar = place.progress(0.0, text="Starting")
     for step in run.steps():
         bar.progress(step.share, text=step.sentence)
     st.rerun()
+
+
+def take_in(written: dict[str, Any], shop: Path, label: str, failed: str, key: str) -> bool:
+    """Draw the button that takes in what was written, how far that is, or why it failed.
+
+    The update is kept in `written["run"]`. Return whether it came to a good end.
+    """
+    run = written["run"]
+    if run is not None and not run.is_over:
+        follow(run)
+    if run is not None and not run.error:
+        return True
+    if run is not None:
+        st.error(failed)
+        st.text(run.error)
+        label = "Try again now"
+    if st.button(label, type="primary", width="stretch", key=key):
+        written["run"] = desk.start_update(shop)
+        st.rerun()
+    return False

@@ -17,10 +17,9 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.text import Text
 
 from flows.cli_layout import layout_app
-from flows.terminal import console, set_up_streams
+from flows.terminal import console, say, set_up_streams
 from warehouse.shop import keep_to_owner
 
 app = typer.Typer(
@@ -54,7 +53,7 @@ def main() -> None:
     except Exception as error:  # noqa: BLE001 the last place where one can be told
         code = _tell_error(error)
     if code == INTERRUPTED:
-        console.print("Stopped. Run the same command again; it goes on where it was.")
+        say("Stopped. Run the same command again; it goes on where it was.")
     sys.exit(code)
 
 
@@ -65,9 +64,9 @@ def _tell_error(error: Exception) -> int:
         usage = f"{context.get_usage()}\n" if context else ""
         # Called without anything, the help was printed and there is nothing to add.
         if type(error).__name__ != "NoArgsIsHelpError":
-            console.print(Text(f"{usage}Error: {told()}", style="bold red"), soft_wrap=True)
+            say(f"{usage}Error: {told()}", style="bold red")
         return getattr(error, "exit_code", 2)
-    console.print(Text(told_of(error, *map(Path, sys.argv[1:])), style="bold red"), soft_wrap=True)
+    say(told_of(error, *map(Path, sys.argv[1:])), style="bold red")
     return 1 if _is_known(error) else FAULT
 
 
@@ -166,16 +165,15 @@ def init(folder: Shop) -> None:
         if was_there
         else (f"Made a shop in {folder}")
     )
-    console.print(f"{did}. Next:", soft_wrap=True)
-    console.print(
+    say(f"{did}. Next:")
+    say(
         f"  1. Look through {shop.settings.name}, above all altitude_m.\n"
         f"  2. {_command('dashboard', folder)}\n"
         "     Its page 'Teach a layout' learns your files from one of them; its page 'Bring in a\n"
         "     job' takes files and writes the job's card.\n"
         "  Or by hand: describe your files in layouts/, put one folder a job into inbox/, with a\n"
         f"  card.toml beside its files (card-example.toml is one to copy), and run\n"
-        f"  {_command('update', folder)}",
-        soft_wrap=True,
+        f"  {_command('update', folder)}"
     )
 
 
@@ -191,25 +189,17 @@ def demo(
     started = time.monotonic()
     if folder.exists() and any(folder.iterdir()) and not _is_demo(folder):
         # A real shop must not get invented jobs into its archive: they could never be taken out.
-        console.print(
-            Text(
-                f"{folder} holds other things than a demo shop; name a new folder.",
-                style="bold red",
-            ),
-            soft_wrap=True,
-        )
+        say(f"{folder} holds other things than a demo shop; name a new folder.", style="bold red")
         raise typer.Exit(1)
     with _progress() as tell:
         invented = demo_shop(scale=scale)
         write_shop(folder, invented, progress=tell)
-    console.print(
-        Text(f"Demo shop written to {folder}: everything in it is invented. ({_since(started)})")
-    )
+    say(f"Demo shop written to {folder}: everything in it is invented. ({_since(started)})")
     if files_only:
         return
     _update(folder, complete=True)
-    console.print(Text(_truth(folder, invented), style="dim"))
-    console.print(Text(f"Done in {_since(started)}."))
+    say(_truth(folder, invented), style="dim")
+    say(f"Done in {_since(started)}.")
     _say_how_to_look(folder)
 
 
@@ -233,7 +223,7 @@ def intake(folder: Shop, complete: Complete = False) -> None:
     shop, settings = _open(folder)
     settle_s = 0.0 if complete else settings.intake.settle_s
     is_needed = healing(
-        shop, lambda writer: _intake(writer, shop, settings, settle_s), _say, wait_s=WAIT_S
+        shop, lambda writer: _intake(writer, shop, settings, settle_s), say, wait_s=WAIT_S
     )
     if is_needed:
         raise typer.Exit(1)
@@ -249,7 +239,7 @@ def derive(folder: Shop) -> None:
     with writer(shop, wait_s=WAIT_S) as connection:
         if is_behind(connection, shop):
             # From an emptied database it would make empty tables, and they could be published.
-            _say(f"The database is empty, the archive is not: {_command('update', folder)}")
+            say(f"The database is empty, the archive is not: {_command('update', folder)}")
             raise typer.Exit(1)
         _derive(connection, shop, settings)
 
@@ -264,7 +254,7 @@ def publish(folder: Shop) -> None:
     with writer(shop, wait_s=WAIT_S) as connection:
         if is_behind(connection, settings):
             # Not over a good snapshot: an emptied or half-derived shop is worse than an old one.
-            _say(f"Derive is behind; nothing was published. First: {_command('update', folder)}")
+            say(f"Derive is behind; nothing was published. First: {_command('update', folder)}")
             raise typer.Exit(1)
         _publish(connection, shop)
 
@@ -311,7 +301,7 @@ def fuel_change(
         write_fuel_change(snapshot, stage, csv, replace=force, as_list=as_list)
     print_fuel_change(console, snapshot, stage)
     if csv is not None:
-        console.print(Text(f"Written: {csv}"), soft_wrap=True)
+        say(f"Written: {csv}")
 
 
 @app.command()
@@ -350,7 +340,7 @@ def review(
 
     shop, _ = _open(folder)
     path = write_review(shop, quarter or None)
-    console.print(Text(f"Review written: {path}"), soft_wrap=True)
+    say(f"Review written: {path}")
 
 
 @app.command()
@@ -361,10 +351,10 @@ def check(folder: Shop) -> None:
 
     shop, _ = _open(folder)
     with writer(shop, wait_s=WAIT_S) as connection, _progress() as tell:
-        problems = self_check(connection, shop, tell, _say)
+        problems = self_check(connection, shop, tell, say)
     for problem in problems:
-        console.print(Text(problem, style="bold red"))
-    console.print("All is well." if not problems else f"{len(problems)} problems.")
+        say(problem, style="bold red")
+    say("All is well." if not problems else f"{len(problems)} problems.")
     if problems:
         raise typer.Exit(1)
 
@@ -383,7 +373,7 @@ def serve(
     from flows.serve import serve_shop
 
     shop, settings = _open(folder)
-    serve_shop(shop, settings, dashboard_port=dashboard_port, server_port=server_port, say=_say)
+    serve_shop(shop, settings, dashboard_port=dashboard_port, server_port=server_port, say=say)
 
 
 @app.command()
@@ -395,7 +385,7 @@ def dashboard(
     from flows.serve import run_dashboard
 
     shop, _ = _open(folder)
-    _say(f"Dashboard: http://127.0.0.1:{port}   (Ctrl-C ends it)")
+    say(f"Dashboard: http://127.0.0.1:{port}   (Ctrl-C ends it)")
     if code := run_dashboard(shop, port):
         raise typer.Exit(code)
 
@@ -428,13 +418,9 @@ def _published(folder: Path) -> Any:
     shop, _ = _open(folder)
     snapshot = current(shop.root)
     if snapshot is None:
-        _say(f"Nothing is published yet: {_command('update', folder)}")
+        say(f"Nothing is published yet: {_command('update', folder)}")
         raise typer.Exit(1)
     return snapshot
-
-
-def _say(text: str) -> None:
-    console.print(Text(text), soft_wrap=True)
 
 
 def _update(folder: Path, complete: bool) -> None:
@@ -450,10 +436,10 @@ def _update(folder: Path, complete: bool) -> None:
         _derive(connection, shop, settings)
         return is_needed, _publish(connection, shop), layout_gaps(connection)
 
-    is_needed, snapshot, gaps = healing(shop, work, _say, wait_s=WAIT_S)
+    is_needed, snapshot, gaps = healing(shop, work, say, wait_s=WAIT_S)
     print_answers(console, snapshot, settings)
     for gap in gaps:
-        console.print(Text(f"Look twice: {gap}.", style="yellow"))
+        say(f"Look twice: {gap}.", style="yellow")
     if is_needed:
         raise typer.Exit(1)
 
@@ -467,35 +453,35 @@ def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
     with _progress() as tell:
         result = take_in(connection, shop, settings, progress=tell, settle_s=settle_s)
     for told in result.mended:
-        _say(told)
+        say(told)
     states = ", ".join(
         f"{count} {state}"
         for state, count in sorted(result.states.items(), key=lambda pair: -pair[1])
         if state != "card"
     )
-    _say(
+    say(
         f"Intake: {counted(result.arrived, 'file')} arrived, {result.read} read, "
         f"{counted(len(result.linked), 'job')} linked ({_since(started)}). The inbox now: "
         f"{states or 'empty'}."
     )
     for name in result.unreadable:
-        _say(f"Could not be read, tried again next time: {name}")
+        say(f"Could not be read, tried again next time: {name}")
     if result.unsettled:
-        _say(
+        say(
             f"Still being written, taken in at the next update: "
             f"{counted(len(result.unsettled), 'file')}, such as {result.unsettled[0]}."
         )
     for told in result.lost:
-        console.print(Text(told, style="bold red"), soft_wrap=True)
+        say(told, style="bold red")
     for name, mistakes in result.layout_mistakes.items():
-        console.print(Text(f"layouts/{name} has mistakes and recognises nothing:", style="red"))
+        say(f"layouts/{name} has mistakes and recognises nothing:", style="red")
         for mistake in mistakes:
-            console.print(Text(f"  {mistake}", style="red"))
+            say(f"  {mistake}", style="red")
         if (kept := shop.backups / f"layouts-{name}").is_file():
-            console.print(Text(f"  as it was at the last check without mistakes: {kept}"))
+            say(f"  as it was at the last check without mistakes: {kept}")
     waiting = sum(result.states.get(state, 0) for state in ("waiting", "refused", "missing"))
     if waiting:
-        _say(f"{waiting_files(waiting)}: why and what to do is in refused/.")
+        say(f"{waiting_files(waiting)}: why and what to do is in refused/.")
     return bool(result.lost or result.layout_mistakes)
 
 
@@ -505,21 +491,21 @@ def _derive(connection: Any, shop: Any, settings: Any) -> None:
     started = time.monotonic()
     with _progress() as tell:
         result = derive_all(connection, shop, settings, progress=tell)
-    _say(
+    say(
         f"Derive: {result.made['draw curves']} curves, {result.made['average sessions']} sessions, "
         f"{result.made['compare stages']} gains, {result.made['read rides']} ride stages made "
         f"({_since(started)})."
     )
     for broken in result.broken_checks:
-        console.print(Text(f"  worth a look: {broken}", style="yellow"))
+        say(f"  worth a look: {broken}", style="yellow")
 
 
 def _publish(connection: Any, shop: Any) -> Any:
     from flows.publish import publish_snapshot
 
     started = time.monotonic()
-    snapshot = publish_snapshot(connection, shop, heal=_say)
-    _say(f"Published: snapshot {snapshot.number} ({_since(started)}).")
+    snapshot = publish_snapshot(connection, shop, heal=say)
+    say(f"Published: snapshot {snapshot.number} ({_since(started)}).")
     return snapshot
 
 
@@ -538,8 +524,8 @@ def _truth(folder: Path, invented: Any) -> str:
 
 
 def _say_how_to_look(folder: Path) -> None:
-    _say(f"Look at it:       {_command('dashboard', folder)}")
-    _say(f"Keep it running:  {_command('serve', folder)}")
+    say(f"Look at it:       {_command('dashboard', folder)}")
+    say(f"Keep it running:  {_command('serve', folder)}")
 
 
 def _since(started: float) -> str:

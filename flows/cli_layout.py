@@ -11,7 +11,7 @@ import typer
 from rich.table import Table
 from rich.text import Text
 
-from flows.terminal import console, write_text
+from flows.terminal import console, say, write_text
 
 if TYPE_CHECKING:
     from schemas.desk import Drafted, Trial, Tried
@@ -27,7 +27,7 @@ File = Annotated[
 CameAs = Annotated[
     str, typer.Option(help="Name under which the file came, where it is kept under another.")
 ]
-BARS = "▁▂▃▄▅▆▇█"
+BARS, BARS_A_ROW = "▁▂▃▄▅▆▇█", 32
 
 
 @layout_app.command()
@@ -118,9 +118,9 @@ def list_layouts(shop: Annotated[Path, typer.Argument(help="The shop's folder.")
         )
     console.print(table)
     for name, found in mistakes.items():
-        console.print(Text(f"layouts/{name} has mistakes and recognises nothing:", style="red"))
+        say(f"layouts/{name} has mistakes and recognises nothing:", style="red")
         for mistake in found:
-            console.print(Text(f"  {mistake}", style="red"))
+            say(f"  {mistake}", style="red")
 
 
 def _save(made: Drafted, found: Trial, shop: Path | None) -> None:
@@ -141,22 +141,20 @@ def _save(made: Drafted, found: Trial, shop: Path | None) -> None:
             "Name a column under recognise that only one of them has"
         )
     layout = teach.layout_of(made.toml)
-    console.print(Text(f"Saved: {teach.save(folder, layout)}"), soft_wrap=True)
+    say(f"Saved: {teach.save(folder, layout)}")
     with apart.worker() as worker:
         waiting = teach.waiting_files(folder, layout, worker)
     if waiting:
-        console.print(
-            Text(
-                f"{len(waiting)} waiting files are of this layout and are read by the next "
-                "update; those that a card names are then taken in."
-            )
+        say(
+            f"{len(waiting)} waiting files are of this layout and are read by the next "
+            "update; those that a card names are then taken in."
         )
 
 
 def _show_draft(file: Path, made: Drafted) -> None:
-    console.print(Text(f"{file.name}: {made.format}, {made.where}; taken for a {made.log_kind}."))
+    say(f"{file.name}: {made.format}, {made.where}; taken for a {made.log_kind}.")
     for known in made.known:
-        console.print(Text(f"The shop knows this file: {known}.", style="yellow"))
+        say(f"The shop knows this file: {known}.", style="yellow")
     table = Table("Column", "Examples", "Channel", "Unit", "How sure", "Why", show_lines=False)
     styles = {"sure": "green", "likely": "yellow", "a guess": "red"}
     for column in made.columns:
@@ -172,45 +170,41 @@ def _show_draft(file: Path, made: Drafted) -> None:
     console.print(table)
     for entry in made.head:
         told = f"read as {entry.read_as}: {entry.says}" if entry.read_as else "not used"
-        console.print(Text(f"Above the table: {entry.key}, {told}"))
+        say(f"Above the table: {entry.key}, {told}")
     for doubt in made.doubts:
-        console.print(Text(f"Look twice: {doubt}", style="yellow"))
+        say(f"Look twice: {doubt}", style="yellow")
     if made.questions:
-        console.print("Only you know (what was put in, to be corrected in the text below):")
+        say("Only you know (what was put in, to be corrected in the text below):")
         for question in made.questions:
-            console.print(Text(f"  {question.key}: {question.text}  now {question.chosen!r}"))
+            say(f"  {question.key}: {question.text}  now {question.chosen!r}")
 
 
 def _show_trial(trial: Trial) -> None:
     for mistake in trial.mistakes:
-        console.print(Text(f"To be completed: {mistake}", style="red"))
+        say(f"To be completed: {mistake}", style="red")
     if trial.trouble:
-        console.print(Text(f"It would be refused: {trial.trouble}", style="red"))
+        say(f"It would be refused: {trial.trouble}", style="red")
     for rival in trial.rivals:
-        console.print(Text(f"Layout {rival!r} fits this file as well.", style="yellow"))
+        say(f"Layout {rival!r} fits this file as well.", style="yellow")
     if trial.tried is not None:
         _show_tried(trial.tried)
 
 
 def _show_tried(found: Tried) -> None:
-    console.print(
-        Text(
-            f"Read with it: {found.rows_kept} of {found.rows_read} rows kept, "
-            f"{found.rows_rejected} rejected."
-        )
+    say(
+        f"Read with it: {found.rows_kept} of {found.rows_read} rows kept, "
+        f"{found.rows_rejected} rejected."
     )
     for entry in found.head:
         told = "found" if entry.found else "NOT FOUND in this file"
         said = f"Head entry {entry.key!r}, read as {entry.read_as}: {told}"
-        console.print(Text(said, style="" if entry.found else "yellow"))
+        say(said, style="" if entry.found else "yellow")
     for name in found.lacking_columns:
-        console.print(
-            Text(f"Column {name!r} of the layout: NOT FOUND in this file", style="yellow")
-        )
+        say(f"Column {name!r} of the layout: NOT FOUND in this file", style="yellow")
     for row in found.rejected[:5]:
-        console.print(Text(f"  line {row.line}, {row.column}: {row.rule}; {row.found}"))
+        say(f"  line {row.line}, {row.column}: {row.rule}; {row.found}")
     for note in found.notes:
-        console.print(Text(f"  {note}", style="yellow"))
+        say(f"  {note}", style="yellow")
     table = Table("Channel", "Unit", "Lowest", "Middle", "Highest", "Course")
     for channel in found.channels:
         table.add_row(
@@ -222,23 +216,21 @@ def _show_tried(found: Tried) -> None:
     console.print(table)
     curve = found.curve
     if curve and curve.trouble:
-        console.print(Text(f"No curve: {curve.trouble}", style="yellow"))
+        say(f"No curve: {curve.trouble}", style="yellow")
     elif curve:
         power = curve.power_w
         top = max(range(len(power)), key=power.__getitem__)
-        console.print(
-            Text(
-                f"Curve as the file states it: {power[top] / 1000:.1f} kW at "
-                f"{curve.engine_speed_rpm[top]:.0f} rpm  {_course(power)}"
-            )
+        say(
+            f"Curve as the file states it: {power[top] / 1000:.1f} kW at "
+            f"{curve.engine_speed_rpm[top]:.0f} rpm  {_course(power)}"
         )
 
 
-def _course(values: Sequence[float], width: int = 32) -> str:
+def _course(values: Sequence[float]) -> str:
     """Return a row of bars."""
     if len(values) < 2:
         return ""
     low, high = min(values), max(values)
-    places = [values[round(at * (len(values) - 1) / (width - 1))] for at in range(width)]
+    places = [values[round(at * (len(values) - 1) / (BARS_A_ROW - 1))] for at in range(BARS_A_ROW)]
     span = (high - low) or 1.0
     return "".join(BARS[round((value - low) / span * (len(BARS) - 1))] for value in places)

@@ -22,7 +22,7 @@ import numpy as np
 import polars as pl
 
 from flows.privacy import private_by_name, private_by_values
-from flows.readers.source import Look
+from flows.readers.source import EARLIEST_S, LATEST_S, Look
 from flows.readers.words import known_unit, name_and_unit, number, other_unit, plain_words
 from schemas import desk
 from schemas.channels import BY_WORD, CHANNELS, Channel
@@ -44,8 +44,6 @@ MOST_OF_ONE_VALUE = 0.7
 LEAST_STEP_MS = 4.5
 MOST_STANDING = 0.9
 """A clock of whole seconds stands still within one: in nine of ten rows at ten a second."""
-EARLIEST_S, LATEST_S = 473_385_600.0, 4_102_444_800.0
-"""Seconds from 1970 to the beginnings of 1985 and 2100: between them a time is a date."""
 NO_UNIT = ("", "-", "–", "—", "1")
 NEEDED = ("time", "engine_speed", "wheel_power", "wheel_torque")
 """Channels without which there is no layout: their guess stands, marked as one."""
@@ -320,15 +318,15 @@ def _word_score(channel: Channel, words: str) -> float:
 
 
 _LAST_WORDS = {
-    "rpm": "rpm", "kmh": "km/h", "mph": "mph", "kw": "kW", "hp": "hp", "ps": "PS", "nm": "Nm",
-    "pct": "%", "kpa": "kPa", "mbar": "mbar", "hpa": "hPa", "ms": "ms", "s": "s", "c": "degC",
-    "f": "degF", "degc": "degC", "degf": "degF", "v": "V",
+    "rpm", "kmh", "mph", "kw", "hp", "ps", "nm", "pct", "kpa", "mbar", "hpa", "ms", "s", "c", "f",
+    "degc", "degf", "v",
 }  # fmt: skip
 
 
 def _unit_in_words(words: str) -> str | None:
     """Return the unit that a name ends with: "coolant_c", "wheel kW"."""
-    return _LAST_WORDS.get(words.split()[-1]) if words else None
+    last = words.rpartition(" ")[2]
+    return known_unit(last) if last in _LAST_WORDS else None
 
 
 def _unit_score(channel: Channel, unit: str | None, *, has_word: bool) -> float:

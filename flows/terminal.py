@@ -12,6 +12,7 @@ from collections.abc import Iterable
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
+from rich.text import Text
 
 from schemas.visible import visible
 
@@ -32,6 +33,11 @@ class Terminal(Console):
 
 
 console = Terminal()
+
+
+def say(text: str, style: str = "") -> None:
+    """Write a line; where it breaks is left to the window."""
+    console.print(Text(text, style=style), soft_wrap=True)
 
 
 def set_up_streams() -> None:

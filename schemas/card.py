@@ -81,8 +81,8 @@ class Bike(Strict):
     make: Text
     model: Text
     generation: tuple[int, int]
-    displacement_cc: float = Field(gt=20, lt=3000)
     year: int | None = Field(default=None, ge=1900, le=2100)
+    displacement_cc: float = Field(gt=20, lt=3000)
     cylinders: int | None = Field(default=None, ge=1, le=8)
     induction: Literal["natural", "forced"] = "natural"
     owner: Reference | None = None

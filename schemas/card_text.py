@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from schemas.card import JobCard, Stage
+from schemas.card import JobCard
 from schemas.toml_text import toml_text, written_over
 
 CARD_NAME = "card.toml"
@@ -46,53 +46,21 @@ def card_text(card: JobCard, over: str = "") -> str:
     fuel = "E5"
     pulls = ["run_1.csv"]
     """
-    bike = card.bike
-    content = _given(
-        job=card.job,
-        received=card.received,
-        note=card.note,
-        bike=_given(
-            reference=bike.reference,
-            make=bike.make,
-            model=bike.model,
-            generation=list(bike.generation),
-            year=bike.year,
-            displacement_cc=bike.displacement_cc,
-            cylinders=bike.cylinders,
-            induction=bike.induction if bike.induction != "natural" else None,
-            owner=bike.owner,
-            control=bike.control,
-        ),
-        stage=[_stage(stage) for stage in card.stage],
-    )
+    content = _said(card.model_dump(by_alias=True))
+    if card.bike.induction == "natural":
+        del content["bike"]["induction"]
     return written_over(over, content, card) if over else toml_text(content)
 
 
-def _stage(stage: Stage) -> dict[str, Any]:
-    shop_map: Any = stage.map
-    if shop_map != "stock":
-        shop_map = shop_map.model_dump(by_alias=True, exclude_none=True)
-    return _given(
-        name=stage.name,
-        map=shop_map,
-        fuel=stage.fuel,
-        gear=stage.gear,
-        tyre=stage.tyre,
-        dyno=stage.dyno,
-        mounting=stage.mounting,
-        target_lambda=stage.target_lambda,
-        suggestion_entered=stage.suggestion_entered,
-        parts=[part.model_dump() for part in stage.parts],
-        pulls=list(stage.pulls),
-        rides=list(stage.rides),
-        note=stage.note,
-    )
-
-
-def _given(**values: Any) -> dict[str, Any]:
+def _said(value: Any) -> Any:
     """Return what is said at all, whole numbers without a point."""
-    return {
-        key: int(value) if isinstance(value, float) and value.is_integer() else value
-        for key, value in values.items()
-        if value not in (None, "", False, [])
-    }
+    if isinstance(value, dict):
+        said = {key: _said(entry) for key, entry in value.items()}
+        return {
+            key: entry
+            for key, entry in said.items()
+            if entry is not None and entry is not False and entry not in ("", [])
+        }
+    if isinstance(value, list | tuple):
+        return [_said(entry) for entry in value]
+    return int(value) if isinstance(value, float) and value.is_integer() else value

@@ -8,26 +8,6 @@ from __future__ import annotations
 
 from schemas.channels import CHANNELS, Column
 
-UNIT_BY_SUFFIX = {
-    "_rpm": "rpm",
-    "_nm": "N·m",
-    "_w": "W",
-    "_k": "K",
-    "_pa": "Pa",
-    "_kg_m3": "kg/m³",
-    "_m_s": "m/s",
-    "_s": "s",
-    "_ns": "ns",
-    "_v": "V",
-    "_cc": "cm³",
-    "_deg": "°",
-    "_pct": "%",
-    "_ppm": "ppm",
-    "_share": "1",
-    "_bytes": "B",
-}
-"""The unit that a name's ending promises. Longer endings win: `_m_s` before `_s`."""
-
 
 def _text(meaning: str) -> Column:
     return Column(meaning)
@@ -557,15 +537,3 @@ COLUMNS: dict[str, Column] = {
     "table_name": _text("Table of the published snapshot."),
     "unit": _text("Unit of the column."),
 }
-
-
-def unit_of(name: str) -> str:
-    """Return the unit that the ending of a column's name promises, "" if it promises none.
-
-    >>> unit_of("roller_speed_m_s"), unit_of("probe_delay_s"), unit_of("gear")
-    ('m/s', 's', '')
-    """
-    for suffix in sorted(UNIT_BY_SUFFIX, key=len, reverse=True):
-        if name.endswith(suffix):
-            return UNIT_BY_SUFFIX[suffix]
-    return ""

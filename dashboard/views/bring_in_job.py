@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import streamlit as st
 
-from dashboard import desk, intake_desk, pieces
+from dashboard import intake_desk, pieces
 from dashboard.intake_desk import Dropped, Held, NotWrittenError, StandingCard, Stowed
 from dashboard.job_draft import Draft, StageDraft, field_words, for_bike, judged, unplaced
 from dashboard.job_form import JobForm
@@ -36,23 +36,9 @@ inbox = ShopFolder(shop_folder()).inbox
 def draw_after_writing(written: dict[str, Any]) -> None:
     """Draw what was written, the button that takes it in, and what became of it."""
     st.success(f"**Written.** {wording.escaped(written['said'])}")
-    run = written.get("run")
-    if run is None or (run.is_over and run.error):
-        if run is not None:
-            st.error("It could not be taken in. Files and card are safe in the inbox.")
-            st.text(run.error)
-        if st.button(
-            "Take it in now" if run is None else "Try again now",
-            type="primary",
-            width="stretch",
-            key="bring_in_job_take_in",
-        ):
-            written["run"] = desk.start_update(shop_folder())
-            st.rerun()
-    elif run.is_over:
+    failed = "It could not be taken in. Files and card are safe in the inbox."
+    if pieces.take_in(written, shop_folder(), "Take it in now", failed, "bring_in_job_take_in"):
         draw_what_became(written)
-    else:
-        pieces.follow(run)
     if st.button("Bring in another job", width="stretch", key="bring_in_job_another"):
         del memory["bring_in_job_written"]
         memory["bring_in_job_mode"] = NEW_JOB
@@ -584,6 +570,11 @@ if st.button(
         said += f", with {wording.counted(new, 'file')} beside it." if new else "."
         if mode == CORRECT:
             said += " The card before it is kept in the archive."
-        memory["bring_in_job_written"] = {"folder": folder, "bike": draft.reference, "said": said}
+        memory["bring_in_job_written"] = {
+            "folder": folder,
+            "bike": draft.reference,
+            "said": said,
+            "run": None,
+        }
         memory["bring_in_job_in_hand"] = None
         st.rerun()

@@ -62,28 +62,14 @@ def draw_saved(saved: dict[str, Any]) -> None:
     """Draw what was saved, the button that takes its files in, and what became of them."""
     with st.container(border=True):
         st.success(saved["said"])
-        run, waiting = saved["run"], saved["waiting"]
-        if run is None:
-            if waiting or saved["is_corrected"]:
-                label = (
-                    f"Take {wording.counted(len(waiting), 'waiting file')} in now"
-                    if waiting
-                    else "Read the shop's files of it again now"
-                )
-                if st.button(label, type="primary", width="stretch", key="teach_take_in"):
-                    saved["run"] = desk.start_update(root)
-                    st.rerun()
-            else:
-                st.page_link("views/bring_in_job.py", label="Bring in a job with files of it")
-        elif not run.is_over:
-            pieces.follow(run)
-        elif run.error:
-            st.error("They could not be taken in; nothing is lost.")
-            st.text(run.error)
-            if st.button("Try again now", type="primary", width="stretch", key="teach_take_in"):
-                saved["run"] = desk.start_update(root)
-                st.rerun()
-        else:
+        waiting = saved["waiting"]
+        label = "Read the shop's files of it again now"
+        if waiting:
+            label = f"Take {wording.counted(len(waiting), 'waiting file')} in now"
+        failed = "They could not be taken in; nothing is lost."
+        if not waiting and not saved["is_corrected"]:
+            st.page_link("views/bring_in_job.py", label="Bring in a job with files of it")
+        elif pieces.take_in(saved, root, label, failed, "teach_take_in"):
             draw_what_became(waiting)
         if st.button("Teach another", width="stretch", key="teach_another"):
             del memory["teach_saved"]

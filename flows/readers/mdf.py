@@ -17,11 +17,15 @@ import polars as pl
 
 from flows.readers.columns import Columns, Heading, match_columns, nearest, numbered
 from flows.readers.source import (
+    EARLIEST_S,
+    LATEST_S,
+    LOOKED_ROWS,
     Look,
     Source,
     SourceTable,
     UnreadableError,
     damaged,
+    no_rows,
     refuse_endless,
     stamp,
 )
@@ -34,11 +38,8 @@ _damaged = partial(
     remedy="Copy or export the file again; it breaks off or its bytes were changed.",
 )
 BLOCK_ROWS = 200_000
-LOOKED_ROWS = 20_000
 LONGEST_S = 86_400.0
 """A log's own times never pass a day: what does counts from somewhere else."""
-EARLIEST_S, LATEST_S = 473_385_600.0, 4_102_444_800.0
-"""Seconds from 1970 to the beginnings of 1985 and 2100: between them a time is a date."""
 _SECONDS = {
     "s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0,
     "h": 3600.0, "d": 86_400.0, "days": 86_400.0,
@@ -77,7 +78,6 @@ class _Contents(NamedTuple):
     rows_of: dict[int, int]
     clocks: list[_Clock]
     started_at: str
-    head: dict[str, str]
     notes: list[str]
 
 
@@ -114,7 +114,7 @@ def read(path: Path, layout: Layout) -> Source:
             units[name] = contents.channels[place].unit
     notes = list(contents.notes)
     pieces = _pieces(path, contents, columns, notes)
-    return Source(dict(contents.head), units, pieces, notes, contents.started_at)
+    return Source({}, units, pieces, notes, contents.started_at)
 
 
 def shown(path: Path) -> Look:
@@ -127,7 +127,7 @@ def shown(path: Path) -> Look:
     columns: dict[str, pl.Series] = {}
     units: dict[str, str] = {}
     clocks: dict[str, int] = {}
-    with _Opened(path) as file:
+    with _opened(path) as file:
         for name, channel in zip(names, contents.channels, strict=True):
             values, _ = _samples(file, channel, 0, LOOKED_ROWS)
             columns[name] = values.rename(name)
@@ -136,9 +136,7 @@ def shown(path: Path) -> Look:
                 units[name] = channel.unit
     most = max((series.len() for series in columns.values()), default=0)
     if not most:
-        raise UnreadableError(
-            "no rows", "the file has no samples on a clock", "Export the run again."
-        )
+        raise no_rows("the file has no samples on a clock")
     frame = pl.DataFrame({name: s.extend_constant(None, most - s.len()) for name, s in
                           columns.items()})  # fmt: skip
     groups = len(set(clocks.values()))
@@ -147,45 +145,37 @@ def shown(path: Path) -> Look:
         f"{len(names)} channels on {groups} clock{'s' if groups > 1 else ''}",
         frame,
         units,
-        contents.head,
         clocks=clocks,
         started_at=contents.started_at or None,
         doubts=list(contents.notes),
     )
 
 
-class _Opened:
-    """A measurement file whose every failure is told in plain words."""
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """Open a measurement file whose every failure is told in plain words."""
+    # Half a file makes the library raise anything, and print more of it from its destructor.
+    logging.getLogger("asammdf").setLevel(logging.CRITICAL)
+    file = None
+    # Some files it copies before it opens them: the copy must not stay behind.
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
+        try:
+            with contextlib.redirect_stderr(io.StringIO()):
+                from asammdf import MDF
+                from asammdf.blocks.mdf_v3 import MDF3
+                from asammdf.blocks.mdf_v4 import MDF4
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-
-    def __enter__(self) -> Any:
-        # Half a file makes the library raise anything, and print more of it from its destructor.
-        logging.getLogger("asammdf").setLevel(logging.CRITICAL)
-        with contextlib.redirect_stderr(io.StringIO()):
-            from asammdf import MDF
-            from asammdf.blocks.mdf_v3 import MDF3
-            from asammdf.blocks.mdf_v4 import MDF4
-
-            # Its destructors ask for what a constructor that failed has not made yet.
-            for kind in (MDF, MDF3, MDF4):
-                kind.__del__ = _close_quietly  # type: ignore[attr-defined]
-            # Some files it copies before it opens them: the copy must not stay behind.
-            self.folder = tempfile.TemporaryDirectory(ignore_cleanup_errors=True)
-            try:
-                self.file = MDF(self.path, temporary_folder=self.folder.name)
-            except Exception as error:  # noqa: BLE001 - see above
-                self.folder.cleanup()
-                raise _damaged(error) from None
-        return self.file
-
-    def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
-        with contextlib.suppress(Exception):
-            self.file.close()
-        self.folder.cleanup()
-        if isinstance(error, Exception) and not isinstance(error, UnreadableError):
+                # Its destructors ask for what a constructor that failed has not made yet.
+                for kind in (MDF, MDF3, MDF4):
+                    kind.__del__ = _close_quietly  # type: ignore[attr-defined]
+                file = MDF(path, temporary_folder=folder)
+            yield file
+        except UnreadableError:
+            raise
+        except Exception as error:  # noqa: BLE001 - see above
             raise _damaged(error) from None
+        finally:
+            _close_quietly(file)
 
 
 def _close_quietly(file: Any) -> None:
@@ -199,9 +189,9 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
     clock_of: dict[int, int] = {}
     rows_of: dict[int, int] = {}
     notes: list[str] = []
-    clocks: list[np.ndarray] = []
+    clocks: list[tuple[np.ndarray, int]] = []
     factors: list[float] = []
-    with _Opened(path) as file:
+    with _opened(path) as file:
         for number, group in enumerate(file.groups):
             rows = int(group.channel_group.cycles_nr)
             refuse_endless(rows)
@@ -222,18 +212,14 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
                 continue
             times = np.asarray(file.get_master(number, record_offset=0, record_count=2000))
             factor = _seconds_in(_unit(group.channels[master]), times)
-            clock = next(
-                (
-                    at
-                    for at, known in enumerate(clocks)
-                    if known.size == times.size and np.array_equal(known, times)
-                    and rows_of[_first_group(clock_of, at)] == rows
-                ),
-                None,
+            alike = (
+                at for at, (known, length) in enumerate(clocks)
+                if length == rows and np.array_equal(known, times)
             )  # fmt: skip
+            clock = next(alike, None)
             if clock is None:
                 clock = len(clocks)
-                clocks.append(times)
+                clocks.append((times, rows))
                 factors.append(factor)
             clock_of[number], rows_of[number] = clock, rows
             channels += [
@@ -241,7 +227,8 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
             ]
         start = getattr(file.header, "start_time", None)
     firsts = [
-        float(t[0]) * factor if t.size else 0.0 for t, factor in zip(clocks, factors, strict=True)
+        float(times[0]) * factor if times.size else 0.0
+        for (times, _), factor in zip(clocks, factors, strict=True)
     ]
     absolute = [first for first in firsts if first > LONGEST_S]
     origin = min(absolute, default=0.0)
@@ -259,7 +246,7 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
         for first, factor in zip(firsts, factors, strict=True)
     ]
     started_at = start.isoformat() if start is not None else ""
-    return _Contents(channels, clock_of, rows_of, made, started_at, {}, notes)
+    return _Contents(channels, clock_of, rows_of, made, started_at, notes)
 
 
 def _seconds_in(unit: str, times: np.ndarray) -> float:
@@ -271,10 +258,6 @@ def _seconds_in(unit: str, times: np.ndarray) -> float:
         return factor
     dated = [small for small in (1e-3, 1e-6, 1e-9) if EARLIEST_S < first * small < LATEST_S]
     return dated[0] if dated else factor
-
-
-def _first_group(clock_of: dict[int, int], clock: int) -> int:
-    return next(group for group, of in clock_of.items() if of == clock)
 
 
 def _unit(channel: Any) -> str:
@@ -319,7 +302,7 @@ def _pieces(
         channel = contents.channels[place]
         by_clock.setdefault(contents.clock_of[channel.group], []).append((name, channel))
     invalid: dict[str, int] = {}
-    with _Opened(path) as file:
+    with _opened(path) as file:
         for clock, wanted in by_clock.items():
             group = wanted[0][1].group
             rows = contents.rows_of[group]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
@@ -11,7 +12,16 @@ import numpy as np
 import polars as pl
 
 from flows.readers.columns import Columns, Heading, match_columns, nearest, numbered
-from flows.readers.source import Look, Source, SourceTable, UnreadableError, damaged, refuse_endless
+from flows.readers.source import (
+    LOOKED_ROWS,
+    Look,
+    Source,
+    SourceTable,
+    UnreadableError,
+    damaged,
+    no_rows,
+    refuse_endless,
+)
 from schemas.layout import Layout
 
 _damaged = partial(
@@ -21,19 +31,18 @@ _damaged = partial(
     remedy="Copy or export the file again; it breaks off or its bytes were changed.",
 )
 BATCH_ROWS = 200_000
-LOOKED_ROWS = 20_000
 _BLOBS = ("pandas", "ARROW:schema", "org.apache.spark")
 
 
 def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
     """Whether a file has the columns that the layout names."""
-    with _Opened(path) as file:
+    with _opened(path) as file:
         return match_columns(file.schema_arrow.names, layout) is not None
 
 
 def headings(path: Path, start: bytes, layout: Layout) -> list[Heading]:  # noqa: ARG001
     """Return the names of a file's columns."""
-    with _Opened(path) as file:
+    with _opened(path) as file:
         return [Heading("the file", file.schema_arrow.names)]
 
 
@@ -42,7 +51,7 @@ def read(path: Path, layout: Layout) -> Source:
 
     Raises UnreadableError if the file is damaged, or a used column holds lists or records.
     """
-    with _Opened(path) as file:
+    with _opened(path) as file:
         schema = file.schema_arrow
         refuse_endless(file.metadata.num_rows)
         columns = match_columns(schema.names, layout)
@@ -54,13 +63,9 @@ def read(path: Path, layout: Layout) -> Source:
             )
         columns.refuse_doubled("the file", layout)
         _refuse_nested(schema, columns)
-        units = dict(columns.units) | _field_units(schema, columns)
+        units = dict(columns.units) | _field_units(schema, columns.kept)
         if not file.metadata.num_rows:
-            raise UnreadableError(
-                "no rows",
-                "the file has columns and not a single row",
-                "The recording was probably never started; export the run again.",
-            )
+            raise no_rows("the file has columns and not a single row")
         return Source(_head(schema), units, _pieces(path, columns))
 
 
@@ -69,51 +74,38 @@ def shown(path: Path) -> Look:
 
     Raises UnreadableError if the file is damaged or has no rows.
     """
-    with _Opened(path) as file:
+    with _opened(path) as file:
         schema = file.schema_arrow
         names = numbered(schema.names)
         plain = [place for place, kind in enumerate(schema.types) if _is_plain(kind)]
         batch = next(file.iter_batches(batch_size=LOOKED_ROWS), None)
         if batch is None or not batch.num_rows:
-            raise UnreadableError(
-                "no rows", "the file has no rows", "Export the run again with its rows."
-            )
+            raise no_rows("the file has no rows")
         frame = pl.DataFrame({names[place]: _column(batch.column(place)) for place in plain})
-        units = {}
-        for place in plain:
-            unit = _field_unit(schema.field(place))
-            if unit:
-                units[names[place]] = unit
+        units = _field_units(schema, {place: names[place] for place in plain})
         return Look("parquet", "columns of the file", frame, units, _head(schema))
 
 
-class _Opened:
-    """A Parquet file whose every failure is told in plain words."""
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """Open a Parquet file whose every failure is told in plain words."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-
-    def __enter__(self) -> Any:
-        import pyarrow as pa
-        import pyarrow.parquet as pq
-
-        try:
-            self.file = pq.ParquetFile(self.path, pre_buffer=False)
-        except (pa.ArrowException, OSError, ValueError) as error:
-            raise _damaged(error) from None
-        return self.file
-
-    def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
-        import pyarrow as pa
-
-        self.file.close()
-        if isinstance(error, (pa.ArrowException, OSError)):
-            raise _damaged(error) from None
+    try:
+        file = pq.ParquetFile(path, pre_buffer=False)
+    except (pa.ArrowException, OSError, ValueError) as error:
+        raise _damaged(error) from None
+    try:
+        with file:
+            yield file
+    except (pa.ArrowException, OSError) as error:
+        raise _damaged(error) from None
 
 
 def _pieces(path: Path, columns: Columns) -> Iterator[SourceTable]:
     done = 0
-    with _Opened(path) as file:
+    with _opened(path) as file:
         for batch in file.iter_batches(batch_size=BATCH_ROWS):
             frame = pl.DataFrame(
                 {name: _column(batch.column(place)) for place, name in columns.kept.items()}
@@ -157,8 +149,8 @@ def _field_unit(field: Any) -> str:
     return ""
 
 
-def _field_units(schema: Any, columns: Columns) -> dict[str, str]:
-    found = {name: _field_unit(schema.field(place)) for place, name in columns.kept.items()}
+def _field_units(schema: Any, names: dict[int, str]) -> dict[str, str]:
+    found = {name: _field_unit(schema.field(place)) for place, name in names.items()}
     return {name: unit for name, unit in found.items() if unit}
 
 

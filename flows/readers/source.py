@@ -25,6 +25,10 @@ HEAD_LINES = 200
 START_BYTES = 128 * 1024
 PIECE_BYTES = 2 * 1024 * 1024
 """Readers give a large file in pieces of about this much source text."""
+LOOKED_ROWS = 20_000
+"""Rows of a file that no layout describes that are looked at."""
+EARLIEST_S, LATEST_S = 473_385_600.0, 4_102_444_800.0
+"""Seconds from 1970 to the beginnings of 1985 and 2100: between them a time is a date."""
 
 MOST_ROWS = 250_000_000
 """A log of more rows was never seen: ten hours at 5 kHz are 180 million."""
@@ -57,6 +61,12 @@ def stamp(path: Path) -> tuple[int, int]:
     """Return what changes when a file does: with it, what was read of one can be kept at hand."""
     stat = path.stat()
     return stat.st_size, stat.st_mtime_ns
+
+
+def no_rows(reason: str) -> UnreadableError:
+    """Return the refusal of a file that has columns and nothing in them."""
+    remedy = "The recording was probably never started; export the run again."
+    return UnreadableError("no rows", reason, remedy)
 
 
 def refuse_endless(rows: int) -> None:

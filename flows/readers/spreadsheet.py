@@ -16,11 +16,13 @@ from flows.readers.cell_formats import cell_formats
 from flows.readers.columns import Columns, Heading, match_columns
 from flows.readers.source import (
     HEAD_LINES,
+    LOOKED_ROWS,
     Grid,
     Source,
     SourceTable,
     UnreadableError,
     damaged,
+    no_rows,
     stamp,
 )
 from flows.readers.words import known_unit
@@ -36,7 +38,6 @@ _damaged = partial(
 )
 MOST_BYTES = 300 * 1024 * 1024
 """More text than this inside a spreadsheet is a log that belongs into text or Parquet."""
-LOOKED_ROWS = 20_000
 SHARE_LIMIT = 2.0
 """Cells that never pass this may hold shares of 1, as those beside them that are shown as %."""
 LOOKED_PERCENT = 200.0
@@ -107,11 +108,7 @@ def read(path: Path, layout: Layout) -> Source:
         if any(at < len(row) and row[at] != "" for at in columns.kept)
     ]
     if not body:
-        raise UnreadableError(
-            "no rows",
-            f"{where} is the header row and nothing follows it",
-            "The recording was probably never started; export the run again.",
-        )
+        raise no_rows(f"{where} is the header row and nothing follows it")
     notes: list[str] = []
     series = _shown_columns(path, place, body, columns, units, layout, notes)
     table = SourceTable(

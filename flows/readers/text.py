@@ -25,6 +25,7 @@ from flows.readers.source import (
     Source,
     SourceTable,
     UnreadableError,
+    no_rows,
 )
 from schemas.layout import WHITESPACE, Layout
 
@@ -208,20 +209,14 @@ def regular_rows(bodies: list[bytes], opening: Opening, layout: Layout) -> pl.Da
     width, kept = len(opening.header.cells), opening.header.columns.kept
     joined = b"".join(bodies)
     # The parser sees a cell too many itself, but not where it need not parse the whole row.
-    if len(kept) < width and not _has_even_rows(joined, layout.text.delimiter, width):
-        return None
+    if len(kept) < width:
+        even = _regular_rows(joined, layout.text.delimiter, width)
+        if even is None or even[1] != width:
+            return None
     try:
         return _parsed(joined, layout.text.delimiter, width, kept, layout, pl.Float64)
     except pl.exceptions.ComputeError:
         return None
-
-
-def _has_even_rows(body: bytes, delimiter: str, width: int) -> bool:
-    """Whether a text with as many cells as rows of a width have them has them row by row."""
-    marks = np.frombuffer(body, dtype=np.uint8)
-    ends = np.flatnonzero(marks == ord("\n"))
-    cuts = np.flatnonzero(marks == ord(delimiter)).reshape(ends.size, width - 1)
-    return not ((cuts[:, -1] > ends).any() or (cuts[1:, 0] < ends[:-1]).any())
 
 
 @dataclass
@@ -262,11 +257,8 @@ class _Rows:
             seen_any = True
             yield self._table(body, first, is_last=is_last)
         if not seen_any:
-            raise UnreadableError(
-                "no rows",
-                f"line {self.opening.header.line_no} is the header row and nothing follows it",
-                "The recording was probably never started; export the run again.",
-            )
+            line = self.opening.header.line_no
+            raise no_rows(f"line {line} is the header row and nothing follows it")
         if not self.whole_rows:
             line, cells = self.example
             width = len(self.opening.header.cells)
@@ -339,7 +331,7 @@ class _Rows:
             self.last_line = body[body.rfind("\n", 0, len(body) - 1) + 1 :].rstrip("\n")
         regular = None
         if separator != WHITESPACE:
-            regular = _regular_rows(body, separator, width) if body.strip() else None
+            regular = _regular_rows(body.encode(), separator, width) if body.strip() else None
         if regular is not None:
             rows, width = regular
             line_no = np.arange(first_line_no, first_line_no + rows)
@@ -439,14 +431,14 @@ def _line_start(text: str, lines_before: int) -> int:
     return place
 
 
-def _regular_rows(body: str, separator: str, width: int) -> tuple[int, int] | None:
+def _regular_rows(body: bytes, separator: str, width: int) -> tuple[int, int] | None:
     """Return the numbers of rows and cells if every line has the same plain cells, else None.
 
     One empty cell more than the header has, on every line, is a delimiter at its end.
     """
-    if '"' in body or not separator.isascii():
+    if b'"' in body or not separator.isascii():
         return None
-    marks = np.frombuffer(body.encode(), dtype=np.uint8)
+    marks = np.frombuffer(body, dtype=np.uint8)
     ends = np.flatnonzero(marks == ord("\n"))
     if marks[-1] != ord("\n"):
         ends = np.append(ends, marks.size)

@@ -9,12 +9,11 @@ from pathlib import Path
 import polars as pl
 
 from flows.readers.formats import open_bytes
-from flows.readers.source import HEAD_LINES, Grid
+from flows.readers.source import HEAD_LINES, LOOKED_ROWS, Grid
 from flows.readers.text import DIVIDERS, codec_of, head_entries, plain_ends, split_cells
 from schemas.layout import WHITESPACE
 
 LOOKED_BYTES = 2 * 1024 * 1024
-LOOKED_ROWS = 20_000
 
 
 def text_grids(path: Path) -> list[Grid]:

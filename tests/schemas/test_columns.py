@@ -3,10 +3,21 @@
 import duckdb
 import pytest
 
-from schemas.columns import CHANNELS, COLUMNS, UNIT_BY_SUFFIX, unit_of
+from schemas.columns import CHANNELS, COLUMNS
 from warehouse import statements, store
 
 DICTIONARY_OF_THE_SNAPSHOT = {"table_name", "column_name", "unit", "meaning"}
+# The unit that a name's ending promises; the longest ending that fits counts.
+UNIT_BY_SUFFIX = {
+    "_rpm": "rpm", "_nm": "N·m", "_w": "W", "_k": "K", "_pa": "Pa", "_kg_m3": "kg/m³",
+    "_m_s": "m/s", "_s": "s", "_ns": "ns", "_v": "V", "_cc": "cm³", "_deg": "°", "_pct": "%",
+    "_ppm": "ppm", "_share": "1", "_bytes": "B",
+}  # fmt: skip
+
+
+def unit_of(name):
+    fitting = [suffix for suffix in UNIT_BY_SUFFIX if name.endswith(suffix)]
+    return UNIT_BY_SUFFIX[max(fitting, key=len)] if fitting else ""
 
 
 @pytest.fixture(scope="module")
