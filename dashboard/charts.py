@@ -137,7 +137,7 @@ def member_chart(
         items.append(Line(curve["engine_speed_rpm"], value, colour, level, width, dash, who=who))
     target = curves.drop_nulls("lambda_target")
     if as_error:
-        items += _error_levels(limits, palette)
+        items += [*_error_levels(limits, palette), Level(0, palette.text)]
     elif not target.is_empty():
         first = target.filter(pl.col("stage_id") == target["stage_id"][0])
         speed, wanted = first["engine_speed_rpm"], first["lambda_target"]
@@ -170,7 +170,7 @@ def error_chart(
         along, error = drawn["engine_speed_rpm"], drawn["error_pct"]
         items.append(Line(along, error, palette.before, other, 1.5, "dash"))
     items.append(Line(speed, frame["error_pct"], palette.after, name, 2.5))
-    items += _error_levels(limits, palette)
+    items += [*_error_levels(limits, palette), Level(0, palette.text)]
     panel = Panel(ERROR_TITLE, items, "+.1f %")
     return _over_speed([panel], palette, 420, "Lean error over engine speed", below_px=96)
 
@@ -242,7 +242,7 @@ def health_chart(
         "mixture": Panel(ERROR_TITLE, mixture, "+.1f %", 0.32),
     }
     panels = {name: panel for name, panel in panels.items() if panel.items}
-    mixture += _error_levels(limits, palette)[:-1]
+    mixture += _error_levels(limits, palette)
     for region in regions.iter_rows(named=True):
         in_mixture = region["quantity"] == "mixture"
         start, end = region["from_rpm"], region["to_rpm"]
@@ -562,13 +562,12 @@ def _lanes(rows: Sequence[int]) -> list[float]:
     return at
 
 
-def _error_levels(limits: Limits, palette: Palette, *, with_target: bool = True) -> list[Item]:
-    """Return the lean levels across a panel of lean error, and the target."""
-    levels: list[Item] = [
+def _error_levels(limits: Limits, palette: Palette) -> list[Item]:
+    """Return the lean levels across a panel of lean error."""
+    return [
         Level(at, palette.level(level), "dash", label=f"{level} {at:g} %")
         for level, at in limits.levels()
     ]
-    return [*levels, *([Level(0, palette.text)] if with_target else [])]
 
 
 def _power_band(difference: pl.DataFrame, look: Look) -> list[Item]:

@@ -234,7 +234,7 @@ def _assumed(tables: dict[str, Any], columns: list[GuessedColumn]) -> list[str]:
     for word, channel in tables["channels"].items():
         found += [f"channels.{word}.{key}" for key in ("probe", "shaft", "gauge_scale", "day_first")
                   if key in channel]  # fmt: skip
-        if word in ("wheel_power", "roller_speed", "wheel_torque") and word not in stated:
+        if BY_WORD[word].asked and word not in stated:
             found.append(f"channels.{word}.unit")
     if power := tables.get("power"):
         told = power.pop("is_told", False)

@@ -24,7 +24,7 @@ def quarter_before(day: dt.date) -> str:
     return f"{day.year} Q{quarter}" if quarter else f"{day.year - 1} Q4"
 
 
-def write_review(shop: ShopFolder, quarter: str | None = None, out: Path | None = None) -> Path:
+def write_review(shop: ShopFolder, quarter: str | None = None) -> Path:
     """Write the review of a quarter.
 
     Raises ReviewError if there is no snapshot or no such quarter.
@@ -33,8 +33,6 @@ def write_review(shop: ShopFolder, quarter: str | None = None, out: Path | None 
     command = [sys.executable, "-m", "dashboard.sheets.review", str(shop.root)]
     if quarter:
         command += ["--quarter", quarter]
-    if out:
-        command += ["--out", str(out)]
     done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
     if done.returncode:
         raise ReviewError((done.stderr or done.stdout).strip())

@@ -14,100 +14,8 @@ from schemas.toml_text import MistakesError
 from warehouse.shop import ShopFolder, is_private_file
 from warehouse.whole_file import write_whole
 
-NEW_SETTINGS = """\
-# Settings of this shop. Every line may be left out; these are the defaults.
-
-[shop]
-name = "My shop"
-# altitude_m = 310.0            # height above sea level: catches pressures reduced to sea level
-timezone = "UTC"               # such as "Europe/Vienna"
-
-[figures]
-reference_air = "SAE J1349"    # or "ISO 1585", "ISO 4106"
-bandwidth_rpm = 150.0
-
-[mixture]
-notice_pct = 5.0
-warn_pct = 10.0
-stop_pct = 15.0
-target_full_throttle = 0.87
-cruise_low = 0.94
-cruise_high = 1.00
-gauge_accuracy_pct = 1.0       # greatest error of the mixture gauge, of its reading
-
-# A fuel of the shop's own: what it is made of, and targets that differ from those above.
-# [[fuel]]
-# name = "E10"                 # as cards name it
-# ethanol_volume_share = 0.10  # or mass_shares = { gasoline = 0.8, methanol = 0.2 }
-# target_full_throttle = 0.88
-
-# The breakpoints of your fuel map, for suggested changes; for all maps, or of one map or model.
-# [[map_axes]]
-# map = "road"
-# throttle_pct = [0, 5, 10, 20, 40, 70, 100]
-# speed_rpm = [1500, 3000, 4500, 6000, 7500, 9000]
-# step_pct = 0.5
-
-[suggestion]                   # the most that a suggested fuel change asks for
-most_enrichment_pct = 8.0
-most_enleanment_pct = 5.0
-most_total_pct = 20.0          # over all rounds of a job
-
-[trust]                        # until the shop has measured its own
-repeatability_share = 0.005
-remount_share = 0.008
-
-[show]
-power = "kW"                   # kW, PS or hp
-mixture = "lambda"             # or "afr", on the scale below
-afr_scale = 14.7
-
-[intake]
-most_rejected_share = 0.05
-settle_s = 2.0                 # a file written to just now must rest so long before it is read
-
-[schedule]
-intake_minutes = 5
-"""
-
-
-EXAMPLE_CARD = """\
-# A job card: copy it into the job's folder in inbox/, beside the files, under the name card.toml.
-job = "J-0001"                  # your own number of this job
-received = 2026-03-14           # year-month-day, without quotes
-
-[bike]
-reference = "B-0001"            # your own number of the bike
-make = "Corvane"
-model = "Strada 690"
-generation = [2016, 2019]       # first and last model year
-year = 2017                     # may be left out, as may cylinders, induction, owner, control
-displacement_cc = 690
-cylinders = 1
-induction = "natural"           # or "forced"
-owner = "C-0204"                # a reference, never a name
-
-[[stage]]                       # one for each state of the bike, in order
-name = "as arrived"
-map = "stock"
-fuel = "E5"
-pulls = ["run_01.csv", "run_02.csv", "run_03.csv"]
-
-[[stage]]
-name = "silencer fitted, remapped"
-map = { name = "road", revision = 2, from = 1 }
-fuel = "E5"
-gear = 4                        # may be left out, as may tyre, dyno, mounting, target_lambda
-suggestion_entered = true       # the fuel change suggested for the stage before was entered
-# All parts fitted in this stage, not only the new ones. Categories: silencer, headers,
-# full exhaust, catalyst removed, air filter, airbox, intake length, cams, compression,
-# displacement, final drive, other.
-parts = [
-    { category = "silencer", maker = "Halden", name = "S2 slip-on" },
-]
-pulls = ["after_*.csv"]         # names or patterns
-rides = ["ride.txt"]
-"""
+NEW_SHOP = Path(__file__).parent / "new_shop"
+"""What a new shop begins with: its settings and a job card to copy."""
 
 
 class NotAShopError(ValueError):
@@ -141,11 +49,9 @@ def init_shop(folder: Path) -> ShopFolder:
     """Make an empty shop; what stands there is left as it is."""
     shop = ShopFolder(folder.resolve())
     shop.make()
-    if not shop.settings.exists():
-        write_whole(shop.settings, NEW_SETTINGS)
-    example = shop.root / "card-example.toml"
-    if not example.exists():
-        write_whole(example, EXAMPLE_CARD)
+    for pattern in sorted(NEW_SHOP.glob("*.toml")):
+        if not (shop.root / pattern.name).exists():
+            write_whole(shop.root / pattern.name, pattern.read_bytes())
     return shop
 
 

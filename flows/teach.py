@@ -6,12 +6,13 @@ import contextlib
 import json
 import re
 import tempfile
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
+from pydantic import ValidationError
 
 from flows import apart
 from flows.guess import Draft, guess
@@ -41,7 +42,7 @@ from schemas.desk import (
 from schemas.layout import Layout, new_layout_file, read_layouts
 from schemas.layout_text import layout_text
 from schemas.settings import ShopSettings
-from schemas.toml_text import MistakesError, read_toml
+from schemas.toml_text import MistakesError, mistakes_of, read_toml
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -57,27 +58,16 @@ class TeachError(ValueError):
     """A layout cannot be saved or tried, with the reason."""
 
 
-def draft(
-    path: Path,
-    name: str = "new layout",
-    equipment: str = "",
-    private: Collection[str] = (),
-    not_private: Collection[str] = (),
-) -> Draft:
-    """Return a proposed layout for a file; UnreadableError if there is no table in it."""
-    return guess(look(path), name, equipment, private, not_private)
-
-
 def drafted(asked: AskDraft) -> Drafted:
     """Return a proposal for a file as pages and the terminal show it.
 
     Raises UnreadableError if there is no table in it.
     """
-    found = draft(asked.file, asked.name, asked.equipment, asked.private, asked.not_private)
+    found = guess(look(asked.file), asked.name, asked.equipment, asked.private, asked.not_private)
     try:
         layout, mistakes, lacking = found.layout(), (), []
-    except ValueError as error:
-        layout, mistakes, lacking = found.tables, tuple(_mistakes(error)), _to_complete(found)
+    except ValidationError as error:
+        layout, mistakes, lacking = found.tables, tuple(mistakes_of(error)), _to_complete(found)
     return Drafted(
         format=found.look.format,
         where=found.look.where,
@@ -174,24 +164,8 @@ def layout_of(tables: dict[str, Any] | str) -> Layout:
         return read_toml(tables, Layout, "the layout")
     try:
         return Layout.model_validate(tables)
-    except ValueError as error:
-        raise MistakesError("the layout", _mistakes(error)) from None
-
-
-def _mistakes(error: ValueError) -> list[str]:
-    import pydantic
-
-    if isinstance(error, MistakesError):
-        return error.mistakes
-    if not isinstance(error, pydantic.ValidationError):
-        return [str(error)]
-    told = []
-    for problem in error.errors():
-        where = ".".join(str(step) for step in problem["loc"])
-        context = problem.get("ctx", {})
-        said = str(context["error"]) if "error" in context else problem["msg"]
-        told.append(f"{where}: {said}" if where else said)
-    return list(dict.fromkeys(told))
+    except ValidationError as error:
+        raise MistakesError("the layout", mistakes_of(error)) from None
 
 
 def tried(

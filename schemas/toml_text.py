@@ -58,14 +58,19 @@ def read_toml(text: str, model: type[Model], source: str) -> Model:
     try:
         return model.model_validate(content)
     except pydantic.ValidationError as error:
-        problems = [problem for problem in error.errors() if not _is_noise(problem)]
-        # Each is looked for in the whole text.
-        found = [_sentence(text, problem) for problem in problems[:MOST_MISTAKES]]
-        found.sort(key=lambda pair: pair[0])
-        told = list(dict.fromkeys(sentence for _, sentence in found))
-        if len(problems) > MOST_MISTAKES:
-            told.append(f"and {len(problems) - MOST_MISTAKES} further mistakes")
-        raise MistakesError(source, told) from None
+        raise MistakesError(source, mistakes_of(error, text)) from None
+
+
+def mistakes_of(error: pydantic.ValidationError, text: str = "") -> list[str]:
+    """Return what is wrong in plain words, in the order of the text's lines if there is one."""
+    problems = [problem for problem in error.errors() if not _is_noise(problem)]
+    # Each is looked for in the whole text.
+    found = [_sentence(text, problem) for problem in problems[:MOST_MISTAKES]]
+    found.sort(key=lambda pair: pair[0])
+    told = list(dict.fromkeys(sentence for _, sentence in found))
+    if len(problems) > MOST_MISTAKES:
+        told.append(f"and {len(problems) - MOST_MISTAKES} further mistakes")
+    return told
 
 
 def _endless(text: str) -> str:
@@ -94,7 +99,7 @@ def _sentence(text: str, problem: ErrorDetails) -> tuple[int, str]:
     key = ".".join(str(step + 1) if isinstance(step, int) else str(step) for step in location)
     message = _plain(problem)
     where = f"line {line}: " if line else ""
-    return line or 10**9, f"{where}{key or 'the text'} {message}"
+    return line or 10**9, where + f"{key} {message}".strip()
 
 
 def _plain(problem: ErrorDetails) -> str:

@@ -269,7 +269,7 @@ def render(data: ReviewData) -> str:
     )
 
 
-def write_review(shop: Path, *, quarter: str | None = None, out: Path | None = None) -> Path:
+def write_review(shop: Path, *, quarter: str | None = None) -> Path:
     """Write the review of a quarter, whole or not at all.
 
     Raises FileNotFoundError if the shop has no settings or nothing is published yet. Raises
@@ -282,7 +282,7 @@ def write_review(shop: Path, *, quarter: str | None = None, out: Path | None = N
         raise FileNotFoundError("nothing is published yet: run `rollbook publish DIR` first")
     with open_reader(snapshot.path) as reader:
         data = gather(reader, settings, snapshot, quarter)
-    target = out or folder.reports / f"review-{data.quarter.replace(' ', '-')}.html"
+    target = folder.reports / f"review-{data.quarter.replace(' ', '-')}.html"
     write_whole(target, render(data))
     return target
 
@@ -292,10 +292,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Write the review of a quarter as one HTML file.")
     parser.add_argument("shop", type=Path, help="the shop's folder")
     parser.add_argument("--quarter", help='such as "2026 Q2"; default: the latest')
-    parser.add_argument("--out", type=Path, help="file to write; default: in the shop's reports")
     asked = parser.parse_args()
     try:
-        written = write_review(asked.shop, quarter=asked.quarter, out=asked.out)
+        written = write_review(asked.shop, quarter=asked.quarter)
     except (FileNotFoundError, ValueError, DamagedError) as trouble:
         sys.stderr.write(f"{trouble}\n")
         return 1

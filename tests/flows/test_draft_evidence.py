@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from flows import teach
+from flows.guess import guess
+from flows.readers.look import look
 from schemas.desk import AskDraft
 from tests.broken.broken_files import sound_log
 
@@ -40,7 +42,7 @@ def column(found, name):
              "Air [°C]", "Baro [kPa]", "Ambient humidity"],
 )  # fmt: skip
 def test_a_column_of_zeros_is_evidence_of_nothing(tmp_path, name):
-    found = teach.draft(a_file(tmp_path, {name: 0.0}))
+    found = guess(look(a_file(tmp_path, {name: 0.0})))
     odd = column(found, name)
     assert odd.channel is None
     assert "holds 0 only" in odd.why[0]
@@ -52,7 +54,7 @@ def test_a_column_of_zeros_is_evidence_of_nothing(tmp_path, name):
      ("Lambda", 0.0, "lambda_wide"), ("Gear", 4.0, "gear")],
 )  # fmt: skip
 def test_a_column_of_one_value_is_at_most_a_guess_by_its_name(tmp_path, name, value, channel):
-    odd = column(teach.draft(a_file(tmp_path, {name: value})), name)
+    odd = column(guess(look(a_file(tmp_path, {name: value}))), name)
     assert odd.channel == channel
     assert odd.words == "a guess"
 
@@ -60,7 +62,7 @@ def test_a_column_of_one_value_is_at_most_a_guess_by_its_name(tmp_path, name, va
 @pytest.mark.parametrize("name", ["AUX 3", "value", "Sensor 2 [°C]", "T1", "mean [kPa]"])
 @pytest.mark.parametrize("value", [1.0, 14.7, 21.5, 98.1, 981.0, 4000.0])
 def test_a_column_of_one_value_without_a_name_is_left_alone(tmp_path, name, value):
-    assert column(teach.draft(a_file(tmp_path, {name: value})), name).channel is None
+    assert column(guess(look(a_file(tmp_path, {name: value}))), name).channel is None
 
 
 WAVY = 4000 + 1500 * np.sin(np.arange(900) / 20)
@@ -77,7 +79,7 @@ def test_a_weight_is_no_engine_speed_whatever_its_values(tmp_path, name, kind):
     # Without a column of that name nothing else may be the engine's speed either.
     text = path.read_text(encoding="utf-8").replace("Engine speed", "quux [kg]")
     path.write_text(text, encoding="utf-8")
-    found = teach.draft(path)
+    found = guess(look(path))
     assert column(found, name).channel is None
     assert column(found, "quux [kg]").channel is None
     assert "engine_speed" not in found.tables["channels"]
@@ -90,12 +92,12 @@ def test_a_weight_is_no_engine_speed_whatever_its_values(tmp_path, name, kind):
      ("Coolant [%]", {"coolant_temp"})],
 )  # fmt: skip
 def test_a_stated_unit_of_another_quantity_rules_a_channel_out(tmp_path, name, not_these):
-    found = teach.draft(a_file(tmp_path, {name: WAVY / 100}))
+    found = guess(look(a_file(tmp_path, {name: WAVY / 100})))
     assert column(found, name).channel not in not_these
 
 
 def test_an_injector_time_in_microseconds_is_one(tmp_path):
-    odd = column(teach.draft(a_file(tmp_path, {"Injector time [µs]": WAVY})), "Injector time [µs]")
+    odd = column(guess(look(a_file(tmp_path, {"Injector time [µs]": WAVY}))), "Injector time [µs]")
     assert (odd.channel, odd.unit) == ("injector_time", "us")
 
 

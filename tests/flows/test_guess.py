@@ -192,7 +192,7 @@ def test_a_draft_saved_takes_its_file_in(shop, make, tmp_path):
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=["essai.csv"])]))
     shop.update()
     assert shop.outcome("job/essai.csv").code == "layout not taught"
-    layout = teach.draft(path, "banc", "banc d'essai").layout()
+    layout = guess(look(path), "banc", "banc d'essai").layout()
     assert teach.rivals(path, layout, shop.folder) == []
     with apart.worker() as worker:
         assert teach.waiting_files(shop.folder, layout, worker) == ["job/essai.csv"]

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from flows import teach
+from flows.guess import guess
+from flows.readers.look import look
 from schemas.desk import AskDraft
 from schemas.layout_text import ASSUMED
 
@@ -86,7 +88,7 @@ def test_every_way_of_writing_the_time_has_a_way_in(tmp_path, way):
     rate, written = WAYS[way]
     at, columns = cells(rate)
     path = log(tmp_path / "ride.csv", written(at), columns)
-    found = teach.draft(path)
+    found = guess(look(path))
     assert found.lacking == []
     assert channels(found) == dict(zip(WANTED, HEADER, strict=True))
     answer = teach.tried(path, found.layout())
@@ -106,7 +108,7 @@ def test_every_header_has_a_way_in(tmp_path, words, delimiter, decimal):
     at, columns = cells()
     path = log(tmp_path / "ride.csv", [f"{s:.0f}" for s in at], columns, HEADERS[words],
                delimiter, decimal=decimal)  # fmt: skip
-    found = teach.draft(path)
+    found = guess(look(path))
     assert channels(found) == dict(zip(WANTED, HEADERS[words], strict=True))
     assert teach.tried(path, found.layout()).verdict.state == "taken in"
 
@@ -114,7 +116,7 @@ def test_every_header_has_a_way_in(tmp_path, words, delimiter, decimal):
 def test_rows_without_every_value_are_each_told_or_kept(tmp_path):
     at, columns = cells()
     path = log(tmp_path / "ride.csv", [f"{s:.0f}" for s in at], columns, blank=0.01)
-    found = teach.draft(path)
+    found = guess(look(path))
     answer = teach.tried(path, found.layout())
     assert answer.verdict.state == "taken in", answer.verdict
     assert answer.rows_kept + answer.rows_rejected == at.size
@@ -123,7 +125,7 @@ def test_rows_without_every_value_are_each_told_or_kept(tmp_path):
 def test_two_rows_in_one_second_are_drafted_and_come_in_or_say_why(tmp_path):
     at, columns = cells(2.0)
     path = log(tmp_path / "ride.csv", [f"{s:.0f}" for s in np.floor(at)], columns)
-    found = teach.draft(path)
+    found = guess(look(path))
     assert channels(found)["time"] == "Device Time"
     assert any("whole seconds" in doubt for doubt in found.doubts)
     verdict = teach.tried(path, found.layout()).verdict
@@ -148,7 +150,7 @@ def test_a_draft_that_lacks_a_channel_gives_a_text_to_complete(tmp_path, lost, w
     if lost != "Device Time":
         columns[HEADER.index(lost) - 1] = np.full(at.size, 7.0)
     path = log(tmp_path / "ride.csv", words, columns, header)
-    assert teach.draft(path).lacking == [word]
+    assert guess(look(path)).lacking == [word]
     text = teach.drafted(AskDraft(file=path)).toml
     assert f"# [channels.{word}]" in text
     assert "quux" in text.split("Columns that are left:")[1].split("\n")[0]
@@ -169,7 +171,7 @@ def test_what_nobody_said_is_marked_and_no_delay_is_made_up(tmp_path):
               for t in range(160)]  # fmt: skip
     path = tmp_path / "pull.csv"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    found = teach.draft(path)
+    found = guess(look(path))
     text = teach.drafted(AskDraft(file=path)).toml
     marked = {line.split(" = ")[0] for line in text.split("\n") if line.endswith(ASSUMED)}
     assert marked >= {"probe", "gauge_scale", "shaft", "unit", "state"}

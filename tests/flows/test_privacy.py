@@ -165,9 +165,9 @@ def test_throttle_position_is_the_throttle_and_a_track_without_names_is_told_now
 def test_a_person_overrules_what_was_taken_for_private_both_ways(tmp_path):
     path = tmp_path / "ride.csv"
     path.write_text(a_ride("time;rpm;driver;lambda;ch7;ch9"), encoding="utf-8")
-    first = teach.draft(path)
+    first = guess(look(path))
     assert {c.name for c in first.columns if c.is_private} == {"driver", "ch7", "ch9"}
-    second = teach.draft(path, private=["lambda"], not_private=["driver"])
+    second = guess(look(path), private=["lambda"], not_private=["driver"])
     assert {c.name for c in second.columns if c.is_private} == {"lambda", "ch7", "ch9"}
     driver = next(c for c in second.columns if c.name == "driver")
     assert driver.example

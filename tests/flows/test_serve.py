@@ -19,7 +19,7 @@ from flows.serve import (
     keep_up,
     serve_shop,
 )
-from flows.settings import EXAMPLE_CARD, init_shop, sign_in_of
+from flows.settings import NEW_SHOP, init_shop, sign_in_of
 from schemas.card import read_card
 from schemas.settings import ShopSettings
 
@@ -158,9 +158,10 @@ def test_one_port_for_two_servers_is_refused(tmp_path):
 
 
 def test_the_card_to_copy_is_a_right_one(tmp_path):
-    assert read_card(EXAMPLE_CARD).bike.reference == "B-0001"
+    card = (NEW_SHOP / "card-example.toml").read_text(encoding="utf-8")
+    assert read_card(card).bike.reference == "B-0001"
     example = init_shop(tmp_path).root / "card-example.toml"
-    assert example.read_text(encoding="utf-8") == EXAMPLE_CARD
+    assert example.read_text(encoding="utf-8") == card
 
 
 def child(tmp_path, script, name="flows", **more):

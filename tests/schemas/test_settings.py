@@ -3,7 +3,7 @@
 import pytest
 
 from flows.metrics.fuel import FORMULAS
-from flows.settings import NEW_SETTINGS
+from flows.settings import NEW_SHOP
 from schemas.settings import FUEL_COMPONENTS, ShopSettings, read_settings
 from schemas.toml_text import MistakesError
 
@@ -27,7 +27,9 @@ def test_an_empty_file_is_a_valid_one(tmp_path):
 
 
 def test_the_settings_of_a_new_shop_are_the_defaults(tmp_path):
-    assert read(tmp_path, NEW_SETTINGS) == ShopSettings()
+    assert (
+        read(tmp_path, (NEW_SHOP / "rollbook.toml").read_text(encoding="utf-8")) == ShopSettings()
+    )
 
 
 @pytest.mark.parametrize(

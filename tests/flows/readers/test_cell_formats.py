@@ -7,9 +7,10 @@ import numpy as np
 import openpyxl
 import pytest
 
-from flows import teach
+from flows.guess import guess
 from flows.readers import formats
 from flows.readers.cell_formats import cell_formats
+from flows.readers.look import look
 from flows.steps.judge import canonical
 from tests.flows.readers.test_formats import layout
 
@@ -202,7 +203,7 @@ def test_a_draft_sees_what_the_sheet_shows(tmp_path):
         sheet.cell(40, 4).value = "n/a"
 
     path = xlsx(tmp_path / "log", change)
-    found = teach.draft(path)
+    found = guess(look(path))
     column = next(one for one in found.columns if one.name == "Throttle Position")
     assert (column.channel, column.unit) == ("throttle", "%")
     way = found.layout()
@@ -230,7 +231,7 @@ def test_numbers_kept_as_text_with_a_comma_are_drafted_and_read(tmp_path):
     for row in zip(TIME, SPEED, POWER, OPEN, strict=True):
         made.active.append([f"{value:.3f}".replace(".", ",") for value in row])
     made.save(tmp_path / "log")
-    found = teach.draft(tmp_path / "log")
+    found = guess(look(tmp_path / "log"))
     np.testing.assert_allclose(throttle(read(tmp_path / "log", found.layout())), OPEN)
 
 
