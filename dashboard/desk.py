@@ -1,7 +1,7 @@
 """The process beside the pages that drafts, tries and updates: asked and answered in records.
 
 Pages import nothing of the flows. One desk is kept warm for drafts and trials; an update has a desk
-of its own, goes on when nobody follows it, and pages come and go. Draws nothing.
+of its own, goes on after the page that started it is closed. Draws nothing.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Desk:
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
-                # It imports nothing that happens to lie about.
+                # Modules are not imported from the folder it is started in.
                 env={**os.environ, "PYTHONUTF8": "1", "PYTHONSAFEPATH": "1"},
                 # On Windows a window of its own would open; elsewhere there is no such flag.
                 creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
@@ -88,7 +88,7 @@ class Desk:
                     if tell is not None:
                         tell(said)
             except (OSError, ValueError):
-                pass  # it died, or says what nobody understands
+                pass  # it ended, or what it wrote is no answer
             finally:
                 if alarm is not None:
                     alarm.cancel()

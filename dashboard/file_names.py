@@ -57,7 +57,7 @@ def _cut(text: str) -> str:
 
 
 def free_name(name: str, taken: Collection[str]) -> str:
-    """Return a name like this one that nothing bears yet.
+    """Return a name like this one that no file has yet.
 
     >>> free_name("run_01.csv", {"RUN_01.csv", "run_01-2.csv"})
     'run_01-3.csv'

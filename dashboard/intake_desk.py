@@ -290,7 +290,7 @@ def cards_lying(
 def claimed_elsewhere(
     cards: Mapping[str, JobCard | Mapping[str, Any]], folder: str, job: str, new_bike: str
 ) -> str:
-    """Return what speaks against a card because of another one that lies in the inbox."""
+    """Return why a card cannot stand beside another one that lies in the inbox."""
     for other, card in cards.items():
         if other == folder:
             continue
@@ -318,13 +318,12 @@ def write_job(
     """Write a job's files and then its card into the inbox.
 
     The card comes last: a job that was cut short is a folder without a card, which waits. Each
-    file appears whole or not at all. Done again after a stop, it goes on where it was.
+    file appears whole or not at all. Done again after a stop, it writes what is still missing.
 
     Raises NotWrittenError if the folder's name leads out of the inbox, another card or another file
-    stands there, or something else speaks against it. Raises OSError if the disk does not take
-    them.
+    stands there, or `objection` says why not. Raises OSError if the disk does not take them.
     """
-    # One at a time: between looking whether a name is free and taking it nobody else may.
+    # One at a time, so that nobody takes a name between the look whether it is free and the write.
     with _WRITING:
         target = _inside(inbox, folder)
         _may_write_card(target / CARD_NAME, replaces)
@@ -351,7 +350,7 @@ def job_folder(inbox: Path, job: str) -> str:
 
 
 def folder_in_the_way(folder: Path, files: Sequence[Stowed]) -> str:
-    """Return what speaks against a new job's folder, when one of its name is there already."""
+    """Return why a new job cannot have its folder, "" if it can."""
     if not folder.exists():
         return ""
     if not folder.is_dir():
@@ -377,7 +376,7 @@ def _inside(inbox: Path, folder: str) -> Path:
     is_new = safe_folder(folder) == folder
     if not is_new and ("\x00" in folder or folder in ("", ".") or not path.is_dir()):
         raise NotWrittenError(f"{folder!r} is no folder of this inbox")
-    # A link, or dots in the name, would carry the files out of the inbox by another door.
+    # A link, or dots in the name, would lead out of the inbox.
     meant = inbox.resolve() / folder
     if one_on_disk(path.resolve().as_posix()) != one_on_disk(meant.as_posix()):
         raise NotWrittenError(f"{folder!r} is no folder of this inbox")

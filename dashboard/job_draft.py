@@ -278,7 +278,7 @@ def _against_the_book(
                 "that card.",
             )
         )
-    # The bike of a single job may have been entered wrongly, and is put right with its card.
+    # The bike of a single job may have been entered wrongly, and is corrected with its card.
     bike = known.bikes.get(reference)
     if bike is not None and bike["job_folder"] != folder:
         found += _against_the_bike(draft, bike)

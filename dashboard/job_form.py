@@ -26,7 +26,7 @@ _OTHER_NAMES = {"map": "map_name", "generation": "first_year", "generation_1": "
 
 
 class JobForm:
-    """The form in hand, for one run of the page."""
+    """The form as it is filled in, for one run of the page."""
 
     def __init__(self, known: Known) -> None:
         self.known = known
@@ -35,7 +35,7 @@ class JobForm:
     # What stands in the form
 
     def key(self, name: str) -> str:
-        """Return the key of a field: each draft taken in hand has fields of its own."""
+        """Return the key of a field: each draft that is opened has fields of its own."""
         return f"bring_in_job_{st.session_state.get('bring_in_job_draft_no', 0)}_{name}"
 
     def get(self, name: str, default: Any = None) -> Any:
@@ -47,7 +47,7 @@ class JobForm:
         st.session_state[self.key(name)] = value
 
     def take(self, draft: Draft) -> None:
-        """Take another draft in hand."""
+        """Fill the form with another draft."""
         memory = st.session_state
         memory["bring_in_job_draft_no"] = memory.get("bring_in_job_draft_no", 0) + 1
         for name, value in vars(draft).items():

@@ -192,7 +192,7 @@ def _answer(tables: dict[str, Any], key: str, answer: str) -> None:
 
 
 def name_trouble(shop: Path, name: str) -> str:
-    """Return what speaks against the name of a new layout."""
+    """Return why a new layout cannot have a name, "" if it can."""
     if mistake := name_mistake(name):
         return f"The name {mistake}."
     if new_layout_file(ShopFolder(shop).layouts, name) is None:

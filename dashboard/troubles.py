@@ -1,4 +1,4 @@
-"""Files that wait for a hand: which ones are asked for, gathered by what is wrong with them."""
+"""Files that need someone: which of them are asked for, grouped by what is wrong with them."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ FOR_A_CARD = {
     "file missing",
     "named as the wrong kind",
 }
-"""Reasons that go away once the folder's card is put right."""
+"""Reasons that go away once the folder's card is corrected."""
 
 Key = tuple[str, str]
 """A file by its folder and name."""
@@ -101,5 +101,5 @@ class Retried(NamedTuple):
 
 
 def retried(before: Collection[Key], states: Mapping[Key, str]) -> Retried:
-    """Return what became of the files that stood in need."""
+    """Return what became of the files that needed someone."""
     return Retried(len(before), sum(states.get(key) == "taken in" for key in before))

@@ -71,7 +71,7 @@ def _tell_error(error: Exception) -> int:
 
 
 def told_of(error: Exception, *places: Path) -> str:
-    """Return an error in words; one that nobody foresaw is kept whole in the log of a shop."""
+    """Return an error in words; an unexpected one is kept whole in the log of a shop."""
     return _told(error) if _is_known(error) else _fault(error, *places)
 
 
@@ -112,7 +112,7 @@ def _told(error: Exception) -> str:
 
 
 def _fault(error: Exception, *places: Path) -> str:
-    """Keep the whole of an error that nobody foresaw where it can be sent on from; say so."""
+    """Write an unexpected error with its traceback into the log, and say where that is."""
     shops = [place for place in places if _is_shop(place)]
     folder = shops[0] / "warehouse" if shops else Path(tempfile.gettempdir()) / "rollbook"
     log = folder / "logs" / "fault.txt"

@@ -2,7 +2,7 @@
 
 A column is told by what it is: by words that mean nothing else in six languages, by texts that can
 only be positions, and by two columns that move as a place does in degrees. A person may overrule
-it either way. Nothing here gives out a value.
+it either way. Nothing here returns a value of the file.
 """
 
 from __future__ import annotations

@@ -112,7 +112,7 @@ def prefect_environment(
     if sign_in is not None:
         environment |= {
             SIGN_IN_VARIABLE: sign_in,
-            # Sent to our door with each request and each websocket,
+            # Sent to our sign-in check with each request and each websocket,
             "PREFECT_CLIENT_CUSTOM_HEADERS": json.dumps({SIGN_IN_HEADER: sign_in}),
             # and behind it once more to Prefect's own checks.
             "PREFECT_API_AUTH_STRING": f"rollbook:{sign_in}",

@@ -142,7 +142,7 @@ def named_job(folder: str) -> str:
 
 
 def open_card(folder: str) -> StandingCard:
-    """Draw what is to be known of a standing card; take it in hand when it was just chosen."""
+    """Draw what is to be known of a standing card; fill the form when it was just chosen."""
     try:
         card = intake_desk.standing_card(inbox, folder)
     except (NotWrittenError, OSError) as trouble:
@@ -358,8 +358,8 @@ uploads = st.file_uploader(
     key=form.key("uploads"),
 )
 st.caption(
-    "Larger files: copy them into the job's folder in the inbox yourself. Another page forgets "
-    "dropped files; the card stays."
+    "Larger files: copy them into the job's folder in the inbox yourself. Leaving this page drops "
+    "the files from the form; the card stays."
 )
 typed_job = str(form.get("job", "")).strip()
 # A job whose card is gone from the inbox is brought in anew, in the folder that the book knows.

@@ -163,7 +163,7 @@ uploaded = st.file_uploader(
     max_upload_size=MOST_MB,
     key="teach_upload",
 )
-st.caption("Another page forgets a dropped file and what is not saved.")
+st.caption("Leaving this page loses a dropped file and what is not saved.")
 if uploaded is not None:
     path, came_as = kept_upload(uploaded), uploaded.name
 elif waiting.height:

@@ -1,4 +1,4 @@
-"""Answers "what came in, what became of it, which files wait for a hand?"."""
+"""Answers "what came in, what became of it, which files need someone?"."""
 
 import datetime as dt
 
@@ -106,7 +106,7 @@ def draw_trouble(trouble: Trouble, key: str) -> None:
 
 
 def draw_ways(trouble: Trouble, key: str) -> None:
-    """Draw a button for each place where this is put right."""
+    """Draw a button for each place where this can be corrected."""
     ways: list[tuple[str, str, dict[str, str]]] = []
     if trouble.code in FOR_A_LAYOUT:
         # One for each kind of file that nobody has taught.
@@ -155,7 +155,7 @@ st.caption(
     "Refused or waiting bytes lie safe in the archive."
 )
 
-st.subheader(f"Files that wait for a hand: {in_need.height}", anchor=False)
+st.subheader(f"Files that need someone: {in_need.height}", anchor=False)
 st.button(
     "Try again now",
     type="primary",
@@ -212,7 +212,7 @@ else:
 st.subheader("Taken in with a remark", anchor=False)
 remarked = shop.ask("remarks")
 if remarked.is_empty():
-    st.text("Nothing speaks against any file that was taken in.")
+    st.text("No file that was taken in has a remark.")
 else:
     st.caption(
         f"{wording.counted(int(remarked['found'][0]), 'remark')}, the gravest first"
@@ -228,7 +228,7 @@ else:
 
 gaps = shop.ask("layout_gaps")
 if not gaps.is_empty():
-    st.subheader("Asked for in vain", anchor=False)
+    st.subheader("Asked for and not found", anchor=False)
     st.caption(
         "What a layout asks for and none of its last files had. Correct its key or name, or take "
         'it off, on the page "Teach a layout": drop one of its files there.'

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from flows.readers.cell_formats import cell_formats
+from flows.readers.cell_formats import CellFormats, cell_formats
 from flows.readers.columns import Columns, Heading, match_columns
 from flows.readers.source import (
     HEAD_LINES,
@@ -133,21 +133,25 @@ def _shown_columns(
     percent = _percent_bounds(units, layout)
     series = []
     for at, name in columns.kept.items():
-        cells = [row[at] if at < len(row) else "" for _, row in body]
-        scales = formats.scales.get(at, {})
-        by_row = {spot: scales[number - 1] for spot, (number, _) in enumerate(body)
-                  if number - 1 in scales}  # fmt: skip
-        # A percentage that the layout does not read in percent is the share that the cell holds.
-        if name not in percent:
-            by_row = {spot: scale for spot, scale in by_row.items() if scale < 1.0}
-        cells = _as_shown(name, cells, by_row, percent.get(name), notes)
+        cells, scales = _cells_of(at, body, formats)
+        cells = _as_shown(name, cells, scales, percent.get(name), notes)
         if at in formats.empty_formulas:
             notes.append(
                 f"{name}: {formats.empty_formulas[at]} cells are formulas whose value is not "
                 "stored, and count as empty; open the sheet, save it, and drop it again"
             )
-        series.append(_column(name, cells, layout))
+        series.append(_column(name, cells, layout.text.decimal))
     return series
+
+
+def _cells_of(
+    at: int, body: list[tuple[int, list[Cell]]], formats: CellFormats
+) -> tuple[list[Cell], dict[int, float]]:
+    """Return the cells of a column, and by place what those are multiplied by to be as shown."""
+    scales = formats.scales.get(at, {})
+    return [row[at] if at < len(row) else "" for _, row in body], {
+        place: scales[number - 1] for place, (number, _) in enumerate(body) if number - 1 in scales
+    }
 
 
 def shown(path: Path) -> list[Grid]:
@@ -179,25 +183,17 @@ def _looked_columns(
 ) -> list[pl.Series]:
     """Return the first cells of each column as they are shown; percentages state their unit."""
     formats = cell_formats(path, sheet.name)
-    rows = [
-        number
-        for number in range(first, min(first + LOOKED_ROWS, len(sheet.rows)))
-        if any(cell != "" for cell in sheet.rows[number])
-    ]
+    looked = enumerate(sheet.rows[first : first + LOOKED_ROWS], start=first + 1)
+    body = [(number, row) for number, row in looked if any(cell != "" for cell in row)]
     columns = []
     for at, name in enumerate(names):
         if not name:
             continue
-        cells = [sheet.rows[row][at] if at < len(sheet.rows[row]) else "" for row in rows]
-        scales = formats.scales.get(at, {})
-        by_place = {place: scales[row] for place, row in enumerate(rows) if row in scales}
-        stated = units.get(name, "")
+        cells, scales = _cells_of(at, body, formats)
         bounds = None
-        if any(scale > 1.0 for scale in by_place.values()) and stated in ("", "%"):
+        if any(scale > 1.0 for scale in scales.values()) and units.get(name, "") in ("", "%"):
             units[name], bounds = "%", (-LOOKED_PERCENT, LOOKED_PERCENT)
-        else:
-            by_place = {place: scale for place, scale in by_place.items() if scale < 1.0}
-        columns.append(_column(name, _as_shown(name, cells, by_place, bounds, doubts), None))
+        columns.append(_column(name, _as_shown(name, cells, scales, bounds, doubts), "."))
     return columns
 
 
@@ -300,7 +296,7 @@ def _text(cell: Cell) -> str:
     return str(cell).strip()
 
 
-def _column(name: str, cells: list[Cell], layout: Layout | None) -> pl.Series:
+def _column(name: str, cells: list[Cell], decimal: str) -> pl.Series:
     """Return a column as numbers or times where all its cells are, as text otherwise."""
     given = [cell for cell in cells if cell != ""]
     if all(isinstance(cell, (int, float)) and not isinstance(cell, bool) for cell in given):
@@ -316,7 +312,6 @@ def _column(name: str, cells: list[Cell], layout: Layout | None) -> pl.Series:
     if all(isinstance(cell, dt.date) for cell in given):
         days = [cell.strftime("%Y-%m-%d") if cell != "" else None for cell in cells]
         return pl.Series(name, days, dtype=pl.String)
-    decimal = layout.text.decimal if layout else "."
     texts = [
         str(cell).replace(".", decimal) if isinstance(cell, float) else str(cell) for cell in cells
     ]
@@ -335,10 +330,13 @@ def _as_shown(
     `scales` has the place of each cell that is shown otherwise than it is held; `bounds` are those
     of the channel in the column's unit, None where percent is not what is asked for.
     """
+    percent = bounds is not None
+    if not percent:
+        # A percentage that is not asked for in percent is the share that the cell holds.
+        scales = {at: scale for at, scale in scales.items() if scale < 1.0}
     held = [cell for at, cell in enumerate(cells) if at in scales and _is_number(cell)]
     if not held:
         return cells
-    percent = bounds is not None
     if percent:
         low, high = bounds
         largest = max(abs(cell) for cell in held)

@@ -173,8 +173,7 @@ def opened_at(found: Header, start: bytes, layout: Layout) -> Opening:
 def regular_body(data: bytes, opening: Opening, layout: Layout) -> bytes | None:
     """Return the rows of a whole file as plain lines of numbers in ASCII, each with its end.
 
-    None where anything else stands among them, or stands at all where it must be told: whatever
-    needs a look of its own is read piece by piece.
+    None where there is anything else: such a file is read piece by piece, row by row if need be.
     """
     delimiter = layout.text.delimiter
     if delimiter == WHITESPACE or not delimiter.isascii():
@@ -408,7 +407,7 @@ def plain_ends(text: str) -> str:
 def _end_outside_quotes(text: str, cut: int) -> int:
     """Return the last line end up to a place with no quote open there.
 
-    A quote that nobody closes must not swallow the file: after some lines it is let be.
+    An unclosed quote must not take in the rest of the file: after some lines it is ignored.
     """
     end = cut
     for _ in range(LONGEST_CELL_LINES):
@@ -466,7 +465,7 @@ def _split(
         at += 1
         if not line.strip():
             continue
-        # A quoted cell may hold line ends; a quote that is never closed may not eat the file.
+        # A quoted cell may hold line ends; one never closed must not take in the rest of the file.
         taken = 1
         while line.count('"') % 2 and taken < LONGEST_CELL_LINES and at + taken - 1 < len(lines):
             line = "\n".join(lines[at - 1 : at + taken])

@@ -90,7 +90,7 @@ def test_the_first_page_is_found_under_its_own_name_too(address, browser):
     watched = _Watched(browser, 1440)
     try:
         watched.open(f"{address}/what-came-in")
-        watched.page.get_by_text("Files that wait for a hand").wait_for(timeout=20_000)
+        watched.page.get_by_text("Files that need someone").wait_for(timeout=20_000)
         assert watched.page.get_by_text("Page not found").count() == 0
     finally:
         watched.page.close()
@@ -132,6 +132,6 @@ def test_an_open_page_follows_a_new_snapshot_by_itself(tmp_path, make_small_shop
             assert watched.page.get_by_text("No file has come in yet").is_visible()
             make_small_shop(shop, filled=True)
             watched.page.get_by_text("Snapshot 2, published").wait_for(timeout=20_000)
-            watched.page.get_by_text("Files that wait for a hand").wait_for(timeout=20_000)
+            watched.page.get_by_text("Files that need someone").wait_for(timeout=20_000)
     finally:
         watched.page.close()

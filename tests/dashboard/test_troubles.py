@@ -1,4 +1,4 @@
-"""Files that wait for a hand: each in one group, the biggest first, and none lost by a filter."""
+"""Files that need someone: each in one group, the biggest first, and none lost by a filter."""
 
 import datetime as dt
 
