@@ -7,10 +7,10 @@ from typing import Any
 import duckdb
 import polars as pl
 from rich import box
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from flows.terminal import console, prose
 from schemas.settings import ShopSettings
 from warehouse import wording
 from warehouse.questions import ask
@@ -21,21 +21,19 @@ MOST_ALIKE = 3
 ENDS = ("lower", "upper")
 
 
-def print_answers(console: Console, snapshot: Snapshot, settings: ShopSettings) -> None:
+def print_answers(snapshot: Snapshot, settings: ShopSettings) -> None:
     """Print the three answers from a snapshot."""
     with open_reader(snapshot.path) as reader:
-        _need(console, reader)
-        _alike(console, reader)
-        _quarter(console, reader)
+        _need(reader)
+        _alike(reader)
+        _quarter(reader)
     console.print()
-    print_cautions(console)
+    print_cautions()
     air = wording.power_at(settings.figures.reference_air, is_corrected=True)
-    console.print(
-        Text(f"Power is wheel power {air}; intervals are 95 %, of a chance 90 %.", style="dim")
-    )
+    prose(f"Power is wheel power {air}; intervals are 95 %, of a chance 90 %.", style="dim")
 
 
-def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
+def print_plan(snapshot: Snapshot, wanted_pct: float) -> None:
     """Print the gain that each number of pulls could see, and which of them see enough."""
     with open_reader(snapshot.path) as reader:
         plans = ask(reader, "plans").to_dicts()
@@ -45,23 +43,17 @@ def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
         ]
         for plan in plans
     }
-    console.print(
-        Text(
-            f"Smallest mean gain that is called real four times in five, in %. * sees "
-            f"{wanted_pct:g} %."
-        )
+    prose(
+        f"Smallest mean gain that is called real four times in five, in %. * sees {wanted_pct:g} %."
     )
-    console.print(
-        Text(
-            "Strapped once: stages with the same mounting number on the card; without one each "
-            "stage counts as taken off.",
-            style="dim",
-        )
+    prose(
+        "Strapped once: stages with the same mounting number on the card; without one each "
+        "stage counts as taken off.",
+        style="dim",
     )
     ways = ((False, True), (False, False), (True, True), (True, False))
     names = [wording.plan_words(*way) for way in ways]
     show(
-        console,
         table_of("", [(name, "right") for name in ("pulls in each session", *names)]),
         [
             (
@@ -76,9 +68,9 @@ def print_plan(console: Console, snapshot: Snapshot, wanted_pct: float) -> None:
     )
 
 
-def print_cautions(console: Console) -> None:
+def print_cautions() -> None:
     """Print the cautions that stand below every answer."""
-    console.print(Text(f"Cautions: {' '.join(wording.CAUTIONS)}", style="yellow"))
+    prose(f"Cautions: {' '.join(wording.CAUTIONS)}", style="yellow")
 
 
 def table_of(title: str, columns: list[tuple[str, str]]) -> Table:
@@ -89,7 +81,7 @@ def table_of(title: str, columns: list[tuple[str, str]]) -> Table:
     return table
 
 
-def show(console: Console, table: Table, rows: list[tuple[Any, ...]]) -> None:
+def show(table: Table, rows: list[tuple[Any, ...]]) -> None:
     """Print a table with its rows."""
     for row in rows:
         # Text, not markup: a part may be called [anything].
@@ -97,18 +89,18 @@ def show(console: Console, table: Table, rows: list[tuple[Any, ...]]) -> None:
     console.print(table)
 
 
-def _heading(console: Console, text: str) -> None:
+def _heading(text: str) -> None:
     console.print()
-    console.print(Text(text, style="bold"))
+    prose(text, style="bold")
 
 
-def _need(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
+def _need(reader: duckdb.DuckDBPyConnection) -> None:
     needs = ask(reader, "remap_needs").filter("is_stock_map").head(MOST_ROWS).to_dicts()
-    _heading(console, "1. Which combinations need a remap most?")
+    _heading("1. Which combinations need a remap most?")
     if not needs:
-        console.print(Text("No pull with a wideband gauge has been taken in yet.", style="dim"))
+        prose("No pull with a wideband gauge has been taken in yet.", style="dim")
         return
-    console.print(Text(needs[0]["sentence"]))
+    prose(needs[0]["sentence"])
     table = table_of(
         "",
         [
@@ -119,7 +111,7 @@ def _need(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
             ("on the stock map", "left"),
         ],
     )
-    show(console, table, [_need_row(need) for need in needs])
+    show(table, [_need_row(need) for need in needs])
 
 
 def _need_row(need: dict[str, Any]) -> tuple[str, ...]:
@@ -137,42 +129,37 @@ def _need_row(need: dict[str, Any]) -> tuple[str, ...]:
     )
 
 
-def _alike(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
+def _alike(reader: duckdb.DuckDBPyConnection) -> None:
     stages = ask(reader, "stages").filter(pl.col("alike") > 0)
-    _heading(console, "2. Have we built this before?")
+    _heading("2. Have we built this before?")
     if stages.is_empty():
-        console.print(Text("There are not two bikes to compare yet.", style="dim"))
+        prose("There are not two bikes to compare yet.", style="dim")
         return
     with_parts = stages.filter(pl.col("parts_key") != "standard parts")
     newest = (stages if with_parts.is_empty() else with_parts).row(0, named=True)
-    console.print(
-        Text(f"The newest build, {newest['bike_id']}: {wording.combination(newest)}. Most alike:")
-    )
+    prose(f"The newest build, {newest['bike_id']}: {wording.combination(newest)}. Most alike:")
     alike = ask(reader, "similar_builds", stage_id=newest["stage_id"]).head(MOST_ALIKE)
     for build in alike.iter_rows(named=True):
-        console.print(
-            Text(
-                f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: "
-                f"{build['gained']}; ended on {build['ended_on']}"
-            )
+        prose(
+            f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: "
+            f"{build['gained']}; ended on {build['ended_on']}"
         )
         for word, name in (
             ("same", "matches"), ("differs", "differs"), ("went wrong", "went_wrong")
         ):  # fmt: skip
             if build[name]:
-                console.print(Text(f"          {word}: {build[name]}", style="dim"))
+                prose(f"          {word}: {build[name]}", style="dim")
 
 
-def _quarter(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
+def _quarter(reader: duckdb.DuckDBPyConnection) -> None:
     quarters = ask(reader, "quarters")["quarter_label"]
-    _heading(console, f"3. How did {next(iter(quarters), 'the quarter')} go?")
+    _heading(f"3. How did {next(iter(quarters), 'the quarter')} go?")
     if quarters.is_empty():
-        console.print(Text("No job has been taken in yet.", style="dim"))
+        prose("No job has been taken in yet.", style="dim")
         return
     quarter = quarters[0]
     figures = ask(reader, "quarter_figures", quarter=quarter)
     show(
-        console,
         table_of("", [("", "left"), (quarter, "right"), ("before", "right")]),
         [
             (figure, wording.number(value), wording.number(before))
@@ -191,10 +178,10 @@ def _quarter(console: Console, reader: duckdb.DuckDBPyConnection) -> None:
                 ("before, % (bikes)", "right"),
             ],
         )
-        show(console, table, [_gain_row(gain) for gain in gains])
+        show(table, [_gain_row(gain) for gain in gains])
     for verdict in ask(reader, "dyno_verdicts").iter_rows(named=True):
         if verdict["state"] in ("act", "watch"):
-            console.print(Text(f"Dyno: {wording.dyno_sentence(verdict)}"))
+            prose(f"Dyno: {wording.dyno_sentence(verdict)}")
 
 
 def _gain_row(gain: dict[str, Any]) -> tuple[str, ...]:

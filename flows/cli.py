@@ -264,7 +264,7 @@ def answers(folder: Shop) -> None:
     """Print the three answers from the published snapshot."""
     from flows.answers import print_answers
 
-    print_answers(console, _published(folder), _open(folder)[1])
+    print_answers(_published(folder), _open(folder)[1])
 
 
 @app.command()
@@ -275,7 +275,7 @@ def plan(
     """Print how many pulls it takes to see a gain, before any of them is run."""
     from flows.answers import print_plan
 
-    print_plan(console, _published(folder), gain)
+    print_plan(_published(folder), gain)
 
 
 @app.command()
@@ -299,7 +299,7 @@ def fuel_change(
         if isinstance(context.obj, int):
             os.umask(context.obj)  # a file for the person, where the person wants it
         write_fuel_change(snapshot, stage, csv, replace=force, as_list=as_list)
-    print_fuel_change(console, snapshot, stage)
+    print_fuel_change(snapshot, stage)
     if csv is not None:
         say(f"Written: {csv}")
 
@@ -314,7 +314,7 @@ def expect(
     """Print the mixture to expect of a bike that was not run yet, from builds like it."""
     from flows.mixture_answers import print_expected
 
-    print_expected(console, _published(folder), model, parts, on_map)
+    print_expected(_published(folder), model, parts, on_map)
 
 
 @app.command()
@@ -327,7 +327,7 @@ def maps(
     """Print the map revisions that still miss their target, and where."""
     from flows.mixture_answers import print_maps
 
-    print_maps(console, _published(folder), every=every)
+    print_maps(_published(folder), every=every)
 
 
 @app.command()
@@ -437,7 +437,7 @@ def _update(folder: Path, complete: bool) -> None:
         return is_needed, _publish(connection, shop), layout_gaps(connection)
 
     is_needed, snapshot, gaps = healing(shop, work, say, wait_s=WAIT_S)
-    print_answers(console, snapshot, settings)
+    print_answers(snapshot, settings)
     for gap in gaps:
         say(f"Look twice: {gap}.", style="yellow")
     if is_needed:

@@ -9,10 +9,9 @@ from typing import Any
 
 import duckdb
 import polars as pl
-from rich.console import Console
-from rich.text import Text
 
 from flows.answers import print_cautions, show, table_of
+from flows.terminal import console, prose
 from warehouse import wording
 from warehouse.fuel_table import FuelTable, NoSuggestionError, fuel_csv, read_fuel_table
 from warehouse.questions import ask
@@ -28,7 +27,7 @@ class NothingKnownError(ValueError):
     """Nothing fits what was asked; the message says what is known."""
 
 
-def print_fuel_change(console: Console, snapshot: Snapshot, stage_id: str) -> None:
+def print_fuel_change(snapshot: Snapshot, stage_id: str) -> None:
     """Print the fuel change that a stage's map seems to need, with the cautions.
 
     Raises NothingKnownError if the stage has no suggested change.
@@ -41,19 +40,19 @@ def print_fuel_change(console: Console, snapshot: Snapshot, stage_id: str) -> No
         )
     advice = wording.advice(mixtures[0] if mixtures else None)
     if advice.level in ("warn", "stop"):
-        console.print(Text(f"{advice.headline}. {advice.what_to_do}", "bold red"))
-    console.print(Text(found.sentence, style="bold"))
+        prose(f"{advice.headline}. {advice.what_to_do}", "bold red")
+    prose(found.sentence, style="bold")
     for said in (found.later, found.round_note, *checks["sentence"]):
         if said:
-            console.print(Text(said))
-    _print_breakpoints(console, found)
+            prose(said)
+    _print_breakpoints(found)
     if found.left_out:
-        console.print(Text(f"Readings left out: {found.left_out}.", style="dim"))
+        prose(f"Readings left out: {found.left_out}.", style="dim")
     for caution in wording.FUEL_CAUTIONS:
-        console.print(Text(caution, style="yellow"))
+        prose(caution, style="yellow")
 
 
-def _print_breakpoints(console: Console, found: FuelTable) -> None:
+def _print_breakpoints(found: FuelTable) -> None:
     """Print the table in as many blocks of speeds as the terminal's width asks for."""
     speeds = found.seen_speeds_rpm
     fit = max(1, (console.width - 14) // 9)
@@ -68,11 +67,9 @@ def _print_breakpoints(console: Console, found: FuelTable) -> None:
             row = [found.written(throttle, speed) for speed in block]
             if any(row):
                 rows.append((f"{throttle:g}", *row))
-        show(console, table, rows)
+        show(table, rows)
     if speeds:
-        console.print(
-            Text(f"* held by a limit. ? not seen: half of what is added beside it. {found.limits}")
-        )
+        prose(f"* held by a limit. ? not seen: half of what is added beside it. {found.limits}")
 
 
 def write_fuel_change(
@@ -97,9 +94,7 @@ def write_fuel_change(
         ) from None
 
 
-def print_expected(
-    console: Console, snapshot: Snapshot, model: str, parts: str, map_label: str
-) -> None:
+def print_expected(snapshot: Snapshot, model: str, parts: str, map_label: str) -> None:
     """Print the mixture to expect of models whose name holds some words.
 
     Raises NothingKnownError if nothing fits; the words list what there is.
@@ -117,16 +112,16 @@ def print_expected(
             raise NothingKnownError(_builds_known(every, model, parts))
         speeds = ask(reader, "expected_mixture_speed", expected_id=found[0]["expected_id"])
     for row in found:
-        console.print(Text(row["sentence"]))
+        prose(row["sentence"])
     if len(found) == 1 and not speeds.is_empty():
         table = table_of(
             "Full throttle, lean error to expect in percent",
             [("rpm", "right"), ("expected", "right"), ("19 of 20 bikes", "right")],
         )
-        show(console, table, [_speed_row(row) for row in speeds.to_dicts()[::2]])
+        show(table, [_speed_row(row) for row in speeds.to_dicts()[::2]])
     elif len(found) > 1:
-        console.print(Text("Name one build with --parts and --map to see it by engine speed."))
-    print_cautions(console)
+        prose("Name one build with --parts and --map to see it by engine speed.")
+    print_cautions()
 
 
 def _parts_of(text: str) -> frozenset[str]:
@@ -154,22 +149,22 @@ def _builds_known(every: list[dict[str, Any]], model: str, parts: str) -> str:
     return "Nothing is known of such a build. Known are:\n" + "\n".join(listed[:12]) + more
 
 
-def print_maps(console: Console, snapshot: Snapshot, *, every: bool) -> None:
+def print_maps(snapshot: Snapshot, *, every: bool) -> None:
     """Print the map revisions that still miss their target, and where."""
     with open_reader(snapshot.path) as reader:
         rows = ask(reader, "map_revisions")
     rows = rows.sort(pl.col("map_name") == "stock", maintain_order=True)
     shown = rows if every else rows.filter("is_missing", "is_newest")
     if rows.is_empty():
-        console.print(Text("No map can be judged yet: that takes pulls with a wideband reading."))
+        prose("No map can be judged yet: that takes pulls with a wideband reading.")
     elif shown.is_empty():
-        console.print(Text("No map misses its target over the bikes that carry it."))
+        prose("No map misses its target over the bikes that carry it.")
     for sentence in shown["sentence"]:
-        console.print(Text(sentence))
+        prose(sentence)
     replaced = rows.filter("is_missing", ~pl.col("is_newest")).height
     if replaced and not every:
-        console.print(Text(f"{replaced} replaced since miss too: --all has them.", style="dim"))
-    print_cautions(console)
+        prose(f"{replaced} replaced since miss too: --all has them.", style="dim")
+    print_cautions()
 
 
 def _speed_row(row: dict[str, Any]) -> tuple[str, str, str]:

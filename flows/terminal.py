@@ -36,8 +36,13 @@ console = Terminal()
 
 
 def say(text: str, style: str = "") -> None:
-    """Write a line; where it breaks is left to the window."""
+    """Write a line; where it breaks is left to the window, so that paths can be copied."""
     console.print(Text(text, style=style), soft_wrap=True)
+
+
+def prose(text: str, style: str = "") -> None:
+    """Write sentences, broken between words."""
+    console.print(Text(text, style=style))
 
 
 def set_up_streams() -> None:

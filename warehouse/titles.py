@@ -80,6 +80,8 @@ COLUMNS = {
     "has_air_doubt": Column("Air in doubt"),
     "held_by": Column("Held by"),
     "in_band_share": Column("In band [%]", 0, times=100),
+    "is_current": Column("Lies in the folder"),
+    "is_in_force": Column("In force"),
     "is_mixture_sibling": Column("Counts for mixture"),
     "is_near_peak_torque": Column("Near peak torque"),
     "is_pooled": Column("In the mean"),

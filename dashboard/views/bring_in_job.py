@@ -53,18 +53,10 @@ def draw_what_became(written: dict[str, Any]) -> None:
     taken = logs.filter(pl.col("state") == "taken in").height
     said = f"{taken} of {wording.counted(logs.height, 'file')} taken in."
     (st.success if taken == logs.height else st.warning)(said)
-    titles = {
-        "file_name": pieces.wide("File", 180),
-        "state": "State",
-        "reason": pieces.wide("Why", 370),
-        "remedy": pieces.wide("What to do", 370),
-        "layout": "Layout",
-        "rows_kept": "Rows kept",
-        "rows_rejected": "Rows rejected",
-    }
     # A column that says nothing of any file takes the place of those that do.
-    filled = [name for name in titles if any(cell not in (None, "", 0) for cell in files[name])]
-    pieces.table(files, {name: titles[name] for name in filled})
+    names = ["file_name", "state", "reason", "remedy", "layout", "rows_kept", "rows_rejected"]
+    filled = [name for name in names if any(cell not in (None, "", 0) for cell in files[name])]
+    pieces.table(files, " ".join(filled))
     untaught = open_shop().ask("untaught_files")
     untaught = untaught.filter(pl.col("label").str.starts_with(f"{written['folder']} / "))
     with st.container(horizontal=True):
@@ -329,14 +321,7 @@ if card is not None and shop is not None:
     is_kept = card.sha256 in versions["file_sha256"].to_list()
     with st.expander(f"Versions of this card so far: {versions.height}"):
         st.caption("Each one is kept in the archive, letter for letter.")
-        pieces.table(
-            versions,
-            {
-                "received_at": pieces.moment("Came", zone),
-                "is_in_force": "In force",
-                "is_current": "Lies in the folder",
-            },
-        )
+        pieces.table(versions, "received_at is_in_force is_current", settings)
 
 # Choose: the files
 st.subheader("Files", anchor=False)

@@ -25,7 +25,6 @@ from flows.readers.source import (
     SourceTable,
     UnreadableError,
     damaged,
-    no_rows,
     refuse_endless,
     stamp,
 )
@@ -126,27 +125,25 @@ def shown(path: Path) -> Look:
     names = numbered([channel.name for channel in contents.channels])
     columns: dict[str, pl.Series] = {}
     units: dict[str, str] = {}
-    clocks: dict[str, int] = {}
     with _opened(path) as file:
         for name, channel in zip(names, contents.channels, strict=True):
             values, _ = _samples(file, channel, 0, LOOKED_ROWS)
             columns[name] = values.rename(name)
-            clocks[name] = contents.clock_of[channel.group]
             if channel.unit:
                 units[name] = channel.unit
     most = max((series.len() for series in columns.values()), default=0)
     if not most:
-        raise no_rows("the file has no samples on a clock")
+        raise UnreadableError(
+            "no rows", "the file has no samples on a clock", "Export the run again."
+        )
     frame = pl.DataFrame({name: s.extend_constant(None, most - s.len()) for name, s in
                           columns.items()})  # fmt: skip
-    groups = len(set(clocks.values()))
+    groups = len({contents.clock_of[channel.group] for channel in contents.channels})
     return Look(
         "mdf",
         f"{len(names)} channels on {groups} clock{'s' if groups > 1 else ''}",
         frame,
         units,
-        clocks=clocks,
-        started_at=contents.started_at or None,
         doubts=list(contents.notes),
     )
 

@@ -19,7 +19,6 @@ from flows.readers.source import (
     SourceTable,
     UnreadableError,
     damaged,
-    no_rows,
     refuse_endless,
 )
 from schemas.layout import Layout
@@ -65,7 +64,11 @@ def read(path: Path, layout: Layout) -> Source:
         _refuse_nested(schema, columns)
         units = dict(columns.units) | _field_units(schema, columns.kept)
         if not file.metadata.num_rows:
-            raise no_rows("the file has columns and not a single row")
+            raise UnreadableError(
+                "no rows",
+                "the file has columns and not a single row",
+                "The recording was probably never started; export the run again.",
+            )
         return Source(_head(schema), units, _pieces(path, columns))
 
 
@@ -80,7 +83,9 @@ def shown(path: Path) -> Look:
         plain = [place for place, kind in enumerate(schema.types) if _is_plain(kind)]
         batch = next(file.iter_batches(batch_size=LOOKED_ROWS), None)
         if batch is None or not batch.num_rows:
-            raise no_rows("the file has no rows")
+            raise UnreadableError(
+                "no rows", "the file has no rows", "Export the run again with its rows."
+            )
         frame = pl.DataFrame({names[place]: _column(batch.column(place)) for place in plain})
         units = _field_units(schema, {place: names[place] for place in plain})
         return Look("parquet", "columns of the file", frame, units, _head(schema))

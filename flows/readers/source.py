@@ -63,12 +63,6 @@ def stamp(path: Path) -> tuple[int, int]:
     return stat.st_size, stat.st_mtime_ns
 
 
-def no_rows(reason: str) -> UnreadableError:
-    """Return the refusal of a file that has columns and nothing in them."""
-    remedy = "The recording was probably never started; export the run again."
-    return UnreadableError("no rows", reason, remedy)
-
-
 def refuse_endless(rows: int) -> None:
     """Refuse a file that claims more rows than any log has, before one of them is read."""
     if not 0 <= rows <= MOST_ROWS:
@@ -156,7 +150,5 @@ class Look:
     head: dict[str, str] = field(default_factory=dict)
     text: dict[str, object] = field(default_factory=dict)
     sheet: str | None = None
-    clocks: dict[str, int] = field(default_factory=dict)
-    started_at: str | None = None
     doubts: list[str] = field(default_factory=list)
     separator: str = ":"

@@ -22,7 +22,6 @@ from flows.readers.source import (
     SourceTable,
     UnreadableError,
     damaged,
-    no_rows,
     stamp,
 )
 from flows.readers.words import known_unit
@@ -108,7 +107,11 @@ def read(path: Path, layout: Layout) -> Source:
         if any(at < len(row) and row[at] != "" for at in columns.kept)
     ]
     if not body:
-        raise no_rows(f"{where} is the header row and nothing follows it")
+        raise UnreadableError(
+            "no rows",
+            f"{where} is the header row and nothing follows it",
+            "The recording was probably never started; export the run again.",
+        )
     notes: list[str] = []
     series = _shown_columns(path, place, body, columns, units, layout, notes)
     table = SourceTable(

@@ -25,7 +25,6 @@ from flows.readers.source import (
     Source,
     SourceTable,
     UnreadableError,
-    no_rows,
 )
 from schemas.layout import WHITESPACE, Layout
 
@@ -256,8 +255,11 @@ class _Rows:
             seen_any = True
             yield self._table(body, first, is_last=is_last)
         if not seen_any:
-            line = self.opening.header.line_no
-            raise no_rows(f"line {line} is the header row and nothing follows it")
+            raise UnreadableError(
+                "no rows",
+                f"line {self.opening.header.line_no} is the header row and nothing follows it",
+                "The recording was probably never started; export the run again.",
+            )
         if not self.whole_rows:
             line, cells = self.example
             width = len(self.opening.header.cells)

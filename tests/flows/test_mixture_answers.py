@@ -1,10 +1,9 @@
 """The mixture's answers in the terminal, and the fuel change as a table to carry away."""
 
 import csv
-import io
+from unittest import mock
 
 import pytest
-from rich.console import Console
 
 from flows.mixture_answers import (
     CannotWriteError,
@@ -14,6 +13,7 @@ from flows.mixture_answers import (
     print_maps,
     write_fuel_change,
 )
+from flows.terminal import console
 from warehouse.snapshot import current
 from warehouse.wording import FUEL_CAUTIONS as CAUTIONS
 
@@ -35,9 +35,9 @@ def snapshot(tmp_path_factory, make, open_little_shop):
 
 
 def said(printer, *arguments, **ways):
-    console = Console(width=200, file=io.StringIO())
-    printer(console, *arguments, **ways)
-    return console.file.getvalue()
+    with mock.patch.object(console, "_width", 200), console.capture() as written:
+        printer(*arguments, **ways)
+    return written.get()
 
 
 def test_a_lean_stage_is_asked_to_be_made_richer_with_the_cautions(snapshot):
