@@ -21,8 +21,6 @@ _SIGNS = {
 def visible(text: str) -> str:
     r"""Return a text with a sign for each control character; line feeds and tabs stay.
 
-    Examples
-    --------
     >>> visible("\x1b]52;c;YQ==\x07")
     '␛]52;c;YQ==␇'
     >>> visible("\x9b31m \u202egpj.exe")

@@ -47,8 +47,6 @@ def cell_formats(path: Path, sheet: str) -> CellFormats:
 def scale_of(code: str) -> float:
     """Return by what a number format multiplies what a cell holds.
 
-    Examples
-    --------
     >>> scale_of("0.0%"), scale_of("#,##0.0,"), scale_of("#,##0"), scale_of('0.0"%"')
     (100.0, 0.001, 1.0, 1.0)
     """

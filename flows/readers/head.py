@@ -12,8 +12,6 @@ _SIGNS = " \t#;%*'\"/!>-"
 def bare_key(key: str) -> str:
     """Return a key without remark signs and in small letters, one blank between words.
 
-    Examples
-    --------
     >>> bare_key("# Pressure  hPa"), bare_key("pressure hPa:")
     ('pressure hpa', 'pressure hpa')
     """

@@ -89,8 +89,6 @@ def known_unit(text: str) -> str | None:
 def other_unit(text: str) -> str | None:
     """Return a unit that measures what no channel is, None if the text is not such a unit.
 
-    Examples
-    --------
     >>> other_unit("[lb]"), other_unit("kg/h"), other_unit("km/h")
     ('lb', 'kg/h', None)
     """
