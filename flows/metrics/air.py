@@ -107,18 +107,15 @@ def saturation_vapour_pressure_pa(temperature_k: Values) -> Values:
 
     Parameters
     ----------
-    temperature_k : float or ndarray
-        Air temperature. [K]
+    temperature_k : float or ndarray. Air temperature. [K]
 
     Returns
     -------
-    float or ndarray
-        Saturation vapour pressure. [Pa]
+    float or ndarray. Saturation vapour pressure. [Pa]
 
     Raises
     ------
-    ValueError
-        If a temperature is not above 200 K and below 373.15 K.
+    ValueError. If a temperature is not above 200 K and below 373.15 K.
 
     Notes
     -----
@@ -149,20 +146,16 @@ def vapour_pressure_pa(temperature_k: Values, relative_humidity_pct: Values) -> 
 
     Parameters
     ----------
-    temperature_k : float or ndarray
-        Air temperature where the humidity was read. [K]
-    relative_humidity_pct : float or ndarray
-        Relative humidity. [%]
+    temperature_k : float or ndarray. Air temperature where the humidity was read. [K]
+    relative_humidity_pct : float or ndarray. Relative humidity. [%]
 
     Returns
     -------
-    float or ndarray
-        Vapour pressure. [Pa]
+    float or ndarray. Vapour pressure. [Pa]
 
     Raises
     ------
-    ValueError
-        If humidity is not from 0 % to 100 %, or a temperature is out of range.
+    ValueError. If humidity is not from 0 % to 100 %, or a temperature is out of range.
 
     Notes
     -----
@@ -191,22 +184,17 @@ def air_density_kg_m3(
 
     Parameters
     ----------
-    temperature_k : float or ndarray
-        Air temperature. [K]
-    pressure_pa : float or ndarray
-        Total pressure at the place, not reduced to sea level. [Pa]
-    vapour_pressure_pa : float or ndarray, default 0
-        Partial pressure of water vapour. [Pa]
+    temperature_k : float or ndarray. Air temperature. [K]
+    pressure_pa : float or ndarray. Total pressure at the place, not reduced to sea level. [Pa]
+    vapour_pressure_pa : float or ndarray, default 0. Partial pressure of water vapour. [Pa]
 
     Returns
     -------
-    float or ndarray
-        Density. [kg/m^3]
+    float or ndarray. Density. [kg/m^3]
 
     Raises
     ------
-    ValueError
-        If a temperature is not above 0 K, or the vapour pressure is negative or exceeds
+    ValueError. If a temperature is not above 0 K, or the vapour pressure is negative or exceeds
         `pressure_pa`.
 
     Notes
@@ -238,18 +226,15 @@ def standard_atmosphere_pressure_pa(altitude_m: Values) -> Values:
 
     Parameters
     ----------
-    altitude_m : float or ndarray
-        Height above sea level. [m]
+    altitude_m : float or ndarray. Height above sea level. [m]
 
     Returns
     -------
-    float or ndarray
-        Pressure. [Pa]
+    float or ndarray. Pressure. [Pa]
 
     Raises
     ------
-    ValueError
-        If the altitude is not from -500 m to 11 000 m.
+    ValueError. If the altitude is not from -500 m to 11 000 m.
 
     Notes
     -----
@@ -278,19 +263,16 @@ def station_pressure_pa(sea_level_pressure_pa: Values, altitude_m: Values) -> Va
     ----------
     sea_level_pressure_pa : float or ndarray
         Pressure reduced to sea level, as weather services report it. [Pa]
-    altitude_m : float or ndarray
-        Height of the shop above sea level. [m]
+    altitude_m : float or ndarray. Height of the shop above sea level. [m]
 
     Returns
     -------
-    float or ndarray
-        Pressure at the shop. [Pa]
+    float or ndarray. Pressure at the shop. [Pa]
 
     Raises
     ------
-    ValueError
-        If the pressure is not from 85 kPa to 110 kPa, or the altitude not from -500 m to
-        11 000 m.
+    ValueError. If the pressure is not from 85 kPa to 110 kPa, or the altitude not from -500 m to 11
+        000 m.
 
     Notes
     -----
@@ -329,20 +311,16 @@ def sea_level_pressure_pa(station_pressure_pa: Values, altitude_m: Values) -> Va
 
     Parameters
     ----------
-    station_pressure_pa : float or ndarray
-        Pressure at the shop. [Pa]
-    altitude_m : float or ndarray
-        Height of the shop above sea level. [m]
+    station_pressure_pa : float or ndarray. Pressure at the shop. [Pa]
+    altitude_m : float or ndarray. Height of the shop above sea level. [m]
 
     Returns
     -------
-    float or ndarray
-        Pressure reduced to sea level. [Pa]
+    float or ndarray. Pressure reduced to sea level. [Pa]
 
     Raises
     ------
-    ValueError
-        If the pressure is not above 0.3 hPa, or the altitude not from -500 m to 11 000 m.
+    ValueError. If the pressure is not above 0.3 hPa, or the altitude not from -500 m to 11 000 m.
 
     Notes
     -----
@@ -410,25 +388,19 @@ def correction_factor(
 
     Parameters
     ----------
-    standard : str
-        One of `STANDARDS` or `OTHER_FORMS`.
-    temperature_k : float or ndarray
-        Temperature of the air the engine takes in. [K]
-    pressure_pa : float or ndarray
-        Total pressure at the dyno, not reduced to sea level. [Pa]
-    vapour_pressure_pa : float or ndarray
-        Partial pressure of water vapour. [Pa]
+    standard : str. One of `STANDARDS` or `OTHER_FORMS`.
+    temperature_k : float or ndarray. Temperature of the air the engine takes in. [K]
+    pressure_pa : float or ndarray. Total pressure at the dyno, not reduced to sea level. [Pa]
+    vapour_pressure_pa : float or ndarray. Partial pressure of water vapour. [Pa]
 
     Returns
     -------
-    float or ndarray
-        Corrected power over observed power. Above 1 in thin air.
+    float or ndarray. Corrected power over observed power. Above 1 in thin air.
 
     Raises
     ------
-    ValueError
-        If the standard is unknown, a temperature is not above 200 K and below 373.15 K, or the
-        vapour pressure is negative or not below `pressure_pa`.
+    ValueError. If the standard is unknown, a temperature is not above 200 K and below 373.15 K, or
+        the vapour pressure is negative or not below `pressure_pa`.
 
     Notes
     -----
@@ -486,14 +458,10 @@ def correction_factor_in_range(
 
     Parameters
     ----------
-    standard : str
-        One of `STANDARDS`.
-    temperature_k : float or ndarray
-        Temperature of the air the engine takes in. [K]
-    pressure_pa : float or ndarray
-        Total pressure at the dyno. [Pa]
-    vapour_pressure_pa : float or ndarray
-        Partial pressure of water vapour. [Pa]
+    standard : str. One of `STANDARDS`.
+    temperature_k : float or ndarray. Temperature of the air the engine takes in. [K]
+    pressure_pa : float or ndarray. Total pressure at the dyno. [Pa]
+    vapour_pressure_pa : float or ndarray. Partial pressure of water vapour. [Pa]
     iso_range : tuple of float, default (0.93, 1.07)
         Range of the ISO 1585 factor; ISO 4106 has its own, 0.96 to 1.06.
     j1349_range : tuple of float, default (0.93, 1.07)
@@ -501,13 +469,11 @@ def correction_factor_in_range(
 
     Returns
     -------
-    bool or ndarray
-        True inside the range, False outside or where the air is not known.
+    bool or ndarray. True inside the range, False outside or where the air is not known.
 
     Raises
     ------
-    ValueError
-        As `correction_factor`.
+    ValueError. As `correction_factor`.
 
     Notes
     -----
@@ -543,25 +509,19 @@ def air_outside(
 
     Parameters
     ----------
-    standard : str
-        One of `STANDARDS`.
-    temperature_k : float
-        Temperature of the air the engine takes in. [K]
-    pressure_pa : float
-        Total pressure at the dyno. [Pa]
-    vapour_pressure_pa : float
-        Partial pressure of water vapour. [Pa]
+    standard : str. One of `STANDARDS`.
+    temperature_k : float. Temperature of the air the engine takes in. [K]
+    pressure_pa : float. Total pressure at the dyno. [Pa]
+    vapour_pressure_pa : float. Partial pressure of water vapour. [Pa]
 
     Returns
     -------
-    str
-        "" inside; else what lies outside of which limits. The factor stands all the same, and is
+    str. "" inside; else what lies outside of which limits. The factor stands all the same, and is
         never clamped: the regulation has it stated with the air it was taken in [1]_.
 
     Raises
     ------
-    ValueError
-        As `correction_factor`.
+    ValueError. As `correction_factor`.
 
     Notes
     -----
@@ -609,30 +569,18 @@ def correction_factor_sd(
 
     Parameters
     ----------
-    standard : str
-        One of `STANDARDS`.
-    temperature_k : float or ndarray
-        Temperature of the air the engine takes in. [K]
-    pressure_pa : float or ndarray
-        Total pressure at the dyno. [Pa]
-    vapour_pressure_pa : float or ndarray
-        Partial pressure of water vapour. [Pa]
-    temperature_sd_k : float, default 2 / sqrt(3)
-        Uncertainty of the thermometer, 1 SD. [K]
-    pressure_sd_pa : float, default 100 / sqrt(3)
-        Uncertainty of the barometer, 1 SD. [Pa]
-    humidity_sd_pct : float, default 5 / sqrt(3)
-        Uncertainty of the hygrometer, 1 SD. [%]
+    standard, temperature_k, pressure_pa, vapour_pressure_pa : As in `correction_factor_in_range`.
+    temperature_sd_k : float, default 2 / sqrt(3). Uncertainty of the thermometer, 1 SD. [K]
+    pressure_sd_pa : float, default 100 / sqrt(3). Uncertainty of the barometer, 1 SD. [Pa]
+    humidity_sd_pct : float, default 5 / sqrt(3). Uncertainty of the hygrometer, 1 SD. [%]
 
     Returns
     -------
-    float or ndarray
-        Standard deviation of the factor over the factor itself.
+    float or ndarray. Standard deviation of the factor over the factor itself.
 
     Raises
     ------
-    ValueError
-        If an uncertainty is negative; else as `correction_factor`.
+    ValueError. If an uncertainty is negative; else as `correction_factor`.
 
     Notes
     -----
@@ -681,12 +629,9 @@ class FactorDisagreement(NamedTuple):
 
     Attributes
     ----------
-    recomputed_factor : float
-        The factor that the stated standard and weather give.
-    disagreement_pct : float
-        Stated over recomputed factor, less one. [%]
-    likely_cause : str
-        "" when they agree; else the mistake that would explain it, or "unknown".
+    recomputed_factor : float. The factor that the stated standard and weather give.
+    disagreement_pct : float. Stated over recomputed factor, less one. [%]
+    likely_cause : str. "" when they agree; else the mistake that would explain it, or "unknown".
     is_air_in_doubt : bool
         Whether the cause leaves the weather in doubt: the form of a formula does not.
     """
@@ -711,31 +656,23 @@ def factor_disagreement(
 
     Parameters
     ----------
-    stated_factor : float
-        The factor that the file says it used.
-    stated_standard : str
-        The standard it says it used; one of `STANDARDS`.
-    temperature_k : float
-        Air temperature in the file. [K]
-    pressure_pa : float
-        Pressure in the file. [Pa]
-    relative_humidity_pct : float
-        Humidity in the file. [%]
+    stated_factor : float. The factor that the file says it used.
+    stated_standard : str. The standard it says it used; one of `STANDARDS`.
+    temperature_k : float. Air temperature in the file. [K]
+    pressure_pa : float. Pressure in the file. [Pa]
+    relative_humidity_pct : float. Humidity in the file. [%]
     altitude_m : float or None
         Height of the shop above sea level; None leaves out the sea-level causes. [m]
-    tolerance_pct : float, default 0.3
-        Agreement within this is rounding and variants of a formula; it is also how well a cause
-        must explain the stated factor. [%]
+    tolerance_pct : float, default 0.3. Agreement within this is rounding and variants of a formula;
+        it is also how well a cause must explain the stated factor. [%]
 
     Returns
     -------
-    FactorDisagreement
-        Recomputed factor, disagreement, likely cause in plain words.
+    FactorDisagreement. Recomputed factor, disagreement, likely cause in plain words.
 
     Raises
     ------
-    ValueError
-        If the stated factor is not above 0; else as `correction_factor`.
+    ValueError. If the stated factor is not above 0; else as `correction_factor`.
 
     Notes
     -----
@@ -805,20 +742,16 @@ def pressure_doubt(
 
     Parameters
     ----------
-    pressure_pa : float
-        Pressure given as the one at the dyno. [Pa]
-    altitude_m : float or None
-        Height of the shop above sea level, if known. [m]
+    pressure_pa : float. Pressure given as the one at the dyno. [Pa]
+    altitude_m : float or None. Height of the shop above sea level, if known. [m]
 
     Returns
     -------
-    str
-        "" when nothing speaks against it (or nothing is known), else one plain sentence.
+    str. "" when nothing speaks against it (or nothing is known), else one plain sentence.
 
     Raises
     ------
-    ValueError
-        If the altitude is not from -500 m to 11 000 m.
+    ValueError. If the altitude is not from -500 m to 11 000 m.
 
     Notes
     -----

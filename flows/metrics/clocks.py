@@ -32,22 +32,17 @@ def aligned_to(
 
     Parameters
     ----------
-    time_s : array_like
-        The channel's own times, rising. [s]
-    value : array_like
-        Its samples; NaN where nothing was seen.
-    wanted_s : array_like
-        Times to give it at. [s]
+    time_s : array_like. The channel's own times, rising. [s]
+    value : array_like. Its samples; NaN where nothing was seen.
+    wanted_s : array_like. Times to give it at. [s]
 
     Returns
     -------
-    ndarray
-        Values at `wanted_s`; NaN outside the channel's own times and within its holes.
+    ndarray. Values at `wanted_s`; NaN outside the channel's own times and within its holes.
 
     Raises
     ------
-    ValueError
-        If the channel's times do not rise.
+    ValueError. If the channel's times do not rise.
 
     Notes
     -----
@@ -85,13 +80,11 @@ def is_whole_seconds(time_s: ArrayLike) -> bool:
 
     Parameters
     ----------
-    time_s : array_like
-        Times from the log's start; NaN where not seen. [s]
+    time_s : array_like. Times from the log's start; NaN where not seen. [s]
 
     Returns
     -------
-    bool
-        True if every time is a whole number and the next one is mostly one or two further: whole
+    bool. True if every time is a whole number and the next one is mostly one or two further: whole
         milliseconds that are labelled as seconds go in longer steps.
 
     Examples
@@ -112,13 +105,11 @@ def spread_seconds(time_s: ArrayLike) -> np.ndarray:
 
     Parameters
     ----------
-    time_s : array_like
-        Whole seconds, not falling, several rows to one. [s]
+    time_s : array_like. Whole seconds, not falling, several rows to one. [s]
 
     Returns
     -------
-    ndarray
-        The same order, each time within its own second. Unchanged where the clock falls, stood
+    ndarray. The same order, each time within its own second. Unchanged where the clock falls, stood
         still, or a time is missing.
 
     Notes
@@ -164,23 +155,19 @@ def rising_part(
     ----------
     engine_speed_rpm : array_like
         Engine speed in the order of the file's rows; NaN where not seen. [rpm]
-    throttle_pct : array_like, optional
-        Throttle opening. [%]
+    throttle_pct : array_like, optional. Throttle opening. [%]
     open_share : float, default 0.9
         The throttle counts as open from this share of its greatest opening. [0..1]
-    slack_rpm : float, default 60
-        The speed may fall back this far below its highest so far: noise of the tachometer, common
-        practice, no source. [rpm]
+    slack_rpm : float, default 60. The speed may fall back this far below its highest so far: noise
+        of the tachometer, common practice, no source. [rpm]
 
     Returns
     -------
-    slice
-        Rows of the longest climb.
+    slice. Rows of the longest climb.
 
     Raises
     ------
-    ValueError
-        If there is no such part.
+    ValueError. If there is no such part.
 
     Notes
     -----
@@ -217,19 +204,12 @@ def climbs(
 
     Parameters
     ----------
-    engine_speed_rpm : array_like
-        Engine speed in the order of the file's rows; NaN where not seen. [rpm]
-    throttle_pct : array_like, optional
-        Throttle opening. [%]
-    open_share : float, default 0.9
-        The throttle counts as open from this share of its greatest opening. [0..1]
-    slack_rpm : float, default 60
-        The speed may fall back this far below its highest so far. [rpm]
+    engine_speed_rpm, throttle_pct, open_share : As in `rising_part`.
+    slack_rpm : float, default 60. The speed may fall back this far below its highest so far. [rpm]
 
     Returns
     -------
-    list of slice
-        Rows of each climb, to its top, in the order of the file.
+    list of slice. Rows of each climb, to its top, in the order of the file.
 
     Examples
     --------
@@ -268,15 +248,11 @@ def sweeps_in_a_row(
 
     Parameters
     ----------
-    engine_speed_rpm : array_like
-        Engine speed in the order of the file's rows; NaN where not seen. [rpm]
-    throttle_pct : array_like, optional
-        Throttle opening. [%]
+    engine_speed_rpm, throttle_pct : As in `rising_part`.
 
     Returns
     -------
-    int
-        Sweeps; more than one cannot be told apart without a clock, for they may be other engines'.
+    int. Sweeps; more than one cannot be told apart without a clock, for they may be other engines'.
 
     Examples
     --------

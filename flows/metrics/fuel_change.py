@@ -85,20 +85,15 @@ class Evidence:
 
     Attributes
     ----------
-    throttle_pct : ndarray
-        Throttle opening of each reading. [%]
-    speed_rpm : ndarray
-        Engine speed of each. [rpm]
+    throttle_pct : ndarray. Throttle opening of each reading. [%]
+    speed_rpm : ndarray. Engine speed of each. [rpm]
     change_pct : ndarray
         Fuel change that would meet the target there; positive where the mixture is lean. [%]
-    standard_error_pct : ndarray
-        Its standard error, the gauge's own accuracy left out. [%]
-    gauge : str
-        Which gauge. Readings of one gauge share one error; those of two do not.
+    standard_error_pct : ndarray. Its standard error, the gauge's own accuracy left out. [%]
+    gauge : str. Which gauge. Readings of one gauge share one error; those of two do not.
     gauge_error_pct : float
         Standard uncertainty of that gauge's level, the same for all its readings. [%]
-    left_out : dict of str to int
-        Readings that are no evidence, counted by why.
+    left_out : dict of str to int. Readings that are no evidence, counted by why.
     """
 
     throttle_pct: FloatArray
@@ -134,12 +129,9 @@ class SurfaceShape:
 
     Attributes
     ----------
-    sd_pct : float
-        Standard deviation of the needed change about the level of the whole map. [%]
-    throttle_length : float
-        Correlation length along `throttle_place`. [1]
-    speed_length_rpm : float
-        Correlation length along engine speed. [rpm]
+    sd_pct : float. Standard deviation of the needed change about the level of the whole map. [%]
+    throttle_length : float. Correlation length along `throttle_place`. [1]
+    speed_length_rpm : float. Correlation length along engine speed. [rpm]
     nugget_pct : float
         Scatter of readings beyond their standard error: their place within the cell, the day. [%]
     """
@@ -168,30 +160,20 @@ class FuelChange:
 
     Attributes
     ----------
-    throttle_pct : ndarray
-        Throttle breakpoints. [%]
-    speed_rpm : ndarray
-        Speed breakpoints. [rpm]
-    needed_pct : ndarray
-        Change that the evidence asks for, before limits. [%]
-    low_pct, high_pct : ndarray
-        Interval of the needed change. [%]
-    suggested_pct : ndarray
-        Change to enter, within all limits and on the map's steps. [%]
+    throttle_pct : ndarray. Throttle breakpoints. [%]
+    speed_rpm : ndarray. Speed breakpoints. [rpm]
+    needed_pct : ndarray. Change that the evidence asks for, before limits. [%]
+    low_pct, high_pct : ndarray. Interval of the needed change. [%]
+    suggested_pct : ndarray. Change to enter, within all limits and on the map's steps. [%]
     evidence_share : ndarray
         Share of the shape's variance that the evidence removed, also where blank. [0..1]
-    held_by : ndarray of str
-        Limit that moved the suggestion from the needed change: "", "step", "total", "guard" or
-        "slope", the last one that did; "blank" where nothing is suggested.
-    is_guarded : ndarray of bool
-        Cells that feed full throttle or a lean window.
-    seam_pct : ndarray
-        Fuel to add to blank cells beside told ones, so that the engine meets no cliff there; NaN
-        elsewhere. Not evidence: half of the greatest change beside the cell. [%]
-    shape : SurfaceShape
-        Shape of the surface that was used.
-    left_out : dict of str to int
-        Readings that were no evidence, of all rounds, counted by why.
+    held_by : ndarray of str. Limit that moved the suggestion from the needed change: "", "step",
+        "total", "guard" or "slope", the last one that did; "blank" where nothing is suggested.
+    is_guarded : ndarray of bool. Cells that feed full throttle or a lean window.
+    seam_pct : ndarray. Fuel to add to blank cells beside told ones, so that the engine meets no
+        cliff there; NaN elsewhere. Not evidence: half of the greatest change beside the cell. [%]
+    shape : SurfaceShape. Shape of the surface that was used.
+    left_out : dict of str to int. Readings that were no evidence, of all rounds, counted by why.
     """
 
     throttle_pct: FloatArray
@@ -222,10 +204,8 @@ class RemovedShare:
     ----------
     removed_share : float
         Share of the mean size of the error that is gone; below 0 where it grew. [1]
-    low_share, high_share : float
-        Its interval; NaN where too few cells carry the weight. [1]
-    cells : int
-        Cells seen both before and after.
+    low_share, high_share : float. Its interval; NaN where too few cells carry the weight. [1]
+    cells : int. Cells seen both before and after.
     """
 
     removed_share: float
@@ -253,35 +233,26 @@ def part_throttle_evidence(
     ----------
     throttle_pct : array_like
         Throttle opening of each cell: the mean over its samples, else its middle. [%]
-    speed_rpm : array_like
-        Engine speed of each, likewise. [rpm]
-    lambda_measured : array_like
-        Lambda of each; NaN where it was not seen. [1]
-    lambda_standard_error : array_like
-        Standard error of that lambda, autocorrelation counted. [1]
-    dwell_s : array_like
-        Steady time spent in each. [s]
+    speed_rpm : array_like. Engine speed of each, likewise. [rpm]
+    lambda_measured : array_like. Lambda of each; NaN where it was not seen. [1]
+    lambda_standard_error : array_like. Standard error of that lambda, autocorrelation counted. [1]
+    dwell_s : array_like. Steady time spent in each. [s]
     target : (array_like, array_like), default (0.94, 1.00)
         Lambda wanted: lowest and highest, for all cells or each; twice the same for one value.
         `mixture.part_throttle_band` gives that of each opening. [1]
-    is_closed_loop : array_like of bool, default False
-        Cells where a lambda control was at work.
-    least_dwell_s : float, default 2
-        Cells passed through for less have no say. [s]
-    gauge : str, default "ride"
-        Name of the gauge; give that of the pulls if it was the same one.
+    is_closed_loop : array_like of bool, default False. Cells where a lambda control was at work.
+    least_dwell_s : float, default 2. Cells passed through for less have no say. [s]
+    gauge : str, default "ride". Name of the gauge; give that of the pulls if it was the same one.
     gauge_error_pct : float, default 0.5
         Standard uncertainty of the gauge's level, of the reading. [%]
 
     Returns
     -------
-    Evidence
-        Cells that count, and the others counted by why.
+    Evidence. Cells that count, and the others counted by why.
 
     Raises
     ------
-    ValueError
-        If lengths differ, a figure is impossible, or the target is upside down.
+    ValueError. If lengths differ, a figure is impossible, or the target is upside down.
 
     Notes
     -----
@@ -352,27 +323,22 @@ def full_throttle_evidence(
 
     Parameters
     ----------
-    speed_rpm : array_like
-        Engine speeds of the curve, ascending. [rpm]
+    speed_rpm : array_like. Engine speeds of the curve, ascending. [rpm]
     lean_error_pct : array_like
         Lean error at each (`mixture.lean_error_pct`); NaN where it was not seen. [%]
-    standard_error_pct : array_like
-        Its standard error, from the session's pulls. [%]
-    spacing_rpm : float, default 300
-        Least distance between two points that count as two: twice the half width of the curve's
-        smoothing, where its points share an eighth of their noise. [rpm]
+    standard_error_pct : array_like. Its standard error, from the session's pulls. [%]
+    spacing_rpm : float, default 300. Least distance between two points that count as two: twice the
+        half width of the curve's smoothing, where its points share an eighth of their noise. [rpm]
     gauge_error_pct : float, default 0.5
         Standard uncertainty of the dyno's gauge, of the reading. [%]
 
     Returns
     -------
-    Evidence
-        Points that count; those in between are counted as repeating their neighbours.
+    Evidence. Points that count; those in between are counted as repeating their neighbours.
 
     Raises
     ------
-    ValueError
-        If lengths differ, speeds do not ascend, or a figure is impossible.
+    ValueError. If lengths differ, speeds do not ascend, or a figure is impossible.
 
     Notes
     -----
@@ -430,18 +396,15 @@ def throttle_place(throttle_pct: ArrayLike) -> FloatArray:
 
     Parameters
     ----------
-    throttle_pct : array_like
-        Throttle opening. [%]
+    throttle_pct : array_like. Throttle opening. [%]
 
     Returns
     -------
-    ndarray
-        Place: 0 for shut, 3.04 for wide open. [1]
+    ndarray. Place: 0 for shut, 3.04 for wide open. [1]
 
     Raises
     ------
-    ValueError
-        If an opening is not from 0 to 100 %.
+    ValueError. If an opening is not from 0 to 100 %.
 
     Notes
     -----
@@ -462,10 +425,8 @@ def correlation(distance: FloatArray, length: float) -> tuple[FloatArray, FloatA
 
     Parameters
     ----------
-    distance : ndarray
-        Distance, not below 0.
-    length : float
-        Correlation length, above 0, in the same unit.
+    distance : ndarray. Distance, not below 0.
+    length : float. Correlation length, above 0, in the same unit.
 
     Returns
     -------
@@ -499,20 +460,16 @@ def log_likelihood(evidence: Sequence[Evidence], shape: SurfaceShape) -> float:
 
     Parameters
     ----------
-    evidence : sequence of Evidence
-        Evidence, one for each gauge or kind.
-    shape : SurfaceShape
-        Shape.
+    evidence : sequence of Evidence. Evidence, one for each gauge or kind.
+    shape : SurfaceShape. Shape.
 
     Returns
     -------
-    float
-        Log marginal likelihood; 0 without evidence.
+    float. Log marginal likelihood; 0 without evidence.
 
     Raises
     ------
-    ValueError
-        If a figure of the shape is not above 0.
+    ValueError. If a figure of the shape is not above 0.
 
     Notes
     -----
@@ -543,18 +500,15 @@ def fitted_shape(evidence: Sequence[Evidence]) -> SurfaceShape:
 
     Parameters
     ----------
-    evidence : sequence of Evidence
-        Evidence, one for each gauge or kind.
+    evidence : sequence of Evidence. Evidence, one for each gauge or kind.
 
     Returns
     -------
-    SurfaceShape
-        The most probable shape; `TYPICAL_SHAPE` without evidence.
+    SurfaceShape. The most probable shape; `TYPICAL_SHAPE` without evidence.
 
     Raises
     ------
-    ValueError
-        If a gauge has two errors.
+    ValueError. If a gauge has two errors.
 
     Notes
     -----
@@ -610,25 +564,19 @@ def surface_posterior(
 
     Parameters
     ----------
-    evidence : sequence of Evidence
-        Evidence, one for each gauge or kind.
-    throttle_pct : array_like
-        Throttle opening of each place. [%]
-    speed_rpm : array_like
-        Engine speed of each. [rpm]
-    shape : SurfaceShape
-        Shape, from `fitted_shape` or fixed.
+    evidence : sequence of Evidence. Evidence, one for each gauge or kind.
+    throttle_pct : array_like. Throttle opening of each place. [%]
+    speed_rpm : array_like. Engine speed of each. [rpm]
+    shape : SurfaceShape. Shape, from `fitted_shape` or fixed.
 
     Returns
     -------
-    (ndarray, ndarray)
-        Posterior mean and standard deviation at each place; without evidence no change and the
-        prior's standard deviation. [%]
+    (ndarray, ndarray). Posterior mean and standard deviation at each place; without evidence no
+        change and the prior's standard deviation. [%]
 
     Raises
     ------
-    ValueError
-        If lengths differ, an opening or a figure of the shape is impossible.
+    ValueError. If lengths differ, an opening or a figure of the shape is impossible.
 
     Notes
     -----
@@ -713,33 +661,25 @@ def suggested_fuel_change(
     ----------
     evidence : sequence of Evidence
         From `part_throttle_evidence` and `full_throttle_evidence`, all on the map as it is now.
-    throttle_pct : array_like, default STANDARD_THROTTLE_PCT
-        Throttle breakpoints, ascending. [%]
-    speed_rpm : array_like, default STANDARD_SPEED_RPM
-        Speed breakpoints, ascending. [rpm]
-    shape : SurfaceShape, optional
-        Shape of the surface; by default that of `fitted_shape`.
-    already_pct : array_like, default 0
-        Change already in the map against the first one of the job, for all cells or each; 0 where
-        there was none. [%]
+    throttle_pct : array_like, default STANDARD_THROTTLE_PCT. Throttle breakpoints, ascending. [%]
+    speed_rpm : array_like, default STANDARD_SPEED_RPM. Speed breakpoints, ascending. [rpm]
+    shape : SurfaceShape, optional. Shape of the surface; by default that of `fitted_shape`.
+    already_pct : array_like, default 0. Change already in the map against the first one of the job,
+        for all cells or each; 0 where there was none. [%]
     earlier : iterable of (sequence of Evidence, array_like), default none
         Evidence of earlier rounds on the same build, each with what `already_pct` then was.
     lean_windows_rpm : iterable of (float, float), default none
         Speeds from and to of full-throttle lean windows at warn or stop level. [rpm]
-    most_enrichment_pct : float, default 8
-        Most fuel added to a cell in a round; this and the other limits: common practice, no
-        source. [%]
-    most_enleanment_pct : float, default 5
-        Most fuel taken from a cell in a round. [%]
+    most_enrichment_pct : float, default 8. Most fuel added to a cell in a round; this and the other
+        limits: common practice, no source. [%]
+    most_enleanment_pct : float, default 5. Most fuel taken from a cell in a round. [%]
     most_total_pct : float, default 20
         Most change over all rounds: beyond it a fault is likelier than the map. [%]
-    map_step_pct : float, default 0.5
-        Step in which the map takes changes. [%]
+    map_step_pct : float, default 0.5. Step in which the map takes changes. [%]
 
     Returns
     -------
-    FuelChange
-        Needed and suggested change with interval, evidence and limits.
+    FuelChange. Needed and suggested change with interval, evidence and limits.
 
     Raises
     ------
@@ -878,22 +818,17 @@ def removed_share(
 
     Parameters
     ----------
-    before_error_pct : array_like
-        Lean error of each cell before; NaN where it was not seen. [%]
-    after_error_pct : array_like
-        Lean error of the same cells after. [%]
-    weights : array_like, default 1
-        Weight of each cell: time spent there, or torque.
+    before_error_pct : array_like. Lean error of each cell before; NaN where it was not seen. [%]
+    after_error_pct : array_like. Lean error of the same cells after. [%]
+    weights : array_like, default 1. Weight of each cell: time spent there, or torque.
 
     Returns
     -------
-    RemovedShare
-        Share with its interval; all NaN if there was no error, or no cell was seen twice.
+    RemovedShare. Share with its interval; all NaN if there was no error, or no cell was seen twice.
 
     Raises
     ------
-    ValueError
-        If lengths differ, or a weight is below 0 or not known.
+    ValueError. If lengths differ, or a weight is below 0 or not known.
 
     Notes
     -----

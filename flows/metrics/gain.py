@@ -51,45 +51,32 @@ class Gain:
 
     Attributes
     ----------
-    grid_rpm : ndarray
-        Engine speeds. [rpm]
-    before_w, after_w : ndarray
-        Session means. [W]
-    gain_pct : ndarray
-        After over before, less one. [%]
-    lower_pct, upper_pct : ndarray
-        Interval at each speed for itself. [%]
-    whole_lower_pct, whole_upper_pct : ndarray
-        Band that holds the whole true curve at once. [%]
-    range_from_rpm, range_to_rpm : float
-        The part of the riding range that both stages saw. [rpm]
-    mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct : float
-        Mean over that range. [%]
-    peak_gain_pct, peak_gain_lower_pct, peak_gain_upper_pct : float
-        Peak power against peak power, each where it is; over the speeds that both saw where one
-        curve was cut short. [%]
+    grid_rpm : ndarray. Engine speeds. [rpm]
+    before_w, after_w : ndarray. Session means. [W]
+    gain_pct : ndarray. After over before, less one. [%]
+    lower_pct, upper_pct : ndarray. Interval at each speed for itself. [%]
+    whole_lower_pct, whole_upper_pct : ndarray. Band that holds the whole true curve at once. [%]
+    range_from_rpm, range_to_rpm : float. The part of the riding range that both stages saw. [rpm]
+    mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct : float. Mean over that range. [%]
+    peak_gain_pct, peak_gain_lower_pct, peak_gain_upper_pct : float. Peak power against peak power,
+        each where it is; over the speeds that both saw where one curve was cut short. [%]
     gain_at_peak_pct, gain_at_peak_lower_pct, gain_at_peak_upper_pct : float
         At the speed of the before-peak; NaN where the after-curve does not reach it. [%]
-    gain_at_peak_w : float
-        The same in power. [W]
+    gain_at_peak_w : float. The same in power. [W]
     greatest_gain_pct, greatest_gain_speed_rpm : float
         Highest gain in the range and where; 0 and NaN if nowhere above 0. [%], [rpm]
     greatest_loss_pct, greatest_loss_speed_rpm : float
         Lowest gain, a negative figure, and where; 0 and NaN if nowhere below 0. [%], [rpm]
-    over_rev_rpm : float
-        Added speed, beyond the before-curve's last, that holds 90 % of the after-peak; 0 where
-        the before-curve was cut short. [rpm]
+    over_rev_rpm : float. Added speed, beyond the before-curve's last, that holds 90 % of the
+        after-peak; 0 where the before-curve was cut short. [rpm]
     log_mean_gain, log_mean_gain_sd : float
         ln of the mean gain's ratio and its standard error, for pooling.
-    log_peak_gain, log_peak_gain_sd : float
-        The same, peak against peak.
+    log_peak_gain, log_peak_gain_sd : float. The same, peak against peak.
     level_sd, local_sd : float
         Scatter of a pull's level, and of its shape about that level, as used (1 SD, ln scale).
-    dof : float
-        Degrees of freedom of the mean's interval.
-    drift_pct, drift_lower_pct, drift_upper_pct : float
-        Change of the mean level from before to the time it was put back; NaN where it was not.
-        [%]
+    dof : float. Degrees of freedom of the mean's interval.
+    drift_pct, drift_lower_pct, drift_upper_pct : float. Change of the mean level from before to the
+        time it was put back; NaN where it was not. [%]
     smallest_detectable_pct : float
         True mean gain that these sessions would call real four times in five. [%]
     verdict, verdict_at_peak : str
@@ -141,21 +128,17 @@ def verdict(lower: float, upper: float) -> str:
 
     Parameters
     ----------
-    lower : float
-        Lower end, in percent or on the ln scale.
-    upper : float
-        Upper end.
+    lower : float. Lower end, in percent or on the ln scale.
+    upper : float. Upper end.
 
     Returns
     -------
-    str
-        "real gain" if all of it lies above 0, "real loss" if below, else "within noise"; NaN
-        is "within noise".
+    str. "real gain" if all of it lies above 0, "real loss" if below, else "within noise"; NaN is
+        "within noise".
 
     Raises
     ------
-    ValueError
-        If `lower` is above `upper`.
+    ValueError. If `lower` is above `upper`.
 
     Notes
     -----
@@ -182,10 +165,8 @@ def riding_range_rpm(before_grid: ArrayLike, before_power: ArrayLike) -> tuple[f
 
     Parameters
     ----------
-    before_grid : array_like
-        Engine speeds, increasing. [rpm]
-    before_power : array_like
-        Power there; NaN where not seen. [W]
+    before_grid : array_like. Engine speeds, increasing. [rpm]
+    before_power : array_like. Power there; NaN where not seen. [W]
 
     Returns
     -------
@@ -194,8 +175,7 @@ def riding_range_rpm(before_grid: ArrayLike, before_power: ArrayLike) -> tuple[f
 
     Raises
     ------
-    ValueError
-        If the two differ in length.
+    ValueError. If the two differ in length.
 
     Notes
     -----
@@ -354,25 +334,19 @@ def gain(
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds in equal steps. [rpm]
+    grid_rpm : array_like. Engine speeds in equal steps. [rpm]
     before_curves, after_curves : array_like
         Power curves, pulls by grid points, above 0; NaN where not seen. [W]
-    repeatability_share : float
-        1 SD of the level of back-to-back pulls in this shop. [0..1]
-    repeatability_dof : float
-        How many degrees of freedom the shop's figure is worth for one session: the dof of
-        `session.shop_repeatability`, not those of its pooled history.
-    remount_share : float
-        1 SD of one mounting. [0..1]
+    repeatability_share : float. 1 SD of the level of back-to-back pulls in this shop. [0..1]
+    repeatability_dof : float. How many degrees of freedom the shop's figure is worth for one
+        session: the dof of `session.shop_repeatability`, not those of its pooled history.
+    remount_share : float. 1 SD of one mounting. [0..1]
     correction_share : float
         1 SD of the *random* part of the ratio of the two correction factors. [0..1]
-    same_mounting : bool
-        Whether the bike stayed strapped down between the sessions, all of them.
+    same_mounting : bool. Whether the bike stayed strapped down between the sessions, all of them.
     again_curves : array_like, optional
         The bike put back as it was before, and pulled again (A-B-A). [W]
-    remount_dof : float, default inf
-        Degrees of freedom behind `remount_share`.
+    remount_dof : float, default inf. Degrees of freedom behind `remount_share`.
     remount_share_at : array_like, optional
         1 SD of one mounting at each grid point, in place of `remount_share`. [0..1]
     bandwidth_rpm : float, default 150
@@ -384,15 +358,13 @@ def gain(
 
     Returns
     -------
-    Gain
-        Curves, figures and verdicts.
+    Gain. Curves, figures and verdicts.
 
     Raises
     ------
-    ValueError
-        If a share or dof is negative, the repeatability is not above 0, the grid is not even, the
-        shapes do not match, a power is not above 0, or the sessions share too little of the
-        riding range.
+    ValueError. If a share or dof is negative, the repeatability is not above 0, the grid is not
+        even, the shapes do not match, a power is not above 0, or the sessions share too little of
+        the riding range.
 
     Notes
     -----

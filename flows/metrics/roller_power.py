@@ -29,12 +29,9 @@ class RollerPower(NamedTuple):
 
     Attributes
     ----------
-    power_w : ndarray
-        Power. [W]
-    sd_w : ndarray
-        Its standard uncertainty from the noise of the speed alone. [W]
-    speed_m_s : ndarray
-        Smoothed surface speed. [m/s]
+    power_w : ndarray. Power. [W]
+    sd_w : ndarray. Its standard uncertainty from the noise of the speed alone. [W]
+    speed_m_s : ndarray. Smoothed surface speed. [m/s]
     """
 
     power_w: np.ndarray
@@ -47,18 +44,12 @@ class Losses(NamedTuple):
 
     Attributes
     ----------
-    constant_n : float
-        A. [N]
-    per_speed : float
-        B. [N s/m]
-    per_square : float
-        C. [N s^2/m^2]
-    from_m_s : float
-        Lowest speed at which they were seen. [m/s]
-    to_m_s : float
-        Highest. [m/s]
-    scatter_n : float
-        Standard deviation of the force about the fit. [N]
+    constant_n : float. A. [N]
+    per_speed : float. B. [N s/m]
+    per_square : float. C. [N s^2/m^2]
+    from_m_s : float. Lowest speed at which they were seen. [m/s]
+    to_m_s : float. Highest. [m/s]
+    scatter_n : float. Standard deviation of the force about the fit. [N]
     """
 
     constant_n: float
@@ -81,18 +72,15 @@ def equivalent_mass_kg(inertia_kg_m2: ArrayLike, radius_m: ArrayLike) -> float:
     ----------
     inertia_kg_m2 : float or array_like
         Moments of inertia, each about its own axle: the roller, the wheel. [kg m^2]
-    radius_m : float or array_like
-        Radius at which each meets the roller's surface. [m]
+    radius_m : float or array_like. Radius at which each meets the roller's surface. [m]
 
     Returns
     -------
-    float
-        Sum over the parts. [kg]
+    float. Sum over the parts. [kg]
 
     Raises
     ------
-    ValueError
-        If an inertia or a radius is not above 0.
+    ValueError. If an inertia or a radius is not above 0.
 
     Notes
     -----
@@ -127,13 +115,10 @@ def roller_power(
 
     Parameters
     ----------
-    time_s : array_like
-        Time of each sample, increasing. [s]
-    roller_speed_m_s : array_like
-        Surface speed of the roller; NaN where not seen. [m/s]
-    mass_kg : float
-        Equivalent mass of all that turns with the surface: the roller, and the wheel and
-        driveline where they are to count. See `equivalent_mass_kg`. [kg]
+    time_s : array_like. Time of each sample, increasing. [s]
+    roller_speed_m_s : array_like. Surface speed of the roller; NaN where not seen. [m/s]
+    mass_kg : float. Equivalent mass of all that turns with the surface: the roller, and the wheel
+        and driveline where they are to count. See `equivalent_mass_kg`. [kg]
     absorber_force_n : array_like, optional
         Braking force of the absorber at the surface: its torque over the roller's radius. [N]
     losses : Losses, optional
@@ -144,14 +129,12 @@ def roller_power(
 
     Returns
     -------
-    RollerPower
-        Power with its uncertainty, and the speed.
+    RollerPower. Power with its uncertainty, and the speed.
 
     Raises
     ------
-    ValueError
-        If time does not increase, the arrays differ in length, the mass or the window is not above
-        0, or fewer than 5 samples were seen.
+    ValueError. If time does not increase, the arrays differ in length, the mass or the window is
+        not above 0, or fewer than 5 samples were seen.
 
     Notes
     -----
@@ -293,25 +276,20 @@ def coast_down(
 
     Parameters
     ----------
-    time_s : array_like
-        Time of each sample of the coast-down, increasing. [s]
+    time_s : array_like. Time of each sample of the coast-down, increasing. [s]
     roller_speed_m_s : array_like
         Surface speed of the roller, clutch pulled and absorber off. [m/s]
-    mass_kg : float
-        Equivalent mass of all that turns with the surface, wheel included. [kg]
-    half_width_s : float, default 0.25
-        Half width of the window of the derivative. [s]
+    mass_kg : float. Equivalent mass of all that turns with the surface, wheel included. [kg]
+    half_width_s : float, default 0.25. Half width of the window of the derivative. [s]
 
     Returns
     -------
-    Losses
-        Force against speed.
+    Losses. Force against speed.
 
     Raises
     ------
-    ValueError
-        If the coast-down is shorter than 2 s, loses less than a fifth of its speed, or gains speed
-        as a whole.
+    ValueError. If the coast-down is shorter than 2 s, loses less than a fifth of its speed, or
+        gains speed as a whole.
 
     Notes
     -----
@@ -370,20 +348,15 @@ def coasting_part(
 
     Parameters
     ----------
-    time_s : array_like
-        Time of each sample, increasing. [s]
-    roller_speed_m_s : array_like
-        Surface speed of the roller. [m/s]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    sweep : slice
-        Samples of the sweep.
+    time_s : array_like. Time of each sample, increasing. [s]
+    roller_speed_m_s : array_like. Surface speed of the roller. [m/s]
+    engine_speed_rpm : array_like. Engine speed. [rpm]
+    sweep : slice. Samples of the sweep.
 
     Returns
     -------
-    slice or None
-        Samples of the longest such part; None where there is none of 2 s. With the clutch in gear
-        the engine brakes as well, and that is no loss of the roller.
+    slice or None. Samples of the longest such part; None where there is none of 2 s. With the
+        clutch in gear the engine brakes as well, and that is no loss of the roller.
 
     Notes
     -----

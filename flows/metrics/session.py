@@ -37,10 +37,8 @@ class Drift(NamedTuple):
 
     Attributes
     ----------
-    slope_pct : float
-        Change per pull, in order of running; negative is heat soak. [%]
-    sd_pct : float
-        Its standard error; NaN below three pulls. [%]
+    slope_pct : float. Change per pull, in order of running; negative is heat soak. [%]
+    sd_pct : float. Its standard error; NaN below three pulls. [%]
     """
 
     slope_pct: float
@@ -52,10 +50,8 @@ class PooledSd(NamedTuple):
 
     Attributes
     ----------
-    sd : float
-        Pooled standard deviation, in the unit of the values.
-    dof : float
-        Degrees of freedom behind it.
+    sd : float. Pooled standard deviation, in the unit of the values.
+    dof : float. Degrees of freedom behind it.
     """
 
     sd: float
@@ -67,12 +63,9 @@ class RemountShare(NamedTuple):
 
     Attributes
     ----------
-    share : float
-        1 SD on the ln scale. [0..1]
-    dof : float
-        Degrees of freedom behind it; 0 for the default.
-    is_default : bool
-        Whether there were too few pairs to use the shop's own.
+    share : float. 1 SD on the ln scale. [0..1]
+    dof : float. Degrees of freedom behind it; 0 for the default.
+    is_default : bool. Whether there were too few pairs to use the shop's own.
     """
 
     share: float
@@ -85,14 +78,11 @@ class Grubbs(NamedTuple):
 
     Attributes
     ----------
-    place : int
-        Which value it is, counted from 0; -1 if there are too few or they are all alike.
+    place : int. Which value it is, counted from 0; -1 if there are too few or they are all alike.
     statistic : float
         Its distance from the mean, in standard deviations of all values; NaN without one.
-    critical : float
-        What sound values seldom exceed; NaN below three values.
-    is_outlier : bool
-        Whether the statistic exceeds it.
+    critical : float. What sound values seldom exceed; NaN below three values.
+    is_outlier : bool. Whether the statistic exceeds it.
     """
 
     place: int
@@ -106,12 +96,9 @@ class Mandel(NamedTuple):
 
     Attributes
     ----------
-    h, k : ndarray
-        The statistics; NaN where a group is too small.
-    h_critical : float
-        What a sound group's h seldom exceeds, either way; NaN below three groups.
-    k_critical : ndarray
-        What a sound group's k seldom exceeds; it depends on the group's size.
+    h, k : ndarray. The statistics; NaN where a group is too small.
+    h_critical : float. What a sound group's h seldom exceeds, either way; NaN below three groups.
+    k_critical : ndarray. What a sound group's k seldom exceeds; it depends on the group's size.
     """
 
     h: np.ndarray
@@ -125,15 +112,11 @@ class Settled(NamedTuple):
 
     Attributes
     ----------
-    is_settled : bool or None
-        None with fewer than two pulls.
-    after_place : int or None
-        The pull, counted from 0, from which on each pull agrees with the one before it; None
-        when not settled.
-    difference_pct : float
-        The last pull against the one before it; NaN where not known. [%]
-    limit_pct : float
-        The repeatability limit r. [%]
+    is_settled : bool or None. None with fewer than two pulls.
+    after_place : int or None. The pull, counted from 0, from which on each pull agrees with the one
+        before it; None when not settled.
+    difference_pct : float. The last pull against the one before it; NaN where not known. [%]
+    limit_pct : float. The repeatability limit r. [%]
     """
 
     is_settled: bool | None
@@ -147,20 +130,15 @@ class HeatSoak(NamedTuple):
 
     Attributes
     ----------
-    slope_pct : float
-        Change of power per pull; NaN below two pulls. [%]
-    lower_pct, upper_pct : float
-        Its 95 % interval. [%]
+    slope_pct : float. Change of power per pull; NaN below two pulls. [%]
+    lower_pct, upper_pct : float. Its 95 % interval. [%]
     intake_slope_k : float
         Rise of the intake air per pull; NaN where fewer than two pulls logged it. [K]
-    coolant_slope_k : float
-        Rise of the coolant per pull; likewise. [K]
+    coolant_slope_k : float. Rise of the coolant per pull; likewise. [K]
     explained_pct : float
         Change per pull that the warmer intake air alone would make; NaN without it. [%]
-    kind : str
-        heat soak, warming up, not heat, unknown cause, or none.
-    words : str
-        One plain sentence.
+    kind : str. heat soak, warming up, not heat, unknown cause, or none.
+    words : str. One plain sentence.
     """
 
     slope_pct: float
@@ -178,16 +156,11 @@ class RegionRemount(NamedTuple):
 
     Attributes
     ----------
-    from_share, to_share : float
-        The region, in shares of the speed at peak power. [1]
-    share : float
-        1 SD on the ln scale. [0..1]
-    dof : float
-        Degrees of freedom behind it; 0 for the default.
-    pairs : int
-        Pairs seen in the region.
-    origin : str
-        region, whole curve, or default.
+    from_share, to_share : float. The region, in shares of the speed at peak power. [1]
+    share : float. 1 SD on the ln scale. [0..1]
+    dof : float. Degrees of freedom behind it; 0 for the default.
+    pairs : int. Pairs seen in the region.
+    origin : str. region, whole curve, or default.
     """
 
     from_share: float
@@ -233,8 +206,7 @@ def session_mean(power_curves: ArrayLike) -> np.ndarray:
 
     Parameters
     ----------
-    power_curves : array_like
-        Pulls by grid points, all above 0; NaN where a pull saw nothing.
+    power_curves : array_like. Pulls by grid points, all above 0; NaN where a pull saw nothing.
 
     Returns
     -------
@@ -243,8 +215,7 @@ def session_mean(power_curves: ArrayLike) -> np.ndarray:
 
     Raises
     ------
-    ValueError
-        If a value is not above 0, or there is no pull.
+    ValueError. If a value is not above 0, or there is no pull.
 
     Notes
     -----
@@ -286,14 +257,12 @@ def pull_levels(power_curves: ArrayLike) -> np.ndarray:
 
     Returns
     -------
-    ndarray
-        Mean ln deviation of each pull from the session's median curve; NaN for a pull that saw
+    ndarray. Mean ln deviation of each pull from the session's median curve; NaN for a pull that saw
         nothing of the range.
 
     Raises
     ------
-    ValueError
-        If a value is not above 0, or there is no pull.
+    ValueError. If a value is not above 0, or there is no pull.
 
     Notes
     -----
@@ -316,21 +285,17 @@ def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[st
 
     Parameters
     ----------
-    power_curves : array_like
-        Pulls by grid points, all above 0; NaN where not seen.
-    repeatability_share : float
-        1 SD of back-to-back pulls in this shop. [0..1]
+    power_curves : array_like. Pulls by grid points, all above 0; NaN where not seen.
+    repeatability_share : float. 1 SD of back-to-back pulls in this shop. [0..1]
 
     Returns
     -------
-    list of str
-        One entry a pull: "" when it belongs, else one plain sentence.
+    list of str. One entry a pull: "" when it belongs, else one plain sentence.
 
     Raises
     ------
-    ValueError
-        If the repeatability is not above 0, the share of false alarms not between 0 and 1, or a
-        value of a curve not above 0.
+    ValueError. If the repeatability is not above 0, the share of false alarms not between 0 and 1,
+        or a value of a curve not above 0.
 
     Notes
     -----
@@ -401,18 +366,15 @@ def level_drift_pct_per_pull(levels: ArrayLike) -> Drift:
 
     Parameters
     ----------
-    levels : array_like
-        ln level of each pull, in order of running; NaN where not known.
+    levels : array_like. ln level of each pull, in order of running; NaN where not known.
 
     Returns
     -------
-    Drift
-        Slope and its standard error; the slope is NaN below two pulls, the error below three.
+    Drift. Slope and its standard error; the slope is NaN below two pulls, the error below three.
 
     Raises
     ------
-    ValueError
-        If `levels` is not one row.
+    ValueError. If `levels` is not one row.
 
     Notes
     -----
@@ -445,20 +407,17 @@ def grubbs(values: ArrayLike, *, false_alarm_share: float = 0.05) -> Grubbs:
 
     Parameters
     ----------
-    values : array_like
-        The values of one group; NaN is left out and keeps its place.
+    values : array_like. The values of one group; NaN is left out and keeps its place.
     false_alarm_share : float, default 0.05
         Sound groups in which some value may be called an outlier. [0..1]
 
     Returns
     -------
-    Grubbs
-        The furthest value, its statistic, and the critical value.
+    Grubbs. The furthest value, its statistic, and the critical value.
 
     Raises
     ------
-    ValueError
-        If `values` is not one row, or the share of false alarms not between 0 and 1.
+    ValueError. If `values` is not one row, or the share of false alarms not between 0 and 1.
 
     Notes
     -----
@@ -514,13 +473,11 @@ def mandel(values_by_group: Sequence[ArrayLike], *, false_alarm_share: float = 0
 
     Returns
     -------
-    Mandel
-        h and k of each group, and their critical values.
+    Mandel. h and k of each group, and their critical values.
 
     Raises
     ------
-    ValueError
-        If the share of false alarms is not between 0 and 1.
+    ValueError. If the share of false alarms is not between 0 and 1.
 
     Notes
     -----
@@ -583,20 +540,16 @@ def settled(levels: ArrayLike, *, repeatability_share: float) -> Settled:
 
     Parameters
     ----------
-    levels : array_like
-        ln level of each pull, in order of running; NaN where not known.
-    repeatability_share : float
-        1 SD of back-to-back pulls in this shop. [0..1]
+    levels : array_like. ln level of each pull, in order of running; NaN where not known.
+    repeatability_share : float. 1 SD of back-to-back pulls in this shop. [0..1]
 
     Returns
     -------
-    Settled
-        Whether, from which pull on, and by how much the last two differ.
+    Settled. Whether, from which pull on, and by how much the last two differ.
 
     Raises
     ------
-    ValueError
-        If `levels` is not one row, or the repeatability not above 0.
+    ValueError. If `levels` is not one row, or the repeatability not above 0.
 
     Notes
     -----
@@ -645,26 +598,20 @@ def heat_soak(
 
     Parameters
     ----------
-    levels : array_like
-        ln level of each pull, in order of running; NaN where not known.
-    repeatability_share : float
-        1 SD of back-to-back pulls in this shop. [0..1]
+    levels, repeatability_share : As in `settled`.
     repeatability_dof : float, default 4
         Degrees of freedom that figure is worth beside the session's own pulls.
     intake_air_start_k, coolant_start_k : array_like, optional
         Temperatures as each pull begins; NaN where not logged. [K]
-    coverage : float, default 0.95
-        Of the interval. [0..1]
+    coverage : float, default 0.95. Of the interval. [0..1]
 
     Returns
     -------
-    HeatSoak
-        Slope with interval, slopes of the temperatures, and one sentence.
+    HeatSoak. Slope with interval, slopes of the temperatures, and one sentence.
 
     Raises
     ------
-    ValueError
-        If the rows differ in length, the repeatability or its dof is not above 0, or a
+    ValueError. If the rows differ in length, the repeatability or its dof is not above 0, or a
         temperature is not above 0 K.
 
     Notes
@@ -807,18 +754,15 @@ def pooled_sd(values_by_group: Sequence[ArrayLike]) -> PooledSd:
 
     Parameters
     ----------
-    values_by_group : sequence of array_like
-        The values of each group; NaN is left out.
+    values_by_group : sequence of array_like. The values of each group; NaN is left out.
 
     Returns
     -------
-    PooledSd
-        Standard deviation and degrees of freedom; NaN and 0 if no group has two values.
+    PooledSd. Standard deviation and degrees of freedom; NaN and 0 if no group has two values.
 
     Raises
     ------
-    ValueError
-        If a group's values are not numbers.
+    ValueError. If a group's values are not numbers.
 
     Notes
     -----
@@ -849,21 +793,17 @@ def shop_repeatability(sd_by_session: ArrayLike, dof_by_session: ArrayLike) -> P
 
     Parameters
     ----------
-    sd_by_session : array_like
-        Standard deviation of the pulls' ln levels in each session.
-    dof_by_session : array_like
-        Degrees of freedom of each, pulls less one.
+    sd_by_session : array_like. Standard deviation of the pulls' ln levels in each session.
+    dof_by_session : array_like. Degrees of freedom of each, pulls less one.
 
     Returns
     -------
-    PooledSd
-        Usual scatter, and the degrees of freedom it is worth *as a prior for the next session*:
-        few when sessions differ, infinite when they all scatter alike.
+    PooledSd. Usual scatter, and the degrees of freedom it is worth *as a prior for the next
+        session*: few when sessions differ, infinite when they all scatter alike.
 
     Raises
     ------
-    ValueError
-        If a standard deviation is negative, or the two rows differ in length.
+    ValueError. If a standard deviation is negative, or the two rows differ in length.
 
     Notes
     -----
@@ -933,27 +873,21 @@ def remount_share(
 
     Parameters
     ----------
-    between_session_log_differences : array_like
-        ln ratio of the mean levels of two sessions with nothing changed but the mounting; one a
-        pair.
-    session_variance_of_each : array_like
-        Variance that the pulls alone leave on *one* session mean of the pair (for pairs of
-        unequal size, the average of the two); one a pair, or one for all.
-    default_share : float, default 0.008
-        What to return below `least_pairs`. [0..1]
-    least_pairs : int, default 4
-        Fewer pairs say too little: the 95 % interval of a scatter from three reaches to 3.7
-        times the estimate.
+    between_session_log_differences : array_like. ln ratio of the mean levels of two sessions with
+        nothing changed but the mounting; one a pair.
+    session_variance_of_each : array_like. Variance that the pulls alone leave on *one* session mean
+        of the pair (for pairs of unequal size, the average of the two); one a pair, or one for all.
+    default_share : float, default 0.008. What to return below `least_pairs`. [0..1]
+    least_pairs : int, default 4. Fewer pairs say too little: the 95 % interval of a scatter from
+        three reaches to 3.7 times the estimate.
 
     Returns
     -------
-    RemountShare
-        1 SD of one mounting, its degrees of freedom, and whether it is the default.
+    RemountShare. 1 SD of one mounting, its degrees of freedom, and whether it is the default.
 
     Raises
     ------
-    ValueError
-        If a variance, or the default, is negative.
+    ValueError. If a variance, or the default, is negative.
 
     Notes
     -----
@@ -1009,8 +943,7 @@ def remount_by_region(
         Speeds as shares of the speed at peak power: one row for all pairs, or a row a pair. [1]
     log_ratios : array_like
         ln ratio of the two session curves at those speeds, a row a pair; NaN where not seen.
-    session_variance_of_each : array_like
-        As for `remount_share`; one a pair, or one for all.
+    session_variance_of_each : array_like. As for `remount_share`; one a pair, or one for all.
     edges : sequence of float
         Rising edges of the regions, in shares of the speed at peak power. [1]
     default_share : float, default 0.008
@@ -1022,13 +955,11 @@ def remount_by_region(
 
     Returns
     -------
-    list of RegionRemount
-        One a region, in order of speed, each with where its figure comes from.
+    list of RegionRemount. One a region, in order of speed, each with where its figure comes from.
 
     Raises
     ------
-    ValueError
-        If the edges do not rise, the rows do not fit together, or as `remount_share`.
+    ValueError. If the edges do not rise, the rows do not fit together, or as `remount_share`.
 
     Notes
     -----
@@ -1089,20 +1020,16 @@ def remount_at(speed_shares: ArrayLike, regions: Sequence[RegionRemount]) -> np.
 
     Parameters
     ----------
-    speed_shares : array_like
-        Speeds as shares of the speed at peak power. [1]
-    regions : sequence of RegionRemount
-        Regions in order of speed.
+    speed_shares : array_like. Speeds as shares of the speed at peak power. [1]
+    regions : sequence of RegionRemount. Regions in order of speed.
 
     Returns
     -------
-    ndarray
-        1 SD on the ln scale at each speed. [0..1]
+    ndarray. 1 SD on the ln scale at each speed. [0..1]
 
     Raises
     ------
-    ValueError
-        If there is no region.
+    ValueError. If there is no region.
 
     Notes
     -----

@@ -27,25 +27,16 @@ class Transient(NamedTuple):
 
     Attributes
     ----------
-    kind : str
-        "tip-in" or "lift-off".
-    outcome : str
-        "" if judged, else why not: one of `OUTCOMES`.
-    level : str
-        "none", "notice", "warn" or "stop"; "none" if not judged.
-    start_s, end_s : float
-        Where the throttle began and ended to move, on the log's clock. [s]
-    throttle_from_pct, throttle_to_pct : float
-        Opening before and after. [%]
-    throttle_rate : float
-        Greatest rate of the opening: negative where it closes. [%/s]
-    engine_speed_rpm : float
-        Engine speed at the start. [rpm]
-    depth_pct : float
-        Greatest excursion beyond both the mixture before and that after: positive lean for a
-        tip-in, negative rich for a lift-off; 0 if there was none, NaN if not judged. [%]
-    duration_s : float
-        Time beyond the notice threshold. [s]
+    kind : str. "tip-in" or "lift-off".
+    outcome : str. "" if judged, else why not: one of `OUTCOMES`.
+    level : str. "none", "notice", "warn" or "stop"; "none" if not judged.
+    start_s, end_s : float. Where the throttle began and ended to move, on the log's clock. [s]
+    throttle_from_pct, throttle_to_pct : float. Opening before and after. [%]
+    throttle_rate : float. Greatest rate of the opening: negative where it closes. [%/s]
+    engine_speed_rpm : float. Engine speed at the start. [rpm]
+    depth_pct : float. Greatest excursion beyond both the mixture before and that after: positive
+        lean for a tip-in, negative rich for a lift-off; 0 if there was none, NaN if not judged. [%]
+    duration_s : float. Time beyond the notice threshold. [s]
     """
 
     kind: str
@@ -82,44 +73,31 @@ def transients(
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    throttle_pct : array_like
-        Throttle opening. [%]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    lambda_aligned : array_like
-        Lambda with the probe's delay taken out. [1]
-    reasons : array_like of str
-        From `exclusion_reasons`: cold engine, fuel cut, gear change and doubtful lambda are not
-        judged here either.
+    time_s : array_like. Clock of the log, ascending. [s]
+    throttle_pct : array_like. Throttle opening. [%]
+    engine_speed_rpm : array_like. Engine speed. [rpm]
+    lambda_aligned : array_like. Lambda with the probe's delay taken out. [1]
+    reasons : array_like of str. From `exclusion_reasons`: cold engine, fuel cut, gear change and
+        doubtful lambda are not judged here either.
     least_throttle_rate : float, default 20
         Rate from which an opening or closing is quick: a hand's slow correction is below. [%/s]
-    least_move_pct : float, default 4
-        Least movement in all. [%]
-    watch_s : float, default 1
-        Time after the movement in which the excursion is looked for. [s]
-    settled_s : float, default 0.5
-        Time before the movement, and after `watch_s`, whose medians are the mixtures before and
-        after. [s]
-    cut_lambda : float, default 1.25
-        Lambda above which, after a lift-off, fuel is cut. [1]
-    notice_pct, warn_pct, stop_pct : float, default 5, 10, 20
-        Depths of the levels. [%]
-    least_hold_s : float, default 0.1
-        Time for which a depth must hold to set the level: shorter than that is noise to a gauge
-        with a lag of 50 ms to 100 ms. [s]
+    least_move_pct : float, default 4. Least movement in all. [%]
+    watch_s : float, default 1. Time after the movement in which the excursion is looked for. [s]
+    settled_s : float, default 0.5. Time before the movement, and after `watch_s`, whose medians are
+        the mixtures before and after. [s]
+    cut_lambda : float, default 1.25. Lambda above which, after a lift-off, fuel is cut. [1]
+    notice_pct, warn_pct, stop_pct : float, default 5, 10, 20. Depths of the levels. [%]
+    least_hold_s : float, default 0.1. Time for which a depth must hold to set the level: shorter
+        than that is noise to a gauge with a lag of 50 ms to 100 ms. [s]
 
     Returns
     -------
-    list of Transient
-        By ascending time. A movement that is followed by another within `watch_s` is "too
-        short": what belongs to which cannot be told.
+    list of Transient. By ascending time. A movement that is followed by another within `watch_s` is
+        "too short": what belongs to which cannot be told.
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend, the lengths differ, or the thresholds do not ascend.
+    ValueError. If the clock does not ascend, the lengths differ, or the thresholds do not ascend.
 
     Notes
     -----
