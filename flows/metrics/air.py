@@ -60,6 +60,10 @@ FACTOR_RANGE = (0.93, 1.07)
 ISO_4106_RANGE = (0.96, 1.06)
 """Often cited for ISO 15550, which ISO 4106 goes by; from memory, hence only a warning."""
 
+TOLERANCE_PCT = 0.3
+"""Agreement of two factors within this is rounding and variants of a formula; it is also how well a
+cause must explain a stated factor. Common practice, no source. [%]"""
+
 TEST_TEMPERATURE_K = (283.2, 318.2)
 """Air in which Regulation (EU) 134/2014, Annex X, Appendix 2.2 lets motorcycles be tested."""
 
@@ -445,63 +449,6 @@ def correction_factor(
     return _factor(standard, temperature_k, pressure_pa, vapour_pressure_pa)
 
 
-def correction_factor_in_range(
-    standard: str,
-    temperature_k: Values,
-    pressure_pa: Values,
-    vapour_pressure_pa: Values,
-    *,
-    iso_range: tuple[float, float] = FACTOR_RANGE,
-    j1349_range: tuple[float, float] = FACTOR_RANGE,
-) -> bool | np.ndarray:
-    """Return whether a standard still vouches for its factor in this air.
-
-    Parameters
-    ----------
-    standard : str. One of `STANDARDS`.
-    temperature_k : float or ndarray. Temperature of the air the engine takes in. [K]
-    pressure_pa : float or ndarray. Total pressure at the dyno. [Pa]
-    vapour_pressure_pa : float or ndarray. Partial pressure of water vapour. [Pa]
-    iso_range : tuple of float, default (0.93, 1.07)
-        Range of the ISO 1585 factor; ISO 4106 has its own, 0.96 to 1.06.
-    j1349_range : tuple of float, default (0.93, 1.07)
-        Range of the SAE J1349 factor that passes without a warning.
-
-    Returns
-    -------
-    bool or ndarray. True inside the range, False outside or where the air is not known.
-
-    Raises
-    ------
-    ValueError. As `correction_factor`.
-
-    Notes
-    -----
-    ISO 1585 is valid from 0.93 to 1.07 (from memory). The same range serves SAE J1349 as a
-    warning (from memory too; its newer editions ask for less). DIN 70020 and SAE J607 state
-    none, so they always pass. Outside the range the figure is still given, with the air it was
-    taken in; it is never clamped [1]_.
-
-    Examples
-    --------
-    >>> correction_factor_in_range("ISO 1585", 308.15, 95_000.0, 2250.7)
-    False
-
-    References
-    ----------
-    .. [1] Regulation (EU) 134/2014, Annex X, Appendix 2.2, clause 3.
-    """
-    factor = correction_factor(standard, temperature_k, pressure_pa, vapour_pressure_pa)
-    low, high = {
-        "ISO 1585": iso_range,
-        "ISO 4106": ISO_4106_RANGE,
-        "SAE J1349": j1349_range,
-        J1349_EXACT: j1349_range,
-    }.get(standard, (-math.inf, math.inf))
-    inside = (factor >= low) & (factor <= high)
-    return inside if np.ndim(inside) else bool(inside)
-
-
 def air_outside(
     standard: str, temperature_k: float, pressure_pa: float, vapour_pressure_pa: float
 ) -> str:
@@ -525,8 +472,10 @@ def air_outside(
 
     Notes
     -----
-    The range of the factor is that of `correction_factor_in_range`. The temperature is the
-    regulation's, for motorcycles and the form that it shares with ISO 1585 and ISO 4106 [1]_.
+    ISO 1585 is valid from 0.93 to 1.07 (from memory). The same range serves SAE J1349 as a
+    warning (from memory too; its newer editions ask for less); ISO 4106 has its own. DIN 70020 and
+    SAE J607 state none, so they always pass. The temperature is the regulation's, for motorcycles
+    and the form that it shares with ISO 1585 and ISO 4106 [1]_.
 
     Examples
     --------
@@ -542,8 +491,8 @@ def air_outside(
     .. [1] Regulation (EU) 134/2014, Annex X, Appendix 2.2, clause 3.
     """
     factor = float(correction_factor(standard, temperature_k, pressure_pa, vapour_pressure_pa))
-    if not correction_factor_in_range(standard, temperature_k, pressure_pa, vapour_pressure_pa):
-        low, high = ISO_4106_RANGE if standard == "ISO 4106" else FACTOR_RANGE
+    low, high = ISO_4106_RANGE if standard == "ISO 4106" else FACTOR_RANGE
+    if standard not in ("DIN 70020", "SAE J607") and not low <= factor <= high:
         return f"factor {factor:.3f} is outside {low} to {high}, where {standard} vouches for it"
     coldest, hottest = TEST_TEMPERATURE_K
     if standard in ("ISO 1585", "ISO 4106") and not coldest <= temperature_k <= hottest:
@@ -569,7 +518,7 @@ def correction_factor_sd(
 
     Parameters
     ----------
-    standard, temperature_k, pressure_pa, vapour_pressure_pa : As in `correction_factor_in_range`.
+    standard, temperature_k, pressure_pa, vapour_pressure_pa : As in `correction_factor`.
     temperature_sd_k : float, default 2 / sqrt(3). Uncertainty of the thermometer, 1 SD. [K]
     pressure_sd_pa : float, default 100 / sqrt(3). Uncertainty of the barometer, 1 SD. [Pa]
     humidity_sd_pct : float, default 5 / sqrt(3). Uncertainty of the hygrometer, 1 SD. [%]
@@ -649,8 +598,6 @@ def factor_disagreement(
     pressure_pa: float,
     relative_humidity_pct: float,
     altitude_m: float | None,
-    *,
-    tolerance_pct: float = 0.3,
 ) -> FactorDisagreement:
     """Compare a file's own correction factor with the one its stated weather gives.
 
@@ -663,8 +610,6 @@ def factor_disagreement(
     relative_humidity_pct : float. Humidity in the file. [%]
     altitude_m : float or None
         Height of the shop above sea level; None leaves out the sea-level causes. [m]
-    tolerance_pct : float, default 0.3. Agreement within this is rounding and variants of a formula;
-        it is also how well a cause must explain the stated factor. [%]
 
     Returns
     -------
@@ -679,11 +624,11 @@ def factor_disagreement(
     Each cause predicts a factor: another standard; another form of the same one; sea-level
     pressure in the file's own calculation; sea-level pressure noted in the file while the
     calculation used the station's; humidity left out; the factor put in twice. The
-    one that comes nearest is named if it explains the stated factor within `tolerance_pct`. Two
+    one that comes nearest is named if it explains the stated factor within `TOLERANCE_PCT`. Two
     causes at once are "unknown".
 
     A file whose wrong pressure went into both the note and the factor agrees with itself: that
-    is for `pressure_doubt` to find. Tolerance: common practice, no source.
+    is for `pressure_doubt` to find.
 
     Examples
     --------
@@ -693,11 +638,10 @@ def factor_disagreement(
     'another standard: the factor fits SAE J607'
     """
     require("stated_factor", stated_factor, above=0.0)
-    require("tolerance_pct", tolerance_pct, above=0.0, unit="%")
     vapour = vapour_pressure_pa(temperature_k, relative_humidity_pct)
     recomputed = float(correction_factor(stated_standard, temperature_k, pressure_pa, vapour))
     disagreement_pct = 100.0 * (stated_factor / recomputed - 1.0)
-    if abs(disagreement_pct) < tolerance_pct:
+    if abs(disagreement_pct) < TOLERANCE_PCT:
         return FactorDisagreement(recomputed, disagreement_pct, "", False)
 
     another_form = {
@@ -729,7 +673,7 @@ def factor_disagreement(
         for cause, factor in predicted.items()
     }
     best = min(misfit_pct, key=lambda cause: misfit_pct[cause])
-    explained = misfit_pct[best] < tolerance_pct
+    explained = misfit_pct[best] < TOLERANCE_PCT
     cause = best if explained else "unknown"
     return FactorDisagreement(recomputed, disagreement_pct, cause, cause not in another_form)
 

@@ -21,6 +21,11 @@ LEAST_SWEEP_SHARE = 0.5
 RETURN_SHARE = 0.3
 """A sweep begins within this share of the widest from its beginning: a climb after a gear change
 begins higher."""
+OPEN_SHARE = 0.9
+"""The throttle counts as open from this share of its greatest opening."""
+SLACK_RPM = 60.0
+"""A climb may fall back this far below its highest so far: the tachometer's noise (common practice,
+no source)."""
 
 
 def aligned_to(
@@ -145,9 +150,6 @@ def spread_seconds(time_s: ArrayLike) -> np.ndarray:
 def rising_part(
     engine_speed_rpm: ArrayLike,
     throttle_pct: ArrayLike | None = None,
-    *,
-    open_share: float = 0.9,
-    slack_rpm: float = 60.0,
 ) -> slice:
     """Return the part of a pull without a clock in which the engine speed climbs.
 
@@ -156,10 +158,6 @@ def rising_part(
     engine_speed_rpm : array_like
         Engine speed in the order of the file's rows; NaN where not seen. [rpm]
     throttle_pct : array_like, optional. Throttle opening. [%]
-    open_share : float, default 0.9
-        The throttle counts as open from this share of its greatest opening. [0..1]
-    slack_rpm : float, default 60. The speed may fall back this far below its highest so far: noise
-        of the tachometer, common practice, no source. [rpm]
 
     Returns
     -------
@@ -179,7 +177,7 @@ def rising_part(
     >>> rising_part([3000 + 50 * step for step in range(60)] + [5000, 4000])
     slice(0, 60, None)
     """
-    found = climbs(engine_speed_rpm, throttle_pct, open_share=open_share, slack_rpm=slack_rpm)
+    found = climbs(engine_speed_rpm, throttle_pct)
     speed = np.asarray(engine_speed_rpm, dtype=float)
     spans = [float(np.max(speed[part]) - np.min(speed[part])) for part in found]
     best = int(np.argmax(spans)) if spans else -1
@@ -196,16 +194,12 @@ def rising_part(
 def climbs(
     engine_speed_rpm: ArrayLike,
     throttle_pct: ArrayLike | None = None,
-    *,
-    open_share: float = 0.9,
-    slack_rpm: float = 60.0,
 ) -> list[slice]:
     """Return the parts of a log without a clock in which the engine speed climbs.
 
     Parameters
     ----------
-    engine_speed_rpm, throttle_pct, open_share : As in `rising_part`.
-    slack_rpm : float, default 60. The speed may fall back this far below its highest so far. [rpm]
+    engine_speed_rpm, throttle_pct : As in `rising_part`.
 
     Returns
     -------
@@ -221,10 +215,10 @@ def climbs(
     if throttle_pct is not None:
         throttle = np.asarray(throttle_pct, dtype=float)
         if np.isfinite(throttle).any():
-            usable &= ~(throttle < open_share * np.nanmax(throttle))
+            usable &= ~(throttle < OPEN_SHARE * np.nanmax(throttle))
     found, start, top, top_at, low = [], 0, -np.inf, 0, np.inf
     for place in range(speed.size + 1):
-        is_over = place == speed.size or not usable[place] or speed[place] < top - slack_rpm
+        is_over = place == speed.size or not usable[place] or speed[place] < top - SLACK_RPM
         if is_over:
             if top > low:
                 found.append(slice(start, top_at + 1))

@@ -34,6 +34,12 @@ raised that far (common practice, no source)."""
 STEADY_DRIFT_SHARE = 0.01
 """A greater drift of a bike that was put back need not have been steady: our judgement."""
 
+LEAST_SHARED_RPM = 500.0
+"""Least part of the riding range that both sessions must have seen."""
+
+LOCAL_FLOOR_SHARE = 0.2
+"""Least local scatter as a share of the repeatability: two pulls can agree by luck."""
+
 DRAWS = 4000
 """Draws behind a simultaneous band: they fix its critical value to about 1.5 % (1 SD)."""
 
@@ -327,8 +333,6 @@ def gain(
     remount_dof: float = math.inf,
     remount_share_at: ArrayLike | None = None,
     bandwidth_rpm: float = 150.0,
-    least_shared_rpm: float = 500.0,
-    local_floor_share: float = 0.2,
 ) -> Gain:
     r"""Compare two sessions of one bike.
 
@@ -351,10 +355,6 @@ def gain(
         1 SD of one mounting at each grid point, in place of `remount_share`. [0..1]
     bandwidth_rpm : float, default 150
         Bandwidth the curves were smoothed with: local deviations hang together over it. [rpm]
-    least_shared_rpm : float, default 500
-        Least part of the riding range that both must have seen. [rpm]
-    local_floor_share : float, default 0.2
-        Least local scatter as a share of the repeatability: two pulls can agree by luck. [0..1]
 
     Returns
     -------
@@ -456,9 +456,9 @@ def gain(
     range_from, range_to = riding_range_rpm(grid, before_w)
     in_range = both & (grid >= range_from) & (grid <= range_to)
     shared_rpm = float(np.ptp(grid[in_range])) if in_range.any() else 0.0
-    if shared_rpm < least_shared_rpm:
+    if shared_rpm < LEAST_SHARED_RPM:
         raise ValueError(
-            f"before_curves and after_curves must share {least_shared_rpm:g} rpm of the riding "
+            f"before_curves and after_curves must share {LEAST_SHARED_RPM:g} rpm of the riding "
             f"range, got {shared_rpm:g}"
         )
 
@@ -473,7 +473,7 @@ def gain(
         level_variance, level_dof = _moderated(
             sum(levels) / own_dof, own_dof, shop_variance, repeatability_dof
         )
-        local_variance = max(sum(locals_) / own_dof, (local_floor_share * repeatability_share) ** 2)
+        local_variance = max(sum(locals_) / own_dof, (LOCAL_FLOOR_SHARE * repeatability_share) ** 2)
         # Chi-square of a field that correlates as above: it holds this many independent values.
         local_dof = own_dof * max(1.0, shared_rpm / (bandwidth_rpm * math.sqrt(math.pi)))
     else:

@@ -24,6 +24,12 @@ NEAR_PEAK_TORQUE_RPM = 500.0
 """Distance that counts as near: cylinder filling, and with it knock, is close to its greatest
 there."""
 
+CRUISE_TO_PCT, FULL_FROM_PCT = 40.0, 85.0
+"""Opening up to which an engine cruises, and from which it takes the air of full throttle. [%]"""
+
+LEAST_SEEN_SHARE = 0.5
+"""Share of a window's grid points that a pull must have seen to count."""
+
 
 class Window(NamedTuple):
     """An unbroken range of engine speed where the mixture is off its target.
@@ -176,9 +182,6 @@ def part_throttle_band(
     throttle_pct: ArrayLike,
     cruise: tuple[float, float] = (0.94, 1.00),
     full_throttle: float = 0.87,
-    *,
-    cruise_to_pct: float = 40.0,
-    full_from_pct: float = 85.0,
 ) -> tuple[FloatArray, FloatArray]:
     r"""Return the lambda wanted at an opening: the cruise band, and from it to full throttle.
 
@@ -187,8 +190,6 @@ def part_throttle_band(
     throttle_pct : array_like. Throttle opening; NaN where not seen. [%]
     cruise : (float, float), default (0.94, 1.00). Lowest and highest lambda wanted at cruise. [1]
     full_throttle : float, default 0.87. Lambda wanted at full throttle. [1]
-    cruise_to_pct : float, default 40. Opening up to which the engine cruises. [%]
-    full_from_pct : float, default 85. Opening from which it takes the air of full throttle. [%]
 
     Returns
     -------
@@ -196,17 +197,17 @@ def part_throttle_band(
 
     Raises
     ------
-    ValueError
-        If the band is upside down, a lambda is not above 0, or the openings are out of order.
+    ValueError. If the band is upside down, or a lambda is not above 0.
 
     Notes
     -----
     .. math:: \lambda_{l,h}(\theta) = (1 - s) \lambda_{l,h} + s \lambda_f, \qquad
               s = \frac{\theta - \theta_c}{\theta_f - \theta_c} \in [0, 1]
 
-    Engines are made richer as the load rises, over which openings is common practice, no source.
-    Held against the cruise band, a right mixture at three quarters throttle would look rich, and
-    be leaned out where that can destroy the engine.
+    with :math:`\theta_c` and :math:`\theta_f` `CRUISE_TO_PCT` and `FULL_FROM_PCT`. Engines are made
+    richer as the load rises, over which openings is common practice, no source. Held against the
+    cruise band, a right mixture at three quarters throttle would look rich, and be leaned out where
+    that can destroy the engine.
 
     Examples
     --------
@@ -217,8 +218,7 @@ def part_throttle_band(
     low, high = cruise
     require("cruise", low, above=0.0, at_most=high)
     require("full_throttle", full_throttle, above=0.0)
-    require("cruise_to_pct", cruise_to_pct, at_least=0.0, below=full_from_pct, unit="%")
-    share = np.clip((opening - cruise_to_pct) / (full_from_pct - cruise_to_pct), 0.0, 1.0)
+    share = np.clip((opening - CRUISE_TO_PCT) / (FULL_FROM_PCT - CRUISE_TO_PCT), 0.0, 1.0)
     return (
         (1.0 - share) * low + share * full_throttle,
         (1.0 - share) * high + share * full_throttle,
@@ -533,7 +533,6 @@ def window_repeatability(
     *,
     notice_pct: float = 5.0,
     least_width_rpm: float = 150.0,
-    least_seen_share: float = 0.5,
 ) -> Repeatability:
     r"""Return in how many pulls of the session a window is seen, and how alike its depth is.
 
@@ -546,8 +545,6 @@ def window_repeatability(
     notice_pct : float, default 5. Error from which a pull shows the window. [%]
     least_width_rpm : float, default 150
         Width over which a pull must hold it; half of the window if that is less. [rpm]
-    least_seen_share : float, default 0.5
-        Share of the window's grid points that a pull must have seen to count. [0..1]
 
     Returns
     -------
@@ -574,7 +571,6 @@ def window_repeatability(
     errors = np.atleast_2d(np.asarray(lean_error_by_pull_pct, dtype=float))
     require("notice_pct", notice_pct, above=0.0, unit="%")
     require("least_width_rpm", least_width_rpm, at_least=0.0, unit="rpm")
-    require("least_seen_share", least_seen_share, above=0.0, at_most=1.0)
     inside = (speed >= window.from_rpm) & (speed <= window.to_rpm)
     sign = 1.0 if window.side == "lean" else -1.0
     width = min(least_width_rpm, 0.5 * (window.to_rpm - window.from_rpm))
@@ -582,7 +578,7 @@ def window_repeatability(
     for error in errors:
         grid, off = _curve(speed, sign * error)
         seen = inside & np.isfinite(off)
-        if not inside.any() or seen.sum() < least_seen_share * inside.sum():
+        if not inside.any() or seen.sum() < LEAST_SEEN_SHARE * inside.sum():
             continue
         held = held_worst_error_pct(grid[inside], off[inside], width).error_pct
         # Seen with gaps too narrow for the width: the highest point is all there is.
@@ -603,9 +599,8 @@ def lean_error_interval_pct(
     gauge_accuracy: ArrayLike = GAUGE_ACCURACY,
     depth_sd_pct: ArrayLike = float("nan"),
     pulls: ArrayLike = 1,
-    share: float = 0.95,
 ) -> ErrorInterval:
-    r"""Return the interval of a lean error from the gauge's accuracy and the pulls' scatter.
+    r"""Return the 95 % interval of a lean error from the gauge's accuracy and the pulls' scatter.
 
     Parameters
     ----------
@@ -616,7 +611,6 @@ def lean_error_interval_pct(
         Standard deviation from pull to pull, of `window_repeatability` or `error_scatter_pct`;
         NaN leaves the scatter out, as with a single pull. [%]
     pulls : array_like of int, default 1. Pulls that the error is the mean of.
-    share : float, default 0.95. How often the interval should hold the truth. [0..1]
 
     Returns
     -------
@@ -653,13 +647,12 @@ def lean_error_interval_pct(
     require("gauge_accuracy", accuracy, at_least=0.0)
     require("depth_sd_pct", spread, at_least=0.0, unit="%")
     require("pulls", count, at_least=1)
-    require("share", share, above=0.0, below=1.0)
     gauge = 100.0 * accuracy / np.sqrt(3.0) / target
     scatter = np.where(np.isfinite(spread) & (count > 1), spread / np.sqrt(count), 0.0)
     uncertainty = np.hypot(gauge, scatter)
     with np.errstate(divide="ignore", invalid="ignore"):
         free = np.where(scatter > 0.0, (count - 1) * (uncertainty / scatter) ** 4, np.inf)
-    half = special.stdtrit(np.minimum(free, 1e9), 0.5 + 0.5 * share) * uncertainty
+    half = special.stdtrit(np.minimum(free, 1e9), 0.975) * uncertainty
     return ErrorInterval(error - half, error + half, uncertainty)
 
 
@@ -678,7 +671,7 @@ def error_scatter_pct(lean_error_by_pull_pct: ArrayLike) -> float:
 
     Notes
     -----
-    .. math:: s^2 = rac{\sum_j (n_j - 1) s_j^2}{\sum_j (n_j - 1)}
+    .. math:: s^2 = \frac{\sum_j (n_j - 1) s_j^2}{\sum_j (n_j - 1)}
 
     over speeds j: the pooled variance [1]_ (section 5.4.5.3, from memory). Pulls differ in level
     rather than in wiggles, so the degrees of freedom of s are those of the pulls, not of the

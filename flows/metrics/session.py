@@ -28,6 +28,8 @@ STEADY_COOLANT_K = 1.0
 
 REGION_EDGES = (0.40, 0.65, 0.90, 1.15)
 """Low, middle and top of the riding range, in shares of the speed at peak power (our choice)."""
+LEAST_POINTS = 5
+"""Points at which a pair must be seen within a region to count there."""
 ODD_FALSE_ALARM_SHARE = 0.01
 """Sound sessions in which some pull may be called odd by chance."""
 
@@ -592,7 +594,6 @@ def heat_soak(
     repeatability_dof: float = 4.0,
     intake_air_start_k: ArrayLike | None = None,
     coolant_start_k: ArrayLike | None = None,
-    coverage: float = 0.95,
 ) -> HeatSoak:
     r"""Return the trend of power over the pulls of a session, and whether heat explains it.
 
@@ -603,7 +604,6 @@ def heat_soak(
         Degrees of freedom that figure is worth beside the session's own pulls.
     intake_air_start_k, coolant_start_k : array_like, optional
         Temperatures as each pull begins; NaN where not logged. [K]
-    coverage : float, default 0.95. Of the interval. [0..1]
 
     Returns
     -------
@@ -642,7 +642,6 @@ def heat_soak(
     """
     require("repeatability_share", repeatability_share, above=0.0)
     require("repeatability_dof", repeatability_dof, above=0.0)
-    require("coverage", coverage, above=0.0, below=1.0)
     level = np.asarray(levels, dtype=float)
     if level.ndim != 1:
         raise ValueError(f"levels must be one row, got shape {level.shape}")
@@ -661,9 +660,7 @@ def heat_soak(
     left = known_pct - known_pct.mean() - slope_pct * away
     dof = repeatability_dof + number.size - 2
     variance = (repeatability_dof * (100.0 * repeatability_share) ** 2 + float(left @ left)) / dof
-    half = float(special.stdtrit(dof, 0.5 + coverage / 2.0)) * math.sqrt(
-        variance / float(away @ away)
-    )
+    half = float(special.stdtrit(dof, 0.975)) * math.sqrt(variance / float(away @ away))
     lower, upper = slope_pct - half, slope_pct + half
     kind, words = _trend_words(number.size, slope_pct, lower, upper, intake_k, coolant_k)
     if kind == "heat soak" and intake_k >= STEADY_INTAKE_K and upper < 2.0 * explained_pct:
@@ -930,10 +927,8 @@ def remount_by_region(
     log_ratios: ArrayLike,
     session_variance_of_each: ArrayLike,
     *,
-    edges: Sequence[float] = REGION_EDGES,
     default_share: float = DEFAULT_REMOUNT_SHARE,
     least_pairs: int = 6,
-    least_points: int = 5,
 ) -> list[RegionRemount]:
     r"""Return what remounting adds in each region of speed, from pairs in which nothing changed.
 
@@ -944,14 +939,10 @@ def remount_by_region(
     log_ratios : array_like
         ln ratio of the two session curves at those speeds, a row a pair; NaN where not seen.
     session_variance_of_each : array_like. As for `remount_share`; one a pair, or one for all.
-    edges : sequence of float
-        Rising edges of the regions, in shares of the speed at peak power. [1]
     default_share : float, default 0.008
         What to return when the pairs are too few for any figure of their own. [0..1]
     least_pairs : int, default 6
         Pairs that a region, or the whole curve, must have for a figure of its own.
-    least_points : int, default 5
-        Points at which a pair must be seen within a region to count there.
 
     Returns
     -------
@@ -959,7 +950,7 @@ def remount_by_region(
 
     Raises
     ------
-    ValueError. If the edges do not rise, the rows do not fit together, or as `remount_share`.
+    ValueError. If the rows do not fit together, or as `remount_share`.
 
     Notes
     -----
@@ -971,14 +962,11 @@ def remount_by_region(
 
     Examples
     --------
-    >>> regions = remount_by_region([0.5, 0.8, 1.0], [[0.01, -0.01, 0.02]] * 6, 0.0,
-    ...                             least_points=1)
+    >>> regions = remount_by_region([0.5] * 5 + [0.8] * 5 + [1.0] * 5,
+    ...                             [[0.01] * 5 + [-0.01] * 5 + [0.02] * 5] * 6, 0.0)
     >>> [(region.origin, round(region.share, 5)) for region in regions]
     [('region', 0.00707), ('region', 0.00707), ('region', 0.01414)]
     """
-    borders = np.asarray(edges, dtype=float)
-    if borders.ndim != 1 or borders.size < 2 or not (np.diff(borders) > 0.0).all():
-        raise ValueError(f"edges must be at least 2 rising numbers, got {list(edges)}")
     ratio = np.asarray(log_ratios, dtype=float)
     if ratio.size == 0:
         ratio = ratio.reshape(0, 0)
@@ -995,7 +983,7 @@ def remount_by_region(
     def of(low: float, high: float) -> tuple[RemountShare, int]:
         inside = np.isfinite(ratio) & (share >= low) & (share < high)
         count = inside.sum(axis=1)
-        enough = count >= least_points
+        enough = count >= LEAST_POINTS
         total = np.where(inside, ratio, 0.0).sum(axis=1)
         found = remount_share(
             total[enough] / count[enough],
@@ -1005,9 +993,9 @@ def remount_by_region(
         )
         return found, int(enough.sum())
 
-    whole, _ = of(float(borders[0]), float(borders[-1]))
+    whole, _ = of(REGION_EDGES[0], REGION_EDGES[-1])
     regions = []
-    for low, high in pairwise(borders.tolist()):
+    for low, high in pairwise(REGION_EDGES):
         own, pairs = of(low, high)
         used = whole if own.is_default else own
         origin = "default" if used.is_default else "whole curve" if own.is_default else "region"
