@@ -250,11 +250,9 @@ def aligned_lambda(
     -----
     .. math:: \lambda_a(t) = \lambda(t + d)
 
-    by straight lines between readings. Exhaust gas takes 50 ms to 300 ms to the probe, longest
-    at low flow; one delay for a whole ride leaves some tens of milliseconds, which does not
-    matter to samples that have been steady for half a second. The probe's own lag is not undone:
-    taken in as part of the delay it leaves slow changes in place, and undoing it multiplies the
-    gauge's noise.
+    by straight lines between readings. Exhaust gas takes 50 ms to 300 ms to the probe, longest at
+    low flow. The probe's own lag is not undone, which would multiply the gauge's noise: taken in as
+    part of the delay it leaves slow changes in place.
 
     Examples
     --------
@@ -295,21 +293,17 @@ def estimated_delay_s(
 
     Notes
     -----
-    Both channels are laid on an even raster and differenced,
-    :math:`u_i = x_{i+h} - x_i`, because the correlation of two trends peaks at no delay at all.
-    Rises of the driver are then set to 0: an opening throttle leans the mixture by its rate as well
-    as by its place, and makes the answer up to 0.1 s too early.
     The delay is the lag of the greatest
 
     .. math::
         |r_l| = \frac{|\sum_i u_i\, v_{i+l}|}{\sqrt{\sum_i u_i^2 \, \sum_i v_{i+l}^2}}
 
-    refined by the parabola through its neighbours. Differences across gaps are left out, and so
-    are readings leaner than `CUT_LAMBDA` and dead ones: a fuel cut comes at the ECU's own time
-    after the throttle closes, and being large would outvote the ride.
-
-    Includes what the probe's own lag adds. Valid where the driver moves: a ride at constant
-    speed gives NaN, not a delay.
+    of both channels' differences :math:`u_i = x_{i+h} - x_i` on an even raster (two trends
+    correlate best at no delay at all), refined by the parabola through its neighbours. Only falls
+    of the driver count: an opening throttle leans the mixture by its rate as well as by its place,
+    which makes the answer up to 0.1 s too early. Readings leaner than `CUT_LAMBDA` and dead ones
+    are left out: a fuel cut comes at the ECU's own time and would outvote the ride. Includes what
+    the probe's own lag adds. A ride at constant speed gives NaN.
 
     Examples
     --------
@@ -399,20 +393,16 @@ def probe_response(
         \lambda(t) = a_e + b_e\, g(t - d) + c_e\, n(t - d), \qquad
         \tau \dot g = u - g
 
-    with driver (or its effect) :math:`u`, engine speed :math:`n` lagged alike, and :math:`a, b,
-    c` free in every fall: how much the mixture changes from one state to another is not the
-    question. Delay and time constant are common to all falls and found by Gauss-Newton steps
-    from the best of a coarse grid; :math:`d = d_0 + V / q` where the flow :math:`q` differs by
-    more than 1.5 times between the falls and :math:`V` is above three of its standard errors.
-
-    Intervals come from the curvature with the scatter between the falls (each fall is one
-    independent piece of evidence, whatever the noise within it) and Student's t. An answer must
-    fit better than any delay below nothing does.
+    with driver (or its effect) :math:`u`, engine speed :math:`n` lagged alike, and :math:`a, b, c`
+    free in every fall. Delay and time constant are common to all falls and found by Gauss-Newton
+    steps from the best of a coarse grid; :math:`d = d_0 + V / q` where the flow :math:`q` differs
+    by more than 1.5 times between the falls and :math:`V` is above three of its standard errors.
+    Intervals come from the curvature with the scatter between the falls and Student's t. An answer
+    must fit better than any delay below nothing does.
 
     Not in the intervals: a map that bends strongly over the speeds of one fall (0.02 of lambda
     up and down within 4000 rpm) makes lag and arrival up to 0.03 s too short and transport up to
-    0.025 s too long; bends as free terms cost three times the width, since speed follows the
-    throttle. Lift-off excursions of wall film, if the same in all falls, are taken for lag.
+    0.025 s too long. Lift-off excursions of wall film, if the same in all falls, pass for lag.
 
     Examples
     --------
@@ -852,19 +842,15 @@ def steady_cells(
 
     Notes
     -----
-    A median's error is that of the share of readings above it, so what counts is how long a
-    reading stays on its side of the median:
-
     .. math::
         n_e = \frac{(\sum_i w_i)^2}{\sum_{i,j} w_i w_j\, \rho(|t_i - t_j|)}, \qquad
         s = \sqrt{\frac{\pi}{2}} \, \frac{\sigma}{\sqrt{n_e}}
 
-    with :math:`\rho` the autocorrelation of the sign of the distance from the cell's median, of
-    all cells together since one alone is too short, up to where it first falls to 0. For a first
+    with :math:`\rho` the autocorrelation of the side of the cell's median on which a reading lies,
+    of all cells together since one alone is too short, up to where it first falls to 0; for a first
     order process of correlation :math:`\phi` per sample it is :math:`(2/\pi) \arcsin \phi^k`.
-    The interval takes Student's t with :math:`n_e - 1` degrees of freedom.
-
-    Taking all samples as independent makes intervals of a 20-Hz log two to four times too narrow.
+    The interval takes Student's t with :math:`n_e - 1` degrees of freedom. Taking all samples as
+    independent makes intervals of a 20-Hz log two to four times too narrow.
 
     Examples
     --------
@@ -990,12 +976,10 @@ def doubtful_lambda(
 
     Notes
     -----
-    Lambda below 0.6, or above 1.6 with the throttle open, does not burn. A narrowband voltage
-    taken for lambda lies below 0.6 for much of the time and between 0.6 and 0.9 for the rest,
-    which would pass for rich; hence the window. Common practice, no source.
-
-    An engine whose ECU keeps it at lambda 1 is a gauge check for nothing: a wrong scale shows
-    there as the ratio of the two scales.
+    Lambda below 0.6, or above 1.6 with the throttle open, does not burn (common practice, no
+    source). A narrowband voltage taken for lambda lies below 0.6 for much of the time and between
+    0.6 and 0.9 for the rest, which would pass for rich; hence the window. In closed loop a wrong
+    scale shows as the ratio of the two scales.
 
     Examples
     --------

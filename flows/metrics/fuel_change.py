@@ -258,11 +258,9 @@ def part_throttle_evidence(
     -----
     .. math:: c = 100 \left( \frac{\lambda}{\lambda_t} - 1 \right)
 
-    with :math:`\lambda_t` the nearest lambda that the target allows, so that a cell in the band
-    asks for no change. Fuel mass is air mass over lambda, so at unchanged air :math:`1 + c/100`
-    is the factor for the map's cell. That holds in open loop only. Wall film in steady state and
-    the injector's dead time, if the control unit adds it apart from the map, change nothing; a
-    wrong dead time makes the true factor larger than this at light load.
+    with :math:`\lambda_t` the nearest lambda that the target allows. At unchanged air
+    :math:`1 + c/100` is the factor for the map's cell; in open loop only. A wrong dead time of the
+    injector makes the true factor larger than this at light load.
 
     Examples
     --------
@@ -580,23 +578,16 @@ def surface_posterior(
 
     Notes
     -----
-    The needed change is a Gaussian process [1]_ about no change: a level of the whole map, plus
-    strays whose covariance is that of throttle times that of speed,
+    A Gaussian process [1]_ about no change: a level of the whole map, plus strays whose covariance
+    is that of throttle times that of speed. With gauge error g, standard error e, nugget
+    :math:`\tau` and L `LEVEL_SD_PCT`,
 
-    .. math:: k(x, x') = L^2
-              + \sigma^2 \, \rho(|u - u'|; \ell_u) \, \rho(|n - n'|; \ell_n)
+    .. math:: k(x, x') &= L^2 + \sigma^2 \, \rho(|u - u'|; \ell_u) \, \rho(|n - n'|; \ell_n) \\
+              C_{ij} &= k(x_i, x_j) + g_i g_j [\mathrm{same\ gauge}]
+          + (e_i^2 + \tau^2) \delta_{ij} \\
+              m &= k_*^\top C^{-1} y, \qquad s^2 = L^2 + \sigma^2 - k_*^\top C^{-1} k_*
 
-    and a reading is the change, plus the common error of its gauge, plus its own:
-
-    .. math:: C_{ij} = k(x_i, x_j) + g_i g_j [\mathrm{same\ gauge}]
-              + (e_i^2 + \tau^2) \delta_{ij}
-
-    with gauge error g, standard error e and nugget :math:`\tau`. Then (eq. 2.25 and 2.26)
-
-    .. math:: m = k_*^\top C^{-1} y, \qquad s^2 = L^2 + \sigma^2 - k_*^\top C^{-1} k_*
-
-    This is simple kriging with a known mean of 0. L is `LEVEL_SD_PCT`. However many cells one
-    gauge has read, s does not fall much below that gauge's error.
+    (eq. 2.25 and 2.26). However many cells one gauge has read, s stays near that gauge's error.
 
     Examples
     --------
@@ -690,21 +681,18 @@ def suggested_fuel_change(
     -----
     In this order:
 
-    1. Needed change and interval, :math:`m \pm z s`, from `surface_posterior`; blank where it
-       is not known well enough. The surface is that of the first map, whose error is the
-       engine's own; what rounds have put in since, steps and all, is known and taken out of
-       each reading by the map's own straight-line interpolation, and off the result.
-    2. A guarded cell is made leaner by no more than the rich end of its interval asks for:
-       :math:`\min(0, m + z s)` where :math:`m < 0`. Guarded are cells that the map's
-       interpolation mixes into full throttle or into a lean window.
+    1. Needed change and interval, :math:`m \pm z s`, from `surface_posterior`; blank where not
+       known well enough. The surface is that of the first map: what rounds have put in since is
+       taken out of each reading by the map's own interpolation, and off the result.
+    2. A guarded cell, one that the map's interpolation mixes into full throttle or a lean window,
+       is made leaner by no more than :math:`\min(0, m + z s)`.
     3. What is small and not sure is left. Rounding to the map's step, towards rich in guarded
        cells; limits are rounded to the side that limits more.
     4. Limits for the round, less for leaner than for richer, and for all rounds together,
        :math:`(1 + a)(1 + c) - 1`. A map already beyond the total is never driven back by it.
-    5. Where neighbours differ too much the leaner is raised, never the richer lowered, and not
-       beyond its limits; what they then still differ stays. Blank cells take no part; those
-       beside a cell that gets more fuel are told half of it as a seam, since the engine runs
-       between breakpoints. A cell that gets less has none: unseen cells are never leaned.
+    5. Where neighbours differ too much the leaner is raised within its limits, never the richer
+       lowered. Blank cells beside one that gets more fuel are told half of it as a seam, since the
+       engine runs between breakpoints; unseen cells are never leaned.
 
     Assumes one map with multiplying cells. Two cylinders with maps of their own need two calls.
 
@@ -832,19 +820,14 @@ def removed_share(
 
     Notes
     -----
-    .. math:: s = 1 - r, \qquad r = \frac{\sum w_i |a_i|}{\sum w_i |b_i|}
-
-    The interval is that of a ratio of two means of the same cells, linearised [1]_ :
-
-    .. math:: s_r^2 = \frac{n}{n - 1}
+    .. math:: s = 1 - r, \qquad r = \frac{\sum w_i |a_i|}{\sum w_i |b_i|}, \qquad
+              s_r^2 = \frac{n}{n - 1}
               \frac{\sum w_i^2 (|a_i| - r |b_i|)^2}{\left( \sum w_i |b_i| \right)^2},
               \qquad n = \frac{(\sum w_i)^2}{\sum w_i^2}
 
-    with Student's t on n - 1 degrees of freedom, n counting cells by their weight. Sizes are
-    compared, so a change that turns lean into as much rich has removed nothing. Noise adds to
-    every size: a perfect change shows less than all removed.
-
-    Assumes cells that err independently; neighbours seldom do, so the interval is rather narrow.
+    the linearised error of a ratio of two means [1]_, with Student's t on n - 1 degrees of freedom.
+    Sizes are compared: turning lean into as much rich removes nothing, and noise makes a perfect
+    change show less than all. Neighbouring cells err together, so the interval is rather narrow.
 
     Examples
     --------

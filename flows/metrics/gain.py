@@ -372,34 +372,29 @@ def gain(
 
     .. math:: y_{si}(r) = \mu_s(r) + M_s + L_{si} + W_{si}(r)
 
-    *M*: the mounting and the air, common to a session and to all speeds. *L*: the level of the
-    pull, its mean over the riding range. *W*: its shape about that level, which by that
-    definition has mean 0 over the range; correlated as :math:`e^{-(\Delta r / b)^2/2}`.
+    *M*: mounting and air, common to a session and all speeds. *L*: the level of the pull. *W*: its
+    shape about that level, of mean 0 over the riding range, correlated as
+    :math:`e^{-(\Delta r / b)^2/2}`. The mean has variance *V*, a point or a peak *V(r)*:
 
     .. math::
         V &= s_L^2 \left(\tfrac{1}{n_b} + \tfrac{1}{n_a}\right) + 2 m^2 + u_c^2 \\
         V(r) &= V + s_W^2\, c(r) \left(\tfrac{1}{n_b(r)} + \tfrac{1}{n_a(r)}\right)
 
-    The mean has variance *V*, a point or a peak *V(r)*, with *c* the shape factor of a
-    deviation centred over the range (1 on its average). :math:`2 m^2` falls away under
-    `same_mounting`. Where *m* is given at each speed, a mounting moves all speeds together, each
-    by its own *m*; the mean then has the mean of them. :math:`s_L^2` is the pair's own pooled
-    variance moderated by the shop's, :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_; :math:`s_W^2`
-    is the pair's own, not below its floor (without any repeat: the shop's level scatter).
-    Degrees of freedom follow Satterthwaite
-    [2]_, with :math:`u_c` taken as known. With `again_curves` the gain is
-    :math:`B - (A_1 + A_2)/2`, in which a steady drift of the bike or the dyno falls out:
+    with *c* the shape factor of a deviation centred over the range; :math:`2 m^2` falls away under
+    `same_mounting`. :math:`s_L^2` is the pair's pooled variance moderated by the shop's,
+    :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_; :math:`s_W^2` is the pair's own, not below its floor
+    (without any repeat: the shop's level scatter). Degrees of freedom follow Satterthwaite [2]_,
+    with :math:`u_c` taken as known. The band for the whole curve uses the 95 % point of the
+    greatest :math:`|t|` along the grid, by 4000 seeded draws of that process.
+
+    With `again_curves` the gain is :math:`B - (A_1 + A_2)/2`, in which a steady drift falls out:
     :math:`1/n_b` becomes :math:`\tfrac{1}{4 n_1} + \tfrac{1}{4 n_2}`, :math:`2 m^2` becomes
-    :math:`\tfrac{3}{2} m^2` and :math:`u_c^2` three quarters of it, as each session is taken to
-    have a mounting and an air of its own. A drift beyond 1 % that is itself real need not have been
-    steady: *V* then has the variance of a step that came at any time, :math:`d^2/12`. The band
-    for the whole curve uses the 95 % point of the greatest :math:`|t|` along the grid, by 4000
-    seeded draws of that process.
+    :math:`\tfrac{3}{2} m^2` and :math:`u_c^2` three quarters of it. A real drift beyond 1 % need
+    not have been steady: *V* then has the variance of a step that came at any time, :math:`d^2/12`.
 
     Assumes one scatter at all speeds and in both sessions. Above the old rev limit there is no
-    before, hence no gain: see `over_rev_rpm`. A peak is biased up by noise; with curves smoothed
-    alike both peaks are, and the ratio is not, unless the numbers of pulls differ much. Figures
-    are this shop's own comparison, not a certified rating.
+    gain: see `over_rev_rpm`. A peak is biased up by noise; the ratio of two is not, unless the
+    numbers of pulls differ much. Figures are this shop's own comparison, not a certified rating.
 
     Examples
     --------

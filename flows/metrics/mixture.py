@@ -262,12 +262,10 @@ def mixture_windows(
 
     Notes
     -----
-    A window begins and ends where the error crosses `notice_pct`, or where the curve does. Its
-    level is that of the greatest error held over `least_width_rpm` (see
-    `held_worst_error_pct`); a narrower window is a notice, however high its spike, and still
-    shows its worst error.
-
-    Assumes that unseen points may hide anything: they end a window, and are never bridged.
+    A window begins and ends where the error crosses `notice_pct`, or where the curve does: unseen
+    points may hide anything and are never bridged. Its level is that of the greatest error held
+    over `least_width_rpm` (see `held_worst_error_pct`); a narrower window is a notice, however high
+    its spike, and still shows its worst error.
 
     Examples
     --------

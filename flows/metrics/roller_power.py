@@ -142,26 +142,21 @@ def roller_power(
               + F_\mathrm{losses} v
 
     What figure that is hangs on what is counted. With the roller's mass alone it is the power at
-    the roller's surface less what the roller's bearings and air take: the tyre's and the
-    driveline's losses are gone already, and belong in no wheel power. The roller's own losses do:
-    without them it reads low by as much. With `losses` of a coast-down with the bike strapped on
-    and its clutch pulled, the tyre's, the wheel's and part of the gearbox's losses are in as well,
-    and the figure lies between wheel and engine. Never compare one with the other. The engine's
-    own inertia is never in: a slower sweep reads more.
+    the roller's surface less what the roller's bearings and air take. With `losses` of a coast-down
+    with the bike strapped on and its clutch pulled, the tyre's, the wheel's and part of the
+    gearbox's losses are in as well, and the figure lies between wheel and engine. Never compare one
+    with the other. The engine's own inertia is never in: a slower sweep reads more.
 
-    The rate at which energy is gained is the slope of a parabola fitted to the square of the speed
-    around each sample with Epanechnikov weights: exact for a steady force and for a steady power.
-    Its bias is :math:`h^2 \ddot P_k / 14` with :math:`\ddot P_k` the second derivative of the
-    power that speeds the roller up, and its standard error under independent noise :math:`\sigma`
-    of the speed, sampled every :math:`\Delta t`, inside the record,
+    The slope is that of a parabola fitted to the square of the speed around each sample with
+    Epanechnikov weights: exact for a steady force and for a steady power. Its bias is
+    :math:`h^2 \ddot P_k / 14`, and its standard error under independent noise :math:`\sigma` of the
+    speed, sampled every :math:`\Delta t`, taken from the residuals,
 
-    .. math:: u(P) = m v \sigma \sqrt{\frac{15 \Delta t}{7 h^3}}.
+    .. math:: u(P) = m v \sigma \sqrt{\frac{15 \Delta t}{7 h^3}}
 
-    Samples beyond the record are not needed: at its ends the parabola looks to one side only,
-    which costs no bias of the first order, and some four times the noise. Give the sweep alone:
-    a window that runs over the throttle's opening or its closing smears the power on both sides.
-    The noise comes from the residuals of the parabolas. The uncertainty of the mass is not in
-    it: it scales all pulls of one roller alike.
+    inside the record; at its ends the noise is some four times that. Give the sweep alone: a window
+    over the throttle's opening or closing smears the power on both sides. The uncertainty of the
+    mass, which scales all pulls of one roller alike, is not in it.
 
     Examples
     --------

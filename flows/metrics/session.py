@@ -223,10 +223,9 @@ def session_mean(power_curves: ArrayLike) -> np.ndarray:
     -----
     .. math:: \bar y_j = \exp\left(\bar a + \frac{1}{n_j} \sum_i (\ln y_{ij} - a_i)\right)
 
-    with :math:`a_i` the level of pull *i* (`pull_levels`). Where all pulls are seen this is
-    their geometric mean, below the plain mean by half the square of their scatter (0.001 % at
-    0.5 %). Taking the levels out first keeps the mean from stepping where a pull ends. Assumes
-    that pulls differ mainly in level. A choice of ours, no source.
+    with :math:`a_i` the level of pull *i* (`pull_levels`), which keeps the mean from stepping where
+    a pull ends. It is below the plain mean by half the square of the pulls' scatter (0.001 % at 0.5
+    %). A choice of ours, no source.
 
     Examples
     --------
@@ -301,18 +300,15 @@ def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[st
 
     Notes
     -----
-    The level of a pull is held against the mean level of the others. The one furthest away is
-    odd if
+    The pull furthest from the mean level of the others is odd if
 
     .. math:: |a_i - \bar a_{-i}| > z_{1 - \alpha/2n}\; s \sqrt{1 + \frac{1}{n - 1}}
 
-    and is then set aside for judging the rest in the same way. This is Grubbs' test [1]_, one
-    pull at a time, with a known standard deviation *s*, the shop's repeatability: his own
-    statistic can hardly speak on so few pulls (at n = 3 it cannot exceed 1.155, and its 5 %
-    point is 1.153). It also keeps two odd pulls from hiding each other.
-
-    Where half of the pulls or more would be odd, or there are only two, nothing tells which are
-    right, and all are named. Nothing is dropped here: that is for a person to decide.
+    and is set aside for judging the rest in the same way: Grubbs' test [1]_ with a known standard
+    deviation *s*, the shop's repeatability, since his own statistic can hardly speak on so few
+    pulls (at n = 3 it cannot exceed 1.155, and its 5 % point is 1.153). Where half of the pulls or
+    more would be odd, or there are only two, nothing tells which are right, and all are named.
+    Nothing is dropped here: that is for a person to decide.
 
     Examples
     --------
@@ -616,19 +612,17 @@ def heat_soak(
 
     Notes
     -----
-    Least squares on the pull's number. Three to eight pulls know little of their own scatter,
-    so the shop's stands beside it:
+    Least squares on the pull's number, with the shop's scatter beside the session's own:
 
     .. math::
         s^2 = \frac{\nu_0 s_r^2 + \sum e_i^2}{\nu_0 + n - 2}, \quad
         \hat b \pm t_{\nu_0 + n - 2}\, \frac{s}{\sqrt{\sum (i - \bar\imath)^2}}
 
     A trend is told from three pulls on, and only if its interval leaves out 0. Whether heat
-    explains it cannot be tested on so few: power and temperature both follow the order. What
-    can be said is whether the temperatures rise at all, and how much the intake air would do:
-    :math:`-50\, \Delta T / T` percent, by the square root of temperature in [1]_; up to twice
-    that if power followed the density of the air. The words say when the fall is greater.
-    Assumes pulls at about equal intervals.
+    explains it cannot be tested on so few; what can be said is whether the temperatures rise, and
+    how much the intake air would do: :math:`-50\, \Delta T / T` percent, by the square root of
+    temperature in [1]_; up to twice that if power followed the density of the air. Assumes pulls at
+    about equal intervals.
 
     Examples
     --------
@@ -809,10 +803,9 @@ def shop_repeatability(sd_by_session: ArrayLike, dof_by_session: ArrayLike) -> P
 
     .. math:: e_g = \ln s_g^2 - \psi(d_g/2) + \ln(d_g/2)
 
-    as in [1]_, section 6.2. The result is what `gain` takes as `repeatability_share` and
-    `repeatability_dof`. The pooled dof of a shop's history is *not*: it says how well the mean
-    scatter is known, not how alike the sessions are. Sessions with a scatter of 0 are left out.
-    Below four sessions: NaN and 0.
+    as in [1]_, section 6.2. The pooled dof of a shop's history is *not* `gain`'s
+    `repeatability_dof`: it says how well the mean scatter is known, not how alike the sessions are.
+    Sessions with a scatter of 0 are left out. Below four sessions: NaN and 0.
 
     Examples
     --------
@@ -955,10 +948,9 @@ def remount_by_region(
     Notes
     -----
     In each region the mean ln ratio of each pair goes into `remount_share`. A region with fewer
-    than `least_pairs` pairs takes the figure of the whole curve, from its first edge to its
-    last; if that has too few as well, the default. A mounting moves all regions together in
-    part: to use one figure a speed, take errors between regions as fully shared, which makes
-    the interval of a mean too wide rather than too narrow. Design of ours, no source.
+    than `least_pairs` pairs takes the figure of the whole curve; if that has too few as well, the
+    default. Taking errors between regions as fully shared makes the interval of a mean too wide
+    rather than too narrow. Design of ours, no source.
 
     Examples
     --------

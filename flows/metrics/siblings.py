@@ -357,18 +357,13 @@ def power_health(
     All on the ln scale; see `standing` for centre, scatter and chance. The scatter of a grid
     point is evened out against that of the whole curve, half and half by variance. A region lies
     beyond a z that allows for as many chances as the range holds stretches of 1500 rpm, over
-    300 rpm or more; it is then followed outwards as far as the difference keeps its sign and half
-    its size. A peak is that of the smoothed curve; curves that stop before the siblings' median
-    speed of peak power have none.
-
-    Evened out along the curve, the scatter of a point is better known than Qn of one row: its t
-    has n - 1 degrees of freedom, again by simulation, where sound bikes with 5 to 30 siblings are
-    called unusual less often than `FALSE_ALARM_SHARE`.
+    300 rpm or more; it is followed outwards as far as the difference keeps its sign and half its
+    size. Its t has n - 1 degrees of freedom, by simulation: sound bikes with 5 to 30 siblings are
+    called unusual less often than `FALSE_ALARM_SHARE`. Curves that stop before the siblings' median
+    speed of peak power have no peak.
 
     Shape is the root mean square of what is left of the ln difference when its mean is taken
-    out; the siblings' own distances are from the median of the others. Siblings seen over less
-    than half of the range have no shape. Where a shape is off is told by the speed at which power
-    is furthest from the siblings' median, followed outwards as far as half of that: it says where
+    out; siblings seen over less than half of the range have none. The region of a shape says where
     to look; whether the shape is off at all the whole of it says.
 
     Examples

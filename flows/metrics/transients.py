@@ -29,8 +29,8 @@ SETTLED_S = 0.5
 LEVELS_PCT = {"notice": 5.0, "warn": 10.0, "stop": 20.0}
 """Depth from which each level is reached."""
 LEAST_HOLD_S = 0.1
-"""Time for which a depth must hold to set the level: shorter is noise to a gauge with a lag of 50 ms
-to 100 ms."""
+"""Time for which a depth must hold to set the level: shorter is noise to a gauge that lags 50 ms to
+100 ms."""
 
 OUTCOMES = ("", "no lambda", "cold engine", "fuel cut", "gear change or clutch", "too short")
 """Why a movement was not judged, in order of precedence; "" was judged."""
