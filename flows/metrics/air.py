@@ -60,6 +60,10 @@ FACTOR_RANGE = (0.93, 1.07)
 ISO_4106_RANGE = (0.96, 1.06)
 """Often cited for ISO 15550, which ISO 4106 goes by; from memory, hence only a warning."""
 
+TOLERANCE_PCT = 0.3
+"""Agreement of two factors within this is rounding and variants of a formula; it is also how well a
+cause must explain a stated factor. Common practice, no source. [%]"""
+
 TEST_TEMPERATURE_K = (283.2, 318.2)
 """Air in which Regulation (EU) 134/2014, Annex X, Appendix 2.2 lets motorcycles be tested."""
 
@@ -107,18 +111,15 @@ def saturation_vapour_pressure_pa(temperature_k: Values) -> Values:
 
     Parameters
     ----------
-    temperature_k : float or ndarray
-        Air temperature. [K]
+    temperature_k : float or ndarray. Air temperature. [K]
 
     Returns
     -------
-    float or ndarray
-        Saturation vapour pressure. [Pa]
+    float or ndarray. Saturation vapour pressure. [Pa]
 
     Raises
     ------
-    ValueError
-        If a temperature is not above 200 K and below 373.15 K.
+    ValueError. If a temperature is not above 200 K and below 373.15 K.
 
     Notes
     -----
@@ -149,20 +150,16 @@ def vapour_pressure_pa(temperature_k: Values, relative_humidity_pct: Values) -> 
 
     Parameters
     ----------
-    temperature_k : float or ndarray
-        Air temperature where the humidity was read. [K]
-    relative_humidity_pct : float or ndarray
-        Relative humidity. [%]
+    temperature_k : float or ndarray. Air temperature where the humidity was read. [K]
+    relative_humidity_pct : float or ndarray. Relative humidity. [%]
 
     Returns
     -------
-    float or ndarray
-        Vapour pressure. [Pa]
+    float or ndarray. Vapour pressure. [Pa]
 
     Raises
     ------
-    ValueError
-        If humidity is not from 0 % to 100 %, or a temperature is out of range.
+    ValueError. If humidity is not from 0 % to 100 %, or a temperature is out of range.
 
     Notes
     -----
@@ -191,22 +188,17 @@ def air_density_kg_m3(
 
     Parameters
     ----------
-    temperature_k : float or ndarray
-        Air temperature. [K]
-    pressure_pa : float or ndarray
-        Total pressure at the place, not reduced to sea level. [Pa]
-    vapour_pressure_pa : float or ndarray, default 0
-        Partial pressure of water vapour. [Pa]
+    temperature_k : float or ndarray. Air temperature. [K]
+    pressure_pa : float or ndarray. Total pressure at the place, not reduced to sea level. [Pa]
+    vapour_pressure_pa : float or ndarray, default 0. Partial pressure of water vapour. [Pa]
 
     Returns
     -------
-    float or ndarray
-        Density. [kg/m^3]
+    float or ndarray. Density. [kg/m^3]
 
     Raises
     ------
-    ValueError
-        If a temperature is not above 0 K, or the vapour pressure is negative or exceeds
+    ValueError. If a temperature is not above 0 K, or the vapour pressure is negative or exceeds
         `pressure_pa`.
 
     Notes
@@ -238,18 +230,15 @@ def standard_atmosphere_pressure_pa(altitude_m: Values) -> Values:
 
     Parameters
     ----------
-    altitude_m : float or ndarray
-        Height above sea level. [m]
+    altitude_m : float or ndarray. Height above sea level. [m]
 
     Returns
     -------
-    float or ndarray
-        Pressure. [Pa]
+    float or ndarray. Pressure. [Pa]
 
     Raises
     ------
-    ValueError
-        If the altitude is not from -500 m to 11 000 m.
+    ValueError. If the altitude is not from -500 m to 11 000 m.
 
     Notes
     -----
@@ -278,19 +267,16 @@ def station_pressure_pa(sea_level_pressure_pa: Values, altitude_m: Values) -> Va
     ----------
     sea_level_pressure_pa : float or ndarray
         Pressure reduced to sea level, as weather services report it. [Pa]
-    altitude_m : float or ndarray
-        Height of the shop above sea level. [m]
+    altitude_m : float or ndarray. Height of the shop above sea level. [m]
 
     Returns
     -------
-    float or ndarray
-        Pressure at the shop. [Pa]
+    float or ndarray. Pressure at the shop. [Pa]
 
     Raises
     ------
-    ValueError
-        If the pressure is not from 85 kPa to 110 kPa, or the altitude not from -500 m to
-        11 000 m.
+    ValueError. If the pressure is not from 85 kPa to 110 kPa, or the altitude not from -500 m to 11
+        000 m.
 
     Notes
     -----
@@ -329,20 +315,16 @@ def sea_level_pressure_pa(station_pressure_pa: Values, altitude_m: Values) -> Va
 
     Parameters
     ----------
-    station_pressure_pa : float or ndarray
-        Pressure at the shop. [Pa]
-    altitude_m : float or ndarray
-        Height of the shop above sea level. [m]
+    station_pressure_pa : float or ndarray. Pressure at the shop. [Pa]
+    altitude_m : float or ndarray. Height of the shop above sea level. [m]
 
     Returns
     -------
-    float or ndarray
-        Pressure reduced to sea level. [Pa]
+    float or ndarray. Pressure reduced to sea level. [Pa]
 
     Raises
     ------
-    ValueError
-        If the pressure is not above 0.3 hPa, or the altitude not from -500 m to 11 000 m.
+    ValueError. If the pressure is not above 0.3 hPa, or the altitude not from -500 m to 11 000 m.
 
     Notes
     -----
@@ -410,25 +392,19 @@ def correction_factor(
 
     Parameters
     ----------
-    standard : str
-        One of `STANDARDS` or `OTHER_FORMS`.
-    temperature_k : float or ndarray
-        Temperature of the air the engine takes in. [K]
-    pressure_pa : float or ndarray
-        Total pressure at the dyno, not reduced to sea level. [Pa]
-    vapour_pressure_pa : float or ndarray
-        Partial pressure of water vapour. [Pa]
+    standard : str. One of `STANDARDS` or `OTHER_FORMS`.
+    temperature_k : float or ndarray. Temperature of the air the engine takes in. [K]
+    pressure_pa : float or ndarray. Total pressure at the dyno, not reduced to sea level. [Pa]
+    vapour_pressure_pa : float or ndarray. Partial pressure of water vapour. [Pa]
 
     Returns
     -------
-    float or ndarray
-        Corrected power over observed power. Above 1 in thin air.
+    float or ndarray. Corrected power over observed power. Above 1 in thin air.
 
     Raises
     ------
-    ValueError
-        If the standard is unknown, a temperature is not above 200 K and below 373.15 K, or the
-        vapour pressure is negative or not below `pressure_pa`.
+    ValueError. If the standard is unknown, a temperature is not above 200 K and below 373.15 K, or
+        the vapour pressure is negative or not below `pressure_pa`.
 
     Notes
     -----
@@ -473,69 +449,6 @@ def correction_factor(
     return _factor(standard, temperature_k, pressure_pa, vapour_pressure_pa)
 
 
-def correction_factor_in_range(
-    standard: str,
-    temperature_k: Values,
-    pressure_pa: Values,
-    vapour_pressure_pa: Values,
-    *,
-    iso_range: tuple[float, float] = FACTOR_RANGE,
-    j1349_range: tuple[float, float] = FACTOR_RANGE,
-) -> bool | np.ndarray:
-    """Return whether a standard still vouches for its factor in this air.
-
-    Parameters
-    ----------
-    standard : str
-        One of `STANDARDS`.
-    temperature_k : float or ndarray
-        Temperature of the air the engine takes in. [K]
-    pressure_pa : float or ndarray
-        Total pressure at the dyno. [Pa]
-    vapour_pressure_pa : float or ndarray
-        Partial pressure of water vapour. [Pa]
-    iso_range : tuple of float, default (0.93, 1.07)
-        Range of the ISO 1585 factor; ISO 4106 has its own, 0.96 to 1.06.
-    j1349_range : tuple of float, default (0.93, 1.07)
-        Range of the SAE J1349 factor that passes without a warning.
-
-    Returns
-    -------
-    bool or ndarray
-        True inside the range, False outside or where the air is not known.
-
-    Raises
-    ------
-    ValueError
-        As `correction_factor`.
-
-    Notes
-    -----
-    ISO 1585 is valid from 0.93 to 1.07 (from memory). The same range serves SAE J1349 as a
-    warning (from memory too; its newer editions ask for less). DIN 70020 and SAE J607 state
-    none, so they always pass. Outside the range the figure is still given, with the air it was
-    taken in; it is never clamped [1]_.
-
-    Examples
-    --------
-    >>> correction_factor_in_range("ISO 1585", 308.15, 95_000.0, 2250.7)
-    False
-
-    References
-    ----------
-    .. [1] Regulation (EU) 134/2014, Annex X, Appendix 2.2, clause 3.
-    """
-    factor = correction_factor(standard, temperature_k, pressure_pa, vapour_pressure_pa)
-    low, high = {
-        "ISO 1585": iso_range,
-        "ISO 4106": ISO_4106_RANGE,
-        "SAE J1349": j1349_range,
-        J1349_EXACT: j1349_range,
-    }.get(standard, (-math.inf, math.inf))
-    inside = (factor >= low) & (factor <= high)
-    return inside if np.ndim(inside) else bool(inside)
-
-
 def air_outside(
     standard: str, temperature_k: float, pressure_pa: float, vapour_pressure_pa: float
 ) -> str:
@@ -543,30 +456,26 @@ def air_outside(
 
     Parameters
     ----------
-    standard : str
-        One of `STANDARDS`.
-    temperature_k : float
-        Temperature of the air the engine takes in. [K]
-    pressure_pa : float
-        Total pressure at the dyno. [Pa]
-    vapour_pressure_pa : float
-        Partial pressure of water vapour. [Pa]
+    standard : str. One of `STANDARDS`.
+    temperature_k : float. Temperature of the air the engine takes in. [K]
+    pressure_pa : float. Total pressure at the dyno. [Pa]
+    vapour_pressure_pa : float. Partial pressure of water vapour. [Pa]
 
     Returns
     -------
-    str
-        "" inside; else what lies outside of which limits. The factor stands all the same, and is
+    str. "" inside; else what lies outside of which limits. The factor stands all the same, and is
         never clamped: the regulation has it stated with the air it was taken in [1]_.
 
     Raises
     ------
-    ValueError
-        As `correction_factor`.
+    ValueError. As `correction_factor`.
 
     Notes
     -----
-    The range of the factor is that of `correction_factor_in_range`. The temperature is the
-    regulation's, for motorcycles and the form that it shares with ISO 1585 and ISO 4106 [1]_.
+    ISO 1585 is valid from 0.93 to 1.07 (from memory). The same range serves SAE J1349 as a
+    warning (from memory too; its newer editions ask for less); ISO 4106 has its own. DIN 70020 and
+    SAE J607 state none, so they always pass. The temperature is the regulation's, for motorcycles
+    and the form that it shares with ISO 1585 and ISO 4106 [1]_.
 
     Examples
     --------
@@ -582,8 +491,8 @@ def air_outside(
     .. [1] Regulation (EU) 134/2014, Annex X, Appendix 2.2, clause 3.
     """
     factor = float(correction_factor(standard, temperature_k, pressure_pa, vapour_pressure_pa))
-    if not correction_factor_in_range(standard, temperature_k, pressure_pa, vapour_pressure_pa):
-        low, high = ISO_4106_RANGE if standard == "ISO 4106" else FACTOR_RANGE
+    low, high = ISO_4106_RANGE if standard == "ISO 4106" else FACTOR_RANGE
+    if standard not in ("DIN 70020", "SAE J607") and not low <= factor <= high:
         return f"factor {factor:.3f} is outside {low} to {high}, where {standard} vouches for it"
     coldest, hottest = TEST_TEMPERATURE_K
     if standard in ("ISO 1585", "ISO 4106") and not coldest <= temperature_k <= hottest:
@@ -609,30 +518,18 @@ def correction_factor_sd(
 
     Parameters
     ----------
-    standard : str
-        One of `STANDARDS`.
-    temperature_k : float or ndarray
-        Temperature of the air the engine takes in. [K]
-    pressure_pa : float or ndarray
-        Total pressure at the dyno. [Pa]
-    vapour_pressure_pa : float or ndarray
-        Partial pressure of water vapour. [Pa]
-    temperature_sd_k : float, default 2 / sqrt(3)
-        Uncertainty of the thermometer, 1 SD. [K]
-    pressure_sd_pa : float, default 100 / sqrt(3)
-        Uncertainty of the barometer, 1 SD. [Pa]
-    humidity_sd_pct : float, default 5 / sqrt(3)
-        Uncertainty of the hygrometer, 1 SD. [%]
+    standard, temperature_k, pressure_pa, vapour_pressure_pa : As in `correction_factor`.
+    temperature_sd_k : float, default 2 / sqrt(3). Uncertainty of the thermometer, 1 SD. [K]
+    pressure_sd_pa : float, default 100 / sqrt(3). Uncertainty of the barometer, 1 SD. [Pa]
+    humidity_sd_pct : float, default 5 / sqrt(3). Uncertainty of the hygrometer, 1 SD. [%]
 
     Returns
     -------
-    float or ndarray
-        Standard deviation of the factor over the factor itself.
+    float or ndarray. Standard deviation of the factor over the factor itself.
 
     Raises
     ------
-    ValueError
-        If an uncertainty is negative; else as `correction_factor`.
+    ValueError. If an uncertainty is negative; else as `correction_factor`.
 
     Notes
     -----
@@ -681,12 +578,9 @@ class FactorDisagreement(NamedTuple):
 
     Attributes
     ----------
-    recomputed_factor : float
-        The factor that the stated standard and weather give.
-    disagreement_pct : float
-        Stated over recomputed factor, less one. [%]
-    likely_cause : str
-        "" when they agree; else the mistake that would explain it, or "unknown".
+    recomputed_factor : float. The factor that the stated standard and weather give.
+    disagreement_pct : float. Stated over recomputed factor, less one. [%]
+    likely_cause : str. "" when they agree; else the mistake that would explain it, or "unknown".
     is_air_in_doubt : bool
         Whether the cause leaves the weather in doubt: the form of a formula does not.
     """
@@ -704,49 +598,37 @@ def factor_disagreement(
     pressure_pa: float,
     relative_humidity_pct: float,
     altitude_m: float | None,
-    *,
-    tolerance_pct: float = 0.3,
 ) -> FactorDisagreement:
     """Compare a file's own correction factor with the one its stated weather gives.
 
     Parameters
     ----------
-    stated_factor : float
-        The factor that the file says it used.
-    stated_standard : str
-        The standard it says it used; one of `STANDARDS`.
-    temperature_k : float
-        Air temperature in the file. [K]
-    pressure_pa : float
-        Pressure in the file. [Pa]
-    relative_humidity_pct : float
-        Humidity in the file. [%]
+    stated_factor : float. The factor that the file says it used.
+    stated_standard : str. The standard it says it used; one of `STANDARDS`.
+    temperature_k : float. Air temperature in the file. [K]
+    pressure_pa : float. Pressure in the file. [Pa]
+    relative_humidity_pct : float. Humidity in the file. [%]
     altitude_m : float or None
         Height of the shop above sea level; None leaves out the sea-level causes. [m]
-    tolerance_pct : float, default 0.3
-        Agreement within this is rounding and variants of a formula; it is also how well a cause
-        must explain the stated factor. [%]
 
     Returns
     -------
-    FactorDisagreement
-        Recomputed factor, disagreement, likely cause in plain words.
+    FactorDisagreement. Recomputed factor, disagreement, likely cause in plain words.
 
     Raises
     ------
-    ValueError
-        If the stated factor is not above 0; else as `correction_factor`.
+    ValueError. If the stated factor is not above 0; else as `correction_factor`.
 
     Notes
     -----
     Each cause predicts a factor: another standard; another form of the same one; sea-level
     pressure in the file's own calculation; sea-level pressure noted in the file while the
     calculation used the station's; humidity left out; the factor put in twice. The
-    one that comes nearest is named if it explains the stated factor within `tolerance_pct`. Two
+    one that comes nearest is named if it explains the stated factor within `TOLERANCE_PCT`. Two
     causes at once are "unknown".
 
     A file whose wrong pressure went into both the note and the factor agrees with itself: that
-    is for `pressure_doubt` to find. Tolerance: common practice, no source.
+    is for `pressure_doubt` to find.
 
     Examples
     --------
@@ -756,11 +638,10 @@ def factor_disagreement(
     'another standard: the factor fits SAE J607'
     """
     require("stated_factor", stated_factor, above=0.0)
-    require("tolerance_pct", tolerance_pct, above=0.0, unit="%")
     vapour = vapour_pressure_pa(temperature_k, relative_humidity_pct)
     recomputed = float(correction_factor(stated_standard, temperature_k, pressure_pa, vapour))
     disagreement_pct = 100.0 * (stated_factor / recomputed - 1.0)
-    if abs(disagreement_pct) < tolerance_pct:
+    if abs(disagreement_pct) < TOLERANCE_PCT:
         return FactorDisagreement(recomputed, disagreement_pct, "", False)
 
     another_form = {
@@ -792,7 +673,7 @@ def factor_disagreement(
         for cause, factor in predicted.items()
     }
     best = min(misfit_pct, key=lambda cause: misfit_pct[cause])
-    explained = misfit_pct[best] < tolerance_pct
+    explained = misfit_pct[best] < TOLERANCE_PCT
     cause = best if explained else "unknown"
     return FactorDisagreement(recomputed, disagreement_pct, cause, cause not in another_form)
 
@@ -805,20 +686,16 @@ def pressure_doubt(
 
     Parameters
     ----------
-    pressure_pa : float
-        Pressure given as the one at the dyno. [Pa]
-    altitude_m : float or None
-        Height of the shop above sea level, if known. [m]
+    pressure_pa : float. Pressure given as the one at the dyno. [Pa]
+    altitude_m : float or None. Height of the shop above sea level, if known. [m]
 
     Returns
     -------
-    str
-        "" when nothing speaks against it (or nothing is known), else one plain sentence.
+    str. "" when nothing speaks against it (or nothing is known), else one plain sentence.
 
     Raises
     ------
-    ValueError
-        If the altitude is not from -500 m to 11 000 m.
+    ValueError. If the altitude is not from -500 m to 11 000 m.
 
     Notes
     -----

@@ -54,24 +54,15 @@ class Features:
 
     Attributes
     ----------
-    model_key : tuple of str
-        Make and model.
-    generation : tuple of int
-        First and last model year.
-    displacement_cc : float
-        Displacement. [cm^3]
-    cylinders : float
-        Number of cylinders.
-    parts : tuple of (str, str, str)
-        Category, maker and name of each part fitted.
-    map_name : str
-        "stock" or the shop's name of the map.
-    map_revision : int or None
-        Revision of a shop map.
-    ethanol_share : float
-        Ethanol in the fuel by volume. [1]
-    torque_shape, mixture_shape : ndarray or None
-        From `torque_shape` and `mixture_shape`.
+    model_key : tuple of str. Make and model.
+    generation : tuple of int. First and last model year.
+    displacement_cc : float. Displacement. [cm^3]
+    cylinders : float. Number of cylinders.
+    parts : tuple of (str, str, str). Category, maker and name of each part fitted.
+    map_name : str. "stock" or the shop's name of the map.
+    map_revision : int or None. Revision of a shop map.
+    ethanol_share : float. Ethanol in the fuel by volume. [1]
+    torque_shape, mixture_shape : ndarray or None. From `torque_shape` and `mixture_shape`.
     """
 
     model_key: tuple[str, str] | None = None
@@ -91,8 +82,7 @@ class Likeness(NamedTuple):
 
     Attributes
     ----------
-    similarity : float
-        0 to 1; NaN if the two have no known fact in common. [1]
+    similarity : float. 0 to 1; NaN if the two have no known fact in common. [1]
     scores : dict of str to float
         0 to 1 for each term that could be judged, by name; parts as "part: " and category.
     """
@@ -107,10 +97,8 @@ class Similarities:
 
     Attributes
     ----------
-    similarity : ndarray
-        One for each candidate, in order. [1]
-    scores : dict of str to ndarray
-        One array for each term; NaN where it could not be judged. [1]
+    similarity : ndarray. One for each candidate, in order. [1]
+    scores : dict of str to ndarray. One array for each term; NaN where it could not be judged. [1]
     """
 
     similarity: FloatArray
@@ -163,22 +151,17 @@ def torque_shape(
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds, ascending. [rpm]
-    torque_nm : array_like
-        Torque; NaN where it was not seen. [N*m]
-    speed_at_peak_power_rpm : float
-        Engine speed at peak power. [rpm]
+    grid_rpm : array_like. Engine speeds, ascending. [rpm]
+    torque_nm : array_like. Torque; NaN where it was not seen. [N*m]
+    speed_at_peak_power_rpm : float. Engine speed at peak power. [rpm]
 
     Returns
     -------
-    ndarray
-        Torque over its mean at each `RELATIVE_SPEED`; NaN where it was not seen. [1]
+    ndarray. Torque over its mean at each `RELATIVE_SPEED`; NaN where it was not seen. [1]
 
     Raises
     ------
-    ValueError
-        If the lengths differ, the grid does not ascend, or the speed is not above 0.
+    ValueError. If the lengths differ, the grid does not ascend, or the speed is not above 0.
 
     Notes
     -----
@@ -203,22 +186,17 @@ def mixture_shape(
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds, ascending. [rpm]
-    lean_error_pct : array_like
-        Lean error; NaN where it was not seen. [%]
-    speed_at_peak_power_rpm : float
-        Engine speed at peak power. [rpm]
+    grid_rpm : array_like. Engine speeds, ascending. [rpm]
+    lean_error_pct : array_like. Lean error; NaN where it was not seen. [%]
+    speed_at_peak_power_rpm : float. Engine speed at peak power. [rpm]
 
     Returns
     -------
-    ndarray
-        Lean error at each `RELATIVE_SPEED`; NaN where it was not seen. [%]
+    ndarray. Lean error at each `RELATIVE_SPEED`; NaN where it was not seen. [%]
 
     Raises
     ------
-    ValueError
-        If the lengths differ, the grid does not ascend, or the speed is not above 0.
+    ValueError. If the lengths differ, the grid does not ascend, or the speed is not above 0.
 
     Examples
     --------
@@ -259,13 +237,11 @@ def population(builds: Sequence[Features]) -> Population:
 
     Parameters
     ----------
-    builds : sequence of Features
-        The candidates.
+    builds : sequence of Features. The candidates.
 
     Returns
     -------
-    Population
-        The same builds, as arrays.
+    Population. The same builds, as arrays.
 
     Examples
     --------
@@ -302,22 +278,18 @@ def similarity(
 
     Parameters
     ----------
-    target : Features
-        The build asked about.
+    target : Features. The build asked about.
     candidates : sequence of Features, or Population
         The builds to compare it with; a `Population` where many targets meet the same builds.
-    ranges : mapping of str to float
-        From `ranges_of` over the reference population.
+    ranges : mapping of str to float. From `ranges_of` over the reference population.
 
     Returns
     -------
-    Similarities
-        Similarity and scores of each candidate, in order.
+    Similarities. Similarity and scores of each candidate, in order.
 
     Raises
     ------
-    ValueError
-        If a range is below 0.
+    ValueError. If a range is below 0.
 
     Notes
     -----
@@ -373,22 +345,17 @@ def highest_similarity(
 
     Parameters
     ----------
-    target : Features
-        The build asked about.
-    candidates : Population
-        The builds to compare it with.
-    ranges : mapping of str to float
-        From `ranges_of` over the reference population.
+    target : Features. The build asked about.
+    candidates : Population. The builds to compare it with.
+    ranges : mapping of str to float. From `ranges_of` over the reference population.
 
     Returns
     -------
-    ndarray
-        At least what `similarity` gives. [1]
+    ndarray. At least what `similarity` gives. [1]
 
     Raises
     ------
-    ValueError
-        If a range is below 0.
+    ValueError. If a range is below 0.
 
     Notes
     -----
@@ -413,17 +380,13 @@ def why(
 
     Parameters
     ----------
-    target : Features
-        The build asked about: "here".
-    candidate : Features
-        The build it is compared with: "there".
-    scores : mapping of str to float
-        The candidate's scores from `similarity`.
+    target : Features. The build asked about: "here".
+    candidate : Features. The build it is compared with: "there".
+    scores : mapping of str to float. The candidate's scores from `similarity`.
 
     Returns
     -------
-    (list of str, list of str)
-        Matches and differences. Terms that were not judged are in neither.
+    (list of str, list of str). Matches and differences. Terms that were not judged are in neither.
 
     Notes
     -----

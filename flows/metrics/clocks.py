@@ -21,6 +21,11 @@ LEAST_SWEEP_SHARE = 0.5
 RETURN_SHARE = 0.3
 """A sweep begins within this share of the widest from its beginning: a climb after a gear change
 begins higher."""
+OPEN_SHARE = 0.9
+"""The throttle counts as open from this share of its greatest opening."""
+SLACK_RPM = 60.0
+"""A climb may fall back this far below its highest so far: the tachometer's noise (common practice,
+no source)."""
 
 
 def aligned_to(
@@ -32,22 +37,17 @@ def aligned_to(
 
     Parameters
     ----------
-    time_s : array_like
-        The channel's own times, rising. [s]
-    value : array_like
-        Its samples; NaN where nothing was seen.
-    wanted_s : array_like
-        Times to give it at. [s]
+    time_s : array_like. The channel's own times, rising. [s]
+    value : array_like. Its samples; NaN where nothing was seen.
+    wanted_s : array_like. Times to give it at. [s]
 
     Returns
     -------
-    ndarray
-        Values at `wanted_s`; NaN outside the channel's own times and within its holes.
+    ndarray. Values at `wanted_s`; NaN outside the channel's own times and within its holes.
 
     Raises
     ------
-    ValueError
-        If the channel's times do not rise.
+    ValueError. If the channel's times do not rise.
 
     Notes
     -----
@@ -85,13 +85,11 @@ def is_whole_seconds(time_s: ArrayLike) -> bool:
 
     Parameters
     ----------
-    time_s : array_like
-        Times from the log's start; NaN where not seen. [s]
+    time_s : array_like. Times from the log's start; NaN where not seen. [s]
 
     Returns
     -------
-    bool
-        True if every time is a whole number and the next one is mostly one or two further: whole
+    bool. True if every time is a whole number and the next one is mostly one or two further: whole
         milliseconds that are labelled as seconds go in longer steps.
 
     Examples
@@ -112,13 +110,11 @@ def spread_seconds(time_s: ArrayLike) -> np.ndarray:
 
     Parameters
     ----------
-    time_s : array_like
-        Whole seconds, not falling, several rows to one. [s]
+    time_s : array_like. Whole seconds, not falling, several rows to one. [s]
 
     Returns
     -------
-    ndarray
-        The same order, each time within its own second. Unchanged where the clock falls, stood
+    ndarray. The same order, each time within its own second. Unchanged where the clock falls, stood
         still, or a time is missing.
 
     Notes
@@ -154,9 +150,6 @@ def spread_seconds(time_s: ArrayLike) -> np.ndarray:
 def rising_part(
     engine_speed_rpm: ArrayLike,
     throttle_pct: ArrayLike | None = None,
-    *,
-    open_share: float = 0.9,
-    slack_rpm: float = 60.0,
 ) -> slice:
     """Return the part of a pull without a clock in which the engine speed climbs.
 
@@ -164,23 +157,15 @@ def rising_part(
     ----------
     engine_speed_rpm : array_like
         Engine speed in the order of the file's rows; NaN where not seen. [rpm]
-    throttle_pct : array_like, optional
-        Throttle opening. [%]
-    open_share : float, default 0.9
-        The throttle counts as open from this share of its greatest opening. [0..1]
-    slack_rpm : float, default 60
-        The speed may fall back this far below its highest so far: noise of the tachometer, common
-        practice, no source. [rpm]
+    throttle_pct : array_like, optional. Throttle opening. [%]
 
     Returns
     -------
-    slice
-        Rows of the longest climb.
+    slice. Rows of the longest climb.
 
     Raises
     ------
-    ValueError
-        If there is no such part.
+    ValueError. If there is no such part.
 
     Notes
     -----
@@ -192,7 +177,7 @@ def rising_part(
     >>> rising_part([3000 + 50 * step for step in range(60)] + [5000, 4000])
     slice(0, 60, None)
     """
-    found = climbs(engine_speed_rpm, throttle_pct, open_share=open_share, slack_rpm=slack_rpm)
+    found = climbs(engine_speed_rpm, throttle_pct)
     speed = np.asarray(engine_speed_rpm, dtype=float)
     spans = [float(np.max(speed[part]) - np.min(speed[part])) for part in found]
     best = int(np.argmax(spans)) if spans else -1
@@ -209,27 +194,16 @@ def rising_part(
 def climbs(
     engine_speed_rpm: ArrayLike,
     throttle_pct: ArrayLike | None = None,
-    *,
-    open_share: float = 0.9,
-    slack_rpm: float = 60.0,
 ) -> list[slice]:
     """Return the parts of a log without a clock in which the engine speed climbs.
 
     Parameters
     ----------
-    engine_speed_rpm : array_like
-        Engine speed in the order of the file's rows; NaN where not seen. [rpm]
-    throttle_pct : array_like, optional
-        Throttle opening. [%]
-    open_share : float, default 0.9
-        The throttle counts as open from this share of its greatest opening. [0..1]
-    slack_rpm : float, default 60
-        The speed may fall back this far below its highest so far. [rpm]
+    engine_speed_rpm, throttle_pct : As in `rising_part`.
 
     Returns
     -------
-    list of slice
-        Rows of each climb, to its top, in the order of the file.
+    list of slice. Rows of each climb, to its top, in the order of the file.
 
     Examples
     --------
@@ -241,10 +215,10 @@ def climbs(
     if throttle_pct is not None:
         throttle = np.asarray(throttle_pct, dtype=float)
         if np.isfinite(throttle).any():
-            usable &= ~(throttle < open_share * np.nanmax(throttle))
+            usable &= ~(throttle < OPEN_SHARE * np.nanmax(throttle))
     found, start, top, top_at, low = [], 0, -np.inf, 0, np.inf
     for place in range(speed.size + 1):
-        is_over = place == speed.size or not usable[place] or speed[place] < top - slack_rpm
+        is_over = place == speed.size or not usable[place] or speed[place] < top - SLACK_RPM
         if is_over:
             if top > low:
                 found.append(slice(start, top_at + 1))
@@ -268,15 +242,11 @@ def sweeps_in_a_row(
 
     Parameters
     ----------
-    engine_speed_rpm : array_like
-        Engine speed in the order of the file's rows; NaN where not seen. [rpm]
-    throttle_pct : array_like, optional
-        Throttle opening. [%]
+    engine_speed_rpm, throttle_pct : As in `rising_part`.
 
     Returns
     -------
-    int
-        Sweeps; more than one cannot be told apart without a clock, for they may be other engines'.
+    int. Sweeps; more than one cannot be told apart without a clock, for they may be other engines'.
 
     Examples
     --------

@@ -72,6 +72,30 @@ LEAST_STRENGTH = 0.1
 correlation if that is more."""
 RASTER_S = 0.01
 """Step of the even raster that a delay is looked for on: a parabola finds the top between."""
+LONGEST_DELAY_S = 0.6
+"""Longest delay or transport looked for: twice the longest that common probes show."""
+LONGEST_LAG_S = 0.4
+"""Longest time constant of a probe that is looked for."""
+FEWEST_FALLS, MOST_FALLS = 8, 200
+"""Falls of the driver that a probe's response needs, and the most that are used: the greatest."""
+WIDEST_ARRIVAL_S = 0.06
+"""Half width of arrival above which a probe's response has no answer."""
+LEAST_EFFECT_SAMPLES = 20
+"""Samples that a place of the throttle must have to show a steady effect."""
+LOOP_HZ = (0.5, 3.0)
+"""Cycles from lean to rich and back in a second, of a controller on a switching sensor; common
+practice, no source."""
+LEAN_BELOW_V, RICH_ABOVE_V = 0.3, 0.6
+"""Narrowband voltages that count as lean and as rich; between them nothing is told."""
+LEAST_CYCLES = 3
+"""Cycles of that length in a row that are closed loop."""
+TRIM_WINDOW_S = 4.0
+"""Time about each sample within which the trim of a closed loop must move."""
+LEAST_TRIM_CHANGE_PCT = 0.5
+"""Its least change: below the step in which trims are logged."""
+LOOP_REACH_S = 2.0
+"""How far beyond the sensor's first and last turn the controller may be at work: the slowest takes
+that long for a cycle."""
 MOST_THROTTLE_CHANGE_PCT = 2.0
 """Greatest change of the throttle while steady: the narrowest cell, twice a hand's tremor."""
 MOST_SPEED_CHANGE_RPM = 200.0
@@ -120,10 +144,8 @@ class Delay(NamedTuple):
 
     Attributes
     ----------
-    delay_s : float
-        Delay; NaN if the two channels have too little in common. [s]
-    strength : float
-        Size of the correlation at that delay, 0 to 1. [1]
+    delay_s : float. Delay; NaN if the two channels have too little in common. [s]
+    strength : float. Size of the correlation at that delay, 0 to 1. [1]
     """
 
     delay_s: float
@@ -133,37 +155,25 @@ class Delay(NamedTuple):
 class ProbeResponse(NamedTuple):
     """How a probe shows the mixture: late by transport, smeared by a first-order lag.
 
-    Half widths are those of 95 % intervals.
-
     Attributes
     ----------
     transport_s : float
         Time of the gas to the probe, at `flow` if it falls with flow; NaN if not found. [s]
-    transport_half_width_s : float
-        Of its interval. [s]
-    lag_s : float
-        Time constant of the probe and its electronics; NaN if not found. [s]
-    lag_half_width_s : float
-        Of its interval. [s]
+    lag_s : float. Time constant of the probe and its electronics; NaN if not found. [s]
     arrival_s : float
         Transport and lag together, by which slow changes come late: what to align by. [s]
-    arrival_half_width_s : float
-        Of its interval; much narrower than the other two, which stand in for one another. [s]
-    moves : int
-        Falls of the driver that were used.
-    per_flow : float
-        Transport volume: transport time is a constant plus this over the flow; 0 where one time
-        for all flows says as much. [s times the unit of the flow]
-    flow : float
-        Median flow in the falls; NaN without `per_flow`. In the caller's unit.
+    arrival_half_width_s : float. Of its 95 % interval; transport and lag alone are known much
+        worse, since they stand in for one another. [s]
+    moves : int. Falls of the driver that were used.
+    per_flow : float. Transport volume: transport time is a constant plus this over the flow; 0
+        where one time for all flows says as much. [s times the unit of the flow]
+    flow : float. Median flow in the falls; NaN without `per_flow`. In the caller's unit.
     flow_from, flow_to : float
         Range of the flow in the falls; NaN without `per_flow`. In the caller's unit.
     """
 
     transport_s: float
-    transport_half_width_s: float
     lag_s: float
-    lag_half_width_s: float
     arrival_s: float
     arrival_half_width_s: float
     moves: int
@@ -180,28 +190,18 @@ class SteadyCell(NamedTuple):
     ----------
     load_from, load_to : float
         Load from (included) to (not included, but for the last cell), in the unit of its edges.
-    speed_from_rpm, speed_to_rpm : float
-        Engine speed, likewise. [rpm]
-    load_mean : float
-        Time-weighted mean of the load of its samples, in the unit of its edges.
-    speed_mean_rpm : float
-        That of their engine speed. [rpm]
-    median : float
-        Time-weighted median of the value, in its unit.
-    spread : float
-        Time-weighted robust standard deviation.
-    standard_error : float
-        Of the median, from the samples that count as independent.
+    speed_from_rpm, speed_to_rpm : float. Engine speed, likewise. [rpm]
+    load_mean : float. Time-weighted mean of the load of its samples, in the unit of its edges.
+    speed_mean_rpm : float. That of their engine speed. [rpm]
+    median : float. Time-weighted median of the value, in its unit.
+    spread : float. Time-weighted robust standard deviation.
+    standard_error : float. Of the median, from the samples that count as independent.
     half_width : float
         Of its 95 % interval; what all readings share, as a gauge's accuracy, is not in it.
-    effective_samples : float
-        Independent samples that would say as much. [1]
-    hits : int
-        Samples.
-    dwell_s : float
-        Time spent. [s]
-    in_band_share : float
-        Share of that time within the band; NaN without one. [1]
+    effective_samples : float. Independent samples that would say as much. [1]
+    hits : int. Samples.
+    dwell_s : float. Time spent. [s]
+    in_band_share : float. Share of that time within the band; NaN without one. [1]
     """
 
     load_from: float
@@ -231,35 +231,28 @@ def aligned_lambda(
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    lambda_wide : array_like
-        Lambda as shown by a wideband probe; NaN where there is none. [1]
+    time_s : array_like. Clock of the log, ascending. [s]
+    lambda_wide : array_like. Lambda as shown by a wideband probe; NaN where there is none. [1]
     delay_s : float or array_like
         How late the probe shows it, one for all or each sample's own. [s]
-    longest_gap_s : float, default 0.5
-        Longest stretch without a reading that a straight line may cross: beyond it the engine
-        can have been anywhere. [s]
+    longest_gap_s : float, default 0.5. Longest stretch without a reading that a straight line may
+        cross: beyond it the engine can have been anywhere. [s]
 
     Returns
     -------
-    ndarray
-        Lambda seen at each time plus the delay; NaN beyond the end and in gaps. [1]
+    ndarray. Lambda seen at each time plus the delay; NaN beyond the end and in gaps. [1]
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend, the lengths differ, or the delay is below 0.
+    ValueError. If the clock does not ascend, the lengths differ, or the delay is below 0.
 
     Notes
     -----
     .. math:: \lambda_a(t) = \lambda(t + d)
 
-    by straight lines between readings. Exhaust gas takes 50 ms to 300 ms to the probe, longest
-    at low flow; one delay for a whole ride leaves some tens of milliseconds, which does not
-    matter to samples that have been steady for half a second. The probe's own lag is not undone:
-    taken in as part of the delay it leaves slow changes in place, and undoing it multiplies the
-    gauge's noise.
+    by straight lines between readings. Exhaust gas takes 50 ms to 300 ms to the probe, longest at
+    low flow. The probe's own lag is not undone, which would multiply the gauge's noise: taken in as
+    part of the delay it leaves slow changes in place.
 
     Examples
     --------
@@ -279,56 +272,38 @@ def estimated_delay_s(
     time_s: ArrayLike,
     driver: ArrayLike,
     lambda_wide: ArrayLike,
-    *,
-    longest_s: float = 0.6,
-    most_lambda: float = 1.25,
-    falling_only: bool = True,
 ) -> Delay:
     r"""Return how late lambda follows a channel that drives it.
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
+    time_s : array_like. Clock of the log, ascending. [s]
     driver : array_like
         What moves the mixture: throttle, injector time or manifold pressure, in any unit.
-    lambda_wide : array_like
-        Lambda as shown by the probe. [1]
-    longest_s : float, default 0.6
-        Longest delay looked for: twice the longest that common probes show. [s]
-    most_lambda : float, default 1.25
-        Lambda above which fuel is taken as cut. [1]
-    falling_only : bool, default True
-        Whether only falls of the driver count. An opening throttle leans the mixture by its rate
-        as well as by its place, and makes the answer up to 0.1 s too early.
+    lambda_wide : array_like. Lambda as shown by the probe. [1]
 
     Returns
     -------
-    Delay
-        Delay and strength; the delay is NaN if the correlation is too weak, or greatest at an
+    Delay. Delay and strength; the delay is NaN if the correlation is too weak, or greatest at an
         end of the range looked through.
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend, the lengths differ, or a choice is not above 0.
+    ValueError. If the clock does not ascend or the lengths differ.
 
     Notes
     -----
-    Both channels are laid on an even raster and differenced,
-    :math:`u_i = x_{i+h} - x_i`, because the correlation of two trends peaks at no delay at all.
-    Rises of the driver are then set to 0.
     The delay is the lag of the greatest
 
     .. math::
         |r_l| = \frac{|\sum_i u_i\, v_{i+l}|}{\sqrt{\sum_i u_i^2 \, \sum_i v_{i+l}^2}}
 
-    refined by the parabola through its neighbours. Differences across gaps are left out, and so
-    are readings leaner than `most_lambda` and dead ones: a fuel cut comes at the ECU's own time
-    after the throttle closes, and being large would outvote the ride.
-
-    Includes what the probe's own lag adds. Valid where the driver moves: a ride at constant
-    speed gives NaN, not a delay.
+    of both channels' differences :math:`u_i = x_{i+h} - x_i` on an even raster (two trends
+    correlate best at no delay at all), refined by the parabola through its neighbours. Only falls
+    of the driver count: an opening throttle leans the mixture by its rate as well as by its place,
+    which makes the answer up to 0.1 s too early. Readings leaner than `CUT_LAMBDA` and dead ones
+    are left out: a fuel cut comes at the ECU's own time and would outvote the ride. Includes what
+    the probe's own lag adds. A ride at constant speed gives NaN.
 
     Examples
     --------
@@ -339,24 +314,22 @@ def estimated_delay_s(
     0.173
     """
     time, push, shown = _one_clock(time_s, driver=driver, lambda_wide=lambda_wide)
-    require("longest_s", longest_s, above=0.0, unit="s")
     nothing = Delay(float("nan"), 0.0)
-    lags = round(longest_s / RASTER_S)
+    lags = round(LONGEST_DELAY_S / RASTER_S)
     step = max(1, round(DIFFERENCE_S / RASTER_S))
     if time.size < 2:
         return nothing
     raster = np.arange(time[0], time[-1], RASTER_S)
     if raster.size <= 2 * (lags + step):
         return nothing
-    shown = np.where((shown >= LEAST_LAMBDA) & (shown <= most_lambda), shown, np.nan)
+    shown = np.where((shown >= LEAST_LAMBDA) & (shown <= CUT_LAMBDA), shown, np.nan)
     moves = []
     for channel in (push, shown):
         even = _read_at(raster, time, channel, LONGEST_GAP_S)
         moves.append(np.nan_to_num(even[step:] - even[:-step], nan=0.0))
 
     before, after = moves
-    if falling_only:
-        before = np.minimum(before, 0.0)
+    before = np.minimum(before, 0.0)
     length = before.size
     strength = np.full(lags + 2, 0.0)
     # One lag beyond either end, so that a top at the end can be told from a slope.
@@ -384,56 +357,32 @@ def probe_response(
     effect: ArrayLike | None = None,
     engine_speed_rpm: ArrayLike | None = None,
     flow: ArrayLike | None = None,
-    longest_s: float = 0.6,
-    longest_lag_s: float = 0.4,
-    most_lambda: float = 1.25,
-    least_moves: int = 8,
-    most_moves: int = 200,
-    widest_s: float = 0.06,
 ) -> ProbeResponse:
     r"""Return transport time and lag of a probe, from how lambda follows the driver's falls.
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    driver : array_like
-        What moves the mixture: throttle, injector time or manifold pressure, in any unit.
-    lambda_wide : array_like
-        Lambda as shown by a wideband probe; NaN where it is in doubt or the loop is closed, for
-        there the ECU moves the mixture and not the driver. A fall of which a fifth is not seen
-        does not count. [1]
-    effect : array_like, optional
-        What the driver's place does to a steady mixture, from `steady_effect`, in any unit.
-        Without it the mixture is taken to follow the driver evenly; where most of the change
-        comes in a part of the movement, the answer is then off by a third of the time that the
-        movement takes. [1]
+    time_s, driver : As in `estimated_delay_s`.
+    lambda_wide : array_like. Lambda as shown by a wideband probe; NaN where it is in doubt or the
+        loop is closed, for there the ECU moves the mixture and not the driver. A fall of which a
+        fifth is not seen does not count. [1]
+    effect : array_like, optional. What the driver's place does to a steady mixture, from
+        `steady_effect`, in any unit. Without it the mixture is taken to follow the driver evenly;
+        where most of the change comes in a part of the movement, the answer is then off by a third
+        of the time that the movement takes. [1]
     engine_speed_rpm : array_like, optional
         Engine speed, which falls with the throttle and moves the mixture too. Without it a
         straight line in time stands in, and the answer can be 0.05 s too early. [rpm]
-    flow : array_like, optional
-        Anything in proportion to exhaust flow: injector time or pressure times engine speed.
-        Without it transport is one time.
-    longest_s : float, default 0.6
-        Longest transport looked for. [s]
-    longest_lag_s : float, default 0.4
-        Longest time constant. [s]
-    most_lambda : float, default 1.25
-        Lambda above which fuel is taken as cut; such falls are left out. [1]
-    least_moves, most_moves : int, default 8 and 200
-        Falls needed, and the most that are used: the greatest.
-    widest_s : float, default 0.06
-        Half width of arrival above which there is no answer. [s]
+    flow : array_like, optional. Anything in proportion to exhaust flow: injector time or pressure
+        times engine speed. Without it transport is one time.
 
     Returns
     -------
-    ProbeResponse
-        NaN times where the falls are too few or say too little, as at steady speed.
+    ProbeResponse. NaN times where the falls are too few or say too little, as at steady speed.
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend, the lengths differ, or a choice is not above 0.
+    ValueError. If the clock does not ascend or the lengths differ.
 
     Notes
     -----
@@ -444,20 +393,16 @@ def probe_response(
         \lambda(t) = a_e + b_e\, g(t - d) + c_e\, n(t - d), \qquad
         \tau \dot g = u - g
 
-    with driver (or its effect) :math:`u`, engine speed :math:`n` lagged alike, and :math:`a, b,
-    c` free in every fall: how much the mixture changes from one state to another is not the
-    question. Delay and time constant are common to all falls and found by Gauss-Newton steps
-    from the best of a coarse grid; :math:`d = d_0 + V / q` where the flow :math:`q` differs by
-    more than 1.5 times between the falls and :math:`V` is above three of its standard errors.
-
-    Intervals come from the curvature with the scatter between the falls (each fall is one
-    independent piece of evidence, whatever the noise within it) and Student's t. An answer must
-    fit better than any delay below nothing does.
+    with driver (or its effect) :math:`u`, engine speed :math:`n` lagged alike, and :math:`a, b, c`
+    free in every fall. Delay and time constant are common to all falls and found by Gauss-Newton
+    steps from the best of a coarse grid; :math:`d = d_0 + V / q` where the flow :math:`q` differs
+    by more than 1.5 times between the falls and :math:`V` is above three of its standard errors.
+    Intervals come from the curvature with the scatter between the falls and Student's t. An answer
+    must fit better than any delay below nothing does.
 
     Not in the intervals: a map that bends strongly over the speeds of one fall (0.02 of lambda
     up and down within 4000 rpm) makes lag and arrival up to 0.03 s too short and transport up to
-    0.025 s too long; bends as free terms cost three times the width, since speed follows the
-    throttle. Lift-off excursions of wall film, if the same in all falls, are taken for lag.
+    0.025 s too long. Lift-off excursions of wall film, if the same in all falls, pass for lag.
 
     Examples
     --------
@@ -477,28 +422,23 @@ def probe_response(
             ("effect", effect),
         )
     )
-    require("longest_s", longest_s, above=0.0, unit="s")
-    require("longest_lag_s", longest_lag_s, above=0.0, unit="s")
-    require("widest_s", widest_s, above=0.0, unit="s")
-    require("least_moves", least_moves, at_least=5)
-    require("most_moves", most_moves, at_least=least_moves)
     nan = float("nan")
-    nothing = ProbeResponse(nan, nan, nan, nan, nan, nan, 0, 0.0, nan, nan, nan)
-    falls = _falls(time, push, moved, shown, beside, volume, most_lambda, longest_s, most_moves)
-    if falls is None or falls.moves < least_moves:
+    nothing = ProbeResponse(nan, nan, nan, nan, 0, 0.0, nan, nan, nan)
+    falls = _falls(time, push, moved, shown, beside, volume)
+    if falls is None or falls.moves < FEWEST_FALLS:
         return nothing
 
     best = (np.inf, 0.0, 0.0)
     for lag in (0.03, 0.1, 0.2):
-        for delay in np.arange(0.0, longest_s + 0.01, 0.05):
+        for delay in np.arange(0.0, LONGEST_DELAY_S + 0.01, 0.05):
             best = min(best, (falls.misfit(float(delay), 0.0, lag), float(delay), lag))
-    start = np.array([best[1], 0.0, min(best[2], longest_lag_s)])
-    limits = (longest_s, longest_lag_s)
+    start = np.array([best[1], 0.0, best[2]])
+    limits = (LONGEST_DELAY_S, LONGEST_LAG_S)
     found, covariance = falls.fitted(start, limits, use_flow=False)
     least = falls.misfit(*found)
     # What a delay below nothing explains is chance or the driver's own regularity.
     chance = min(falls.misfit(float(delay), 0.0, 0.1) for delay in np.arange(-0.6, -0.15, 0.05))
-    told = 0.0 < found[0] < longest_s and chance > least * np.exp(12.0 / falls.moves)
+    told = 0.0 < found[0] < LONGEST_DELAY_S and chance > least * np.exp(12.0 / falls.moves)
 
     per_flow, middle, ends = 0.0, float("nan"), (float("nan"), float("nan"))
     low, high = np.quantile(falls.flow, [0.05, 0.95])
@@ -512,15 +452,12 @@ def probe_response(
             turn[0, 1] = 1.0 / middle
             found, covariance = turn @ flowing, turn @ spread @ turn.T
     student = float(special.stdtrit(falls.moves - (3 if per_flow else 2), 0.975))
-    widths = student * np.sqrt(np.diag(covariance))
     both = student * np.sqrt(max(0.0, float(covariance[np.ix_([0, 2], [0, 2])].sum())))
-    if not told or both > widest_s:
+    if not told or both > WIDEST_ARRIVAL_S:
         return nothing._replace(moves=falls.moves)
     return ProbeResponse(
         transport_s=float(found[0]),
-        transport_half_width_s=float(widths[0]),
         lag_s=float(found[2]),
-        lag_half_width_s=float(widths[2]),
         arrival_s=float(found[0] + found[2]),
         arrival_half_width_s=float(both),
         moves=falls.moves,
@@ -534,36 +471,23 @@ def probe_response(
 def steady_effect(
     driver: ArrayLike,
     lambda_aligned: ArrayLike,
-    *,
-    edges: ArrayLike = EFFECT_EDGES_PCT,
-    most_lambda: float = 1.25,
-    least_samples: int = 20,
 ) -> FloatArray:
     """Return the mixture that each place of the driver usually has, sample by sample.
 
     Parameters
     ----------
-    driver : array_like
-        Throttle opening, in the unit of `edges`.
+    driver : array_like. Throttle opening, in the unit of `edges`.
     lambda_aligned : array_like
         Lambda with a rough delay taken out; NaN where it is in doubt or the loop is closed. [1]
-    edges : array_like, default EFFECT_EDGES_PCT
-        Edges between which samples are taken together, ascending.
-    most_lambda : float, default 1.25
-        Lambda above which fuel is taken as cut. [1]
-    least_samples : int, default 20
-        Samples that a place must have.
 
     Returns
     -------
-    ndarray
-        Straight lines between the medians of the places; NaN where nothing can be told, or the
+    ndarray. Straight lines between the medians of the places; NaN where nothing can be told, or the
         driver was not seen. [1]
 
     Raises
     ------
-    ValueError
-        If the lengths differ, or the edges do not ascend.
+    ValueError. If the lengths differ, or the edges do not ascend.
 
     Notes
     -----
@@ -573,23 +497,20 @@ def steady_effect(
 
     Examples
     --------
-    >>> steady_effect([10.0, 30.0, 50.0], [0.98, 0.94, 0.90], least_samples=1)
-    array([0.98, 0.94, 0.9 ])
+    >>> steady_effect([10.0, 30.0] * 20 + [20.0], [0.98, 0.94] * 20 + [0.5])[-3:]
+    array([0.98, 0.94, 0.96])
     """
     place, mixture = np.asarray(driver, dtype=float), np.asarray(lambda_aligned, dtype=float)
-    edge = np.asarray(edges, dtype=float)
     if mixture.shape != place.shape:
         raise ValueError(
             f"lambda_aligned must match driver in length, got {mixture.shape} for {place.shape}"
         )
-    if edge.size < 2 or not np.all(np.diff(edge) > 0.0):
-        raise ValueError(f"edges must ascend and hold at least 2 edges, got {edge}")
-    kept = np.isfinite(place) & (mixture >= LEAST_LAMBDA) & (mixture <= most_lambda)
-    cell = np.where(kept, _cell_of(place, edge), -1)
+    kept = np.isfinite(place) & (mixture >= LEAST_LAMBDA) & (mixture <= CUT_LAMBDA)
+    cell = np.where(kept, _cell_of(place, np.array(EFFECT_EDGES_PCT)), -1)
     middles, medians = [], []
     for number in np.unique(cell[cell >= 0]):
         chosen = cell == number
-        if chosen.sum() >= least_samples:
+        if chosen.sum() >= LEAST_EFFECT_SAMPLES:
             middles.append(float(np.median(place[chosen])))
             medians.append(float(np.median(mixture[chosen])))
     if len(middles) < 2:
@@ -602,10 +523,8 @@ def arrival_at_flow_s(response: ProbeResponse, flow: ArrayLike) -> FloatArray:
 
     Parameters
     ----------
-    response : ProbeResponse
-        From `probe_response`.
-    flow : array_like
-        Exhaust flow of each sample, in the unit that `probe_response` was given.
+    response : ProbeResponse. From `probe_response`.
+    flow : array_like. Exhaust flow of each sample, in the unit that `probe_response` was given.
 
     Returns
     -------
@@ -614,8 +533,7 @@ def arrival_at_flow_s(response: ProbeResponse, flow: ArrayLike) -> FloatArray:
 
     Raises
     ------
-    ValueError
-        If a flow is below 0.
+    ValueError. If a flow is below 0.
 
     Notes
     -----
@@ -625,7 +543,7 @@ def arrival_at_flow_s(response: ProbeResponse, flow: ArrayLike) -> FloatArray:
 
     Examples
     --------
-    >>> response = ProbeResponse(0.2, 0.01, 0.08, 0.01, 0.28, 0.01, 40, 0.1, 1.0, 0.5, 2.0)
+    >>> response = ProbeResponse(0.2, 0.08, 0.28, 0.01, 40, 0.1, 1.0, 0.5, 2.0)
     >>> arrival_at_flow_s(response, [0.1, 0.5, 1.0, 2.0])
     array([0.38, 0.38, 0.28, 0.23])
     """
@@ -644,19 +562,16 @@ def sample_duration_s(time_s: ArrayLike) -> FloatArray:
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
+    time_s : array_like. Clock of the log, ascending. [s]
 
     Returns
     -------
-    ndarray
-        Half of the interval to either neighbour; nothing of one longer than 0.5 s, or than 1.5
+    ndarray. Half of the interval to either neighbour; nothing of one longer than 0.5 s, or than 1.5
         times the median interval of a logger slower than that. [s]
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend.
+    ValueError. If the clock does not ascend.
 
     Examples
     --------
@@ -670,65 +585,6 @@ def sample_duration_s(time_s: ArrayLike) -> FloatArray:
     limit = max(LONGEST_GAP_S, 1.5 * float(np.median(interval)))
     half = np.where(interval <= limit, 0.5 * interval, 0.0)
     return np.concatenate([[0.0], half]) + np.concatenate([half, [0.0]])
-
-
-def steady_mask(
-    time_s: ArrayLike,
-    throttle_pct: ArrayLike,
-    engine_speed_rpm: ArrayLike,
-    *,
-    window_s: float = 0.5,
-    settle_s: float = 0.5,
-) -> NDArray[np.bool_]:
-    """Return where throttle and engine speed hold still, and have done so for a while.
-
-    Parameters
-    ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    throttle_pct : array_like
-        Throttle opening. [%]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    window_s : float, default 0.5
-        Time about each sample within which changes are judged: the longest usual probe delay and
-        lag together. [s]
-    settle_s : float, default 0.5
-        Time to wait after movement, the beginning of the log or a gap: wall film and probe
-        follow late. [s]
-
-    Returns
-    -------
-    ndarray of bool
-        True where the sample is steady; False where throttle or speed was not seen.
-
-    Raises
-    ------
-    ValueError
-        If the clock does not ascend, the lengths differ, or a choice is below 0.
-
-    Notes
-    -----
-    Windows are counted in samples of the median interval, three at least, so the answer does not
-    hang on the logging rate from about 5 Hz upwards.
-
-    Examples
-    --------
-    >>> time = np.arange(0.0, 4.0, 0.1)
-    >>> steady = steady_mask(time, np.where(time < 2.0, 10.0, 20.0), np.full(40, 4000.0))
-    >>> bool(steady[15]), bool(steady[21]), bool(steady[35])
-    (True, False, True)
-    """
-    time, throttle, speed = _one_clock(
-        time_s, throttle_pct=throttle_pct, engine_speed_rpm=engine_speed_rpm
-    )
-    _check_choices(window_s, settle_s)
-    count = _window_samples(time, window_s)
-    moving = (_change(throttle, count) > MOST_THROTTLE_CHANGE_PCT) | (
-        _change(speed, count) > MOST_SPEED_CHANGE_RPM
-    )
-    seen = np.isfinite(throttle) & np.isfinite(speed)
-    return seen & ~moving & ~_lately(time, moving | ~seen | _starts(time), settle_s)
 
 
 def exclusion_reasons(
@@ -752,48 +608,42 @@ def exclusion_reasons(
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    throttle_pct : array_like
-        Throttle opening. [%]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    coolant_temp_k : array_like, optional
-        Coolant temperature; without it no sample is cold. [K]
+    time_s : array_like. Clock of the log, ascending. [s]
+    throttle_pct : array_like. Throttle opening. [%]
+    engine_speed_rpm : array_like. Engine speed. [rpm]
+    coolant_temp_k : array_like, optional. Coolant temperature; without it no sample is cold. [K]
     lambda_aligned : array_like, optional
         Lambda from `aligned_lambda`; without it there is no evidence at all. [1]
-    injector_time_s : array_like, optional
-        Injector opening time. [s]
-    gear : array_like, optional
-        Gear; only its changes are used.
-    roller_speed_m_s : array_like, optional
-        Speed of roller or road. [m/s]
-    map_pressure_pa : array_like, optional
-        Manifold pressure. [Pa]
+    injector_time_s : array_like, optional. Injector opening time. [s]
+    gear : array_like, optional. Gear; only its changes are used.
+    roller_speed_m_s : array_like, optional. Speed of roller or road. [m/s]
+    map_pressure_pa : array_like, optional. Manifold pressure. [Pa]
     doubtful : array_like of bool, optional
         Where the gauge is not to be believed, from `doubtful_lambda`.
     between_loops : array_like of bool, optional
         Where neither open nor closed loop is sure, from `near_closed_loop_mask`.
     probe : str, default "collector"
         The probe's place: "port", "header", "collector" or "tailpipe".
-    window_s, settle_s : float
-        As in `steady_mask`.
+    window_s : float, default 0.5. Time about each sample within which changes are judged: the
+        longest usual probe delay and lag together. [s]
+    settle_s : float, default 0.5. Time to wait after movement, the beginning of the log or a gap:
+        wall film and probe follow late. [s]
 
     Returns
     -------
-    ndarray of str
-        One of `REASONS` each; where several hold, the first in that order.
+    ndarray of str. One of `REASONS` each; where several hold, the first in that order.
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend, the lengths differ, or a choice is below 0.
+    ValueError. If the clock does not ascend, the lengths differ, or a choice is below 0.
 
     Notes
     -----
     Thresholds are common practice, no source. A gauge below 0.5 is dead and counts as no
     lambda. A sample whose coolant, injector, gear or roller speed was not logged is not judged
     by it. Without roller speed and gear, a clutch pulled at steady engine speed goes unseen.
+    Windows are counted in samples of the median interval, three at least, so the answer does not
+    hang on the logging rate from about 5 Hz upwards.
 
     Examples
     --------
@@ -810,7 +660,8 @@ def exclusion_reasons(
     time, throttle, speed = _one_clock(
         time_s, throttle_pct=throttle_pct, engine_speed_rpm=engine_speed_rpm
     )
-    _check_choices(window_s, settle_s)
+    require("window_s", window_s, at_least=0.0, unit="s")
+    require("settle_s", settle_s, at_least=0.0, unit="s")
     absent = np.full(time.shape, np.nan)
     coolant, mixture, injector, gears, roller, pressure = (
         absent if channel is None else _one_clock(time_s, **{name: channel})[1]
@@ -877,17 +728,12 @@ def outside_air_most_pct(
 
     Parameters
     ----------
-    throttle_pct : array_like
-        Throttle opening. [%]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    probe : str
-        The probe's place: "port", "header", "collector" or "tailpipe".
+    throttle_pct, engine_speed_rpm : As in `exclusion_reasons`.
+    probe : str. The probe's place: "port", "header", "collector" or "tailpipe".
 
     Returns
     -------
-    ndarray
-        Most by which the reading is too lean; 0 anywhere but in a tailpipe. [%]
+    ndarray. Most by which the reading is too lean; 0 anywhere but in a tailpipe. [%]
 
     Notes
     -----
@@ -918,21 +764,17 @@ def weighted_median(values: ArrayLike, weights: ArrayLike) -> float:
 
     Parameters
     ----------
-    values : array_like
-        Values; those that are NaN are left out.
-    weights : array_like
-        Their weights.
+    values : array_like. Values; those that are NaN are left out.
+    weights : array_like. Their weights.
 
     Returns
     -------
-    float
-        Weighted median; the middle of two values where half of the weight ends between them, as
+    float. Weighted median; the middle of two values where half of the weight ends between them, as
         in the plain median of an even number; NaN if no value has weight.
 
     Raises
     ------
-    ValueError
-        If the lengths differ, or a weight is below 0 or not seen.
+    ValueError. If the lengths differ, or a weight is below 0 or not seen.
 
     Examples
     --------
@@ -972,56 +814,43 @@ def steady_cells(
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    load : array_like
-        Throttle opening or manifold pressure, in the unit of `load_edges`.
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    value : array_like
-        Lambda from `aligned_lambda`, or fuel from `trim_fuel_pct` where the loop is closed (NaN
-        elsewhere).
-    reasons : array_like of str
-        From `exclusion_reasons`; only samples with "" count.
+    time_s : array_like. Clock of the log, ascending. [s]
+    load : array_like. Throttle opening or manifold pressure, in the unit of `load_edges`.
+    engine_speed_rpm : array_like. Engine speed. [rpm]
+    value : array_like. Lambda from `aligned_lambda`, or fuel from `trim_fuel_pct` where the loop is
+        closed (NaN elsewhere).
+    reasons : array_like of str. From `exclusion_reasons`; only samples with "" count.
     load_edges : array_like, default THROTTLE_EDGES_PCT
         Edges of the load cells, ascending; `PRESSURE_EDGES_PA` for pressure.
     speed_edges_rpm : array_like, default SPEED_EDGES_RPM
         Edges of the speed cells, ascending. [rpm]
     band : (array_like, array_like), optional
         Lowest and highest value wanted, both included: for all samples or each.
-    longest_memory_s : float, default 5
-        Time beyond which readings count as independent; so do readings on either side of an
-        excluded stretch. [s]
-    resolution : float, default 0
-        Step in which the value was logged; its standard deviation within a step is added to the
-        standard error.
+    longest_memory_s : float, default 5. Time beyond which readings count as independent; so do
+        readings on either side of an excluded stretch. [s]
+    resolution : float, default 0. Step in which the value was logged; its standard deviation within
+        a step is added to the standard error.
 
     Returns
     -------
-    list of SteadyCell
-        Cells that were visited, by ascending load, then speed.
+    list of SteadyCell. Cells that were visited, by ascending load, then speed.
 
     Raises
     ------
-    ValueError
-        If the clock or edges do not ascend, the lengths differ, the band is upside down, or a
-        choice is below 0.
+    ValueError. If the clock or edges do not ascend, the lengths differ, the band is upside down, or
+        a choice is below 0.
 
     Notes
     -----
-    A median's error is that of the share of readings above it, so what counts is how long a
-    reading stays on its side of the median:
-
     .. math::
         n_e = \frac{(\sum_i w_i)^2}{\sum_{i,j} w_i w_j\, \rho(|t_i - t_j|)}, \qquad
         s = \sqrt{\frac{\pi}{2}} \, \frac{\sigma}{\sqrt{n_e}}
 
-    with :math:`\rho` the autocorrelation of the sign of the distance from the cell's median, of
-    all cells together since one alone is too short, up to where it first falls to 0. For a first
+    with :math:`\rho` the autocorrelation of the side of the cell's median on which a reading lies,
+    of all cells together since one alone is too short, up to where it first falls to 0; for a first
     order process of correlation :math:`\phi` per sample it is :math:`(2/\pi) \arcsin \phi^k`.
-    The interval takes Student's t with :math:`n_e - 1` degrees of freedom.
-
-    Taking all samples as independent makes intervals of a 20-Hz log two to four times too narrow.
+    The interval takes Student's t with :math:`n_e - 1` degrees of freedom. Taking all samples as
+    independent makes intervals of a 20-Hz log two to four times too narrow.
 
     Examples
     --------
@@ -1086,23 +915,18 @@ def cell_medians(
 
     Parameters
     ----------
-    time_s, load, engine_speed_rpm
-        As in `steady_cells`.
-    values : sequence of array_like
-        The quantities.
-    reasons, load_edges
-        As in `steady_cells`.
+    time_s, load, engine_speed_rpm : As in `steady_cells`.
+    values : sequence of array_like. The quantities.
+    reasons, load_edges : As in `steady_cells`.
 
     Returns
     -------
-    list of dict
-        Of each quantity, load from and to, speed from and to, as in `SteadyCell`, to the median in
-        its unit; cells in which it was not seen are not in it.
+    list of dict. Of each quantity, load from and to, speed from and to, as in `SteadyCell`, to the
+        median in its unit; cells in which it was not seen are not in it.
 
     Raises
     ------
-    ValueError
-        As `steady_cells`.
+    ValueError. As `steady_cells`.
 
     Examples
     --------
@@ -1133,14 +957,9 @@ def doubtful_lambda(
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    lambda_wide : array_like
-        Lambda as shown. [1]
-    throttle_pct : array_like
-        Throttle opening. [%]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
+    time_s : array_like. Clock of the log, ascending. [s]
+    lambda_wide : array_like. Lambda as shown. [1]
+    throttle_pct, engine_speed_rpm : As in `exclusion_reasons`.
     closed_loop : array_like of bool, optional
         From `closed_loop_mask`; without it a wrong gauge scale goes unseen.
     probe : str, default "collector"
@@ -1148,23 +967,19 @@ def doubtful_lambda(
 
     Returns
     -------
-    ndarray of bool
-        True where it is a narrowband sensor's voltage, a dead or unplugged sensor, the end of a
-        gauge's scale, or a figure on another scale.
+    ndarray of bool. True where it is a narrowband sensor's voltage, a dead or unplugged sensor, the
+        end of a gauge's scale, or a figure on another scale.
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend, the lengths differ, or a choice is below 0.
+    ValueError. If the clock does not ascend, the lengths differ, or a choice is below 0.
 
     Notes
     -----
-    Lambda below 0.6, or above 1.6 with the throttle open, does not burn. A narrowband voltage
-    taken for lambda lies below 0.6 for much of the time and between 0.6 and 0.9 for the rest,
-    which would pass for rich; hence the window. Common practice, no source.
-
-    An engine whose ECU keeps it at lambda 1 is a gauge check for nothing: a wrong scale shows
-    there as the ratio of the two scales.
+    Lambda below 0.6, or above 1.6 with the throttle open, does not burn (common practice, no
+    source). A narrowband voltage taken for lambda lies below 0.6 for much of the time and between
+    0.6 and 0.9 for the rest, which would pass for rich; hence the window. In closed loop a wrong
+    scale shows as the ratio of the two scales.
 
     Examples
     --------
@@ -1220,49 +1035,27 @@ def closed_loop_mask(
     *,
     o2_narrow_v: ArrayLike | None = None,
     fuel_trim_short_pct: ArrayLike | None = None,
-    least_hz: float = 0.5,
-    most_hz: float = 3.0,
-    lean_below_v: float = 0.3,
-    rich_above_v: float = 0.6,
-    least_cycles: int = 3,
-    window_s: float = 4.0,
-    least_trim_change_pct: float = 0.5,
 ) -> NDArray[np.bool_]:
     """Return where the ECU holds the mixture at lambda 1 by itself.
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    o2_narrow_v : array_like, optional
-        Voltage of the narrowband sensor. [V]
-    fuel_trim_short_pct : array_like, optional
-        Short-term fuel trim. [%]
-    least_hz, most_hz : float, default 0.5 and 3
-        Cycles from lean to rich and back in a second. [Hz]
-    lean_below_v, rich_above_v : float, default 0.3 and 0.6
-        Voltages that count as lean and as rich; between them nothing is told. [V]
-    least_cycles : int, default 3
-        Cycles of that length in a row.
-    window_s : float, default 4
-        Time about each sample within which the trim must move. [s]
-    least_trim_change_pct : float, default 0.5
-        Its least change: below the step in which trims are logged. [%]
+    time_s : array_like. Clock of the log, ascending. [s]
+    o2_narrow_v : array_like, optional. Voltage of the narrowband sensor. [V]
+    fuel_trim_short_pct : array_like, optional. Short-term fuel trim. [%]
 
     Returns
     -------
-    ndarray of bool
-        True in closed loop; False where neither was seen.
+    ndarray of bool. True in closed loop; False where neither was seen.
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend, the lengths differ, or limits are upside down.
+    ValueError. If the clock does not ascend, the lengths differ.
 
     Notes
     -----
     A controller on a switching sensor cannot but swing about its set point, sensor and trim
-    alike, at 0.5 Hz to 3 Hz (common practice, no source). In open loop the trim stands still,
+    alike, at the rates of `LOOP_HZ`. In open loop the trim stands still,
     and then the sensor's own switching, by chance near lambda 1, does not count. Where both are
     logged both must say so; a trim alone says so half its window too long. Needs 10 Hz.
 
@@ -1283,13 +1076,7 @@ def closed_loop_mask(
             ("fuel_trim_short_pct", fuel_trim_short_pct),
         )
     )
-    require("least_hz", least_hz, above=0.0, below=most_hz, unit="Hz")
-    require("lean_below_v", lean_below_v, below=rich_above_v, unit="V")
-    require("least_cycles", least_cycles, at_least=1)
-    require("window_s", window_s, above=0.0, unit="s")
-    require("least_trim_change_pct", least_trim_change_pct, above=0.0, unit="%")
-
-    side = np.where(volts < lean_below_v, -1, np.where(volts > rich_above_v, 1, 0))
+    side = np.where(volts < LEAN_BELOW_V, -1, np.where(volts > RICH_ABOVE_V, 1, 0))
     told = np.flatnonzero(side)
     turned = told[1:][(side[told[1:]] == 1) & (side[told[:-1]] == -1)]
     switching = np.zeros(time.shape, dtype=bool)
@@ -1297,13 +1084,13 @@ def closed_loop_mask(
         cycle = np.diff(time[turned])
         # Whole cycles fall between samples: a step either way is allowed.
         slack = float(np.median(np.diff(time)))
-        fits = (cycle >= 1.0 / most_hz - slack) & (cycle <= 1.0 / least_hz + slack)
+        fits = (cycle >= 1.0 / LOOP_HZ[1] - slack) & (cycle <= 1.0 / LOOP_HZ[0] + slack)
         cut = np.concatenate([[0], np.flatnonzero(np.diff(fits)) + 1, [fits.size]])
         for first, last in pairwise(cut.tolist()):
-            if fits[first] and last - first >= least_cycles:
+            if fits[first] and last - first >= LEAST_CYCLES:
                 switching[turned[first] : turned[last] + 1] = True
 
-    moves = _change(trim, _window_samples(time, window_s)) >= least_trim_change_pct
+    moves = _change(trim, _window_samples(time, TRIM_WINDOW_S)) >= LEAST_TRIM_CHANGE_PCT
     # The trim's window runs over the ends of a closed stretch; the sensor's last turn does not.
     moves &= switching | ~np.isfinite(volts)
     return np.where(np.isfinite(trim), moves, switching)
@@ -1314,31 +1101,20 @@ def near_closed_loop_mask(
     *,
     o2_narrow_v: ArrayLike | None = None,
     fuel_trim_short_pct: ArrayLike | None = None,
-    reach_s: float = 2.0,
 ) -> NDArray[np.bool_]:
     """Return where the ECU may hold the mixture, as far as either sign of it tells.
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    o2_narrow_v : array_like, optional
-        Voltage of the narrowband sensor. [V]
-    fuel_trim_short_pct : array_like, optional
-        Short-term fuel trim. [%]
-    reach_s : float, default 2
-        How far beyond the sensor's first and last turn the controller may be at work: the
-        slowest takes that long for a cycle. [s]
+    time_s, o2_narrow_v, fuel_trim_short_pct : As in `closed_loop_mask`.
 
     Returns
     -------
-    ndarray of bool
-        True in closed loop and about it; False where neither was seen.
+    ndarray of bool. True in closed loop and about it; False where neither was seen.
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend, or the reach is below 0.
+    ValueError. If the clock does not ascend.
 
     Notes
     -----
@@ -1353,13 +1129,12 @@ def near_closed_loop_mask(
     >>> bool(near[205]), bool(near[300])
     (True, False)
     """
-    require("reach_s", reach_s, at_least=0.0, unit="s")
     (time,) = _one_clock(time_s)
     by_trim = closed_loop_mask(time, fuel_trim_short_pct=fuel_trim_short_pct)
     by_sensor = closed_loop_mask(time, o2_narrow_v=o2_narrow_v)
     if not by_sensor.any():
         return by_trim
-    reach = max(1, round(reach_s / float(np.median(np.diff(time)))))
+    reach = max(1, round(LOOP_REACH_S / float(np.median(np.diff(time)))))
     return np.logical_or(by_trim, ndimage.binary_dilation(by_sensor, iterations=reach))
 
 
@@ -1370,20 +1145,16 @@ def trim_fuel_pct(
 
     Parameters
     ----------
-    fuel_trim_short_pct : array_like
-        Short-term trim, positive where fuel is added. [%]
-    fuel_trim_long_pct : array_like, default 0
-        Long-term trim, likewise. [%]
+    fuel_trim_short_pct : array_like. Short-term trim, positive where fuel is added. [%]
+    fuel_trim_long_pct : array_like, default 0. Long-term trim, likewise. [%]
 
     Returns
     -------
-    ndarray
-        Fuel added. [%]
+    ndarray. Fuel added. [%]
 
     Raises
     ------
-    ValueError
-        If a trim is -100 % or below.
+    ValueError. If a trim is -100 % or below.
 
     Notes
     -----
@@ -1410,20 +1181,16 @@ def band_error_pct(lambda_value: ArrayLike, band: tuple[float, float] = (0.94, 1
 
     Parameters
     ----------
-    lambda_value : array_like
-        Lambda, of a cell for one. [1]
-    band : (float, float), default (0.94, 1.00)
-        Lambda wanted, both ends included. [1]
+    lambda_value : array_like. Lambda, of a cell for one. [1]
+    band : (float, float), default (0.94, 1.00). Lambda wanted, both ends included. [1]
 
     Returns
     -------
-    ndarray
-        0 inside the band, positive above it, negative below it. [%]
+    ndarray. 0 inside the band, positive above it, negative below it. [%]
 
     Raises
     ------
-    ValueError
-        If a lambda is not above 0, or the band is upside down.
+    ValueError. If a lambda is not above 0, or the band is upside down.
 
     Examples
     --------
@@ -1564,9 +1331,6 @@ def _falls(
     shown: FloatArray,
     beside: FloatArray | None,
     volume: FloatArray | None,
-    most_lambda: float,
-    longest_s: float,
-    most_moves: int,
 ) -> _Falls | None:
     before_s, after_s, calm_s, run_in_s = 0.4, 1.5, 1.0, 1.5
     step = _Falls.step_s
@@ -1605,7 +1369,7 @@ def _falls(
         start = max(first * step - before_s, rise_before + calm_s)
         end = min(last * step + after_s, rise_after + 0.05)
         zero = round((start - run_in_s) / step)
-        if start > first * step - 0.1 or end < last * step + longest_s or zero < 0:
+        if start > first * step - 0.1 or end < last * step + LONGEST_DELAY_S or zero < 0:
             continue
         rows = slice(zero, zero + length)
         wanted = [moved] if other is None else [moved, other]
@@ -1614,7 +1378,7 @@ def _falls(
         samples = np.arange(round(start / step), min(round(end / step), clock.size), raster)
         reading = mixture[samples]
         good = np.isfinite(reading)
-        if good.sum() < max(8, 0.8 * good.size) or (reading > most_lambda).any():
+        if good.sum() < max(8, 0.8 * good.size) or (reading > CUT_LAMBDA).any():
             continue
         flow = 1.0
         if volume is not None:
@@ -1624,7 +1388,7 @@ def _falls(
         windows.append((depth, zero, clock[samples][good] - clock[zero], reading[good], flow))
     if not windows:
         return None
-    windows = sorted(windows, key=lambda window: -window[0])[:most_moves]
+    windows = sorted(windows, key=lambda window: -window[0])[:MOST_FALLS]
     rows = np.array([np.arange(window[1], window[1] + length) for window in windows])
     sizes = [window[2].size for window in windows]
     return _Falls(
@@ -1753,11 +1517,6 @@ def _one_clock(time_s: ArrayLike, **channels: ArrayLike) -> list[FloatArray]:
             )
         found.append(values)
     return found
-
-
-def _check_choices(window_s: float, settle_s: float) -> None:
-    require("window_s", window_s, at_least=0.0, unit="s")
-    require("settle_s", settle_s, at_least=0.0, unit="s")
 
 
 def _read_at(at: FloatArray, time: FloatArray, value: FloatArray, gap_s: float) -> FloatArray:

@@ -40,10 +40,8 @@ class SmoothedCurve(NamedTuple):
 
     Attributes
     ----------
-    value : ndarray
-        Smoothed value, in the unit of the samples.
-    sd : ndarray
-        Standard error of that value from the scatter of the samples around it.
+    value : ndarray. Smoothed value, in the unit of the samples.
+    sd : ndarray. Standard error of that value from the scatter of the samples around it.
     """
 
     value: np.ndarray
@@ -55,10 +53,8 @@ class Peak(NamedTuple):
 
     Attributes
     ----------
-    speed_rpm : float
-        Where it is. [rpm]
-    value : float
-        How high, in the unit of the curve.
+    speed_rpm : float. Where it is. [rpm]
+    value : float. How high, in the unit of the curve.
     """
 
     speed_rpm: float
@@ -70,18 +66,12 @@ class PeakInterval(NamedTuple):
 
     Attributes
     ----------
-    speed_rpm : float
-        Where it is. [rpm]
-    value : float
-        How high, the lift of the noise taken out, in the unit of the samples.
-    sd : float
-        Standard error of `value`.
-    lower, upper : float
-        Ends of its interval.
-    lift : float
-        By how much noise lifts the highest point, already taken out of `value`.
-    bend : float
-        Second derivative there; below 0. [unit of the samples per rpm^2]
+    speed_rpm : float. Where it is. [rpm]
+    value : float. How high, the lift of the noise taken out, in the unit of the samples.
+    sd : float. Standard error of `value`.
+    lower, upper : float. Ends of its interval.
+    lift : float. By how much noise lifts the highest point, already taken out of `value`.
+    bend : float. Second derivative there; below 0. [unit of the samples per rpm^2]
     """
 
     speed_rpm: float
@@ -98,20 +88,16 @@ def speed_grid_rpm(low_rpm: float, high_rpm: float) -> np.ndarray:
 
     Parameters
     ----------
-    low_rpm : float
-        Lowest speed to cover. [rpm]
-    high_rpm : float
-        Highest speed to cover. [rpm]
+    low_rpm : float. Lowest speed to cover. [rpm]
+    high_rpm : float. Highest speed to cover. [rpm]
 
     Returns
     -------
-    ndarray
-        Every multiple of 50 rpm from `low_rpm` to `high_rpm`, both counted in. [rpm]
+    ndarray. Every multiple of 50 rpm from `low_rpm` to `high_rpm`, both counted in. [rpm]
 
     Raises
     ------
-    ValueError
-        If a speed is negative, or `high_rpm` is below `low_rpm`.
+    ValueError. If a speed is negative, or `high_rpm` is below `low_rpm`.
 
     Notes
     -----
@@ -137,25 +123,20 @@ def smoothed_curve(
 
     Parameters
     ----------
-    speed_rpm : array_like
-        Engine speed of each sample, in any order. [rpm]
-    value : array_like
-        The channel; NaN where not seen.
-    grid_rpm : array_like
-        Speeds to give the curve at, increasing. [rpm]
+    speed_rpm : array_like. Engine speed of each sample, in any order. [rpm]
+    value : array_like. The channel; NaN where not seen.
+    grid_rpm : array_like. Speeds to give the curve at, increasing. [rpm]
     bandwidth_rpm : float, default 150
         Half width of the kernel: samples further away have no weight. [rpm]
 
     Returns
     -------
-    SmoothedCurve
-        Value and standard error on the grid. NaN where fewer than 4 samples have weight, where
-        they all share one speed, and beyond the lowest and highest sample.
+    SmoothedCurve. Value and standard error on the grid. NaN where fewer than 4 samples have weight,
+        where they all share one speed, and beyond the lowest and highest sample.
 
     Raises
     ------
-    ValueError
-        If the bandwidth is not above 0, or the samples differ in length.
+    ValueError. If the bandwidth is not above 0, or the samples differ in length.
 
     Notes
     -----
@@ -199,13 +180,11 @@ def smoothed_curves(
 
     Returns
     -------
-    list of SmoothedCurve
-        In the same order.
+    list of SmoothedCurve. In the same order.
 
     Raises
     ------
-    ValueError
-        As `smoothed_curve`.
+    ValueError. As `smoothed_curve`.
 
     Examples
     --------
@@ -339,20 +318,16 @@ def peak(grid_rpm: ArrayLike, value: ArrayLike) -> Peak:
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds, increasing. [rpm]
-    value : array_like
-        The curve; NaN where not seen.
+    grid_rpm : array_like. Engine speeds, increasing. [rpm]
+    value : array_like. The curve; NaN where not seen.
 
     Returns
     -------
-    Peak
-        Speed and value; both NaN if nothing was seen.
+    Peak. Speed and value; both NaN if nothing was seen.
 
     Raises
     ------
-    ValueError
-        If the two differ in length.
+    ValueError. If the two differ in length.
 
     Notes
     -----
@@ -566,21 +541,17 @@ def torque_nm(power_w: ArrayLike, engine_speed_rpm: ArrayLike) -> np.ndarray:
 
     Parameters
     ----------
-    power_w : array_like
-        Power. [W]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
+    power_w : array_like. Power. [W]
+    engine_speed_rpm : array_like. Engine speed. [rpm]
 
     Returns
     -------
-    ndarray
-        Torque at the engine's speed; from wheel power it is wheel torque *referred to* engine
+    ndarray. Torque at the engine's speed; from wheel power it is wheel torque *referred to* engine
         speed, without the gearing. [N*m]
 
     Raises
     ------
-    ValueError
-        If a speed is not above 0 rpm.
+    ValueError. If a speed is not above 0 rpm.
 
     Notes
     -----

@@ -18,19 +18,15 @@ def require(
 
     Parameters
     ----------
-    name : str
-        The argument's name, as the caller's signature spells it.
-    value : float or ndarray
-        What was given. NaN means "not seen" and passes.
+    name : str. The argument's name, as the caller's signature spells it.
+    value : float or ndarray. What was given. NaN means "not seen" and passes.
     above, at_least, below, at_most : float or ndarray, optional
         Bounds, each a number or an array that broadcasts against `value`.
-    unit : str, default ""
-        Unit of value and bounds, for the message.
+    unit : str, default "". Unit of value and bounds, for the message.
 
     Raises
     ------
-    ValueError
-        If any element breaks any bound; the message shows the first that does.
+    ValueError. If any element breaks any bound; the message shows the first that does.
 
     Notes
     -----

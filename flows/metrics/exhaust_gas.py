@@ -38,21 +38,17 @@ def lambda_from_exhaust_gas(
     ----------
     co2_share, co_share, o2_share : array_like
         Carbon dioxide, carbon monoxide and oxygen by volume, dry. [0..1]
-    hc_share : array_like, default 0
-        Hydrocarbons by volume, as hexane; 250 ppm is 250e-6. [0..1]
-    fuel : AtomRatios, default GASOLINE
-        What the fuel is made of.
+    hc_share : array_like, default 0. Hydrocarbons by volume, as hexane; 250 ppm is 250e-6. [0..1]
+    fuel : AtomRatios, default GASOLINE. What the fuel is made of.
 
     Returns
     -------
-    ndarray
-        Lambda; NaN where a gas was not seen, or there is too little exhaust in the sample. [1]
+    ndarray. Lambda; NaN where a gas was not seen, or there is too little exhaust in the sample. [1]
 
     Raises
     ------
-    ValueError
-        If a share is below 0 or above what an exhaust can hold (a percentage taken for a share,
-        for one), or a ratio of atoms is impossible.
+    ValueError. If a share is below 0 or above what an exhaust can hold (a percentage taken for a
+        share, for one), or a ratio of atoms is impossible.
 
     Notes
     -----

@@ -21,15 +21,11 @@ class Expected(NamedTuple):
 
     Attributes
     ----------
-    expected_pct : float
-        Expected lean error. [%]
-    lower_pct, upper_pct : float
-        Where the next bike will fall; NaN where too few bikes tell. [%]
-    bikes : int
-        Bikes of the group itself.
-    borrowed_share : float
-        Weight of the other groups in it: 1 where the group itself has no bike, NaN where nothing
-        could be borrowed. [1]
+    expected_pct : float. Expected lean error. [%]
+    lower_pct, upper_pct : float. Where the next bike will fall; NaN where too few bikes tell. [%]
+    bikes : int. Bikes of the group itself.
+    borrowed_share : float. Weight of the other groups in it: 1 where the group itself has no bike,
+        NaN where nothing could be borrowed. [1]
     """
 
     expected_pct: float
@@ -44,12 +40,9 @@ class LeanRange(NamedTuple):
 
     Attributes
     ----------
-    from_rpm, to_rpm : float
-        Its ends. [rpm]
-    worst_speed_rpm : float
-        Where the expected error is greatest. [rpm]
-    expected_pct, lower_pct, upper_pct : float
-        Expected error and interval there. [%]
+    from_rpm, to_rpm : float. Its ends. [rpm]
+    worst_speed_rpm : float. Where the expected error is greatest. [rpm]
+    expected_pct, lower_pct, upper_pct : float. Expected error and interval there. [%]
     """
 
     from_rpm: float
@@ -71,18 +64,15 @@ def expected_of_groups(
         Lean errors at one place of the map, one a bike, for each group: a model on one build. [%]
     error_sd_pct : float, default 0.5
         Standard error of one bike's figure, what all bikes share left out. [%]
-    level : float, default 0.95
-        Share of next bikes that fall into their interval. [1]
+    level : float, default 0.95. Share of next bikes that fall into their interval. [1]
 
     Returns
     -------
-    list of Expected
-        One for each group, in the order given.
+    list of Expected. One for each group, in the order given.
 
     Raises
     ------
-    ValueError
-        If a group is empty, or the standard error not above 0.
+    ValueError. If a group is empty, or the standard error not above 0.
 
     Notes
     -----
@@ -126,18 +116,15 @@ def expected_of_unseen(
     ----------
     errors_by_group_pct : sequence of array_like
         Lean errors, one a bike, for each group that was seen. [%]
-    level : float, default 0.95
-        Share of next bikes that fall into their interval. [1]
+    level : float, default 0.95. Share of next bikes that fall into their interval. [1]
 
     Returns
     -------
-    Expected
-        NaN with fewer than three groups.
+    Expected. NaN with fewer than three groups.
 
     Raises
     ------
-    ValueError
-        If a level is not between 0 and 1.
+    ValueError. If a level is not between 0 and 1.
 
     Notes
     -----
@@ -200,24 +187,19 @@ def lean_ranges(
 
     Parameters
     ----------
-    engine_speed_rpm : array_like
-        Engine speeds, ascending. [rpm]
+    engine_speed_rpm : array_like. Engine speeds, ascending. [rpm]
     expected_pct, lower_pct, upper_pct : array_like
         Expected lean error and the next bike's interval; NaN where not known. [%]
-    notice_pct : float, default 5
-        Expected error from which it matters. [%]
-    least_width_rpm : float, default 250
-        Narrower ranges are left out. [rpm]
+    notice_pct : float, default 5. Expected error from which it matters. [%]
+    least_width_rpm : float, default 250. Narrower ranges are left out. [rpm]
 
     Returns
     -------
-    list of LeanRange
-        Unbroken runs of speeds at which the expected error reaches `notice_pct`.
+    list of LeanRange. Unbroken runs of speeds at which the expected error reaches `notice_pct`.
 
     Raises
     ------
-    ValueError
-        If the speeds do not ascend or the lengths differ.
+    ValueError. If the speeds do not ascend or the lengths differ.
 
     Examples
     --------

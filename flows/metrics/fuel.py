@@ -44,10 +44,8 @@ class AtomRatios(NamedTuple):
 
     Attributes
     ----------
-    hydrogen_per_carbon : float
-        Hydrogen atoms.
-    oxygen_per_carbon : float
-        Oxygen atoms.
+    hydrogen_per_carbon : float. Hydrogen atoms.
+    oxygen_per_carbon : float. Oxygen atoms.
     """
 
     hydrogen_per_carbon: float
@@ -59,18 +57,15 @@ def ethanol_mass_share(ethanol_volume_share: Values) -> Values:
 
     Parameters
     ----------
-    ethanol_volume_share : float or ndarray
-        As a pump names it. [0..1]
+    ethanol_volume_share : float or ndarray. As a pump names it. [0..1]
 
     Returns
     -------
-    float or ndarray
-        Ethanol by mass. [0..1]
+    float or ndarray. Ethanol by mass. [0..1]
 
     Raises
     ------
-    ValueError
-        If the share is not from 0 to 1.
+    ValueError. If the share is not from 0 to 1.
 
     Notes
     -----
@@ -98,13 +93,11 @@ def mixed_atom_ratios(mass_shares: Mapping[str, float]) -> AtomRatios:
 
     Returns
     -------
-    AtomRatios
-        What the exhaust-gas balance asks for.
+    AtomRatios. What the exhaust-gas balance asks for.
 
     Raises
     ------
-    ValueError
-        If a component is unknown, a mass is negative, or all are 0.
+    ValueError. If a component is unknown, a mass is negative, or all are 0.
 
     Notes
     -----

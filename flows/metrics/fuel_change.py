@@ -85,20 +85,15 @@ class Evidence:
 
     Attributes
     ----------
-    throttle_pct : ndarray
-        Throttle opening of each reading. [%]
-    speed_rpm : ndarray
-        Engine speed of each. [rpm]
+    throttle_pct : ndarray. Throttle opening of each reading. [%]
+    speed_rpm : ndarray. Engine speed of each. [rpm]
     change_pct : ndarray
         Fuel change that would meet the target there; positive where the mixture is lean. [%]
-    standard_error_pct : ndarray
-        Its standard error, the gauge's own accuracy left out. [%]
-    gauge : str
-        Which gauge. Readings of one gauge share one error; those of two do not.
+    standard_error_pct : ndarray. Its standard error, the gauge's own accuracy left out. [%]
+    gauge : str. Which gauge. Readings of one gauge share one error; those of two do not.
     gauge_error_pct : float
         Standard uncertainty of that gauge's level, the same for all its readings. [%]
-    left_out : dict of str to int
-        Readings that are no evidence, counted by why.
+    left_out : dict of str to int. Readings that are no evidence, counted by why.
     """
 
     throttle_pct: FloatArray
@@ -134,12 +129,9 @@ class SurfaceShape:
 
     Attributes
     ----------
-    sd_pct : float
-        Standard deviation of the needed change about the level of the whole map. [%]
-    throttle_length : float
-        Correlation length along `throttle_place`. [1]
-    speed_length_rpm : float
-        Correlation length along engine speed. [rpm]
+    sd_pct : float. Standard deviation of the needed change about the level of the whole map. [%]
+    throttle_length : float. Correlation length along `throttle_place`. [1]
+    speed_length_rpm : float. Correlation length along engine speed. [rpm]
     nugget_pct : float
         Scatter of readings beyond their standard error: their place within the cell, the day. [%]
     """
@@ -168,30 +160,20 @@ class FuelChange:
 
     Attributes
     ----------
-    throttle_pct : ndarray
-        Throttle breakpoints. [%]
-    speed_rpm : ndarray
-        Speed breakpoints. [rpm]
-    needed_pct : ndarray
-        Change that the evidence asks for, before limits. [%]
-    low_pct, high_pct : ndarray
-        Interval of the needed change. [%]
-    suggested_pct : ndarray
-        Change to enter, within all limits and on the map's steps. [%]
+    throttle_pct : ndarray. Throttle breakpoints. [%]
+    speed_rpm : ndarray. Speed breakpoints. [rpm]
+    needed_pct : ndarray. Change that the evidence asks for, before limits. [%]
+    low_pct, high_pct : ndarray. Interval of the needed change. [%]
+    suggested_pct : ndarray. Change to enter, within all limits and on the map's steps. [%]
     evidence_share : ndarray
         Share of the shape's variance that the evidence removed, also where blank. [0..1]
-    held_by : ndarray of str
-        Limit that moved the suggestion from the needed change: "", "step", "total", "guard" or
-        "slope", the last one that did; "blank" where nothing is suggested.
-    is_guarded : ndarray of bool
-        Cells that feed full throttle or a lean window.
-    seam_pct : ndarray
-        Fuel to add to blank cells beside told ones, so that the engine meets no cliff there; NaN
-        elsewhere. Not evidence: half of the greatest change beside the cell. [%]
-    shape : SurfaceShape
-        Shape of the surface that was used.
-    left_out : dict of str to int
-        Readings that were no evidence, of all rounds, counted by why.
+    held_by : ndarray of str. Limit that moved the suggestion from the needed change: "", "step",
+        "total", "guard" or "slope", the last one that did; "blank" where nothing is suggested.
+    is_guarded : ndarray of bool. Cells that feed full throttle or a lean window.
+    seam_pct : ndarray. Fuel to add to blank cells beside told ones, so that the engine meets no
+        cliff there; NaN elsewhere. Not evidence: half of the greatest change beside the cell. [%]
+    shape : SurfaceShape. Shape of the surface that was used.
+    left_out : dict of str to int. Readings that were no evidence, of all rounds, counted by why.
     """
 
     throttle_pct: FloatArray
@@ -222,10 +204,8 @@ class RemovedShare:
     ----------
     removed_share : float
         Share of the mean size of the error that is gone; below 0 where it grew. [1]
-    low_share, high_share : float
-        Its interval; NaN where too few cells carry the weight. [1]
-    cells : int
-        Cells seen both before and after.
+    low_share, high_share : float. Its interval; NaN where too few cells carry the weight. [1]
+    cells : int. Cells seen both before and after.
     """
 
     removed_share: float
@@ -253,45 +233,34 @@ def part_throttle_evidence(
     ----------
     throttle_pct : array_like
         Throttle opening of each cell: the mean over its samples, else its middle. [%]
-    speed_rpm : array_like
-        Engine speed of each, likewise. [rpm]
-    lambda_measured : array_like
-        Lambda of each; NaN where it was not seen. [1]
-    lambda_standard_error : array_like
-        Standard error of that lambda, autocorrelation counted. [1]
-    dwell_s : array_like
-        Steady time spent in each. [s]
+    speed_rpm : array_like. Engine speed of each, likewise. [rpm]
+    lambda_measured : array_like. Lambda of each; NaN where it was not seen. [1]
+    lambda_standard_error : array_like. Standard error of that lambda, autocorrelation counted. [1]
+    dwell_s : array_like. Steady time spent in each. [s]
     target : (array_like, array_like), default (0.94, 1.00)
         Lambda wanted: lowest and highest, for all cells or each; twice the same for one value.
         `mixture.part_throttle_band` gives that of each opening. [1]
-    is_closed_loop : array_like of bool, default False
-        Cells where a lambda control was at work.
-    least_dwell_s : float, default 2
-        Cells passed through for less have no say. [s]
-    gauge : str, default "ride"
-        Name of the gauge; give that of the pulls if it was the same one.
+    is_closed_loop : array_like of bool, default False. Cells where a lambda control was at work.
+    least_dwell_s : float, default 2. Cells passed through for less have no say. [s]
+    gauge : str, default "ride". Name of the gauge; give that of the pulls if it was the same one.
     gauge_error_pct : float, default 0.5
         Standard uncertainty of the gauge's level, of the reading. [%]
 
     Returns
     -------
-    Evidence
-        Cells that count, and the others counted by why.
+    Evidence. Cells that count, and the others counted by why.
 
     Raises
     ------
-    ValueError
-        If lengths differ, a figure is impossible, or the target is upside down.
+    ValueError. If lengths differ, a figure is impossible, or the target is upside down.
 
     Notes
     -----
     .. math:: c = 100 \left( \frac{\lambda}{\lambda_t} - 1 \right)
 
-    with :math:`\lambda_t` the nearest lambda that the target allows, so that a cell in the band
-    asks for no change. Fuel mass is air mass over lambda, so at unchanged air :math:`1 + c/100`
-    is the factor for the map's cell. That holds in open loop only. Wall film in steady state and
-    the injector's dead time, if the control unit adds it apart from the map, change nothing; a
-    wrong dead time makes the true factor larger than this at light load.
+    with :math:`\lambda_t` the nearest lambda that the target allows. At unchanged air
+    :math:`1 + c/100` is the factor for the map's cell; in open loop only. A wrong dead time of the
+    injector makes the true factor larger than this at light load.
 
     Examples
     --------
@@ -352,27 +321,22 @@ def full_throttle_evidence(
 
     Parameters
     ----------
-    speed_rpm : array_like
-        Engine speeds of the curve, ascending. [rpm]
+    speed_rpm : array_like. Engine speeds of the curve, ascending. [rpm]
     lean_error_pct : array_like
         Lean error at each (`mixture.lean_error_pct`); NaN where it was not seen. [%]
-    standard_error_pct : array_like
-        Its standard error, from the session's pulls. [%]
-    spacing_rpm : float, default 300
-        Least distance between two points that count as two: twice the half width of the curve's
-        smoothing, where its points share an eighth of their noise. [rpm]
+    standard_error_pct : array_like. Its standard error, from the session's pulls. [%]
+    spacing_rpm : float, default 300. Least distance between two points that count as two: twice the
+        half width of the curve's smoothing, where its points share an eighth of their noise. [rpm]
     gauge_error_pct : float, default 0.5
         Standard uncertainty of the dyno's gauge, of the reading. [%]
 
     Returns
     -------
-    Evidence
-        Points that count; those in between are counted as repeating their neighbours.
+    Evidence. Points that count; those in between are counted as repeating their neighbours.
 
     Raises
     ------
-    ValueError
-        If lengths differ, speeds do not ascend, or a figure is impossible.
+    ValueError. If lengths differ, speeds do not ascend, or a figure is impossible.
 
     Notes
     -----
@@ -430,18 +394,15 @@ def throttle_place(throttle_pct: ArrayLike) -> FloatArray:
 
     Parameters
     ----------
-    throttle_pct : array_like
-        Throttle opening. [%]
+    throttle_pct : array_like. Throttle opening. [%]
 
     Returns
     -------
-    ndarray
-        Place: 0 for shut, 3.04 for wide open. [1]
+    ndarray. Place: 0 for shut, 3.04 for wide open. [1]
 
     Raises
     ------
-    ValueError
-        If an opening is not from 0 to 100 %.
+    ValueError. If an opening is not from 0 to 100 %.
 
     Notes
     -----
@@ -462,10 +423,8 @@ def correlation(distance: FloatArray, length: float) -> tuple[FloatArray, FloatA
 
     Parameters
     ----------
-    distance : ndarray
-        Distance, not below 0.
-    length : float
-        Correlation length, above 0, in the same unit.
+    distance : ndarray. Distance, not below 0.
+    length : float. Correlation length, above 0, in the same unit.
 
     Returns
     -------
@@ -499,20 +458,16 @@ def log_likelihood(evidence: Sequence[Evidence], shape: SurfaceShape) -> float:
 
     Parameters
     ----------
-    evidence : sequence of Evidence
-        Evidence, one for each gauge or kind.
-    shape : SurfaceShape
-        Shape.
+    evidence : sequence of Evidence. Evidence, one for each gauge or kind.
+    shape : SurfaceShape. Shape.
 
     Returns
     -------
-    float
-        Log marginal likelihood; 0 without evidence.
+    float. Log marginal likelihood; 0 without evidence.
 
     Raises
     ------
-    ValueError
-        If a figure of the shape is not above 0.
+    ValueError. If a figure of the shape is not above 0.
 
     Notes
     -----
@@ -543,18 +498,15 @@ def fitted_shape(evidence: Sequence[Evidence]) -> SurfaceShape:
 
     Parameters
     ----------
-    evidence : sequence of Evidence
-        Evidence, one for each gauge or kind.
+    evidence : sequence of Evidence. Evidence, one for each gauge or kind.
 
     Returns
     -------
-    SurfaceShape
-        The most probable shape; `TYPICAL_SHAPE` without evidence.
+    SurfaceShape. The most probable shape; `TYPICAL_SHAPE` without evidence.
 
     Raises
     ------
-    ValueError
-        If a gauge has two errors.
+    ValueError. If a gauge has two errors.
 
     Notes
     -----
@@ -610,45 +562,32 @@ def surface_posterior(
 
     Parameters
     ----------
-    evidence : sequence of Evidence
-        Evidence, one for each gauge or kind.
-    throttle_pct : array_like
-        Throttle opening of each place. [%]
-    speed_rpm : array_like
-        Engine speed of each. [rpm]
-    shape : SurfaceShape
-        Shape, from `fitted_shape` or fixed.
+    evidence : sequence of Evidence. Evidence, one for each gauge or kind.
+    throttle_pct : array_like. Throttle opening of each place. [%]
+    speed_rpm : array_like. Engine speed of each. [rpm]
+    shape : SurfaceShape. Shape, from `fitted_shape` or fixed.
 
     Returns
     -------
-    (ndarray, ndarray)
-        Posterior mean and standard deviation at each place; without evidence no change and the
-        prior's standard deviation. [%]
+    (ndarray, ndarray). Posterior mean and standard deviation at each place; without evidence no
+        change and the prior's standard deviation. [%]
 
     Raises
     ------
-    ValueError
-        If lengths differ, an opening or a figure of the shape is impossible.
+    ValueError. If lengths differ, an opening or a figure of the shape is impossible.
 
     Notes
     -----
-    The needed change is a Gaussian process [1]_ about no change: a level of the whole map, plus
-    strays whose covariance is that of throttle times that of speed,
+    A Gaussian process [1]_ about no change: a level of the whole map, plus strays whose covariance
+    is that of throttle times that of speed. With gauge error g, standard error e, nugget
+    :math:`\tau` and L `LEVEL_SD_PCT`,
 
-    .. math:: k(x, x') = L^2
-              + \sigma^2 \, \rho(|u - u'|; \ell_u) \, \rho(|n - n'|; \ell_n)
+    .. math:: k(x, x') &= L^2 + \sigma^2 \, \rho(|u - u'|; \ell_u) \, \rho(|n - n'|; \ell_n) \\
+              C_{ij} &= k(x_i, x_j) + g_i g_j [\mathrm{same\ gauge}]
+          + (e_i^2 + \tau^2) \delta_{ij} \\
+              m &= k_*^\top C^{-1} y, \qquad s^2 = L^2 + \sigma^2 - k_*^\top C^{-1} k_*
 
-    and a reading is the change, plus the common error of its gauge, plus its own:
-
-    .. math:: C_{ij} = k(x_i, x_j) + g_i g_j [\mathrm{same\ gauge}]
-              + (e_i^2 + \tau^2) \delta_{ij}
-
-    with gauge error g, standard error e and nugget :math:`\tau`. Then (eq. 2.25 and 2.26)
-
-    .. math:: m = k_*^\top C^{-1} y, \qquad s^2 = L^2 + \sigma^2 - k_*^\top C^{-1} k_*
-
-    This is simple kriging with a known mean of 0. L is `LEVEL_SD_PCT`. However many cells one
-    gauge has read, s does not fall much below that gauge's error.
+    (eq. 2.25 and 2.26). However many cells one gauge has read, s stays near that gauge's error.
 
     Examples
     --------
@@ -713,33 +652,25 @@ def suggested_fuel_change(
     ----------
     evidence : sequence of Evidence
         From `part_throttle_evidence` and `full_throttle_evidence`, all on the map as it is now.
-    throttle_pct : array_like, default STANDARD_THROTTLE_PCT
-        Throttle breakpoints, ascending. [%]
-    speed_rpm : array_like, default STANDARD_SPEED_RPM
-        Speed breakpoints, ascending. [rpm]
-    shape : SurfaceShape, optional
-        Shape of the surface; by default that of `fitted_shape`.
-    already_pct : array_like, default 0
-        Change already in the map against the first one of the job, for all cells or each; 0 where
-        there was none. [%]
+    throttle_pct : array_like, default STANDARD_THROTTLE_PCT. Throttle breakpoints, ascending. [%]
+    speed_rpm : array_like, default STANDARD_SPEED_RPM. Speed breakpoints, ascending. [rpm]
+    shape : SurfaceShape, optional. Shape of the surface; by default that of `fitted_shape`.
+    already_pct : array_like, default 0. Change already in the map against the first one of the job,
+        for all cells or each; 0 where there was none. [%]
     earlier : iterable of (sequence of Evidence, array_like), default none
         Evidence of earlier rounds on the same build, each with what `already_pct` then was.
     lean_windows_rpm : iterable of (float, float), default none
         Speeds from and to of full-throttle lean windows at warn or stop level. [rpm]
-    most_enrichment_pct : float, default 8
-        Most fuel added to a cell in a round; this and the other limits: common practice, no
-        source. [%]
-    most_enleanment_pct : float, default 5
-        Most fuel taken from a cell in a round. [%]
+    most_enrichment_pct : float, default 8. Most fuel added to a cell in a round; this and the other
+        limits: common practice, no source. [%]
+    most_enleanment_pct : float, default 5. Most fuel taken from a cell in a round. [%]
     most_total_pct : float, default 20
         Most change over all rounds: beyond it a fault is likelier than the map. [%]
-    map_step_pct : float, default 0.5
-        Step in which the map takes changes. [%]
+    map_step_pct : float, default 0.5. Step in which the map takes changes. [%]
 
     Returns
     -------
-    FuelChange
-        Needed and suggested change with interval, evidence and limits.
+    FuelChange. Needed and suggested change with interval, evidence and limits.
 
     Raises
     ------
@@ -750,21 +681,18 @@ def suggested_fuel_change(
     -----
     In this order:
 
-    1. Needed change and interval, :math:`m \pm z s`, from `surface_posterior`; blank where it
-       is not known well enough. The surface is that of the first map, whose error is the
-       engine's own; what rounds have put in since, steps and all, is known and taken out of
-       each reading by the map's own straight-line interpolation, and off the result.
-    2. A guarded cell is made leaner by no more than the rich end of its interval asks for:
-       :math:`\min(0, m + z s)` where :math:`m < 0`. Guarded are cells that the map's
-       interpolation mixes into full throttle or into a lean window.
+    1. Needed change and interval, :math:`m \pm z s`, from `surface_posterior`; blank where not
+       known well enough. The surface is that of the first map: what rounds have put in since is
+       taken out of each reading by the map's own interpolation, and off the result.
+    2. A guarded cell, one that the map's interpolation mixes into full throttle or a lean window,
+       is made leaner by no more than :math:`\min(0, m + z s)`.
     3. What is small and not sure is left. Rounding to the map's step, towards rich in guarded
        cells; limits are rounded to the side that limits more.
     4. Limits for the round, less for leaner than for richer, and for all rounds together,
        :math:`(1 + a)(1 + c) - 1`. A map already beyond the total is never driven back by it.
-    5. Where neighbours differ too much the leaner is raised, never the richer lowered, and not
-       beyond its limits; what they then still differ stays. Blank cells take no part; those
-       beside a cell that gets more fuel are told half of it as a seam, since the engine runs
-       between breakpoints. A cell that gets less has none: unseen cells are never leaned.
+    5. Where neighbours differ too much the leaner is raised within its limits, never the richer
+       lowered. Blank cells beside one that gets more fuel are told half of it as a seam, since the
+       engine runs between breakpoints; unseen cells are never leaned.
 
     Assumes one map with multiplying cells. Two cylinders with maps of their own need two calls.
 
@@ -878,38 +806,28 @@ def removed_share(
 
     Parameters
     ----------
-    before_error_pct : array_like
-        Lean error of each cell before; NaN where it was not seen. [%]
-    after_error_pct : array_like
-        Lean error of the same cells after. [%]
-    weights : array_like, default 1
-        Weight of each cell: time spent there, or torque.
+    before_error_pct : array_like. Lean error of each cell before; NaN where it was not seen. [%]
+    after_error_pct : array_like. Lean error of the same cells after. [%]
+    weights : array_like, default 1. Weight of each cell: time spent there, or torque.
 
     Returns
     -------
-    RemovedShare
-        Share with its interval; all NaN if there was no error, or no cell was seen twice.
+    RemovedShare. Share with its interval; all NaN if there was no error, or no cell was seen twice.
 
     Raises
     ------
-    ValueError
-        If lengths differ, or a weight is below 0 or not known.
+    ValueError. If lengths differ, or a weight is below 0 or not known.
 
     Notes
     -----
-    .. math:: s = 1 - r, \qquad r = \frac{\sum w_i |a_i|}{\sum w_i |b_i|}
-
-    The interval is that of a ratio of two means of the same cells, linearised [1]_ :
-
-    .. math:: s_r^2 = \frac{n}{n - 1}
+    .. math:: s = 1 - r, \qquad r = \frac{\sum w_i |a_i|}{\sum w_i |b_i|}, \qquad
+              s_r^2 = \frac{n}{n - 1}
               \frac{\sum w_i^2 (|a_i| - r |b_i|)^2}{\left( \sum w_i |b_i| \right)^2},
               \qquad n = \frac{(\sum w_i)^2}{\sum w_i^2}
 
-    with Student's t on n - 1 degrees of freedom, n counting cells by their weight. Sizes are
-    compared, so a change that turns lean into as much rich has removed nothing. Noise adds to
-    every size: a perfect change shows less than all removed.
-
-    Assumes cells that err independently; neighbours seldom do, so the interval is rather narrow.
+    the linearised error of a ratio of two means [1]_, with Student's t on n - 1 degrees of freedom.
+    Sizes are compared: turning lean into as much rich removes nothing, and noise makes a perfect
+    change show less than all. Neighbouring cells err together, so the interval is rather narrow.
 
     Examples
     --------

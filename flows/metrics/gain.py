@@ -34,6 +34,12 @@ raised that far (common practice, no source)."""
 STEADY_DRIFT_SHARE = 0.01
 """A greater drift of a bike that was put back need not have been steady: our judgement."""
 
+LEAST_SHARED_RPM = 500.0
+"""Least part of the riding range that both sessions must have seen."""
+
+LOCAL_FLOOR_SHARE = 0.2
+"""Least local scatter as a share of the repeatability: two pulls can agree by luck."""
+
 DRAWS = 4000
 """Draws behind a simultaneous band: they fix its critical value to about 1.5 % (1 SD)."""
 
@@ -51,45 +57,32 @@ class Gain:
 
     Attributes
     ----------
-    grid_rpm : ndarray
-        Engine speeds. [rpm]
-    before_w, after_w : ndarray
-        Session means. [W]
-    gain_pct : ndarray
-        After over before, less one. [%]
-    lower_pct, upper_pct : ndarray
-        Interval at each speed for itself. [%]
-    whole_lower_pct, whole_upper_pct : ndarray
-        Band that holds the whole true curve at once. [%]
-    range_from_rpm, range_to_rpm : float
-        The part of the riding range that both stages saw. [rpm]
-    mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct : float
-        Mean over that range. [%]
-    peak_gain_pct, peak_gain_lower_pct, peak_gain_upper_pct : float
-        Peak power against peak power, each where it is; over the speeds that both saw where one
-        curve was cut short. [%]
+    grid_rpm : ndarray. Engine speeds. [rpm]
+    before_w, after_w : ndarray. Session means. [W]
+    gain_pct : ndarray. After over before, less one. [%]
+    lower_pct, upper_pct : ndarray. Interval at each speed for itself. [%]
+    whole_lower_pct, whole_upper_pct : ndarray. Band that holds the whole true curve at once. [%]
+    range_from_rpm, range_to_rpm : float. The part of the riding range that both stages saw. [rpm]
+    mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct : float. Mean over that range. [%]
+    peak_gain_pct, peak_gain_lower_pct, peak_gain_upper_pct : float. Peak power against peak power,
+        each where it is; over the speeds that both saw where one curve was cut short. [%]
     gain_at_peak_pct, gain_at_peak_lower_pct, gain_at_peak_upper_pct : float
         At the speed of the before-peak; NaN where the after-curve does not reach it. [%]
-    gain_at_peak_w : float
-        The same in power. [W]
+    gain_at_peak_w : float. The same in power. [W]
     greatest_gain_pct, greatest_gain_speed_rpm : float
         Highest gain in the range and where; 0 and NaN if nowhere above 0. [%], [rpm]
     greatest_loss_pct, greatest_loss_speed_rpm : float
         Lowest gain, a negative figure, and where; 0 and NaN if nowhere below 0. [%], [rpm]
-    over_rev_rpm : float
-        Added speed, beyond the before-curve's last, that holds 90 % of the after-peak; 0 where
-        the before-curve was cut short. [rpm]
+    over_rev_rpm : float. Added speed, beyond the before-curve's last, that holds 90 % of the
+        after-peak; 0 where the before-curve was cut short. [rpm]
     log_mean_gain, log_mean_gain_sd : float
         ln of the mean gain's ratio and its standard error, for pooling.
-    log_peak_gain, log_peak_gain_sd : float
-        The same, peak against peak.
+    log_peak_gain, log_peak_gain_sd : float. The same, peak against peak.
     level_sd, local_sd : float
         Scatter of a pull's level, and of its shape about that level, as used (1 SD, ln scale).
-    dof : float
-        Degrees of freedom of the mean's interval.
-    drift_pct, drift_lower_pct, drift_upper_pct : float
-        Change of the mean level from before to the time it was put back; NaN where it was not.
-        [%]
+    dof : float. Degrees of freedom of the mean's interval.
+    drift_pct, drift_lower_pct, drift_upper_pct : float. Change of the mean level from before to the
+        time it was put back; NaN where it was not. [%]
     smallest_detectable_pct : float
         True mean gain that these sessions would call real four times in five. [%]
     verdict, verdict_at_peak : str
@@ -141,21 +134,17 @@ def verdict(lower: float, upper: float) -> str:
 
     Parameters
     ----------
-    lower : float
-        Lower end, in percent or on the ln scale.
-    upper : float
-        Upper end.
+    lower : float. Lower end, in percent or on the ln scale.
+    upper : float. Upper end.
 
     Returns
     -------
-    str
-        "real gain" if all of it lies above 0, "real loss" if below, else "within noise"; NaN
-        is "within noise".
+    str. "real gain" if all of it lies above 0, "real loss" if below, else "within noise"; NaN is
+        "within noise".
 
     Raises
     ------
-    ValueError
-        If `lower` is above `upper`.
+    ValueError. If `lower` is above `upper`.
 
     Notes
     -----
@@ -182,10 +171,8 @@ def riding_range_rpm(before_grid: ArrayLike, before_power: ArrayLike) -> tuple[f
 
     Parameters
     ----------
-    before_grid : array_like
-        Engine speeds, increasing. [rpm]
-    before_power : array_like
-        Power there; NaN where not seen. [W]
+    before_grid : array_like. Engine speeds, increasing. [rpm]
+    before_power : array_like. Power there; NaN where not seen. [W]
 
     Returns
     -------
@@ -194,8 +181,7 @@ def riding_range_rpm(before_grid: ArrayLike, before_power: ArrayLike) -> tuple[f
 
     Raises
     ------
-    ValueError
-        If the two differ in length.
+    ValueError. If the two differ in length.
 
     Notes
     -----
@@ -347,52 +333,38 @@ def gain(
     remount_dof: float = math.inf,
     remount_share_at: ArrayLike | None = None,
     bandwidth_rpm: float = 150.0,
-    least_shared_rpm: float = 500.0,
-    local_floor_share: float = 0.2,
 ) -> Gain:
     r"""Compare two sessions of one bike.
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds in equal steps. [rpm]
+    grid_rpm : array_like. Engine speeds in equal steps. [rpm]
     before_curves, after_curves : array_like
         Power curves, pulls by grid points, above 0; NaN where not seen. [W]
-    repeatability_share : float
-        1 SD of the level of back-to-back pulls in this shop. [0..1]
-    repeatability_dof : float
-        How many degrees of freedom the shop's figure is worth for one session: the dof of
-        `session.shop_repeatability`, not those of its pooled history.
-    remount_share : float
-        1 SD of one mounting. [0..1]
+    repeatability_share : float. 1 SD of the level of back-to-back pulls in this shop. [0..1]
+    repeatability_dof : float. How many degrees of freedom the shop's figure is worth for one
+        session: the dof of `session.shop_repeatability`, not those of its pooled history.
+    remount_share : float. 1 SD of one mounting. [0..1]
     correction_share : float
         1 SD of the *random* part of the ratio of the two correction factors. [0..1]
-    same_mounting : bool
-        Whether the bike stayed strapped down between the sessions, all of them.
+    same_mounting : bool. Whether the bike stayed strapped down between the sessions, all of them.
     again_curves : array_like, optional
         The bike put back as it was before, and pulled again (A-B-A). [W]
-    remount_dof : float, default inf
-        Degrees of freedom behind `remount_share`.
+    remount_dof : float, default inf. Degrees of freedom behind `remount_share`.
     remount_share_at : array_like, optional
         1 SD of one mounting at each grid point, in place of `remount_share`. [0..1]
     bandwidth_rpm : float, default 150
         Bandwidth the curves were smoothed with: local deviations hang together over it. [rpm]
-    least_shared_rpm : float, default 500
-        Least part of the riding range that both must have seen. [rpm]
-    local_floor_share : float, default 0.2
-        Least local scatter as a share of the repeatability: two pulls can agree by luck. [0..1]
 
     Returns
     -------
-    Gain
-        Curves, figures and verdicts.
+    Gain. Curves, figures and verdicts.
 
     Raises
     ------
-    ValueError
-        If a share or dof is negative, the repeatability is not above 0, the grid is not even, the
-        shapes do not match, a power is not above 0, or the sessions share too little of the
-        riding range.
+    ValueError. If a share or dof is negative, the repeatability is not above 0, the grid is not
+        even, the shapes do not match, a power is not above 0, or the sessions share too little of
+        the riding range.
 
     Notes
     -----
@@ -400,34 +372,29 @@ def gain(
 
     .. math:: y_{si}(r) = \mu_s(r) + M_s + L_{si} + W_{si}(r)
 
-    *M*: the mounting and the air, common to a session and to all speeds. *L*: the level of the
-    pull, its mean over the riding range. *W*: its shape about that level, which by that
-    definition has mean 0 over the range; correlated as :math:`e^{-(\Delta r / b)^2/2}`.
+    *M*: mounting and air, common to a session and all speeds. *L*: the level of the pull. *W*: its
+    shape about that level, of mean 0 over the riding range, correlated as
+    :math:`e^{-(\Delta r / b)^2/2}`. The mean has variance *V*, a point or a peak *V(r)*:
 
     .. math::
         V &= s_L^2 \left(\tfrac{1}{n_b} + \tfrac{1}{n_a}\right) + 2 m^2 + u_c^2 \\
         V(r) &= V + s_W^2\, c(r) \left(\tfrac{1}{n_b(r)} + \tfrac{1}{n_a(r)}\right)
 
-    The mean has variance *V*, a point or a peak *V(r)*, with *c* the shape factor of a
-    deviation centred over the range (1 on its average). :math:`2 m^2` falls away under
-    `same_mounting`. Where *m* is given at each speed, a mounting moves all speeds together, each
-    by its own *m*; the mean then has the mean of them. :math:`s_L^2` is the pair's own pooled
-    variance moderated by the shop's, :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_; :math:`s_W^2`
-    is the pair's own, not below its floor (without any repeat: the shop's level scatter).
-    Degrees of freedom follow Satterthwaite
-    [2]_, with :math:`u_c` taken as known. With `again_curves` the gain is
-    :math:`B - (A_1 + A_2)/2`, in which a steady drift of the bike or the dyno falls out:
+    with *c* the shape factor of a deviation centred over the range; :math:`2 m^2` falls away under
+    `same_mounting`. :math:`s_L^2` is the pair's pooled variance moderated by the shop's,
+    :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_; :math:`s_W^2` is the pair's own, not below its floor
+    (without any repeat: the shop's level scatter). Degrees of freedom follow Satterthwaite [2]_,
+    with :math:`u_c` taken as known. The band for the whole curve uses the 95 % point of the
+    greatest :math:`|t|` along the grid, by 4000 seeded draws of that process.
+
+    With `again_curves` the gain is :math:`B - (A_1 + A_2)/2`, in which a steady drift falls out:
     :math:`1/n_b` becomes :math:`\tfrac{1}{4 n_1} + \tfrac{1}{4 n_2}`, :math:`2 m^2` becomes
-    :math:`\tfrac{3}{2} m^2` and :math:`u_c^2` three quarters of it, as each session is taken to
-    have a mounting and an air of its own. A drift beyond 1 % that is itself real need not have been
-    steady: *V* then has the variance of a step that came at any time, :math:`d^2/12`. The band
-    for the whole curve uses the 95 % point of the greatest :math:`|t|` along the grid, by 4000
-    seeded draws of that process.
+    :math:`\tfrac{3}{2} m^2` and :math:`u_c^2` three quarters of it. A real drift beyond 1 % need
+    not have been steady: *V* then has the variance of a step that came at any time, :math:`d^2/12`.
 
     Assumes one scatter at all speeds and in both sessions. Above the old rev limit there is no
-    before, hence no gain: see `over_rev_rpm`. A peak is biased up by noise; with curves smoothed
-    alike both peaks are, and the ratio is not, unless the numbers of pulls differ much. Figures
-    are this shop's own comparison, not a certified rating.
+    gain: see `over_rev_rpm`. A peak is biased up by noise; the ratio of two is not, unless the
+    numbers of pulls differ much. Figures are this shop's own comparison, not a certified rating.
 
     Examples
     --------
@@ -484,9 +451,9 @@ def gain(
     range_from, range_to = riding_range_rpm(grid, before_w)
     in_range = both & (grid >= range_from) & (grid <= range_to)
     shared_rpm = float(np.ptp(grid[in_range])) if in_range.any() else 0.0
-    if shared_rpm < least_shared_rpm:
+    if shared_rpm < LEAST_SHARED_RPM:
         raise ValueError(
-            f"before_curves and after_curves must share {least_shared_rpm:g} rpm of the riding "
+            f"before_curves and after_curves must share {LEAST_SHARED_RPM:g} rpm of the riding "
             f"range, got {shared_rpm:g}"
         )
 
@@ -501,7 +468,7 @@ def gain(
         level_variance, level_dof = _moderated(
             sum(levels) / own_dof, own_dof, shop_variance, repeatability_dof
         )
-        local_variance = max(sum(locals_) / own_dof, (local_floor_share * repeatability_share) ** 2)
+        local_variance = max(sum(locals_) / own_dof, (LOCAL_FLOOR_SHARE * repeatability_share) ** 2)
         # Chi-square of a field that correlates as above: it holds this many independent values.
         local_dof = own_dof * max(1.0, shared_rpm / (bandwidth_rpm * math.sqrt(math.pi)))
     else:

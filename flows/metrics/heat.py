@@ -35,12 +35,9 @@ class Standout(NamedTuple):
 
     Attributes
     ----------
-    pulls : int
-        Pulls that saw window and neighbours.
-    inside : float
-        Mean in the window, over the pulls; NaN without any.
-    beside : float
-        What the line through the speeds beside it would give there.
+    pulls : int. Pulls that saw window and neighbours.
+    inside : float. Mean in the window, over the pulls; NaN without any.
+    beside : float. What the line through the speeds beside it would give there.
     difference, difference_lower, difference_upper : float
         Inside less beside, in the quantity's unit.
     ratio, ratio_lower, ratio_upper : float
@@ -68,22 +65,17 @@ def window_standout(
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds, ascending. [rpm]
-    value_by_pull : array_like
-        The quantity in each pull, a row each; NaN where it was not seen.
-    from_rpm, to_rpm : float
-        Ends of the window. [rpm]
+    grid_rpm : array_like. Engine speeds, ascending. [rpm]
+    value_by_pull : array_like. The quantity in each pull, a row each; NaN where it was not seen.
+    from_rpm, to_rpm : float. Ends of the window. [rpm]
 
     Returns
     -------
-    Standout
-        Difference and ratio over the pulls; counts no pull and is NaN where none was seen.
+    Standout. Difference and ratio over the pulls; counts no pull and is NaN where none was seen.
 
     Raises
     ------
-    ValueError
-        If the grid does not ascend, lengths differ, or the window is upside down.
+    ValueError. If the grid does not ascend, lengths differ, or the window is upside down.
 
     Notes
     -----

@@ -23,12 +23,9 @@ class MeanBySpeed(NamedTuple):
 
     Attributes
     ----------
-    mean_pct, sd_pct : ndarray
-        Mean over the bikes, and standard deviation from bike to bike. [%]
-    lower_pct, upper_pct : ndarray
-        Interval of the mean; NaN below two bikes. [%]
-    bikes : ndarray of int
-        Bikes that saw the speed.
+    mean_pct, sd_pct : ndarray. Mean over the bikes, and standard deviation from bike to bike. [%]
+    lower_pct, upper_pct : ndarray. Interval of the mean; NaN below two bikes. [%]
+    bikes : ndarray of int. Bikes that saw the speed.
     """
 
     mean_pct: FloatArray
@@ -43,14 +40,10 @@ class MissedRange(NamedTuple):
 
     Attributes
     ----------
-    side : str
-        "lean" or "rich".
-    from_rpm, to_rpm : float
-        Its ends. [rpm]
-    least_pct, most_pct : float
-        Smallest and greatest size of the mean error in it. [%]
-    worst_speed_rpm : float
-        Where it is greatest. [rpm]
+    side : str. "lean" or "rich".
+    from_rpm, to_rpm : float. Its ends. [rpm]
+    least_pct, most_pct : float. Smallest and greatest size of the mean error in it. [%]
+    worst_speed_rpm : float. Where it is greatest. [rpm]
     bikes, bikes_missing : int
         Bikes that saw the range, and those whose own mean in it misses as far.
     """
@@ -72,10 +65,8 @@ class Change(NamedTuple):
     ----------
     change_pct : float
         Mean error of the later revision less that of the earlier: below 0 is better. [%]
-    lower_pct, upper_pct : float
-        Its interval; NaN where too few bikes tell. [%]
-    is_paired : bool
-        Whether the same bikes had both.
+    lower_pct, upper_pct : float. Its interval; NaN where too few bikes tell. [%]
+    is_paired : bool. Whether the same bikes had both.
     """
 
     change_pct: float
@@ -91,18 +82,15 @@ def mean_by_speed(errors_by_bike_pct: ArrayLike, *, level: float = 0.95) -> Mean
     ----------
     errors_by_bike_pct : array_like
         Lean error, a row each bike, a column each speed; NaN where it was not seen. [%]
-    level : float, default 0.95
-        Share of true means that lie within their interval. [1]
+    level : float, default 0.95. Share of true means that lie within their interval. [1]
 
     Returns
     -------
-    MeanBySpeed
-        Mean, spread and interval.
+    MeanBySpeed. Mean, spread and interval.
 
     Raises
     ------
-    ValueError
-        If a level is not between 0 and 1.
+    ValueError. If a level is not between 0 and 1.
 
     Notes
     -----
@@ -142,25 +130,20 @@ def missed_ranges(
 
     Parameters
     ----------
-    engine_speed_rpm : array_like
-        Engine speeds, ascending. [rpm]
+    engine_speed_rpm : array_like. Engine speeds, ascending. [rpm]
     errors_by_bike_pct : array_like
         Lean error, a row each bike, a column each speed; NaN where it was not seen. [%]
-    notice_pct : float, default 5
-        Size of the mean error from which it is missed. [%]
-    least_width_rpm : float, default 250
-        Narrower ranges are left out. [rpm]
+    notice_pct : float, default 5. Size of the mean error from which it is missed. [%]
+    least_width_rpm : float, default 250. Narrower ranges are left out. [rpm]
 
     Returns
     -------
-    list of MissedRange
-        Unbroken runs of speeds at which the mean over the bikes is off by `notice_pct` or more,
-        to one side.
+    list of MissedRange. Unbroken runs of speeds at which the mean over the bikes is off by
+        `notice_pct` or more, to one side.
 
     Raises
     ------
-    ValueError
-        If the speeds do not ascend, or are not as many as the columns.
+    ValueError. If the speeds do not ascend, or are not as many as the columns.
 
     Examples
     --------
@@ -220,23 +203,19 @@ def change_between(
     ----------
     earlier_pct, later_pct : sequence of (str, float)
         Bike and its mean size of error on the earlier and on the later revision, a bike once. [%]
-    scatter : PooledSd, optional
-        That of bikes on one map, from `session.pooled_sd` over all of a shop's maps: a pair of maps
-        has few bikes. [%]
-    level : float, default 0.95
-        Share of true changes that lie within their interval. [1]
+    scatter : PooledSd, optional. That of bikes on one map, from `session.pooled_sd` over all of a
+        shop's maps: a pair of maps has few bikes. [%]
+    level : float, default 0.95. Share of true changes that lie within their interval. [1]
 
     Returns
     -------
-    Change
-        Paired over the bikes that had both, where there are two such, or four with a scatter
-        given; else of the two groups. NaN where either group is empty. No size of error is
-        below 0: the interval ends where either map's would be.
+    Change. Paired over the bikes that had both, where there are two such, or four with a scatter
+        given; else of the two groups. NaN where either group is empty. No size of error is below 0:
+        the interval ends where either map's would be.
 
     Raises
     ------
-    ValueError
-        If a level is not between 0 and 1.
+    ValueError. If a level is not between 0 and 1.
 
     Notes
     -----

@@ -24,22 +24,24 @@ NEAR_PEAK_TORQUE_RPM = 500.0
 """Distance that counts as near: cylinder filling, and with it knock, is close to its greatest
 there."""
 
+CRUISE_TO_PCT, FULL_FROM_PCT = 40.0, 85.0
+"""Opening up to which an engine cruises, and from which it takes the air of full throttle. [%]"""
+
+LEAST_SEEN_SHARE = 0.5
+"""Share of a window's grid points that a pull must have seen to count."""
+
 
 class Window(NamedTuple):
     """An unbroken range of engine speed where the mixture is off its target.
 
     Attributes
     ----------
-    side : str
-        "lean" or "rich".
-    level : str
-        "notice", "warn" or "stop".
+    side : str. "lean" or "rich".
+    level : str. "notice", "warn" or "stop".
     from_rpm, to_rpm : float
         Where the error crosses the notice threshold, or where the curve begins or ends. [rpm]
-    worst_error_pct : float
-        Greatest error in the window: positive lean, negative rich. [%]
-    worst_speed_rpm : float
-        Where it stands. [rpm]
+    worst_error_pct : float. Greatest error in the window: positive lean, negative rich. [%]
+    worst_speed_rpm : float. Where it stands. [rpm]
     is_near_peak_torque : bool
         Whether some part of the window is near the speed of peak torque, where knock bites.
     """
@@ -58,10 +60,8 @@ class HeldError(NamedTuple):
 
     Attributes
     ----------
-    error_pct : float
-        The lean error that is reached or passed over an unbroken width. [%]
-    speed_rpm : float
-        Where the error is greatest within that width. [rpm]
+    error_pct : float. The lean error that is reached or passed over an unbroken width. [%]
+    speed_rpm : float. Where the error is greatest within that width. [rpm]
     """
 
     error_pct: float
@@ -73,15 +73,11 @@ class Repeatability(NamedTuple):
 
     Attributes
     ----------
-    pulls : int
-        Pulls that saw the window's speeds.
-    seen_in : int
-        Those in which the error passes notice there, on the window's side.
-    depth_pct : float
-        Mean over the pulls of each one's held error in the window, signed as the error; NaN if
-        no pull saw it. [%]
-    depth_sd_pct : float
-        Standard deviation of that from pull to pull; NaN below two pulls. [%]
+    pulls : int. Pulls that saw the window's speeds.
+    seen_in : int. Those in which the error passes notice there, on the window's side.
+    depth_pct : float. Mean over the pulls of each one's held error in the window, signed as the
+        error; NaN if no pull saw it. [%]
+    depth_sd_pct : float. Standard deviation of that from pull to pull; NaN below two pulls. [%]
     """
 
     pulls: int
@@ -95,10 +91,8 @@ class ErrorInterval(NamedTuple):
 
     Attributes
     ----------
-    low_pct, high_pct : ndarray
-        Ends of the interval. [%]
-    standard_uncertainty_pct : ndarray
-        Gauge and scatter together, as one standard deviation. [%]
+    low_pct, high_pct : ndarray. Ends of the interval. [%]
+    standard_uncertainty_pct : ndarray. Gauge and scatter together, as one standard deviation. [%]
     """
 
     low_pct: FloatArray
@@ -115,20 +109,16 @@ def lean_error_pct(lambda_measured: ArrayLike, lambda_target: ArrayLike) -> Floa
 
     Parameters
     ----------
-    lambda_measured : array_like
-        Measured lambda, from a wideband probe. [1]
-    lambda_target : array_like
-        Target lambda at the same points. [1]
+    lambda_measured : array_like. Measured lambda, from a wideband probe. [1]
+    lambda_target : array_like. Target lambda at the same points. [1]
 
     Returns
     -------
-    ndarray
-        Lean error, positive where the mixture is lean. [%]
+    ndarray. Lean error, positive where the mixture is lean. [%]
 
     Raises
     ------
-    ValueError
-        If a lambda is not above 0.
+    ValueError. If a lambda is not above 0.
 
     Notes
     -----
@@ -157,20 +147,17 @@ def full_throttle_target(
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds. [rpm]
+    grid_rpm : array_like. Engine speeds. [rpm]
     points : float or iterable of (float, float)
         One lambda for all speeds, or pairs of engine speed and lambda in any order.
 
     Returns
     -------
-    ndarray
-        Target lambda: straight lines between the points, flat outside them. [1]
+    ndarray. Target lambda: straight lines between the points, flat outside them. [1]
 
     Raises
     ------
-    ValueError
-        If there is no point, two points share a speed, or a lambda is not above 0.
+    ValueError. If there is no point, two points share a speed, or a lambda is not above 0.
 
     Examples
     --------
@@ -195,43 +182,32 @@ def part_throttle_band(
     throttle_pct: ArrayLike,
     cruise: tuple[float, float] = (0.94, 1.00),
     full_throttle: float = 0.87,
-    *,
-    cruise_to_pct: float = 40.0,
-    full_from_pct: float = 85.0,
 ) -> tuple[FloatArray, FloatArray]:
     r"""Return the lambda wanted at an opening: the cruise band, and from it to full throttle.
 
     Parameters
     ----------
-    throttle_pct : array_like
-        Throttle opening; NaN where not seen. [%]
-    cruise : (float, float), default (0.94, 1.00)
-        Lowest and highest lambda wanted at cruise. [1]
-    full_throttle : float, default 0.87
-        Lambda wanted at full throttle. [1]
-    cruise_to_pct : float, default 40
-        Opening up to which the engine cruises. [%]
-    full_from_pct : float, default 85
-        Opening from which it takes the air of full throttle. [%]
+    throttle_pct : array_like. Throttle opening; NaN where not seen. [%]
+    cruise : (float, float), default (0.94, 1.00). Lowest and highest lambda wanted at cruise. [1]
+    full_throttle : float, default 0.87. Lambda wanted at full throttle. [1]
 
     Returns
     -------
-    (ndarray, ndarray)
-        Lowest and highest lambda wanted. [1]
+    (ndarray, ndarray). Lowest and highest lambda wanted. [1]
 
     Raises
     ------
-    ValueError
-        If the band is upside down, a lambda is not above 0, or the openings are out of order.
+    ValueError. If the band is upside down, or a lambda is not above 0.
 
     Notes
     -----
     .. math:: \lambda_{l,h}(\theta) = (1 - s) \lambda_{l,h} + s \lambda_f, \qquad
               s = \frac{\theta - \theta_c}{\theta_f - \theta_c} \in [0, 1]
 
-    Engines are made richer as the load rises, over which openings is common practice, no source.
-    Held against the cruise band, a right mixture at three quarters throttle would look rich, and
-    be leaned out where that can destroy the engine.
+    with :math:`\theta_c` and :math:`\theta_f` `CRUISE_TO_PCT` and `FULL_FROM_PCT`. Engines are made
+    richer as the load rises, over which openings is common practice, no source. Held against the
+    cruise band, a right mixture at three quarters throttle would look rich, and be leaned out where
+    that can destroy the engine.
 
     Examples
     --------
@@ -242,8 +218,7 @@ def part_throttle_band(
     low, high = cruise
     require("cruise", low, above=0.0, at_most=high)
     require("full_throttle", full_throttle, above=0.0)
-    require("cruise_to_pct", cruise_to_pct, at_least=0.0, below=full_from_pct, unit="%")
-    share = np.clip((opening - cruise_to_pct) / (full_from_pct - cruise_to_pct), 0.0, 1.0)
+    share = np.clip((opening - CRUISE_TO_PCT) / (FULL_FROM_PCT - CRUISE_TO_PCT), 0.0, 1.0)
     return (
         (1.0 - share) * low + share * full_throttle,
         (1.0 - share) * high + share * full_throttle,
@@ -267,37 +242,30 @@ def mixture_windows(
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds, ascending. [rpm]
-    lean_error_pct : array_like
-        Lean error at each speed; NaN where it was not seen. [%]
+    grid_rpm : array_like. Engine speeds, ascending. [rpm]
+    lean_error_pct : array_like. Lean error at each speed; NaN where it was not seen. [%]
     notice_pct, warn_pct, stop_pct : float, default 5, 10, 15
         Thresholds of the levels, the same for both sides. [%]
-    least_width_rpm : float, default 150
-        Width over which an error must hold to set the level: the half width of the smoothing,
-        below which a curve carries noise rather than mixture. [rpm]
+    least_width_rpm : float, default 150. Width over which an error must hold to set the level: the
+        half width of the smoothing, below which a curve carries noise rather than mixture. [rpm]
     speed_at_peak_torque_rpm : float, optional
         Where torque peaks; without it no window is near. [rpm]
 
     Returns
     -------
-    list of Window
-        One for each unbroken range, by ascending speed.
+    list of Window. One for each unbroken range, by ascending speed.
 
     Raises
     ------
-    ValueError
-        If the thresholds do not ascend from above 0, the lengths differ, or the grid does not
-        ascend.
+    ValueError. If the thresholds do not ascend from above 0, the lengths differ, or the grid does
+        not ascend.
 
     Notes
     -----
-    A window begins and ends where the error crosses `notice_pct`, or where the curve does. Its
-    level is that of the greatest error held over `least_width_rpm` (see
-    `held_worst_error_pct`); a narrower window is a notice, however high its spike, and still
-    shows its worst error.
-
-    Assumes that unseen points may hide anything: they end a window, and are never bridged.
+    A window begins and ends where the error crosses `notice_pct`, or where the curve does: unseen
+    points may hide anything and are never bridged. Its level is that of the greatest error held
+    over `least_width_rpm` (see `held_worst_error_pct`); a narrower window is a notice, however high
+    its spike, and still shows its worst error.
 
     Examples
     --------
@@ -345,8 +313,7 @@ def mixture_level(windows: Sequence[Window]) -> str:
 
     Returns
     -------
-    str
-        "none", "notice", "warn" or "stop". "none" is also the answer where nothing was seen.
+    str. "none", "notice", "warn" or "stop". "none" is also the answer where nothing was seen.
 
     Examples
     --------
@@ -364,23 +331,17 @@ def held_worst_error_pct(
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds, ascending. [rpm]
-    lean_error_pct : array_like
-        Lean error at each speed; NaN where it was not seen. [%]
-    least_width_rpm : float
-        Width over which the error must hold. [rpm]
+    grid_rpm, lean_error_pct : As in `mixture_windows`.
+    least_width_rpm : float. Width over which the error must hold. [rpm]
 
     Returns
     -------
-    HeldError
-        The held error, which is negative where the mixture is rich throughout, and the speed of
-        the greatest error within it; both NaN if no unbroken stretch is as wide as that.
+    HeldError. The held error, which is negative where the mixture is rich throughout, and the speed
+        of the greatest error within it; both NaN if no unbroken stretch is as wide as that.
 
     Raises
     ------
-    ValueError
-        If the width is below 0, the lengths differ, or the grid does not ascend.
+    ValueError. If the width is below 0, the lengths differ, or the grid does not ascend.
 
     Notes
     -----
@@ -453,12 +414,8 @@ def torque_weighted_error_pct(
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds, ascending. [rpm]
-    lean_error_pct : array_like
-        Lean error at each speed; NaN where it was not seen. [%]
-    torque_nm : array_like
-        Torque at each speed; NaN where it was not seen. [N*m]
+    grid_rpm, lean_error_pct : As in `mixture_windows`.
+    torque_nm : array_like. Torque at each speed; NaN where it was not seen. [N*m]
 
     Returns
     -------
@@ -467,8 +424,7 @@ def torque_weighted_error_pct(
 
     Raises
     ------
-    ValueError
-        If a torque is below 0, the lengths differ, or the grid does not ascend.
+    ValueError. If a torque is below 0, the lengths differ, or the grid does not ascend.
 
     Notes
     -----
@@ -502,23 +458,18 @@ def window_duration_s(window: Window, time_s: ArrayLike, engine_speed_rpm: Array
 
     Parameters
     ----------
-    window : Window
-        From `mixture_windows`.
-    time_s : array_like
-        Clock of one pull, ascending. [s]
-    engine_speed_rpm : array_like
-        Its engine speed; NaN where not seen. [rpm]
+    window : Window. From `mixture_windows`.
+    time_s : array_like. Clock of one pull, ascending. [s]
+    engine_speed_rpm : array_like. Its engine speed; NaN where not seen. [rpm]
 
     Returns
     -------
-    float
-        Time with the engine in the window: what the piston has to bear; 0 if the pull did not
+    float. Time with the engine in the window: what the piston has to bear; 0 if the pull did not
         get there, NaN below two samples. [s]
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend or the lengths differ.
+    ValueError. If the clock does not ascend or the lengths differ.
 
     Notes
     -----
@@ -555,15 +506,12 @@ def distance_from_peak_torque_rpm(window: Window, speed_at_peak_torque_rpm: floa
 
     Parameters
     ----------
-    window : Window
-        From `mixture_windows`.
-    speed_at_peak_torque_rpm : float
-        Where torque peaks. [rpm]
+    window : Window. From `mixture_windows`.
+    speed_at_peak_torque_rpm : float. Where torque peaks. [rpm]
 
     Returns
     -------
-    float
-        From there to the nearest edge of the window: positive where the window lies above,
+    float. From there to the nearest edge of the window: positive where the window lies above,
         negative below, 0 where it holds the peak. [rpm]
 
     Examples
@@ -583,34 +531,26 @@ def window_repeatability(
     *,
     notice_pct: float = 5.0,
     least_width_rpm: float = 150.0,
-    least_seen_share: float = 0.5,
 ) -> Repeatability:
     r"""Return in how many pulls of the session a window is seen, and how alike its depth is.
 
     Parameters
     ----------
-    window : Window
-        Of the session's mean curve.
-    grid_rpm : array_like
-        Engine speeds, ascending. [rpm]
+    window : Window. Of the session's mean curve.
+    grid_rpm : array_like. Engine speeds, ascending. [rpm]
     lean_error_by_pull_pct : array_like
         Lean error of each pull, a row each; NaN where it was not seen. [%]
-    notice_pct : float, default 5
-        Error from which a pull shows the window. [%]
+    notice_pct : float, default 5. Error from which a pull shows the window. [%]
     least_width_rpm : float, default 150
         Width over which a pull must hold it; half of the window if that is less. [rpm]
-    least_seen_share : float, default 0.5
-        Share of the window's grid points that a pull must have seen to count. [0..1]
 
     Returns
     -------
-    Repeatability
-        Pulls, how many show it, mean and standard deviation of its depth.
+    Repeatability. Pulls, how many show it, mean and standard deviation of its depth.
 
     Raises
     ------
-    ValueError
-        If the grid does not ascend, the lengths differ, or a choice is out of its range.
+    ValueError. If the grid does not ascend, the lengths differ, or a choice is out of its range.
 
     Notes
     -----
@@ -629,7 +569,6 @@ def window_repeatability(
     errors = np.atleast_2d(np.asarray(lean_error_by_pull_pct, dtype=float))
     require("notice_pct", notice_pct, above=0.0, unit="%")
     require("least_width_rpm", least_width_rpm, at_least=0.0, unit="rpm")
-    require("least_seen_share", least_seen_share, above=0.0, at_most=1.0)
     inside = (speed >= window.from_rpm) & (speed <= window.to_rpm)
     sign = 1.0 if window.side == "lean" else -1.0
     width = min(least_width_rpm, 0.5 * (window.to_rpm - window.from_rpm))
@@ -637,7 +576,7 @@ def window_repeatability(
     for error in errors:
         grid, off = _curve(speed, sign * error)
         seen = inside & np.isfinite(off)
-        if not inside.any() or seen.sum() < least_seen_share * inside.sum():
+        if not inside.any() or seen.sum() < LEAST_SEEN_SHARE * inside.sum():
             continue
         held = held_worst_error_pct(grid[inside], off[inside], width).error_pct
         # Seen with gaps too narrow for the width: the highest point is all there is.
@@ -658,35 +597,26 @@ def lean_error_interval_pct(
     gauge_accuracy: ArrayLike = GAUGE_ACCURACY,
     depth_sd_pct: ArrayLike = float("nan"),
     pulls: ArrayLike = 1,
-    share: float = 0.95,
 ) -> ErrorInterval:
-    r"""Return the interval of a lean error from the gauge's accuracy and the pulls' scatter.
+    r"""Return the 95 % interval of a lean error from the gauge's accuracy and the pulls' scatter.
 
     Parameters
     ----------
-    error_pct : array_like
-        Lean error of the session, the worst for one. [%]
-    lambda_target : array_like
-        Target where it stands. [1]
-    gauge_accuracy : array_like, default 0.01
-        Greatest error of the gauge. [1]
+    error_pct : array_like. Lean error of the session, the worst for one. [%]
+    lambda_target : array_like. Target where it stands. [1]
+    gauge_accuracy : array_like, default 0.01. Greatest error of the gauge. [1]
     depth_sd_pct : array_like, optional
         Standard deviation from pull to pull, of `window_repeatability` or `error_scatter_pct`;
         NaN leaves the scatter out, as with a single pull. [%]
-    pulls : array_like of int, default 1
-        Pulls that the error is the mean of.
-    share : float, default 0.95
-        How often the interval should hold the truth. [0..1]
+    pulls : array_like of int, default 1. Pulls that the error is the mean of.
 
     Returns
     -------
-    ErrorInterval
-        Its ends, and the standard uncertainty.
+    ErrorInterval. Its ends, and the standard uncertainty.
 
     Raises
     ------
-    ValueError
-        If the target is not above 0, or a choice is out of its range.
+    ValueError. If the target is not above 0, or a choice is out of its range.
 
     Notes
     -----
@@ -715,13 +645,12 @@ def lean_error_interval_pct(
     require("gauge_accuracy", accuracy, at_least=0.0)
     require("depth_sd_pct", spread, at_least=0.0, unit="%")
     require("pulls", count, at_least=1)
-    require("share", share, above=0.0, below=1.0)
     gauge = 100.0 * accuracy / np.sqrt(3.0) / target
     scatter = np.where(np.isfinite(spread) & (count > 1), spread / np.sqrt(count), 0.0)
     uncertainty = np.hypot(gauge, scatter)
     with np.errstate(divide="ignore", invalid="ignore"):
         free = np.where(scatter > 0.0, (count - 1) * (uncertainty / scatter) ** 4, np.inf)
-    half = special.stdtrit(np.minimum(free, 1e9), 0.5 + 0.5 * share) * uncertainty
+    half = special.stdtrit(np.minimum(free, 1e9), 0.975) * uncertainty
     return ErrorInterval(error - half, error + half, uncertainty)
 
 
@@ -735,13 +664,12 @@ def error_scatter_pct(lean_error_by_pull_pct: ArrayLike) -> float:
 
     Returns
     -------
-    float
-        Standard deviation of a single pull at a speed, pooled over the speeds that two pulls or
+    float. Standard deviation of a single pull at a speed, pooled over the speeds that two pulls or
         more saw; NaN without any. [%]
 
     Notes
     -----
-    .. math:: s^2 = rac{\sum_j (n_j - 1) s_j^2}{\sum_j (n_j - 1)}
+    .. math:: s^2 = \frac{\sum_j (n_j - 1) s_j^2}{\sum_j (n_j - 1)}
 
     over speeds j: the pooled variance [1]_ (section 5.4.5.3, from memory). Pulls differ in level
     rather than in wiggles, so the degrees of freedom of s are those of the pulls, not of the

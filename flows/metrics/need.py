@@ -26,8 +26,7 @@ class Probability(NamedTuple):
 
     Attributes
     ----------
-    mean, lower, upper : float
-        Mean of the posterior and its central interval. [1]
+    mean, lower, upper : float. Mean of the posterior and its central interval. [1]
     """
 
     mean: float
@@ -40,10 +39,8 @@ class Prior(NamedTuple):
 
     Attributes
     ----------
-    prior_share : float
-        Share of bikes with a warn-level lean window. [1]
-    prior_strength : float
-        How many bikes that is worth.
+    prior_share : float. Share of bikes with a warn-level lean window. [1]
+    prior_strength : float. How many bikes that is worth.
     """
 
     prior_share: float
@@ -55,22 +52,17 @@ def warn_probability(lean_bikes: int, bikes: int, prior: Prior) -> Probability:
 
     Parameters
     ----------
-    lean_bikes : int
-        Bikes that showed one.
-    bikes : int
-        Bikes so built.
-    prior : Prior
-        What is expected before any was seen; see `shop_prior`.
+    lean_bikes : int. Bikes that showed one.
+    bikes : int. Bikes so built.
+    prior : Prior. What is expected before any was seen; see `shop_prior`.
 
     Returns
     -------
-    Probability
-        Mean, lower and upper end.
+    Probability. Mean, lower and upper end.
 
     Raises
     ------
-    ValueError
-        If more bikes are lean than there are, or the prior is not a distribution.
+    ValueError. If more bikes are lean than there are, or the prior is not a distribution.
 
     Notes
     -----
@@ -117,20 +109,16 @@ def shop_prior(lean_bikes_by_group: ArrayLike, bikes_by_group: ArrayLike) -> Pri
 
     Parameters
     ----------
-    lean_bikes_by_group : array_like
-        Lean bikes of each build.
-    bikes_by_group : array_like
-        Bikes of each build.
+    lean_bikes_by_group : array_like. Lean bikes of each build.
+    bikes_by_group : array_like. Bikes of each build.
 
     Returns
     -------
-    Prior
-        Share and strength, for `warn_probability`.
+    Prior. Share and strength, for `warn_probability`.
 
     Raises
     ------
-    ValueError
-        If the lengths differ, or more bikes are lean than there are.
+    ValueError. If the lengths differ, or more bikes are lean than there are.
 
     Notes
     -----
@@ -194,13 +182,11 @@ def shrunk_error(
 
     Returns
     -------
-    list of Borrowed
-        One for each build, in the order given. [%]
+    list of Borrowed. One for each build, in the order given. [%]
 
     Raises
     ------
-    ValueError
-        If a build has no bike whose error was seen, or the deviation is not above 0.
+    ValueError. If a build has no bike whose error was seen, or the deviation is not above 0.
 
     Notes
     -----
@@ -227,20 +213,16 @@ def rank_by_lower(lower: ArrayLike, tie_break: ArrayLike) -> NDArray[np.intp]:
 
     Parameters
     ----------
-    lower : array_like
-        Lower bound of each row: the greatest comes first. NaN comes last.
-    tie_break : array_like
-        The greater comes first among equals; then the order given decides.
+    lower : array_like. Lower bound of each row: the greatest comes first. NaN comes last.
+    tie_break : array_like. The greater comes first among equals; then the order given decides.
 
     Returns
     -------
-    ndarray of int
-        Ranks from 1, each once.
+    ndarray of int. Ranks from 1, each once.
 
     Raises
     ------
-    ValueError
-        If the lengths differ.
+    ValueError. If the lengths differ.
 
     Examples
     --------

@@ -19,14 +19,10 @@ class ShopScatter(NamedTuple):
 
     Attributes
     ----------
-    repeatability_share : float
-        1 SD of the level of back-to-back pulls. [0..1]
-    repeatability_dof : float
-        Degrees of freedom that figure is worth for one session.
-    remount_share : float
-        1 SD of one mounting. [0..1]
-    remount_dof : float
-        Degrees of freedom behind that.
+    repeatability_share : float. 1 SD of the level of back-to-back pulls. [0..1]
+    repeatability_dof : float. Degrees of freedom that figure is worth for one session.
+    remount_share : float. 1 SD of one mounting. [0..1]
+    remount_dof : float. Degrees of freedom behind that.
     correction_share : float
         1 SD of the random part of the ratio of two sessions' correction factors. [0..1]
     """
@@ -43,18 +39,12 @@ class Plan(NamedTuple):
 
     Attributes
     ----------
-    own_dof : int
-        Degrees of freedom that the planned pulls will show of their own scatter.
-    repeatability_dof : float
-        Those of the shop's figure for back-to-back pulls.
-    pulls_share : float
-        1 SD of the estimate from the pulls alone. [0..1]
-    fixed_share : float
-        1 SD of what more pulls do not lower: mounting and correction. [0..1]
-    mounting_share : float
-        1 SD of the part of it that mounting has. [0..1]
-    remount_dof : float
-        Degrees of freedom behind the shop's figure for mounting.
+    own_dof : int. Degrees of freedom that the planned pulls will show of their own scatter.
+    repeatability_dof : float. Those of the shop's figure for back-to-back pulls.
+    pulls_share : float. 1 SD of the estimate from the pulls alone. [0..1]
+    fixed_share : float. 1 SD of what more pulls do not lower: mounting and correction. [0..1]
+    mounting_share : float. 1 SD of the part of it that mounting has. [0..1]
+    remount_dof : float. Degrees of freedom behind the shop's figure for mounting.
     """
 
     own_dof: int
@@ -70,25 +60,20 @@ def planned(pulls: int, scatter: ShopScatter, *, is_put_back: bool, is_strapped_
 
     Parameters
     ----------
-    pulls : int
-        Pulls of each session.
-    scatter : ShopScatter
-        How well the shop repeats itself.
-    is_put_back : bool
-        Whether the bike will be put back as it came and pulled once more.
+    pulls : int. Pulls of each session.
+    scatter : ShopScatter. How well the shop repeats itself.
+    is_put_back : bool. Whether the bike will be put back as it came and pulled once more.
     is_strapped_once : bool
         Whether it stays strapped down throughout; else each session has a mounting of its own.
 
     Returns
     -------
-    Plan
-        To be asked with `detectable_pct` and `floor_pct`.
+    Plan. To be asked with `detectable_pct` and `floor_pct`.
 
     Raises
     ------
-    ValueError
-        If there is no pull, the repeatability is not above 0, dof are below 1, another share is
-        negative, or any of them is not a number.
+    ValueError. If there is no pull, the repeatability is not above 0, dof are below 1, another
+        share is negative, or any of them is not a number.
 
     Notes
     -----
@@ -164,13 +149,11 @@ def detectable_pct(plan: Plan) -> float:
 
     Parameters
     ----------
-    plan : Plan
-        The plan.
+    plan : Plan. The plan.
 
     Returns
     -------
-    float
-        Gain. [%]
+    float. Gain. [%]
 
     Notes
     -----
@@ -219,13 +202,11 @@ def floor_pct(plan: Plan) -> float:
 
     Parameters
     ----------
-    plan : Plan
-        The plan.
+    plan : Plan. The plan.
 
     Returns
     -------
-    float
-        Gain. [%]
+    float. Gain. [%]
 
     Notes
     -----

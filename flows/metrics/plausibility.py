@@ -52,10 +52,8 @@ class Disagreement(NamedTuple):
 
     Attributes
     ----------
-    ratio : float
-        Median of P / (T ω); 1 where they agree. [1]
-    power_unit, torque_unit : str
-        Units that they are likely in.
+    ratio : float. Median of P / (T ω); 1 where they agree. [1]
+    power_unit, torque_unit : str. Units that they are likely in.
     """
 
     ratio: float
@@ -75,20 +73,15 @@ def power_over_torque(
 
     Parameters
     ----------
-    engine_speed_rpm : array_like
-        Channel as labelled; NaN where not seen. [rpm]
-    power_w : array_like
-        The same. [W]
-    torque_nm : array_like
-        The same. [N*m]
-    power_unit, torque_unit : str
-        Units that they were read in.
+    engine_speed_rpm : array_like. Channel as labelled; NaN where not seen. [rpm]
+    power_w : array_like. The same. [W]
+    torque_nm : array_like. The same. [N*m]
+    power_unit, torque_unit : str. Units that they were read in.
 
     Returns
     -------
-    Disagreement or None
-        None where :math:`P = T \omega` holds, or too little is known. A ratio that no mix-up of
-        units explains comes with the labelled units.
+    Disagreement or None. None where :math:`P = T \omega` holds, or too little is known. A ratio
+        that no mix-up of units explains comes with the labelled units.
 
     Notes
     -----
@@ -134,8 +127,7 @@ def rail_share(values: ArrayLike) -> tuple[float, float]:
 
     Parameters
     ----------
-    values : array_like
-        Samples; NaN where not seen.
+    values : array_like. Samples; NaN where not seen.
 
     Returns
     -------
@@ -162,13 +154,11 @@ def is_standardised(channels: Sequence[ArrayLike]) -> bool:
 
     Parameters
     ----------
-    channels : sequence of array_like
-        Samples, NaN where not seen; two channels at least can tell.
+    channels : sequence of array_like. Samples, NaN where not seen; two channels at least can tell.
 
     Returns
     -------
-    bool
-        True if every channel with samples is so: no set of real channels in SI is.
+    bool. True if every channel with samples is so: no set of real channels in SI is.
 
     Examples
     --------
@@ -193,14 +183,12 @@ def switches_between_two_levels(values: ArrayLike) -> bool:
 
     Parameters
     ----------
-    values : array_like
-        Samples; NaN where not seen. [V] if it is one.
+    values : array_like. Samples; NaN where not seen. [V] if it is one.
 
     Returns
     -------
-    bool
-        True if nearly all samples sit at the two levels and both are visited: no engine burns
-        at lambda below 0.35.
+    bool. True if nearly all samples sit at the two levels and both are visited: no engine burns at
+        lambda below 0.35.
 
     Examples
     --------
@@ -222,15 +210,12 @@ def fastest_rise(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> float:
 
     Parameters
     ----------
-    time_s : array_like
-        Channel as labelled. [s]
-    engine_speed_rpm : array_like
-        Channel as labelled. [rpm]
+    time_s : array_like. Channel as labelled. [s]
+    engine_speed_rpm : array_like. Channel as labelled. [rpm]
 
     Returns
     -------
-    float
-        Greatest mean rate over stretches that rise by a fifth of the speed's range; NaN if there
+    float. Greatest mean rate over stretches that rise by a fifth of the speed's range; NaN if there
         is none. [rpm/s]
 
     Examples
@@ -264,15 +249,12 @@ def speed_ratios(
 
     Parameters
     ----------
-    engine_speed_rpm : array_like
-        Channel. [rpm]
-    road_speed_m_s : array_like
-        Channel. [m/s]
+    engine_speed_rpm : array_like. Channel. [rpm]
+    road_speed_m_s : array_like. Channel. [m/s]
 
     Returns
     -------
-    list of (float, float)
-        Ratio [rpm per m/s] and share of the samples, from the longest gear on.
+    list of (float, float). Ratio [rpm per m/s] and share of the samples, from the longest gear on.
 
     Examples
     --------
@@ -311,13 +293,11 @@ def shifted_rows(rows: ArrayLike) -> np.ndarray:
 
     Parameters
     ----------
-    rows : array_like, shape (rows, channels)
-        Channels; NaN where not seen.
+    rows : array_like, shape (rows, channels). Channels; NaN where not seen.
 
     Returns
     -------
-    ndarray of bool
-        True where a row has a hole and jumps.
+    ndarray of bool. True where a row has a hole and jumps.
 
     Examples
     --------
@@ -374,15 +354,12 @@ def speed_mix_up(ratios: Sequence[float], others: Sequence[Sequence[float]]) -> 
 
     Parameters
     ----------
-    ratios : sequence of float
-        Engine over road speed that the log dwells on. [rpm per m/s]
-    others : sequence of sequence of float
-        The same of other logs of bikes of one model.
+    ratios : sequence of float. Engine over road speed that the log dwells on. [rpm per m/s]
+    others : sequence of sequence of float. The same of other logs of bikes of one model.
 
     Returns
     -------
-    str or None
-        A key of `SPEED_MIX_UPS`; None if the log agrees as it is, or with nothing.
+    str or None. A key of `SPEED_MIX_UPS`; None if the log agrees as it is, or with nothing.
 
     Notes
     -----

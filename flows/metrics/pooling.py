@@ -31,12 +31,9 @@ class BikeMeans(NamedTuple):
 
     Attributes
     ----------
-    bike : ndarray
-        The bikes, sorted.
-    effect : ndarray
-        Mean effect of each bike. [1]
-    variance : ndarray
-        Variance of that mean. [1]
+    bike : ndarray. The bikes, sorted.
+    effect : ndarray. Mean effect of each bike. [1]
+    variance : ndarray. Variance of that mean. [1]
     """
 
     bike: np.ndarray
@@ -49,12 +46,9 @@ class Pooled(NamedTuple):
 
     Attributes
     ----------
-    bikes : int
-        Number of bikes.
-    mean, lower, upper : float
-        Mean over bikes and its interval (modified Knapp-Hartung). [1]
-    i2_share : float
-        Share of the scatter that is not measurement error; NaN for one bike. [1]
+    bikes : int. Number of bikes.
+    mean, lower, upper : float. Mean over bikes and its interval (modified Knapp-Hartung). [1]
+    i2_share : float. Share of the scatter that is not measurement error; NaN for one bike. [1]
     """
 
     bikes: int
@@ -69,15 +63,13 @@ class Borrowed(NamedTuple):
 
     Attributes
     ----------
-    bikes : int
-        Number of bikes in the group.
+    bikes : int. Number of bikes in the group.
     mean, sd, lower, upper : float
         Mean of the group after borrowing, its standard error and its interval. [1]
     borrowed_share : float
         Weight of the category in `mean`, 0 to 1; NaN where nothing could be borrowed. [1]
-    tau : float
-        Standard deviation between bikes of one group, common to all groups; NaN if no group
-        has two bikes. [1]
+    tau : float. Standard deviation between bikes of one group, common to all groups; NaN if no
+        group has two bikes. [1]
     next_lower, next_upper : float
         Where the next bike of the group will fall; NaN where `tau` has too little behind it. [1]
     """
@@ -98,22 +90,17 @@ def bike_means(effect: ArrayLike, variance: ArrayLike, bike: Sequence[str]) -> B
 
     Parameters
     ----------
-    effect : array_like
-        Effect of each job. [1]
-    variance : array_like
-        Variance of each effect. [1]
-    bike : sequence of str
-        The bike of each job.
+    effect : array_like. Effect of each job. [1]
+    variance : array_like. Variance of each effect. [1]
+    bike : sequence of str. The bike of each job.
 
     Returns
     -------
-    BikeMeans
-        The bikes in sorted order, with mean effect and variance.
+    BikeMeans. The bikes in sorted order, with mean effect and variance.
 
     Raises
     ------
-    ValueError
-        If the lengths differ, an effect is not finite, or a variance is not above 0.
+    ValueError. If the lengths differ, an effect is not finite, or a variance is not above 0.
 
     Notes
     -----
@@ -142,20 +129,16 @@ def tau_squared(effect: ArrayLike, variance: ArrayLike) -> float:
 
     Parameters
     ----------
-    effect : array_like
-        One effect a bike. [1]
-    variance : array_like
-        Variance of each effect from measurement alone. [1]
+    effect : array_like. One effect a bike. [1]
+    variance : array_like. Variance of each effect from measurement alone. [1]
 
     Returns
     -------
-    float
-        Variance between bikes, never below 0. [1]
+    float. Variance between bikes, never below 0. [1]
 
     Raises
     ------
-    ValueError
-        If there are fewer than two bikes, or a variance is not above 0.
+    ValueError. If there are fewer than two bikes, or a variance is not above 0.
 
     Notes
     -----
@@ -212,20 +195,16 @@ def pooled(effect: ArrayLike, variance: ArrayLike) -> Pooled:
 
     Parameters
     ----------
-    effect : array_like
-        One effect a bike; see `bike_means`. [1]
-    variance : array_like
-        Variance of each effect from measurement alone. [1]
+    effect : array_like. One effect a bike; see `bike_means`. [1]
+    variance : array_like. Variance of each effect from measurement alone. [1]
 
     Returns
     -------
-    Pooled
-        Mean, interval and heterogeneity.
+    Pooled. Mean, interval and heterogeneity.
 
     Raises
     ------
-    ValueError
-        If there is no bike, or a variance is not above 0.
+    ValueError. If there is no bike, or a variance is not above 0.
 
     Notes
     -----
@@ -283,18 +262,15 @@ def borrowed(
     ----------
     effects_by_group : sequence of (array_like, array_like)
         For each group, one effect a bike and the variance of each. [1]
-    level : float, default 0.95
-        Coverage of the intervals. [1]
+    level : float, default 0.95. Coverage of the intervals. [1]
 
     Returns
     -------
-    list of Borrowed
-        One for each group, in the order given.
+    list of Borrowed. One for each group, in the order given.
 
     Raises
     ------
-    ValueError
-        If a group is empty or a variance is not above 0.
+    ValueError. If a group is empty or a variance is not above 0.
 
     Notes
     -----

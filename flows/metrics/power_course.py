@@ -35,16 +35,12 @@ class Course(NamedTuple):
 
     Attributes
     ----------
-    kind : str
-        "holds", "delayed" (the same with one of the two later), "leaves" or "scatters".
+    kind : str. "holds", "delayed" (the same with one of the two later), "leaves" or "scatters".
     from_rpm, to_rpm : float
         Speeds between which it is further off its level than it may be; NaN where it holds. [rpm]
-    lowest, highest : float
-        Least and greatest ratio of any part of the sweep. [1]
-    scatter : float
-        1 SD of the logarithm of the ratio about its course. [1]
-    delay_s : float
-        How much later the power is than the torque; NaN unless delayed. [s]
+    lowest, highest : float. Least and greatest ratio of any part of the sweep. [1]
+    scatter : float. 1 SD of the logarithm of the ratio about its course. [1]
+    delay_s : float. How much later the power is than the torque; NaN unless delayed. [s]
     """
 
     kind: str
@@ -79,10 +75,8 @@ def power_course(
     ----------
     engine_speed_rpm : array_like
         Engine speed of one sweep, in the order of time; NaN where not seen. [rpm]
-    power_w : array_like
-        Power. [W]
-    torque_nm : array_like
-        Torque. [N*m]
+    power_w : array_like. Power. [W]
+    torque_nm : array_like. Torque. [N*m]
     time_s : array_like, optional
         Times; without them a delay cannot be told from another course. [s]
     is_level_known : bool, default True
@@ -90,8 +84,7 @@ def power_course(
 
     Returns
     -------
-    Course or None
-        None with fewer than 24 samples under load.
+    Course or None. None with fewer than 24 samples under load.
 
     Notes
     -----
@@ -216,19 +209,14 @@ def believed(
 
     Parameters
     ----------
-    engine_speed_rpm : array_like
-        Engine speed of one sweep, in the order of time. [rpm]
-    power_w : array_like
-        Power. [W]
-    torque_nm : array_like
-        Torque. [N*m]
-    time_s : array_like
-        Times. [s]
+    engine_speed_rpm : array_like. Engine speed of one sweep, in the order of time. [rpm]
+    power_w : array_like. Power. [W]
+    torque_nm : array_like. Torque. [N*m]
+    time_s : array_like. Times. [s]
 
     Returns
     -------
-    str
-        "power", "torque", or empty: a brake holds the pace, or both are as far off.
+    str. "power", "torque", or empty: a brake holds the pace, or both are as far off.
 
     Notes
     -----
@@ -280,15 +268,12 @@ def copied_from(values: ArrayLike, others: Mapping[str, ArrayLike]) -> str:
 
     Parameters
     ----------
-    values : array_like
-        The column over a sweep.
-    others : mapping of str to array_like
-        Name → column it may be a copy of, equal lengths.
+    values : array_like. The column over a sweep.
+    others : mapping of str to array_like. Name → column it may be a copy of, equal lengths.
 
     Returns
     -------
-    str
-        A key of `others`, or empty.
+    str. A key of `others`, or empty.
 
     Examples
     --------
@@ -314,14 +299,12 @@ def cut_off_at(values: ArrayLike) -> float:
 
     Parameters
     ----------
-    values : array_like
-        The column over a sweep, in the order of time; NaN where not seen.
+    values : array_like. The column over a sweep, in the order of time; NaN where not seen.
 
     Returns
     -------
-    float
-        The value; NaN where the top is none of a saturated column. That of a column which
-        stands still throughout.
+    float. The value; NaN where the top is none of a saturated column. That of a column which stands
+        still throughout.
 
     Notes
     -----

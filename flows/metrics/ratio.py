@@ -85,20 +85,15 @@ class RatioCheck:
 
     Attributes
     ----------
-    kind : str
-        One of `KINDS`.
+    kind : str. One of `KINDS`.
     from_rpm : float or None
         Engine speed at which it starts; None when the ratio is constant. [rpm]
-    change_pct : float
-        Farthest that the ratio gets from `rpm_per_m_s`; of a wrong gear or ratio, how far it
-        stands from the expected one. Positive when the engine runs ahead. [%]
-    rpm_per_m_s : float
-        The ratio while the two are geared to each other, before a change if there is one:
-        engine speed [rpm] over roller speed [m/s].
-    sd_pct : float
-        Robust scatter of one sample's ratio about its neighbours. [%]
-    reason : str
-        One sentence: what was found, where it starts and what to do.
+    change_pct : float. Farthest that the ratio gets from `rpm_per_m_s`; of a wrong gear or ratio,
+        how far it stands from the expected one. Positive when the engine runs ahead. [%]
+    rpm_per_m_s : float. The ratio while the two are geared to each other, before a change if there
+        is one: engine speed [rpm] over roller speed [m/s].
+    sd_pct : float. Robust scatter of one sample's ratio about its neighbours. [%]
+    reason : str. One sentence: what was found, where it starts and what to do.
     """
 
     kind: str
@@ -194,8 +189,7 @@ def against_others(
 
     Parameters
     ----------
-    ratio : float
-        Engine speed over roller speed, one over the whole pull. [rpm/(m/s)]
+    ratio : float. Engine speed over roller speed, one over the whole pull. [rpm/(m/s)]
     other_ratios : array_like
         The same of the bike's other pulls in the gear that the card names. [rpm/(m/s)]
     gears_rpm_per_m_s : sequence of float, optional
@@ -203,15 +197,13 @@ def against_others(
 
     Returns
     -------
-    RatioCheck or None
-        "wrong gear" or "wrong ratio", with no speed at which it starts; None where the ratio is
-        that of the others, the others are fewer than three, or the pulls as a whole are split, so
-        that nobody knows which of them are right: see `split_ratios`.
+    RatioCheck or None. "wrong gear" or "wrong ratio", with no speed at which it starts; None where
+        the ratio is that of the others, the others are fewer than three, or the pulls as a whole
+        are split, so that nobody knows which of them are right: see `split_ratios`.
 
     Raises
     ------
-    ValueError
-        If a ratio is not above 0.
+    ValueError. If a ratio is not above 0.
 
     Notes
     -----
@@ -254,19 +246,16 @@ def split_ratios(ratios: ArrayLike) -> list[tuple[float, int]]:
 
     Parameters
     ----------
-    ratios : array_like
-        Engine speed over roller speed of each pull. [rpm/(m/s)]
+    ratios : array_like. Engine speed over roller speed of each pull. [rpm/(m/s)]
 
     Returns
     -------
-    list of (float, int)
-        Median ratio of each group and its number of pulls, from the highest ratio on; empty where
-        more than two thirds of the pulls have one ratio.
+    list of (float, int). Median ratio of each group and its number of pulls, from the highest ratio
+        on; empty where more than two thirds of the pulls have one ratio.
 
     Raises
     ------
-    ValueError
-        If a ratio is not above 0.
+    ValueError. If a ratio is not above 0.
 
     Notes
     -----

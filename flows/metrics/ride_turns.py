@@ -25,10 +25,8 @@ class Turns(NamedTuple):
 
     Attributes
     ----------
-    at_s : ndarray
-        Times. [s]
-    speed_rpm : ndarray
-        Smoothed engine speed there. [rpm]
+    at_s : ndarray. Times. [s]
+    speed_rpm : ndarray. Smoothed engine speed there. [rpm]
     """
 
     at_s: np.ndarray
@@ -40,16 +38,13 @@ def turns(time_s: ArrayLike, engine_speed_rpm: ArrayLike) -> Turns:
 
     Parameters
     ----------
-    time_s : array_like
-        Times, not falling; NaN where not seen. [s]
-    engine_speed_rpm : array_like
-        Engine speed; NaN where not seen. [rpm]
+    time_s : array_like. Times, not falling; NaN where not seen. [s]
+    engine_speed_rpm : array_like. Engine speed; NaN where not seen. [rpm]
 
     Returns
     -------
-    Turns
-        At most 2,000, the first ones; empty where nothing turns, the clock falls, or the log spans
-        more than a week.
+    Turns. At most 2,000, the first ones; empty where nothing turns, the clock falls, or the log
+        spans more than a week.
 
     Examples
     --------
@@ -125,15 +120,12 @@ def same_rides(rides: list[Turns], asked: list[int]) -> list[tuple[int, int]]:
 
     Parameters
     ----------
-    rides : list of Turns
-        All rides.
-    asked : list of int
-        Places of those that are held against all.
+    rides : list of Turns. All rides.
+    asked : list of int. Places of those that are held against all.
 
     Returns
     -------
-    list of (int, int)
-        Places, the lower one first.
+    list of (int, int). Places, the lower one first.
 
     Notes
     -----

@@ -29,12 +29,9 @@ class RollerPower(NamedTuple):
 
     Attributes
     ----------
-    power_w : ndarray
-        Power. [W]
-    sd_w : ndarray
-        Its standard uncertainty from the noise of the speed alone. [W]
-    speed_m_s : ndarray
-        Smoothed surface speed. [m/s]
+    power_w : ndarray. Power. [W]
+    sd_w : ndarray. Its standard uncertainty from the noise of the speed alone. [W]
+    speed_m_s : ndarray. Smoothed surface speed. [m/s]
     """
 
     power_w: np.ndarray
@@ -47,18 +44,12 @@ class Losses(NamedTuple):
 
     Attributes
     ----------
-    constant_n : float
-        A. [N]
-    per_speed : float
-        B. [N s/m]
-    per_square : float
-        C. [N s^2/m^2]
-    from_m_s : float
-        Lowest speed at which they were seen. [m/s]
-    to_m_s : float
-        Highest. [m/s]
-    scatter_n : float
-        Standard deviation of the force about the fit. [N]
+    constant_n : float. A. [N]
+    per_speed : float. B. [N s/m]
+    per_square : float. C. [N s^2/m^2]
+    from_m_s : float. Lowest speed at which they were seen. [m/s]
+    to_m_s : float. Highest. [m/s]
+    scatter_n : float. Standard deviation of the force about the fit. [N]
     """
 
     constant_n: float
@@ -81,18 +72,15 @@ def equivalent_mass_kg(inertia_kg_m2: ArrayLike, radius_m: ArrayLike) -> float:
     ----------
     inertia_kg_m2 : float or array_like
         Moments of inertia, each about its own axle: the roller, the wheel. [kg m^2]
-    radius_m : float or array_like
-        Radius at which each meets the roller's surface. [m]
+    radius_m : float or array_like. Radius at which each meets the roller's surface. [m]
 
     Returns
     -------
-    float
-        Sum over the parts. [kg]
+    float. Sum over the parts. [kg]
 
     Raises
     ------
-    ValueError
-        If an inertia or a radius is not above 0.
+    ValueError. If an inertia or a radius is not above 0.
 
     Notes
     -----
@@ -127,13 +115,10 @@ def roller_power(
 
     Parameters
     ----------
-    time_s : array_like
-        Time of each sample, increasing. [s]
-    roller_speed_m_s : array_like
-        Surface speed of the roller; NaN where not seen. [m/s]
-    mass_kg : float
-        Equivalent mass of all that turns with the surface: the roller, and the wheel and
-        driveline where they are to count. See `equivalent_mass_kg`. [kg]
+    time_s : array_like. Time of each sample, increasing. [s]
+    roller_speed_m_s : array_like. Surface speed of the roller; NaN where not seen. [m/s]
+    mass_kg : float. Equivalent mass of all that turns with the surface: the roller, and the wheel
+        and driveline where they are to count. See `equivalent_mass_kg`. [kg]
     absorber_force_n : array_like, optional
         Braking force of the absorber at the surface: its torque over the roller's radius. [N]
     losses : Losses, optional
@@ -144,14 +129,12 @@ def roller_power(
 
     Returns
     -------
-    RollerPower
-        Power with its uncertainty, and the speed.
+    RollerPower. Power with its uncertainty, and the speed.
 
     Raises
     ------
-    ValueError
-        If time does not increase, the arrays differ in length, the mass or the window is not above
-        0, or fewer than 5 samples were seen.
+    ValueError. If time does not increase, the arrays differ in length, the mass or the window is
+        not above 0, or fewer than 5 samples were seen.
 
     Notes
     -----
@@ -159,26 +142,21 @@ def roller_power(
               + F_\mathrm{losses} v
 
     What figure that is hangs on what is counted. With the roller's mass alone it is the power at
-    the roller's surface less what the roller's bearings and air take: the tyre's and the
-    driveline's losses are gone already, and belong in no wheel power. The roller's own losses do:
-    without them it reads low by as much. With `losses` of a coast-down with the bike strapped on
-    and its clutch pulled, the tyre's, the wheel's and part of the gearbox's losses are in as well,
-    and the figure lies between wheel and engine. Never compare one with the other. The engine's
-    own inertia is never in: a slower sweep reads more.
+    the roller's surface less what the roller's bearings and air take. With `losses` of a coast-down
+    with the bike strapped on and its clutch pulled, the tyre's, the wheel's and part of the
+    gearbox's losses are in as well, and the figure lies between wheel and engine. Never compare one
+    with the other. The engine's own inertia is never in: a slower sweep reads more.
 
-    The rate at which energy is gained is the slope of a parabola fitted to the square of the speed
-    around each sample with Epanechnikov weights: exact for a steady force and for a steady power.
-    Its bias is :math:`h^2 \ddot P_k / 14` with :math:`\ddot P_k` the second derivative of the
-    power that speeds the roller up, and its standard error under independent noise :math:`\sigma`
-    of the speed, sampled every :math:`\Delta t`, inside the record,
+    The slope is that of a parabola fitted to the square of the speed around each sample with
+    Epanechnikov weights: exact for a steady force and for a steady power. Its bias is
+    :math:`h^2 \ddot P_k / 14`, and its standard error under independent noise :math:`\sigma` of the
+    speed, sampled every :math:`\Delta t`, taken from the residuals,
 
-    .. math:: u(P) = m v \sigma \sqrt{\frac{15 \Delta t}{7 h^3}}.
+    .. math:: u(P) = m v \sigma \sqrt{\frac{15 \Delta t}{7 h^3}}
 
-    Samples beyond the record are not needed: at its ends the parabola looks to one side only,
-    which costs no bias of the first order, and some four times the noise. Give the sweep alone:
-    a window that runs over the throttle's opening or its closing smears the power on both sides.
-    The noise comes from the residuals of the parabolas. The uncertainty of the mass is not in
-    it: it scales all pulls of one roller alike.
+    inside the record; at its ends the noise is some four times that. Give the sweep alone: a window
+    over the throttle's opening or closing smears the power on both sides. The uncertainty of the
+    mass, which scales all pulls of one roller alike, is not in it.
 
     Examples
     --------
@@ -293,25 +271,20 @@ def coast_down(
 
     Parameters
     ----------
-    time_s : array_like
-        Time of each sample of the coast-down, increasing. [s]
+    time_s : array_like. Time of each sample of the coast-down, increasing. [s]
     roller_speed_m_s : array_like
         Surface speed of the roller, clutch pulled and absorber off. [m/s]
-    mass_kg : float
-        Equivalent mass of all that turns with the surface, wheel included. [kg]
-    half_width_s : float, default 0.25
-        Half width of the window of the derivative. [s]
+    mass_kg : float. Equivalent mass of all that turns with the surface, wheel included. [kg]
+    half_width_s : float, default 0.25. Half width of the window of the derivative. [s]
 
     Returns
     -------
-    Losses
-        Force against speed.
+    Losses. Force against speed.
 
     Raises
     ------
-    ValueError
-        If the coast-down is shorter than 2 s, loses less than a fifth of its speed, or gains speed
-        as a whole.
+    ValueError. If the coast-down is shorter than 2 s, loses less than a fifth of its speed, or
+        gains speed as a whole.
 
     Notes
     -----
@@ -370,20 +343,15 @@ def coasting_part(
 
     Parameters
     ----------
-    time_s : array_like
-        Time of each sample, increasing. [s]
-    roller_speed_m_s : array_like
-        Surface speed of the roller. [m/s]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    sweep : slice
-        Samples of the sweep.
+    time_s : array_like. Time of each sample, increasing. [s]
+    roller_speed_m_s : array_like. Surface speed of the roller. [m/s]
+    engine_speed_rpm : array_like. Engine speed. [rpm]
+    sweep : slice. Samples of the sweep.
 
     Returns
     -------
-    slice or None
-        Samples of the longest such part; None where there is none of 2 s. With the clutch in gear
-        the engine brakes as well, and that is no loss of the roller.
+    slice or None. Samples of the longest such part; None where there is none of 2 s. With the
+        clutch in gear the engine brakes as well, and that is no loss of the roller.
 
     Notes
     -----

@@ -28,6 +28,8 @@ STEADY_COOLANT_K = 1.0
 
 REGION_EDGES = (0.40, 0.65, 0.90, 1.15)
 """Low, middle and top of the riding range, in shares of the speed at peak power (our choice)."""
+LEAST_POINTS = 5
+"""Points at which a pair must be seen within a region to count there."""
 ODD_FALSE_ALARM_SHARE = 0.01
 """Sound sessions in which some pull may be called odd by chance."""
 
@@ -37,10 +39,8 @@ class Drift(NamedTuple):
 
     Attributes
     ----------
-    slope_pct : float
-        Change per pull, in order of running; negative is heat soak. [%]
-    sd_pct : float
-        Its standard error; NaN below three pulls. [%]
+    slope_pct : float. Change per pull, in order of running; negative is heat soak. [%]
+    sd_pct : float. Its standard error; NaN below three pulls. [%]
     """
 
     slope_pct: float
@@ -52,10 +52,8 @@ class PooledSd(NamedTuple):
 
     Attributes
     ----------
-    sd : float
-        Pooled standard deviation, in the unit of the values.
-    dof : float
-        Degrees of freedom behind it.
+    sd : float. Pooled standard deviation, in the unit of the values.
+    dof : float. Degrees of freedom behind it.
     """
 
     sd: float
@@ -67,12 +65,9 @@ class RemountShare(NamedTuple):
 
     Attributes
     ----------
-    share : float
-        1 SD on the ln scale. [0..1]
-    dof : float
-        Degrees of freedom behind it; 0 for the default.
-    is_default : bool
-        Whether there were too few pairs to use the shop's own.
+    share : float. 1 SD on the ln scale. [0..1]
+    dof : float. Degrees of freedom behind it; 0 for the default.
+    is_default : bool. Whether there were too few pairs to use the shop's own.
     """
 
     share: float
@@ -85,14 +80,11 @@ class Grubbs(NamedTuple):
 
     Attributes
     ----------
-    place : int
-        Which value it is, counted from 0; -1 if there are too few or they are all alike.
+    place : int. Which value it is, counted from 0; -1 if there are too few or they are all alike.
     statistic : float
         Its distance from the mean, in standard deviations of all values; NaN without one.
-    critical : float
-        What sound values seldom exceed; NaN below three values.
-    is_outlier : bool
-        Whether the statistic exceeds it.
+    critical : float. What sound values seldom exceed; NaN below three values.
+    is_outlier : bool. Whether the statistic exceeds it.
     """
 
     place: int
@@ -106,12 +98,9 @@ class Mandel(NamedTuple):
 
     Attributes
     ----------
-    h, k : ndarray
-        The statistics; NaN where a group is too small.
-    h_critical : float
-        What a sound group's h seldom exceeds, either way; NaN below three groups.
-    k_critical : ndarray
-        What a sound group's k seldom exceeds; it depends on the group's size.
+    h, k : ndarray. The statistics; NaN where a group is too small.
+    h_critical : float. What a sound group's h seldom exceeds, either way; NaN below three groups.
+    k_critical : ndarray. What a sound group's k seldom exceeds; it depends on the group's size.
     """
 
     h: np.ndarray
@@ -125,15 +114,11 @@ class Settled(NamedTuple):
 
     Attributes
     ----------
-    is_settled : bool or None
-        None with fewer than two pulls.
-    after_place : int or None
-        The pull, counted from 0, from which on each pull agrees with the one before it; None
-        when not settled.
-    difference_pct : float
-        The last pull against the one before it; NaN where not known. [%]
-    limit_pct : float
-        The repeatability limit r. [%]
+    is_settled : bool or None. None with fewer than two pulls.
+    after_place : int or None. The pull, counted from 0, from which on each pull agrees with the one
+        before it; None when not settled.
+    difference_pct : float. The last pull against the one before it; NaN where not known. [%]
+    limit_pct : float. The repeatability limit r. [%]
     """
 
     is_settled: bool | None
@@ -147,20 +132,15 @@ class HeatSoak(NamedTuple):
 
     Attributes
     ----------
-    slope_pct : float
-        Change of power per pull; NaN below two pulls. [%]
-    lower_pct, upper_pct : float
-        Its 95 % interval. [%]
+    slope_pct : float. Change of power per pull; NaN below two pulls. [%]
+    lower_pct, upper_pct : float. Its 95 % interval. [%]
     intake_slope_k : float
         Rise of the intake air per pull; NaN where fewer than two pulls logged it. [K]
-    coolant_slope_k : float
-        Rise of the coolant per pull; likewise. [K]
+    coolant_slope_k : float. Rise of the coolant per pull; likewise. [K]
     explained_pct : float
         Change per pull that the warmer intake air alone would make; NaN without it. [%]
-    kind : str
-        heat soak, warming up, not heat, unknown cause, or none.
-    words : str
-        One plain sentence.
+    kind : str. heat soak, warming up, not heat, unknown cause, or none.
+    words : str. One plain sentence.
     """
 
     slope_pct: float
@@ -178,16 +158,11 @@ class RegionRemount(NamedTuple):
 
     Attributes
     ----------
-    from_share, to_share : float
-        The region, in shares of the speed at peak power. [1]
-    share : float
-        1 SD on the ln scale. [0..1]
-    dof : float
-        Degrees of freedom behind it; 0 for the default.
-    pairs : int
-        Pairs seen in the region.
-    origin : str
-        region, whole curve, or default.
+    from_share, to_share : float. The region, in shares of the speed at peak power. [1]
+    share : float. 1 SD on the ln scale. [0..1]
+    dof : float. Degrees of freedom behind it; 0 for the default.
+    pairs : int. Pairs seen in the region.
+    origin : str. region, whole curve, or default.
     """
 
     from_share: float
@@ -233,8 +208,7 @@ def session_mean(power_curves: ArrayLike) -> np.ndarray:
 
     Parameters
     ----------
-    power_curves : array_like
-        Pulls by grid points, all above 0; NaN where a pull saw nothing.
+    power_curves : array_like. Pulls by grid points, all above 0; NaN where a pull saw nothing.
 
     Returns
     -------
@@ -243,17 +217,15 @@ def session_mean(power_curves: ArrayLike) -> np.ndarray:
 
     Raises
     ------
-    ValueError
-        If a value is not above 0, or there is no pull.
+    ValueError. If a value is not above 0, or there is no pull.
 
     Notes
     -----
     .. math:: \bar y_j = \exp\left(\bar a + \frac{1}{n_j} \sum_i (\ln y_{ij} - a_i)\right)
 
-    with :math:`a_i` the level of pull *i* (`pull_levels`). Where all pulls are seen this is
-    their geometric mean, below the plain mean by half the square of their scatter (0.001 % at
-    0.5 %). Taking the levels out first keeps the mean from stepping where a pull ends. Assumes
-    that pulls differ mainly in level. A choice of ours, no source.
+    with :math:`a_i` the level of pull *i* (`pull_levels`), which keeps the mean from stepping where
+    a pull ends. It is below the plain mean by half the square of the pulls' scatter (0.001 % at 0.5
+    %). A choice of ours, no source.
 
     Examples
     --------
@@ -286,14 +258,12 @@ def pull_levels(power_curves: ArrayLike) -> np.ndarray:
 
     Returns
     -------
-    ndarray
-        Mean ln deviation of each pull from the session's median curve; NaN for a pull that saw
+    ndarray. Mean ln deviation of each pull from the session's median curve; NaN for a pull that saw
         nothing of the range.
 
     Raises
     ------
-    ValueError
-        If a value is not above 0, or there is no pull.
+    ValueError. If a value is not above 0, or there is no pull.
 
     Notes
     -----
@@ -316,36 +286,29 @@ def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[st
 
     Parameters
     ----------
-    power_curves : array_like
-        Pulls by grid points, all above 0; NaN where not seen.
-    repeatability_share : float
-        1 SD of back-to-back pulls in this shop. [0..1]
+    power_curves : array_like. Pulls by grid points, all above 0; NaN where not seen.
+    repeatability_share : float. 1 SD of back-to-back pulls in this shop. [0..1]
 
     Returns
     -------
-    list of str
-        One entry a pull: "" when it belongs, else one plain sentence.
+    list of str. One entry a pull: "" when it belongs, else one plain sentence.
 
     Raises
     ------
-    ValueError
-        If the repeatability is not above 0, the share of false alarms not between 0 and 1, or a
-        value of a curve not above 0.
+    ValueError. If the repeatability is not above 0, the share of false alarms not between 0 and 1,
+        or a value of a curve not above 0.
 
     Notes
     -----
-    The level of a pull is held against the mean level of the others. The one furthest away is
-    odd if
+    The pull furthest from the mean level of the others is odd if
 
     .. math:: |a_i - \bar a_{-i}| > z_{1 - \alpha/2n}\; s \sqrt{1 + \frac{1}{n - 1}}
 
-    and is then set aside for judging the rest in the same way. This is Grubbs' test [1]_, one
-    pull at a time, with a known standard deviation *s*, the shop's repeatability: his own
-    statistic can hardly speak on so few pulls (at n = 3 it cannot exceed 1.155, and its 5 %
-    point is 1.153). It also keeps two odd pulls from hiding each other.
-
-    Where half of the pulls or more would be odd, or there are only two, nothing tells which are
-    right, and all are named. Nothing is dropped here: that is for a person to decide.
+    and is set aside for judging the rest in the same way: Grubbs' test [1]_ with a known standard
+    deviation *s*, the shop's repeatability, since his own statistic can hardly speak on so few
+    pulls (at n = 3 it cannot exceed 1.155, and its 5 % point is 1.153). Where half of the pulls or
+    more would be odd, or there are only two, nothing tells which are right, and all are named.
+    Nothing is dropped here: that is for a person to decide.
 
     Examples
     --------
@@ -401,18 +364,15 @@ def level_drift_pct_per_pull(levels: ArrayLike) -> Drift:
 
     Parameters
     ----------
-    levels : array_like
-        ln level of each pull, in order of running; NaN where not known.
+    levels : array_like. ln level of each pull, in order of running; NaN where not known.
 
     Returns
     -------
-    Drift
-        Slope and its standard error; the slope is NaN below two pulls, the error below three.
+    Drift. Slope and its standard error; the slope is NaN below two pulls, the error below three.
 
     Raises
     ------
-    ValueError
-        If `levels` is not one row.
+    ValueError. If `levels` is not one row.
 
     Notes
     -----
@@ -445,20 +405,17 @@ def grubbs(values: ArrayLike, *, false_alarm_share: float = 0.05) -> Grubbs:
 
     Parameters
     ----------
-    values : array_like
-        The values of one group; NaN is left out and keeps its place.
+    values : array_like. The values of one group; NaN is left out and keeps its place.
     false_alarm_share : float, default 0.05
         Sound groups in which some value may be called an outlier. [0..1]
 
     Returns
     -------
-    Grubbs
-        The furthest value, its statistic, and the critical value.
+    Grubbs. The furthest value, its statistic, and the critical value.
 
     Raises
     ------
-    ValueError
-        If `values` is not one row, or the share of false alarms not between 0 and 1.
+    ValueError. If `values` is not one row, or the share of false alarms not between 0 and 1.
 
     Notes
     -----
@@ -514,13 +471,11 @@ def mandel(values_by_group: Sequence[ArrayLike], *, false_alarm_share: float = 0
 
     Returns
     -------
-    Mandel
-        h and k of each group, and their critical values.
+    Mandel. h and k of each group, and their critical values.
 
     Raises
     ------
-    ValueError
-        If the share of false alarms is not between 0 and 1.
+    ValueError. If the share of false alarms is not between 0 and 1.
 
     Notes
     -----
@@ -583,20 +538,16 @@ def settled(levels: ArrayLike, *, repeatability_share: float) -> Settled:
 
     Parameters
     ----------
-    levels : array_like
-        ln level of each pull, in order of running; NaN where not known.
-    repeatability_share : float
-        1 SD of back-to-back pulls in this shop. [0..1]
+    levels : array_like. ln level of each pull, in order of running; NaN where not known.
+    repeatability_share : float. 1 SD of back-to-back pulls in this shop. [0..1]
 
     Returns
     -------
-    Settled
-        Whether, from which pull on, and by how much the last two differ.
+    Settled. Whether, from which pull on, and by how much the last two differ.
 
     Raises
     ------
-    ValueError
-        If `levels` is not one row, or the repeatability not above 0.
+    ValueError. If `levels` is not one row, or the repeatability not above 0.
 
     Notes
     -----
@@ -639,49 +590,39 @@ def heat_soak(
     repeatability_dof: float = 4.0,
     intake_air_start_k: ArrayLike | None = None,
     coolant_start_k: ArrayLike | None = None,
-    coverage: float = 0.95,
 ) -> HeatSoak:
     r"""Return the trend of power over the pulls of a session, and whether heat explains it.
 
     Parameters
     ----------
-    levels : array_like
-        ln level of each pull, in order of running; NaN where not known.
-    repeatability_share : float
-        1 SD of back-to-back pulls in this shop. [0..1]
+    levels, repeatability_share : As in `settled`.
     repeatability_dof : float, default 4
         Degrees of freedom that figure is worth beside the session's own pulls.
     intake_air_start_k, coolant_start_k : array_like, optional
         Temperatures as each pull begins; NaN where not logged. [K]
-    coverage : float, default 0.95
-        Of the interval. [0..1]
 
     Returns
     -------
-    HeatSoak
-        Slope with interval, slopes of the temperatures, and one sentence.
+    HeatSoak. Slope with interval, slopes of the temperatures, and one sentence.
 
     Raises
     ------
-    ValueError
-        If the rows differ in length, the repeatability or its dof is not above 0, or a
+    ValueError. If the rows differ in length, the repeatability or its dof is not above 0, or a
         temperature is not above 0 K.
 
     Notes
     -----
-    Least squares on the pull's number. Three to eight pulls know little of their own scatter,
-    so the shop's stands beside it:
+    Least squares on the pull's number, with the shop's scatter beside the session's own:
 
     .. math::
         s^2 = \frac{\nu_0 s_r^2 + \sum e_i^2}{\nu_0 + n - 2}, \quad
         \hat b \pm t_{\nu_0 + n - 2}\, \frac{s}{\sqrt{\sum (i - \bar\imath)^2}}
 
     A trend is told from three pulls on, and only if its interval leaves out 0. Whether heat
-    explains it cannot be tested on so few: power and temperature both follow the order. What
-    can be said is whether the temperatures rise at all, and how much the intake air would do:
-    :math:`-50\, \Delta T / T` percent, by the square root of temperature in [1]_; up to twice
-    that if power followed the density of the air. The words say when the fall is greater.
-    Assumes pulls at about equal intervals.
+    explains it cannot be tested on so few; what can be said is whether the temperatures rise, and
+    how much the intake air would do: :math:`-50\, \Delta T / T` percent, by the square root of
+    temperature in [1]_; up to twice that if power followed the density of the air. Assumes pulls at
+    about equal intervals.
 
     Examples
     --------
@@ -695,7 +636,6 @@ def heat_soak(
     """
     require("repeatability_share", repeatability_share, above=0.0)
     require("repeatability_dof", repeatability_dof, above=0.0)
-    require("coverage", coverage, above=0.0, below=1.0)
     level = np.asarray(levels, dtype=float)
     if level.ndim != 1:
         raise ValueError(f"levels must be one row, got shape {level.shape}")
@@ -714,9 +654,7 @@ def heat_soak(
     left = known_pct - known_pct.mean() - slope_pct * away
     dof = repeatability_dof + number.size - 2
     variance = (repeatability_dof * (100.0 * repeatability_share) ** 2 + float(left @ left)) / dof
-    half = float(special.stdtrit(dof, 0.5 + coverage / 2.0)) * math.sqrt(
-        variance / float(away @ away)
-    )
+    half = float(special.stdtrit(dof, 0.975)) * math.sqrt(variance / float(away @ away))
     lower, upper = slope_pct - half, slope_pct + half
     kind, words = _trend_words(number.size, slope_pct, lower, upper, intake_k, coolant_k)
     if kind == "heat soak" and intake_k >= STEADY_INTAKE_K and upper < 2.0 * explained_pct:
@@ -807,18 +745,15 @@ def pooled_sd(values_by_group: Sequence[ArrayLike]) -> PooledSd:
 
     Parameters
     ----------
-    values_by_group : sequence of array_like
-        The values of each group; NaN is left out.
+    values_by_group : sequence of array_like. The values of each group; NaN is left out.
 
     Returns
     -------
-    PooledSd
-        Standard deviation and degrees of freedom; NaN and 0 if no group has two values.
+    PooledSd. Standard deviation and degrees of freedom; NaN and 0 if no group has two values.
 
     Raises
     ------
-    ValueError
-        If a group's values are not numbers.
+    ValueError. If a group's values are not numbers.
 
     Notes
     -----
@@ -849,21 +784,17 @@ def shop_repeatability(sd_by_session: ArrayLike, dof_by_session: ArrayLike) -> P
 
     Parameters
     ----------
-    sd_by_session : array_like
-        Standard deviation of the pulls' ln levels in each session.
-    dof_by_session : array_like
-        Degrees of freedom of each, pulls less one.
+    sd_by_session : array_like. Standard deviation of the pulls' ln levels in each session.
+    dof_by_session : array_like. Degrees of freedom of each, pulls less one.
 
     Returns
     -------
-    PooledSd
-        Usual scatter, and the degrees of freedom it is worth *as a prior for the next session*:
-        few when sessions differ, infinite when they all scatter alike.
+    PooledSd. Usual scatter, and the degrees of freedom it is worth *as a prior for the next
+        session*: few when sessions differ, infinite when they all scatter alike.
 
     Raises
     ------
-    ValueError
-        If a standard deviation is negative, or the two rows differ in length.
+    ValueError. If a standard deviation is negative, or the two rows differ in length.
 
     Notes
     -----
@@ -872,10 +803,9 @@ def shop_repeatability(sd_by_session: ArrayLike, dof_by_session: ArrayLike) -> P
 
     .. math:: e_g = \ln s_g^2 - \psi(d_g/2) + \ln(d_g/2)
 
-    as in [1]_, section 6.2. The result is what `gain` takes as `repeatability_share` and
-    `repeatability_dof`. The pooled dof of a shop's history is *not*: it says how well the mean
-    scatter is known, not how alike the sessions are. Sessions with a scatter of 0 are left out.
-    Below four sessions: NaN and 0.
+    as in [1]_, section 6.2. The pooled dof of a shop's history is *not* `gain`'s
+    `repeatability_dof`: it says how well the mean scatter is known, not how alike the sessions are.
+    Sessions with a scatter of 0 are left out. Below four sessions: NaN and 0.
 
     Examples
     --------
@@ -933,27 +863,21 @@ def remount_share(
 
     Parameters
     ----------
-    between_session_log_differences : array_like
-        ln ratio of the mean levels of two sessions with nothing changed but the mounting; one a
-        pair.
-    session_variance_of_each : array_like
-        Variance that the pulls alone leave on *one* session mean of the pair (for pairs of
-        unequal size, the average of the two); one a pair, or one for all.
-    default_share : float, default 0.008
-        What to return below `least_pairs`. [0..1]
-    least_pairs : int, default 4
-        Fewer pairs say too little: the 95 % interval of a scatter from three reaches to 3.7
-        times the estimate.
+    between_session_log_differences : array_like. ln ratio of the mean levels of two sessions with
+        nothing changed but the mounting; one a pair.
+    session_variance_of_each : array_like. Variance that the pulls alone leave on *one* session mean
+        of the pair (for pairs of unequal size, the average of the two); one a pair, or one for all.
+    default_share : float, default 0.008. What to return below `least_pairs`. [0..1]
+    least_pairs : int, default 4. Fewer pairs say too little: the 95 % interval of a scatter from
+        three reaches to 3.7 times the estimate.
 
     Returns
     -------
-    RemountShare
-        1 SD of one mounting, its degrees of freedom, and whether it is the default.
+    RemountShare. 1 SD of one mounting, its degrees of freedom, and whether it is the default.
 
     Raises
     ------
-    ValueError
-        If a variance, or the default, is negative.
+    ValueError. If a variance, or the default, is negative.
 
     Notes
     -----
@@ -996,10 +920,8 @@ def remount_by_region(
     log_ratios: ArrayLike,
     session_variance_of_each: ArrayLike,
     *,
-    edges: Sequence[float] = REGION_EDGES,
     default_share: float = DEFAULT_REMOUNT_SHARE,
     least_pairs: int = 6,
-    least_points: int = 5,
 ) -> list[RegionRemount]:
     r"""Return what remounting adds in each region of speed, from pairs in which nothing changed.
 
@@ -1009,45 +931,34 @@ def remount_by_region(
         Speeds as shares of the speed at peak power: one row for all pairs, or a row a pair. [1]
     log_ratios : array_like
         ln ratio of the two session curves at those speeds, a row a pair; NaN where not seen.
-    session_variance_of_each : array_like
-        As for `remount_share`; one a pair, or one for all.
-    edges : sequence of float
-        Rising edges of the regions, in shares of the speed at peak power. [1]
+    session_variance_of_each : array_like. As for `remount_share`; one a pair, or one for all.
     default_share : float, default 0.008
         What to return when the pairs are too few for any figure of their own. [0..1]
     least_pairs : int, default 6
         Pairs that a region, or the whole curve, must have for a figure of its own.
-    least_points : int, default 5
-        Points at which a pair must be seen within a region to count there.
 
     Returns
     -------
-    list of RegionRemount
-        One a region, in order of speed, each with where its figure comes from.
+    list of RegionRemount. One a region, in order of speed, each with where its figure comes from.
 
     Raises
     ------
-    ValueError
-        If the edges do not rise, the rows do not fit together, or as `remount_share`.
+    ValueError. If the rows do not fit together, or as `remount_share`.
 
     Notes
     -----
     In each region the mean ln ratio of each pair goes into `remount_share`. A region with fewer
-    than `least_pairs` pairs takes the figure of the whole curve, from its first edge to its
-    last; if that has too few as well, the default. A mounting moves all regions together in
-    part: to use one figure a speed, take errors between regions as fully shared, which makes
-    the interval of a mean too wide rather than too narrow. Design of ours, no source.
+    than `least_pairs` pairs takes the figure of the whole curve; if that has too few as well, the
+    default. Taking errors between regions as fully shared makes the interval of a mean too wide
+    rather than too narrow. Design of ours, no source.
 
     Examples
     --------
-    >>> regions = remount_by_region([0.5, 0.8, 1.0], [[0.01, -0.01, 0.02]] * 6, 0.0,
-    ...                             least_points=1)
+    >>> regions = remount_by_region([0.5] * 5 + [0.8] * 5 + [1.0] * 5,
+    ...                             [[0.01] * 5 + [-0.01] * 5 + [0.02] * 5] * 6, 0.0)
     >>> [(region.origin, round(region.share, 5)) for region in regions]
     [('region', 0.00707), ('region', 0.00707), ('region', 0.01414)]
     """
-    borders = np.asarray(edges, dtype=float)
-    if borders.ndim != 1 or borders.size < 2 or not (np.diff(borders) > 0.0).all():
-        raise ValueError(f"edges must be at least 2 rising numbers, got {list(edges)}")
     ratio = np.asarray(log_ratios, dtype=float)
     if ratio.size == 0:
         ratio = ratio.reshape(0, 0)
@@ -1064,7 +975,7 @@ def remount_by_region(
     def of(low: float, high: float) -> tuple[RemountShare, int]:
         inside = np.isfinite(ratio) & (share >= low) & (share < high)
         count = inside.sum(axis=1)
-        enough = count >= least_points
+        enough = count >= LEAST_POINTS
         total = np.where(inside, ratio, 0.0).sum(axis=1)
         found = remount_share(
             total[enough] / count[enough],
@@ -1074,9 +985,9 @@ def remount_by_region(
         )
         return found, int(enough.sum())
 
-    whole, _ = of(float(borders[0]), float(borders[-1]))
+    whole, _ = of(REGION_EDGES[0], REGION_EDGES[-1])
     regions = []
-    for low, high in pairwise(borders.tolist()):
+    for low, high in pairwise(REGION_EDGES):
         own, pairs = of(low, high)
         used = whole if own.is_default else own
         origin = "default" if used.is_default else "whole curve" if own.is_default else "region"
@@ -1089,20 +1000,16 @@ def remount_at(speed_shares: ArrayLike, regions: Sequence[RegionRemount]) -> np.
 
     Parameters
     ----------
-    speed_shares : array_like
-        Speeds as shares of the speed at peak power. [1]
-    regions : sequence of RegionRemount
-        Regions in order of speed.
+    speed_shares : array_like. Speeds as shares of the speed at peak power. [1]
+    regions : sequence of RegionRemount. Regions in order of speed.
 
     Returns
     -------
-    ndarray
-        1 SD on the ln scale at each speed. [0..1]
+    ndarray. 1 SD on the ln scale at each speed. [0..1]
 
     Raises
     ------
-    ValueError
-        If there is no region.
+    ValueError. If there is no region.
 
     Notes
     -----

@@ -10,13 +10,11 @@ def median(values: np.ndarray) -> float:
 
     Parameters
     ----------
-    values : ndarray
-        At least one; NaN makes the answer NaN.
+    values : ndarray. At least one; NaN makes the answer NaN.
 
     Returns
     -------
-    float
-        The middle value, or the mean of the two in the middle.
+    float. The middle value, or the mean of the two in the middle.
 
     Notes
     -----
@@ -40,15 +38,12 @@ def quantile(values: np.ndarray, share: float) -> float:
 
     Parameters
     ----------
-    values : ndarray
-        At least one; no NaN.
-    share : float
-        From 0 to 1. [0..1]
+    values : ndarray. At least one; no NaN.
+    share : float. From 0 to 1. [0..1]
 
     Returns
     -------
-    float
-        The quantile.
+    float. The quantile.
 
     Notes
     -----
@@ -73,13 +68,11 @@ def slope(x: np.ndarray, y: np.ndarray) -> float:
 
     Parameters
     ----------
-    x, y : ndarray
-        Rows of one length; x not all the same.
+    x, y : ndarray. Rows of one length; x not all the same.
 
     Returns
     -------
-    float
-        Change of y for 1 of x.
+    float. Change of y for 1 of x.
 
     Notes
     -----

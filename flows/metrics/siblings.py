@@ -52,16 +52,11 @@ class Standing(NamedTuple):
 
     Attributes
     ----------
-    siblings : int
-        Siblings that have the figure.
-    centre : float
-        Their median, in the unit of the figure.
-    sd : float
-        Robust scatter of a single sibling, in the unit of the figure, not below the least.
-    z : float
-        Distance from the centre over the standard error of a further bike.
-    p : float
-        Chance that a sound bike stands this far away, to either side.
+    siblings : int. Siblings that have the figure.
+    centre : float. Their median, in the unit of the figure.
+    sd : float. Robust scatter of a single sibling, in the unit of the figure, not below the least.
+    z : float. Distance from the centre over the standard error of a further bike.
+    p : float. Chance that a sound bike stands this far away, to either side.
     """
 
     siblings: int
@@ -76,17 +71,12 @@ class Region(NamedTuple):
 
     Attributes
     ----------
-    from_rpm, to_rpm : float
-        Where it starts and ends. [rpm]
-    reaches_top : bool
-        Whether it goes on to the highest speed that could be compared.
-    change_pct : float
-        Mean difference from the siblings' median: in % of it for power, in points of lean error
-        for mixture. [%]
-    z : float
-        Robust z where it is furthest from 0.
-    siblings : int
-        Fewest siblings at any speed of the stretch.
+    from_rpm, to_rpm : float. Where it starts and ends. [rpm]
+    reaches_top : bool. Whether it goes on to the highest speed that could be compared.
+    change_pct : float. Mean difference from the siblings' median: in % of it for power, in points
+        of lean error for mixture. [%]
+    z : float. Robust z where it is furthest from 0.
+    siblings : int. Fewest siblings at any speed of the stretch.
     """
 
     from_rpm: float
@@ -102,17 +92,14 @@ class PowerHealth(NamedTuple):
 
     Attributes
     ----------
-    peak : Standing
-        Of ln peak power. NaN where the curve stops before its siblings' peak.
-    peak_change_pct : float
-        Peak power against the siblings' median. [%]
+    peak : Standing. Of ln peak power. NaN where the curve stops before its siblings' peak.
+    peak_change_pct : float. Peak power against the siblings' median. [%]
     shape : Standing
         Of ln distance from the siblings' shape; only far away counts, so p is one-sided.
     shape_distance_pct : float
         Root mean square of the difference from the siblings' median, level taken out. [%]
-    shape_region : Region or None
-        Where power is furthest from the siblings' median; z is the shape's. None where that
-        lasts over less than 300 rpm or over all speeds compared.
+    shape_region : Region or None. Where power is furthest from the siblings' median; z is the
+        shape's. None where that lasts over less than 300 rpm or over all speeds compared.
     regions : tuple of Region
         Where power is lower or higher than siblings explain, in order of speed.
     is_unusual : bool or None
@@ -133,8 +120,7 @@ class MixtureHealth(NamedTuple):
 
     Attributes
     ----------
-    level : Standing
-        Of the mean lean error over the speeds compared.
+    level : Standing. Of the mean lean error over the speeds compared.
     level_change_pct : float
         Mean difference from the siblings' median, in points of lean error; above 0 is leaner. [%]
     regions : tuple of Region
@@ -154,8 +140,7 @@ class Family:
 
     Attributes
     ----------
-    curves : ndarray
-        Bikes by grid points; NaN where not seen.
+    curves : ndarray. Bikes by grid points; NaN where not seen.
     """
 
     curves: FloatArray
@@ -276,10 +261,8 @@ def standing(value: float, sibling_values: ArrayLike, *, least_sd: float = 0.0) 
 
     Parameters
     ----------
-    value : float
-        This bike's figure; NaN where not seen.
-    sibling_values : array_like
-        One figure a sibling, this bike not among them; NaN where not seen.
+    value : float. This bike's figure; NaN where not seen.
+    sibling_values : array_like. One figure a sibling, this bike not among them; NaN where not seen.
     least_sd : float, default 0
         Scatter that siblings cannot be known to undercut, in the unit of the figure.
 
@@ -290,8 +273,7 @@ def standing(value: float, sibling_values: ArrayLike, *, least_sd: float = 0.0) 
 
     Raises
     ------
-    ValueError
-        If `sibling_values` is not one row, a figure is infinite, or `least_sd` is negative.
+    ValueError. If `sibling_values` is not one row, a figure is infinite, or `least_sd` is negative.
 
     Notes
     -----
@@ -350,30 +332,24 @@ def power_health(
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds of all curves, ascending. [rpm]
-    power_w : array_like
-        This bike's baseline, in the reference air that the siblings' are in; NaN where not
-        seen. [W]
-    sibling_power_w : array_like or Family
-        Siblings by grid points: one baseline a bike; NaN where not seen. A `Family` of them where
-        many bikes are held against the same ones. [W]
+    grid_rpm : array_like. Engine speeds of all curves, ascending. [rpm]
+    power_w : array_like. This bike's baseline, in the reference air that the siblings' are in; NaN
+        where not seen. [W]
+    sibling_power_w : array_like or Family. Siblings by grid points: one baseline a bike; NaN where
+        not seen. A `Family` of them where many bikes are held against the same ones. [W]
     place : int, optional
         Row of this bike among the siblings, left out; by default it is not among them.
-    least_sd_share : float, default 0.008
-        Scatter that siblings cannot be known to undercut: that of strapping one bike down
-        again. [0..1]
+    least_sd_share : float, default 0.008. Scatter that siblings cannot be known to undercut: that
+        of strapping one bike down again. [0..1]
 
     Returns
     -------
-    PowerHealth
-        Standing of peak and shape, and the regions that stand out. Without five siblings at a
-        speed nothing is said of that speed.
+    PowerHealth. Standing of peak and shape, and the regions that stand out. Without five siblings
+        at a speed nothing is said of that speed.
 
     Raises
     ------
-    ValueError
-        If the grid does not ascend, lengths differ, power is not above 0 or infinite, or
+    ValueError. If the grid does not ascend, lengths differ, power is not above 0 or infinite, or
         `least_sd_share` is not above 0.
 
     Notes
@@ -381,18 +357,13 @@ def power_health(
     All on the ln scale; see `standing` for centre, scatter and chance. The scatter of a grid
     point is evened out against that of the whole curve, half and half by variance. A region lies
     beyond a z that allows for as many chances as the range holds stretches of 1500 rpm, over
-    300 rpm or more; it is then followed outwards as far as the difference keeps its sign and half
-    its size. A peak is that of the smoothed curve; curves that stop before the siblings' median
-    speed of peak power have none.
-
-    Evened out along the curve, the scatter of a point is better known than Qn of one row: its t
-    has n - 1 degrees of freedom, again by simulation, where sound bikes with 5 to 30 siblings are
-    called unusual less often than `FALSE_ALARM_SHARE`.
+    300 rpm or more; it is followed outwards as far as the difference keeps its sign and half its
+    size. Its t has n - 1 degrees of freedom, by simulation: sound bikes with 5 to 30 siblings are
+    called unusual less often than `FALSE_ALARM_SHARE`. Curves that stop before the siblings' median
+    speed of peak power have no peak.
 
     Shape is the root mean square of what is left of the ln difference when its mean is taken
-    out; the siblings' own distances are from the median of the others. Siblings seen over less
-    than half of the range have no shape. Where a shape is off is told by the speed at which power
-    is furthest from the siblings' median, followed outwards as far as half of that: it says where
+    out; siblings seen over less than half of the range have none. The region of a shape says where
     to look; whether the shape is off at all the whole of it says.
 
     Examples
@@ -439,26 +410,22 @@ def mixture_health(
 
     Parameters
     ----------
-    grid_rpm : array_like
-        Engine speeds of all curves, ascending. [rpm]
+    grid_rpm : array_like. Engine speeds of all curves, ascending. [rpm]
     lean_error_pct : array_like
         This bike's baseline lean error, above 0 leaner than its target; NaN where not seen. [%]
-    sibling_lean_error_pct : array_like or Family
-        Siblings by grid points: one baseline a bike; NaN where not seen. A `Family` of them where
-        many bikes are held against the same ones. [%]
+    sibling_lean_error_pct : array_like or Family. Siblings by grid points: one baseline a bike; NaN
+        where not seen. A `Family` of them where many bikes are held against the same ones. [%]
     place : int, optional
         Row of this bike among the siblings, left out; by default it is not among them.
 
     Returns
     -------
-    MixtureHealth
-        Standing of the level, and the regions that stand out.
+    MixtureHealth. Standing of the level, and the regions that stand out.
 
     Raises
     ------
-    ValueError
-        If the grid does not ascend, lengths differ, or a lean error is at or below -100 % or
-        infinite.
+    ValueError. If the grid does not ascend, lengths differ, or a lean error is at or below -100 %
+        or infinite.
 
     Notes
     -----
@@ -498,13 +465,11 @@ def power_state(power: PowerHealth) -> str:
 
     Parameters
     ----------
-    power : PowerHealth
-        From `power_health`.
+    power : PowerHealth. From `power_health`.
 
     Returns
     -------
-    str
-        "low", "high", "low and high", "another shape", "as its siblings" or "not compared".
+    str. "low", "high", "low and high", "another shape", "as its siblings" or "not compared".
 
     Examples
     --------
@@ -530,13 +495,11 @@ def mixture_state(mixture: MixtureHealth) -> str:
 
     Parameters
     ----------
-    mixture : MixtureHealth
-        From `mixture_health`.
+    mixture : MixtureHealth. From `mixture_health`.
 
     Returns
     -------
-    str
-        "leaner", "richer", "richer and leaner", "as its siblings" or "not compared".
+    str. "leaner", "richer", "richer and leaner", "as its siblings" or "not compared".
 
     Examples
     --------
@@ -558,15 +521,12 @@ def health_words(power: PowerHealth, mixture: MixtureHealth | None = None) -> li
 
     Parameters
     ----------
-    power : PowerHealth
-        From `power_health`.
-    mixture : MixtureHealth, optional
-        From `mixture_health`.
+    power : PowerHealth. From `power_health`.
+    mixture : MixtureHealth, optional. From `mixture_health`.
 
     Returns
     -------
-    list of str
-        One sentence a finding; a single one where nothing stands out or could be compared.
+    list of str. One sentence a finding; a single one where nothing stands out or could be compared.
 
     Examples
     --------

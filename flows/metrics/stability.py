@@ -65,10 +65,8 @@ class IndividualsChart(NamedTuple):
 
     Attributes
     ----------
-    centre, lower, upper : float
-        Centre line and limits.
-    sd : float
-        Scatter that the moving range implies, or the least that was given.
+    centre, lower, upper : float. Centre line and limits.
+    sd : float. Scatter that the moving range implies, or the least that was given.
     """
 
     centre: float
@@ -82,10 +80,8 @@ class EwmaChart(NamedTuple):
 
     Attributes
     ----------
-    values : ndarray
-        The average after each value.
-    lower, upper : ndarray
-        Limits, which widen as the start is forgotten.
+    values : ndarray. The average after each value.
+    lower, upper : ndarray. Limits, which widen as the start is forgotten.
     """
 
     values: np.ndarray
@@ -100,8 +96,7 @@ class CusumChart(NamedTuple):
     ----------
     high, low : ndarray
         What has piled up above and below the level beyond the allowance; both at least 0.
-    limit : float
-        A sum above it signals.
+    limit : float. A sum above it signals.
     """
 
     high: np.ndarray
@@ -114,20 +109,13 @@ class Shift(NamedTuple):
 
     Attributes
     ----------
-    first : int
-        Place of the first value of the new level, as the sums date it.
-    seen : int
-        Place of the value that made it sure.
-    last : int
-        Place of its last value; the last of all if it lasts.
-    earliest, latest : int
-        Places between which its first value lies with 95 %.
-    size : float
-        Mean of its values less the first level.
-    size_sd : float
-        Standard error of that.
-    is_away : bool
-        Whether that is more than two standard errors; if not, the process came back.
+    first : int. Place of the first value of the new level, as the sums date it.
+    seen : int. Place of the value that made it sure.
+    last : int. Place of its last value; the last of all if it lasts.
+    earliest, latest : int. Places between which its first value lies with 95 %.
+    size : float. Mean of its values less the first level.
+    size_sd : float. Standard error of that.
+    is_away : bool. Whether that is more than two standard errors; if not, the process came back.
     """
 
     first: int
@@ -145,12 +133,9 @@ class LevelChart(NamedTuple):
 
     Attributes
     ----------
-    level : ndarray
-        Level at each value: the mean of the stretch it belongs to.
-    sums : CusumChart
-        Sums about the level as it was known then; they start again after each shift.
-    shifts : list of Shift
-        In order of time; empty for a process that never left its level.
+    level : ndarray. Level at each value: the mean of the stretch it belongs to.
+    sums : CusumChart. Sums about the level as it was known then; they start again after each shift.
+    shifts : list of Shift. In order of time; empty for a process that never left its level.
     """
 
     level: np.ndarray
@@ -163,12 +148,9 @@ class StuckRun(NamedTuple):
 
     Attributes
     ----------
-    first, last : int
-        Places of the first and last such reading.
-    days : int
-        Days on which it read the same.
-    value : float
-        What it read, in the unit of the readings.
+    first, last : int. Places of the first and last such reading.
+    days : int. Days on which it read the same.
+    value : float. What it read, in the unit of the readings.
     """
 
     first: int
@@ -182,14 +164,10 @@ class PressureSpell(NamedTuple):
 
     Attributes
     ----------
-    first, last : int
-        Places of the first and last reading of the spell.
-    days : int
-        Days in it.
-    departure_pa : float
-        Mean departure from the shop's usual pressure. [Pa]
-    cause : str
-        The likely cause.
+    first, last : int. Places of the first and last reading of the spell.
+    days : int. Days in it.
+    departure_pa : float. Mean departure from the shop's usual pressure. [Pa]
+    cause : str. The likely cause.
     """
 
     first: int
@@ -204,16 +182,11 @@ class StationDifference(NamedTuple):
 
     Attributes
     ----------
-    station, other : str
-        Their names, in order of the alphabet.
-    quantity : str
-        temperature, pressure or humidity.
-    difference : float
-        The first less the other, mean over the days. [K, Pa or %]
-    days : int
-        Days on which both logged.
-    first_day, last_day : int
-        The first and last of them.
+    station, other : str. Their names, in order of the alphabet.
+    quantity : str. temperature, pressure or humidity.
+    difference : float. The first less the other, mean over the days. [K, Pa or %]
+    days : int. Days on which both logged.
+    first_day, last_day : int. The first and last of them.
     """
 
     station: str
@@ -230,12 +203,9 @@ class Slope(NamedTuple):
 
     Attributes
     ----------
-    slope : float
-        Change of y per unit of x.
-    lower, upper : float
-        Interval.
-    p : float
-        Chance of a slope this far from 0 if there were none.
+    slope : float. Change of y per unit of x.
+    lower, upper : float. Interval.
+    p : float. Chance of a slope this far from 0 if there were none.
     """
 
     slope: float
@@ -261,23 +231,18 @@ def individuals_chart(values: ArrayLike, reference: ArrayLike, least_sd: float) 
 
     Parameters
     ----------
-    values : array_like
-        One value a session, in order of time; NaN where not seen.
-    reference : array_like of bool
-        Which values set the limits: a period known to be sound.
-    least_sd : float
-        Scatter that is known from elsewhere to be there at least. Ten values alone know theirs
-        within a quarter, and limits too narrow by chance cry wolf for good.
+    values : array_like. One value a session, in order of time; NaN where not seen.
+    reference : array_like of bool. Which values set the limits: a period known to be sound.
+    least_sd : float. Scatter that is known from elsewhere to be there at least. Ten values alone
+        know theirs within a quarter, and limits too narrow by chance cry wolf for good.
 
     Returns
     -------
-    IndividualsChart
-        All NaN with fewer than two reference values side by side.
+    IndividualsChart. All NaN with fewer than two reference values side by side.
 
     Raises
     ------
-    ValueError
-        If the rows differ in length, or `least_sd` is negative.
+    ValueError. If the rows differ in length, or `least_sd` is negative.
 
     Notes
     -----
@@ -315,12 +280,9 @@ def ewma_chart(values: ArrayLike, *, centre: float, sd: float) -> EwmaChart:
 
     Parameters
     ----------
-    values : array_like
-        One value a session, in order of time; NaN where not seen.
-    centre : float
-        Where the steady process lies; the average starts there.
-    sd : float
-        Scatter of single values.
+    values : array_like. One value a session, in order of time; NaN where not seen.
+    centre : float. Where the steady process lies; the average starts there.
+    sd : float. Scatter of single values.
 
     Returns
     -------
@@ -329,8 +291,7 @@ def ewma_chart(values: ArrayLike, *, centre: float, sd: float) -> EwmaChart:
 
     Raises
     ------
-    ValueError
-        If `values` is not one row, or `sd` is negative.
+    ValueError. If `values` is not one row, or `sd` is negative.
 
     Notes
     -----
@@ -386,25 +347,20 @@ def level_chart(values: ArrayLike, *, centre: float, sd: float, reference: Array
 
     Parameters
     ----------
-    values : array_like
-        One value a session, in order of time; NaN where not seen.
-    centre : float
-        Level of the reference period.
-    sd : float
-        Scatter of single values.
+    values : array_like. One value a session, in order of time; NaN where not seen.
+    centre : float. Level of the reference period.
+    sd : float. Scatter of single values.
     reference : array_like of bool
         Which values made the centre. It is taken as known no better than they know it, and sound
         values that follow make it better. Without any the centre is taken as known.
 
     Returns
     -------
-    LevelChart
-        Levels, sums and shifts. Where a value was not seen, the sums before it hold.
+    LevelChart. Levels, sums and shifts. Where a value was not seen, the sums before it hold.
 
     Raises
     ------
-    ValueError
-        If the rows differ in length, or `sd` is negative.
+    ValueError. If the rows differ in length, or `sd` is negative.
 
     Notes
     -----
@@ -541,24 +497,18 @@ def signals(
 
     Parameters
     ----------
-    values : array_like
-        The charted values; NaN where not seen.
-    individuals : IndividualsChart
-        Their limits.
-    ewma : EwmaChart
-        Their moving average.
-    cusum : CusumChart
-        Their sums.
+    values : array_like. The charted values; NaN where not seen.
+    individuals : IndividualsChart. Their limits.
+    ewma : EwmaChart. Their moving average.
+    cusum : CusumChart. Their sums.
 
     Returns
     -------
-    list of str
-        One entry a value: "" or the reasons, joined by "; ".
+    list of str. One entry a value: "" or the reasons, joined by "; ".
 
     Raises
     ------
-    ValueError
-        If `values` is not one row, or differs from the charts in length.
+    ValueError. If `values` is not one row, or differs from the charts in length.
 
     Notes
     -----
@@ -638,29 +588,23 @@ def common_slope(
 
     Parameters
     ----------
-    x : array_like
-        The influence, such as ln air density; taken as known far better than y.
+    x : array_like. The influence, such as ln air density; taken as known far better than y.
     y : array_like
         The residual, such as ln corrected power of the control bike; NaN where not seen.
-    spells : sequence of str
-        Steady spell of each value: each has a level of its own, so that a dyno whose level
-        changed in spring does not look like the air of spring.
-    charts : sequence of str
-        Chart of each value, such as its bike and dyno.
+    spells : sequence of str. Steady spell of each value: each has a level of its own, so that a
+        dyno whose level changed in spring does not look like the air of spring.
+    charts : sequence of str. Chart of each value, such as its bike and dyno.
 
     Returns
     -------
-    Slope
-        Slope, interval and p; all NaN where no spell saw x change, all but the slope where too
+    Slope. Slope, interval and p; all NaN where no spell saw x change, all but the slope where too
         few values are left to tell.
-    float
-        Chance of slopes as unlike as those of the charts if they were one; NaN for one chart, or
+    float. Chance of slopes as unlike as those of the charts if they were one; NaN for one chart, or
         where too few values are left to tell.
 
     Raises
     ------
-    ValueError
-        If the rows differ in length.
+    ValueError. If the rows differ in length.
 
     Notes
     -----
@@ -722,15 +666,12 @@ def correction_cause(density: Slope, temperature: Slope, pressure: Slope) -> str
 
     Parameters
     ----------
-    density : Slope
-        Of ln corrected power against ln air density, percent per percent.
-    temperature, pressure : Slope
-        Of the same power against the temperature and the pressure read.
+    density : Slope. Of ln corrected power against ln air density, percent per percent.
+    temperature, pressure : Slope. Of the same power against the temperature and the pressure read.
 
     Returns
     -------
-    str
-        "" while the interval holds 0 or there is none; else one plain sentence.
+    str. "" while the interval holds 0 or there is none; else one plain sentence.
 
     Notes
     -----
@@ -768,18 +709,15 @@ def stuck_runs(readings: ArrayLike, days: ArrayLike) -> list[StuckRun]:
     ----------
     readings : array_like
         One reading a session of one station, in order of time; NaN where there was none.
-    days : array_like of int
-        Day of each, as a number.
+    days : array_like of int. Day of each, as a number.
 
     Returns
     -------
-    list of StuckRun
-        In order of time.
+    list of StuckRun. In order of time.
 
     Raises
     ------
-    ValueError
-        If the rows differ in length.
+    ValueError. If the rows differ in length.
 
     Notes
     -----
@@ -828,20 +766,16 @@ def pressure_spells(
     ----------
     pressures_pa : array_like
         One reading a session of one station, in order of time; NaN where there was none. [Pa]
-    days : array_like of int
-        Day of each, as a number.
-    altitude_m : float or None
-        Height of the shop above sea level. [m]
+    days : array_like of int. Day of each, as a number.
+    altitude_m : float or None. Height of the shop above sea level. [m]
 
     Returns
     -------
-    list of PressureSpell
-        In order of time.
+    list of PressureSpell. In order of time.
 
     Raises
     ------
-    ValueError
-        If the rows differ in length, or a pressure is not above 0.
+    ValueError. If the rows differ in length, or a pressure is not above 0.
 
     Notes
     -----
@@ -914,20 +848,16 @@ def usual_pressure_doubt(pressures_pa: ArrayLike, altitude_m: float | None) -> s
 
     Parameters
     ----------
-    pressures_pa : array_like
-        Pressures, one a day; NaN where there was none. [Pa]
-    altitude_m : float or None
-        Height of the shop above sea level. [m]
+    pressures_pa : array_like. Pressures, one a day; NaN where there was none. [Pa]
+    altitude_m : float or None. Height of the shop above sea level. [m]
 
     Returns
     -------
-    str
-        "" when it fits or nothing is known, else one plain sentence.
+    str. "" when it fits or nothing is known, else one plain sentence.
 
     Raises
     ------
-    ValueError
-        If a pressure is not above 0.
+    ValueError. If a pressure is not above 0.
 
     Notes
     -----
@@ -972,10 +902,8 @@ def station_differences(
 
     Parameters
     ----------
-    stations : sequence of str
-        Equipment that logged each reading.
-    days : array_like of int
-        Day of each, as a number.
+    stations : sequence of str. Equipment that logged each reading.
+    days : array_like of int. Day of each, as a number.
     temperatures_k, pressures_pa, humidities_pct : array_like
         What it read; NaN where nothing. [K] [Pa] [%]
 
@@ -986,8 +914,7 @@ def station_differences(
 
     Raises
     ------
-    ValueError
-        If the rows differ in length.
+    ValueError. If the rows differ in length.
 
     Notes
     -----
@@ -1053,19 +980,16 @@ def drift_of_pair(
 
     Parameters
     ----------
-    before, after : mapping of str to (float, float)
-        The events that each session may stand in: event → (how surely it stands in it, 0 to 1;
-        size of the event on the ln scale).
+    before, after : mapping of str to (float, float). The events that each session may stand in:
+        event → (how surely it stands in it, 0 to 1; size of the event on the ln scale).
 
     Returns
     -------
-    float
-        1 SD on the ln scale, to be added in squares; 0 when both read alike.
+    float. 1 SD on the ln scale, to be added in squares; 0 when both read alike.
 
     Raises
     ------
-    ValueError
-        If a size is negative, or a share not from 0 to 1.
+    ValueError. If a size is negative, or a share not from 0 to 1.
 
     Notes
     -----

@@ -26,10 +26,8 @@ class Run(NamedTuple):
 
     Attributes
     ----------
-    start, stop : int
-        Rows from its first to past its last.
-    value : float
-        What it holds, in the column's own unit.
+    start, stop : int. Rows from its first to past its last.
+    value : float. What it holds, in the column's own unit.
     """
 
     start: int
@@ -42,13 +40,11 @@ def longest_still_run(values: ArrayLike) -> Run | None:
 
     Parameters
     ----------
-    values : array_like
-        Samples in the order of time; NaN where not seen.
+    values : array_like. Samples in the order of time; NaN where not seen.
 
     Returns
     -------
-    Run or None
-        Rows of `values`.
+    Run or None. Rows of `values`.
 
     Examples
     --------
@@ -81,17 +77,13 @@ def doubled_from(
 
     Parameters
     ----------
-    time_s : array_like
-        Times, rising. [s]
-    engine_speed_rpm : array_like
-        Engine speed; NaN where not seen. [rpm]
-    gear : array_like, optional
-        Gear; a leap where it changes is none. [1]
+    time_s : array_like. Times, rising. [s]
+    engine_speed_rpm : array_like. Engine speed; NaN where not seen. [rpm]
+    gear : array_like, optional. Gear; a leap where it changes is none. [1]
 
     Returns
     -------
-    int
-        Row of the leap: within one sample of a quick log, and lasting for a third of a second.
+    int. Row of the leap: within one sample of a quick log, and lasting for a third of a second.
 
     Examples
     --------
@@ -129,15 +121,12 @@ def runs_against(values: ArrayLike, load: ArrayLike) -> bool:
 
     Parameters
     ----------
-    values : array_like
-        Throttle; NaN where not seen. [%]
-    load : array_like
-        Intake pressure or power. [Pa or W]
+    values : array_like. Throttle; NaN where not seen. [%]
+    load : array_like. Intake pressure or power. [Pa or W]
 
     Returns
     -------
-    bool
-        True if so; False where one of them hardly moves.
+    bool. True if so; False where one of them hardly moves.
 
     Examples
     --------
@@ -160,19 +149,15 @@ def ratio_scatter_in_gear(
 
     Parameters
     ----------
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    road_speed_m_s : array_like
-        Road or roller speed. [m/s]
-    gear : array_like
-        Gear. [1]
+    engine_speed_rpm : array_like. Engine speed. [rpm]
+    road_speed_m_s : array_like. Road or roller speed. [m/s]
+    gear : array_like. Gear. [1]
 
     Returns
     -------
-    float
-        Of the gears held for a tenth of the log the greatest robust 1 SD of the logarithm, or half
-        of what lies between the medians of five stretches of it; NaN without one.
-        In one gear it is one number but for the clutch: above 0.05 one of the three is wrong. [1]
+    float. Of the gears held for a tenth of the log the greatest robust 1 SD of the logarithm, or
+        half of what lies between the medians of five stretches of it; NaN without one. In one gear
+        it is one number but for the clutch: above 0.05 one of the three is wrong. [1]
 
     Examples
     --------

@@ -78,16 +78,11 @@ class Sweep(NamedTuple):
 
     Attributes
     ----------
-    start, stop : int
-        Samples from its first to past its last.
-    from_s, to_s : float
-        Times of both. [s]
-    from_rpm, to_rpm : float
-        Engine speeds there. [rpm]
-    follows : str
-        How it follows on the rise before, one of `FOLLOWS`.
-    why_not : str
-        Why it makes no curve; empty if it makes one.
+    start, stop : int. Samples from its first to past its last.
+    from_s, to_s : float. Times of both. [s]
+    from_rpm, to_rpm : float. Engine speeds there. [rpm]
+    follows : str. How it follows on the rise before, one of `FOLLOWS`.
+    why_not : str. Why it makes no curve; empty if it makes one.
     """
 
     start: int
@@ -110,12 +105,10 @@ class SweepChoice(NamedTuple):
 
     Attributes
     ----------
-    sweep : Sweep
-        The one.
+    sweep : Sweep. The one.
     notes : tuple of str
         What a reader should know: how many there were, which was taken, where a gear changed.
-    trouble : str
-        Why it should not count all the same; empty when nothing speaks against it.
+    trouble : str. Why it should not count all the same; empty when nothing speaks against it.
     """
 
     sweep: Sweep
@@ -297,14 +290,10 @@ def failing_throttle(
 
     Parameters
     ----------
-    time_s : array_like
-        Time of each sample, increasing. [s]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    throttle_pct : array_like
-        Throttle opening. [%]
-    power_w : array_like, optional
-        Power; it must go on as well where it is known. [W]
+    time_s : array_like. Time of each sample, increasing. [s]
+    engine_speed_rpm : array_like. Engine speed. [rpm]
+    throttle_pct : array_like. Throttle opening. [%]
+    power_w : array_like, optional. Power; it must go on as well where it is known. [W]
 
     Returns
     -------
@@ -581,20 +570,17 @@ def chosen_sweep(found: Sequence[Sweep], *, has_throttle: bool = True) -> SweepC
 
     Parameters
     ----------
-    found : sequence of Sweep
-        All rises of the record, from `sweeps`.
+    found : sequence of Sweep. All rises of the record, from `sweeps`.
     has_throttle : bool, default True
         Whether the record has a throttle channel; for the words only.
 
     Returns
     -------
-    SweepChoice
-        The sweep, with what is to be said of it.
+    SweepChoice. The sweep, with what is to be said of it.
 
     Raises
     ------
-    ValueError
-        If none makes a curve; the message says why the longest does not.
+    ValueError. If none makes a curve; the message says why the longest does not.
 
     Notes
     -----
@@ -660,13 +646,11 @@ def ordinal(number: int) -> str:
 
     Parameters
     ----------
-    number : int
-        Place.
+    number : int. Place.
 
     Returns
     -------
-    str
-        Word; figures from the tenth on.
+    str. Word; figures from the tenth on.
 
     Examples
     --------
@@ -701,23 +685,19 @@ def sweep_slice(
 
     Parameters
     ----------
-    time_s : array_like
-        Time of each sample, increasing. [s]
-    engine_speed_rpm : array_like
-        Engine speed; NaN where not seen. [rpm]
+    time_s : array_like. Time of each sample, increasing. [s]
+    engine_speed_rpm : array_like. Engine speed; NaN where not seen. [rpm]
     throttle_pct : array_like, optional
         Throttle opening; NaN where not seen. Without it only the speed decides. [%]
 
     Returns
     -------
-    slice
-        Samples of the sweep, from its first to past its last.
+    slice. Samples of the sweep, from its first to past its last.
 
     Raises
     ------
-    ValueError
-        If time does not increase, the arrays differ in length, or there is no usable sweep; the
-        message says which.
+    ValueError. If time does not increase, the arrays differ in length, or there is no usable sweep;
+        the message says which.
 
     Examples
     --------

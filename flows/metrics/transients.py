@@ -11,12 +11,26 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
-from flows.metrics.cruise import LEAST_LAMBDA, LONGEST_GAP_S
-from flows.metrics.domain_checks import require
+from flows.metrics.cruise import CUT_LAMBDA, LEAST_LAMBDA, LONGEST_GAP_S
 
 FloatArray = NDArray[np.float64]
 
 KINDS = ("tip-in", "lift-off")
+
+# Thresholds are our judgement.
+LEAST_THROTTLE_RATE = 20.0
+"""Rate from which an opening or closing is quick: a hand's slow correction is below. [%/s]"""
+LEAST_MOVE_PCT = 4.0
+"""Least movement in all."""
+WATCH_S = 1.0
+"""Time after a movement in which its excursion is looked for."""
+SETTLED_S = 0.5
+"""Time before a movement, and after `WATCH_S`, whose medians are the mixtures before and after."""
+LEVELS_PCT = {"notice": 5.0, "warn": 10.0, "stop": 20.0}
+"""Depth from which each level is reached."""
+LEAST_HOLD_S = 0.1
+"""Time for which a depth must hold to set the level: shorter is noise to a gauge that lags 50 ms to
+100 ms."""
 
 OUTCOMES = ("", "no lambda", "cold engine", "fuel cut", "gear change or clutch", "too short")
 """Why a movement was not judged, in order of precedence; "" was judged."""
@@ -27,25 +41,15 @@ class Transient(NamedTuple):
 
     Attributes
     ----------
-    kind : str
-        "tip-in" or "lift-off".
-    outcome : str
-        "" if judged, else why not: one of `OUTCOMES`.
-    level : str
-        "none", "notice", "warn" or "stop"; "none" if not judged.
-    start_s, end_s : float
-        Where the throttle began and ended to move, on the log's clock. [s]
-    throttle_from_pct, throttle_to_pct : float
-        Opening before and after. [%]
-    throttle_rate : float
-        Greatest rate of the opening: negative where it closes. [%/s]
-    engine_speed_rpm : float
-        Engine speed at the start. [rpm]
-    depth_pct : float
-        Greatest excursion beyond both the mixture before and that after: positive lean for a
-        tip-in, negative rich for a lift-off; 0 if there was none, NaN if not judged. [%]
-    duration_s : float
-        Time beyond the notice threshold. [s]
+    kind : str. "tip-in" or "lift-off".
+    outcome : str. "" if judged, else why not: one of `OUTCOMES`.
+    level : str. "none", "notice", "warn" or "stop"; "none" if not judged.
+    start_s, end_s : float. Where the throttle began and ended to move, on the log's clock. [s]
+    throttle_from_pct, throttle_to_pct : float. Opening before and after. [%]
+    engine_speed_rpm : float. Engine speed at the start. [rpm]
+    depth_pct : float. Greatest excursion beyond both the mixture before and that after: positive
+        lean for a tip-in, negative rich for a lift-off; 0 if there was none, NaN if not judged. [%]
+    duration_s : float. Time beyond the notice threshold. [s]
     """
 
     kind: str
@@ -55,7 +59,6 @@ class Transient(NamedTuple):
     end_s: float
     throttle_from_pct: float
     throttle_to_pct: float
-    throttle_rate: float
     engine_speed_rpm: float
     depth_pct: float
     duration_s: float
@@ -67,59 +70,26 @@ def transients(
     engine_speed_rpm: ArrayLike,
     lambda_aligned: ArrayLike,
     reasons: ArrayLike,
-    *,
-    least_throttle_rate: float = 20.0,
-    least_move_pct: float = 4.0,
-    watch_s: float = 1.0,
-    settled_s: float = 0.5,
-    cut_lambda: float = 1.25,
-    notice_pct: float = 5.0,
-    warn_pct: float = 10.0,
-    stop_pct: float = 20.0,
-    least_hold_s: float = 0.1,
 ) -> list[Transient]:
     r"""Return the quick movements of the throttle with the excursion each made.
 
     Parameters
     ----------
-    time_s : array_like
-        Clock of the log, ascending. [s]
-    throttle_pct : array_like
-        Throttle opening. [%]
-    engine_speed_rpm : array_like
-        Engine speed. [rpm]
-    lambda_aligned : array_like
-        Lambda with the probe's delay taken out. [1]
-    reasons : array_like of str
-        From `exclusion_reasons`: cold engine, fuel cut, gear change and doubtful lambda are not
-        judged here either.
-    least_throttle_rate : float, default 20
-        Rate from which an opening or closing is quick: a hand's slow correction is below. [%/s]
-    least_move_pct : float, default 4
-        Least movement in all. [%]
-    watch_s : float, default 1
-        Time after the movement in which the excursion is looked for. [s]
-    settled_s : float, default 0.5
-        Time before the movement, and after `watch_s`, whose medians are the mixtures before and
-        after. [s]
-    cut_lambda : float, default 1.25
-        Lambda above which, after a lift-off, fuel is cut. [1]
-    notice_pct, warn_pct, stop_pct : float, default 5, 10, 20
-        Depths of the levels. [%]
-    least_hold_s : float, default 0.1
-        Time for which a depth must hold to set the level: shorter than that is noise to a gauge
-        with a lag of 50 ms to 100 ms. [s]
+    time_s : array_like. Clock of the log, ascending. [s]
+    throttle_pct : array_like. Throttle opening. [%]
+    engine_speed_rpm : array_like. Engine speed. [rpm]
+    lambda_aligned : array_like. Lambda with the probe's delay taken out. [1]
+    reasons : array_like of str. From `exclusion_reasons`: cold engine, fuel cut, gear change and
+        doubtful lambda are not judged here either.
 
     Returns
     -------
-    list of Transient
-        By ascending time. A movement that is followed by another within `watch_s` is "too
-        short": what belongs to which cannot be told.
+    list of Transient. By ascending time. A movement that is followed by another within `WATCH_S` is
+        "too short": what belongs to which cannot be told.
 
     Raises
     ------
-    ValueError
-        If the clock does not ascend, the lengths differ, or the thresholds do not ascend.
+    ValueError. If the clock does not ascend or the lengths differ.
 
     Notes
     -----
@@ -129,7 +99,7 @@ def transients(
         100 \left( \frac{\lambda(t)}{\max(\lambda_b, \lambda_a)} - 1 \right)
 
     with the mixtures before and after, so that going from a rich to a lean place of the map is
-    no excursion; of a lift-off likewise against the lesser. Thresholds are our judgement.
+    no excursion; of a lift-off likewise against the lesser.
 
     The probe's lag hides part of a short excursion: of one that lasts :math:`w` it shows
     :math:`1 - e^{-w/\tau}`, 63 % at 0.1 s and a lag of 0.1 s. Depths are at least what is said.
@@ -160,34 +130,23 @@ def transients(
             )
         channels.append(values)
     throttle, speed, mixture, why = channels
-    for name, value in (
-        ("least_throttle_rate", least_throttle_rate),
-        ("least_move_pct", least_move_pct),
-        ("watch_s", watch_s),
-        ("settled_s", settled_s),
-        ("notice_pct", notice_pct),
-    ):
-        require(name, value, above=0.0)
-    require("warn_pct", warn_pct, at_least=notice_pct, unit="%")
-    require("stop_pct", stop_pct, at_least=warn_pct, unit="%")
-    require("least_hold_s", least_hold_s, at_least=0.0, unit="s")
     if time.size < 3:
         return []
     mixture = np.where(mixture >= LEAST_LAMBDA, mixture, np.nan)
 
-    moves = _moves(time, throttle, least_throttle_rate, least_move_pct)
+    moves = _moves(time, throttle)
     found = []
     for number, (first, last, rate) in enumerate(moves):
         following = time[moves[number + 1][0]] if number + 1 < len(moves) else np.inf
         lean = rate > 0.0
         start, end = float(time[first]), float(time[last])
-        rows = np.arange(first, np.searchsorted(time, end + watch_s, side="right"))
-        before = np.arange(np.searchsorted(time, start - settled_s), first)
-        until = np.searchsorted(time, min(end + watch_s + settled_s, following))
+        rows = np.arange(first, np.searchsorted(time, end + WATCH_S, side="right"))
+        before = np.arange(np.searchsorted(time, start - SETTLED_S), first)
+        until = np.searchsorted(time, min(end + WATCH_S + SETTLED_S, following))
         after = np.arange(rows[-1] + 1, max(until, rows[-1] + 1))
         kind = KINDS[0] if lean else KINDS[1]
-        outcome = _outcome(time, mixture, why, rows, before, following < end + watch_s)
-        if not outcome and not lean and np.nanmax(mixture[rows]) > cut_lambda:
+        outcome = _outcome(time, mixture, why, rows, before, following < end + WATCH_S)
+        if not outcome and not lean and np.nanmax(mixture[rows]) > CUT_LAMBDA:
             outcome = "fuel cut"
         depth, duration, level = float("nan"), 0.0, "none"
         if not outcome:
@@ -198,14 +157,10 @@ def transients(
             off = 100.0 * (mixture[rows] / level_of - 1.0) * (1.0 if lean else -1.0)
             most = max(0.0, float(np.nanmax(off)))
             depth = most if lean else -most
-            duration = _longest_s(time[rows], off, notice_pct)
-            for name, threshold in (
-                ("notice", notice_pct),
-                ("warn", warn_pct),
-                ("stop", stop_pct),
-            ):
+            duration = _longest_s(time[rows], off, LEVELS_PCT["notice"])
+            for name, threshold in LEVELS_PCT.items():
                 held = _longest_s(time[rows], off, threshold)
-                if held > 0.0 and held >= least_hold_s:
+                if held > 0.0 and held >= LEAST_HOLD_S:
                     level = name
         found.append(
             Transient(
@@ -216,7 +171,6 @@ def transients(
                 end,
                 float(throttle[first]),
                 float(throttle[last]),
-                rate,
                 float(speed[first]),
                 depth,
                 duration,
@@ -225,21 +179,19 @@ def transients(
     return found
 
 
-def _moves(
-    time: FloatArray, throttle: FloatArray, least_rate: float, least_move: float
-) -> list[tuple[int, int, float]]:
+def _moves(time: FloatArray, throttle: FloatArray) -> list[tuple[int, int, float]]:
     """Return first and last row and greatest rate of every unbroken quick movement."""
     rate = np.diff(throttle) / np.diff(time)
     count = max(1, round(0.1 / float(np.median(np.diff(time)))))
     if count > 1:
         rate = ndimage.uniform_filter1d(np.nan_to_num(rate), count, mode="nearest")
     rate = np.where(np.diff(time) > LONGEST_GAP_S, 0.0, np.nan_to_num(rate))
-    going = np.where(rate >= least_rate, 1, np.where(rate <= -least_rate, -1, 0))
+    going = np.where(rate >= LEAST_THROTTLE_RATE, 1, np.where(rate <= -LEAST_THROTTLE_RATE, -1, 0))
     cut = np.concatenate([[0], np.flatnonzero(np.diff(going)) + 1, [going.size]])
     moves = []
     for first, last in pairwise(cut.tolist()):
         moved = abs(throttle[last] - throttle[first]) if going[first] else 0.0
-        if moved >= least_move:
+        if moved >= LEAST_MOVE_PCT:
             steepest = first + int(np.argmax(np.abs(rate[first:last])))
             moves.append((int(first), int(last), float(rate[steepest])))
     return moves

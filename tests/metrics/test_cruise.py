@@ -20,7 +20,6 @@ from flows.metrics.cruise import (
     outside_air_most_pct,
     sample_duration_s,
     steady_cells,
-    steady_mask,
     weighted_median,
 )
 
@@ -100,9 +99,7 @@ def test_delay_of_a_pulse_is_found_between_two_samples():
     time_s = np.arange(0.0, 10.0, 0.02)
     push = np.exp(-0.5 * ((time_s - 4.0) / 0.5) ** 2)
     shown = 1.0 + 0.1 * np.exp(-0.5 * ((time_s - 4.173) / 0.5) ** 2)
-    for falling_only in (True, False):
-        delay = estimated_delay_s(time_s, push, shown, falling_only=falling_only)
-        assert delay.delay_s == pytest.approx(0.1730, abs=1e-4)
+    assert estimated_delay_s(time_s, push, shown).delay_s == pytest.approx(0.1730, abs=1e-4)
 
 
 def test_two_trends_do_not_hide_the_delay():
@@ -318,11 +315,20 @@ def test_speed_logged_in_whole_km_h_is_no_gear_change():
     assert "gear change or clutch" not in exclusion_reasons(time_s, **ride)
 
 
+def is_steady(time_s, throttle_pct):
+    reasons = exclusion_reasons(
+        time_s,
+        throttle_pct=throttle_pct,
+        engine_speed_rpm=np.full(time_s.size, 4500.0),
+        lambda_aligned=np.full(time_s.size, 0.97),
+    )
+    return reasons == ""
+
+
 @pytest.mark.parametrize("rate_hz", [10.0, 20.0, 50.0, 100.0])
 def test_what_is_steady_does_not_hang_on_the_logging_rate(rate_hz):
     time_s = clock(20.0, rate_hz)
-    throttle = np.where(time_s < 10.0, 18.0, 25.0)
-    steady = steady_mask(time_s, throttle, np.full(time_s.size, 4500.0))
+    steady = is_steady(time_s, np.where(time_s < 10.0, 18.0, 25.0))
     # Lost: half a second at the start; a quarter before and three quarters after the step.
     assert np.sum(steady) / rate_hz == pytest.approx(20.0 - 0.5 - 1.0, abs=3.0 / rate_hz)
 
@@ -331,7 +337,7 @@ def test_a_sample_not_seen_is_not_steady():
     time_s = clock()
     throttle = np.full(time_s.size, 18.0)
     throttle[200] = np.nan
-    assert not steady_mask(time_s, throttle, np.full(time_s.size, 4500.0))[200:211].any()
+    assert not is_steady(time_s, throttle)[200:211].any()
 
 
 def test_time_of_the_samples_adds_up_to_the_ride_without_its_gaps():
@@ -539,11 +545,9 @@ def test_a_long_ride_takes_well_under_a_second():
             "delay_s must be at least 0 s, got -0.1",
         ),
         (
-            lambda: estimated_delay_s([0.0, 0.1], [1.0, 1.0], [1.0, 1.0], longest_s=0.0),
-            "longest_s must be above 0 s, got 0",
-        ),
-        (
-            lambda: steady_mask([0.0], [1.0], [1.0], window_s=-1.0),
+            lambda: exclusion_reasons(
+                [0.0], throttle_pct=[1.0], engine_speed_rpm=[1.0], window_s=-1.0
+            ),
             "window_s must be at least 0 s, got -1",
         ),
         (

@@ -436,7 +436,7 @@ def test_a_mounting_share_of_each_speed_widens_the_points_and_the_mean_has_their
     # By hand, flat curves: V(r) = 0.004^2 * 2/3 + 2 m(r)^2; the mean has m = 0.006 of 0.004 and
     # 0.008 in equal parts, for a mounting moves all speeds together.
     sides = pulls(1.0, 1.0, 1.0), pulls(1.0, 1.0, 1.0)
-    known = {"repeatability_dof": math.inf, "same_mounting": False, "local_floor_share": 1e-6}
+    known = {"repeatability_dof": math.inf, "same_mounting": False}
     even = compared(*sides, **known, remount_share=0.006)
     ranged = (even.range_from_rpm <= GRID_RPM) & (even.range_to_rpm >= GRID_RPM)
     share = np.where(np.cumsum(ranged) <= ranged.sum() / 2, 0.004, 0.008)
@@ -447,7 +447,8 @@ def test_a_mounting_share_of_each_speed_widens_the_points_and_the_mean_has_their
     for part in (0.004, 0.008):
         half = np.log1p(found.upper_pct[share == part] / 100.0)
         expected = stats.norm.ppf(0.975) * math.sqrt(0.004**2 * 2 / 3 + 2 * part**2)
-        assert half == pytest.approx(np.full(half.shape, expected), rel=1e-3)
+        # Flat pulls still have the least local scatter, 0.2 of 0.004, which adds 0.6 %.
+        assert half == pytest.approx(np.full(half.shape, expected), rel=7e-3)
     whole = found.whole_upper_pct - found.upper_pct
     assert (whole >= -1e-9).all()
     strapped = compared(*sides, remount_share_at=share)

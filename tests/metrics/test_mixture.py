@@ -391,13 +391,8 @@ def test_the_interval_holds_the_truth_as_often_as_it_says(pulls):
             lambda: window_repeatability(LEAN, [5000.0, 5100.0], [[1.0]]),
             "must match grid_rpm in length",
         ),
-        (
-            lambda: window_repeatability(LEAN, [5000.0], [[1.0]], least_seen_share=0.0),
-            "least_seen_share must be above 0",
-        ),
         (lambda: lean_error_interval_pct(12.0, 0.0), "lambda_target must be above 0"),
         (lambda: lean_error_interval_pct(12.0, 0.9, pulls=0), "pulls must be at least 1"),
-        (lambda: lean_error_interval_pct(12.0, 0.9, share=1.0), "share must be below 1"),
     ],
 )
 def test_impossible_windows_are_refused_in_words(call, message):
@@ -418,11 +413,9 @@ def test_the_band_goes_from_cruise_to_full_throttle_without_a_step():
     assert at == pytest.approx((0.905, 0.935))
 
 
-def test_a_band_upside_down_or_openings_out_of_order_are_refused():
+def test_a_band_upside_down_is_refused():
     with pytest.raises(ValueError, match="cruise must be at most"):
         part_throttle_band(10.0, (1.0, 0.9))
-    with pytest.raises(ValueError, match="cruise_to_pct must be below"):
-        part_throttle_band(10.0, cruise_to_pct=90.0)
 
 
 def _held_by_halving(speed, error, width):

@@ -96,13 +96,11 @@ def test_transport_and_lag_are_told_apart(answers):
     assert np.sqrt(np.mean(lag**2)) < 0.015
 
 
-@pytest.mark.parametrize("name", ["transport", "lag", "arrival"])
-def test_intervals_hold_the_truth_as_often_as_they_say(answers, name):
-    held = []
-    for found, delay_s, lag_s in answers:
-        truth = {"transport": delay_s, "lag": lag_s, "arrival": delay_s + lag_s}[name]
-        miss = getattr(found, f"{name}_s") - truth
-        held.append(abs(miss) < getattr(found, f"{name}_half_width_s"))
+def test_the_interval_of_arrival_holds_the_truth_as_often_as_it_says(answers):
+    held = [
+        abs(found.arrival_s - delay_s - lag_s) < found.arrival_half_width_s
+        for found, delay_s, lag_s in answers
+    ]
     # 95 %, within two standard errors of a share: of other seeds 1 in 20 would fail.
     least, most = {36: (0.88, 1.0), 108: (0.90, 0.99)}[len(held)]
     assert least <= np.mean(held) <= most
@@ -200,7 +198,7 @@ def test_gaps_and_dead_readings_are_not_evidence():
 
 def test_arrival_at_flow_by_hand():
     # 0.2 s at flow 2 of which 0.1 belong to the volume of 0.2; lag 0.05.
-    response = ProbeResponse(0.2, 0.01, 0.05, 0.01, 0.25, 0.01, 30, 0.2, 2.0, 1.0, 4.0)
+    response = ProbeResponse(0.2, 0.05, 0.25, 0.01, 30, 0.2, 2.0, 1.0, 4.0)
     found = arrival_at_flow_s(response, [0.5, 1.0, 2.0, 4.0, 9.0, np.nan])
     assert found == pytest.approx([0.35, 0.35, 0.25, 0.20, 0.20, 0.25])
     one = response._replace(per_flow=0.0, flow=NAN, flow_from=NAN, flow_to=NAN)
@@ -223,19 +221,11 @@ def test_lambda_is_read_at_each_samples_own_arrival():
             "flow must match time_s",
         ),
         (
-            lambda: probe_response([0.0, 0.1], [1.0, 1.0], [1.0, 1.0], longest_s=0.0),
-            "longest_s must be above 0 s, got 0",
-        ),
-        (
-            lambda: probe_response([0.0, 0.1], [1.0, 1.0], [1.0, 1.0], least_moves=2),
-            "least_moves must be at least 5, got 2",
-        ),
-        (
             lambda: aligned_lambda([0.0, 0.1], [1.0, 1.0], [0.1, 0.1, 0.1]),
             "delay_s must match time_s",
         ),
         (
-            lambda: arrival_at_flow_s(ProbeResponse(*[1.0] * 6, 9, *[1.0] * 4), [-1.0]),
+            lambda: arrival_at_flow_s(ProbeResponse(*[1.0] * 4, 9, *[1.0] * 4), [-1.0]),
             "flow must be at least 0, got -1",
         ),
     ],
@@ -285,5 +275,3 @@ def test_the_steady_effect_is_the_median_of_each_place_and_straight_between():
 def test_an_effect_of_another_length_is_refused():
     with pytest.raises(ValueError, match="lambda_aligned must match driver in length"):
         steady_effect([1.0, 2.0], [0.9])
-    with pytest.raises(ValueError, match="edges must ascend"):
-        steady_effect([1.0], [0.9], edges=[2.0, 1.0])

@@ -257,7 +257,6 @@ def test_a_pull_of_unknown_level_keeps_its_place_in_the_trend():
         (lambda: heat_soak([[0.0]], repeatability_share=0.1), "one row"),
         (lambda: told([0.0, 0.0], intake_air_start_k=[300.0]), "length of levels"),
         (lambda: told([0.0], coolant_start_k=[-20.0]), "above 0 K"),
-        (lambda: remount_by_region([0.5], [[0.1]], 0.0, edges=[0.5, 0.4]), "rising"),
         (lambda: remount_by_region([0.5, 0.6], [[0.1]], 0.0), "speed_shares"),
         (lambda: remount_by_region([0.5], [0.1], 0.0), "pairs by speeds"),
         (lambda: remount_at([0.5], []), "at least 1 region"),

@@ -82,8 +82,6 @@ def test_where_and_how_fast_the_throttle_moved():
     (found,) = one_move(0.0)
     assert (found.start_s, found.end_s) == pytest.approx((10.0, 10.2), abs=0.07)
     assert (found.throttle_from_pct, found.throttle_to_pct) == pytest.approx((10, 30), abs=1.0)
-    assert found.throttle_rate == pytest.approx(100.0, rel=0.02)
-    assert one_move(0.0, opens=False)[0].throttle_rate == pytest.approx(-100.0, rel=0.02)
     assert found.engine_speed_rpm == 4000.0
 
 
@@ -152,8 +150,9 @@ def jerky_ride(delay_s, tip_in):
     return time_s, throttle, np.full(time_s.size, 4200.0), shown * noise
 
 
-def test_alignment_comes_before_the_count():
+def test_alignment_comes_before_the_count(monkeypatch):
     # Looked for close to the movement, so that other movements do not get in the way.
+    monkeypatch.setattr("flows.metrics.transients.WATCH_S", 0.35)
     time_s, throttle, speed, shown = jerky_ride(0.3, 0.14)
     warned = {}
     for delay_s in (0.0, 0.36):
@@ -161,7 +160,7 @@ def test_alignment_comes_before_the_count():
         reasons = exclusion_reasons(
             time_s, throttle_pct=throttle, engine_speed_rpm=speed, lambda_aligned=aligned
         )
-        found = transients(time_s, throttle, speed, aligned, reasons, watch_s=0.35)
+        found = transients(time_s, throttle, speed, aligned, reasons)
         levels = Counter((one.kind, one.level) for one in found if not one.outcome)
         warned[delay_s] = levels["tip-in", "warn"]
         assert {level for kind, level in levels if kind == "lift-off"} == {"none"}
@@ -193,14 +192,6 @@ def test_excursions_do_not_touch_the_steady_cells():
             "throttle_pct must match",
         ),
         (lambda: transients([0.0, 1.0], [1] * 2, [1] * 2, [1] * 2, [""]), "reasons must match"),
-        (
-            lambda: transients([0.0], [1], [1], [1], [""], warn_pct=1.0),
-            "warn_pct must be at least 5 %, got 1",
-        ),
-        (
-            lambda: transients([0.0], [1], [1], [1], [""], watch_s=0.0),
-            "watch_s must be above 0, got 0",
-        ),
     ],
 )
 def test_impossible_calls_are_refused_in_words(call, message):

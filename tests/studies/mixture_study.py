@@ -32,7 +32,7 @@ from fixtures.demo_shop import (
 from fixtures.known_truth import is_regulated
 from flows.derive import derive
 from flows.intake import take_in
-from flows.metrics.cruise import steady_mask
+from flows.metrics.cruise import exclusion_reasons
 from flows.metrics.mixture import part_throttle_band
 from schemas.settings import ShopSettings, read_settings
 from tests.result_table import write_beside
@@ -209,7 +209,13 @@ def _ridden(
     """Return throttle, speed and true mixture of the steady, warm part of a ride."""
     draw = ride_stream(invented, job, stage_no, ride)
     ridden = ride_signals(invented, job, stage_no, ride, draw)
-    kept = steady_mask(ridden.time_s, ridden.throttle_pct, ridden.engine_speed_rpm)
+    reasons = exclusion_reasons(
+        ridden.time_s,
+        throttle_pct=ridden.throttle_pct,
+        engine_speed_rpm=ridden.engine_speed_rpm,
+        lambda_aligned=np.ones(ridden.time_s.size),
+    )
+    kept = reasons == ""
     kept &= (ridden.coolant_temp_k > WARM_K) & (ridden.road_speed_m_s > 1.5)
     throttle, speed = ridden.throttle_pct[kept], ridden.engine_speed_rpm[kept]
     return throttle, speed, invented.true_cruise_lambda(job.job, stage_no, throttle, speed)
