@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import duckdb
 
+from flows import hands
 from flows.steps import (
     alike,
     curves,
@@ -65,7 +66,6 @@ def derive(
     *,
     run: Runner = plainly,
     progress: Progress = quietly,
-    mapped: engine.Mapped = map,
 ) -> DeriveResult:
     """Bring every derived table up to the samples, cards and settings.
 
@@ -73,7 +73,7 @@ def derive(
     """
     given = engine.Given(shop, settings)
     try:
-        result, fatal = _derived(connection, given, run, progress, mapped)
+        result, fatal = _derived(connection, given, run, progress)
     except TORN as error:
         result, fatal = None, _left_torn(connection, error)
         # Of tables that hold together it is a fault of ours, to be seen as what it is.
@@ -86,7 +86,7 @@ def derive(
         _keep_finished(connection, MADE_AGAIN, wanted)
         forget_derived(connection)
         run("link files to stages", link_jobs, connection, progress)
-        result, fatal = _derived(connection, given, run, progress, mapped)
+        result, fatal = _derived(connection, given, run, progress)
         result = result._replace(broken_checks=[f"{REMADE}: {torn}", *result.broken_checks])
     if fatal or result is None:
         raise BrokenRuleError(
@@ -105,10 +105,10 @@ def _derived(
     given: engine.Given,
     run: Runner,
     progress: Progress,
-    mapped: engine.Mapped,
 ) -> tuple[DeriveResult, list[str]]:
     """Take every step; return what was made and the rules that must hold and do not."""
-    made = engine.bring_up(connection, STEPS, given, run, progress, mapped)
+    with hands.Spread(given.settings) as spread:
+        made = engine.bring_up(connection, STEPS, given, run, progress, spread.map)
     broken = store.failed_checks(connection)
     return DeriveResult(made, [_told(*found) for found in broken]), _fatal(broken)
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from typing import Any, TypeVar
 
@@ -19,10 +20,13 @@ from flows import apart
 from schemas.settings import ShopSettings
 from schemas.toml_text import MistakesError
 
+Given = TypeVar("Given")
 Result = TypeVar("Result")
 
 LEAST_UNITS = 16
-"""With fewer a pool is not worth its start: a process loads for as long as it reads 400 pulls."""
+"""With fewer a pool is not worth its start: a process loads for as long as it works at two."""
+MOST_AHEAD = 32
+"""Units handed out before the first of them is fetched: payloads and results stand in memory."""
 PROCESS_MB = 1000.0
 """What a unit may take at its peak."""
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS")
@@ -46,6 +50,58 @@ def executor(settings: ShopSettings, work_units: int) -> Iterator[Executor]:
                 yield pool
             finally:
                 pool.shutdown(cancel_futures=True)
+
+
+class Spread(contextlib.ExitStack):
+    """Maps functions over units of work, in order, for as long as it is entered.
+
+    A pool starts with the first function that has enough units, and serves those after it.
+    """
+
+    def __init__(self, settings: ShopSettings) -> None:
+        super().__init__()
+        self._settings = settings
+        self._workers: Executor | None = None
+
+    def map(
+        self, function: Callable[[Given], Result], givens: Iterable[Given], units: int
+    ) -> Iterator[Result]:
+        """Yield what a function gives for each of so many units; one alone is done here."""
+        is_due = units >= LEAST_UNITS or self._settings.scale.scheduler
+        if self._workers is None and units > 1 and is_due:
+            self._workers = self.enter_context(executor(self._settings, units))
+        if self._workers is None or units < 2:
+            yield from map(function, givens)
+            return
+        waiting: deque[tuple[Given, Future[Result]]] = deque()
+        for given in givens:
+            waiting.append((given, self._asked(function, given)))
+            if len(waiting) == MOST_AHEAD:
+                yield self._answer(function, *waiting.popleft())
+        while waiting:
+            yield self._answer(function, *waiting.popleft())
+
+    def _asked(self, function: Callable[[Given], Result], given: Given) -> Future[Result]:
+        assert self._workers is not None  # noqa: S101 - found by map()
+        try:
+            return self._workers.submit(function, given)
+        except Exception as error:
+            if not is_crash(error):
+                raise
+            self._workers = _Here()
+            return self._workers.submit(function, given)
+
+    def _answer(
+        self, function: Callable[[Given], Result], given: Given, asked: Future[Result]
+    ) -> Result:
+        """Return a result; where its process is gone, it and all that follows are done here."""
+        try:
+            return asked.result()
+        except Exception as error:
+            if not is_crash(error):
+                raise
+        self._workers = _Here()
+        return function(given)
 
 
 def is_crash(error: BaseException) -> bool:

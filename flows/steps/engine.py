@@ -25,8 +25,8 @@ from warehouse.shop import ShopFolder
 Records = Mapping[str, list[dict[str, Any]] | pl.DataFrame]
 """Rows by table; the engine fills in `made_from`."""
 
-Mapped = Callable[[Callable[[list[Any]], Records], Iterable[list[Any]]], Iterable[Records]]
-"""Makes batches: `map`, or what spreads them over processes and keeps their order."""
+Mapped = Callable[[Callable[[list[Any]], Records], Iterable[list[Any]], int], Iterable[Records]]
+"""Makes so many batches, wherever it likes, and keeps their order."""
 
 WHOLE = ""
 """The one key of a step whose tables are made as a whole."""
@@ -72,6 +72,7 @@ class Step:
     beside: tuple[str, ...] = ()
     """Tables of its own that `settle` and `within` keep."""
     batch: int = 250
+    """Keys that are made at once: about half a second's work, for a process that is handed them."""
     settle: Callable[[duckdb.DuckDBPyConnection, list[str]], None] | None = None
     """What is found out of the keys that are due before it is known what they are made from."""
     within: Callable[[duckdb.DuckDBPyConnection, list[str], list[str]], None] | None = None
@@ -188,13 +189,20 @@ def figures_settings(settings: ShopSettings) -> dict[str, Any]:
     return settings.model_dump(exclude={"show", "schedule"})
 
 
+def made_here(
+    make: Callable[[list[Any]], Records], payloads: Iterable[list[Any]], _: int
+) -> Iterable[Records]:
+    """Make batches in this process, each as it is asked for."""
+    return map(make, payloads)
+
+
 def bring_up(
     connection: duckdb.DuckDBPyConnection,
     steps: Iterable[Step],
     given: Given,
     run: Runner,
     progress: Progress,
-    mapped: Mapped = map,
+    mapped: Mapped = made_here,
 ) -> dict[str, int]:
     """Take each step whose inputs, settings, code or tables changed; return how many keys it made.
 
@@ -239,7 +247,7 @@ def bring_one_up(
     step: Step,
     given: Given,
     progress: Progress,
-    mapped: Mapped = map,
+    mapped: Mapped = made_here,
 ) -> int:
     """Gather, compare, make what is due in batches, replace; return how many keys were made."""
     inputs, wanted, due, gone = _compared(connection, step, given)
@@ -251,8 +259,9 @@ def bring_one_up(
     batches = [due[start : start + step.batch] for start in range(0, len(due), step.batch)]
     # Loaded one by one, as they are asked for: all of them need not fit into memory.
     payloads = (inputs.load(keys) for keys in batches)
+    results = mapped(partial(step.make, given), payloads, len(batches))
     done = 0
-    for keys, records in zip(batches, mapped(partial(step.make, given), payloads), strict=True):
+    for keys, records in zip(batches, results, strict=True):
         _replace(connection, step, _signed(connection, step, records, wanted), keys, [])
         done += len(keys)
         progress(done, len(due), step.doing)

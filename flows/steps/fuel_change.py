@@ -149,7 +149,7 @@ FUEL_CHANGES = Step(
     inputs=_inputs,
     make=each(_make),
     set_by=lambda settings: [settings.suggestion, settings.mixture.gauge_accuracy_pct],
-    batch=100,
+    batch=60,
 )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ import shutil
 import polars as pl
 import pytest
 
+from flows import hands
 from flows.derive import STEPS
 from flows.steps import engine
 from flows.steps.progress import plainly, quietly
@@ -149,28 +150,44 @@ def test_a_shop_changed_in_many_ways_is_as_if_derived_at_once(shop_of_all):
     assert_equal(after, shop_of_all.contents("core", "out"))
 
 
-def test_batches_of_one_give_the_same_rows(shop_of_all, monkeypatch):
-    before = shop_of_all.contents("core", "out")
-    for step in STEPS:
-        monkeypatch.setitem(step.__dict__, "batch", 1)
-    shop_of_all.forget_warehouse()
-    shop_of_all.work()
-    assert_equal(shop_of_all.contents("core", "out"), before)
-
-
-def sent(function, batches):
+def sent(_, function, batches, units):
     """Make batches as another process would: of what it is sent, in order."""
     for batch in batches:
+        units -= 1
         make, payloads = pickle.loads(pickle.dumps((function, batch)))  # noqa: S301 our own
         yield pickle.loads(pickle.dumps(make(payloads)))  # noqa: S301
+    assert units == 0
 
 
-def test_what_a_step_is_handed_can_be_made_in_another_process(shop_of_all):
+def test_what_a_step_is_handed_can_be_made_in_another_process(shop_of_all, monkeypatch):
+    monkeypatch.setattr(hands.Spread, "map", sent)
     before = shop_of_all.contents("core", "out")
     shop_of_all.forget_warehouse()
     shop_of_all.take_in()
-    shop_of_all.derive(mapped=sent)
+    shop_of_all.derive()
     assert_equal(shop_of_all.contents("core", "out"), before)
+
+
+@pytest.mark.slow
+def test_batches_of_one_made_by_a_pool_of_processes_give_the_same_rows(shop_of_all, monkeypatch):
+    # Most payloads are loaded before what comes of the first is kept.
+    before = shop_of_all.contents("core", "out")
+    for step in STEPS:
+        monkeypatch.setitem(step.__dict__, "batch", 1)
+    monkeypatch.setattr(hands, "LEAST_UNITS", 2)
+    monkeypatch.setattr(hands, "_processes", lambda units: min(2, units))
+    pools = []
+
+    class Counted(hands._Pool):
+        def __init__(self, processes):
+            pools.append(processes)
+            super().__init__(processes)
+
+    monkeypatch.setattr(hands, "_Pool", Counted)
+    shop_of_all.forget_warehouse()
+    shop_of_all.work()
+    assert_equal(shop_of_all.contents("core", "out"), before)
+    assert pools == [2]
 
 
 def not_to_be_gathered(*_):

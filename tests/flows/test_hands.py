@@ -1,5 +1,6 @@
 """Whoever does the work, the same comes of it; and whoever is lost at it, the shop goes on."""
 
+import multiprocessing
 import os
 import sys
 
@@ -91,6 +92,30 @@ def test_a_reader_that_dies_costs_no_other_file(filled, small_batches, monkeypat
     assert len(submitted) > 5  # what stood behind was handed out anew
     monkeypatch.setattr(hands, "LEAST_UNITS", 1000)
     assert taken_in(filled("loop")) == found
+
+
+def _no_worker_survives(number):
+    if multiprocessing.parent_process() is not None and number == 5:
+        os._exit(9)
+    return number + 1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("function", [_one_more, _no_worker_survives])
+def test_units_come_back_in_order_even_where_a_worker_dies(function, monkeypatch):
+    monkeypatch.setattr(hands, "_processes", lambda units: min(2, units))
+    units = hands.LEAST_UNITS + hands.MOST_AHEAD
+    with hands.Spread(ShopSettings()) as spread:
+        assert list(spread.map(function, iter(range(units)), units)) == list(range(1, units + 1))
+        assert list(spread.map(function, [4, 5], 2)) == [5, 6]
+
+
+def test_few_units_are_taken_one_by_one_as_they_are_asked_for(monkeypatch):
+    monkeypatch.setattr(hands, "executor", None)
+    givens = iter([1, 2])
+    with hands.Spread(ShopSettings()) as spread:
+        assert next(spread.map(_one_more, givens, 2)) == 2
+    assert next(givens) == 2
 
 
 def test_work_here_is_done_when_its_result_is_fetched_and_fails_there():
