@@ -40,6 +40,8 @@ def require(
         ...
     ValueError: temperature_k must be above 0 K, got -5
     """
+    if isinstance(value, (float, int)) and _holds(value, above, at_least, below, at_most):
+        return
     values = np.asarray(value, dtype=float)
     for bound, breaks, words in (
         (above, np.less_equal, "above"),
@@ -57,3 +59,22 @@ def require(
             limit = np.broadcast_to(bounds, broken.shape)[first]
             rule = f"{words} {limit:.10g} {unit}".rstrip()
             raise ValueError(f"{name} must be {rule}, got {found:.10g}")
+
+
+def _holds(
+    value: float,
+    above: ArrayLike | None,
+    at_least: ArrayLike | None,
+    below: ArrayLike | None,
+    at_most: ArrayLike | None,
+) -> bool:
+    """Whether a number keeps bounds that are numbers: told without arrays, for each pull asks."""
+    for bound in (above, at_least, below, at_most):
+        if bound is not None and not isinstance(bound, (float, int)):
+            return False
+    return not (
+        (above is not None and value <= above)
+        or (at_least is not None and value < at_least)
+        or (below is not None and value >= below)
+        or (at_most is not None and value > at_most)
+    )

@@ -1,5 +1,6 @@
 """The mixture to expect of a bike that was not run yet, from bikes built like it."""
 
+import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -92,17 +93,19 @@ def expected_of_groups(
     logs = [np.log1p(np.asarray(errors, dtype=float) / 100.0) for errors in errors_by_group_pct]
     variance = (error_sd_pct / 100.0) ** 2
     found = borrowed([(y, np.full(y.shape, variance)) for y in logs], level=level)
-    unseen = expected_of_unseen(errors_by_group_pct, level=level)
     answers = []
-    # Half the width of the unseen, on the scale on which it is even, and laid about one bike's own
-    # figure: two bikes of a model differ by no more than any two do.
-    half = 0.5 * float(np.log1p(unseen.upper_pct / 100.0) - np.log1p(unseen.lower_pct / 100.0))
-    half *= np.sqrt(2.0 / (1.0 + 1.0 / max(len(logs), 1)))
+    half = math.nan
+    if not all(math.isfinite(one.next_lower + one.next_upper) for one in found):
+        # Half the width of the unseen, on the scale on which it is even, and laid about one bike's
+        # own figure: two bikes of a model differ by no more than any two do.
+        unseen = expected_of_unseen(errors_by_group_pct, level=level)
+        half = 0.5 * float(np.log1p(unseen.upper_pct / 100.0) - np.log1p(unseen.lower_pct / 100.0))
+        half *= math.sqrt(2.0 / (1.0 + 1.0 / len(logs)))
     for one in found:
         ends = (one.next_lower, one.next_upper)
-        if not np.isfinite(ends).all():
+        if not math.isfinite(sum(ends)):
             ends = (one.mean - half, one.mean + half)
-        low, mean, high = (float(100.0 * np.expm1(end)) for end in (ends[0], one.mean, ends[1]))
+        low, mean, high = (100.0 * np.expm1((ends[0], one.mean, ends[1]))).tolist()
         answers.append(Expected(mean, low, high, one.bikes, one.borrowed_share))
     return answers
 

@@ -333,6 +333,7 @@ def borrowed(
     weight /= weight.sum()
 
     centre = weight @ mean
+    borrowed_share = weight @ share
     sd = np.sqrt(weight @ (variance + np.square(mean - centre)))
     tail = 0.5 * (1.0 - level)
     next_sd = np.sqrt(variance + np.square(spread)[:, None])
@@ -353,7 +354,7 @@ def borrowed(
             sd=float(sd[g]),
             lower=float(lower[g]),
             upper=float(upper[g]),
-            borrowed_share=float((weight @ share)[g]),
+            borrowed_share=float(borrowed_share[g]),
             tau=tau if dof else float("nan"),
             next_lower=float(next_lower[g]),
             next_upper=float(next_upper[g]),
@@ -386,10 +387,16 @@ def _weighted_scatter(y: FloatArray, w: FloatArray) -> float:
 
 def _paule_mandel(groups: Sequence[tuple[FloatArray, FloatArray]]) -> float:
     """Return the variance between bikes that makes the scatter within groups what it should be."""
-    dof = sum(y.size - 1 for y, _ in groups)
+    y = np.concatenate([effect for effect, _ in groups])
+    v = np.concatenate([variance for _, variance in groups])
+    sizes = np.array([effect.size for effect, _ in groups])
+    first = np.cumsum(sizes) - sizes
+    dof = y.size - sizes.size
 
     def excess(tau2: float) -> float:
-        return sum(_weighted_scatter(y, 1.0 / (v + tau2)) for y, v in groups) - dof
+        w = 1.0 / (v + tau2)
+        mean = np.add.reduceat(w * y, first) / np.add.reduceat(w, first)
+        return float(w @ np.square(y - np.repeat(mean, sizes))) - dof
 
     if excess(0.0) <= 0.0:
         return 0.0

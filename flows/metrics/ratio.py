@@ -329,6 +329,10 @@ def _rows_seen(
             f"{LEAST_ROLLER_M_S:g} m/s or faster, {LEAST_SAMPLES} needed"
         )
     speed, roller = speed[seen], roller[seen]
+    width = _width(roller.size, LEVEL_SHARE)
+    is_kept = np.all(roller >= LEAST_KEPT * np.maximum.accumulate(roller))
+    if is_kept and median(roller[-width:]) >= LEAST_RISE * median(roller[:width]):
+        return speed, roller  # so are its levels, and nothing below speaks against it
     engine, wheel = _median(speed, LEVEL_SHARE), _median(roller, LEVEL_SHARE)
     # A gear lets only the engine fall, slip neither: both fall where the throttle is shut.
     slowed = (wheel < LEAST_KEPT * np.maximum.accumulate(wheel)) & (

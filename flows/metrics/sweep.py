@@ -127,20 +127,20 @@ def _window_slope(
     first = np.searchsorted(time_s, time_s - half_width_s, side="left")
     stop = np.searchsorted(time_s, time_s + half_width_s, side="right")
     if is_open is not None:
-        edges = np.concatenate(([0], np.flatnonzero(np.diff(is_open)) + 1, [time_s.size]))
-        run = np.searchsorted(edges, np.arange(time_s.size), side="right") - 1
-        first, stop = np.maximum(first, edges[run]), np.minimum(stop, edges[run + 1])
+        turns = np.flatnonzero(is_open[1:] != is_open[:-1]) + 1
+        if turns.size:
+            edges = np.concatenate(([0], turns, [time_s.size]))
+            lasts = np.diff(edges)
+            first = np.maximum(first, np.repeat(edges[:-1], lasts))
+            stop = np.minimum(stop, np.repeat(edges[1:], lasts))
     time = time_s - time_s.mean()
     level = value - value.mean()
-
-    def window_sum(terms: np.ndarray) -> np.ndarray:
-        prefix = np.concatenate(([0.0], np.cumsum(terms)))
-        return prefix[stop] - prefix[first]
-
+    prefix = np.zeros((4, time.size + 1))
+    np.cumsum((time, level, time * time, time * level), axis=1, out=prefix[:, 1:])
+    sum_t, sum_v, sum_tt, sum_tv = prefix[:, stop] - prefix[:, first]
     count = (stop - first).astype(float)
-    sum_t, sum_v = window_sum(time), window_sum(level)
-    spread = window_sum(time * time) - sum_t * sum_t / count
-    joint = window_sum(time * level) - sum_t * sum_v / count
+    spread = sum_tt - sum_t * sum_t / count
+    joint = sum_tv - sum_t * sum_v / count
     alone = (count < 2) | (spread <= 0.0)
     return np.where(alone, 0.0, joint / np.where(alone, 1.0, spread))
 

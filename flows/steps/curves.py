@@ -502,7 +502,8 @@ def _sweep_end(
         return "record ends"
     is_open = after
     if throttle is not None:
-        least = 0.8 * np.nanmedian(throttle[part])
+        seen = throttle[part][np.isfinite(throttle[part])]
+        least = 0.8 * median(seen) if seen.size else math.nan
         is_open = after & ~(throttle < least)
     if is_open.sum() >= 3:
         pace = slope(time[part], speed[part])

@@ -14,7 +14,7 @@ from flows.metrics import gain as gain_metric
 from flows.metrics.session import remount_at
 from flows.metrics.stability import drift_of_pair
 from flows.steps.builds import parts_of_builds
-from flows.steps.engine import Given, Inputs, Records, Step, each, marks
+from flows.steps.engine import Given, Inputs, Records, Step, marks
 from flows.steps.refresh import fingerprint, stacked
 from flows.steps.sessions import curves_of, on_one_grid
 from flows.steps.stability import drifts_of
@@ -126,15 +126,17 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     return Inputs(marked, load)
 
 
-def _make(given: Given, payload: Any) -> Records:
+def _make(given: Given, payloads: list[Any]) -> Records:
     """Compare stages."""
-    gain_id, pair, sides, trust = payload
-    made = _gain(pair, sides, trust, given.settings)
-    if made is None:
-        return {}
-    has_curve = air_state(pair.stages) not in NO_VERDICT
-    points = stacked("gain_id", {gain_id: _points(made)} if has_curve else {})
-    return {"out.gain": [_head(gain_id, pair, made)], "out.gain_curve": points}
+    heads, curves = [], {}
+    for gain_id, pair, sides, trust in payloads:
+        made = _gain(pair, sides, trust, given.settings)
+        if made is None:
+            continue
+        heads.append(_head(gain_id, pair, made))
+        if air_state(pair.stages) not in NO_VERDICT:
+            curves[gain_id] = _points(made)
+    return {"out.gain": heads, "out.gain_curve": stacked("gain_id", curves)}
 
 
 GAINS = Step(
@@ -149,7 +151,7 @@ GAINS = Step(
         "core.build", "core.build_part", "core.pull",
     ),
     inputs=_inputs,
-    make=each(_make),
+    make=_make,
     set_by=lambda settings: settings.figures,
 )  # fmt: skip
 

@@ -10,7 +10,7 @@ import duckdb
 import numpy as np
 
 from flows.metrics import curve, heat, mixture, session
-from flows.steps.engine import Given, Inputs, Records, Step, by_key, each, with_settings
+from flows.steps.engine import Given, Inputs, Records, Step, by_key, with_settings
 from flows.steps.refresh import or_none, stacked
 from schemas.settings import Mixture, ShopSettings
 from warehouse import store
@@ -65,11 +65,17 @@ def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
     return by_key("stage_id", {"stage": stages}, more)
 
 
-def _make(given: Given, payload: dict[str, Any]) -> Records:
-    """Average the pulls of a stage."""
-    (stage,) = payload["stage"]
-    made, curve = _session(stage, payload["heads"], payload["curves"], given.settings)
-    return {**made, "out.session_curve": stacked("stage_id", {stage["stage_id"]: curve})}
+def _make(given: Given, payloads: list[dict[str, Any]]) -> Records:
+    """Average the pulls of each stage."""
+    made: dict[str, list[dict[str, Any]]] = {}
+    curves = {}
+    for payload in payloads:
+        (stage,) = payload["stage"]
+        own, curve = _session(stage, payload["heads"], payload["curves"], given.settings)
+        curves[stage["stage_id"]] = curve
+        for table, rows in own.items():
+            made.setdefault(table, []).extend(rows)
+    return {**made, "out.session_curve": stacked("stage_id", curves)}
 
 
 SESSIONS = Step(
@@ -86,7 +92,7 @@ SESSIONS = Step(
         "core.build",
     ),
     inputs=_inputs,
-    make=each(_make),
+    make=_make,
     set_by=lambda settings: [settings.figures, settings.trust.repeatability_share],
 )  # fmt: skip
 
