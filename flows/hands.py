@@ -23,8 +23,10 @@ from schemas.toml_text import MistakesError
 Given = TypeVar("Given")
 Result = TypeVar("Result")
 
-LEAST_UNITS = 16
+LEAST_TO_READ = 16
 """With fewer a pool is not worth its start: a process loads for as long as it works at two."""
+LEAST_TO_DERIVE = 8
+"""The same where the pool stays for what comes after: the steps behind have as much to do."""
 MOST_AHEAD = 32
 """Units handed out before the first of them is fetched: payloads and results stand in memory."""
 PROCESS_MB = 1000.0
@@ -35,13 +37,13 @@ way."""
 
 
 @contextlib.contextmanager
-def executor(settings: ShopSettings, work_units: int) -> Iterator[Executor]:
+def executor(settings: ShopSettings, work_units: int, least_units: int) -> Iterator[Executor]:
     """Give who does so many units of work best, by the settings."""
     processes = _processes(work_units)
     if settings.scale.scheduler:
         with _cluster(settings.scale.scheduler) as found:
             yield found
-    elif work_units < LEAST_UNITS or processes == 1:
+    elif work_units < least_units or processes == 1:
         yield _Here()
     else:
         with _threads_for_children("1"):
@@ -67,9 +69,9 @@ class Spread(contextlib.ExitStack):
         self, function: Callable[[Given], Result], givens: Iterable[Given], units: int
     ) -> Iterator[Result]:
         """Yield what a function gives for each of so many units; one alone is done here."""
-        is_due = units >= LEAST_UNITS or self._settings.scale.scheduler
+        is_due = units >= LEAST_TO_DERIVE or self._settings.scale.scheduler
         if self._workers is None and units > 1 and is_due:
-            self._workers = self.enter_context(executor(self._settings, units))
+            self._workers = self.enter_context(executor(self._settings, units, LEAST_TO_DERIVE))
         if self._workers is None or units < 2:
             yield from map(function, givens)
             return

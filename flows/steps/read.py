@@ -110,7 +110,7 @@ def _read_all(
     """Yield what comes of batches, in their order, whoever reads them."""
     done = 0
     while done < len(batches):
-        with hands.executor(rules.settings, len(batches) - done) as readers:
+        with hands.executor(rules.settings, len(batches) - done, hands.LEAST_TO_READ) as readers:
             results = [readers.submit(read_batch, shop, rules.of(b), b) for b in batches[done:]]
             for result in results:
                 try:

@@ -174,7 +174,7 @@ def test_batches_of_one_made_by_a_pool_of_processes_give_the_same_rows(shop_of_a
     before = shop_of_all.contents("core", "out")
     for step in STEPS:
         monkeypatch.setitem(step.__dict__, "batch", 1)
-    monkeypatch.setattr(hands, "LEAST_UNITS", 2)
+    monkeypatch.setattr(hands, "LEAST_TO_DERIVE", 2)
     monkeypatch.setattr(hands, "_processes", lambda units: min(2, units))
     pools = []
 

@@ -39,7 +39,7 @@ def filled(open_little_shop, tmp_path):
 @pytest.fixture
 def small_batches(monkeypatch):
     monkeypatch.setattr(read, "BATCH_FILES", 8)
-    monkeypatch.setattr(hands, "LEAST_UNITS", 2)
+    monkeypatch.setattr(hands, "LEAST_TO_READ", 2)
     monkeypatch.setattr(hands, "_processes", lambda units: min(2, units))
     monkeypatch.delenv(FULL_CONTRACT)  # which loads what these processes else need not
 
@@ -54,7 +54,7 @@ def taken_in(shop):
 @pytest.mark.slow
 def test_a_pool_leaves_what_the_loop_leaves(filled, small_batches, monkeypatch):
     pool = taken_in(filled("pool"))
-    monkeypatch.setattr(hands, "LEAST_UNITS", 1000)
+    monkeypatch.setattr(hands, "LEAST_TO_READ", 1000)
     assert taken_in(filled("loop")) == pool
 
 
@@ -65,7 +65,7 @@ def test_a_cluster_leaves_what_the_loop_leaves(filled, small_batches, monkeypatc
         n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
     ) as cluster:
         found = taken_in(filled("cluster", cluster.scheduler_address))
-    monkeypatch.setattr(hands, "LEAST_UNITS", 1000)
+    monkeypatch.setattr(hands, "LEAST_TO_READ", 1000)
     assert taken_in(filled("loop")) == found
 
 
@@ -90,7 +90,7 @@ def test_a_reader_that_dies_costs_no_other_file(filled, small_batches, monkeypat
     monkeypatch.setattr(hands, "_Pool", Fragile)
     found = taken_in(filled("pool"))
     assert len(submitted) > 5  # what stood behind was handed out anew
-    monkeypatch.setattr(hands, "LEAST_UNITS", 1000)
+    monkeypatch.setattr(hands, "LEAST_TO_READ", 1000)
     assert taken_in(filled("loop")) == found
 
 
@@ -104,7 +104,7 @@ def _no_worker_survives(number):
 @pytest.mark.parametrize("function", [_one_more, _no_worker_survives])
 def test_units_come_back_in_order_even_where_a_worker_dies(function, monkeypatch):
     monkeypatch.setattr(hands, "_processes", lambda units: min(2, units))
-    units = hands.LEAST_UNITS + hands.MOST_AHEAD
+    units = hands.LEAST_TO_DERIVE + hands.MOST_AHEAD
     with hands.Spread(ShopSettings()) as spread:
         assert list(spread.map(function, iter(range(units)), units)) == list(range(1, units + 1))
         assert list(spread.map(function, [4, 5], 2)) == [5, 6]
@@ -119,7 +119,7 @@ def test_few_units_are_taken_one_by_one_as_they_are_asked_for(monkeypatch):
 
 
 def test_work_here_is_done_when_its_result_is_fetched_and_fails_there():
-    with hands.executor(ShopSettings(), 1) as here:
+    with hands.executor(ShopSettings(), 1, 2) as here:
         assert here.submit(_one_more, 1).result() == 2
         failing = here.submit(_one_more, "one")
         with pytest.raises(TypeError):
@@ -129,7 +129,7 @@ def test_work_here_is_done_when_its_result_is_fetched_and_fails_there():
 def test_a_cluster_that_is_not_there_is_told_with_what_to_do(monkeypatch):
     settings = ShopSettings.model_validate({"scale": {"scheduler": "tcp://127.0.0.1:9"}})
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with pytest.raises(MistakesError, match="install rollbook"), hands.executor(settings, 3):
+    with pytest.raises(MistakesError, match="install rollbook"), hands.executor(settings, 3, 2):
         pass
 
 
