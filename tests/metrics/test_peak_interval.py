@@ -90,6 +90,25 @@ def test_the_top_is_that_of_weighted_parabolas():
     assert found.speed_rpm == pytest.approx(expected.speed_rpm, abs=0.01)
 
 
+@pytest.mark.parametrize("samples", [60, 5000])
+def test_the_first_look_is_at_the_weighted_lines_themselves(samples):
+    # Reference: statsmodels' weighted least squares, a line about each speed, 400 rpm to each side.
+    random = np.random.default_rng(samples)
+    speed = np.sort(random.uniform(2500.0, 13_500.0, samples))
+    power = 60_000.0 - 1e-3 * (speed - 9000.0) ** 2 + random.normal(0.0, 300.0, samples)
+    grid = curve.speed_grid_rpm(speed[0], speed[-1])
+    seen = curve._pilot(curve._Samples(speed, power, grid, 400.0))
+    for at, found in zip(grid, seen, strict=True):
+        weight = 1.0 - ((speed - at) / 400.0) ** 2
+        near = weight > 0.0
+        if near.sum() < curve.LEAST_SAMPLES:
+            assert found == -math.inf
+            continue
+        design = np.column_stack((np.ones(near.sum()), speed[near] - at))
+        line = WLS(power[near], design, weights=weight[near]).fit()
+        assert found == pytest.approx(line.params[0], rel=1e-9)
+
+
 def test_a_parabola_comes_back_exactly_with_its_bend():
     found = interval(SPEED_RPM, hump(SPEED_RPM), 0.0)
     assert found.value == pytest.approx(TOP_W, rel=1e-9)
