@@ -115,7 +115,7 @@ CURVES = Step(
     inputs=_inputs,
     make=_make,
     set_by=lambda settings: [settings.figures, settings.shop.altitude_m],
-    batch=250,
+    batch=500,
     within=_set_aside,
 )  # fmt: skip
 

@@ -72,7 +72,7 @@ class Step:
     beside: tuple[str, ...] = ()
     """Tables of its own that `settle` and `within` keep."""
     batch: int = 250
-    """Keys that are made at once: about half a second's work, for a process that is handed them."""
+    """Keys that are made at once: about a second's work, for a process that is handed them."""
     settle: Callable[[duckdb.DuckDBPyConnection, list[str]], None] | None = None
     """What is found out of the keys that are due before it is known what they are made from."""
     within: Callable[[duckdb.DuckDBPyConnection, list[str], list[str]], None] | None = None

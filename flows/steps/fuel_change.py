@@ -149,7 +149,7 @@ FUEL_CHANGES = Step(
     inputs=_inputs,
     make=each(_make),
     set_by=lambda settings: [settings.suggestion, settings.mixture.gauge_accuracy_pct],
-    batch=60,
+    batch=100,
 )  # fmt: skip
 
 

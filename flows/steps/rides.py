@@ -131,7 +131,7 @@ RIDES = Step(
     ),
     inputs=_inputs,
     make=each(_make),
-    batch=10,
+    batch=20,
     settle=_find_repeats,
 )  # fmt: skip
 
