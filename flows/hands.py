@@ -26,7 +26,7 @@ Result = TypeVar("Result")
 LEAST_TO_READ = 16
 """With fewer a pool is not worth its start: a process loads for as long as it works at two."""
 LEAST_TO_DERIVE = 4
-"""The same of batches of a second, and of a pool that stays: the steps behind have as much to do."""
+"""The same of batches of a second, where the pool stays for the steps behind."""
 MOST_AHEAD = 32
 """Units handed out before the first of them is fetched: payloads and results stand in memory."""
 PROCESS_MB = 1000.0

@@ -1,5 +1,7 @@
 """The check that refuses a physically impossible number, in the words that all metrics use."""
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -63,10 +65,10 @@ def require(
 
 def _holds(
     value: float,
-    above: ArrayLike | None,
-    at_least: ArrayLike | None,
-    below: ArrayLike | None,
-    at_most: ArrayLike | None,
+    above: Any,
+    at_least: Any,
+    below: Any,
+    at_most: Any,
 ) -> bool:
     """Whether a number keeps bounds that are numbers: told without arrays, for each pull asks."""
     for bound in (above, at_least, below, at_most):
