@@ -25,8 +25,6 @@ from flows.readers.source import UnreadableError
 
 Result = TypeVar("Result")
 
-CRASHED = "reader crashed"
-
 LOOK_S = 0.005
 """How often memory and time are looked at: memory grows by some 30 MB meanwhile."""
 BEHIND = getattr(psutil, "BELOW_NORMAL_PRIORITY_CLASS", 5)
@@ -76,8 +74,7 @@ class Worker:
         try:
             return self._ask(limits, function, arguments)
         except (EOFError, ConnectionError):
-            told = "the program that reads such files broke down on it"
-            raise _refusal(CRASHED, told) from None
+            raise UnreadableError("reader crashed") from None
 
     def _ask(
         self, limits: Limits, function: Callable[..., Result], arguments: tuple[Any, ...]
@@ -131,18 +128,12 @@ class Worker:
                 if not self._process.is_alive() and not self._pipe.poll(0.0):
                     raise EOFError
                 if watched.memory_info().rss > limits.memory_mb * 1e6:
-                    raise _refusal(
-                        "too much memory",
-                        f"reading it asks for more than {limits.memory_mb:.0f} MB of memory",
-                    )
+                    raise UnreadableError("too much memory", most_mb=limits.memory_mb)
                 if (
                     _processor_s(watched) - used_before > limits.processor_s
                     or time.monotonic() - began > limits.clock_s
                 ):
-                    raise _refusal(
-                        "takes too long",
-                        f"reading it was not done after {limits.processor_s:.0f} s of work",
-                    )
+                    raise UnreadableError("takes too long", most_s=limits.processor_s)
 
 
 @contextlib.contextmanager
@@ -188,14 +179,6 @@ def call_on(
     if formats.is_small_text(path):
         return function(*arguments)
     return called_by.call(Limits.for_bytes(path.stat().st_size), function, *arguments)
-
-
-def _refusal(code: str, reason: str) -> UnreadableError:
-    return UnreadableError(
-        code,
-        f"{reason}: it is damaged, or far larger inside than it looks",
-        "Export the log again; a long one as text or Parquet, in parts.",
-    )
 
 
 def _processor_s(process: psutil.Process) -> float:

@@ -78,7 +78,7 @@ def _tried(asked: AskTrial, worker: apart.Worker) -> Trial:
     try:
         trial = _looked(worker, asked.file, teach.trial, asked)
     except UnreadableError as error:  # it passed the limits: nothing more is known of it
-        return Trial(trouble=f"{error.reason}. {error.remedy}")
+        return Trial(trouble=f"{error}. {error.remedy}")
     return with_waiting(trial, asked, worker)
 
 

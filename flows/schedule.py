@@ -41,6 +41,7 @@ from flows.update import healing
 from flows.watch import Watch
 from schemas.visible import visible
 from warehouse import store
+from warehouse.sentences import in_words, remedy_in_words
 
 LOCK_WAIT_S = 600.0
 """Check waits this long for a one-shot command in a terminal; an update comes again anyway."""
@@ -182,10 +183,11 @@ def derive_report(result: derivation.DeriveResult, number: int, seconds: dict[st
 
 
 def _waiting(connection: Any) -> list[tuple[str, str, str, str, str]]:
-    return connection.execute(
-        "SELECT job_folder, file_name, state, reason, remedy FROM out.file "
+    found = connection.execute(
+        "SELECT job_folder, file_name, state, reason FROM out.file "
         "WHERE state IN ('refused', 'waiting', 'missing') ORDER BY ALL LIMIT 200"
     ).fetchall()
+    return [(*about, in_words(reason), remedy_in_words(reason)) for *about, reason in found]
 
 
 def mark_dead_runs() -> int:

@@ -18,6 +18,7 @@ from flows import apart
 from flows.guess import Draft, guess
 from flows.metrics.clocks import rising_part
 from flows.metrics.curve import smoothed_curve, speed_grid_rpm
+from flows.metrics.notes import note_of
 from flows.metrics.sweep import sweep_slice
 from flows.privacy import private_by_values
 from flows.readers.look import look
@@ -43,6 +44,7 @@ from schemas.layout import Layout, new_layout_file, read_layouts
 from schemas.layout_text import layout_text
 from schemas.settings import ShopSettings
 from schemas.toml_text import MistakesError, mistakes_of, read_toml
+from warehouse.sentences import remedy_of, said
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -151,7 +153,7 @@ def trial(asked: AskTrial) -> Trial:
         found = tried(asked.file, layout, settings, others, asked.came_as)
         beside = rivals(asked.file, layout, folder, asked.came_as) if folder else []
     except UnreadableError as error:
-        return Trial(toml=text, trouble=f"{error.reason}. {error.remedy}")
+        return Trial(toml=text, trouble=f"{error}. {error.remedy}")
     return Trial(toml=text, tried=found, trouble=found.verdict.trouble, rivals=tuple(beside))
 
 
@@ -204,7 +206,7 @@ def tried(
             RejectedRow(line=row.line_no, column=row.column, rule=row.rule, found=row.found)
             for row in opened.bad_rows[:MOST_TOLD]
         ),
-        notes=tuple(facts.get("notes", ())),
+        notes=tuple(map(said, facts.get("notes", ()))),
         head=_head_of_trial(layout, facts),
         lacking_columns=tuple(facts.get("lacking_columns", ())),
         channels=tuple(_courses(values, line_no)),
@@ -218,20 +220,17 @@ def _verdict(reading: Reading) -> Verdict:
         state=states[reading.state],
         layout=reading.layout or "",
         code=reading.reason_code,
-        reason=reading.reason,
-        remedy=reading.remedy,
+        reason=said(reading.reason) if reading.reason else "",
+        remedy=remedy_of(reading.reason) if reading.reason else "",
     )
 
 
 def _does_not_fit(reading: Reading, layout: Layout) -> UnreadableError:
+    assert reading.reason is not None  # noqa: S101 - it is not read
     if reading.state == "refused":
-        return UnreadableError(reading.reason_code, reading.reason, reading.remedy)
-    return UnreadableError(
-        "layout does not fit",
-        f"the layout is not of this file: {reading.reason.partition('; ')[2] or reading.reason}",
-        "Correct recognise.columns or the text's marks; the columns that must be there are "
-        f"{', '.join(layout.recognise.columns)}.",
-    )
+        return UnreadableError(**reading.reason)
+    why = reading.reason.get("near") or reading.reason
+    return UnreadableError("layout does not fit", why=why, columns=layout.recognise.columns)
 
 
 def _kept_rows(opened: Any, scratch: ShopFolder) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -282,7 +281,7 @@ def _curve(rows: np.ndarray, clock_no: np.ndarray, layout: Layout) -> Curve | No
         grid = speed_grid_rpm(float(np.nanmin(speed[part])), float(np.nanmax(speed[part])))
         smooth = smoothed_curve(speed[part], power[part], grid)
     except ValueError as error:
-        return Curve(trouble=str(error))
+        return Curve(trouble=said(note_of(error)))
     good = np.isfinite(smooth.value)
     if not good.any():
         return Curve(trouble="no curve could be drawn")

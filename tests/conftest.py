@@ -31,7 +31,9 @@ from flows.settings import open_shop
 from flows.steps import plan
 from schemas.samples import FULL_CONTRACT
 from schemas.settings import read_settings
+from tests.in_words import read_out
 from warehouse import statements, store
+from warehouse.sentences import in_words, remedy_in_words
 from warehouse.shop import ShopFolder
 
 # How fast an example runs says nothing about what it gives. The same examples every time, so that a
@@ -242,20 +244,21 @@ class LittleShop:
         return result
 
     def rows(self, query, *params):
+        """Return a query's rows, with notes as people read them."""
         with store.writer(self.folder) as connection:
-            return connection.execute(query, list(params)).fetchall()
+            found = connection.execute(query, list(params)).fetchall()
+        return [tuple(map(read_out, row)) for row in found]
 
     def outcome(self, place):
         folder, name = place.rsplit("/", 1)
-        found = self.rows(
-            "SELECT state, reason_code, reason, remedy FROM raw.outcome "
-            "WHERE job_folder = ? AND file_name = ?",
-            folder,
-            name,
-        )
-        return SimpleNamespace(
-            **dict(zip(("state", "code", "reason", "remedy"), found[0], strict=True))
-        )
+        with store.writer(self.folder) as connection:
+            ((state, code, reason),) = connection.execute(
+                "SELECT state, reason_code, reason FROM raw.outcome "
+                "WHERE job_folder = ? AND file_name = ?",
+                [folder, name],
+            ).fetchall()
+        remedy = remedy_in_words(reason)
+        return SimpleNamespace(state=state, code=code, reason=in_words(reason), remedy=remedy)
 
     def contents(self, *layers, without=("received_at",)):
         """Return every table of some layers as sorted rows, to compare warehouses by."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -213,7 +214,7 @@ POLARS_TYPES = {
 def frame(
     connection: duckdb.DuckDBPyConnection, table: str, records: Sequence[Mapping[str, Any]]
 ) -> pl.DataFrame:
-    """Return records as a frame of exactly a table's columns and types.
+    """Return records as a frame of exactly a table's columns and types; notes become JSON.
 
     Raises KeyError if a record lacks a column or names an unknown one.
     """
@@ -224,11 +225,16 @@ def frame(
             unknown = record.keys() - wanted.keys()
             raise KeyError(f"{table}: missing {sorted(missing)}, unknown {sorted(unknown)}")
     made = pl.DataFrame(
-        {name: [record[name] for record in records] for name in wanted},
+        {name: [kept(record[name]) for record in records] for name in wanted},
         schema={name: POLARS_TYPES[kind] for name, kind in wanted.items()},
         strict=True,
     )
     return made.with_columns(pl.selectors.float().fill_nan(None))
+
+
+def kept(value: Any) -> Any:
+    """Return a note, or a list of notes, as text; all else as it is."""
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, dict | list) else value
 
 
 def insert(connection: duckdb.DuckDBPyConnection, table: str, data: pl.DataFrame) -> None:

@@ -44,6 +44,8 @@ WHERE_TO_LOOK = {
     "injector and the probe before any map is blamed.",
 }
 """By how a bike stands among its siblings; common practice of the trade, no source."""
+BOTH_WAYS = {"low and high": ("low", "high"), "richer and leaner": ("richer", "leaner")}
+"""The states of a bike that stands out to either side."""
 
 HELD_BY = {
     "": "",
@@ -524,7 +526,7 @@ def health_figures(bike: Mapping[str, Any], peak: str) -> list[Figure]:
 
 def where_to_look(states: Sequence[str]) -> str:
     """Return where to look on a bike that stands so among its siblings; "" if it is usual."""
-    named = {word for state in states for word in state.split(" and ")}
+    named = {word for state in states for word in BOTH_WAYS.get(state, (state,))}
     said = [sentence for word, sentence in WHERE_TO_LOOK.items() if word in named]
     return " ".join([*said, "Common practice, no source."]) if said else ""
 
@@ -586,3 +588,14 @@ def movements_sentence(cruise: Mapping[str, Any]) -> str:
         f"{number(cruise['rich_lift_offs'])} of "
         f"{counted(cruise['lift_offs'], 'judged lift-off')} went rich as far."
     )
+
+
+def gap_sentence(layout: str, kind: str, entry: str, files: int) -> str:
+    """Return what is to be said of one gap."""
+    told = "its only file has none" if files == 1 else f"none of its last {files} files has it"
+    remedy = (
+        "correct the key under metadata or power, or take it off"
+        if kind == "head entry"
+        else "correct the column's name under channels, or take it off"
+    )
+    return f"layout {layout!r} asks for the {kind} {entry!r}, and {told}: {remedy}"

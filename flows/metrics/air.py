@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from flows.metrics.domain_checks import require
+from flows.metrics.notes import Note, note
 
 Values = float | np.ndarray
 
@@ -451,7 +452,7 @@ def correction_factor(
 
 def air_outside(
     standard: str, temperature_k: float, pressure_pa: float, vapour_pressure_pa: float
-) -> str:
+) -> Note | None:
     """Say where the air lies outside of what a standard vouches for, or nothing.
 
     Parameters
@@ -463,8 +464,8 @@ def air_outside(
 
     Returns
     -------
-    str. "" inside; else what lies outside of which limits. The factor stands all the same, and is
-        never clamped: the regulation has it stated with the air it was taken in [1]_.
+    dict or None. None inside; else what lies outside of which limits. The factor stands all the
+        same, and is never clamped: the regulation has it stated with the air it was taken in [1]_.
 
     Raises
     ------
@@ -479,12 +480,11 @@ def air_outside(
 
     Examples
     --------
-    >>> air_outside("ISO 1585", 308.15, 95_000.0, 2250.7)
-    'factor 1.103 is outside 0.93 to 1.07, where ISO 1585 vouches for it'
-    >>> air_outside("ISO 1585", 278.15, 98_000.0, 600.0)
-    'air of 5 degC is outside 10 to 45 degC, where motorcycles are to be tested'
+    >>> air_outside("ISO 1585", 308.15, 95_000.0, 2250.7)["code"]
+    'factor out of range'
+    >>> air_outside("ISO 1585", 278.15, 98_000.0, 600.0)["temperature_degc"]
+    5.0
     >>> air_outside("SAE J1349", 303.15, 98_000.0, 2547.1)
-    ''
 
     References
     ----------
@@ -493,15 +493,17 @@ def air_outside(
     factor = float(correction_factor(standard, temperature_k, pressure_pa, vapour_pressure_pa))
     low, high = ISO_4106_RANGE if standard == "ISO 4106" else FACTOR_RANGE
     if standard not in ("DIN 70020", "SAE J607") and not low <= factor <= high:
-        return f"factor {factor:.3f} is outside {low} to {high}, where {standard} vouches for it"
+        span = {"low": low, "high": high}
+        return note("factor out of range", factor=factor, **span, standard=standard)
     coldest, hottest = TEST_TEMPERATURE_K
     if standard in ("ISO 1585", "ISO 4106") and not coldest <= temperature_k <= hottest:
-        return (
-            f"air of {temperature_k - ZERO_CELSIUS_K:.0f} degC is outside "
-            f"{coldest - ZERO_CELSIUS_K:.0f} to {hottest - ZERO_CELSIUS_K:.0f} degC, where "
-            "motorcycles are to be tested"
+        return note(
+            "air out of range",
+            temperature_degc=temperature_k - ZERO_CELSIUS_K,
+            low_degc=coldest - ZERO_CELSIUS_K,
+            high_degc=hottest - ZERO_CELSIUS_K,
         )
-    return ""
+    return None
 
 
 def correction_factor_sd(
@@ -580,14 +582,14 @@ class FactorDisagreement(NamedTuple):
     ----------
     recomputed_factor : float. The factor that the stated standard and weather give.
     disagreement_pct : float. Stated over recomputed factor, less one. [%]
-    likely_cause : str. "" when they agree; else the mistake that would explain it, or "unknown".
+    likely_cause : dict or None. None when they agree; else the mistake that would explain it.
     is_air_in_doubt : bool
         Whether the cause leaves the weather in doubt: the form of a formula does not.
     """
 
     recomputed_factor: float
     disagreement_pct: float
-    likely_cause: str
+    likely_cause: Note | None
     is_air_in_doubt: bool
 
 
@@ -613,7 +615,7 @@ def factor_disagreement(
 
     Returns
     -------
-    FactorDisagreement. Recomputed factor, disagreement, likely cause in plain words.
+    FactorDisagreement. Recomputed factor, disagreement, likely cause.
 
     Raises
     ------
@@ -633,55 +635,49 @@ def factor_disagreement(
     Examples
     --------
     >>> factor_disagreement(1.0512, "SAE J1349", 303.15, 98_000.0, 60.0, 310.0).likely_cause
-    ''
     >>> factor_disagreement(1.0877, "SAE J1349", 303.15, 98_000.0, 60.0, 310.0).likely_cause
-    'another standard: the factor fits SAE J607'
+    {'code': 'another standard', 'standard': 'SAE J607'}
     """
     require("stated_factor", stated_factor, above=0.0)
     vapour = vapour_pressure_pa(temperature_k, relative_humidity_pct)
     recomputed = float(correction_factor(stated_standard, temperature_k, pressure_pa, vapour))
     disagreement_pct = 100.0 * (stated_factor / recomputed - 1.0)
     if abs(disagreement_pct) < TOLERANCE_PCT:
-        return FactorDisagreement(recomputed, disagreement_pct, "", False)
+        return FactorDisagreement(recomputed, disagreement_pct, None, False)
 
-    another_form = {
-        f"another form: the factor fits {form}": _factor(form, temperature_k, pressure_pa, vapour)
+    predicted = [
+        (note("another form", form=form), _factor(form, temperature_k, pressure_pa, vapour))
         for form in OTHER_FORMS
         if form.startswith(stated_standard)
-    }
-    predicted = another_form | {
-        f"another standard: the factor fits {other}": _factor(
-            other, temperature_k, pressure_pa, vapour
+    ]
+    predicted += [
+        (
+            note("another standard", standard=other),
+            _factor(other, temperature_k, pressure_pa, vapour),
         )
         for other in STANDARDS
         if other != stated_standard
-    }
-    predicted["the factor was put in twice"] = recomputed**2
-    predicted["humidity left out"] = _factor(stated_standard, temperature_k, pressure_pa, 0.0)
+    ]
+    dry = _factor(stated_standard, temperature_k, pressure_pa, 0.0)
+    predicted += [(note("factor put in twice"), recomputed**2), (note("humidity left out"), dry)]
     if altitude_m is not None:
         reduced = sea_level_pressure_pa(pressure_pa, altitude_m)
-        predicted["sea-level pressure used where station pressure belongs"] = _factor(
-            stated_standard, temperature_k, reduced, vapour
-        )
+        at_sea_level = _factor(stated_standard, temperature_k, reduced, vapour)
+        predicted.append((note("sea-level pressure in the factor"), at_sea_level))
         if 85_000.0 <= pressure_pa <= 110_000.0:
             station = station_pressure_pa(pressure_pa, altitude_m)
-            predicted["the pressure noted is for sea level, the factor used the station's"] = (
-                _factor(stated_standard, temperature_k, station, vapour)
-            )
-    misfit_pct = {
-        cause: abs(100.0 * (stated_factor / float(factor) - 1.0))
-        for cause, factor in predicted.items()
-    }
-    best = min(misfit_pct, key=lambda cause: misfit_pct[cause])
-    explained = misfit_pct[best] < TOLERANCE_PCT
-    cause = best if explained else "unknown"
-    return FactorDisagreement(recomputed, disagreement_pct, cause, cause not in another_form)
+            at_station = _factor(stated_standard, temperature_k, station, vapour)
+            predicted.append((note("sea-level pressure noted"), at_station))
+    misfits = [abs(100.0 * (stated_factor / float(factor) - 1.0)) for _, factor in predicted]
+    best = misfits.index(min(misfits))
+    cause = predicted[best][0] if misfits[best] < TOLERANCE_PCT else note("unknown cause")
+    return FactorDisagreement(recomputed, disagreement_pct, cause, cause["code"] != "another form")
 
 
 def pressure_doubt(
     pressure_pa: float,
     altitude_m: float | None,
-) -> str:
+) -> Note | None:
     """Say why a station pressure cannot be right, or nothing.
 
     Parameters
@@ -691,7 +687,7 @@ def pressure_doubt(
 
     Returns
     -------
-    str. "" when nothing speaks against it (or nothing is known), else one plain sentence.
+    dict or None. None when nothing speaks against it (or nothing is known), else a note.
 
     Raises
     ------
@@ -709,27 +705,30 @@ def pressure_doubt(
     Examples
     --------
     >>> pressure_doubt(97_700.0, 310.0)
-    ''
-    >>> pressure_doubt(101_500.0, 310.0)[:45]
-    'the pressure of 101.5 kPa looks like one redu'
+    >>> pressure_doubt(101_500.0, 310.0)["code"]
+    'pressure reduced'
     """
     if math.isnan(pressure_pa):
-        return ""
-    shown = f"the pressure of {pressure_pa / 1000.0:.1f} kPa"
+        return None
     if not LEAST_STATION_PA <= pressure_pa <= MOST_STATION_PA:
         low, high = LEAST_STATION_PA / 1000.0, MOST_STATION_PA / 1000.0
-        return f"{shown} is outside {low:.0f} to {high:.0f} kPa: wrong unit or a dead sensor"
+        span = {"low_kpa": low, "high_kpa": high}
+        return note("pressure impossible", pressure_kpa=pressure_pa / 1000.0, **span)
     if altitude_m is None or math.isnan(altitude_m):
-        return ""
+        return None
     expected = float(standard_atmosphere_pressure_pa(altitude_m))
-    usual = f"at {altitude_m:.0f} m about {expected / 1000.0:.1f} kPa are usual"
+    figures = {
+        "pressure_kpa": pressure_pa / 1000.0,
+        "altitude_m": altitude_m,
+        "usual_kpa": expected / 1000.0,
+    }
     looks_reduced = (
         altitude_m > SEA_LEVEL_ALTITUDE_M
         and abs(pressure_pa - ATMOSPHERE_PA) <= NEAR_SEA_LEVEL_PA
         and sea_level_pressure_pa(pressure_pa, altitude_m) > RARE_SEA_LEVEL_PA
     )
     if looks_reduced:
-        return f"{shown} looks like one reduced to sea level: {usual}"
+        return note("pressure reduced", **figures)
     if abs(pressure_pa - expected) > MOST_DEPARTURE_PA:
-        return f"{shown} is more than {MOST_DEPARTURE_PA / 1000.0:g} kPa off: {usual}"
-    return ""
+        return note("pressure off", **figures, most_kpa=MOST_DEPARTURE_PA / 1000.0)
+    return None

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flows.metrics.domain_checks import require
+from flows.metrics.notes import Note, note
 
 FloatArray = NDArray[np.float64]
 
@@ -375,8 +376,8 @@ def highest_similarity(
 
 def why(
     target: Features, candidate: Features, scores: Mapping[str, float]
-) -> tuple[list[str], list[str]]:
-    """Return in words what matches and what differs between two builds.
+) -> tuple[list[Note], list[Note]]:
+    """Return what matches and what differs between two builds.
 
     Parameters
     ----------
@@ -386,7 +387,8 @@ def why(
 
     Returns
     -------
-    (list of str, list of str). Matches and differences. Terms that were not judged are in neither.
+    (list of dict, list of dict). Matches and differences, as notes. Terms that were not judged are
+        in neither.
 
     Notes
     -----
@@ -397,40 +399,36 @@ def why(
     --------
     >>> here = Features(parts=(("silencer", "Halden", "S2"),), map_name="stock")
     >>> there = Features(map_name="stock")
-    >>> why(here, there, similarity(here, [there], ranges=ranges_of([here, there]))[0].scores)
-    (['map: stock'], ['silencer: Halden S2 here, none there'])
+    >>> scores = similarity(here, [there], ranges=ranges_of([here, there]))[0].scores
+    >>> same, other = why(here, there, scores)
+    >>> same[0]["value"], other[0]["here"], other[0]["there"]
+    ('stock', 'Halden S2', 'none')
     """
-    matches: list[str] = []
-    differs: list[str] = []
+    matches: list[Note] = []
+    differs: list[Note] = []
     for term, score in scores.items():
         if np.isnan(score):
             continue
         if term in ("torque shape", "mixture shape"):
-            like, unlike = _SHAPE_WORDS[term]
             if score >= 0.8:
-                matches.append(like)
+                matches.append(note("shape alike", is_torque=term == "torque shape"))
             elif score < 0.5:
-                differs.append(unlike)
+                differs.append(note("shape other", is_torque=term == "torque shape"))
             continue
         if term == "model" and score == SAME_MODEL_OTHER_GENERATION:
-            matches.append("same model, other generation")
+            matches.append(note("same model", is_same_generation=False))
             here, there = (_years(build.generation) for build in (target, candidate))
-            differs.append(f"generation: {here} here, {there} there")
+            differs.append(note("build differs", what="generation", here=here, there=there))
             continue
         name, here, there = _named(term, target, candidate)
         if score == 1.0:
             if term in ("displacement", "cylinders") and scores.get("model", 0.0) > 0.0:
                 continue  # the model says it
-            matches.append("same model" if term == "model" else f"{name}: {here}")
+            same = note("same model", is_same_generation=True)
+            matches.append(same if term == "model" else note("same", what=name, value=here))
         else:
-            differs.append(f"{name}: {here} here, {there} there")
+            differs.append(note("build differs", what=name, here=here, there=there))
     return matches, differs
-
-
-_SHAPE_WORDS = {
-    "torque shape": ("torque curve of like shape", "torque curve of another shape"),
-    "mixture shape": ("mixture off by the same pattern", "mixture off by another pattern"),
-}
 
 
 def _named(term: str, target: Features, candidate: Features) -> tuple[str, str, str]:

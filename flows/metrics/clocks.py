@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
+from flows.metrics.notes import NotToldError
+
 GAP_FACTOR = 2.5
 """A hole longer than this many of the channel's usual steps is not bridged: one lost sample is a
 hole of two steps."""
@@ -70,7 +72,7 @@ def aligned_to(
         return np.where(wanted == time[0], seen[0], np.nan)
     steps = np.diff(time)
     if np.any(steps <= 0.0):
-        raise ValueError("time_s must increase from sample to sample")
+        raise NotToldError("time does not increase")
     limit = min(GAP_FACTOR * float(np.median(steps)), MOST_GAP_S)
     # A channel of one sample a second or slower still has its neighbours.
     limit = max(limit, 1.001 * float(np.median(steps)))
@@ -183,10 +185,12 @@ def rising_part(
     best = int(np.argmax(spans)) if spans else -1
     rows = found[best].stop - found[best].start if spans else 0
     if not spans or spans[best] < LEAST_SPAN_RPM or rows < LEAST_SAMPLES:
-        raise ValueError(
-            f"no usable sweep: the longest climb of the engine speed spans "
-            f"{max(spans, default=0.0):.0f} rpm in {rows} rows, {LEAST_SPAN_RPM:.0f} rpm in "
-            f"{LEAST_SAMPLES} needed"
+        raise NotToldError(
+            "no sweep: short climb",
+            span_rpm=max(spans, default=0.0),
+            rows=rows,
+            needed_rpm=LEAST_SPAN_RPM,
+            needed_rows=LEAST_SAMPLES,
         )
     return found[best]
 

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from scipy.ndimage import median_filter
 
 from flows.metrics.domain_checks import require
+from flows.metrics.notes import Note, NotToldError, note
 from flows.metrics.short_rows import median, quantile
 
 LEAST_ROLLER_M_S = 3.0
@@ -93,7 +94,7 @@ class RatioCheck:
     rpm_per_m_s : float. The ratio while the two are geared to each other, before a change if there
         is one: engine speed [rpm] over roller speed [m/s].
     sd_pct : float. Robust scatter of one sample's ratio about its neighbours. [%]
-    reason : str. One sentence: what was found, where it starts and what to do.
+    reason : dict. The verdict with its figures, as a note.
     """
 
     kind: str
@@ -101,7 +102,7 @@ class RatioCheck:
     change_pct: float
     rpm_per_m_s: float
     sd_pct: float
-    reason: str
+    reason: Note
 
 
 def ratio_check(
@@ -324,9 +325,11 @@ def _rows_seen(
     require("roller_speed_m_s", roller, at_least=0.0, unit="m/s")
     seen = np.isfinite(speed) & np.isfinite(roller) & (roller >= LEAST_ROLLER_M_S) & (speed > 0.0)
     if seen.sum() < LEAST_SAMPLES:
-        raise ValueError(
-            f"no ratio: {seen.sum()} samples hold engine speed and a roller at "
-            f"{LEAST_ROLLER_M_S:g} m/s or faster, {LEAST_SAMPLES} needed"
+        raise NotToldError(
+            "no ratio: few samples",
+            samples=seen.sum(),
+            least_m_s=LEAST_ROLLER_M_S,
+            needed=LEAST_SAMPLES,
         )
     speed, roller = speed[seen], roller[seen]
     width = _width(roller.size, LEVEL_SHARE)
@@ -339,15 +342,13 @@ def _rows_seen(
         engine < LEAST_KEPT * np.maximum.accumulate(engine)
     )
     if slowed.any():
-        raise ValueError(
-            f"no ratio: engine and roller slow down from {wheel.max():.1f} m/s on, where a sweep "
-            "only speeds up; give the sweep alone, in the order of time"
-        )
+        raise NotToldError("no ratio: slows down", from_m_s=wheel.max())
     if wheel.max() < LEAST_RISE * wheel.min():
-        raise ValueError(
-            f"no ratio: the roller stays between {wheel.min():.1f} and {wheel.max():.1f} m/s, "
-            f"where a sweep gains {100.0 * (LEAST_RISE - 1.0):.0f} % at least; look whether its "
-            "signal stands still"
+        raise NotToldError(
+            "no ratio: roller hardly speeds up",
+            low_m_s=wheel.min(),
+            high_m_s=wheel.max(),
+            least_rise_share=LEAST_RISE - 1.0,
         )
     return speed, roller
 
@@ -529,57 +530,20 @@ def _against_expected(
     return _Change("wrong gear" if is_gear else "wrong ratio", 0, usual, change.level, change.level)
 
 
-def _reason(change: _Change, from_rpm: float | None, change_pct: float, least_pct: float) -> str:
-    start = f"From about {from_rpm:.0f} rpm on" if from_rpm is not None else ""
-    size = f"{abs(change_pct):.1f} %"
-    failing = ", unless a speed signal fails" if abs(change_pct) > FAILING_PCT else ""
+def _reason(change: _Change, from_rpm: float | None, change_pct: float, least_pct: float) -> Note:
     if change.kind == "constant":
-        return (
-            "Engine and roller keep the same ratio over the whole pull; a change of less than "
-            f"{least_pct:.1f} % would not have shown."
+        return note("ratio holds", least_pct=least_pct)
+    if change.kind in ("wrong gear", "wrong ratio"):
+        return note(
+            "ratio unlike other pulls",
+            is_other_gear=change.kind == "wrong gear",
+            change_pct=change_pct,
         )
-    if change.kind == "slip" and change.is_early:
-        return (
-            f"{start} the engine runs ahead of the roller by up to {size} and is caught up later: "
-            f"clutch or tyre slips at the start of the pull{failing}; look at straps, tyre and "
-            "clutch, and do not trust the curve there."
-        )
-    if change.kind == "slip":
-        return (
-            f"{start} the engine runs ahead of the roller by up to {size}: clutch or tyre "
-            f"slips{failing}; look at straps, tyre and clutch, and do not trust the curve from "
-            "there on."
-        )
-    if change.kind == "gear change":
-        return (
-            f"{start} the engine turns {size} slower for the same roller speed, at once and for "
-            f"good: another gear (or a clutch that slipped evenly up to there){failing}; pull "
-            "again in one gear."
-        )
-    if change.kind == "slip or gear change":
-        return (
-            f"{start} the engine turns {size} faster for the same roller speed, at once and for "
-            "good: a lower gear or a slipping clutch, which the two speeds cannot tell "
-            f"apart{failing}; ask the rider, look at the clutch and pull again."
-        )
-    if change.kind == "ratio falls":
-        return (
-            f"{start} the roller outruns the engine by up to {size}: throttle shut, a tyre that "
-            "grows, a clutch that slipped before, or a speed signal that fails; look at both "
-            "speed signals and pull again."
-        )
-    faster = "faster" if change_pct > 0 else "slower"
-    whole = f"{start}, the whole pull," if start else "Over the whole pull"
-    if change.kind == "wrong gear":
-        return (
-            f"{whole} the engine turns {size} {faster} for the same roller "
-            "speed than in this bike's other pulls, as in another of its gears: correct the gear "
-            "on the job card or pull again in the right one."
-        )
-    causes = "another gear, other sprockets, another tyre or another unit of speed"
-    if change_pct > 0:
-        causes += ", or slip from the start to the end"
-    return (
-        f"{whole} the engine turns {size} {faster} for the same roller speed "
-        f"than in this bike's other pulls: {causes}; look which before comparing pulls."
+    return note(
+        "ratio changes",
+        kind=change.kind,
+        is_early=change.is_early,
+        from_rpm=from_rpm,
+        change_pct=change_pct,
+        may_be_signal=abs(change_pct) > FAILING_PCT,
     )

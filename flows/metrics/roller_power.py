@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from flows.metrics.domain_checks import require
+from flows.metrics.notes import NotToldError
 
 HALF_WIDTH_S = 0.25
 """Half width in time over which the roller's gain of energy is estimated: shorter, and the noise
@@ -186,9 +187,9 @@ def roller_power(
             )
     seen = np.isfinite(time) & np.isfinite(speed)
     if seen.sum() < LEAST_SAMPLES:
-        raise ValueError(f"only {seen.sum()} samples of the roller's speed, {LEAST_SAMPLES} needed")
+        raise NotToldError("few samples of the roller", samples=seen.sum(), needed=LEAST_SAMPLES)
     if np.any(np.diff(time[np.isfinite(time)]) <= 0.0):
-        raise ValueError("time_s must increase from sample to sample")
+        raise NotToldError("time does not increase")
 
     seen_speed, seen_braking = speed[seen], braking[seen]
     fit = _parabolas(time[seen], seen_speed, half_width_s)

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from flows.metrics.domain_checks import require
+from flows.metrics.notes import Note, note
 
 DEFAULT_REMOUNT_SHARE = 0.008
 """1 SD of strapping a bike down again, until the shop has its own: common practice, no source."""
@@ -140,7 +141,7 @@ class HeatSoak(NamedTuple):
     explained_pct : float
         Change per pull that the warmer intake air alone would make; NaN without it. [%]
     kind : str. heat soak, warming up, not heat, unknown cause, or none.
-    words : str. One plain sentence.
+    told : dict. What is to be said of it, as a note.
     """
 
     slope_pct: float
@@ -150,7 +151,7 @@ class HeatSoak(NamedTuple):
     coolant_slope_k: float
     explained_pct: float
     kind: str
-    words: str
+    told: Note
 
 
 class RegionRemount(NamedTuple):
@@ -281,7 +282,7 @@ def pull_levels(power_curves: ArrayLike) -> np.ndarray:
     return _levels(_log_curves(power_curves))
 
 
-def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[str]:
+def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[Note | None]:
     r"""Say which pulls of a session do not belong with the others, and why.
 
     Parameters
@@ -291,7 +292,7 @@ def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[st
 
     Returns
     -------
-    list of str. One entry a pull: "" when it belongs, else one plain sentence.
+    list of dict or None. One entry a pull: None when it belongs, else a note.
 
     Raises
     ------
@@ -313,8 +314,9 @@ def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[st
     Examples
     --------
     >>> curves = np.array([1.000, 1.002, 0.999, 1.040])[:, None] * np.full((4, 50), 60e3)
-    >>> odd_pulls(curves, repeatability_share=0.005)[3]
-    '4.0 % above the other pulls; up to 1.8 % is usual'
+    >>> odd = odd_pulls(curves, repeatability_share=0.005)[3]
+    >>> round(odd["away_pct"], 1), round(odd["usual_pct"], 1)
+    (4.0, 1.8)
 
     References
     ----------
@@ -324,12 +326,11 @@ def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[st
     require("repeatability_share", repeatability_share, above=0.0)
     logs = _log_curves(power_curves)
     level = _levels(logs)
-    reasons = [
-        "" if math.isfinite(value) else "nothing seen where the other pulls were" for value in level
-    ]
+    unseen = note("nothing seen")
+    reasons = [None if math.isfinite(value) else unseen for value in level]
     judged = [pull for pull, value in enumerate(level) if math.isfinite(value)]
     left = judged.copy()
-    odd: dict[int, str] = {}
+    odd: dict[int, Note] = {}
     while len(left) >= 2:
         known = level[left]
         count = known.size
@@ -341,19 +342,11 @@ def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[st
         limit = critical * repeatability_share * math.sqrt(1.0 + 1.0 / (count - 1))
         if abs(departure[furthest]) <= limit:
             break
-        shown_pct = 100.0 * abs(math.expm1(departure[furthest]))
-        side = "above" if departure[furthest] > 0 else "below"
-        odd[left.pop(furthest)] = (
-            f"{shown_pct:.1f} % {side} the other pulls; up to {100.0 * math.expm1(limit):.1f} % "
-            "is usual"
-        )
+        away_pct, usual_pct = (100.0 * math.expm1(v) for v in (departure[furthest], limit))
+        odd[left.pop(furthest)] = note("odd pull", away_pct=away_pct, usual_pct=usual_pct)
     if odd and len(odd) * 2 >= len(judged):
         spread_pct = 100.0 * math.expm1(float(np.ptp(level[judged])))
-        disagree = (
-            f"the pulls do not agree: their levels spread over {spread_pct:.1f} %, and nothing "
-            "tells which are right"
-        )
-        odd = dict.fromkeys(judged, disagree)
+        odd = dict.fromkeys(judged, note("pulls disagree", spread_pct=spread_pct))
     for pull, reason in odd.items():
         reasons[pull] = reason
     return reasons
@@ -603,7 +596,7 @@ def heat_soak(
 
     Returns
     -------
-    HeatSoak. Slope with interval, slopes of the temperatures, and one sentence.
+    HeatSoak. Slope with interval, slopes of the temperatures, and what they say.
 
     Raises
     ------
@@ -627,8 +620,8 @@ def heat_soak(
     Examples
     --------
     >>> heat_soak([0.0, -0.008, -0.016], repeatability_share=0.002,
-    ...           intake_air_start_k=[300.0, 303.0, 306.0]).words
-    'power falls 0.8 % a pull while the intake air rises 3.0 K a pull: heat soak, let it cool'
+    ...           intake_air_start_k=[300.0, 303.0, 306.0]).kind
+    'heat soak'
 
     References
     ----------
@@ -648,7 +641,7 @@ def heat_soak(
     slope_pct = level_drift_pct_per_pull(level).slope_pct
     if number.size < 2:
         nothing = (math.nan, math.nan, math.nan, intake_k, coolant_k, explained_pct)
-        return HeatSoak(*nothing, "none", "too few pulls for a trend")
+        return HeatSoak(*nothing, "none", note("few pulls for a trend"))
     known_pct = 100.0 * level[np.isfinite(level)]
     away = number - number.mean()
     left = known_pct - known_pct.mean() - slope_pct * away
@@ -656,13 +649,10 @@ def heat_soak(
     variance = (repeatability_dof * (100.0 * repeatability_share) ** 2 + float(left @ left)) / dof
     half = float(special.stdtrit(dof, 0.975)) * math.sqrt(variance / float(away @ away))
     lower, upper = slope_pct - half, slope_pct + half
-    kind, words = _trend_words(number.size, slope_pct, lower, upper, intake_k, coolant_k)
+    kind, told = _trend(number.size, slope_pct, lower, upper, intake_k, coolant_k)
     if kind == "heat soak" and intake_k >= STEADY_INTAKE_K and upper < 2.0 * explained_pct:
-        words += (
-            f"; the air alone would take {abs(explained_pct):.1f} to "
-            f"{abs(2.0 * explained_pct):.1f} %, so look at fuel, tyre and clutch too"
-        )
-    return HeatSoak(slope_pct, lower, upper, intake_k, coolant_k, explained_pct, kind, words)
+        told["air_alone_pct"] = abs(explained_pct)
+    return HeatSoak(slope_pct, lower, upper, intake_k, coolant_k, explained_pct, kind, told)
 
 
 def _beside(name: str, temperature_k: ArrayLike | None, level: np.ndarray) -> np.ndarray:
@@ -682,56 +672,42 @@ def _per_pull(values: np.ndarray) -> float:
     return level_drift_pct_per_pull(values).slope_pct / 100.0
 
 
-def _trend_words(
+def _trend(
     count: int,
     slope_pct: float,
     lower_pct: float,
     upper_pct: float,
     intake_k: float,
     coolant_k: float,
-) -> tuple[str, str]:
-    """Return the kind of a trend and its sentence."""
+) -> tuple[str, Note]:
+    """Return the kind of a trend and what is to be said of it."""
     if count < 3:
-        return "none", "too few pulls for a trend"
+        return "none", note("few pulls for a trend")
     if lower_pct <= 0.0 <= upper_pct:
-        shown = [f"{value:+.1f}".replace("-", "−") for value in (slope_pct, lower_pct, upper_pct)]
-        return "none", (
-            f"no trend that {count} pulls could show: {shown[0]} % a pull ({shown[1]} to "
-            f"{shown[2]})"
-        )
-    moves = f"power {'falls' if slope_pct < 0.0 else 'rises'} {abs(slope_pct):.1f} % a pull"
-    if slope_pct < 0.0 and intake_k >= STEADY_INTAKE_K:
-        return "heat soak", (
-            f"{moves} while the intake air rises {intake_k:.1f} K a pull: heat soak, let it cool"
-        )
-    if coolant_k >= STEADY_COOLANT_K:
-        warms = f"{moves} while the coolant rises {coolant_k:.1f} K a pull: "
-        if slope_pct < 0.0:
-            return "heat soak", warms + "heat soak, let it cool"
-        return "warming up", warms + "warm the engine through before the first pull"
-    held = [
-        name
-        for name, value in (("intake air", intake_k), ("coolant", coolant_k))
-        if math.isfinite(value)
-    ]
-    if slope_pct < 0.0 and len(held) == 2:
-        return "not heat", (
-            f"{moves} while intake air and coolant hold: not heat; look at tyre, straps, clutch "
-            "and fuel"
-        )
-    if slope_pct > 0.0 and "coolant" in held:
-        return "not heat", (
-            f"{moves} while the coolant holds: not the warming engine; look at tyre, straps and "
-            "clutch"
-        )
-    missing = [name for name in ("intake air", "coolant") if name not in held]
-    if slope_pct > 0.0:
-        missing = ["coolant"]
-    return "unknown cause", (
-        f"{moves}, and the temperature of {' and '.join(missing)} was not logged: "
-        + ("heat soak" if slope_pct < 0.0 else "a warming engine")
-        + " cannot be told from tyre or clutch"
+        ends = {"lower_pct": lower_pct, "upper_pct": upper_pct}
+        return "none", note("no trend", pulls=count, slope_pct=slope_pct, **ends)
+    falls = slope_pct < 0.0
+    logged = {"intake air": math.isfinite(intake_k), "coolant": math.isfinite(coolant_k)}
+    kind, warmed, rise_k, missing = "unknown cause", "", math.nan, []
+    if falls and intake_k >= STEADY_INTAKE_K:
+        kind, warmed, rise_k = "heat soak", "intake air", intake_k
+    elif coolant_k >= STEADY_COOLANT_K:
+        kind, warmed, rise_k = "heat soak" if falls else "warming up", "coolant", coolant_k
+    elif all(logged.values()) if falls else logged["coolant"]:
+        kind = "not heat"
+    else:
+        missing = [name for name, is_there in logged.items() if not is_there and falls]
+        missing = missing or ["coolant"]
+    told = note(
+        "power trend",
+        kind=kind,
+        slope_pct=slope_pct,
+        warmed=warmed,
+        rise_k=rise_k,
+        missing=missing,
+        air_alone_pct=None,
     )
+    return kind, told
 
 
 def _clean_groups(values_by_group: Sequence[ArrayLike]) -> list[np.ndarray]:

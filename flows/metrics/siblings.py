@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from flows.metrics.domain_checks import require
+from flows.metrics.notes import Note, note
 from flows.metrics.session import DEFAULT_REMOUNT_SHARE
 
 FloatArray = NDArray[np.float64]
@@ -516,8 +517,8 @@ def mixture_state(mixture: MixtureHealth) -> str:
     return _both_ways(changes, ("richer", "leaner"))
 
 
-def health_words(power: PowerHealth, mixture: MixtureHealth | None = None) -> list[str]:
-    """Say in the shop's words what stands out against the siblings.
+def health_notes(power: PowerHealth, mixture: MixtureHealth | None = None) -> list[Note]:
+    """Say what stands out against the siblings.
 
     Parameters
     ----------
@@ -526,7 +527,7 @@ def health_words(power: PowerHealth, mixture: MixtureHealth | None = None) -> li
 
     Returns
     -------
-    list of str. One sentence a finding; a single one where nothing stands out or could be compared.
+    list of dict. One note a finding; a single one where nothing stands out or could be compared.
 
     Examples
     --------
@@ -534,63 +535,34 @@ def health_words(power: PowerHealth, mixture: MixtureHealth | None = None) -> li
     >>> usual = 60_000.0 * np.sin(grid_rpm / 7000.0)
     >>> siblings = usual * (1.0 + np.linspace(-0.01, 0.01, 11)[:, None])
     >>> tired = usual * np.where(grid_rpm >= 8000.0, 0.94, 1.0)
-    >>> health_words(power_health(grid_rpm, tired, siblings))[0]
-    'Down 6.0 % on 11 siblings above 8,000 rpm: look for a fault before tuning.'
+    >>> found = health_notes(power_health(grid_rpm, tired, siblings))[0]
+    >>> round(found["change_pct"], 1), found["siblings"], found["from_rpm"], found["to_rpm"]
+    (-6.0, 11, 8000.0, None)
     """
-    said = [
-        _region_words(
-            region,
-            ("Down", "Up"),
-            " %",
-            _POWER_ADVICE,
-        )
-        for region in power.regions
-    ]
+    told = [_region_note("power", region) for region in power.regions]
     if power.is_unusual and not power.regions:
         # Without a region it is peak or shape that stands out; the stronger one is told.
         if not _shape_is_odder(power):
-            way = "down" if power.peak_change_pct < 0.0 else "up"
-            said.append(
-                f"Peak power {way} {abs(power.peak_change_pct):.1f} % on "
-                f"{power.peak.siblings} siblings: look for the reason before tuning."
-            )
+            against = {"change_pct": power.peak_change_pct, "siblings": power.peak.siblings}
+            told.append(note("peak unlike siblings", **against))
         elif power.shape_region is not None:
-            odd = "its curve has another shape"
-            said.append(
-                _region_words(
-                    power.shape_region,
-                    ("Down", "Up"),
-                    " %",
-                    (f"{odd}, {_POWER_ADVICE[0]}", f"{odd}, {_POWER_ADVICE[1]}"),
-                )
-            )
+            told.append(_region_note("shape", power.shape_region))
         else:
-            said.append(
-                f"Shape of the power curve is {power.shape_distance_pct:.1f} % off that of "
-                f"{power.shape.siblings} siblings: look for the reason before tuning."
-            )
+            away = {"distance_pct": power.shape_distance_pct, "siblings": power.shape.siblings}
+            told.append(note("shape unlike siblings", **away))
     if mixture is not None:
-        advice = "check the probe and for air leaks or fuel pressure before tuning"
-        said += [
-            _region_words(
-                region, ("Richer by", "Leaner by"), " points of lean error", (advice, advice)
-            )
-            for region in mixture.regions
-        ]
+        told += [_region_note("mixture", region) for region in mixture.regions]
         if mixture.is_unusual and not mixture.regions:
-            way = "Richer" if mixture.level_change_pct < 0.0 else "Leaner"
-            said.append(
-                f"{way} by {abs(mixture.level_change_pct):.1f} points of lean error than "
-                f"{mixture.level.siblings} siblings on the whole: {advice}."
-            )
-    if said:
-        return said
+            against = {"change_pct": mixture.level_change_pct, "siblings": mixture.level.siblings}
+            told.append(note("mixture unlike siblings", **against))
+    if told:
+        return told
     known = [one.is_unusual for one in (power, mixture) if one is not None]
     if all(one is None for one in known):
-        return [f"Not compared: at no speed were {LEAST_SIBLINGS} siblings and this bike all seen."]
+        return [note("no speed in common", needed=LEAST_SIBLINGS)]
     parts = ["power"] if power.is_unusual is not None else []
     parts += ["mixture"] if mixture is not None and mixture.is_unusual is not None else []
-    return [f"As its siblings: nothing in {' or '.join(parts)} stands out."]
+    return [note("as its siblings", parts=parts)]
 
 
 def _both_ways(changes: list[float], down_up: tuple[str, str]) -> str:
@@ -603,18 +575,14 @@ def _shape_is_odder(power: PowerHealth) -> bool:
     return shape_p < peak_p
 
 
-def _region_words(
-    region: Region, down_up: tuple[str, str], unit: str, advice: tuple[str, str]
-) -> str:
-    is_up = region.change_pct > 0.0
-    where = (
-        f"above {region.from_rpm:,.0f} rpm"
-        if region.reaches_top
-        else f"from {region.from_rpm:,.0f} to {region.to_rpm:,.0f} rpm"
-    )
-    return (
-        f"{down_up[is_up]} {abs(region.change_pct):.1f}{unit} on {region.siblings} siblings "
-        f"{where}: {advice[is_up]}."
+def _region_note(quantity: str, region: Region) -> Note:
+    return note(
+        "region unlike siblings",
+        quantity=quantity,
+        change_pct=region.change_pct,
+        siblings=region.siblings,
+        from_rpm=region.from_rpm,
+        to_rpm=None if region.reaches_top else region.to_rpm,
     )
 
 

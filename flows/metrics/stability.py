@@ -11,6 +11,7 @@ from scipy import special
 
 from flows.metrics import air
 from flows.metrics.domain_checks import require
+from flows.metrics.notes import Note, note
 
 RANGE_PER_SD = 1.128
 """d2 for ranges of two: 2 / sqrt(pi), rounded as the tables print it."""
@@ -35,8 +36,8 @@ RUN_LENGTH = 8
 """So many values in a row on one side of the centre are a shift (Western Electric, 1956)."""
 
 ZONES = (
-    (3, 2, 2.0, "2 of 3 beyond two standard deviations"),
-    (5, 4, 1.0, "4 of 5 beyond one standard deviation"),
+    (3, 2, 2.0),
+    (5, 4, 1.0),
 )
 """Of the last so many values, so many beyond so many standard deviations on one side."""
 
@@ -167,14 +168,14 @@ class PressureSpell(NamedTuple):
     first, last : int. Places of the first and last reading of the spell.
     days : int. Days in it.
     departure_pa : float. Mean departure from the shop's usual pressure. [Pa]
-    cause : str. The likely cause.
+    is_reduced : bool. Whether it looks like one reduced to sea level.
     """
 
     first: int
     last: int
     days: int
     departure_pa: float
-    cause: str
+    is_reduced: bool
 
 
 class StationDifference(NamedTuple):
@@ -492,7 +493,7 @@ def _begins_within(
 
 def signals(
     values: ArrayLike, individuals: IndividualsChart, ewma: EwmaChart, cusum: CusumChart
-) -> list[str]:
+) -> list[list[Note]]:
     """Say at each value what the charts object to.
 
     Parameters
@@ -504,7 +505,7 @@ def signals(
 
     Returns
     -------
-    list of str. One entry a value: "" or the reasons, joined by "; ".
+    list of list of dict. The broken rules at each value, as notes.
 
     Raises
     ------
@@ -526,7 +527,7 @@ def signals(
     >>> about = {"centre": limits.centre, "sd": limits.sd}
     >>> sums = level_chart(values, **about, reference=[True] * 4 + [False]).sums
     >>> signals(values, limits, ewma_chart(values, **about), sums)[3:]
-    ['', 'beyond the upper limit']
+    [[], [{'code': 'beyond limit', 'side': 'upper'}]]
 
     References
     ----------
@@ -534,12 +535,12 @@ def signals(
     .. [2] C. W. Champ and W. H. Woodall, Technometrics 29, 1987, pages 393 to 399.
     """
     row, average, sums = _rows(values=values, ewma=ewma.values, cusum=cusum.high)
-    found: list[str] = []
+    found: list[list[Note]] = []
     seen: list[float] = []
     run, side_before = 0, 0.0
     for index, value in enumerate(row):
         if math.isnan(value):
-            found.append("")
+            found.append([])
             continue
         seen.append(float(value) - individuals.centre)
         side = float(np.sign(value - individuals.centre))
@@ -547,21 +548,22 @@ def signals(
         side_before = side
         where = "above" if side > 0.0 else "below"
         rules = [
-            (value > individuals.upper, "beyond the upper limit"),
-            (value < individuals.lower, "beyond the lower limit"),
-            (run >= RUN_LENGTH, f"{run} in a row {where} the centre"),
+            (value > individuals.upper, note("beyond limit", side="upper")),
+            (value < individuals.lower, note("beyond limit", side="lower")),
+            (run >= RUN_LENGTH, note("run on one side", values=run, side=where)),
         ]
-        for among, needed, width, words in ZONES:
+        for among, needed, width in ZONES:
             beyond = [side * away > width * individuals.sd for away in seen[-among:]]
             told = side != 0.0 and beyond[-1] and sum(beyond) >= needed
-            rules.append((told, f"{words} {where} the centre"))
+            zone = note("zone rule", needed=needed, among=among, width_sd=width, side=where)
+            rules.append((told, zone))
         rules += [
-            (average[index] > ewma.upper[index], "moving average beyond the upper limit"),
-            (average[index] < ewma.lower[index], "moving average beyond the lower limit"),
-            (sums[index] > cusum.limit, "sum of departures beyond the upper limit"),
-            (cusum.low[index] > cusum.limit, "sum of departures beyond the lower limit"),
+            (average[index] > ewma.upper[index], note("average beyond limit", side="upper")),
+            (average[index] < ewma.lower[index], note("average beyond limit", side="lower")),
+            (sums[index] > cusum.limit, note("sum beyond limit", side="upper")),
+            (cusum.low[index] > cusum.limit, note("sum beyond limit", side="lower")),
         ]
-        found.append("; ".join(words for is_broken, words in rules if is_broken))
+        found.append([rule for is_broken, rule in rules if is_broken])
     return found
 
 
@@ -661,7 +663,7 @@ def common_slope(
     return slope, float(special.fdtrc(own_slopes - 1, dof, max(ratio, 0.0)))
 
 
-def correction_cause(density: Slope, temperature: Slope, pressure: Slope) -> str:
+def correction_cause(density: Slope, temperature: Slope, pressure: Slope) -> Note | None:
     """Say what a slope of corrected power against the air speaks for, or nothing.
 
     Parameters
@@ -671,7 +673,7 @@ def correction_cause(density: Slope, temperature: Slope, pressure: Slope) -> str
 
     Returns
     -------
-    str. "" while the interval holds 0 or there is none; else one plain sentence.
+    dict or None. None while the interval holds 0 or there is none; else a note.
 
     Notes
     -----
@@ -684,22 +686,21 @@ def correction_cause(density: Slope, temperature: Slope, pressure: Slope) -> str
     --------
     >>> unclear = Slope(0.0, -1.0, 1.0, 1.0)
     >>> correction_cause(Slope(0.95, 0.7, 1.2, 1e-6), unclear, unclear)
-    'power moves with the air as if it had not been corrected at all'
+    {'code': 'not corrected'}
     """
     if not (density.lower > 0.0 or density.upper < 0.0):
-        return ""
+        return None
     if density.lower <= 1.1 and density.upper >= 0.9:
-        return "power moves with the air as if it had not been corrected at all"
+        return note("not corrected")
     if density.lower <= -0.9 and density.upper >= -1.1:
-        return "power moves against the air as if it had been corrected twice"
-    much = "too little" if density.slope > 0.0 else "too much"
+        return note("corrected twice")
     told = [
         (slope.p, name)
         for slope, name in ((temperature, "temperature"), (pressure, "pressure"))
         if slope.p < 0.05
     ]
-    where = f": it follows the {min(told)[1]} read, so look at that sensor first" if told else ""
-    return f"the correction takes out {much} of the weather{where}"
+    follows = min(told)[1] if told else ""
+    return note("corrected in part", is_too_little=density.slope > 0.0, follows=follows)
 
 
 def stuck_runs(readings: ArrayLike, days: ArrayLike) -> list[StuckRun]:
@@ -791,8 +792,8 @@ def pressure_spells(
     >>> pressures = [97_600.0, 97_900.0, 97_200.0, 98_300.0, 97_000.0, 97_700.0, 97_400.0,
     ...              101_500.0, 101_300.0, 101_600.0]
     >>> spell = pressure_spells(pressures, range(10), 310.0)[0]
-    >>> spell.first, spell.days, spell.cause
-    (7, 3, 'pressure reduced to sea level')
+    >>> spell.first, spell.days, spell.is_reduced
+    (7, 3, True)
     """
     require("pressures_pa", pressures_pa, above=0.0, unit="Pa")
     row, day = _rows(pressures_pa=pressures_pa, days=days)
@@ -825,25 +826,21 @@ def pressure_spells(
                 int(within[-1]),
                 end - start + 1,
                 departure,
-                _spell_cause(usual, departure, reduced),
+                _is_reduced(usual, departure, reduced),
             )
         )
     return found
 
 
-def _spell_cause(usual_pa: float, departure_pa: float, reduced_pa: float) -> str:
-    """Say what a spell of odd pressure likely is."""
+def _is_reduced(usual_pa: float, departure_pa: float, reduced_pa: float) -> bool:
+    """Whether a spell of odd pressure is likely one that was reduced to sea level."""
     if reduced_pa > 0.0:
-        near = abs(departure_pa - reduced_pa) <= reduced_pa / 3.0
-    else:
-        standard = air.ATMOSPHERE_PA
-        near = abs(usual_pa + departure_pa - standard) <= 2_000.0 and usual_pa < standard - 2_000.0
-    if near:
-        return "pressure reduced to sea level"
-    return "another sensor, another unit, or a station that drifted"
+        return abs(departure_pa - reduced_pa) <= reduced_pa / 3.0
+    standard = air.ATMOSPHERE_PA
+    return abs(usual_pa + departure_pa - standard) <= 2_000.0 and usual_pa < standard - 2_000.0
 
 
-def usual_pressure_doubt(pressures_pa: ArrayLike, altitude_m: float | None) -> str:
+def usual_pressure_doubt(pressures_pa: ArrayLike, altitude_m: float | None) -> Note | None:
     """Say whether the shop's usual pressure fits its height, or nothing.
 
     Parameters
@@ -853,7 +850,7 @@ def usual_pressure_doubt(pressures_pa: ArrayLike, altitude_m: float | None) -> s
 
     Returns
     -------
-    str. "" when it fits or nothing is known, else one plain sentence.
+    dict or None. None when it fits or nothing is known, else a note.
 
     Raises
     ------
@@ -866,28 +863,25 @@ def usual_pressure_doubt(pressures_pa: ArrayLike, altitude_m: float | None) -> s
 
     Examples
     --------
-    >>> usual_pressure_doubt([101_300.0] * 10, 310.0)[:59]
-    'the usual pressure of 101.3 kPa does not fit 310 m, where a'
+    >>> usual_pressure_doubt([101_300.0] * 10, 310.0)["is_reduced"]
+    True
     """
     require("pressures_pa", pressures_pa, above=0.0, unit="Pa")
     (row,) = _rows(pressures_pa=pressures_pa)
     row = row[np.isfinite(row)]
     if altitude_m is None or row.size < USUAL_DAYS:
-        return ""
+        return None
     usual = float(np.median(row))
     expected = float(air.standard_atmosphere_pressure_pa(altitude_m))
     if abs(usual - expected) <= USUAL_WITHIN_PA:
-        return ""
+        return None
     sea_level = float(air.sea_level_pressure_pa(expected, altitude_m))
-    reduced = abs(usual - sea_level) < abs(usual - expected)
-    cause = (
-        "every pressure seems reduced to sea level"
-        if reduced
-        else "altitude_m or the station's pressure is wrong"
-    )
-    return (
-        f"the usual pressure of {usual / 1000.0:.1f} kPa does not fit {altitude_m:.0f} m, where "
-        f"about {expected / 1000.0:.1f} kPa are usual: {cause}"
+    return note(
+        "usual pressure unfit",
+        usual_kpa=usual / 1000.0,
+        altitude_m=altitude_m,
+        expected_kpa=expected / 1000.0,
+        is_reduced=abs(usual - sea_level) < abs(usual - expected),
     )
 
 

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from flows.metrics.notes import Note, NotToldError, note
 from flows.metrics.short_rows import median, quantile, slope
 
 FOLLOWS = ("", "gear change", "gear change or lift", "lift", "break", "jump")
@@ -82,7 +83,7 @@ class Sweep(NamedTuple):
     from_s, to_s : float. Times of both. [s]
     from_rpm, to_rpm : float. Engine speeds there. [rpm]
     follows : str. How it follows on the rise before, one of `FOLLOWS`.
-    why_not : str. Why it makes no curve; empty if it makes one.
+    why_not : dict or None. Why it makes no curve, as a note.
     """
 
     start: int
@@ -92,7 +93,7 @@ class Sweep(NamedTuple):
     from_rpm: float
     to_rpm: float
     follows: str
-    why_not: str
+    why_not: Note | None
 
     @property
     def span_rpm(self) -> float:
@@ -106,14 +107,14 @@ class SweepChoice(NamedTuple):
     Attributes
     ----------
     sweep : Sweep. The one.
-    notes : tuple of str
+    notes : tuple of dict
         What a reader should know: how many there were, which was taken, where a gear changed.
-    trouble : str. Why it should not count all the same; empty when nothing speaks against it.
+    trouble : dict or None. Why it should not count all the same, as a note.
     """
 
     sweep: Sweep
-    notes: tuple[str, ...]
-    trouble: str
+    notes: tuple[Note, ...]
+    trouble: Note | None
 
 
 def _window_slope(
@@ -436,9 +437,9 @@ def sweeps(
         )
     seen = np.isfinite(speed) & np.isfinite(time)
     if seen.sum() < 10:
-        raise ValueError(f"no usable sweep: only {seen.sum()} samples of engine speed, 10 needed")
+        raise NotToldError("no sweep: few samples", samples=seen.sum(), needed=10)
     if np.any(np.diff(time[np.isfinite(time)]) <= 0.0):
-        raise ValueError("time_s must increase from sample to sample")
+        raise NotToldError("time does not increase")
     at = np.flatnonzero(seen)
     time, speed = time[at], speed[at]
     is_open, least_open_pct = _open_throttle(time, throttle_pct, at, rows)
@@ -446,25 +447,24 @@ def sweeps(
 
     step_s = median(np.diff(time))
     if step_s > LONGEST_GAP_S:
-        raise ValueError(
-            f"no usable sweep: the record holds a sample every {step_s:.2g} s, one every "
-            f"{LONGEST_GAP_S:g} s needed"
-        )
+        raise NotToldError("no sweep: slow record", step_s=step_s, needed_s=LONGEST_GAP_S)
     # A hair more than the limit is the rounding of the clock.
     holes = np.diff(time) > 1.001 * LONGEST_GAP_S
     half_width_s = _half_width_s(time, speed, is_open, holes)
     rise = _window_slope(time, speed, half_width_s, is_open)
+    shut: Note | None = note("throttle not open", least_open_pct=least_open_pct)
+    opened: Note | None = None
     climbs = [
-        (first, last, "")
+        (first, last, opened)
         for first, last in _brisk_parts(rise, time, speed, is_open, holes, LISTED_S)
     ] + [
-        (first, last, f"the throttle is not open to {least_open_pct:.0f} %")
+        (first, last, shut)
         for first, last in _brisk_parts(rise, time, speed, ~is_open, holes, LEAST_S)
         if speed[last] - speed[first] >= LEAST_SPAN_RPM and time[last] - time[first] >= LEAST_S
     ]
     found: list[Sweep] = []
     before: tuple[int, int] | None = None
-    for first, last, why_not in sorted(climbs):
+    for first, last, why_not in sorted(climbs, key=lambda climb: climb[:2]):
         whole = first == 0 and last == time.size - 1
         if speed[last] - speed[first] < LISTED_SPAN_RPM or (
             time[last] - time[first] < LISTED_S and not whole
@@ -484,12 +484,12 @@ def sweeps(
             end = _end(time, speed, is_open, first, last, half_width_s)
         if end <= start:
             start, end = first, last
-            why_not = why_not or f"it lasts no longer than {2 * half_width_s:.2f} s"
+            why_not = why_not or note("shorter than its window", window_s=2 * half_width_s)
         span_rpm, lasts_s = speed[end] - speed[start], time[end] - time[start]
         if not why_not and span_rpm < LEAST_SPAN_RPM:
-            why_not = f"it spans {span_rpm:.0f} rpm, {LEAST_SPAN_RPM:.0f} rpm needed"
+            why_not = note("narrow", span_rpm=span_rpm, needed_rpm=LEAST_SPAN_RPM)
         elif not why_not and lasts_s < LEAST_S:
-            why_not = f"it lasts {lasts_s:.2f} s, {LEAST_S:g} s needed"
+            why_not = note("short", lasts_s=lasts_s, needed_s=LEAST_S)
         found.append(
             Sweep(
                 int(at[start]),
@@ -572,7 +572,7 @@ def chosen_sweep(found: Sequence[Sweep], *, has_throttle: bool = True) -> SweepC
     ----------
     found : sequence of Sweep. All rises of the record, from `sweeps`.
     has_throttle : bool, default True
-        Whether the record has a throttle channel; for the words only.
+        Whether the record has a throttle channel; a note says which rises were looked at.
 
     Returns
     -------
@@ -580,7 +580,7 @@ def chosen_sweep(found: Sequence[Sweep], *, has_throttle: bool = True) -> SweepC
 
     Raises
     ------
-    ValueError. If none makes a curve; the message says why the longest does not.
+    ValueError. NotToldError, if none makes a curve, with why the longest does not.
 
     Notes
     -----
@@ -593,12 +593,13 @@ def chosen_sweep(found: Sequence[Sweep], *, has_throttle: bool = True) -> SweepC
     --------
     >>> time_s = np.arange(0.0, 14.0, 0.02)
     >>> speed_rpm = np.interp(time_s, [0, 4, 6, 12, 14], [3000, 6500, 3000, 9000, 4000])
-    >>> chosen_sweep(sweeps(time_s, speed_rpm)).notes
-    ('2 sweeps in this file: the second, from 3,100 to 8,900 rpm, was used',)
+    >>> chosen = chosen_sweep(sweeps(time_s, speed_rpm))
+    >>> [(found["code"], found["sweeps"], found["used"]) for found in chosen.notes]
+    [('several sweeps', 2, 2)]
     """
     usable = [one for one in found if not one.why_not]
     if not usable:
-        raise ValueError(f"no usable sweep: {_why_none(found, has_throttle)}")
+        raise _why_none(found, has_throttle)
     widest = max(one.span_rpm for one in usable)
     wide = [one for one in usable if one.span_rpm >= widest / 2.0]
     top_rpm = max(one.to_rpm for one in wide)
@@ -607,12 +608,10 @@ def chosen_sweep(found: Sequence[Sweep], *, has_throttle: bool = True) -> SweepC
 
     notes = []
     if len(usable) > 1:
-        notes.append(
-            f"{len(usable)} sweeps in this file: the {ordinal(usable.index(best) + 1)}, from "
-            f"{_rounded(best.from_rpm)} to {_rounded(best.to_rpm)} rpm, was used"
-        )
-    trouble = ""
-    rises = [one for one in found if not one.why_not.startswith("the throttle")]
+        several = {"sweeps": len(usable), "used": usable.index(best) + 1}
+        notes.append(note("several sweeps", **several, from_rpm=best.from_rpm, to_rpm=best.to_rpm))
+    trouble = None
+    rises = _open_rises(found)
     place = rises.index(best)
     first = place
     while first > 0 and rises[first].follows:
@@ -621,59 +620,30 @@ def chosen_sweep(found: Sequence[Sweep], *, has_throttle: bool = True) -> SweepC
     while last + 1 < len(rises) and rises[last + 1].follows:
         last += 1
     for one, after in zip(rises[first:last], rises[first + 1 : last + 1], strict=True):
-        notes.append(f"{_FOLLOWS_WORDS[after.follows]} at {_rounded(one.to_rpm)} rpm")
+        notes.append(note("sweep follows", how=after.follows, at_rpm=one.to_rpm))
     beyond = max(one.to_rpm for one in rises[place : last + 1])
     if best.to_rpm < COMPLETE_SHARE * beyond:
-        trouble = (
-            f"{_FOLLOWS_WORDS[rises[place + 1].follows]} at {_rounded(best.to_rpm)} rpm: the sweep "
-            f"ends there, and the engine went on to {_rounded(beyond)} rpm"
+        trouble = note(
+            "sweep cut",
+            follows=note("sweep follows", how=rises[place + 1].follows, at_rpm=best.to_rpm),
+            on_to_rpm=beyond,
         )
     return SweepChoice(best, tuple(notes), trouble)
 
 
-_FOLLOWS_WORDS = {
-    "gear change": "gear change",
-    "gear change or lift": "gear change or lifted throttle",
-    "lift": "throttle lifted",
-    "break": "break",
-    "jump": "the engine speed leaps (gear, clutch or tyre)",
-}
-_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
+def _open_rises(found: Sequence[Sweep]) -> list[Sweep]:
+    return [
+        one for one in found if one.why_not is None or one.why_not["code"] != "throttle not open"
+    ]
 
 
-def ordinal(number: int) -> str:
-    """Return the word for a place among sweeps, from 1 on.
-
-    Parameters
-    ----------
-    number : int. Place.
-
-    Returns
-    -------
-    str. Word; figures from the tenth on.
-
-    Examples
-    --------
-    >>> ordinal(2), ordinal(12)
-    ('second', '12th')
-    """
-    return _ORDINALS[number - 1] if number <= len(_ORDINALS) else f"{number}th"
-
-
-def _rounded(speed_rpm: float) -> str:
-    return f"{round(speed_rpm, -2):,.0f}"
-
-
-def _why_none(found: Sequence[Sweep], has_throttle: bool) -> str:
-    where = " with the throttle open" if has_throttle else ""
-    rises = [one for one in found if not one.why_not.startswith("the throttle")]
+def _why_none(found: Sequence[Sweep], has_throttle: bool) -> NotToldError:
+    rises = _open_rises(found)
     if not rises:
-        return (
-            f"the engine speed never rises{where} by {LISTED_SPAN_RPM:.0f} rpm in one climb of "
-            f"{LISTED_S:g} s or more"
-        )
+        least = {"least_rpm": LISTED_SPAN_RPM, "least_s": LISTED_S}
+        return NotToldError("no sweep: no rise", has_throttle=has_throttle, **least)
     longest = max(rises, key=lambda one: one.span_rpm)
-    return f"the longest rise{where}: {longest.why_not}"
+    return NotToldError("no sweep: rises", has_throttle=has_throttle, why=longest.why_not)
 
 
 def sweep_slice(

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from flows.metrics.notes import Note, note
 from flows.readers.source import REPEATED_NAME, UnreadableError
 from flows.readers.words import name_and_unit
 from schemas.layout import AS_STATED, Layout
@@ -25,17 +26,20 @@ class Columns:
     units: dict[str, str]
     doubled: dict[str, int]
 
-    def refuse_doubled(self, where: str, layout: Layout) -> None:
+    def refuse_doubled(self, where: Note, layout: Layout) -> None:
         """Refuse a used column that stands twice, unless the layout knows of the second.
 
         Raises UnreadableError: Naming the column.
         """
         for name, times in self.doubled.items():
+            second = REPEATED_NAME.format(name=name, number=2)
             raise UnreadableError(
                 "doubled column",
-                f"{where}: column {name!r} stands {times} times; which one is meant cannot be told",
-                "Export the file with that column once, or name the second one "
-                f"{REPEATED_NAME.format(name=name, number=2)!r} in layout {layout.name!r}.",
+                where=where,
+                column=name,
+                times=times,
+                second=second,
+                layout=layout.name,
             )
 
 
@@ -108,32 +112,33 @@ def match_columns(cells: Sequence[str], layout: Layout) -> Columns | None:
 class Heading(NamedTuple):
     """A row that may name the columns, where it stands, and what is otherwise about it."""
 
-    where: str
+    where: Note
     cells: Sequence[str]
-    otherwise: str = ""
+    otherwise: Note | None = None
     is_first_line_other: bool = False
 
 
-def nearest(headings: Callable[[Layout], Iterable[Heading]], layouts: Sequence[Layout]) -> str:
-    """Return what keeps a file from the layout that it comes nearest to, "" if none is near."""
-    best, sentence = 0.5, ""
+def nearest(
+    headings: Callable[[Layout], Iterable[Heading]], layouts: Sequence[Layout]
+) -> Note | None:
+    """Return what keeps a file from the layout that it comes nearest to, None if none is near."""
+    best, found = 0.5, None
     for layout in layouts:
         for heading in headings(layout):
             share, why = lacks(heading.cells, layout)
             if share <= best:
                 continue
             best = share
-            if heading.otherwise:
-                why = heading.otherwise + (f", and {why}" if why else "")
-            elif not why and heading.is_first_line_other:
-                why = f"its first line does not begin with {layout.recognise.first_line!r}"
-            why = why or other_rules(layout)
-            sentence = f"{heading.where} comes nearest to layout {layout.name!r}, but {why}"
-    return sentence
+            reasons = [one for one in (heading.otherwise, why) if one]
+            if not reasons and heading.is_first_line_other:
+                reasons = [note("first line other", wanted=layout.recognise.first_line)]
+            reasons = reasons or [other_rules(layout)]
+            found = note("comes nearest", where=heading.where, layout=layout.name, but=reasons)
+    return found
 
 
-def lacks(cells: Sequence[str], layout: Layout) -> tuple[float, str]:
-    """Return the share of a layout's columns that a header has, and in words what it lacks."""
+def lacks(cells: Sequence[str], layout: Layout) -> tuple[float, Note | None]:
+    """Return the share of a layout's columns that a header has, and what it lacks."""
     asked = layout.recognise.columns
     named = numbered(cells)
     bare = {name_and_unit(cell)[0] for cell in named}
@@ -143,23 +148,23 @@ def lacks(cells: Sequence[str], layout: Layout) -> tuple[float, str]:
     missing = [name for name in missing if name not in in_other_case]
     share = 1 - len(missing) / len(asked)
     if missing:
-        return share, f"column {', '.join(map(repr, missing))} is missing"
+        return share, note("columns missing", columns=missing)
     if in_other_case:
         one = in_other_case[0]
         found = other_case[one.casefold()]
-        return share, f"column {one!r} stands as {found!r}, in capitals and small letters otherwise"
+        return share, note("column in other case", column=one, stands_as=found)
     if match_columns(cells, layout) is None:
         one = next(name for name in asked if name not in named)
-        return share, f"column {one!r} has its unit behind it, which the layout leaves no room for"
-    return share, ""
+        return share, note("column with unit", column=one)
+    return share, None
 
 
-def other_rules(layout: Layout) -> str:
+def other_rules(layout: Layout) -> Note:
     """Return what else keeps a file from a layout whose columns it has all."""
     if layout.recognise.file_name is not None:
-        return f"its name is not like {layout.recognise.file_name!r}"
+        return note("name other", wanted=layout.recognise.file_name)
     if layout.sheet.name is not None:
-        return f"its sheet is not {layout.sheet.name!r}"
+        return note("sheet other", wanted=layout.sheet.name)
     if layout.recognise.first_line is not None:
-        return f"its first line does not begin with {layout.recognise.first_line!r}"
-    return "another rule of the layout does not hold"
+        return note("first line other", wanted=layout.recognise.first_line)
+    return note("another rule")

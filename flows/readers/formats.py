@@ -51,11 +51,7 @@ def start_of(path: Path) -> bytes:
         with open_bytes(path) as handle:
             return handle.read(START_BYTES)
     except (EOFError, OSError, zlib.error) as error:
-        raise UnreadableError(
-            "damaged packing",
-            f"the file is packed by gzip and cannot be unpacked: {error}",
-            "Copy the file again, or unpack it by hand and drop what comes out.",
-        ) from None
+        raise UnreadableError("damaged packing", after_bytes=0, why=str(error)) from None
 
 
 def format_of(start: bytes) -> str:
@@ -70,17 +66,9 @@ def format_of(start: bytes) -> str:
     if start.startswith(b"PK\x03\x04"):
         return "spreadsheet"
     if start.startswith(_COMPOUND):
-        raise UnreadableError(
-            "old spreadsheet",
-            "the file is a spreadsheet of the old binary kind (.xls) or is under a password",
-            "Save it as .xlsx without a password, or as text.",
-        )
+        raise UnreadableError("old spreadsheet")
     if not start.startswith(_BYTE_ORDER_MARKS) and _is_binary(start[:4096]):
-        raise UnreadableError(
-            "binary data",
-            "the file is binary data, not text",
-            "Export the run as text; if it should be text, copy the file again.",
-        )
+        raise UnreadableError("binary data")
     return "text"
 
 

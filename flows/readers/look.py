@@ -37,12 +37,7 @@ def _looked_at(grids: Sequence[Grid]) -> Look:
             if score and (best is None or score > best[0] * 1.001):
                 best = score, grid, at
     if best is None:
-        raise UnreadableError(
-            "no header",
-            "no line of names with rows of numbers below it was found",
-            "Export the run with its column names in one line; a table without them cannot be "
-            "recognised again.",
-        )
+        raise UnreadableError("no header")
     _, grid, at = best
     names, first = numbered(grid.top[at]), at + 1
     text, doubts, units = dict(grid.text), list(grid.doubts), {}

@@ -8,13 +8,14 @@ import io
 import logging
 import tempfile
 from collections.abc import Iterator
-from functools import lru_cache, partial
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
 
+from flows.metrics.notes import Note, note
 from flows.readers.columns import Columns, Heading, match_columns, nearest, numbered
 from flows.readers.source import (
     EARLIEST_S,
@@ -24,18 +25,13 @@ from flows.readers.source import (
     Source,
     SourceTable,
     UnreadableError,
-    damaged,
+    first_words,
     refuse_endless,
     stamp,
 )
 from schemas.layout import Layout
+from warehouse.sentences import said
 
-_damaged = partial(
-    damaged,
-    "damaged measurement file",
-    "an ASAM MDF file",
-    remedy="Copy or export the file again; it breaks off or its bytes were changed.",
-)
 BLOCK_ROWS = 200_000
 LONGEST_S = 86_400.0
 """A log's own times never pass a day: what does counts from somewhere else."""
@@ -77,7 +73,7 @@ class _Contents(NamedTuple):
     rows_of: dict[int, int]
     clocks: list[_Clock]
     started_at: str
-    notes: list[str]
+    notes: list[Note]
 
 
 def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as every reader
@@ -89,7 +85,7 @@ def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as
 def headings(path: Path, start: bytes, layout: Layout) -> list[Heading]:  # noqa: ARG001
     """Return the names of a file's channels."""
     names = [channel.name for channel in _contents(path, *stamp(path)).channels]
-    return [Heading("the file", names)]
+    return [Heading(note("the file"), names)]
 
 
 def read(path: Path, layout: Layout) -> Source:
@@ -100,13 +96,9 @@ def read(path: Path, layout: Layout) -> Source:
     contents = _contents(path, *stamp(path))
     columns = match_columns([channel.name for channel in contents.channels], layout)
     if columns is None:
-        raise UnreadableError(
-            "column missing",
-            nearest(lambda _: headings(path, b"", layout), [layout])
-            or "the file lacks the layout's channels",
-            "Export the file again with that channel, or correct the layout.",
-        )
-    columns.refuse_doubled("the file", layout)
+        near = nearest(lambda _: headings(path, b"", layout), [layout])
+        raise UnreadableError("column missing", near=near)
+    columns.refuse_doubled(note("the file"), layout)
     units = dict(columns.units)
     for place, name in columns.kept.items():
         if contents.channels[place].unit:
@@ -133,9 +125,7 @@ def shown(path: Path) -> Look:
                 units[name] = channel.unit
     most = max((series.len() for series in columns.values()), default=0)
     if not most:
-        raise UnreadableError(
-            "no rows", "the file has no samples on a clock", "Export the run again."
-        )
+        raise UnreadableError("no rows")
     frame = pl.DataFrame({name: s.extend_constant(None, most - s.len()) for name, s in
                           columns.items()})  # fmt: skip
     groups = len({contents.clock_of[channel.group] for channel in contents.channels})
@@ -144,7 +134,7 @@ def shown(path: Path) -> Look:
         f"{len(names)} channels on {groups} clock{'s' if groups > 1 else ''}",
         frame,
         units,
-        doubts=list(contents.notes),
+        doubts=[said(one) for one in contents.notes],
     )
 
 
@@ -170,7 +160,7 @@ def _opened(path: Path) -> Iterator[Any]:
         except UnreadableError:
             raise
         except Exception as error:  # noqa: BLE001 - see above
-            raise _damaged(error) from None
+            raise UnreadableError("damaged measurement file", why=first_words(error)) from None
         finally:
             _close_quietly(file)
 
@@ -185,7 +175,7 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
     channels: list[_Channel] = []
     clock_of: dict[int, int] = {}
     rows_of: dict[int, int] = {}
-    notes: list[str] = []
+    notes: list[Note] = []
     clocks: list[tuple[np.ndarray, int]] = []
     factors: list[float] = []
     with _opened(path) as file:
@@ -201,11 +191,11 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
             if not rows or not readable:
                 continue
             if master is None:
-                notes.append(f"channel group {number + 1} runs on no clock and was left out")
+                notes.append(note("group without clock", group=number + 1))
                 continue
             sync = getattr(group.channels[master], "sync_type", _TIME)
             if sync not in (0, _TIME):
-                notes.append(f"channel group {number + 1} runs over no time and was left out")
+                notes.append(note("group over no time", group=number + 1))
                 continue
             times = np.asarray(file.get_master(number, record_offset=0, record_count=2000))
             factor = _seconds_in(_unit(group.channels[master]), times)
@@ -233,11 +223,7 @@ def _contents(path: Path, size: int, modified_ns: int) -> _Contents:  # noqa: AR
         # Seconds since 1970 say when it began better than a head that many writers leave empty.
         start = dt.datetime.fromtimestamp(origin, tz=dt.UTC)
     if absolute:
-        notes.append(
-            "its times do not begin at the recording's start"
-            + (" but count from 1970" if EARLIEST_S < origin < LATEST_S else "")
-            + "; seconds since the first of them are used"
-        )
+        notes.append(note("times not from start", is_epoch=EARLIEST_S < origin < LATEST_S))
     made = [
         _Clock(factor, origin if first > LONGEST_S else 0.0)
         for first, factor in zip(firsts, factors, strict=True)
@@ -292,7 +278,7 @@ def _samples(file: Any, channel: _Channel, start: int, count: int) -> tuple[pl.S
 
 
 def _pieces(
-    path: Path, contents: _Contents, columns: Columns, notes: list[str]
+    path: Path, contents: _Contents, columns: Columns, notes: list[Note]
 ) -> Iterator[SourceTable]:
     by_clock: dict[int, list[tuple[str, _Channel]]] = {}
     for place, name in columns.kept.items():
@@ -321,7 +307,7 @@ def _pieces(
                     pl.Series("time_s", times),
                 )
     notes += [
-        f"{name}: {count} samples are marked invalid in the file and were left out"
+        note("samples marked invalid", column=name, samples=count)
         for name, count in invalid.items()
         if count
     ]

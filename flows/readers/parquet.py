@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
 
+from flows.metrics.notes import note
 from flows.readers.columns import Columns, Heading, match_columns, nearest, numbered
 from flows.readers.source import (
     LOOKED_ROWS,
@@ -18,17 +18,11 @@ from flows.readers.source import (
     Source,
     SourceTable,
     UnreadableError,
-    damaged,
+    first_words,
     refuse_endless,
 )
 from schemas.layout import Layout
 
-_damaged = partial(
-    damaged,
-    "damaged Parquet",
-    "Parquet",
-    remedy="Copy or export the file again; it breaks off or its bytes were changed.",
-)
 BATCH_ROWS = 200_000
 _BLOBS = ("pandas", "ARROW:schema", "org.apache.spark")
 
@@ -42,7 +36,7 @@ def fits(path: Path, start: bytes, layout: Layout) -> bool:  # noqa: ARG001 - as
 def headings(path: Path, start: bytes, layout: Layout) -> list[Heading]:  # noqa: ARG001
     """Return the names of a file's columns."""
     with _opened(path) as file:
-        return [Heading("the file", file.schema_arrow.names)]
+        return [Heading(note("the file"), file.schema_arrow.names)]
 
 
 def read(path: Path, layout: Layout) -> Source:
@@ -55,20 +49,13 @@ def read(path: Path, layout: Layout) -> Source:
         refuse_endless(file.metadata.num_rows)
         columns = match_columns(schema.names, layout)
         if columns is None:
-            raise UnreadableError(
-                "column missing",
-                nearest(lambda _: headings(path, b"", layout), [layout]),
-                "Export the file again with that column, or correct the layout.",
-            )
-        columns.refuse_doubled("the file", layout)
+            near = nearest(lambda _: headings(path, b"", layout), [layout])
+            raise UnreadableError("column missing", near=near)
+        columns.refuse_doubled(note("the file"), layout)
         _refuse_nested(schema, columns)
         units = dict(columns.units) | _field_units(schema, columns.kept)
         if not file.metadata.num_rows:
-            raise UnreadableError(
-                "no rows",
-                "the file has columns and not a single row",
-                "The recording was probably never started; export the run again.",
-            )
+            raise UnreadableError("no rows")
         return Source(_head(schema), units, _pieces(path, columns))
 
 
@@ -83,9 +70,7 @@ def shown(path: Path) -> Look:
         plain = [place for place, kind in enumerate(schema.types) if _is_plain(kind)]
         batch = next(file.iter_batches(batch_size=LOOKED_ROWS), None)
         if batch is None or not batch.num_rows:
-            raise UnreadableError(
-                "no rows", "the file has no rows", "Export the run again with its rows."
-            )
+            raise UnreadableError("no rows")
         frame = pl.DataFrame({names[place]: _column(batch.column(place)) for place in plain})
         units = _field_units(schema, {place: names[place] for place in plain})
         return Look("parquet", "columns of the file", frame, units, _head(schema))
@@ -100,12 +85,12 @@ def _opened(path: Path) -> Iterator[Any]:
     try:
         file = pq.ParquetFile(path, pre_buffer=False)
     except (pa.ArrowException, OSError, ValueError) as error:
-        raise _damaged(error) from None
+        raise UnreadableError("damaged Parquet", why=first_words(error)) from None
     try:
         with file:
             yield file
     except (pa.ArrowException, OSError) as error:
-        raise _damaged(error) from None
+        raise UnreadableError("damaged Parquet", why=first_words(error)) from None
 
 
 def _pieces(path: Path, columns: Columns) -> Iterator[SourceTable]:
@@ -139,11 +124,7 @@ def _refuse_nested(schema: Any, columns: Columns) -> None:
     for place, name in columns.kept.items():
         kind = schema.field(place).type
         if not _is_plain(kind):
-            raise UnreadableError(
-                "no plain column",
-                f"column {name!r} holds {kind}, where numbers, texts or times are expected",
-                "Export it with one value a row.",
-            )
+            raise UnreadableError("no plain column", column=name, holds=str(kind))
 
 
 def _field_unit(field: Any) -> str:

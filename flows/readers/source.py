@@ -16,9 +16,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import polars as pl
+
+from flows.metrics.notes import Note, note
+from warehouse.sentences import remedy_of, said
 
 HEAD_LINES = 200
 """The header row must stand within this many lines; longer heads were never seen."""
@@ -40,21 +44,32 @@ REPEATED_NAME = "{name} #{number}"
 class UnreadableError(ValueError):
     """A file cannot be read, with what a person can do about it."""
 
-    def __init__(self, code: str, reason: str, remedy: str) -> None:
-        super().__init__(reason)
-        self.code = code
-        self.reason = reason
-        self.remedy = remedy
+    def __init__(self, code: str, **figures: object) -> None:
+        self.note = note(code, **figures)
+        super().__init__(code)
 
-    def __reduce__(self) -> tuple[type[UnreadableError], tuple[str, str, str]]:
+    def __reduce__(self) -> tuple[Callable[[], UnreadableError], tuple[()]]:
         """Be raised whole in another process."""
-        return type(self), (self.code, self.reason, self.remedy)
+        return partial(type(self), **self.note), ()
+
+    def __str__(self) -> str:
+        """Why it cannot be read."""
+        return said(self.note)
+
+    @property
+    def code(self) -> str:
+        """Which refusal it is."""
+        return self.note["code"]
+
+    @property
+    def remedy(self) -> str:
+        """What a person can do about it."""
+        return remedy_of(self.note)
 
 
-def damaged(code: str, what: str, error: BaseException, *, remedy: str) -> UnreadableError:
-    """Return the refusal of a file whose format's library gave up on it."""
-    told = str(error).splitlines()[0][:160] if str(error) else type(error).__name__
-    return UnreadableError(code, f"the file begins as {what} and cannot be read: {told}", remedy)
+def first_words(error: BaseException) -> str:
+    """Return how a library says why it gave up on a file."""
+    return str(error).splitlines()[0][:160] if str(error) else type(error).__name__
 
 
 def stamp(path: Path) -> tuple[int, int]:
@@ -66,12 +81,7 @@ def stamp(path: Path) -> tuple[int, int]:
 def refuse_endless(rows: int) -> None:
     """Refuse a file that claims more rows than any log has, before one of them is read."""
     if not 0 <= rows <= MOST_ROWS:
-        raise UnreadableError(
-            "too many rows",
-            f"the file says it has {rows:.4g} rows, where {MOST_ROWS:.4g} are read at most: it is "
-            "damaged, or no log",
-            "Copy or export the file again, a long log in parts.",
-        )
+        raise UnreadableError("too many rows", rows=rows, most=MOST_ROWS)
 
 
 @dataclass(frozen=True)
@@ -107,13 +117,13 @@ class Source:
 
     `pieces` is gone through once; reading goes on while it is. It may raise `UnreadableError`.
     `units` holds the unit of each column as the file writes it, in the header or in a row of
-    units, where it does. `notes` says what the reader left out, in sentences.
+    units, where it does. `notes` says what the reader left out.
     """
 
     head: dict[str, str]
     units: dict[str, str]
     pieces: Iterable[SourceTable]
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
     started_at: str = ""
     """When the recording began, ISO 8601, where the format itself knows it."""
 

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
+from flows.metrics.notes import Note, note
 from flows.readers.cell_formats import CellFormats, cell_formats
 from flows.readers.columns import Columns, Heading, match_columns
 from flows.readers.source import (
@@ -21,20 +22,15 @@ from flows.readers.source import (
     Source,
     SourceTable,
     UnreadableError,
-    damaged,
+    first_words,
     stamp,
 )
 from flows.readers.words import known_unit
 from schemas.columns import CHANNELS
 from schemas.layout import AS_STATED, CHANNEL_COLUMNS, Layout
 from schemas.units import conversion
+from warehouse.sentences import said
 
-_damaged = partial(
-    damaged,
-    "damaged spreadsheet",
-    "a spreadsheet",
-    remedy="Open and save it again, or export the run as text.",
-)
 MOST_BYTES = 300 * 1024 * 1024
 """More text than this inside a spreadsheet is a log that belongs into text or Parquet."""
 SHARE_LIMIT = 2.0
@@ -72,7 +68,7 @@ def headings(path: Path, start: bytes, layout: Layout) -> Iterator[Heading]:  # 
     """Yield the rows that may name a layout's columns."""
     for sheet in _sheets(path, *stamp(path)):
         for number, row in enumerate(sheet.rows[:HEAD_LINES], start=1):
-            where = f"row {number} of sheet {sheet.name!r}"
+            where = note("row of sheet", row=number, sheet=sheet.name)
             yield Heading(where, [_text(cell) for cell in row])
 
 
@@ -84,14 +80,11 @@ def read(path: Path, layout: Layout) -> Source:
     place = _find(path, layout)
     if place is None:
         raise UnreadableError(
-            "no header row",
-            f"no row within the first {HEAD_LINES} of a sheet names "
-            f"{', '.join(layout.recognise.columns)}",
-            "Export the file again, or correct recognise.columns or sheet.name in the layout.",
+            "no header row", within=HEAD_LINES, columns=layout.recognise.columns, is_sheet=True
         )
     columns = match_columns(place.cells, layout)
     assert columns is not None  # noqa: S101 - _find() found them
-    where = f"row {place.row + 1} of sheet {place.sheet.name!r}"
+    where = note("row of sheet", row=place.row + 1, sheet=place.sheet.name)
     columns.refuse_doubled(where, layout)
     units = dict(columns.units)
     first = place.row + 1
@@ -107,12 +100,8 @@ def read(path: Path, layout: Layout) -> Source:
         if any(at < len(row) and row[at] != "" for at in columns.kept)
     ]
     if not body:
-        raise UnreadableError(
-            "no rows",
-            f"{where} is the header row and nothing follows it",
-            "The recording was probably never started; export the run again.",
-        )
-    notes: list[str] = []
+        raise UnreadableError("no rows", header=where)
+    notes: list[Note] = []
     series = _shown_columns(path, place, body, columns, units, layout, notes)
     table = SourceTable(
         pl.DataFrame(series),
@@ -129,7 +118,7 @@ def _shown_columns(
     columns: Columns,
     units: dict[str, str],
     layout: Layout,
-    notes: list[str],
+    notes: list[Note],
 ) -> list[pl.Series]:
     """Return the columns of the layout as the sheet shows them."""
     formats = cell_formats(path, place.sheet.name)
@@ -139,10 +128,8 @@ def _shown_columns(
         cells, scales = _cells_of(at, body, formats)
         cells = _as_shown(name, cells, scales, percent.get(name), notes)
         if at in formats.empty_formulas:
-            notes.append(
-                f"{name}: {formats.empty_formulas[at]} cells are formulas whose value is not "
-                "stored, and count as empty; open the sheet, save it, and drop it again"
-            )
+            empty = formats.empty_formulas[at]
+            notes.append(note("formulas without value", column=name, cells=empty))
         series.append(_column(name, cells, layout.text.decimal))
     return series
 
@@ -188,7 +175,7 @@ def _looked_columns(
     formats = cell_formats(path, sheet.name)
     looked = enumerate(sheet.rows[first : first + LOOKED_ROWS], start=first + 1)
     body = [(number, row) for number, row in looked if any(cell != "" for cell in row)]
-    columns = []
+    columns, notes = [], []
     for at, name in enumerate(names):
         if not name:
             continue
@@ -196,7 +183,8 @@ def _looked_columns(
         bounds = None
         if any(scale > 1.0 for scale in scales.values()) and units.get(name, "") in ("", "%"):
             units[name], bounds = "%", (-LOOKED_PERCENT, LOOKED_PERCENT)
-        columns.append(_column(name, _as_shown(name, cells, scales, bounds, doubts), "."))
+        columns.append(_column(name, _as_shown(name, cells, scales, bounds, notes), "."))
+    doubts += [said(one) for one in notes]
     return columns
 
 
@@ -219,18 +207,14 @@ def _sheets(path: Path, size: int, modified_ns: int) -> list[_Sheet]:  # noqa: A
                 found.append(_Sheet(sheet.name, rows))
             return found
     except PasswordError:
-        raise UnreadableError(
-            "locked spreadsheet",
-            "the spreadsheet is locked by a password",
-            "Save it without a password.",
-        ) from None
+        raise UnreadableError("locked spreadsheet") from None
     except (CalamineError, OSError, ValueError, MemoryError) as error:
-        raise _damaged(error) from None
+        raise UnreadableError("damaged spreadsheet", why=first_words(error)) from None
     except BaseException as error:
         # The library panics on some torn files with an exception of its own kind.
         if type(error).__name__ != "PanicException":
             raise
-        raise _damaged(error) from None
+        raise UnreadableError("damaged spreadsheet", why=first_words(error)) from None
 
 
 def _refuse_other_zips(path: Path) -> None:
@@ -238,20 +222,14 @@ def _refuse_other_zips(path: Path) -> None:
         with zipfile.ZipFile(path) as packed:
             names = {entry.filename: entry.file_size for entry in packed.infolist()}
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
-        raise _damaged(error) from None
+        raise UnreadableError("damaged spreadsheet", why=first_words(error)) from None
     is_sheet = "content.xml" in names or any(name.startswith("xl/") for name in names)
     if not is_sheet:
-        raise UnreadableError(
-            "packed files",
-            f"the file is a zip of {len(names)} files, not a spreadsheet",
-            "Unpack it and put what it holds into the job's folder.",
-        )
+        raise UnreadableError("packed files", files=len(names))
     if sum(names.values()) > MOST_BYTES:
+        held_mb = sum(names.values()) / 1e6
         raise UnreadableError(
-            "too large for a spreadsheet",
-            f"unpacked it holds {sum(names.values()) / 1e6:.0f} MB, where {MOST_BYTES / 1e6:.0f} "
-            "are read",
-            "Export the log as text or Parquet.",
+            "too large for a spreadsheet", size_mb=held_mb, most_mb=MOST_BYTES / 1e6
         )
 
 
@@ -326,7 +304,7 @@ def _as_shown(
     cells: list[Cell],
     scales: dict[int, float],
     bounds: tuple[float, float] | None,
-    notes: list[str],
+    notes: list[Note],
 ) -> list[Cell]:
     """Return the cells of a column as the sheet shows them, decided for the column as a whole.
 
@@ -346,20 +324,21 @@ def _as_shown(
         shown = [cell * scales[at] for at, cell in enumerate(cells) if at in scales
                  and _is_number(cell)]  # fmt: skip
         if _share_within(shown, low, high) < MOST_WITHIN <= _share_within(held, low, high):
-            notes.append(
-                f"{name}: its cells are formatted as percent and hold up to {largest:g}, which "
-                "would be out of range as shown; read as they hold"
-            )
+            notes.append(note("percent read as held", column=name, largest=largest))
             return cells
     plain = [at for at, cell in enumerate(cells) if _is_number(cell) and at not in scales]
     # A format that was given to a part of a column: the others are shares too if they are as small.
     alike = percent and bool(plain) and max(abs(cells[at]) for at in plain) <= SHARE_LIMIT
     if alike:
         scales = scales | dict.fromkeys(plain, 100.0)
-    what = "as percent" if percent else "to show thousands"
     notes.append(
-        f"{name}: {len(held)} cells are formatted {what} and were read as shown"
-        + (f", and so were {len(plain)} without that format" if alike else "")
+        note(
+            "cells read as shown",
+            column=name,
+            cells=len(held),
+            is_percent=percent,
+            alike=len(plain) if alike else 0,
+        )
     )
     return [
         cell * scales[at]

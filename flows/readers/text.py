@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from flows.metrics.notes import Note, note
 from flows.readers.columns import Columns, Heading, match_columns
 from flows.readers.formats import open_bytes, start_of
 from flows.readers.source import (
@@ -31,10 +32,6 @@ from schemas.layout import WHITESPACE, Layout
 COMPLETE_ROW = "row has as many cells as the header"
 CLOSED_QUOTE = "a quote that opens is closed"
 ENDED_LINE = "the last line is ended"
-CUT_NOTE = (
-    "the file ends within line {line}, in mid-row: copied or exported incompletely? If the "
-    "original is longer, put it into the inbox under the same name"
-)
 CELL_MARK = "\x1f"
 """Stands between cells once they are told apart: no text file has it."""
 LONGEST_CELL_LINES = 20
@@ -117,17 +114,10 @@ def headings(path: Path, start: bytes, layout: Layout) -> Iterator[Heading]:  # 
             continue  # cheaper than taking the line apart
         for delimiter in dict.fromkeys((layout.text.delimiter, *DIVIDERS)):
             cells = split_cells(row, delimiter)
-            said = (
-                f"its cells are divided by {_mark_told(delimiter)}, the layout says "
-                f"{_mark_told(layout.text.delimiter)}"
-            )
+            told = note("divided otherwise", by=delimiter, layout_says=layout.text.delimiter)
             if len(cells) > 1:
-                otherwise = said if delimiter != layout.text.delimiter else ""
-                yield Heading(f"line {number}", cells, otherwise, is_other)
-
-
-def _mark_told(delimiter: str) -> str:
-    return {"\t": "tabs", WHITESPACE: "blanks"}.get(delimiter, repr(delimiter))
+                otherwise = told if delimiter != layout.text.delimiter else None
+                yield Heading(note("line", line=number), cells, otherwise, is_other)
 
 
 def read(path: Path, layout: Layout) -> Source:
@@ -140,12 +130,10 @@ def read(path: Path, layout: Layout) -> Source:
     found = header(start, layout)
     if found is None:
         raise UnreadableError(
-            "no header row",
-            f"no line within the first {HEAD_LINES} names {', '.join(layout.recognise.columns)}",
-            "Export the file again, or correct recognise.columns in the layout.",
+            "no header row", within=HEAD_LINES, columns=layout.recognise.columns, is_sheet=False
         )
     opening = opened_at(found, start, layout)
-    notes: list[str] = []
+    notes: list[Note] = []
     rows = _Rows(path, opening, layout, notes)
     return Source(head=opening.head, units=opening.units, pieces=rows.pieces(), notes=notes)
 
@@ -155,7 +143,7 @@ def opened_at(found: Header, start: bytes, layout: Layout) -> Opening:
 
     Raises UnreadableError if a column stands twice, or no row of units where one should be.
     """
-    found.columns.refuse_doubled(f"line {found.line_no}", layout)
+    found.columns.refuse_doubled(note("line", line=found.line_no), layout)
     codec = codec_of(start, layout.text.encoding)
     text = plain_ends(start.decode(codec, errors="replace"))
     lines = text.split("\n", found.line_no + 1)[: found.line_no + 1]
@@ -224,7 +212,7 @@ class _Rows:
     path: Path
     opening: Opening
     layout: Layout
-    notes: list[str]
+    notes: list[Note]
     repeated_headers: int = 0
     last_line: str = ""
     example: tuple[int, int] = (0, 0)
@@ -238,12 +226,7 @@ class _Rows:
         for text, is_last in self._texts():
             if (place := text.find("\0")) >= 0:
                 line = line_no + text.count("\n", 0, place)
-                raise UnreadableError(
-                    "nul bytes",
-                    f"line {line}: holds NUL bytes, as a failing memory card or a broken copy "
-                    "leaves them",
-                    "Copy the file again from the logger; check its memory card.",
-                )
+                raise UnreadableError("nul bytes", line=line)
             lines = text.count("\n") + (not text.endswith("\n"))
             start = _line_start(text, max(0, self.opening.lines - line_no + 1))
             body, first = text[start:], max(line_no, self.opening.lines + 1)
@@ -255,26 +238,21 @@ class _Rows:
             seen_any = True
             yield self._table(body, first, is_last=is_last)
         if not seen_any:
-            raise UnreadableError(
-                "no rows",
-                f"line {self.opening.header.line_no} is the header row and nothing follows it",
-                "The recording was probably never started; export the run again.",
-            )
+            raise UnreadableError("no rows", header=note("line", line=self.opening.header.line_no))
         if not self.whole_rows:
             line, cells = self.example
             width = len(self.opening.header.cells)
             doubled = self.layout.text.delimiter == "," and cells > width
             raise UnreadableError(
                 "no whole row",
-                f"none of {self.bad_rows} rows has {width} cells as the header row does; line "
-                f"{line} has {cells}",
-                "Commas both divide the cells and stand inside numbers: export with another "
-                "delimiter."
-                if doubled
-                else "Export the file again, or correct text.delimiter in the layout.",
+                rows=self.bad_rows,
+                width=width,
+                line=line,
+                cells=cells,
+                is_comma_both=doubled,
             )
         if self.repeated_headers:
-            self.notes.append(f"the header row stands {self.repeated_headers} times more; skipped")
+            self.notes.append(note("header repeated", times=self.repeated_headers))
 
     def _texts(self) -> Iterator[tuple[str, bool]]:
         """Yield the file as text in pieces that end with a line, and whether it is the last."""
@@ -306,19 +284,11 @@ class _Rows:
                         yield plain_ends(text), False
         except (EOFError, OSError, zlib.error) as error:
             raise UnreadableError(
-                "damaged packing",
-                f"the file is packed by gzip and breaks off or is damaged after {bytes_done} bytes "
-                f"of text: {error}",
-                "Copy the file again, or unpack it by hand and drop what comes out.",
+                "damaged packing", after_bytes=bytes_done, why=str(error)
             ) from None
 
     def _other_encoding(self, line_no: int) -> UnreadableError:
-        return UnreadableError(
-            "encoding",
-            f"line {line_no}: the bytes are not {self.layout.text.encoding} text, as the layout "
-            "says",
-            "Export the file again, or correct text.encoding in the layout.",
-        )
+        return UnreadableError("encoding", line=line_no, encoding=self.layout.text.encoding)
 
     def _table(self, body: str, first_line_no: int, *, is_last: bool) -> SourceTable:
         width = len(self.opening.header.cells)
@@ -344,7 +314,7 @@ class _Rows:
             line_no = np.array([number for number, _ in whole], dtype=np.int64)
             separator, body = CELL_MARK, "\n".join(row for _, row in whole)
         if is_last and any(row.line_no == end_line for row in bad_rows):
-            self.notes.append(CUT_NOTE.format(line=end_line))
+            self.notes.append(note("cut short", line=end_line))
         self.whole_rows += line_no.size
         self.bad_rows += len(bad_rows)
         frame = _frame(body, separator, width, self.opening.header.columns.kept, self.layout)
@@ -555,12 +525,7 @@ def _row_of_units(row: str, line_no: int, columns: Columns, layout: Layout) -> d
     told = {name: cells[index].strip("[](){}") for index, name in columns.kept.items()
             if index < len(cells)}  # fmt: skip
     if told and all(re.fullmatch(r"[+-]?\d+([.,]\d+)?", cell) for cell in told.values()):
-        raise UnreadableError(
-            "no row of units",
-            f"line {line_no}: the layout says that a row of units follows the header, and numbers "
-            "stand there",
-            "Set text.unit_row to false in the layout, or export the file with its units.",
-        )
+        raise UnreadableError("no row of units", line=line_no)
     return {name: cell for name, cell in told.items() if cell}
 
 

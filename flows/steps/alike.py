@@ -12,10 +12,10 @@ import numpy as np
 import polars as pl
 
 from flows.metrics import alike
+from flows.metrics.notes import Note, note
 from flows.steps.builds import parts_of_builds
 from flows.steps.engine import Given, Inputs, Records, Step, marks, rows_by
 from flows.steps.trust import session_curves
-from flows.steps.wording import signed_pct
 from warehouse import store
 
 SHOWN = 10
@@ -92,7 +92,7 @@ def _bring_up_lists(
 ALIKE = Step(
     name="find similar builds",
     doing="finding similar builds",
-    version=2,
+    version=3,
     key="stage_id",
     tables=("out.likeness",),
     beside=("out.similar_build",),
@@ -266,8 +266,8 @@ class _Builds:
                     "other_job_id": other["job_id"],
                     "other_bike_id": other["bike_id"],
                     "similarity_share": float(found.similarity[at]),
-                    "matches": "; ".join(matches),
-                    "differs": "; ".join(differs),
+                    "matches": matches,
+                    "differs": differs,
                 }
             )
         return rows
@@ -336,7 +336,7 @@ def _outcomes(connection: duckdb.DuckDBPyConnection) -> list[pl.DataFrame]:
     return [gains, lean, back]
 
 
-def _told(connection: duckdb.DuckDBPyConnection, job_ids: list[str]) -> dict[str, dict[str, str]]:
+def _told(connection: duckdb.DuckDBPyConnection, job_ids: list[str]) -> dict[str, dict[str, Any]]:
     """Return what some jobs ended on, what they gained and what went wrong."""
     gains, lean, back = (rows_by(frame, "job_id", job_ids) for frame in _outcomes(connection))
     ended = connection.execute(
@@ -349,28 +349,30 @@ def _told(connection: duckdb.DuckDBPyConnection, job_ids: list[str]) -> dict[str
         made = gains.get(job_id, [])
         whole = next((g for g in made if g["basis"] == "first stage"), made[-1] if made else None)
         wrong = [
-            f"{stage['worst_lean_error_pct']:.0f} % lean at {stage['worst_speed_rpm']:,.0f} rpm "
-            f"({stage['stage_name']}, {stage['level']})"
+            note(
+                "went lean",
+                worst_pct=stage["worst_lean_error_pct"],
+                at_rpm=stage["worst_speed_rpm"],
+                stage=stage["stage_name"],
+                level=stage["level"],
+            )
             for stage in lean.get(job_id, [])
         ]
-        wrong += [
-            f"came back after {again['days']} days on the same build"
-            for again in back.get(job_id, [])
-        ]
+        wrong += [note("came back", days=again["days"]) for again in back.get(job_id, [])]
         found[job_id] = {
             "ended_on": ended_on,
-            "gained": "not measured" if whole is None else _gained(whole),
-            "went_wrong": "; ".join(wrong),
+            "gained": note("gain not measured") if whole is None else _gained(whole),
+            "went_wrong": wrong,
         }
     return found
 
 
-def _gained(gain: dict[str, Any]) -> str:
-    if gain["mean_gain_pct"] is None:
-        return gain["verdict"]
-    mean, low, high = (
-        signed_pct(gain[name])
-        for name in ("mean_gain_pct", "mean_gain_lower_pct", "mean_gain_upper_pct")
+def _gained(gain: dict[str, Any]) -> Note:
+    return note(
+        "gained",
+        verdict=gain["verdict"],
+        mean_pct=gain["mean_gain_pct"],
+        lower_pct=gain["mean_gain_lower_pct"],
+        upper_pct=gain["mean_gain_upper_pct"],
+        is_observed=gain["air_state"] == "observed",
     )
-    observed = ", power as observed" if gain["air_state"] == "observed" else ""
-    return f"{mean} % ({low} to {high} %), {gain['verdict']}{observed}"

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import duckdb
 import polars as pl
 
+from flows.metrics.notes import note
 from flows.readers.source import UnreadableError
 from flows.steps.inbox import Entry, files_in
 from flows.steps.ledger import (
@@ -26,15 +27,12 @@ from flows.steps.ledger import (
 from flows.steps.progress import Progress
 from warehouse import store
 from warehouse.damage import FULL_OR_SHUT, DamagedError, file_sha256
+from warehouse.sentences import remedy_of
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
-ARCHIVE_DAMAGED = "archive damaged"
-ARCHIVE_GONE = "archived bytes gone"
-LOST_CARD = f"^({ARCHIVE_DAMAGED}|{ARCHIVE_GONE}):"
-"""How the problems of a card begin that could not be read from the archive."""
-
-PUT_BACK = "Put the original file back into the inbox, or restore archive/ from a backup."
+ARCHIVE_LOST = ("archive damaged", "archived bytes gone")
+"""The refusals of what came and is not to be had any more."""
 
 QUIET_S = 60.0
 """A file that nobody has touched for so long is no longer being written, whatever writes it."""
@@ -79,14 +77,10 @@ def whole_archived(shop: ShopFolder, sha256: str) -> Path:
         if file_sha256(path) == sha256:
             return path
     except (FileNotFoundError, NotADirectoryError):
-        raise UnreadableError(
-            ARCHIVE_GONE, f"the archive holds no {sha256} any more", PUT_BACK
-        ) from None
+        raise UnreadableError("archived bytes gone", sha256=sha256) from None
     except OSError as error:
-        reason = f"the archive's {sha256} cannot be read ({error.strerror})"
-        raise UnreadableError(ARCHIVE_DAMAGED, reason, PUT_BACK) from None
-    reason = f"the archive's {sha256} no longer holds the bytes that came"
-    raise UnreadableError(ARCHIVE_DAMAGED, reason, PUT_BACK)
+        raise UnreadableError("archive damaged", sha256=sha256, why=error.strerror) from None
+    raise UnreadableError("archive damaged", sha256=sha256, why=None)
 
 
 def restore_from_inbox(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> list[str]:
@@ -123,8 +117,9 @@ def lost_from_archive(connection: duckdb.DuckDBPyConnection) -> list[str]:
             "back from a backup, and run this again"
         )
     return [
-        f"{folder}/{name}: the archive lost it or holds other bytes. {PUT_BACK}"
-        for folder, name, _ in lost
+        f"{folder}/{name}: the archive lost it or holds other bytes. "
+        + remedy_of(note("archived bytes gone", sha256=sha))
+        for folder, name, sha in lost
     ]
 
 
@@ -135,9 +130,9 @@ def _lost(connection: duckdb.DuckDBPyConnection, which: str) -> list[tuple[str, 
         "LEFT JOIN raw.reading AS reading ON arrival.file_sha256 = reading.file_sha256 "
         "LEFT JOIN raw.card AS card ON arrival.job_folder = card.job_folder "
         "AND arrival.file_sha256 = card.file_sha256 "
-        f"WHERE {which} AND (reading.reason_code IN (?, ?) OR regexp_matches(card.problems, ?)) "
-        "ORDER BY ALL",
-        [ARCHIVE_DAMAGED, ARCHIVE_GONE, LOST_CARD],
+        f"WHERE {which} AND (list_contains($lost, reading.reason_code) "
+        "OR list_contains($lost, card.problems ->> '$[0].code')) ORDER BY ALL",
+        {"lost": ARCHIVE_LOST},
     ).fetchall()
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import duckdb
 
+from flows.metrics.notes import Note, note
 from flows.readers.source import UnreadableError
-from flows.steps.archive import LOST_CARD, whole_archived
+from flows.steps.archive import ARCHIVE_LOST, whole_archived
 from schemas.card import read_card
 from schemas.card_text import CARD_NAME
 from schemas.toml_text import MistakesError
@@ -23,8 +24,9 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
         "SELECT job_folder, file_sha256 FROM raw.arrival AS arrival WHERE file_name = ? "
         "AND NOT EXISTS (SELECT 1 FROM raw.card AS card WHERE card.job_folder = arrival.job_folder "
         "AND card.file_sha256 = arrival.file_sha256 "
-        "AND NOT regexp_matches(card.problems, ?)) ORDER BY arrival_no",
-        [CARD_NAME, LOST_CARD],
+        "AND NOT coalesce(list_contains(?, card.problems ->> '$[0].code'), false)) "
+        "ORDER BY arrival_no",
+        [CARD_NAME, ARCHIVE_LOST],
     ).fetchall()
     records = []
     for job_folder, sha in fresh:
@@ -35,7 +37,7 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
                 "file_sha256": sha,
                 "card_text": text,
                 "job_id": job_id,
-                "problems": "; ".join(problems),
+                "problems": problems,
                 "is_in_force": False,
             }
         )
@@ -49,23 +51,23 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
             "UPDATE raw.card SET is_in_force = (job_folder, file_sha256) IN ("
             "SELECT (job_folder, arg_max(file_sha256, last_no)) "
             "FROM raw.card JOIN raw.arrival USING (job_folder, file_sha256) "
-            "WHERE problems = '' AND file_name = ? GROUP BY job_folder)",
+            "WHERE problems = '[]' AND file_name = ? GROUP BY job_folder)",
             [CARD_NAME],
         )
     return len(records)
 
 
-def _read(shop: ShopFolder, sha: str) -> tuple[str, str | None, list[str]]:
+def _read(shop: ShopFolder, sha: str) -> tuple[str, str | None, list[Note]]:
     try:
         data = whole_archived(shop, sha).read_bytes()
     except UnreadableError as error:
-        return "", None, [f"{error.code}: {error.reason}. {error.remedy}"]
+        return "", None, [error.note]
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
-        return data.decode("utf-8", errors="replace"), None, [f"line {line}: must be UTF-8 text"]
+        return data.decode("utf-8", errors="replace"), None, [note("card is no text", line=line)]
     try:
         return text, read_card(text).job, []
     except MistakesError as error:
-        return text, None, error.mistakes
+        return text, None, [note("card mistake", what=mistake) for mistake in error.mistakes]

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from flows.metrics.notes import Note, note
 from flows.readers.source import UnreadableError
 from flows.readers.words import numbers
 from schemas.layout import Channel, Layout
@@ -38,7 +39,7 @@ class ClockTimes:
         self.unit = unit
         self.shop_zone = zoneinfo.ZoneInfo(shop_zone)
         self.started_at: dt.datetime | None = None
-        self.notes: list[str] = []
+        self.notes: list[Note] = []
         self._origin_s: float | None = None
         self._origin_us: int | None = None
         self._format = channel.format
@@ -82,11 +83,9 @@ class ClockTimes:
                 start = dt.datetime.fromtimestamp(float(seen[0]), tz=self.shop_zone)
             except (OverflowError, OSError, ValueError):
                 raise UnreadableError(
-                    "time not readable",
-                    f"column {self.channel.column!r}: {seen[0]:g} {self.unit} since 1970 is no "
-                    "date",
-                    "Correct channels.time.unit (s or ms), or its form, in the layout.",
-                ) from None
+                    "time not readable", column=self.channel.column, since_1970=seen[0],
+                    unit=self.unit,
+                ) from None  # fmt: skip
             self.started_at = start.replace(tzinfo=None)
 
     def _clock(self, cells: pl.Series, clock: str) -> Seconds:
@@ -107,9 +106,9 @@ class ClockTimes:
             )
             over = np.diff(before) < -HALF_DAY_S
             if over.any():
-                note = "the clock passed midnight; the day was added"
-                if note not in self.notes:
-                    self.notes.append(note)
+                passed = note("clock passed midnight")
+                if passed not in self.notes:
+                    self.notes.append(passed)
             added = self._added_s.get(clock, 0.0) + DAY_S * np.cumsum(over)
             if seen.size:
                 self._last_s[clock] = float(seen[-1])
@@ -178,21 +177,14 @@ class ClockTimes:
         wish = self.channel.day_first
         if day_first and month_first:
             if wish is None and "." not in str(some[0]):
-                raise UnreadableError(
-                    "date ambiguous",
-                    f"column {self.channel.date_column or self.channel.column!r}: {some[0]!r} can "
-                    "be read with the day first or the month first",
-                    "Set channels.time.day_first in the layout to true or false.",
-                )
+                column = self.channel.date_column or self.channel.column
+                raise UnreadableError("date ambiguous", column=column, found=some[0])
             # Points between the numbers mean the day stands first (ISO 8601's forerunners).
             return month_first if wish is False else day_first
         if found := day_first or month_first:
             return found
         raise UnreadableError(
-            "time not readable",
-            f"column {self.channel.column!r}: {str(some[0])[:40]!r} is no date and time of a form "
-            "that is known",
-            "Set channels.time.format in the layout, such as '%d.%m.%Y %H:%M:%S%.f'.",
+            "time not readable", column=self.channel.column, found=str(some[0])[:40]
         )
 
     def _reading(self, some: pl.Series, dates: tuple[str, ...], offset: bool) -> str | None:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from flows.metrics.notes import Note, note
 from flows.metrics.plausibility import shifted_rows
 from flows.readers.source import BadRow, Source, SourceTable, UnreadableError
 from flows.readers.words import known_unit, numbers
@@ -53,7 +54,7 @@ class Converter:
     def __init__(self, source: Source, layout: Layout, shop_zone: str = "UTC") -> None:
         self.layout = layout
         self.source = source
-        self.notes: list[str] = []
+        self.notes: list[Note] = []
         self.has_clock = True
         self._zone = zoneinfo.ZoneInfo(shop_zone)
         self._checked_columns: set[str] = set()
@@ -87,19 +88,13 @@ class Converter:
             except ValueError:
                 known = None
             raise UnreadableError(
-                "unit not stated",
-                f"column {channel.column!r}: the layout trusts the file to state its unit, and "
-                + (f"{stated!r} is no unit of {word}" if stated else "it states none"),
-                f"Write the unit itself under channels.{word}.unit in the layout.",
+                "unit not stated", column=channel.column, stated=stated, word=word
             )
         if known is not None and not is_same_unit(known, channel.unit, si_unit):
             raise UnreadableError(
-                "unit differs",
-                f"column {channel.column!r}: the file states {stated!r}, the layout "
-                f"{channel.unit!r}",
-                f"Write {known!r} under channels.{word}.unit in the layout, or teach a layout of "
-                "its own for files like this one.",
-            )
+                "unit differs", column=channel.column, stated=stated, unit=channel.unit,
+                known=known, word=word, is_in_cells=False,
+            )  # fmt: skip
         return channel.unit
 
     def convert(self, table: SourceTable) -> Converted:
@@ -181,11 +176,9 @@ class Converter:
             known = known_unit(text)
             if known is not None and not is_same_unit(known, self._units[word], si_unit):
                 raise UnreadableError(
-                    "unit differs",
-                    f"column {channel.column!r}: its cells carry the unit {text!r}, the layout "
-                    f"says {self._units[word]!r}",
-                    f"Write {known!r} under channels.{word}.unit in the layout.",
-                )
+                    "unit differs", column=channel.column, stated=text, unit=self._units[word],
+                    known=known, word=word, is_in_cells=True,
+                )  # fmt: skip
 
     @staticmethod
     def _tell_odd(
@@ -280,9 +273,7 @@ class Converter:
         if self._is_sparse is None and main.any():
             self._is_sparse = bool(apart.sum() > SPARSE_SHARE * main.sum() and speed.any())
             if self._is_sparse:
-                self.notes.append(
-                    "channels come at rates of their own, row by row; each keeps its own times"
-                )
+                self.notes.append(note("rates of their own"))
         return (
             np.where(apart, 1 + clock_no.max(initial=0), clock_no) if self._is_sparse else clock_no
         )
@@ -296,11 +287,11 @@ class Converter:
         start = dt.datetime.fromisoformat(self.source.started_at)
         return start.astimezone(self._zone).replace(tzinfo=None) if start.tzinfo else start
 
-    def all_notes(self) -> list[str]:
-        """Return what is to be said of the conversion, in sentences."""
+    def all_notes(self) -> list[Note]:
+        """Return what is to be said of the conversion."""
         said = [*self.source.notes, *self.notes, *(self._times.notes if self._times else [])]
         if not self.has_clock:
-            said.append("no clock in the file: nothing that needs a rate can be told of it")
+            said.append(note("no clock"))
         return said
 
     def refuse_missing_columns(self) -> None:
@@ -320,11 +311,7 @@ class Converter:
         for word, channel in layout.channels.items():
             name = CHANNEL_COLUMNS[word]
             if name in needed and name not in present:
-                raise UnreadableError(
-                    "column missing",
-                    f"column {channel.column!r} ({name}) is missing",
-                    "Export the file again with that column, or correct the layout.",
-                )
+                raise UnreadableError("column missing", column=channel.column, channel=name)
 
 
 def is_same_unit(one: str, other: str, si_unit: str) -> bool:

@@ -12,9 +12,10 @@ import numpy as np
 
 from flows.metrics import air, cruise, curve, roller_power
 from flows.metrics.clocks import rising_part
+from flows.metrics.notes import Note, NotToldError, note, note_of
 from flows.metrics.ratio import ratio_check
 from flows.metrics.short_rows import median, quantile, slope
-from flows.metrics.sweep import Sweep, chosen_sweep, failing_throttle, ordinal, sweeps
+from flows.metrics.sweep import Sweep, chosen_sweep, failing_throttle, sweeps
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
 from flows.steps.refresh import or_none, stacked
 from flows.steps.repeats import set_repeats_aside
@@ -105,7 +106,7 @@ def _set_aside(connection: duckdb.DuckDBPyConnection, changed: list[str], gone: 
 CURVES = Step(
     name="draw curves",
     doing="drawing curves",
-    version=7,
+    version=8,
     key="pull_id",
     tables=("out.pull", "out.pull_curve"),
     beside=("out.same_pull",),
@@ -134,7 +135,7 @@ def make_curves(
             try:
                 drawn.append((pull, _drawing(pull, settings)))
             except ValueError as error:
-                pull.head["trouble"] = str(error)
+                pull.head["trouble"] = note_of(error)
     smoothed = iter(curve.smoothed_curves(one for _, drawing in drawn for one in drawing.wanted()))
     curves: dict[str, dict[str, np.ndarray]] = {}
     for pull, drawing in drawn:
@@ -142,10 +143,10 @@ def make_curves(
         try:
             curves[pull.head["pull_id"]] = _curve(pull, drawing, found)
         except ValueError as error:
-            pull.head["trouble"] = str(error)
+            pull.head["trouble"] = note_of(error)
     for pull in pulls:
         pull.head["is_used"] = not pull.head["trouble"]
-        pull.head["notes"] = "; ".join(pull.notes)
+        pull.head["notes"] = pull.notes
     return [pull.head for pull in pulls], curves
 
 
@@ -155,7 +156,7 @@ class _Pull(NamedTuple):
     row: dict[str, Any]
     channel: Channels
     head: dict[str, Any]
-    notes: list[str]
+    notes: list[Note]
 
 
 class _Drawing(NamedTuple):
@@ -167,11 +168,11 @@ class _Drawing(NamedTuple):
     power: np.ndarray
     grid: np.ndarray
     bandwidth_rpm: float
-    others: dict[str, tuple[np.ndarray, np.ndarray]]
+    others: dict[int, tuple[np.ndarray, np.ndarray]]
     """Engine speed and power of the file's other sweeps, by their place."""
     lambdas: list[np.ndarray]
     lambda_to_rpm: float
-    lambda_notes: list[str]
+    lambda_notes: list[Note]
     advance: np.ndarray
 
     def wanted(self) -> list[tuple[np.ndarray, np.ndarray, np.ndarray, float]]:
@@ -181,7 +182,7 @@ class _Drawing(NamedTuple):
         return [(speed, values, self.grid, self.bandwidth_rpm) for speed, values in rows]
 
 
-def _head(row: dict[str, Any], settings: ShopSettings) -> tuple[dict[str, Any], list[str]]:
+def _head(row: dict[str, Any], settings: ShopSettings) -> tuple[dict[str, Any], list[Note]]:
     """Return a pull's line with nothing known of its sweep yet, and what is to be said."""
     notes = _given_notes(row)
     head: dict[str, Any] = {
@@ -236,14 +237,14 @@ def _head(row: dict[str, Any], settings: ShopSettings) -> tuple[dict[str, Any], 
     return head, notes
 
 
-def _given_notes(row: dict[str, Any]) -> list[str]:
+def _given_notes(row: dict[str, Any]) -> list[Note]:
     notes = json.loads(row["reading_notes"]) if row["reading_notes"] else []
     if row["rows_rejected"]:
-        notes.append(f"{row['rows_rejected']} rows rejected")
+        notes.append(note("rows rejected", rows=row["rows_rejected"]))
     return notes
 
 
-def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> dict[str, Any]:
+def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[Note]) -> dict[str, Any]:
     """Return which factor was taken out and which is put in, and what speaks against them."""
     reference = settings.figures.reference_air
     weather = [row["ambient_temp_k"], row["ambient_pressure_pa"], row["ambient_humidity_pct"]]
@@ -254,7 +255,7 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
         "reference_factor": None,
         "reference_factor_sd": None,
         "air_density_kg_m3": None,
-        "trouble": "",
+        "trouble": None,
     }
     state = None
     if all(value is not None for value in weather):
@@ -263,7 +264,7 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
         state = (temp_k, pressure_pa, float(vapour_pa))
         found["air_density_kg_m3"] = float(air.air_density_kg_m3(*state))
         if doubt := air.pressure_doubt(pressure_pa, settings.shop.altitude_m):
-            notes.append(f"air in doubt: {doubt}")
+            notes.append(note("air in doubt", why=doubt))
     if row["power_state"] == "corrected":
         standard = row["file_standard"]
         if row["file_factor"] is not None:
@@ -279,23 +280,23 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
                 )
                 found["factor_disagreement_pct"] = against.disagreement_pct
                 if against.likely_cause:
-                    notes.append(
-                        ("air in doubt: " if against.is_air_in_doubt else "")
-                        + f"the file's factor {row['file_factor']:.4f} is "
-                        f"{against.disagreement_pct:+.1f} % off the one its weather gives "
-                        f"({against.recomputed_factor:.4f}); likely {against.likely_cause}"
+                    told = note(
+                        "factor off",
+                        factor=row["file_factor"],
+                        off_pct=against.disagreement_pct,
+                        recomputed=against.recomputed_factor,
+                        cause=against.likely_cause,
                     )
+                    doubted = against.is_air_in_doubt
+                    notes.append(note("air in doubt", why=told) if doubted else told)
         elif state is not None:
             found["undone_factor"] = float(air.correction_factor(standard, *state))
         elif standard == reference and row["induction"] != "forced":
             found["reference_factor"] = 1.0
         else:
-            found["trouble"] = (
-                f"power is corrected to {standard}, and the file gives neither factor nor weather "
-                "to undo it"
-            )
+            found["trouble"] = note("correction not undone", standard=standard)
     if row["induction"] == "forced":
-        notes.append("forced induction: the correction does not apply, power is as observed")
+        notes.append(note("forced induction"))
     elif state is not None:
         found["reference_factor"] = float(air.correction_factor(reference, *state))
         found["reference_factor_sd"] = float(air.correction_factor_sd(reference, *state))
@@ -304,10 +305,9 @@ def _factors(row: dict[str, Any], settings: ShopSettings, notes: list[str]) -> d
     elif found["reference_factor"] is None and row["file_standard"] == reference:
         found["reference_factor"] = row["file_factor"]
     elif found["reference_factor"] is None and not found["trouble"]:
-        words = ("air temperature", "pressure", "humidity")
-        missing = [word for word, value in zip(words, weather, strict=True) if value is None]
-        absent = "no weather" if len(missing) == len(weather) else f"no {' and no '.join(missing)}"
-        notes.append(f"{absent} in the file: power is as observed")
+        names = ("air temperature", "pressure", "humidity")
+        missing = [name for name, value in zip(names, weather, strict=True) if value is None]
+        notes.append(note("no weather", missing=missing if len(missing) < 3 else ["weather"]))
     return found
 
 
@@ -317,7 +317,7 @@ def _drawing(pull: _Pull, settings: ShopSettings) -> _Drawing:
     time, speed = channel["time_s"], channel["engine_speed_rpm"]
     throttle = channel["throttle_pct"]
     throttle = None if np.isnan(throttle).all() else throttle
-    others: dict[str, slice] = {}
+    others: dict[int, slice] = {}
     if np.isfinite(time).any():
         if throttle is not None:
             throttle = _mended(channel, throttle)
@@ -329,7 +329,7 @@ def _drawing(pull: _Pull, settings: ShopSettings) -> _Drawing:
     )
     factor = head["reference_factor"] if head["reference_factor"] is not None else 1.0
     power = _power(row, channel, part, notes) / head["undone_factor"] * factor
-    powers: dict[str, tuple[np.ndarray, np.ndarray]] = {}
+    powers: dict[int, tuple[np.ndarray, np.ndarray]] = {}
     for which, other in others.items():
         try:
             told = _power(row, channel, other, []) / head["undone_factor"] * factor
@@ -367,14 +367,17 @@ def _curve(
     smooth, *beside, advance = found
     recorded = np.isfinite(power) & np.isfinite(swept)
     if not recorded.any() or np.nanmax(power) <= 0:
-        raise ValueError("no power was recorded over the sweep")
+        raise NotToldError("no power recorded")
     shown = np.isfinite(smooth.value).sum()
     might = float(np.ptp(swept[recorded])) / curve.SPEED_STEP_RPM
     if shown == 0 or shown < LEAST_SHOWN_SHARE * might:
-        raise ValueError(
-            f"too few samples over the sweep: {recorded.sum()} from {np.nanmin(swept):.0f} to "
-            f"{np.nanmax(swept):.0f} rpm, where {curve.LEAST_SAMPLES} must lie within "
-            f"{drawing.bandwidth_rpm:.0f} rpm of a speed"
+        raise NotToldError(
+            "few samples over the sweep",
+            samples=recorded.sum(),
+            from_rpm=np.nanmin(swept),
+            to_rpm=np.nanmax(swept),
+            needed=curve.LEAST_SAMPLES,
+            within_rpm=drawing.bandwidth_rpm,
         )
     for which, theirs in zip(drawing.others, beside, strict=False):
         _tell_apart(which, theirs.value, smooth.value, notes)
@@ -413,7 +416,7 @@ def _curve(
     if doubt := _power_doubt(top.value, row):
         notes.append(doubt)
     if head["coolant_start_k"] is not None and head["coolant_start_k"] < WARM_COOLANT_K:
-        notes.append(f"engine cold: coolant {head['coolant_start_k'] - 273.15:.0f} °C")
+        notes.append(note("engine cold", coolant_degc=head["coolant_start_k"] - 273.15))
     return {
         "engine_speed_rpm": grid,
         "power_w": value,
@@ -450,8 +453,8 @@ def _greatest(values: np.ndarray, speed: np.ndarray, grid: np.ndarray) -> np.nda
 
 
 def _sweep(
-    channel: dict[str, np.ndarray], throttle: np.ndarray | None, notes: list[str]
-) -> tuple[slice, dict[str, slice]]:
+    channel: dict[str, np.ndarray], throttle: np.ndarray | None, notes: list[Note]
+) -> tuple[slice, dict[int, slice]]:
     """Return the samples of the sweep that makes the curve, and those of others by their place.
 
     What else the file holds is noted.
@@ -462,16 +465,14 @@ def _sweep(
     choice = chosen_sweep(found, has_throttle=throttle is not None)
     notes += choice.notes
     if choice.trouble:
-        raise ValueError(choice.trouble)
+        raise NotToldError(**choice.trouble)
 
     def samples(one: Sweep) -> slice:
         return slice(one.start, one.stop)
 
     usable = [one for one in found if not one.why_not]
     others = {
-        ordinal(number): samples(one)
-        for number, one in enumerate(usable, start=1)
-        if one != choice.sweep
+        number: samples(one) for number, one in enumerate(usable, start=1) if one != choice.sweep
     }
     return samples(choice.sweep), others
 
@@ -515,7 +516,7 @@ def _sweep_end(
     return "speed falls"
 
 
-def _bandwidth_rpm(speed: np.ndarray, usual_rpm: float, notes: list[str]) -> float:
+def _bandwidth_rpm(speed: np.ndarray, usual_rpm: float, notes: list[Note]) -> float:
     """Return half the window of the curve: the shop's, or a wider one that a slow record needs."""
     ordered = np.sort(speed)
     if ordered.size <= curve.LEAST_SAMPLES:
@@ -525,46 +526,42 @@ def _bandwidth_rpm(speed: np.ndarray, usual_rpm: float, notes: list[str]) -> flo
     needed = 1.025 * quantile(apart, 0.9) / 2.0
     bandwidth = max(usual_rpm, min(needed, MOST_BANDWIDTH_RPM))
     if bandwidth > usual_rpm:
-        notes.append(
-            f"few samples: the curve is smoothed over {bandwidth:.0f} rpm on either side, not "
-            f"{usual_rpm:.0f}, and a narrow peak or dip is flattened"
-        )
+        notes.append(note("smoothed wider", bandwidth_rpm=bandwidth, usual_rpm=usual_rpm))
     return bandwidth
 
 
-def _tell_apart(which: str, theirs: np.ndarray, ours: np.ndarray, notes: list[str]) -> None:
+def _tell_apart(which: int, theirs: np.ndarray, ours: np.ndarray, notes: list[Note]) -> None:
     """Note by how much another sweep's power differs from the one that is used."""
     shared = np.isfinite(theirs) & np.isfinite(ours) & (theirs > 0) & (ours > 0)
     if shared.sum() * curve.SPEED_STEP_RPM < SHARED_SPAN_RPM:
         return
     change_pct = 100.0 * (float(theirs[shared].mean() / ours[shared].mean()) - 1.0)
-    size = f"{abs(change_pct):.1f} % {'less' if change_pct < 0 else 'more'}"
-    notes.append(f"the {which} sweep made {size} power over the speeds that both went through")
+    notes.append(note("other sweep differs", sweep=which, change_pct=change_pct))
 
 
-def _power_doubt(peak_w: float, row: dict[str, Any]) -> str:
-    """Return what is odd about the power for an engine of this size; empty if nothing is."""
+def _power_doubt(peak_w: float, row: dict[str, Any]) -> Note | None:
+    """Return what is odd about the power for an engine of this size, if anything is."""
     displacement_cc = row.get("displacement_cc")
     if not displacement_cc:
-        return ""
+        return None
     share = peak_w / displacement_cc
     most = math.inf if row["induction"] == "forced" else MOST_W_PER_CC
     if LEAST_W_PER_CC <= share <= most:
-        return ""
-    expected = f"at least {LEAST_W_PER_CC:.0f}"
-    if math.isfinite(most):
-        expected = f"{LEAST_W_PER_CC:.0f} to {MOST_W_PER_CC:.0f}"
-    causes = "channels.wheel_power.unit or channels.wheel_torque.unit"
-    if row["power_state"] == "from roller":
-        causes = "the roller's inertia and radius and channels.roller_speed.unit"
-    return (
-        f"power in doubt: {peak_w / 1000:.1f} kW from {displacement_cc:.0f} cc are {share:.0f} kW "
-        f"a litre, {expected} expected: look at {causes} in layout {row['layout']!r}"
+        return None
+    return note(
+        "power in doubt",
+        power_kw=peak_w / 1000,
+        displacement_cc=displacement_cc,
+        kw_a_litre=share,
+        least=LEAST_W_PER_CC,
+        most=most,
+        is_from_roller=row["power_state"] == "from roller",
+        layout=row["layout"],
     )
 
 
 def _ratio(
-    speed: np.ndarray, roller: np.ndarray, notes: list[str]
+    speed: np.ndarray, roller: np.ndarray, notes: list[Note]
 ) -> tuple[float | None, str | None]:
     """Return engine over roller speed where it is one over the whole sweep, and what it does.
 
@@ -575,17 +572,16 @@ def _ratio(
     try:
         found = ratio_check(speed, roller)
     except ValueError as error:
-        notes.append(f"engine against roller speed could not be checked: {error}")
+        notes.append(note("ratio not checked", why=note_of(error)))
         return None, None
     if found.kind == "constant":
         return found.rpm_per_m_s, found.kind
-    # Notes are parted by semicolons.
-    notes.append(found.reason.replace(";", ",").rstrip("."))
+    notes.append(found.reason)
     return None, found.kind
 
 
 def _power(
-    row: dict[str, Any], channel: dict[str, np.ndarray], part: slice, notes: list[str]
+    row: dict[str, Any], channel: dict[str, np.ndarray], part: slice, notes: list[Note]
 ) -> np.ndarray:
     """Return the power over a sweep as the file or its roller gives it."""
     if row["power_state"] == "from roller":
@@ -594,12 +590,12 @@ def _power(
     if np.isnan(power).all():
         power = channel["wheel_torque_nm"] * channel["engine_speed_rpm"] * 2 * math.pi / 60
     if np.isnan(power).all() and (why := row["marks"].get("wheel_power_w")):
-        raise ValueError(why)
+        raise NotToldError(**why)
     return power[part]
 
 
 def _from_roller(
-    channel: dict[str, np.ndarray], mass_kg: float | None, part: slice, notes: list[str]
+    channel: dict[str, np.ndarray], mass_kg: float | None, part: slice, notes: list[Note]
 ) -> np.ndarray:
     """Return the power at the roller's surface over a sweep, from how the roller speeds up.
 
@@ -609,23 +605,22 @@ def _from_roller(
     """
     time, roller = channel["time_s"], channel["roller_speed_m_s"]
     if mass_kg is None:
-        raise ValueError(
-            "power is to come from the roller, and its mass is not known: read the file again with "
-            "a layout that gives the roller's inertia"
-        )
+        raise NotToldError("roller mass not known")
     seen = np.isfinite(roller[part]) & np.isfinite(time[part])
     if not seen.any():
-        raise ValueError("power is to come from the roller, and its speed was not recorded")
+        raise NotToldError("roller speed not recorded")
     half_width_s = roller_power.HALF_WIDTH_S
     if seen.sum() > 1:
         step_s = median(np.diff(time[part][seen]))
         half_width_s = max(half_width_s, ROLLER_STEPS * step_s)
     found = roller_power.roller_power(time[part], roller[part], mass_kg, half_width_s=half_width_s)
     notes.append(
-        f"power worked out from the roller's speed with {mass_kg:.1f} kg, over "
-        f"{2 * half_width_s:.2g} s, 1 SD of noise "
-        f"{np.nanmedian(found.sd_w) / 1000:.2f} kW a sample; the roller's own losses are not "
-        "in it"
+        note(
+            "power from roller",
+            mass_kg=mass_kg,
+            window_s=2 * half_width_s,
+            noise_sd_kw=np.nanmedian(found.sd_w) / 1000,
+        )
     )
     coast = roller_power.coasting_part(time, roller, channel["engine_speed_rpm"], part)
     if coast is None:
@@ -639,10 +634,7 @@ def _from_roller(
     fastest = losses.to_m_s
     lost_w = float(losses.force_n(fastest)) * fastest
     if lost_w > 0:
-        notes.append(
-            f"the coast-down after it shows {lost_w / 1000:.1f} kW lost at {3.6 * fastest:.0f} "
-            "km/h in roller, tyre and wheel, which is not in the power"
-        )
+        notes.append(note("coast-down", lost_kw=lost_w / 1000, at_km_h=3.6 * fastest))
     return found.power_w
 
 
@@ -653,13 +645,13 @@ def _first(values: np.ndarray) -> float | None:
 
 def _lambdas(
     channel: Channels, part: slice, delay_s: float | None
-) -> tuple[list[np.ndarray], float, list[str]]:
+) -> tuple[list[np.ndarray], float, list[Note]]:
     """Return over the sweep what each probe shows, the delay taken out, and up to which speed.
 
     Notes say why a probe is no evidence.
     """
     time, speed = channel["time_s"], channel["engine_speed_rpm"][part]
-    notes: list[str] = []
+    notes: list[Note] = []
     found: list[np.ndarray] = []
     is_early = np.ones(speed.shape, dtype=bool)
     if np.isfinite(time[part]).any():
@@ -671,10 +663,10 @@ def _lambdas(
         if seen.size < LEAST_LAMBDAS:
             continue
         if np.ptp(seen) < DEAD_LAMBDA_SPREAD:
-            notes.append(f"{name} stands still at {median(seen):.3f}: not evidence")
+            notes.append(note("lambda stands still", channel=name, value=median(seen)))
             continue
         if median(seen) > SATURATED_LAMBDA:
-            notes.append(f"{name} reads free air: not evidence")
+            notes.append(note("lambda reads free air", channel=name, value=median(seen)))
             continue
         if np.isfinite(time).any():
             values = cruise.aligned_lambda(time, values, delay_s or 0.0)

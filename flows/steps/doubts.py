@@ -10,6 +10,7 @@ import numpy as np
 
 from flows.metrics import plausibility, power_course, stuck
 from flows.metrics.clocks import sweeps_in_a_row
+from flows.metrics.notes import Note, note
 from flows.metrics.sweep import failing_throttle, sweeps
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
@@ -72,18 +73,16 @@ class Doubt(NamedTuple):
     """One thing that speaks against a channel as it is labelled."""
 
     channel: str
-    code: str
     grade: Grade
-    sentence: str
-    likely_unit: str
-    remedy: str
+    note: Note
+    likely_unit: str = ""
 
 
 class Doubts(NamedTuple):
     """All doubts of a file, the channels that are no evidence with their reason, and facts."""
 
     doubts: list[Doubt]
-    marks: dict[str, str]
+    marks: dict[str, Note]
     facts: dict[str, object]
 
 
@@ -114,7 +113,7 @@ def doubts(
     `needless` names the looks of which it is known that they would find nothing (screen.py).
     """
     found: list[Doubt] = []
-    marks: dict[str, str] = {}
+    marks: dict[str, Note] = {}
     facts: dict[str, object] = {}
     seen = _Seen(channels)
     if FEW_SAMPLES not in needless:
@@ -122,17 +121,7 @@ def doubts(
     if STANDARDISED not in needless and plausibility.is_standardised(
         [values for name, values in seen.items() if name not in ("time_s", "gear")]
     ):
-        found.append(
-            Doubt(
-                "",
-                "standardised data",
-                "refuse",
-                "every channel has mean 0 and spread 1: these are standardised values, and no "
-                "physical ones can be had from them",
-                "",
-                "Export the log as measured.",
-            )
-        )
+        found.append(Doubt("", "refuse", note("standardised data")))
         return Doubts(found, marks, facts)
     if ENGINE_SPEED not in needless:
         _engine_speed(seen, layout, found)
@@ -159,28 +148,27 @@ def doubts(
     return Doubts(found, marks, facts)
 
 
-def _line(layout: Layout, name: str) -> str:
-    word = next(word for word, column in CHANNEL_COLUMNS.items() if column == name)
-    return f"channels.{word}.unit in layout {layout.name!r}"
+def _word(name: str) -> str:
+    return next(word for word, column in CHANNEL_COLUMNS.items() if column == name)
 
 
 def _unit(layout: Layout, name: str) -> str:
-    word = next(word for word, column in CHANNEL_COLUMNS.items() if column == name)
+    word = _word(name)
     return layout.channels[word].unit if word in layout.channels else ""
 
 
-def _wrong_unit(
-    layout: Layout, name: str, grade: Grade, what: str, likely: str, code: str = "unit is wrong"
-) -> Doubt:
-    told = f"; likely it is {likely}" if likely else ""
-    return Doubt(
-        name,
-        code,
-        grade,
-        f"{name} {what}{told}",
-        likely,
-        f"Correct {_line(layout, name)}, now {_unit(layout, name)!r}.",
+def _wrong_unit(layout: Layout, name: str, grade: Grade, what: Note, likely: str) -> Doubt:
+    told = note(
+        "unit is wrong",
+        channel=name,
+        what=what,
+        likely=likely,
+        word=_word(name),
+        unit=_unit(layout, name),
+        layout=layout.name,
+        in_percent=name == "throttle_pct",
     )
+    return Doubt(name, grade, told, likely)
 
 
 def _engine_speed(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -> None:
@@ -192,20 +180,11 @@ def _engine_speed(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Do
         likely = "turns a second" if top > 20 else "thousands of rpm"
         found.append(
             _wrong_unit(
-                layout, "engine_speed_rpm", "refuse", f"reaches {top:.4g} rpm at most", likely
+                layout, "engine_speed_rpm", "refuse", note("reaches at most", top_rpm=top), likely
             )
         )
     elif top == 0:
-        found.append(
-            Doubt(
-                "engine_speed_rpm",
-                "engine does not turn",
-                "refuse",
-                "engine_speed_rpm is zero throughout",
-                "",
-                "Check the pick-up of the engine speed, or the column in the layout.",
-            )
-        )
+        found.append(Doubt("engine_speed_rpm", "refuse", note("engine does not turn")))
 
 
 def _sweeps_in_a_row(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -> None:
@@ -214,18 +193,8 @@ def _sweeps_in_a_row(seen: Mapping[str, np.ndarray], layout: Layout, found: list
         return
     count = sweeps_in_a_row(seen["engine_speed_rpm"], seen.get("throttle_pct"))
     if count > 1:
-        found.append(
-            Doubt(
-                "engine_speed_rpm",
-                "several sweeps without a clock",
-                "refuse",
-                f"engine_speed_rpm goes from low to high {count} times and there is no clock: "
-                "these are several pulls, or curves of several engines, and which is this bike's "
-                "cannot be told",
-                "",
-                "Export each pull into a file of its own, or all of them with their times.",
-            )
-        )
+        several = note("several sweeps without a clock", sweeps=count)
+        found.append(Doubt("engine_speed_rpm", "refuse", several))
 
 
 def _clock(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -> None:
@@ -239,7 +208,7 @@ def _clock(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -
                 layout,
                 "time_s",
                 "refuse",
-                f"has steps of {step:.4g} s, too slow for a log of a running engine",
+                note("steps too slow", step_s=step),
                 "ms" if _unit(layout, "time_s") == "s" else "",
             )
         )
@@ -255,8 +224,7 @@ def _clock(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -
                 layout,
                 "time_s",
                 "refuse",
-                f"has steps of {step:.3g} s, in which the engine would gain {rate:.3g} rpm a "
-                "second",
+                note("rise too fast", step_s=step, rise_rpm_s=rate),
                 "seconds" if _unit(layout, "time_s") == "ms" else "",
             )
         )
@@ -266,8 +234,7 @@ def _clock(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -
                 layout,
                 "time_s",
                 "refuse",
-                f"has steps of {step:.4g} s, and the pull would take "
-                f"{np.nanmax(time) - np.nanmin(time):.0f} s",
+                note("pull too long", step_s=step, lasts_s=np.nanmax(time) - np.nanmin(time)),
                 "ms" if _unit(layout, "time_s") == "s" else "",
             )
         )
@@ -292,29 +259,16 @@ def _power(seen: Mapping[str, np.ndarray], layout: Layout, found: list[Doubt]) -
     )
     if off is None:
         return
+    likely = note("one filtered or at the wheel")
     if off.power_unit != power.unit:
-        likely = f"power in {off.power_unit} where the layout says {power.unit}"
+        likely = note("unit likely", what="power", likely=off.power_unit, unit=power.unit)
     elif off.torque_unit != torque_unit:
-        likely = f"torque in {off.torque_unit} where the layout says {torque.unit}"
-    else:
-        likely = "torque at the wheel's own shaft, or one of the two filtered or corrected alone"
-    told = (
-        f"power is {off.ratio:.3f} times torque × engine speed, where it must be 1; likely {likely}"
-    )
+        likely = note("unit likely", what="torque", likely=off.torque_unit, unit=torque.unit)
+    told = note("power and torque disagree", ratio=off.ratio, likely=likely, layout=layout.name)
     # Exports round, filter or correct one of the two: below a unit's step that is no mix-up.
     is_small = abs(np.log(off.ratio)) < 0.1
     grade: Grade = "note" if is_small else "refuse"
-    found.append(
-        Doubt(
-            "wheel_power_w",
-            "power and torque disagree",
-            grade,
-            told,
-            off.power_unit,
-            f"Check channels.wheel_power.unit and channels.wheel_torque in layout {layout.name!r}; "
-            f"likely {likely}.",
-        )
-    )
+    found.append(Doubt("wheel_power_w", grade, told, off.power_unit))
 
 
 PAIR = ("wheel_power_w", "wheel_torque_nm")
@@ -322,7 +276,7 @@ OPENING_S = 0.3
 """What is filtered still comes up so long after the throttle opened: three times a common lag."""
 
 
-def _power_course(seen: _Seen, layout: Layout, found: list[Doubt], marks: dict[str, str]) -> bool:
+def _power_course(seen: _Seen, layout: Layout, found: list[Doubt], marks: dict[str, Note]) -> bool:
     """Tell where power and torque part within a pull, and which is no evidence there.
 
     False where they keep to one course: then their level tells of units.
@@ -333,7 +287,7 @@ def _power_course(seen: _Seen, layout: Layout, found: list[Doubt], marks: dict[s
     swept = _swept(seen)
     torque = layout.channels.get("wheel_torque")
     at_engine = torque is None or torque.shaft != "wheel"
-    words = ""
+    course = None
     if len(given) == 2:
         course = power_course.power_course(
             swept["engine_speed_rpm"],
@@ -342,29 +296,24 @@ def _power_course(seen: _Seen, layout: Layout, found: list[Doubt], marks: dict[s
             swept.get("time_s"),
             is_level_known=at_engine,
         )
-        words = "" if course is None or course.kind == "holds" else _course_words(course)
+    parted = None if course is None or course.kind == "holds" else _parted(course)
     cut = {name: power_course.cut_off_at(swept[name]) for name in given}
     cut = {name: value for name, value in cut.items() if np.isfinite(value)}
     copies = _copies(swept) if len(given) == 2 else {}
-    if not (words or cut or copies):
+    if not (parted or cut or copies):
         return False
     wrong, why = _who_is_wrong(swept, cut, copies)
     lost = [wrong] if wrong else given
     # Torque at the wheel's own shaft gives no power at engine speed.
     if not at_engine and "wheel_power_w" in lost:
         lost = given
-    kept = [name for name in given if name not in lost]
-    ruling = f"{kept[0]} is believed" if kept else "neither is evidence"
-    if not why and words:
-        why = "which of them is right cannot be told"
-    # Notes are parted by semicolons.
-    told = f"{', '.join(filter(None, (words, why)))}: {ruling}"
+    kept = next((name for name in given if name not in lost), None)
+    if not why and parted:
+        why = note("cannot be told which")
+    reasons = [one for one in (parted, why) if one]
+    told = note("power and torque part", why=reasons, believed=kept)
     marks |= dict.fromkeys(lost, told)
-    remedy = (
-        "Look at both columns over the pull, and at what the export does to them; check "
-        f"channels.wheel_power and channels.wheel_torque in layout {layout.name!r}."
-    )
-    found.append(Doubt(lost[0], "power and torque part", "set aside", told, "", remedy))
+    found.append(Doubt(lost[0], "set aside", told))
     return True
 
 
@@ -379,17 +328,13 @@ def _swept(seen: _Seen) -> dict[str, np.ndarray]:
     return {name: values[past] for name, values in swept.items()}
 
 
-def _course_words(course: power_course.Course) -> str:
+def _parted(course: power_course.Course) -> Note:
     if course.kind == "delayed":
-        late, early = ("power", "torque") if course.delay_s > 0 else ("torque", "power")
-        return f"the {late} comes {abs(course.delay_s):.2g} s later than the {early}"
-    spread = (
-        f"power is {course.lowest:.2f} to {course.highest:.2f} times torque × engine speed over "
-        "the sweep, where it must be one number throughout"
-    )
+        return note("one comes later", power_later_s=course.delay_s)
+    span = {"lowest": course.lowest, "highest": course.highest}
     if course.kind == "scatters":
-        return f"{spread}, and scatters by {course.scatter:.0%} from sample to sample"
-    return f"{spread}: they part between {course.from_rpm:,.0f} and {course.to_rpm:,.0f} rpm"
+        return note("ratio scatters", **span, scatter_share=course.scatter)
+    return note("ratio leaves", **span, from_rpm=course.from_rpm, to_rpm=course.to_rpm)
 
 
 def _copies(swept: Mapping[str, np.ndarray]) -> dict[str, str]:
@@ -407,25 +352,25 @@ def _copies(swept: Mapping[str, np.ndarray]) -> dict[str, str]:
 
 def _who_is_wrong(
     swept: Mapping[str, np.ndarray], cut: dict[str, float], copies: dict[str, str]
-) -> tuple[str, str]:
+) -> tuple[str, Note | None]:
     """Return power or torque, whichever is a copy, cut off or against the engine's acceleration.
 
-    Empty where it is both or cannot be told.
+    Empty where it is both or cannot be told; then why, as far as it is known.
     """
     if copies:
-        why = " and ".join(f"{name} is a copy of {source}" for name, source in copies.items())
-        return next(iter(copies)) if len(copies) == 1 else "", why
+        told = [note("is a copy", channel=name, source=source) for name, source in copies.items()]
+        return next(iter(copies)) if len(copies) == 1 else "", note("both", what=told)
     if cut:
-        why = " and ".join(f"{name} is cut off at {value:.6g}" for name, value in cut.items())
-        return next(iter(cut)) if len(cut) == 1 else "", why
+        told = [note("is cut off", channel=name, at=value) for name, value in cut.items()]
+        return next(iter(cut)) if len(cut) == 1 else "", note("both", what=told)
     if "time_s" not in swept:
-        return "", ""
+        return "", None
     kept = power_course.believed(
         swept["engine_speed_rpm"], swept[PAIR[0]], swept[PAIR[1]], swept["time_s"]
     )
     if not kept:
-        return "", ""
-    return PAIR[kept == "power"], f"the engine's acceleration follows the {kept}"
+        return "", None
+    return PAIR[kept == "power"], note("acceleration follows", what=kept)
 
 
 def _longest_run(inside: np.ndarray) -> slice:
@@ -442,7 +387,7 @@ def _mixture(
     seen: Mapping[str, np.ndarray],
     layout: Layout,
     found: list[Doubt],
-    marks: dict[str, str],
+    marks: dict[str, Note],
 ) -> None:
     for name in LAMBDAS:
         if name not in seen:
@@ -451,52 +396,29 @@ def _mixture(
         middle, spread = float(np.median(values)), float(np.ptp(values))
         rail, share = plausibility.rail_share(values)
         if middle > RATIO_MEDIAN and spread > 0.5:
-            found.append(
-                Doubt(
-                    name,
-                    "ratio read as lambda",
-                    "refuse",
-                    f"{name} stands at {middle:.4g}: an air-fuel ratio, not a lambda",
-                    "air-fuel ratio",
-                    f"Give the gauge's scale in layout {layout.name!r}, such as gauge_scale = 14.7 "
-                    f"under channels.{name}.",
-                )
-            )
+            read = note("ratio read as lambda", channel=name, value=middle, layout=layout.name)
+            found.append(Doubt(name, "refuse", read, "air-fuel ratio"))
         elif middle < 0.2 and spread > 0 and layout.channels[name].gauge_scale:
-            found.append(
-                Doubt(
-                    name,
-                    "lambda read as ratio",
-                    "set aside",
-                    f"{name} stands at {middle:.4g}: the file gives lambda, and the layout's "
-                    "gauge_scale divides it again",
-                    "lambda",
-                    f"Take gauge_scale off channels.{name} in layout {layout.name!r}.",
-                )
-            )
-            marks[name] = f"{name} was divided by a gauge scale that the file does not need"
+            read = note("lambda read as ratio", channel=name, value=middle, layout=layout.name)
+            found.append(Doubt(name, "set aside", read, "lambda"))
+            marks[name] = note("gauge scale not needed", channel=name)
         elif plausibility.switches_between_two_levels(values):
-            marks[name] = f"{name} switches between two levels: a narrowband sensor's volts"
+            marks[name] = note("narrowband volts", channel=name)
         elif spread < STILL_SPREAD:
-            marks[name] = f"{name} stands still at {middle:.3f}: not evidence"
+            marks[name] = note("lambda stands still", channel=name, value=middle)
         elif share > RAIL_SHARE and not RICHEST_RAIL < rail < LEANEST_RAIL:
-            marks[name] = (
-                f"{name} sits at its end {rail:.3f} in {share:.0%} of the log: the gauge is "
-                "saturated, not evidence"
-            )
+            marks[name] = note("gauge saturated", channel=name, value=rail, share=share)
         elif middle > FREE_AIR_LAMBDA:
-            marks[name] = f"{name} reads free air ({middle:.2f}): not evidence"
+            marks[name] = note("lambda reads free air", channel=name, value=middle)
         if name in marks and not any(doubt.channel == name for doubt in found):
-            found.append(
-                Doubt(name, "no evidence", "set aside", marks[name], "", "Check the probe.")
-            )
+            found.append(Doubt(name, "set aside", marks[name]))
 
 
 def _throttle(
     seen: Mapping[str, np.ndarray],
     layout: Layout,
     found: list[Doubt],
-    marks: dict[str, str],
+    marks: dict[str, Note],
 ) -> None:
     throttle = seen.get("throttle_pct")
     if throttle is None:
@@ -504,41 +426,25 @@ def _throttle(
     top, spread = float(np.nanmax(throttle)), float(np.nanmax(throttle) - np.nanmin(throttle))
     if spread == 0 and layout.layout.kind == "ride":
         # On a dyno the throttle may be held by a screw: said, not refused.
-        found.append(
-            Doubt(
-                "throttle_pct",
-                "throttle stands still",
-                "note",
-                f"throttle_pct stands still at {top:.4g} % throughout the ride",
-                "",
-                "Check the sensor or the column in the layout.",
-            )
-        )
+        held = note("throttle stands still", value_pct=top, is_ride=True)
+        found.append(Doubt("throttle_pct", "note", held))
     elif spread == 0:
-        marks["throttle_pct"] = f"throttle_pct stands still at {top:.4g} %"
-        found.append(
-            Doubt("throttle_pct", "no evidence", "set aside", marks["throttle_pct"], "", "")
-        )
+        marks["throttle_pct"] = note("throttle stands still", value_pct=top, is_ride=False)
+        found.append(Doubt("throttle_pct", "set aside", marks["throttle_pct"]))
     elif top <= LEAST_OPENING_PCT:
         grade: Grade = "refuse" if layout.layout.kind == "ride" else "set aside"
         likely = "a share of 1" if top <= 1.1 else ""
-        found.append(
-            _wrong_unit(
-                layout, "throttle_pct", grade, f"opens to {top:.3g} % at most", likely
-            )._replace(
-                remedy="Export the throttle in percent, or correct the column in layout "
-                f"{layout.name!r}."
-            )
-        )
+        opens = note("opens to", top_pct=top)
+        found.append(_wrong_unit(layout, "throttle_pct", grade, opens, likely))
         if grade == "set aside":
-            marks["throttle_pct"] = f"throttle_pct opens to {top:.3g} % at most"
+            marks["throttle_pct"] = found[-1].note
 
 
 def _temperatures(
     seen: Mapping[str, np.ndarray],
     layout: Layout,
     found: list[Doubt],
-    marks: dict[str, str],
+    marks: dict[str, Note],
 ) -> None:
     for name in ("coolant_temp_k", "oil_temp_k", "intake_air_temp_k"):
         if name not in seen:
@@ -547,39 +453,44 @@ def _temperatures(
         middle, spread = float(np.median(values)), float(np.ptp(values))
         celsius = middle - 273.15
         if any(abs(middle - code) < 0.01 for code in ALL_ONES_COOLANT_K) and spread < 0.01:
-            marks[name] = f"{name} is the code for 'not available' throughout ({celsius:.0f} °C)"
+            marks[name] = note("code for not available", channel=name, value_degc=celsius)
         elif (
             name != "intake_air_temp_k"
             and _unit(layout, name) in ("degC", "°C")
             and (130.0 < celsius < 240.0)
         ):
-            likely = (celsius - 32) / 1.8
-            marks[name] = (
-                f"{name} stands at {celsius:.0f} °C; likely °F, which makes {likely:.0f} °C"
-            )
+            marks[name] = _other_degrees(layout, name, celsius, "°F", (celsius - 32) / 1.8)
         elif (
             name == "coolant_temp_k"
             and _unit(layout, name) in ("degF", "°F")
             and (-6.0 > celsius > -25.0 or celsius < 45.0)
             and 60.0 < celsius * 1.8 + 32 < 115.0
         ):
-            marks[name] = (
-                f"{name} stands at {celsius:.0f} °C; likely °C, which makes "
-                f"{celsius * 1.8 + 32:.0f} °C"
-            )
+            marks[name] = _other_degrees(layout, name, celsius, "°C", celsius * 1.8 + 32)
         elif spread == 0 and values.size > 100:
-            marks[name] = f"{name} stands still at {celsius:.1f} °C: not evidence"
+            marks[name] = note("temperature stands still", channel=name, value_degc=celsius)
         if name in marks:
-            likely_unit = "degF" if "likely °F" in marks[name] else ""
-            remedy = f"Correct {_line(layout, name)}." if "likely" in marks[name] else ""
-            found.append(Doubt(name, "no evidence", "set aside", marks[name], likely_unit, remedy))
+            likely_unit = "degF" if marks[name].get("likely") == "°F" else ""
+            found.append(Doubt(name, "set aside", marks[name], likely_unit))
+
+
+def _other_degrees(layout: Layout, name: str, shown: float, likely: str, would_be: float) -> Note:
+    return note(
+        "other degrees",
+        channel=name,
+        value_degc=shown,
+        likely=likely,
+        would_be_degc=would_be,
+        word=_word(name),
+        layout=layout.name,
+    )
 
 
 def _pressure(
     seen: Mapping[str, np.ndarray],
     layout: Layout,
     found: list[Doubt],
-    marks: dict[str, str],
+    marks: dict[str, Note],
 ) -> None:
     values = seen.get("map_pressure_pa")
     if values is None:
@@ -588,7 +499,7 @@ def _pressure(
     bounds = CHANNELS["map_pressure_pa"]
     assert bounds.low is not None  # noqa: S101 - every channel is bounded
     assert bounds.high is not None  # noqa: S101
-    what = f"runs from {low / 1000:.4g} to {high / 1000:.4g} kPa"
+    what = note("runs from", low_kpa=low / 1000, high_kpa=high / 1000)
     likely = ""
     scales = {"kPa": 1000.0, "mbar": 100.0, "bar": 100_000.0, "psi": 6894.757, "hPa": 100.0}
     unit = _unit(layout, "map_pressure_pa")
@@ -598,12 +509,10 @@ def _pressure(
         likely = fitting[0] if fitting else ""
     if high < 15_000 or high > 260_000:
         found.append(_wrong_unit(layout, "map_pressure_pa", "set aside", what, likely))
-        marks["map_pressure_pa"] = found[-1].sentence
+        marks["map_pressure_pa"] = found[-1].note
     elif np.nanmax(values) - np.nanmin(values) == 0:
-        marks["map_pressure_pa"] = f"map_pressure_pa stands still at {high / 1000:.4g} kPa"
-        found.append(
-            Doubt("map_pressure_pa", "no evidence", "set aside", marks["map_pressure_pa"], "", "")
-        )
+        marks["map_pressure_pa"] = note("pressure stands still", value_kpa=high / 1000)
+        found.append(Doubt("map_pressure_pa", "set aside", marks["map_pressure_pa"]))
 
 
 def _road_speed(
@@ -626,7 +535,7 @@ def _road_speed(
     per_km_h = [ratio / 3.6 for ratio, _ in ratios]
     longest, shortest = min(per_km_h), max(per_km_h)
     unit = _unit(layout, "roller_speed_m_s")
-    what = f"gives {longest:.0f} to {shortest:.0f} rpm a km/h, which no gearing does"
+    what = note("no such gearing", longest=longest, shortest=shortest)
     likely = ""
     if longest < LONGEST_GEAR:
         likely = "km/h" if unit == "m/s" else ""
@@ -644,17 +553,11 @@ def _doubled(seen: Mapping[str, np.ndarray], found: list[Doubt]) -> None:
     speed = seen["engine_speed_rpm"]
     row = stuck.doubled_from(seen["time_s"], speed, seen.get("gear"))
     if row >= 0:
-        what = f"engine_speed_rpm leaps to {speed[row]:,.0f} rpm in one sample and stays there"
-        why = "its pulses are counted twice, or by half, in a part of the log"
-        remedy = "Look at the pick-up of the engine speed; export the sound part alone."
-        found.append(
-            Doubt(
-                "engine_speed_rpm", "engine speed doubled", "refuse", f"{what}: {why}", "", remedy
-            )
-        )
+        doubled = note("engine speed doubled", to_rpm=speed[row])
+        found.append(Doubt("engine_speed_rpm", "refuse", doubled))
 
 
-def _stuck(seen: Mapping[str, np.ndarray], found: list[Doubt], marks: dict[str, str]) -> None:
+def _stuck(seen: Mapping[str, np.ndarray], found: list[Doubt], marks: dict[str, Note]) -> None:
     """Mark mixture and intake pressure that hold one value for a part of the log."""
     for name in (*LAMBDAS, "map_pressure_pa"):
         if name not in seen or name in marks:
@@ -664,17 +567,15 @@ def _stuck(seen: Mapping[str, np.ndarray], found: list[Doubt], marks: dict[str, 
         if run is None or (name in LAMBDAS and not RICHEST_RAIL < run.value < LEANEST_RAIL):
             continue
         share = (run.stop - run.start) / seen[name].size
-        marks[name] = (
-            f"{name} holds {run.value:.5g} for {share:.0%} of the log on end: not evidence"
-        )
-        found.append(Doubt(name, "no evidence", "set aside", marks[name], "", "Check the sensor."))
+        marks[name] = note("channel stuck", channel=name, value=run.value, share=share)
+        found.append(Doubt(name, "set aside", marks[name]))
 
 
 def _failing_throttle(
     seen: _Seen,
     layout: Layout,
     found: list[Doubt],
-    marks: dict[str, str],
+    marks: dict[str, Note],
     *,
     is_upright: bool,
 ) -> None:
@@ -686,37 +587,27 @@ def _failing_throttle(
     load = seen.get("map_pressure_pa")
     if load is None or "map_pressure_pa" in marks:
         load = seen.get("wheel_power_w")
-    told, code = "", "throttle signal fails"
+    told = None
     if not is_ride and (places := _failing_at(seen)):
-        told = (
-            f"the throttle signal (throttle_pct) drops to shut from {' and from '.join(places)} "
-            "while the engine pulls on: the signal failed, not the throttle"
-        )
-        found.append(Doubt("throttle_pct", code, "note", told, "", "Check the sensor's plug."))
+        found.append(Doubt("throttle_pct", "note", note("throttle drops out", places=places)))
         return
     if not is_upright and load is not None and stuck.runs_against(throttle, load):
-        told, code = (
-            "throttle_pct falls where the load rises: it is upside down",
-            "throttle inverted",
-        )
+        told = note("throttle inverted", layout=layout.name)
     elif is_ride and (run := stuck.longest_still_run(throttle)):
         moves = float(np.nanstd(seen["engine_speed_rpm"][run.start : run.stop]))
         if moves > MOVING_RPM:
             share = (run.stop - run.start) / throttle.size
-            told = (
-                f"throttle_pct holds {run.value:.4g} % for {share:.0%} of the log on end while the "
-                "engine speed moves"
-            )
-    if not told:
+            held = {"value_pct": run.value, "share": share}
+            told = note("throttle signal fails", **held, layout=layout.name)
+    if told is None:
         return
     if not is_ride:
         marks["throttle_pct"] = told
     grade: Grade = "refuse" if is_ride else "set aside"
-    remedy = f"Check the sensor and channels.throttle in layout {layout.name!r}."
-    found.append(Doubt("throttle_pct", code, grade, told, "", remedy))
+    found.append(Doubt("throttle_pct", grade, told))
 
 
-def _failing_at(seen: _Seen) -> list[str]:
+def _failing_at(seen: _Seen) -> list[Note]:
     """Return the speeds over which a pull's throttle reads shut and the engine pulls on."""
     if "time_s" not in seen or "engine_speed_rpm" not in seen:
         return []
@@ -724,7 +615,7 @@ def _failing_at(seen: _Seen) -> list[str]:
     if np.any(np.diff(time[np.isfinite(time)]) <= 0.0):
         return []
     return [
-        f"{round(speed[start], -2):,.0f} to {round(speed[stop - 1], -2):,.0f} rpm"
+        note("speed range", from_rpm=speed[start], to_rpm=speed[stop - 1])
         for start, stop in seen.failing
     ]
 
@@ -739,18 +630,14 @@ def _road_in_gear(seen: Mapping[str, np.ndarray], found: list[Doubt]) -> None:
     source = ""
     if np.nanmax(seen["gear"]) > np.nanmin(seen["gear"]):
         source = power_course.copied_from(road, {"engine_speed_rpm": seen["engine_speed_rpm"]})
-    told = f"roller_speed_m_s is a copy of {source} in all gears" if source else ""
+    told = note("road speed copied", source=source) if source else None
     top, share = plausibility.rail_share(road)
     if share > MOST_AT_TOP and top >= np.nanmax(road):
-        told = f"roller_speed_m_s is cut off at {top:.4g} m/s, where {share:.0%} of the log stands"
+        told = note("road speed cut off", at_m_s=top, share=share)
     if scatter > MOST_IN_GEAR:
-        told = (
-            f"roller_speed_m_s strays from the engine speed by {scatter:.0%} within one gear: one "
-            "of engine speed, road speed and gear is wrong in a part of the log"
-        )
+        told = note("road speed strays", scatter_share=scatter)
     if told:
-        remedy = "Look at the three columns over the ride."
-        found.append(Doubt(names[1], "road speed strays", "note", told, "", remedy))
+        found.append(Doubt(names[1], "note", told))
 
 
 def _pulling(seen: _Seen) -> np.ndarray:

@@ -11,7 +11,6 @@ import numpy as np
 from flows.metrics import pooling
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
 from flows.steps.refresh import fingerprint
-from flows.steps.wording import signed_pct
 from warehouse import store
 
 FIGURES = {"mean gain over the riding range": "mean", "peak against peak": "peak"}
@@ -51,7 +50,7 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
 EFFECTS = Step(
     name="pool effects",
     doing="pooling effects",
-    version=1,
+    version=2,
     key="change_key",
     tables=("out.pooled_effect", "out.pooled_member"),
     through={"out.pooled_member": ("effect_id", "out.pooled_effect")},
@@ -108,7 +107,7 @@ def _effect(
     figure: str,
 ) -> dict[str, Any]:
     own = pooling.pooled(bikes.effect, bikes.variance)
-    head = {
+    return {
         "effect_id": fingerprint(scope, model_id, rows[0]["change_key"], figure),
         "scope": scope,
         "model_id": model_id,
@@ -129,23 +128,6 @@ def _effect(
         "i2_share": own.i2_share,
         "borrowed_share": shown.borrowed_share,
     }
-    head["sentence"] = _sentence(head)
-    return head
-
-
-def _sentence(head: dict[str, Any]) -> str:
-    bikes = "1 bike" if head["bikes"] == 1 else f"{head['bikes']} bikes"
-    text = f"{bikes}: {signed_pct(head['mean_pct'])} %"
-    if math.isfinite(head["next_lower_pct"]):
-        text += (
-            f"; the next one will see {signed_pct(head['next_lower_pct'])} to "
-            f"{signed_pct(head['next_upper_pct'])} %"
-        )
-    else:
-        text += "; too few bikes to say what the next one will see"
-    if math.isfinite(head["borrowed_share"]) and head["borrowed_share"] >= 0.05:
-        text += f" ({head['borrowed_share']:.0%} of the mean borrowed from other models)"
-    return text
 
 
 def _pct(log_ratio: float) -> float:

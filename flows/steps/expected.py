@@ -15,10 +15,10 @@ import polars as pl
 
 from flows.metrics import expected_mixture
 from flows.metrics.expected_mixture import Expected
+from flows.metrics.notes import Note, note
 from flows.steps.builds import ethanol_share
 from flows.steps.engine import Given, Inputs, Records, Step, each, marks
 from flows.steps.refresh import fingerprint, or_none, parts_of
-from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
 
@@ -119,7 +119,7 @@ def _make(given: Given, payload: Any) -> Records:
 EXPECTED = Step(
     name="work out what to expect",
     doing="working out what to expect",
-    version=3,
+    version=4,
     key="expected_id",
     tables=(
         "out.expected_mixture", "out.expected_mixture_speed", "out.expected_mixture_cell",
@@ -247,9 +247,7 @@ def _of_kind(
                 "other_bikes": sum(len(other.stages) for other in groups) - bikes,
                 "borrowed_share": share,
                 **_worst(ranges),
-                "sentence": _sentence(
-                    label, key, bikes, share, ranges, lines, settings.mixture.warn_pct
-                ),
+                "told": _told(ranges, lines, settings.mixture.warn_pct),
             }
         )
         made["out.expected_mixture_speed"] += [
@@ -335,48 +333,18 @@ def _worst(ranges: list[expected_mixture.LeanRange]) -> dict[str, float | None]:
     }
 
 
-def _sentence(
-    label: str,
-    key: Key,
-    bikes: int,
-    share: float,
-    ranges: list[expected_mixture.LeanRange],
-    lines: dict[str, np.ndarray],
-    warn_pct: float,
-) -> str:
-    which = "the stock map" if key[2] == "stock" else f"map {key[2]}"
-    said = f"{label} with {key[1]} on {which}: "
+def _told(
+    ranges: list[expected_mixture.LeanRange], lines: dict[str, np.ndarray], warn_pct: float
+) -> Note:
+    """Return what a row does not hold of what is to be expected."""
     if not lines["engine_speed_rpm"].size:
-        return f"{said}too little of the speed range was seen to expect anything."
-    if ranges:
-        worst = max(ranges, key=lambda one: one.expected_pct)
-        span = f"from {worst.from_rpm:,.0f} to {worst.to_rpm:,.0f} rpm"
-        if worst.from_rpm == worst.to_rpm:
-            span = f"around {worst.from_rpm:,.0f} rpm"
-        start = f"start with {worst.expected_pct:.0f} % more fuel there"
-        if math.isfinite(worst.upper_pct):
-            most = min(worst.upper_pct, MOST_START_PCT)
-            said += (
-                f"expect {max(worst.lower_pct, 0.0):.0f} to {worst.upper_pct:.0f} % lean {span}, "
-                f"{worst.expected_pct:.0f} % on average; {start}, {most:.0f} % to be safe"
-            )
-        else:
-            said += f"expect some {worst.expected_pct:.0f} % lean {span}; {start}"
-        if len(ranges) > 1:
-            said += f", and look out in {len(ranges) - 1} more range" + "s" * (len(ranges) > 2)
-    else:
-        most = float(np.nanmax(lines["expected_error_pct"]))
-        upper = lines["upper_pct"][np.isfinite(lines["upper_pct"])]
-        said += f"no lean range to expect, {signed_pct(most, 0)} % at the leanest on average"
-        if upper.size and upper.max() > warn_pct:
-            start = min(float(upper.max()), MOST_START_PCT)
-            said += (
-                f", but up to {float(upper.max()):.0f} % lean on 1 bike in 20: start with "
-                f"{start:.0f} % more fuel to be safe"
-            )
-        elif upper.size:
-            said += f", up to {signed_pct(float(upper.max()), 0)} % on 1 bike in 20"
-    if bikes == 0:
-        return f"{said}. No bike of this model was run so: all of it is from other models."
-    own = f"{bikes} bike" + "s" * (bikes != 1)
-    return f"{said}. From {own}" + (f", {100 * share:.0f} % borrowed." if share >= 0.05 else ".")
+        return note("nothing to expect")
+    upper = lines["upper_pct"][np.isfinite(lines["upper_pct"])]
+    return note(
+        "to expect",
+        lean_ranges=len(ranges),
+        most_pct=np.nanmax(lines["expected_error_pct"]),
+        most_upper_pct=upper.max(initial=-math.inf),
+        most_start_pct=MOST_START_PCT,
+        warn_pct=warn_pct,
+    )

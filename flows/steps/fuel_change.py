@@ -17,9 +17,9 @@ import polars as pl
 
 from flows.metrics import fuel_change
 from flows.metrics.fuel_change import Evidence, FuelChange
+from flows.metrics.notes import Note, note
 from flows.steps.engine import Given, Inputs, Records, Step, each, marks, short_hash, with_settings
 from flows.steps.refresh import or_none, parts_of
-from flows.steps.wording import signed_pct
 from schemas.settings import ShopSettings
 from warehouse import store
 
@@ -137,7 +137,7 @@ def _make(given: Given, payload: Any) -> Records:
 FUEL_CHANGES = Step(
     name="suggest fuel changes",
     doing="suggesting fuel changes",
-    version=4,
+    version=5,
     key="stage_id",
     tables=(
         "out.fuel_change", "out.fuel_change_cell", "out.fuel_change_seam", "out.fuel_change_check",
@@ -206,12 +206,11 @@ def _job(
         if not _is_seen(stage):
             before = None
             continue
-        note = (
-            _why_not_counted(before, stage, seen, settings) if stage["suggestion_entered"] else ""
-        )
-        counted = before[1] if before and stage["suggestion_entered"] and not note else None
+        is_entered = stage["suggestion_entered"]
+        why_not = _why_not_counted(before, stage, seen, settings) if is_entered else None
+        counted = before[1] if before and is_entered and not why_not else None
         found = _round(stage, seen[stage_id], settings, counted)
-        made["out.fuel_change"].append(_head(stage, found, note, settings))
+        made["out.fuel_change"].append(_head(stage, found, why_not, settings))
         made["out.fuel_change_cell"] += _cells(stage_id, found.change)
         made["out.fuel_change_seam"] += _seams(stage_id, found.change)
         if before and _is_remapped(before[0], stage):
@@ -237,33 +236,30 @@ def _why_not_counted(
     stage: dict[str, Any],
     seen: dict[str, _Seen],
     settings: ShopSettings,
-) -> str:
-    """Say why the suggestion of the stage before does not stand in this map; empty where it does.
+) -> Note | None:
+    """Say why the suggestion of the stage before does not stand in this map; None where it does.
 
     The card says that it was entered; what it was then is worked out by today's settings and
     cards, and people smooth by hand. So the mixture has the last word.
     """
-    why = ""
     if before is None:
-        why = "no mixture of the stage before is known"
-    else:
-        earlier, last = before
-        axes = _axes_of(stage, settings)
-        targets = [
-            settings.mixture_on(one["fuel"], one["target_lambda"]) for one in (earlier, stage)
-        ]
-        was, now = seen[earlier["stage_id"]], seen[stage["stage_id"]]
-        if not _is_built_alike(earlier, stage):
-            why = "fuel or parts were changed"
-        elif earlier["map_label"] == stage["map_label"]:
-            why = "the card names the same map as before"
-        elif not all(map(np.array_equal, axes, (last.change.throttle_pct, last.change.speed_rpm))):
-            why = "the map's breakpoints are others"
-        elif targets[0] != targets[1]:
-            why = "the wanted mixture is another"
-        elif (off := _off_by_pct(_joined(*_seen_twice(was, now)), last.change)) > MOST_OFF_PCT:
-            why = f"the mixture shows a change that is {off:.0f} % of fuel away from it on average"
-    return why and f"The suggestion before is not counted, though the card says entered: {why}."
+        return note("suggestion not counted", why="nothing before", off_pct=None)
+    earlier, last = before
+    axes = _axes_of(stage, settings)
+    targets = [settings.mixture_on(one["fuel"], one["target_lambda"]) for one in (earlier, stage)]
+    was, now = seen[earlier["stage_id"]], seen[stage["stage_id"]]
+    why, off_pct = "", None
+    if not _is_built_alike(earlier, stage):
+        why = "other build"
+    elif earlier["map_label"] == stage["map_label"]:
+        why = "same map"
+    elif not all(map(np.array_equal, axes, (last.change.throttle_pct, last.change.speed_rpm))):
+        why = "other breakpoints"
+    elif targets[0] != targets[1]:
+        why = "other target"
+    elif (off := _off_by_pct(_joined(*_seen_twice(was, now)), last.change)) > MOST_OFF_PCT:
+        why, off_pct = "other change", off
+    return note("suggestion not counted", why=why, off_pct=off_pct) if why else None
 
 
 def _axes_of(
@@ -372,7 +368,7 @@ def _bands_of_trims(
 
 
 def _head(
-    stage: dict[str, Any], found: _Round, note: str, settings: ShopSettings
+    stage: dict[str, Any], found: _Round, why_not: Note | None, settings: ShopSettings
 ) -> dict[str, Any]:
     change = found.change
     told = np.isfinite(change.suggested_pct)
@@ -387,7 +383,7 @@ def _head(
         "trim_readings": trims,
         "full_throttle_readings": full,
         "earlier_rounds": len(found.earlier),
-        "round_note": note,
+        "round_note": why_not,
         "throttle_axis": json.dumps(change.throttle_pct.tolist()),
         "speed_axis": json.dumps(change.speed_rpm.tolist()),
         "axes_origin": "the map's own" if axes else "standard",
@@ -396,11 +392,11 @@ def _head(
         "most_change_speed_rpm": None,
         "most_enrichment_pct": settings.suggestion.most_enrichment_pct,
         "most_enleanment_pct": settings.suggestion.most_enleanment_pct,
-        "left_out": ", ".join(
-            f"{word} {count}"
-            for word, count in sorted(change.left_out.items())
-            if word not in ("repeats its neighbour", "no lambda")
-        ),
+        "left_out": [
+            note("readings left out", why=why, readings=count)
+            for why, count in sorted(change.left_out.items())
+            if why not in ("repeats its neighbour", "no lambda")
+        ],
         "shape_sd_pct": change.shape.sd_pct,
         "shape_throttle_length": change.shape.throttle_length,
         "shape_speed_length_rpm": change.shape.speed_length_rpm,
@@ -414,33 +410,31 @@ def _head(
             "most_change_throttle_pct": float(change.throttle_pct[row]),
             "most_change_speed_rpm": float(change.speed_rpm[column]),
         }
-        head["sentence"] = _sentence(change, int(row), int(column), head)
-    else:
-        head["sentence"] = "Nothing was seen well enough to suggest a change."
-    return head
+    return head | {"told": _told(change)}
 
 
-def _sentence(change: FuelChange, row: int, column: int, head: dict[str, Any]) -> str:
-    needed, low, high, now = (
-        float(each[row, column])
-        for each in (change.needed_pct, change.low_pct, change.high_pct, change.suggested_pct)
-    )
-    told = f"{head['cells_told']} of {head['cells_of_map']} breakpoints have a figure"
+def _told(change: FuelChange) -> Note:
+    """Return what is suggested where the greatest change is needed."""
+    told = np.isfinite(change.suggested_pct)
+    if not told.any():
+        return note("nothing to suggest")
+    counts = {"cells_told": told.sum(), "cells_of_map": told.size}
     if not np.nanmax(np.abs(change.suggested_pct)) > 0.0:
-        return f"Nothing to enter: the map is right as far as the gauge can tell. {told}."
-    direction = "more" if needed > 0 else "less"
-    where = f"{change.throttle_pct[row]:g} % throttle and {change.speed_rpm[column]:,.0f} rpm"
-    if low * high > 0:
-        ends = sorted((abs(low), abs(high)))
-        span = f"{ends[0]:.1f} to {ends[1]:.1f}"
-    else:
-        span = f"{signed_pct(low)} to {signed_pct(high)}, so perhaps none"
-    said = f"Needs up to {abs(needed):.1f} % {direction} fuel ({span}) at {where}"
-    if change.held_by[row, column] or abs(now - needed) > 1.0:
-        said += (
-            f", of which {signed_pct(now)} % in this round" if now else ", none of it for certain"
-        )
-    return f"{said}. {told}."
+        return note("nothing to enter", **counts)
+    place = np.unravel_index(
+        int(np.argmax(np.where(told, np.abs(change.needed_pct), -1))), told.shape
+    )
+    return note(
+        "fuel needed",
+        needed_pct=change.needed_pct[place],
+        lower_pct=change.low_pct[place],
+        upper_pct=change.high_pct[place],
+        suggested_pct=change.suggested_pct[place],
+        is_held=bool(change.held_by[place]),
+        throttle_pct=change.throttle_pct[place[0]],
+        speed_rpm=change.speed_rpm[place[1]],
+        **counts,
+    )
 
 
 def _cells(stage_id: str, change: FuelChange) -> list[dict[str, Any]]:
@@ -520,7 +514,6 @@ def _check(
         "full_removed_share": _removed(full),
         "came_share": _came_share(joined, last.change) if is_entered else None,
     }
-    row["sentence"] = _check_sentence(row)
     return [row]
 
 
@@ -618,28 +611,3 @@ def _came_share(pair: _Pair, change: FuelChange) -> float | None:
     if math.sqrt(size / float(pair.weight.sum())) < LEAST_ERROR_PCT:
         return None
     return float(np.sum(pair.weight * asked * came) / size)
-
-
-def _check_sentence(row: dict[str, Any]) -> str:
-    what = "last suggestion" if row["is_suggestion"] else "last change of the map"
-    if row["removed_share"] is None:
-        before, after = row["before_error_pct"], row["after_error_pct"]
-        return (
-            f"There was hardly an error for the {what} to remove: {before:.1f} % on average; "
-            + (f"it grew to {after:.1f} %." if after >= before + 0.1 else f"{after:.1f} % after.")
-        )
-    share = 100.0 * row["removed_share"]
-    low, high = (
-        math.nan if end is None else 100.0 * end
-        for end in (row["removed_lower_share"], row["removed_upper_share"])
-    )
-    if low > 0:
-        said = f"The {what} removed {share:.0f} % of the error ({low:.0f} to {high:.0f} %)"
-    elif high < 0:
-        said = f"The {what} made the error {-share:.0f} % greater ({-high:.0f} to {-low:.0f} %)"
-    else:
-        said = f"It cannot be told whether the {what} helped"
-    said += f": from {row['before_error_pct']:.1f} to {row['after_error_pct']:.1f} % on average"
-    if row["came_share"] is not None:
-        said += f"; {100 * row['came_share']:.0f} % of the fuel it asked for shows in the mixture"
-    return said + "."

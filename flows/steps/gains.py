@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 
 from flows.metrics import gain as gain_metric
+from flows.metrics.notes import Note, note
 from flows.metrics.session import remount_at
 from flows.metrics.stability import drift_of_pair
 from flows.steps.builds import parts_of_builds
@@ -142,7 +143,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 GAINS = Step(
     name="compare stages",
     doing="comparing stages",
-    version=8,
+    version=9,
     key="gain_id",
     tables=("out.gain", "out.gain_curve"),
     reads=(
@@ -361,22 +362,21 @@ def _key(
     return key + (", other fuel" if fuel_changed else "")
 
 
-def _unlike(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
-    reasons = []
-    if before["fuel"] != after["fuel"]:
-        reasons.append(f"fuel {before['fuel']} before, {after['fuel']} after")
-    for name, word in (("gear", "gear"), ("dyno", "dyno"), ("tyre", "tyre")):
-        if before[name] != after[name] and None not in (before[name], after[name]):
-            reasons.append(f"{word} {before[name]} before, {after[name]} after")
+def _unlike(before: dict[str, Any], after: dict[str, Any]) -> list[Note]:
+    reasons = [
+        note("one side other", what=name, before=before[name], after=after[name])
+        for name in ("fuel", "gear", "dyno", "tyre")
+        if before[name] != after[name] and None not in (before[name], after[name])
+    ]
     if before["has_air_doubt"] or after["has_air_doubt"]:
-        reasons.append("the weather behind the correction is in doubt")
+        reasons.append(note("weather in doubt"))
     for stage, when in ((before, "before"), (after, "after")):
         if seen := [*(stage["doubts"] or ()), *(stage["ratio_kinds"] or ())]:
-            reasons.append(f"{' and '.join(seen)} among the pulls {when}")
+            reasons.append(note("among the pulls", what=seen, when=when))
     if before["is_from_roller"] != after["is_from_roller"]:
-        reasons.append("power worked out from the roller's speed on one side only")
+        reasons.append(note("roller on one side"))
     if not (before["is_corrected"] and after["is_corrected"]):
-        reasons.append("power could not be brought to the reference air")
+        reasons.append(note("not at reference air"))
     return reasons
 
 
@@ -413,7 +413,7 @@ def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain) -> dict[str, A
         "change_key": key,
         "change_label": label,
         "is_like_for_like": not unlike,
-        "unlike_reason": "; ".join(unlike),
+        "unlike_reason": unlike,
         "is_pooled": pooled,
         "pulls_before": before["pulls_used"],
         "pulls_after": after["pulls_used"],

@@ -11,6 +11,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
+from flows.metrics.notes import Note, note
 from flows.metrics.plausibility import SPEED_MIX_UPS, speed_mix_up
 from flows.metrics.ratio import against_others, split_ratios
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
@@ -64,7 +65,7 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
 GEARING = Step(
     name="hold logs against their model's",
     doing="holding logs against their model's",
-    version=3,
+    version=4,
     key="model_id",
     tables=("out.gearing", "out.log_doubt"),
     reads=(
@@ -124,20 +125,15 @@ def _power_doubts(model_id: str, stages: list[dict[str, Any]]) -> list[dict[str,
         share = stage["peak_power_w"] / usual_w
         if 1.0 / MOST_POWER_OFF <= share <= MOST_POWER_OFF:
             continue
-        entries = "channels.wheel_power.unit or channels.wheel_torque.unit"
-        if stage["power_state"] == "from roller":
-            entries = "the roller's inertia and radius and channels.roller_speed.unit"
-        doubts.append(
-            _doubt(
-                model_id,
-                stage,
-                "power unlike its model's",
-                f"these pulls make {stage['peak_power_w'] / 1000:.1f} kW, {share:.2f} times "
-                f"what {len(others)} other bikes of this model make: no part or map does that",
-                f"Look at {entries} in layout {stage['layout']!r}, and whether the pulls "
-                "went to the top.",
-            )
+        told = note(
+            "power unlike its model's",
+            power_kw=stage["peak_power_w"] / 1000,
+            times=share,
+            bikes=len(others),
+            is_from_roller=stage["power_state"] == "from roller",
+            layout=stage["layout"],
         )
+        doubts.append(_doubt(model_id, stage, told["code"], told))
     return doubts
 
 
@@ -168,9 +164,7 @@ def _ratio_doubts(model_id: str, pulls: list[dict[str, Any]]) -> list[dict[str, 
                 )
                 if found is None:
                     continue
-                reason, _, remedy = found.reason.partition(": ")
-                remedy = remedy[:1].upper() + remedy[1:]
-                doubts.append(_doubt(model_id, pull, found.kind, reason, remedy))
+                doubts.append(_doubt(model_id, pull, found.kind, found.reason))
     return doubts
 
 
@@ -188,53 +182,32 @@ def _split_doubts(
     doubts = []
     for of_stage in stages.values():
         own = split_ratios([pull["engine_roller_ratio"] for pull in of_stage])
-        told = own or split
-        whose = "these pulls"
-        if not own:
-            whose = "this bike's pulls of all its sessions"
-        are_gears = all(high / low >= LEAST_GEAR_STEP for (high, _), (low, _) in pairwise(told))
-        count = {2: "two", 3: "three"}.get(len(told), str(len(told)))
-        code = f"{count} {'gears' if are_gears else 'ratios'}"
-        said = "were run in" if are_gears else "keep"
-        in_gear = "on the card as one gear" if gear is None else f"on the card as gear {gear}"
-        levels = ", ".join(f"{number} at {ratio:.0f}" for ratio, number in told)
-        cause = "" if are_gears else ": other sprockets or another tyre, or a clutch that slips"
-        first = min(of_stage, key=lambda pull: (pull["pull_no"], pull["file_sha256"]))
-        doubts.append(
-            _doubt(
-                model_id,
-                first,
-                code,
-                f"{whose}, {in_gear}, {said} {code}: {levels} rpm per m/s{cause}; which of "
-                "them is right cannot be told from the numbers",
-                "Correct the gear on the card, or give the pulls of each gear a stage of "
-                "their own; until then do not compare them."
-                if are_gears
-                else "Look at sprockets, tyre, clutch and straps before comparing these pulls.",
-            )
+        levels = own or split
+        are_gears = all(high / low >= LEAST_GEAR_STEP for (high, _), (low, _) in pairwise(levels))
+        told = note(
+            "several ratios",
+            are_gears=are_gears,
+            of_stage=bool(own),
+            gear=gear,
+            ratios=[ratio for ratio, _ in levels],
+            pulls=[number for _, number in levels],
         )
+        first = min(of_stage, key=lambda pull: (pull["pull_no"], pull["file_sha256"]))
+        code = "several gears" if are_gears else told["code"]
+        doubts.append(_doubt(model_id, first, code, told))
     return doubts
 
 
 def _speed_doubt(model_id: str, log: dict[str, Any], mix_up: str) -> dict[str, Any]:
-    return _doubt(
-        model_id,
-        log,
-        "road speed in another unit",
-        f"its gears stand {1 / SPEED_MIX_UPS[mix_up]:.3f} times where other logs of this "
-        f"model have them: likely {mix_up}",
-        f"Look at channels.roller_speed.unit in layout {log['layout']!r}; if this file alone "
-        "is written in that unit, teach a layout of its own for it.",
-    )
+    times = 1 / SPEED_MIX_UPS[mix_up]
+    told = note("road speed in another unit", times=times, likely=mix_up, layout=log["layout"])
+    return _doubt(model_id, log, told["code"], told)
 
 
-def _doubt(
-    model_id: str, log: dict[str, Any], code: str, reason: str, remedy: str
-) -> dict[str, Any]:
+def _doubt(model_id: str, log: dict[str, Any], code: str, reason: Note) -> dict[str, Any]:
     return {
         "model_id": model_id,
         "file_sha256": log["file_sha256"],
         "reason_code": code,
         "reason": reason,
-        "remedy": remedy,
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
@@ -10,6 +11,7 @@ import numpy as np
 import polars as pl
 
 from flows.metrics import siblings
+from flows.metrics.notes import Note, note
 from flows.steps.engine import Given, Inputs, Records, Step, by_key, marks, rows_by
 from flows.steps.refresh import stacked
 from flows.steps.sessions import on_one_grid
@@ -19,18 +21,8 @@ from warehouse import store
 MIDDLE_HALF = (0.25, 0.75)
 """Quantiles between which the middle half of the siblings lies."""
 
-NO_BASELINE = "it was never run on the untouched map with standard parts"
-FORCED = "its induction is forced, so its power stands as measured and moves with the weather"
-FROM_ROLLER, FROM_FILE = "worked out from the roller's speed", "from the file"
-FROM_BOTH = f"in some of its pulls {FROM_ROLLER}, in some {FROM_FILE}"
-UNCORRECTED = "its power could not be brought to the reference air"
-NEVER_TOGETHER = (
-    f"at no speed were {siblings.LEAST_SIBLINGS} siblings and this bike all seen together"
-)
-OWN_AIR_IN_DOUBT = (
-    "The weather behind this bike's correction is in doubt, so that a difference in power may be "
-    "the weather alone: run it again before anything is said."
-)
+FROM_ROLLER, FROM_FILE, FROM_BOTH = "roller", "file", "both"
+"""Where the power of a bike's baseline comes from."""
 
 POWER, SHAPE, MIXTURE = "power", "shape", "mixture"
 
@@ -172,7 +164,7 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
 HEALTH = Step(
     name="hold bikes against siblings",
     doing="holding bikes against siblings",
-    version=2,
+    version=3,
     key="bike_id",
     tables=("out.health", "out.health_region", "out.health_sibling", "out.health_curve"),
     reads=(
@@ -219,7 +211,7 @@ def _baselines(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         "baseline.is_from_roller, baseline.is_from_file, "
         "coalesce(baseline.is_corrected, false) AS is_corrected, "
         "coalesce(baseline.has_air_doubt, false) AS has_air_doubt, baseline.probe_place, "
-        "coalesce(baseline.reason, '') AS reason, baseline.made_from "
+        "baseline.reason, baseline.made_from "
         "FROM core.bike AS bike JOIN core.model AS model USING (model_id) "
         "LEFT JOIN baseline ON bike.bike_id = baseline.bike_id "
         "WHERE bike.bike_id IN (SELECT bike_id FROM out.session) "
@@ -238,13 +230,13 @@ def _health(
 ) -> tuple[dict[str, list[dict[str, Any]]], dict[str, np.ndarray] | None]:
     bike = model.bikes[own]
     in_power, in_mixture = model.power_family(own), model.mixture_family(own)
-    power_reason = "" if bike["is_corrected"] else UNCORRECTED
+    power_reason = None if bike["is_corrected"] else note("own power not corrected")
     if bike["induction"] == "forced":
-        power_reason = FORCED
+        power_reason = note("own induction forced")
     if not power_reason and _origin(bike) == FROM_BOTH:
-        power_reason = f"its power is {FROM_BOTH}"
+        power_reason = note("own power from both")
     power_reason = power_reason or _too_few(in_power.count(own))
-    mixture_reason = bike["reason"] or _too_few(in_mixture.count(own))
+    mixture_reason = _reason(bike) or _too_few(in_mixture.count(own))
 
     watts = model.nobody if power_reason else in_power
     errors = model.nobody if mixture_reason else in_mixture
@@ -259,12 +251,12 @@ def _health(
         model.grid_rpm, model.own_error(own), errors.curves, place=errors.place_of(own)
     )
     if power.is_unusual is None:
-        power_reason = power_reason or NEVER_TOGETHER
+        power_reason = power_reason or _never_together()
     if mixture.is_unusual is None:
-        mixture_reason = mixture_reason or NEVER_TOGETHER
-    sentences = _sentences(power, mixture, power_reason, mixture_reason)
+        mixture_reason = mixture_reason or _never_together()
+    told = _told(power, mixture, power_reason, mixture_reason)
     if bike["has_air_doubt"] and not power_reason:
-        sentences.insert(0, OWN_AIR_IN_DOUBT)
+        told.insert(0, note("own air in doubt"))
     row = {
         **_head(bike),
         "power_health": siblings.power_state(power),
@@ -279,8 +271,8 @@ def _health(
         "lean_z": mixture.level.z,
         "power_reason": power_reason,
         "mixture_reason": mixture_reason,
-        "sentence": sentences[0],
-        "further": " ".join(sentences[1:]),
+        "told": told[0],
+        "further": told[1:],
     }
     made = {
         "out.health": [row],
@@ -297,65 +289,77 @@ def _health(
     return made, _points(model, own, watts, errors)
 
 
-def _against(bike: dict[str, Any], other: dict[str, Any]) -> tuple[list[str], list[str], list[str]]:
+def _reason(bike: dict[str, Any]) -> Note | None:
+    """Return why a bike's mixture is not known, None where it is."""
+    return json.loads(bike["reason"]) if bike["reason"] else None
+
+
+def _never_together() -> Note:
+    return note("never seen together", needed=siblings.LEAST_SIBLINGS)
+
+
+def _against(
+    bike: dict[str, Any], other: dict[str, Any]
+) -> tuple[list[Note], list[Note], list[Note]]:
     """Return why another bike is no sibling at all, none in power, and none in mixture."""
     both = [
-        f"{name} {other[name]}, this bike {bike[name]}"
+        note("sibling other", what=name, theirs=other[name], ours=bike[name])
         for name in ("fuel", "gear", "dyno")
         if other[name] != bike[name] and None not in (other[name], bike[name])
     ]
-    power = [] if other["is_corrected"] else ["power not at the reference air"]
+    power = [] if other["is_corrected"] else [note("sibling not at reference air")]
     if other["has_air_doubt"]:
-        power.append("weather in doubt")
+        power.append(note("sibling's weather in doubt"))
     # The roller's own losses are in the one and not in the other.
     origins = (_origin(other), _origin(bike))
     if origins[0] != origins[1]:
-        power.append(f"power {origins[0]}, this bike's {origins[1]}")
+        power.append(note("sibling's power from", theirs=origins[0], ours=origins[1]))
     elif origins[0] == FROM_BOTH:
-        power.append(f"power {FROM_BOTH}")
-    lean = [other["reason"]] if other["reason"] else []
+        power.append(note("sibling's power from", theirs=origins[0], ours=None))
+    reason = _reason(other)
+    lean = [reason] if reason else []
     places = (other["probe_place"], bike["probe_place"])
     if None not in places and places[0] != places[1]:
-        lean.append(f"probe: {places[0]}, this bike {places[1]}")
+        lean.append(note("sibling other", what="probe", theirs=places[0], ours=places[1]))
     return both, power, lean
 
 
 def _origin(bike: dict[str, Any]) -> str:
-    """Return in words where the power of a bike's baseline comes from."""
+    """Return where the power of a bike's baseline comes from."""
     if bike["is_from_roller"] and bike["is_from_file"]:
         return FROM_BOTH
     return FROM_ROLLER if bike["is_from_roller"] else FROM_FILE
 
 
-def _too_few(count: int) -> str:
-    if count >= siblings.LEAST_SIBLINGS:
-        return ""
-    there_are = {0: "there is no sibling", 1: "there is 1 sibling"}.get(
-        count, f"there are {count} siblings"
-    )
-    return f"{there_are} to compare with, at least {siblings.LEAST_SIBLINGS} are needed"
+def _too_few(count: int) -> Note | None:
+    needed = siblings.LEAST_SIBLINGS
+    return None if count >= needed else note("too few siblings", siblings=count, needed=needed)
 
 
-def _sentences(
+def _told(
     power: siblings.PowerHealth,
     mixture: siblings.MixtureHealth,
-    power_reason: str,
-    mixture_reason: str,
-) -> list[str]:
-    """Return sentences: first what stands out, then what does not, then what cannot be compared."""
+    power_reason: Note | None,
+    mixture_reason: Note | None,
+) -> list[Note]:
+    """Return first what stands out, then what does not, then what cannot be compared."""
     if power_reason and power_reason == mixture_reason:
-        return [f"Cannot be compared: {power_reason}."]
-    said = [] if power_reason and mixture_reason else siblings.health_words(power, mixture)
+        return [note("not comparable", quantity=None, why=power_reason)]
+    told = [] if power_reason and mixture_reason else siblings.health_notes(power, mixture)
     is_unusual = bool(power.is_unusual or mixture.is_unusual)
     if is_unusual:
-        said += ["Power is as its siblings'."] * (power.is_unusual is False)
-        said += ["Mixture is as its siblings'."] * (mixture.is_unusual is False)
+        told += [
+            note("quantity as its siblings'", quantity=quantity)
+            for quantity, found in ((POWER, power), (MIXTURE, mixture))
+            if found.is_unusual is False
+        ]
     if power_reason:
         # Without this, a bike whose power could not be compared would read as sound.
-        said.insert(len(said) if is_unusual else 0, f"Power cannot be compared: {power_reason}.")
+        untold = note("not comparable", quantity=POWER, why=power_reason)
+        told.insert(len(told) if is_unusual else 0, untold)
     if mixture_reason:
-        said.append(f"Mixture cannot be compared: {mixture_reason}.")
-    return said
+        told.append(note("not comparable", quantity=MIXTURE, why=mixture_reason))
+    return told
 
 
 def _shape_regions(power: siblings.PowerHealth) -> list[siblings.Region]:
@@ -373,6 +377,7 @@ def _head(bike: dict[str, Any]) -> dict[str, Any]:
 
 def _never_run(bike: dict[str, Any]) -> dict[str, Any]:
     figures = ("peak_change_pct", "peak_z", "shape_distance_pct", "shape_z")
+    never = note("no baseline")
     return {
         **_head(bike),
         "power_health": "not compared",
@@ -380,10 +385,10 @@ def _never_run(bike: dict[str, Any]) -> dict[str, Any]:
         "siblings": 0,
         "mixture_siblings": 0,
         **dict.fromkeys((*figures, "lean_change_pct", "lean_z")),
-        "power_reason": NO_BASELINE,
-        "mixture_reason": NO_BASELINE,
-        "sentence": f"Cannot be compared: {NO_BASELINE}.",
-        "further": "",
+        "power_reason": never,
+        "mixture_reason": never,
+        "told": note("not comparable", quantity=None, why=never),
+        "further": [],
     }
 
 
@@ -424,11 +429,12 @@ def _siblings(model: _Model, due: list[int]) -> pl.DataFrame:
     ).hstack(by_pair[pair])
 
 
-def _left_out(against: tuple[list[str], list[str], list[str]]) -> tuple[bool, bool, str]:
-    """Return whether a bike counts in power and in mixture, and why not."""
+def _left_out(against: tuple[list[Note], list[Note], list[Note]]) -> tuple[bool, bool, str]:
+    """Return whether a bike counts in power and in mixture, and why not, as a table keeps it."""
     both, power, lean = against
-    left_out = both + [f"power: {why}" for why in power] + [f"mixture: {why}" for why in lean]
-    return not both + power, not both + lean, "; ".join(left_out)
+    left_out = [*both, *(note("left out", quantity=POWER, why=why) for why in power)]
+    left_out += [note("left out", quantity=MIXTURE, why=why) for why in lean]
+    return not both + power, not both + lean, store.kept(left_out)
 
 
 def _points(

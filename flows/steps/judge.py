@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from flows.metrics.clocks import is_whole_seconds, spread_seconds
+from flows.metrics.notes import Note, note
 from flows.metrics.ride_turns import turns
 from flows.readers.head import entry_of
 from flows.readers.source import BadRow, Source, UnreadableError
@@ -48,8 +49,8 @@ class Judgement(NamedTuple):
     """
 
     emptied: list[str]
-    marks: dict[str, str]
-    notes: list[str]
+    marks: dict[str, Note]
+    notes: list[Note]
     extra_facts: dict[str, object]
     no_clock: bool
 
@@ -114,10 +115,8 @@ def _spread_whole_seconds(values: np.ndarray, clock_no: np.ndarray, layout: Layo
 
 def _tell_whole_seconds(judgement: Judgement, rows_a_second: float) -> None:
     judgement.extra_facts["clock_step_s"] = 1.0
-    within = ", whose places within a second are assumed" if rows_a_second > 1.0 else ""
     judgement.notes.append(
-        f"the clock shows whole seconds, {rows_a_second:.2g} rows in each{within}: evidence of "
-        "steady riding, temperatures and trims, none of delays and quick movements"
+        note("whole seconds", rows_a_second=rows_a_second, is_spread=rows_a_second > 1.0)
     )
 
 
@@ -126,7 +125,7 @@ def judge_whole(values: np.ndarray, clock_no: np.ndarray, layout: Layout) -> Jud
 
     Raises UnreadableError if the file must not be accepted as it is labelled.
     """
-    notes: list[str] = []
+    notes: list[Note] = []
     no_clock = _clock_is_coarse(values, clock_no, layout, notes)
     kept = values.copy()
     if no_clock:
@@ -142,19 +141,15 @@ def judge_whole(values: np.ndarray, clock_no: np.ndarray, layout: Layout) -> Jud
     return Judgement(emptied, found.marks, notes, found.facts, no_clock)
 
 
-def notes_of(found: Doubts) -> list[str]:
+def notes_of(found: Doubts) -> list[Note]:
     """Return what is to be said of a file's channels.
 
     Raises UnreadableError if the file must not be accepted as it is labelled.
     """
-    refusals = [doubt for doubt in found.doubts if doubt.grade == "refuse"]
+    refusals = [doubt.note for doubt in found.doubts if doubt.grade == "refuse"]
     if refusals:
-        raise UnreadableError(
-            refusals[0].code,
-            "; ".join(doubt.sentence for doubt in refusals),
-            " ".join(dict.fromkeys(doubt.remedy for doubt in refusals)),
-        )
-    return [doubt.sentence for doubt in found.doubts]
+        raise UnreadableError(**refusals[0], also=refusals[1:])
+    return [doubt.note for doubt in found.doubts]
 
 
 def seen_channels(values: np.ndarray) -> dict[str, np.ndarray]:
@@ -167,7 +162,7 @@ def seen_channels(values: np.ndarray) -> dict[str, np.ndarray]:
 
 
 def _dead_channels(
-    values: np.ndarray, layout: Layout, marks: dict[str, str], notes: list[str]
+    values: np.ndarray, layout: Layout, marks: dict[str, Note], notes: list[Note]
 ) -> list[str]:
     """Return the optional channels that are out of bounds as a whole; say so in the notes.
 
@@ -189,17 +184,23 @@ def _dead_channels(
         emptied.append(name)
         if name in marks:
             continue
-        low, high = outside.min(), outside.max()
-        spread = f"{low:g}" if low == high else f"{low:g} to {high:g}"
         notes.append(
-            f"{name} set aside: {outside.size} of {given.size} values are {spread}, outside "
-            f"{meaning.low:g} to {meaning.high:g}"
+            note(
+                "channel set aside",
+                channel=name,
+                outside=outside.size,
+                values=given.size,
+                from_value=outside.min(),
+                to_value=outside.max(),
+                low=meaning.low,
+                high=meaning.high,
+            )
         )
     return emptied
 
 
 def _clock_is_coarse(
-    values: np.ndarray, clock_no: np.ndarray, layout: Layout, notes: list[str]
+    values: np.ndarray, clock_no: np.ndarray, layout: Layout, notes: list[Note]
 ) -> bool:
     """Whether most rows share their time with the one before; a ride is refused for it."""
     time = values[clock_no == 0, PLACE["time_s"]]
@@ -207,19 +208,14 @@ def _clock_is_coarse(
     if time.size < 20:
         return False
     if layout.layout.kind == "pull" and is_whole_seconds(time) and not (np.diff(time) < 0).any():
-        notes.append("the clock shows whole seconds only; the pull is read without its times")
+        notes.append(note("whole seconds only"))
         return True
     still = float((np.diff(time) == 0.0).mean())
     if still <= COARSE_SHARE:
         return False
-    what = f"{still:.0%} of the rows have the time of the row before: the clock is too coarse"
     if layout.layout.kind == "ride":
-        raise UnreadableError(
-            "clock too coarse",
-            f"{what}, and what was steady cannot be told",
-            "Export the log with times to a tenth of a second or finer.",
-        )
-    notes.append(f"{what}; the pull is read without its times")
+        raise UnreadableError("clock too coarse", still_share=still, is_ride=True)
+    notes.append(note("clock too coarse", still_share=still, is_ride=False))
     return True
 
 
@@ -246,21 +242,27 @@ def facts_of(
             name = HEAD_FIELDS[field]
             value = _head_number(text, layout)
             if value is None:
-                notes.append(f"{entry.key}: {text!r} is not a number and was left out")
+                notes.append(note("head entry no number", key=entry.key, found=text))
                 continue
             stated = known_unit(text.strip().partition(" ")[2].strip())
             if stated and not is_same_unit(stated, entry.unit or "1", CHANNELS[name].unit):
-                notes.append(
-                    f"{entry.key}: the file says {text!r}, the layout {entry.unit!r}; left out"
-                )
+                unlike = {"found": text, "unit": entry.unit}
+                notes.append(note("head entry in other unit", key=entry.key, **unlike))
                 continue
             step = conversion(entry.unit or "1", CHANNELS[name].unit)
             value = value * step.factor + step.offset
             meaning = CHANNELS[name]
             if not meaning.low <= value <= meaning.high:  # type: ignore[operator]
                 notes.append(
-                    f"{entry.key}: {text} means {value:.6g} {meaning.unit}, outside "
-                    f"{meaning.low:g} to {meaning.high:g}, and was left out"
+                    note(
+                        "head entry out of range",
+                        key=entry.key,
+                        found=text,
+                        value=value,
+                        unit=meaning.unit,
+                        low=meaning.low,
+                        high=meaning.high,
+                    )
                 )
                 continue
             facts[name] = value
@@ -269,7 +271,8 @@ def facts_of(
                 begun = dt.datetime.strptime(text.strip(), entry.format or "")  # noqa: DTZ007
                 facts["started_at"] = begun.replace(tzinfo=None).isoformat()
             except ValueError:
-                notes.append(f"{entry.key}: {text!r} is not a time of the form {entry.format}")
+                form = entry.format
+                notes.append(note("head entry no time", key=entry.key, found=text, form=form))
         elif field == "gear":
             gear = _head_number(text, layout)
             if gear is not None:
@@ -285,7 +288,7 @@ def facts_of(
             if factor is not None and 0.5 < factor < 2.0:
                 facts["file_factor"] = factor
             elif text:
-                notes.append(f"{layout.power.factor_key}: {text!r} is no correction factor")
+                notes.append(note("no factor", key=layout.power.factor_key, found=text))
     for word in ("lambda_wide", "lambda_wide_2", "exhaust_co2"):
         if word in layout.channels:
             facts.setdefault("probe_place", layout.channels[word].probe)

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import duckdb
 import polars as pl
 
+from flows.metrics.notes import Note, note
 from flows.steps.progress import Progress
 from schemas.card import CATEGORIES, ETHANOL_SHARE, Bike, JobCard, Stage, read_card
 from schemas.card_files import in_number_order, is_pattern, one_form, takes
@@ -22,7 +23,7 @@ from schemas.card_text import CARD_NAME
 from warehouse import store
 
 BATCH_FOLDERS = 200
-LINK_VERSION = 4
+LINK_VERSION = 5
 """Raise it when linking changes what it gives for the same cards and readings."""
 
 CONTRADICTS = "card contradicts another"
@@ -35,9 +36,7 @@ class _File(NamedTuple):
     sha256: str
     state: str
     kind: str | None
-    reason_code: str
-    reason: str
-    remedy: str
+    reason: Note | None
     is_present: bool
 
 
@@ -47,9 +46,7 @@ class _Place(NamedTuple):
     file_name: str
     file_sha256: str | None
     state: str
-    reason_code: str = ""
-    reason: str = ""
-    remedy: str = ""
+    reason: Note | None = None
     stage_id: str | None = None
 
 
@@ -57,7 +54,7 @@ class _Folder(NamedTuple):
     """What a job folder holds now."""
 
     files: list[_File]
-    newest_card: tuple[str, str] | None
+    newest_card: tuple[str, list[Note]] | None
     in_force: tuple[str, str] | None
 
 
@@ -231,7 +228,7 @@ class _Book:
         """Return the folders whose cards say otherwise, in the order of their arrival."""
         found = set(self._of_job[job_id])
         for facts, folders in self._of_bike[bike.reference].items():
-            if _unlike(facts, bike) != ("", ""):
+            if _unlike(facts, bike):
                 found |= folders
         for induction, folders in self._of_model[bike.model_id].items():
             if induction != bike.induction:
@@ -253,17 +250,17 @@ def _read_folders(connection: duckdb.DuckDBPyConnection, folders: list[str]) -> 
     files: dict[str, list[_File]] = defaultdict(list)
     for folder, *row in connection.execute(
         "SELECT arrival.job_folder, arrival.file_name, arrival.file_sha256, "
-        "coalesce(reading.state, 'card'), reading.layout_kind, coalesce(reading.reason_code, ''), "
-        "coalesce(reading.reason, ''), coalesce(reading.remedy, ''), arrival.is_present "
+        "coalesce(reading.state, 'card'), reading.layout_kind, reading.reason, arrival.is_present "
         "FROM raw.arrival AS arrival "
         "LEFT JOIN raw.reading AS reading USING (file_sha256) "
         "WHERE arrival.job_folder IN (SELECT unnest(?)) AND arrival.is_current "
         "AND arrival.file_name <> ? ORDER BY arrival.job_folder, arrival.file_name",
         [folders, CARD_NAME],
     ).fetchall():
+        row[-2] = row[-2] and json.loads(row[-2])
         files[folder].append(_File(*row))
     newest = {
-        folder: (sha, problems)
+        folder: (sha, json.loads(problems))
         for folder, sha, problems in connection.execute(
             "SELECT job_folder, file_sha256, problems FROM raw.card JOIN raw.arrival "
             "USING (job_folder, file_sha256) WHERE job_folder IN (SELECT unnest(?)) "
@@ -321,8 +318,8 @@ def _link(folder: str, book: _Book) -> _Linked:
     return linked
 
 
-def _contradiction(card: JobCard, folder: str, book: _Book) -> tuple[str, str] | None:
-    """Return reason and remedy if the card of an earlier folder says otherwise.
+def _contradiction(card: JobCard, folder: str, book: _Book) -> Note | None:
+    """Return what the card of an earlier folder says otherwise, if one does.
 
     A later folder that says otherwise is linked again, and then told itself.
     """
@@ -330,60 +327,43 @@ def _contradiction(card: JobCard, folder: str, book: _Book) -> tuple[str, str] |
     for other, known in book.at_odds(card.job, bike):
         same_job = known.job_id == card.job
         same_bike = known.bike_id == bike.reference
-        as_known, as_said = _unlike(known, bike) if same_bike else ("", "")
+        unlike = _unlike(known, bike) if same_bike else None
         if book.place[other] > book.place[folder]:
             book.touch(other)
             continue
         if same_job:
-            return (
-                f"job {card.job!r} is already in the book, from folder {other!r}",
-                f"Give this job a number of its own, or move its files into {other!r}.",
+            return note(
+                CONTRADICTS, what="job", which=card.job, known=None, said=None, folder=other
             )
-        if as_known:
-            return (
-                f"bike {bike.reference!r} {as_known} by the card in folder {other!r}, "
-                f"and {as_said} by this one",
-                f"Two bikes: give one another reference. One bike: correct what is wrong here or "
-                f"in {other!r}.",
-            )
-        return (
-            f"a {bike.model_id} has {known.induction} induction by the card in folder {other!r}, "
-            f"and {bike.induction} by this one",
-            f"Correct bike.induction here or in {other!r}.",
-        )
+        if unlike:
+            return note(CONTRADICTS, which=bike.reference, **unlike, folder=other)
+        induction = {"known": known.induction, "said": bike.induction}
+        return note(CONTRADICTS, what="induction", which=bike.model_id, **induction, folder=other)
     return None
 
 
-def _unlike(known: _Known | _Facts, bike: Bike) -> tuple[str, str]:
+def _unlike(known: _Known | _Facts, bike: Bike) -> dict[str, Any] | None:
     """Return what two cards of one reference say that cannot both be true, or nothing.
 
     What one of them leaves out contradicts nothing. Owners change: bikes are sold.
     """
-    if known.model_id != bike.model_id:
-        return f"is a {known.model_id}", f"a {bike.model_id}"
-    if None not in (known.model_year, bike.year) and known.model_year != bike.year:
-        return f"is of model year {known.model_year}", f"of {bike.year}"
-    if None not in (known.cylinders, bike.cylinders) and known.cylinders != bike.cylinders:
-        return f"has {known.cylinders} cylinders", f"{bike.cylinders}"
-    return "", ""
+    for what, before, now in (
+        ("model", known.model_id, bike.model_id),
+        ("model year", known.model_year, bike.year),
+        ("cylinders", known.cylinders, bike.cylinders),
+    ):
+        if None not in (before, now) and before != now:
+            return {"what": what, "known": before, "said": now}
+    return None
 
 
-def _card_place(
-    card_row: tuple[str, str], refusal: tuple[str, str] | None, has_card: bool
-) -> _Place:
+def _card_place(card_row: tuple[str, list[Note]], refusal: Note | None, has_card: bool) -> _Place:
     sha, problems = card_row
     if problems:
-        kept = " An earlier card without mistakes stays in force." if has_card else ""
-        return _Place(
-            CARD_NAME,
-            sha,
-            "refused",
-            "card has mistakes",
-            problems,
-            f"Correct these lines in card.toml and save it; nothing else is needed.{kept}",
-        )
+        mistakes = note("card has mistakes", mistakes=problems, has_earlier=has_card)
+        return _Place(CARD_NAME, sha, "refused", mistakes)
     if refusal is not None:
-        return _Place(CARD_NAME, sha, "refused", CONTRADICTS, *refusal)
+        return _Place(CARD_NAME, sha, "refused", refusal)
     return _Place(CARD_NAME, sha, "card")
 
 
@@ -391,47 +371,20 @@ def _waiting(file: _File, has_card: bool, folder: str) -> _Place:
     if file.state in ("refused", "untaught"):
         return _unreadable(file)
     if folder == ".":
-        return _Place(
-            file.name,
-            file.sha256,
-            "waiting",
-            "no job folder",
-            "the file lies in the inbox itself, not in a job's folder",
-            "Make a folder for the job, with a card.toml, and move the file there.",
-        )
+        return _Place(file.name, file.sha256, "waiting", note("no job folder"))
     if has_card:
-        return _Place(
-            file.name,
-            file.sha256,
-            "waiting",
-            "card has mistakes",
-            "the folder's card.toml cannot be used yet",
-            "Correct the card; this file is then taken in by itself.",
-        )
-    return _Place(
-        file.name,
-        file.sha256,
-        "waiting",
-        "no card",
-        "the folder has no card.toml, so nobody knows which bike this is",
-        "Write a card.toml beside the files; they are then taken in by themselves.",
-    )
+        return _Place(file.name, file.sha256, "waiting", note("card not usable"))
+    return _Place(file.name, file.sha256, "waiting", note("no card"))
 
 
 def _withdrawn(place: _Place) -> _Place:
-    return _Place(
-        place.file_name,
-        place.file_sha256,
-        "withdrawn",
-        "taken out of the inbox",
-        f"it was taken out of the inbox while {place.state}: {place.reason}",
-        "Nothing to do; its bytes are kept. Put it back to have it looked at again.",
-    )
+    taken = note("taken out of the inbox", state=place.state, why=place.reason)
+    return _Place(place.file_name, place.file_sha256, "withdrawn", taken)
 
 
 def _unreadable(file: _File) -> _Place:
     state = "waiting" if file.state == "untaught" else "refused"
-    return _Place(file.name, file.sha256, state, file.reason_code, file.reason, file.remedy)
+    return _Place(file.name, file.sha256, state, file.reason)
 
 
 def _job_rows(linked: _Linked, folder: str, card_sha: str, card: JobCard) -> None:
@@ -541,15 +494,8 @@ def _place_files(
                     if name not in places and takes(pattern, name, written)
                 ]
                 if not names and pattern not in places and not is_pattern(pattern):
-                    places[pattern] = _Place(
-                        pattern,
-                        None,
-                        "missing",
-                        "file missing",
-                        f"the card names this file under stage {number} ({stage.name}), "
-                        "and it is not in the folder",
-                        "Put the file into the folder, or take its name off the card.",
-                    )
+                    missing = note("file missing", stage_no=number, stage_name=stage.name)
+                    places[pattern] = _Place(pattern, None, "missing", missing)
                 for name in names:
                     order_in_stage += kind == "pull"
                     file = by_name[name]
@@ -569,41 +515,22 @@ def _place_files(
                 if file.state in ("refused", "untaught")
                 else _same_bytes(file, owner)
                 if owner is not None and owner[0] == folder
-                else _Place(
-                    name,
-                    file.sha256,
-                    "waiting",
-                    "not on the card",
-                    "the folder's card does not name this file",
-                    "Write its name under the stage it belongs to, on the card.",
-                )
+                else _Place(name, file.sha256, "waiting", note("not on the card"))
             )
     linked.places += places.values()
 
 
 def _same_bytes(file: _File, owner: tuple[str, str]) -> _Place:
-    return _Place(
-        file.name,
-        file.sha256,
-        "duplicate",
-        "same bytes",
-        f"byte for byte the same as {owner[1]} in folder {owner[0]}",
-        "Nothing to do: it counts once. If it should be another run, export that run.",
-    )
+    same = note("same bytes", file_name=owner[1], folder=owner[0])
+    return _Place(file.name, file.sha256, "duplicate", same)
 
 
 def _place_one(file: _File, kind: str, stage_id: str, folder: str, book: _Book) -> _Place:
     if file.state in ("refused", "untaught"):
         return _unreadable(file)
     if file.kind != kind:
-        return _Place(
-            file.name,
-            file.sha256,
-            "refused",
-            "named as the wrong kind",
-            f"the card names it as a {kind}, and its layout says it is a {file.kind}",
-            f"Move its name to {file.kind}s on the card.",
-        )
+        wrong = note("named as the wrong kind", named_as=kind, kind=file.kind)
+        return _Place(file.name, file.sha256, "refused", wrong)
     owner = book.owner.get(file.sha256)
     if owner is not None and (owner[0] == folder or book.place[owner[0]] < book.place[folder]):
         return _same_bytes(file, owner)
@@ -654,7 +581,11 @@ def _write(
         "AND model.cylinders IS DISTINCT FROM said.cylinders"
     )
     outcomes = [
-        {"job_folder": folder, **place._asdict()}
+        {
+            "job_folder": folder,
+            **place._asdict(),
+            "reason_code": place.reason["code"] if place.reason else "",
+        }
         for folder, part in linked.items()
         for place in part.places
     ]

@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
+from flows.metrics.notes import note
 from flows.readers import formats
 from flows.readers.source import BadRow
 from flows.steps.convert import Converted, Converter
@@ -88,9 +89,9 @@ def read_long_log(
     if rows_rejected > len(told):
         facts_notes = facts["notes"]
         assert isinstance(facts_notes, list)  # noqa: S101 - made so by facts_of
+        rules = [note("rule broken", rule=r, rows=n) for r, n in seen_rules.most_common(5)]
         facts_notes.append(
-            f"{rows_rejected} rows rejected, the first {len(told)} kept word for word; by rule: "
-            + ", ".join(f"{rule} ({count})" for rule, count in seen_rules.most_common(5))
+            note("first rejected rows kept", rows=rows_rejected, kept=len(told), rules=rules)
         )
     return LongLog(rows_read, rows_kept, rows_rejected, facts, told)
 

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
 
 from flows.metrics import map_revision
-from flows.metrics.map_revision import Change, MissedRange
 from flows.metrics.session import PooledSd, pooled_sd
 from flows.steps.engine import Given, Inputs, Records, Step, each, marks
 from flows.steps.refresh import fingerprint, or_none
 from flows.steps.trust import whole_dof
-from flows.steps.wording import signed_pct
 from warehouse import store
 
 SPEED_STEP_RPM = 250.0
@@ -208,7 +205,6 @@ def _revision(given: Given, carried: _Carried) -> Records:
         "size_change_upper_pct": or_none(against.upper_pct),
         "is_paired": against.is_paired,
     }
-    row["sentence"] = _sentence(row, missed, against)
     return {
         "out.map_revision": [row],
         "out.map_revision_speed": [
@@ -234,7 +230,6 @@ def _revision(given: Given, carried: _Carried) -> Records:
                 "worst_speed_rpm": one.worst_speed_rpm,
                 "bikes": one.bikes,
                 "bikes_missing": one.bikes_missing,
-                "sentence": _region_words(one),
             }
             for one in missed
         ],
@@ -255,7 +250,7 @@ def _revision(given: Given, carried: _Carried) -> Records:
 MAP_REVISIONS = Step(
     name="judge maps",
     doing="judging maps",
-    version=2,
+    version=3,
     key="map_id",
     tables=(
         "out.map_revision", "out.map_revision_speed", "out.map_revision_region",
@@ -284,45 +279,3 @@ def _of_bikes(members: list[dict[str, Any]], sizes: dict[str, float]) -> list[tu
         for member in members
         if member["stage_id"] in sizes
     ]
-
-
-def _region_words(one: MissedRange) -> str:
-    least, most = round(one.least_pct), round(one.most_pct)
-    size = f"{most}" if least == most else f"{least} to {most}"
-    return (
-        f"{size} % {one.side} from {one.from_rpm:,.0f} to {one.to_rpm:,.0f} rpm on "
-        f"{one.bikes_missing} of {one.bikes} bike{'s' * (one.bikes != 1)}"
-    )
-
-
-def _sentence(row: dict[str, Any], missed: list[MissedRange], against: Change) -> str:
-    if row["map_name"] == "stock":
-        which = f"stock map with {row['parts_seen']}"
-    else:
-        which = row["map_label"] + ("" if row["is_newest"] else " (replaced since)")
-    said = f"{row['model_label']}, {which}: "
-    said += "; ".join(_region_words(one) for one in missed)
-    if not missed:
-        on_average = " on average" if row["bikes"] > 1 else ""
-        said += f"on target at full throttle{on_average}"
-        if row["lean_bikes"]:
-            are = "is" if row["lean_bikes"] == 1 else "are"
-            said += f", but {row['lean_bikes']} of {row['bikes']} {are} lean to warn level"
-        elif row["bikes"] == 1:
-            said += ", one bike only"
-    if math.isfinite(against.change_pct):
-        size = abs(against.change_pct)
-        word = "smaller" if against.change_pct < 0 else "greater"
-        said += f". Against r{row['map_from']} its mean error is {size:.1f} points {word}"
-        if math.isfinite(against.lower_pct):
-            sure = against.upper_pct < 0 or against.lower_pct > 0
-            ends = sorted((abs(against.lower_pct), abs(against.upper_pct)))
-            said += (
-                f" ({ends[0]:.1f} to {ends[1]:.1f})"
-                if sure
-                else f", within scatter ({signed_pct(against.lower_pct)} to "
-                f"{signed_pct(against.upper_pct)})"
-            )
-        else:
-            said += ", on too few bikes to tell"
-    return said + "."

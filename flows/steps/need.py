@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import duckdb
@@ -11,7 +10,6 @@ import numpy as np
 from flows.metrics import need
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.refresh import fingerprint
-from flows.steps.wording import signed_pct
 from warehouse import store
 
 GAUGE_SD_PCT = 0.8
@@ -96,7 +94,7 @@ def _make(_: Given, payloads: list[Any]) -> Records:
 NEED = Step(
     name="rank remap need",
     doing="ranking remap need",
-    version=1,
+    version=2,
     tables=("out.remap_need", "out.need_member"),
     reads=("out.stage_mixture", "out.stage", "out.stage_cruise", "out.pooled_effect"),
     inputs=_inputs,
@@ -122,7 +120,7 @@ def _row(
         m["worst_speed_rpm"] for m in members
     ]
     cruise = [1 - m["in_band_share"] for m in members if m["in_band_share"] is not None]
-    row: dict[str, Any] = {
+    return {
         "need_id": fingerprint(*key),
         "model_id": key[0],
         "parts_key": key[1],
@@ -146,26 +144,3 @@ def _row(
         "given_back_upper_pct": remap["next_upper_pct"] if remap else None,
         "need_rank": 0,
     }
-    row["sentence"] = _sentence(members[0]["model_label"], row)
-    return row
-
-
-def _sentence(model_label: str, row: dict[str, Any]) -> str:
-    which = "the stock map" if row["is_stock_map"] else f"map {row['map_label']}"
-    text = (
-        f"{model_label} with {row['parts_key']} on {which}: {row['lean_bikes']} of {row['bikes']} "
-        f"{'bikes' if row['bikes'] != 1 else 'bike'} went lean past the warning; expect "
-        f"{row['worst_error_pct']:.0f} % lean at the worst"
-    )
-    low, high = (round(row[f"worst_speed_{end}_rpm"], -2) for end in ("from", "to"))
-    text += (
-        f", around {low:,.0f} rpm" if low == high else f", between {low:,.0f} and {high:,.0f} rpm"
-    )
-    if row["given_back_pct"] is not None:
-        text += f". A remap gave {signed_pct(row['given_back_pct'])} %"
-        if row["given_back_lower_pct"] is not None and math.isfinite(row["given_back_lower_pct"]):
-            text += (
-                f" (the next bike: {signed_pct(row['given_back_lower_pct'])} to "
-                f"{signed_pct(row['given_back_upper_pct'])} %)"
-            )
-    return text + "."

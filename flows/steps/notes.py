@@ -7,12 +7,14 @@ import re
 import unicodedata
 from collections.abc import Collection
 from pathlib import Path
+from typing import Any
 
 import duckdb
 
 from flows.steps.refresh import fingerprint
 from schemas.visible import visible
 from warehouse import store
+from warehouse.sentences import in_words, remedy_in_words
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -91,11 +93,11 @@ def _one_form(name: str) -> str:
     return unicodedata.normalize("NFC", name)
 
 
-def _note(row: dict[str, object]) -> str:
+def _note(row: dict[str, Any]) -> str:
     kept = f"archive, as {row['file_sha256']}" if row["file_sha256"] else "nowhere: it never came"
     return visible(
         f"{row['job_folder']}/{row['file_name']}: {row['state']}\n\n"
-        f"Why:         {row['reason']}\n"
-        f"What to do:  {row['remedy']}\n"
+        f"Why:         {in_words(row['reason'])}\n"
+        f"What to do:  {remedy_in_words(row['reason'])}\n"
         f"Kept:        {kept}\n"
     )

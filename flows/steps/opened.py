@@ -12,13 +12,14 @@ from pathlib import Path
 
 import numpy as np
 
+from flows.metrics.notes import Note
 from flows.readers import formats
 from flows.readers.source import BadRow, UnreadableError
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
 from schemas.settings import ShopSettings
 
-READ_VERSION = 5
+READ_VERSION = 6
 """Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
 
 
@@ -35,8 +36,7 @@ class Reading:
     layout: str | None = None
     layout_kind: str | None = None
     equipment: str | None = None
-    reason: str = ""
-    remedy: str = ""
+    reason: Note | None = None
     rows_read: int = 0
     rows_kept: int = 0
     rows_rejected: int = 0
@@ -46,7 +46,11 @@ class Reading:
     def refuse(self, error: UnreadableError) -> None:
         """Mark the file as refused, with its reason."""
         self.state = "refused"
-        self.reason_code, self.reason, self.remedy = error.code, error.reason, error.remedy
+        self.say(error.note)
+
+    def say(self, reason: Note) -> None:
+        """Say why the file is refused or waits."""
+        self.reason_code, self.reason = reason["code"], reason
 
 
 @dataclasses.dataclass
@@ -145,9 +149,7 @@ def _rules_of(layout: Layout) -> tuple[int, int]:
 def unrecognised(sha: str, rules: Rules) -> Reading:
     """Return what stands of a file as long as no layout recognises it."""
     with_these = rules.recognition(sha)
-    return Reading(
-        sha, short(f"{sha}|{with_these}"), "untaught", with_these, with_these, "layout not taught"
-    )
+    return Reading(sha, short(f"{sha}|{with_these}"), "untaught", with_these, with_these)
 
 
 def recognised(sha: str, layout: Layout, rules: Rules) -> Reading:

@@ -14,19 +14,19 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple, cast
+from typing import Any, NamedTuple, cast
 
 import duckdb
 import numpy as np
 import polars as pl
 
 from flows import apart, hands
+from flows.metrics.notes import note
 from flows.readers import formats
 from flows.readers.columns import nearest
 from flows.readers.source import BadRow, UnreadableError
 from flows.steps.archive import (
-    ARCHIVE_DAMAGED,
-    ARCHIVE_GONE,
+    ARCHIVE_LOST,
     archived_path,
     is_archived,
     whole_archived,
@@ -58,14 +58,8 @@ from warehouse.shop import ShopFolder
 BATCH_FILES, BATCH_BYTES = 250, 16_000_000
 BATCH_ROWS = 150_000
 """With so many rows in hand they are judged and written, whatever their files' size."""
-FAULT = "fault of Rollbook"
-TWO_LAYOUTS = "two layouts fit"
 
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:([.,' \u00a0\u202f])\d{3})+(?:[.,]\d+)?")
-UNTAUGHT_REMEDY = (
-    'Teach its layout: on the page "Teach a layout", or with `rollbook layout draft FILE`; files '
-    "that wait are then taken in by themselves."
-)
 
 
 def read_files(
@@ -93,7 +87,7 @@ def read_files(
         for sha, _, _, read_with, layout, recognised_with, reason_code in standing
         if not (keep_unknown and layout is not None and layout not in names)
         if recognised_with != rules.recognition(sha)
-        or (reason_code in (ARCHIVE_DAMAGED, ARCHIVE_GONE) and is_archived(shop, sha))
+        or (reason_code in ARCHIVE_LOST and is_archived(shop, sha))
     }
     done = read = 0
     for batch, result in _read_all(shop, rules, list(_batches(shop, todo))):
@@ -243,11 +237,8 @@ def open_guarded(
     except Exception as error:
         if disk_trouble(error):
             raise  # of the shop's own disk: no fault of this file, and none of the others' either
-        told = UnreadableError(
-            FAULT,
-            f"Rollbook failed on this file ({type(error).__name__}: {str(error)[:160]})",
-            "This is a fault of Rollbook, not of the file: please report it, with the file.",
-        )
+        failed = f"{type(error).__name__}: {str(error)[:160]}"
+        told = UnreadableError("fault of Rollbook", error=failed)
     refused = unrecognised(sha, rules)
     refused.refuse(told)
     return Opened(refused)
@@ -293,11 +284,7 @@ def _open(
     try:
         path = path or whole_archived(shop, sha)
         if not path.stat().st_size:
-            raise UnreadableError(
-                "empty file",
-                "the file holds no bytes",
-                "Export the run again; nothing can be got from this file.",
-            )
+            raise UnreadableError("empty file")
         fitting = recognise(path, rules.layouts, rules.names[sha])
     except UnreadableError as error:
         unknown.refuse(error)
@@ -337,27 +324,18 @@ def _tell_untaught(unknown: Reading, path: Path, fitting: list[Layout], rules: R
     """Say why a file waits for a layout, without quoting it: it may hold positions or names."""
     names = rules.names[unknown.file_sha256]
     if fitting:
-        both = " and ".join(repr(layout.name) for layout in fitting)
-        unknown.reason_code = TWO_LAYOUTS
-        unknown.reason = f"layouts {both} fit this file equally well"
-        unknown.remedy = (
-            "Tell them apart: under recognise, name a column that only one has, or set file_name "
-            "or first_line."
-        )
+        unknown.say(note("two layouts fit", layouts=[layout.name for layout in fitting]))
         return
     if any(name.lower().startswith(CARD_NAME) for name in names):
-        unknown.reason_code = "card under another name"
-        unknown.reason = "this looks like a job card under another name"
-        unknown.remedy = f"Name it {CARD_NAME}, in small letters and with no ending behind it."
+        unknown.say(note("card under another name", name=CARD_NAME))
         return
     start = formats.start_of(path)
     found_format = formats.format_of(start)
     reader = formats.reader_of(found_format)
     taught = [layout for layout in rules.layouts if layout.layout.format == found_format]
     near = nearest(partial(reader.headings, path, start), taught)
-    look = _appearance(start) if found_format == "text" else f"it is a {found_format} file"
-    unknown.reason = f"no layout recognises this file; {look}" + (f"; {near}" if near else "")
-    unknown.remedy = UNTAUGHT_REMEDY
+    look = _appearance(start) if found_format == "text" else {"columns": None, "divided_by": None}
+    unknown.say(note("layout not taught", format=found_format, **look, near=near))
 
 
 def _is_long(path: Path) -> bool:
@@ -404,9 +382,9 @@ def _judge(kind: SampleKind, files: list[Opened], rules: Rules) -> pl.DataFrame:
         opened.reading.refuse(
             UnreadableError(
                 "clock jumps back",
-                f"line {bad_rows[0].line_no}: the clock does not go on after earlier rows were "
-                f"rejected ({bad_rows[0].rule}, found {bad_rows[0].found})",
-                "The log is spliced or its clock was reset; export it again as one run.",
+                line=bad_rows[0].line_no,
+                rule=bad_rows[0].rule,
+                found=bad_rows[0].found,
             )
         )
     for opened in files:
@@ -440,28 +418,22 @@ def _samples(files: list[Opened]) -> pl.DataFrame:
 
 def _too_many(opened: Opened, most: float) -> UnreadableError:
     if not opened.bad_rows:
-        return UnreadableError(
-            "no rows",
-            f"none of {opened.reading.rows_read} rows holds a value that the layout asks for",
-            "The recording was probably never started; export the run again.",
-        )
+        return UnreadableError("no rows", rows=opened.reading.rows_read)
     rule, count = Counter(row.rule for row in opened.bad_rows).most_common(1)[0]
     example = next(row for row in opened.bad_rows if row.rule == rule)
-    column = f", column {example.column!r}" if example.column else ""
-    remedy = "Look at the rejected rows; export the run again or correct the layout."
-    if "is between" in rule and count > 0.5 * opened.reading.rows_read:
-        remedy = "Nearly every row is out of range: check the unit of that column in the layout."
-    if "is a number" in rule and _GROUPED.fullmatch(example.found):
-        remedy = (
-            "Its numbers carry a mark at the thousands: set text.thousands (and text.decimal) in "
-            "the layout."
-        )
+    is_grouped = "is a number" in rule and _GROUPED.fullmatch(example.found) is not None
     return UnreadableError(
         "too many bad rows",
-        f"{opened.reading.rows_rejected} of {opened.reading.rows_read} rows are bad, where at most "
-        f"{most:.0%} may be; most often broken: {rule} ({count} rows), first on line "
-        f"{example.line_no}{column}: found {example.found!r}",
-        remedy,
+        rejected=opened.reading.rows_rejected,
+        rows=opened.reading.rows_read,
+        most_share=most,
+        rule=rule,
+        breaks=count,
+        line=example.line_no,
+        column=example.column,
+        found=example.found,
+        is_unit="is between" in rule and count > 0.5 * opened.reading.rows_read,
+        is_grouped=is_grouped,
     )
 
 
@@ -528,12 +500,10 @@ def sweep_samples(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> in
     return len(orphans)
 
 
-def _appearance(data: bytes) -> str:
+def _appearance(data: bytes) -> dict[str, Any]:
     """Return what a text looks like without quoting it: it may hold positions or names."""
     codec = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
     lines = [line for line in data[:65_536].decode(codec, errors="replace").splitlines() if line]
     marks = {mark: max((line.count(mark) for line in lines), default=0) for mark in ";,|\t"}
     mark, most = max(marks.items(), key=lambda pair: pair[1])
-    if not most:
-        return "it is text without columns"
-    return f"it is text of up to {most + 1} columns, divided by {mark!r}"
+    return {"columns": most + 1, "divided_by": mark} if most else {"columns": 1, "divided_by": None}

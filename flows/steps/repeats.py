@@ -11,7 +11,6 @@ import polars as pl
 from flows.metrics import curve
 from warehouse import store
 
-REPEATED = "the same pull as"
 SAME_LEVEL = 0.01
 """Two exports may be corrected to other air and undone with rounded factors."""
 SAME_WIGGLE = 0.0008
@@ -70,16 +69,16 @@ def set_repeats_aside(
     if not touched:
         return
     connection.execute(
-        "UPDATE out.pull SET trouble = '', is_used = true "
-        "WHERE pull_id IN (SELECT unnest(?)) AND starts_with(trouble, ?)",
-        [sorted(touched), REPEATED],
+        "UPDATE out.pull SET trouble = NULL, is_used = true "
+        "WHERE pull_id IN (SELECT unnest(?)) AND trouble ->> '$.code' = 'the same pull'",
+        [sorted(touched)],
     )
     connection.execute(
-        "UPDATE out.pull SET is_used = false, trouble = concat(?, ' ', earlier.file_name, "
-        "CASE WHEN earlier.stage_id = pull.stage_id THEN '' "
-        "ELSE concat(' of job ', split_part(earlier.stage_id, '/', 1)) END, "
-        "', exported ', CASE WHEN earlier.layout = pull.layout THEN 'again' "
-        "ELSE 'in another layout' END) "
+        "UPDATE out.pull SET is_used = false, trouble = json_object('code', 'the same pull', "
+        "'file_name', earlier.file_name, "
+        "'job_id', CASE WHEN earlier.stage_id <> pull.stage_id "
+        "THEN split_part(earlier.stage_id, '/', 1) END, "
+        "'is_same_layout', earlier.layout = pull.layout) "
         "FROM (SELECT same.pull_id, first(other.file_name ORDER BY arrived) AS file_name, "
         "first(other.stage_id ORDER BY arrived) AS stage_id, "
         "first(other.layout ORDER BY arrived) AS layout "
@@ -87,7 +86,7 @@ def set_repeats_aside(
         "JOIN (SELECT file_sha256, min(arrival_no) AS arrived FROM raw.arrival GROUP BY file_sha256"
         ") AS arrival ON other.file_sha256 = arrival.file_sha256 GROUP BY same.pull_id) AS earlier "
         "WHERE pull.pull_id = earlier.pull_id AND pull.pull_id IN (SELECT unnest(?))",
-        [REPEATED, sorted(touched)],
+        [sorted(touched)],
     )
 
 

@@ -17,12 +17,12 @@ MOST_ZONES_APART = dt.timedelta(hours=26)
 
 
 def repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
-    """Return each ride that does not count, with the words that say of which it is a copy."""
+    """Return each ride that does not count, with a note, as JSON, on what it is a copy of."""
     found = connection.execute(
-        "SELECT same.ride_id, min(concat('the same ride as ', kept.file_name, "
-        "CASE WHEN kept.stage_id = ride.stage_id THEN '' "
-        "ELSE concat(' of job ', split_part(kept.stage_id, '/', 1)) END, ', exported ', "
-        "CASE WHEN kept.layout = ride.layout THEN 'again' ELSE 'in another layout' END)) "
+        "SELECT same.ride_id, min(json_object('code', 'the same ride', "
+        "'file_name', kept.file_name, 'job_id', CASE WHEN kept.stage_id <> ride.stage_id "
+        "THEN split_part(kept.stage_id, '/', 1) END, "
+        "'is_same_layout', kept.layout = ride.layout)::VARCHAR) "
         "FROM out.same_ride AS same JOIN core.ride AS ride ON same.ride_id = ride.ride_id "
         "JOIN core.ride AS kept ON same.kept_ride_id = kept.ride_id GROUP BY same.ride_id"
     ).fetchall()

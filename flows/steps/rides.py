@@ -19,6 +19,7 @@ from flows.metrics import cruise, transients
 from flows.metrics.exhaust_gas import GASOLINE, lambda_from_exhaust_gas
 from flows.metrics.fuel import mixed_atom_ratios
 from flows.metrics.mixture import part_throttle_band
+from flows.metrics.notes import Note, note
 from flows.steps.builds import blend_by_mass
 from flows.steps.engine import Given, Inputs, Records, Step, by_key, each, with_settings
 from flows.steps.ride_repeats import find_repeats, repeated
@@ -66,7 +67,7 @@ TABLES = (
 
 
 def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
-    """Return the rides of each stage, with the words that say of which a ride is a copy."""
+    """Return the rides of each stage, with a note on what a ride is a copy of."""
     settings = given.settings
     rides = store.rows(
         connection,
@@ -109,7 +110,7 @@ def _make(given: Given, payload: dict[str, Any]) -> Records:
         samples = read_samples(given.shop, [row], CHANNELS)[row["sample_id"]]
         head, left_out, part = _ride(row, samples, settings, wanted)
         if row["copy_of"]:
-            head, left_out, part = _as_copy(head, row["copy_of"])
+            head, left_out, part = _as_copy(head, json.loads(row["copy_of"]))
         heads.append(head)
         exclusions += left_out
         parts += [part] if part is not None else []
@@ -121,7 +122,7 @@ def _make(given: Given, payload: dict[str, Any]) -> Records:
 RIDES = Step(
     name="read rides",
     doing="reading rides",
-    version=8,
+    version=9,
     key="stage_id",
     tables=("out.stage_cruise", *TABLES, "out.ride", "out.ride_exclusion"),
     beside=("out.same_ride",),
@@ -137,7 +138,7 @@ RIDES = Step(
 
 
 def _as_copy(
-    head: dict[str, Any], reason: str
+    head: dict[str, Any], reason: Note
 ) -> tuple[dict[str, Any], list[dict[str, Any]], None]:
     """Return a ride that came twice as one that is no evidence."""
     zero = {"steady_s": 0.0, "closed_loop_s": 0.0, "in_band_share": None, "lambda_from": ""}
@@ -169,34 +170,30 @@ def _shown_lambda(
 
 def _trouble(
     lean: np.ndarray, channel: dict[str, np.ndarray], row: dict[str, Any], apart_pct: float
-) -> str:
-    """Say why the mixture of a ride is no evidence; empty where it may be."""
+) -> Note | None:
+    """Say why the mixture of a ride is no evidence; None where it may be."""
     if not np.isfinite(lean).any():
         marked = [row["marks"][name] for name in LAMBDAS if name in row["marks"]]
-        return "; ".join(marked) or _gas_trouble(channel) or "no wideband lambda was logged"
+        if marked:
+            return note("probes no evidence", why=marked)
+        return _gas_trouble(channel) or note("no wideband")
     if apart_pct > MOST_APART_PCT:
-        return (
-            f"the two wideband probes differ by {apart_pct:.0f} % in the middle of the ride: look "
-            "for a leak before one, or an unplugged or wrongly scaled gauge"
-        )
+        return note("probes far apart", apart_pct=apart_pct)
     if np.nanmax(lean) - np.nanmin(lean) < 0.002:
-        return f"lambda stands still at {np.nanmedian(lean):.3f}: not evidence"
-    return ""
+        return note("lambda stands still", channel="lambda", value=np.nanmedian(lean))
+    return None
 
 
-def _gas_trouble(channel: dict[str, np.ndarray]) -> str:
-    """Say why an exhaust analyser gives no lambda; empty where none was logged."""
+def _gas_trouble(channel: dict[str, np.ndarray]) -> Note | None:
+    """Say why an exhaust analyser gives no lambda; None where none was logged."""
     seen = {name: np.isfinite(channel[name]).any() for name in GASES}
-    words = {"exhaust_co_pct": "CO", "exhaust_co2_pct": "CO2", "exhaust_o2_pct": "O2"}
     if not any(seen.values()):
-        return ""
-    if lacking := [words[name] for name, is_seen in seen.items() if not is_seen]:
-        return f"no lambda from the exhaust's gases: {' and '.join(lacking)} was not logged"
-    middle = ", ".join(f"{words[name]} {np.nanmedian(channel[name]):.1f} %" for name in GASES)
-    return (
-        f"no lambda from the exhaust's gases, in the middle {middle}: the analyser hangs in free "
-        "air, or its figures are in another unit"
-    )
+        return None
+    symbols = {"exhaust_co_pct": "CO", "exhaust_co2_pct": "CO2", "exhaust_o2_pct": "O2"}
+    if lacking := [symbols[name] for name, is_seen in seen.items() if not is_seen]:
+        return note("gas not logged", gases=lacking)
+    co_pct, co2_pct, o2_pct = (np.nanmedian(channel[name]) for name in GASES)
+    return note("no lambda from gases", co_pct=co_pct, co2_pct=co2_pct, o2_pct=o2_pct)
 
 
 def _probes_apart_pct(channel: dict[str, np.ndarray]) -> float:
@@ -286,9 +283,9 @@ class _Mixture(NamedTuple):
     doubtful: np.ndarray
     delay: _Delay
     origin: str
-    trouble: str
+    trouble: Note | None
     resolution: float
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def _mixture(
@@ -321,7 +318,7 @@ def _mixture(
         delay = _Delay(0.0, 0.0, np.nan, np.nan, 0, "none needed")
         held = np.where(closed, 1.0, np.nan)
         return nothing._replace(
-            aligned=held, closed=closed, delay=delay, origin="narrowband", trouble=""
+            aligned=held, closed=closed, delay=delay, origin="narrowband", trouble=None
         )
     closed = cruise.closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
     near = cruise.near_closed_loop_mask(time, o2_narrow_v=volts, fuel_trim_short_pct=trim)
@@ -341,9 +338,9 @@ def _mixture(
     aligned = cruise.aligned_lambda(time, shown, delay.by_sample, longest_gap_s=gap_s)
     notes = []
     if apart_pct > APART_PCT:
-        notes.append(f"the two wideband probes differ by {apart_pct:.0f} %: the leaner counts")
+        notes.append(note("probes apart", apart_pct=apart_pct))
     if origin == "exhaust gas" and blend_by_mass(row["fuel"], settings) is None:
-        notes.append(f"fuel {row['fuel']} is not told in the settings: taken as gasoline")
+        notes.append(note("fuel taken as gasoline", fuel=row["fuel"]))
     return _Mixture(
         aligned,
         closed,
@@ -389,10 +386,10 @@ def _ride(
     )
     notes = json.loads(row["reading_notes"] or "[]")
     if row["rows_rejected"]:
-        notes.append(f"{row['rows_rejected']} rows rejected")
+        notes.append(note("rows rejected", rows=row["rows_rejected"]))
     if row["rows_kept"] > MANY_ROWS:
         step_ms = 1000 * float(np.median(np.diff(time)))
-        notes.append(f"{row['rows_kept']} rows, read as means over {step_ms:.0f} ms")
+        notes.append(note("read as means", rows=row["rows_kept"], step_ms=step_ms))
     notes += shown.notes
     duration = cruise.sample_duration_s(time)
     steady = reasons == ""
@@ -421,7 +418,7 @@ def _ride(
         "delay_origin": delay.origin,
         "probe_place": row["probe_place"],
         "trouble": trouble,
-        "notes": "; ".join(notes),
+        "notes": notes,
     }
     starts = np.flatnonzero(np.concatenate(([True], reasons[1:] != reasons[:-1])))
     excluded_s: dict[str, float] = {}

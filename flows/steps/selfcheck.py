@@ -79,7 +79,7 @@ def _archive(
                 "FROM raw.arrival WHERE file_sha256 = ?",
                 [sha],
             ).fetchall()
-            problems.append(f"archive: {error.reason} ({names[0][0]}). {error.remedy}")
+            problems.append(f"archive: {error} ({names[0][0]}). {error.remedy}")
         if done % 200 == 0 or done == len(known):
             progress(done, len(known), "checking the archive")
     unnamed = {path.name for path in shop.archive.glob("??/*") if len(path.name) == 64} - known

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+import json
 from collections.abc import Callable
 from typing import Any
 
@@ -10,6 +10,7 @@ import duckdb
 import numpy as np
 
 from flows.metrics import curve, heat, mixture, session
+from flows.metrics.notes import Note, note
 from flows.steps.engine import Given, Inputs, Records, Step, by_key, with_settings
 from flows.steps.refresh import or_none, stacked
 from schemas.settings import Mixture, ShopSettings
@@ -17,7 +18,6 @@ from warehouse import store
 
 LEAST_WINDOW_RPM = 150.0
 """Width over which a lean error must hold: one bandwidth, so that no wiggle makes a window."""
-NOT_WIDEBAND = "no wideband lambda was logged"
 HIGH_START_SHARE = 1.2
 """Pulls of one session start at like speeds; one that starts this much higher is told."""
 LEAST_FOR_GRUBBS = 4
@@ -81,7 +81,7 @@ def _make(given: Given, payloads: list[dict[str, Any]]) -> Records:
 SESSIONS = Step(
     name="average sessions",
     doing="averaging sessions",
-    version=4,
+    version=5,
     key="stage_id",
     tables=(
         "out.session", "out.session_pull", "out.stage_mixture", "out.lean_window",
@@ -183,42 +183,45 @@ def _session(
         depth_sd_pct=scatter_pct,
         pulls=np.maximum(with_lambda, 1),
     )
-    notes = [f"pull {head['pull_no']}: {why}" for head, why in zip(used, odd, strict=True) if why]
+    notes = [
+        note("pull is odd", pull_no=head["pull_no"], why=why)
+        for head, why in zip(used, odd, strict=True)
+        if why
+    ]
     notes += _apart(used, levels, odd)
     if settled.is_settled is False:
-        notes.append(
-            f"not settled: the last two pulls differ by {abs(settled.difference_pct):.2f} %, up to "
-            f"{settled.limit_pct:.2f} % is usual, run another"
-            if math.isfinite(settled.difference_pct)
-            else "not settled: the last two pulls cannot be held against each other"
-        )
+        apart = {"difference_pct": settled.difference_pct, "usual_pct": settled.limit_pct}
+        notes.append(note("not settled", **apart))
     if trend.kind != "none":
-        notes.append(trend.words.replace("; ", ", "))
+        notes.append(trend.told)
     left_out = [head for head in heads if not head["is_used"]]
-    notes += [f"pull {head['pull_no']} left out: {head['trouble']}" for head in left_out]
-    doubt = any("air in doubt" in head["notes"] for head in used)
+    notes += [
+        note("pull left out", pull_no=head["pull_no"], why=json.loads(head["trouble"]))
+        for head in left_out
+    ]
+    said = [one for head in used for one in json.loads(head["notes"])]
+    doubt = any(one["code"] == "air in doubt" for one in said)
     if doubt:
-        notes.append("air in doubt")
+        notes.append(note("air of session in doubt"))
     factor = [head["reference_factor"] for head in used if head["reference_factor"] is not None]
     started = [head["started_at"] for head in used if head["started_at"] is not None]
     corrected = len(factor) == len(used) and stage["induction"] == "natural"
     if 0 < len(factor) < len(used):
-        notes.append(
-            f"only {len(factor)} of {len(used)} pulls have the air: their mean is at no one air"
-        )
+        notes.append(note("air of some pulls", with_air=len(factor), pulls=len(used)))
     lowest_rpm = min(head["sweep_from_rpm"] for head in used)
     notes += [
-        f"pull {head['pull_no']} starts at {head['sweep_from_rpm']:,.0f} rpm, where another starts "
-        f"at {lowest_rpm:,.0f}: below its start it says nothing"
+        note(
+            "pull starts high",
+            pull_no=head["pull_no"],
+            from_rpm=head["sweep_from_rpm"],
+            other_rpm=lowest_rpm,
+        )
         for head in used
         if head["sweep_from_rpm"] > HIGH_START_SHARE * lowest_rpm
     ]
     is_reached = not all(head["is_peak_at_end"] for head in used)
     if not is_reached:
-        notes.append(
-            f"the power still rises where the sweeps end (at {grid[-1]:,.0f} rpm): the peak need "
-            "not be the engine's"
-        )
+        notes.append(note("peak not reached", at_rpm=grid[-1]))
     row = {
         "stage_id": stage["stage_id"],
         "job_id": stage["job_id"],
@@ -235,7 +238,7 @@ def _session(
         "drift_pct_per_pull": or_none(trend.slope_pct),
         "drift_lower_pct_per_pull": or_none(trend.lower_pct),
         "drift_upper_pct_per_pull": or_none(trend.upper_pct),
-        "heat_soak": trend.words,
+        "heat_soak": trend.told,
         "is_settled": settled.is_settled,
         "settled_after_pull": None
         if settled.after_place is None
@@ -247,7 +250,7 @@ def _session(
         "is_corrected": corrected,
         "is_peak_reached": is_reached,
         "has_air_doubt": doubt,
-        "notes": "; ".join(notes),
+        "notes": notes,
     }
     windows = mixture.mixture_windows(
         grid,
@@ -369,18 +372,6 @@ def _knock(
     timing = heat.window_standout(grid, advance, *ends)
     if not knocks.pulls and not timing.pulls:
         return {}
-    said = []
-    if math.isfinite(knocks.ratio):
-        said.append(
-            f"knock {knocks.ratio:.1f} times that of the speeds beside it"
-            + _span(knocks.ratio_lower, knocks.ratio_upper)
-        )
-    if timing.pulls:
-        later = -timing.difference
-        said.append(
-            f"ignition {abs(later):.1f}° {'later' if later > 0 else 'earlier'} than the line "
-            f"beside it{_span(-timing.difference_upper, -timing.difference_lower)}"
-        )
     return {
         "to_rpm": window.to_rpm,
         "pulls_seen": max(knocks.pulls, timing.pulls),
@@ -392,30 +383,21 @@ def _knock(
         "ignition_retard_deg": or_none(-timing.difference),
         "retard_lower_deg": or_none(-timing.difference_upper),
         "retard_upper_deg": or_none(-timing.difference_lower),
-        "sentence": ", ".join(said),
     }
-
-
-def _span(lower: float, upper: float) -> str:
-    return f" ({lower:.1f} to {upper:.1f})" if math.isfinite(lower) else " (one pull)"
 
 
 def _starts(heads: list[dict[str, Any]], name: str) -> np.ndarray:
     return np.array([np.nan if head[name] is None else head[name] for head in heads])
 
 
-def _apart(used: list[dict[str, Any]], levels: np.ndarray, odd: list[str]) -> list[str]:
+def _apart(used: list[dict[str, Any]], levels: np.ndarray, odd: list[Note | None]) -> list[Note]:
     """Say which pull the shop's usual scatter lets pass and its own session does not."""
     found = session.grubbs(levels, false_alarm_share=0.01)
     if len(used) < LEAST_FOR_GRUBBS or not found.is_outlier or odd[found.place]:
         return []
     others = np.delete(levels, found.place)
     away_pct = 100 * (levels[found.place] - np.nanmean(others))
-    side = "above" if away_pct > 0 else "below"
-    return [
-        f"pull {used[found.place]['pull_no']}: {abs(away_pct):.1f} % {side} the others, usual for "
-        "this shop but not beside pulls this close (Grubbs' test at 1 %)"
-    ]
+    return [note("pull apart", pull_no=used[found.place]["pull_no"], away_pct=away_pct)]
 
 
 def _mean_lambda(lambdas: np.ndarray) -> np.ndarray:
@@ -461,5 +443,5 @@ def _mixture(
         else None,
         "is_near_peak_torque": any(window.is_near_peak_torque for window in lean),
         "probe_place": next((head["probe_place"] for head in used if head["has_lambda"]), None),
-        "reason": "" if has_lambda else NOT_WIDEBAND,
+        "reason": None if has_lambda else note("no wideband"),
     }

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import duckdb
 
-BROKEN_OFF = "broken off at"
 FULL_SHARE = 0.93
 """Riders shut the throttle at like speeds, and a limiter cuts at one; a sweep that ends below this
 share of the session's highest was broken off (common practice, no source)."""
@@ -17,18 +16,18 @@ def set_short_aside(connection: duckdb.DuckDBPyConnection) -> None:
     against may have come or gone.
     """
     connection.execute(
-        "UPDATE out.pull SET trouble = judged.trouble, is_used = judged.trouble = '', "
+        "UPDATE out.pull SET trouble = judged.trouble, is_used = judged.trouble IS NULL, "
         "missing_speed_share = judged.missing FROM ("
         "SELECT pull_id, is_short, CASE WHEN is_short THEN missing END AS missing, "
-        "CASE WHEN is_short THEN format('{} {:,} rpm, where the power still rises: {:.0f} % of the "
-        "speeds of the other pulls are missing, and its peak is none', ?, "
-        "round(sweep_to_rpm, -2)::BIGINT, 100 * missing) ELSE '' END AS trouble FROM ("
+        "CASE WHEN is_short THEN json_object('code', 'broken off', 'at_rpm', sweep_to_rpm, "
+        "'missing_share', missing)::VARCHAR END AS trouble FROM ("
         "SELECT *, is_peak_at_end AND sweep_to_rpm < ? * top_rpm AS is_short, "
         "(top_rpm - sweep_to_rpm) / (top_rpm - low_rpm) AS missing FROM ("
         "SELECT pull_id, sweep_to_rpm, is_peak_at_end, "
         "max(sweep_to_rpm) OVER (PARTITION BY stage_id) AS top_rpm, "
         "min(sweep_from_rpm) OVER (PARTITION BY stage_id) AS low_rpm "
-        "FROM out.pull WHERE is_used OR starts_with(trouble, ?)))"
-        ") AS judged WHERE pull.pull_id = judged.pull_id AND pull.trouble <> judged.trouble",
-        [BROKEN_OFF, FULL_SHARE, BROKEN_OFF],
+        "FROM out.pull WHERE is_used OR trouble ->> '$.code' = 'broken off'))"
+        ") AS judged WHERE pull.pull_id = judged.pull_id "
+        "AND pull.trouble IS DISTINCT FROM judged.trouble",
+        [FULL_SHARE],
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections import Counter
 from collections.abc import Callable, Iterable
@@ -15,11 +16,11 @@ import numpy as np
 import polars as pl
 
 from flows.metrics import air, session, stability
+from flows.metrics.notes import Note, note
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.refresh import fingerprint
 from flows.steps.sessions import on_one_grid
 from flows.steps.trust import DEFAULT, rounded_up, session_curves, trust_of
-from flows.steps.wording import signed_pct
 from warehouse import store
 
 REFERENCE_SESSIONS = 10
@@ -41,8 +42,8 @@ READ_AS = {"temperature": "ambient_temp_k", "pressure": "ambient_pressure_pa",
            "humidity": "ambient_humidity_pct"}  # fmt: skip
 USUAL = {"temperature": 5.0, "pressure": 900.0, "humidity": 12.0}
 """What readings move by over a year, 1 SD, where too few are at hand (common practice)."""
-SHOWN_IN = {"temperature": ("°C", 1.0, 1), "pressure": ("kPa", 1e-3, 2),
-            "humidity": ("%", 1.0, 0)}  # fmt: skip
+SHOWN_TIMES = {"temperature": 1.0, "pressure": 1e-3, "humidity": 1.0}
+"""Readings are told in °C, kPa and %."""
 ZERO_OF = {"temperature": 273.15, "pressure": 0.0, "humidity": 0.0}
 
 
@@ -77,7 +78,10 @@ def _make(given: Given, payloads: list[Any]) -> Records:
     altitude_m = given.settings.shop.altitude_m
     checks: list[dict[str, Any]] = []
     events: list[dict[str, Any]] = []
-    verdicts = [_repeatability(trust), _remount(trust)]
+    verdicts = [
+        _trusted(trust, "repeatability", (0.7, 1.5), "back-to-back pulls"),
+        _trusted(trust, "remount", (1.0, 2.0), "taking the bike off and on"),
+    ]
     control = [s for s in sessions if s["is_control"]]
     charts: list[Chart] = []
     for (bike_id, dyno), of_bike in _grouped(control, "bike_id", "dyno"):
@@ -98,8 +102,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
             _verdict(
                 "control bike",
                 "unknown",
-                "No control bike has been run: run one bike unchanged every two weeks, and mark it "
-                "control = true on its card, to see the dyno drift.",
+                note("no control bike"),
             )
         )
     events += _weather_events(sessions, altitude_m)
@@ -108,7 +111,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
             event["first_on"],
             event["dyno"],
             event["event_kind"],
-            event["sentence"],
+            json.dumps(event["told"]),
         )
     )
     affected = _affected(sessions, events)
@@ -134,7 +137,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 STABILITY = Step(
     name="chart the control bike",
     doing="charting the control bike",
-    version=6,
+    version=7,
     # Only of the verdicts there is always one.
     tables=("out.dyno_verdict", "out.dyno_check", "out.dyno_event", "out.session_drift"),
     reads=(
@@ -175,14 +178,14 @@ def _sessions(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         "avg(pull.ambient_pressure_pa ORDER BY pull.pull_id) AS ambient_pressure_pa, "
         "avg(pull.ambient_humidity_pct ORDER BY pull.pull_id) AS ambient_humidity_pct, "
         "max(abs(pull.factor_disagreement_pct)) AS factor_disagreement_pct, "
-        "min(note.said) AS doubt FROM out.session AS session "
+        "min(note.why) AS doubt FROM out.session AS session "
         "JOIN core.bike AS bike USING (bike_id) JOIN core.stage AS stage USING (stage_id) "
         "LEFT JOIN core.build AS build ON stage.build_id = build.build_id "
         "JOIN out.pull AS pull ON session.stage_id = pull.stage_id AND pull.is_used "
         "JOIN core.pull AS source ON pull.pull_id = source.pull_id "
-        "LEFT JOIN LATERAL (SELECT replace(said, 'air in doubt: ', '') AS said "
-        "FROM (SELECT unnest(string_split(pull.notes, '; ')) AS said) "
-        "WHERE starts_with(said, 'air in doubt: ')) AS note ON TRUE "
+        "LEFT JOIN LATERAL (SELECT (told -> '$.why')::VARCHAR AS why "
+        "FROM (SELECT unnest(from_json(pull.notes, '[\"JSON\"]')) AS told) "
+        "WHERE told ->> '$.code' = 'air in doubt') AS note ON TRUE "
         "GROUP BY ALL ORDER BY session.run_on, session.stage_id",
     )
 
@@ -198,19 +201,10 @@ def _grouped(
     return groupby(sorted(sessions, key=key), key)
 
 
-def _day(on: date) -> str:
-    """Return a day as the pages write it."""
-    return f"{on.day} {on:%b %Y}"
-
-
-def _signed(value: float, digits: int = 2) -> str:
-    return f"{value:+.{digits}f}".replace("-", "−")
-
-
 def _as_at_first(
     sessions: list[dict[str, Any]],
-) -> tuple[list[dict[str, Any]], list[tuple[dict[str, Any], str]]]:
-    """Return the sessions in the state of the first ones, and the others, each with its reason.
+) -> tuple[list[dict[str, Any]], list[tuple[dict[str, Any], list[Note]]]]:
+    """Return the sessions in the state of the first ones, and the others, each with its reasons.
 
     A part, a map, a fuel or a gear moves the level more than the dyno does.
     """
@@ -227,15 +221,15 @@ def _as_at_first(
         if s["build_id"] != build_id:
             reasons += _other_build(s, usual)
         if s["gear"] != gear and None not in (s["gear"], gear):
-            reasons.append(f"gear {s['gear']} instead of {gear}")
+            reasons.append(note("other gear", gear=s["gear"], usual=gear))
         if reasons:
-            left_out.append((s, ", ".join(reasons)))
+            left_out.append((s, reasons))
         else:
             alike.append(s)
     return alike, left_out
 
 
-def _other_build(one: dict[str, Any], usual: dict[str, Any]) -> list[str]:
+def _other_build(one: dict[str, Any], usual: dict[str, Any]) -> list[Note]:
     def fuel(s: dict[str, Any]) -> str:
         share = s["ethanol_share"]
         return f"{s['fuel']}" + ("" if share is None else f" ({100 * share:.0f} % ethanol)")
@@ -248,31 +242,36 @@ def _other_build(one: dict[str, Any], usual: dict[str, Any]) -> list[str]:
         ("map", mapped(one), mapped(usual)),
         ("fuel", fuel(one), fuel(usual)),
     )
-    found = [f"{name} '{now}' instead of '{then}'" for name, now, then in told if now != then]
-    return found or ["another build"]
+    found = [
+        note("instead of", what=name, now=now, then=then) for name, now, then in told if now != then
+    ]
+    return found or [note("another build")]
 
 
-def _left_out_words(left_out: list[tuple[dict[str, Any], str]]) -> str:
-    """Say which sessions of the control bike are not on its chart."""
+def _left_out(left_out: list[tuple[dict[str, Any], list[Note]]], is_changed: bool) -> Note | None:
+    """Return which sessions of the control bike are not on its chart, and why."""
+    if not left_out:
+        return None
     days: dict[str, list[date]] = {}
-    for s, reason in left_out:
-        days.setdefault(reason, []).append(s["run_on"])
-    told = []
-    for reason, on in days.items():
-        named = ", ".join(_day(day) for day in on[:MOST_DAYS_NAMED])
-        more = len(on) - MOST_DAYS_NAMED
-        told.append(f"{reason} ({named}{f' and {more} more' if more > 0 else ''})")
-    one = len(left_out) == 1
-    return (
-        f"{len(left_out)} session{' is' if one else 's are'} left out, as the bike was not as in "
-        f"its first ones: {'; '.join(told)}"
-    )
+    for s, reasons in left_out:
+        days.setdefault(json.dumps(reasons), []).append(s["run_on"])
+    told = [
+        note(
+            "left out on",
+            why=json.loads(reasons),
+            days=on[:MOST_DAYS_NAMED],
+            more=max(len(on) - MOST_DAYS_NAMED, 0),
+        )
+        for reasons, on in days.items()
+    ]
+    count = len(left_out)
+    return note("sessions left out", sessions=count, reasons=told, is_changed=is_changed)
 
 
 def _verdict(
     subject: str,
     state: str,
-    sentence: str,
+    told: Note,
     figure: float | None = None,
     lower: float | None = None,
     upper: float | None = None,
@@ -280,41 +279,21 @@ def _verdict(
     return {
         "subject": subject,
         "state": state,
-        "sentence": sentence,
+        "told": told,
         "figure": figure,
         "figure_lower": lower,
         "figure_upper": upper,
     }
 
 
-def _repeatability(trust: dict[str, Any]) -> dict[str, Any]:
-    return _trusted(
-        trust,
-        "repeatability",
-        (0.7, 1.5),
-        "back-to-back pulls",
-        "Pulls run back to back scatter by {} %",
-    )
-
-
-def _remount(trust: dict[str, Any]) -> dict[str, Any]:
-    return _trusted(
-        trust,
-        "remount",
-        (1.0, 2.0),
-        "taking the bike off and on",
-        "Taking a bike off and strapping it down again adds {} %",
-    )
-
-
 def _trusted(
-    trust: dict[str, Any], name: str, most_pct: tuple[float, float], subject: str, words: str
+    trust: dict[str, Any], name: str, most_pct: tuple[float, float], subject: str
 ) -> dict[str, Any]:
     """Say what a share of the trust is, and where it comes from."""
     share, origin = 100 * trust[f"{name}_share"], trust[f"{name}_origin"]
     state = "good" if share <= most_pct[0] else "watch" if share <= most_pct[1] else "act"
-    said = f"{words.format(f'{share:.2f}')} (1 SD; {origin})."
-    return _verdict(subject, "unknown" if origin == DEFAULT else state, said, share)
+    told = note("scatter", is_remount=name == "remount", share_pct=share, origin=origin)
+    return _verdict(subject, "unknown" if origin == DEFAULT else state, told, share)
 
 
 def _weather(
@@ -327,50 +306,29 @@ def _weather(
         [math.nan if pressure is None else pressure for pressure in daily.values()], altitude_m
     )
     if unfit:
-        return verdict(
-            "act",
-            f"{unfit[0].upper()}{unfit[1:]}. Look at the station's setting and at altitude_m in "
-            "rollbook.toml.",
-        )
+        return verdict("act", unfit)
     # What the files say of their own air is counted below; the station may err besides.
     of_station = [e for e in events if e["event_kind"] == "weather" and not e["is_of_files"]]
-    said = []
-    if doubted:
-        jobs = len({s["job_id"] for s in doubted})
-        one = len(doubted) == 1
-        first, last = _day(doubted[0]["run_on"]), _day(doubted[-1]["run_on"])
-        said.append(
-            f"{len(doubted)} session{'' if one else 's'} of {jobs} job{'' if jobs == 1 else 's'} "
-            + (f"on {first}" if first == last else f"between {first} and {last}")
-            + f" carr{'ies' if one else 'y'} weather that is in doubt; "
-            + f"{'it is' if one else 'they are'} kept, marked, and left out of pooling."
-        )
-    said += [event["sentence"] for event in of_station[-1:]]
-    if len(of_station) > 1:
-        said.append(f"{len(of_station) - 1} more such below.")
-    if not said and any(event["event_kind"] == "correction" for event in events):
-        return verdict(
-            "watch",
-            "No session's own weather is in doubt, but corrected power follows the air: the "
-            "station may err.",
-            0.0,
-        )
-    if not said and altitude_m is None:
-        return verdict(
-            "unknown",
-            "Set altitude_m in rollbook.toml: without it a pressure reduced to sea level cannot be "
-            "told from the station's own.",
-        )
-    if not said:
-        return verdict("good", "No session's weather is in doubt.", 0.0)
+    if not (doubted or of_station):
+        if any(event["event_kind"] == "correction" for event in events):
+            return verdict("watch", note("station may err"), 0.0)
+        if altitude_m is None:
+            return verdict("unknown", note("altitude not set"))
+        return verdict("good", note("weather sound"), 0.0)
     last_on = max([s["run_on"] for s in doubted[-1:]] + [event["last_on"] for event in of_station])
     is_recent = (sessions[-1]["run_on"] - last_on).days <= RECENT_DAYS
-    said.append(
-        "Look at the station and how its readings are entered."
-        if is_recent
-        else f"None since {_day(last_on)}."
+    told = note(
+        "weather was in doubt",
+        sessions=len(doubted),
+        jobs=len({s["job_id"] for s in doubted}),
+        is_one_day=len({s["run_on"] for s in doubted}) == 1,
+        first_on=doubted[0]["run_on"] if doubted else None,
+        last_on=doubted[-1]["run_on"] if doubted else None,
+        latest=of_station[-1]["told"] if of_station else None,
+        more=max(len(of_station) - 1, 0),
+        none_since=None if is_recent else last_on,
     )
-    return verdict("act" if is_recent else "watch", " ".join(said), float(len(doubted)))
+    return verdict("act" if is_recent else "watch", told, float(len(doubted)))
 
 
 def _known_sd_pct(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> float:
@@ -457,24 +415,18 @@ def _reference(
     # Some ten sessions are judged at once, by two statistics: a thousandth each.
     found = session.mandel(groups, false_alarm_share=0.001)
     days = [row["run_on"] for row in reference if pulls.get(row["stage_id"])]
-    said = [
-        f"{_day(day)} lies apart from the others (Mandel's h {h:.2f} over {found.h_critical:.2f})"
+    odd = [
+        note("session lies apart", on=day, h=h, most=found.h_critical)
         for day, h in zip(days, found.h, strict=True)
         if abs(h) > found.h_critical
     ]
-    said += [
-        f"the pulls of {_day(day)} scatter more than the others' "
-        f"(Mandel's k {k:.2f} over {most:.2f})"
+    odd += [
+        note("session scatters", on=day, k=k, most=most)
         for day, k, most in zip(days, found.k, found.k_critical, strict=True)
         if k > most
     ]
-    told = f"The {len(groups)} sessions that set the limits belong together."
-    if said:
-        told = (
-            f"The limits rest on {len(groups)} sessions, of which {'; '.join(said)}. Look at that "
-            "session's pulls and conditions."
-        )
-    return [_verdict(f"reference of {name}", "watch" if said else "good", told)]
+    told = note("reference", sessions=len(groups), odd=odd)
+    return [_verdict(f"reference of {name}", "watch" if odd else "good", told)]
 
 
 def _event(
@@ -483,8 +435,7 @@ def _event(
     first_on: date,
     last_on: date | None,
     size_pct: float | None,
-    sentence: str,
-    remedy: str,
+    told: Note,
     *,
     begins_after: date | None = None,
     size_sd_pct: float | None = None,
@@ -498,8 +449,7 @@ def _event(
         "event_pct": size_pct,
         "event_sd_pct": size_sd_pct,
         "dyno_drift_sd": 0.0 if size_pct is None else rounded_up(abs(size_pct) / 100),
-        "sentence": sentence,
-        "remedy": remedy,
+        "told": told,
         "is_of_files": False,
     }
 
@@ -521,25 +471,24 @@ def _shift_events(
             lasts = number == len(shifts) - 1
             same_way = shift.size * size_before > 0 and abs(shift.size) > abs(size_before)
             kind = "drift" if same_way else "shift"
-            began = f"by {_day(first_on)}"
-            if begins_after is not None:
-                began = f"on a day between {_day(begins_after)} and {_day(first_on)}"
-            if shift.earliest < shift.latest:
-                began += f" (most likely by {_day(days[shift.first])})"
-            until = "still holds" if lasts else f"held until {_day(days[shift.last])}"
+            last_on = None if lasts else days[shift.last]
+            told = note(
+                "level changed",
+                size_pct=shift.size,
+                half_pct=2 * shift.size_sd,
+                first_on=first_on,
+                begins_after=begins_after,
+                likely_on=days[shift.first] if shift.earliest < shift.latest else None,
+                goes_on=same_way,
+                last_on=last_on,
+            )
             event = _event(
                 dyno,
                 kind,
                 first_on,
-                None if lasts else days[shift.last],
+                last_on,
                 shift.size,
-                f"The dyno's level changed by {signed_pct(shift.size)} "
-                f"± {2 * shift.size_sd:.1f} % against its first one {began}"
-                + (", further the way it had gone before" if same_way else "")
-                + f"; that {until}.",
-                "Look for what was changed on the dyno then: service, roller, straps, tyre, "
-                "settings. Compare bikes on one side of it only. No figure is rescaled: a "
-                "comparison across it is widened by that size.",
+                told,
                 begins_after=begins_after,
                 size_sd_pct=shift.size_sd,
             )
@@ -564,11 +513,7 @@ def _odd_days(
             days[place],
             days[place],
             float(away[place]),
-            f"The control bike stood {signed_pct(float(away[place]))} % off its level on "
-            f"{_day(days[place])}. Chance alone does so too: about once in 75 sessions where the "
-            "limits rest on ten sessions alone.",
-            "Look at the control session first: odd pulls, tyre pressure, straps, fuel. If nothing "
-            "is found, run it again before trusting the comparisons of that day with others.",
+            note("odd day", off_pct=away[place], on=days[place]),
         )
         for place in np.flatnonzero(np.abs(away) > stability.LIMIT_WIDTH * sd).tolist()
     ]
@@ -605,9 +550,7 @@ def _air_correction(
                 min(s["run_on"] for s, _ in own if s["dyno"] == dyno),
                 None,
                 size,
-                verdict["sentence"],
-                "Hold the station against another thermometer and barometer. Compare bikes run in "
-                "like weather; a comparison across the seasons carries this error.",
+                verdict["told"],
             )
             for dyno in sorted({s["dyno"] for s, _ in own})
         ]
@@ -619,25 +562,17 @@ def _slope_verdict(
 ) -> tuple[dict[str, Any], float | None]:
     """Return what the slope says, and its size in power over the air met, if it is one. [%]."""
     verdict = partial(_verdict, "air correction")
-    doubt = f"Whether the correction corrects cannot be judged from {name}"
     if len(own) < LEAST_FOR_SLOPE:
-        sentence = f"{doubt} yet: {len(own)} sound sessions, {LEAST_FOR_SLOPE} are needed."
-        return verdict("unknown", sentence), None
+        few = note("few sessions for a slope", name=name, sessions=len(own), needed=LEAST_FOR_SLOPE)
+        return verdict("unknown", few), None
     density = np.array([_density(s) for s, _ in own])
     slope = _slope_of(pairs, numbers, _density)[0]
     moved = _density_sd(pairs, numbers)
     if moved < LEAST_DENSITY_SD_PCT or not math.isfinite(slope.lower):
-        sentence = (
-            f"{doubt}: the air's density stood still (1 SD {moved:.2f} % over {len(own)} "
-            "sessions). Run the control bike in warmer and in colder air, and see that the weather "
-            "station is alive."
-        )
-        return verdict("unknown", sentence), None
+        still = note("density stood still", name=name, moved_sd_pct=moved, sessions=len(own))
+        return verdict("unknown", still), None
     figures = (slope.slope, slope.lower, slope.upper)
-    moves = (
-        f"Corrected power of {name} moves by {_signed(slope.slope)} % for each percent of air "
-        f"density (95 % between {_signed(slope.lower)} and {_signed(slope.upper)})"
-    )
+    moves = {"name": name, "slope": slope.slope, "lower": slope.lower, "upper": slope.upper}
     cause = stability.correction_cause(
         slope,
         _slope_of(pairs, numbers, lambda s: s["ambient_temp_k"])[0],
@@ -645,13 +580,10 @@ def _slope_verdict(
     )
     if cause:
         size = slope.slope * float(np.std(density, ddof=1))
-        return verdict("watch", f"{moves}: {cause}.", *figures), size
+        return verdict("watch", note("power follows the air", **moves, cause=cause), *figures), size
     most = max(-slope.lower, slope.upper)
-    told = f"{moves}: no slope to be seen; it could be up to {most:.2f} %."
-    if most <= MOST_SLOPE:
-        return verdict("good", told, *figures), None
-    told += " Whether the correction does its work cannot be told yet."
-    return verdict("unknown", told, *figures), None
+    told = note("no slope", **moves, most_pct=most, is_small=most <= MOST_SLOPE)
+    return verdict("good" if told["is_small"] else "unknown", told, *figures), None
 
 
 def _of_one_slope(charts: list[Chart], pairs: Pairs) -> list[list[int]]:
@@ -724,11 +656,11 @@ def _weather_events(
 
 
 def _weather_event(
-    dyno: str, rows: list[dict[str, Any]], size_pct: float, sentence: str, remedy: str
+    dyno: str, rows: list[dict[str, Any]], size_pct: float, told: Note
 ) -> dict[str, Any]:
     """Return an event of the weather over some sessions, which alone it touches."""
     first, last = rows[0]["run_on"], rows[-1]["run_on"]
-    event = _event(dyno, "weather", first, last, size_pct, sentence, remedy)
+    event = _event(dyno, "weather", first, last, size_pct, told)
     return event | {"only": {s["stage_id"] for s in rows}}
 
 
@@ -739,22 +671,14 @@ def _doubt_events(dyno: str, sessions: list[dict[str, Any]]) -> list[dict[str, A
         if not doubted:
             continue
         rows = list(stretch)
-        said = next((s["doubt"] for s in rows if s["doubt"]), "the files contradict themselves")
+        why = next((json.loads(s["doubt"]) for s in rows if s["doubt"]), None)
         sizes = [s["factor_disagreement_pct"] for s in rows if s["factor_disagreement_pct"]]
         size = max(sizes, default=0.0)
         if size < 1.0:
             # Then the file agrees with itself, and pressure or height must tell the size.
             size = max((abs(_pressure_effect_pct(s, sessions)) for s in rows), default=0.0)
-        event = _weather_event(
-            dyno,
-            rows,
-            size,
-            f"{len(rows)} {'session carries' if len(rows) == 1 else 'sessions carry'} weather in "
-            f"doubt: {said}.",
-            "Read the station beside a barometer of your own and enter the station's pressure, not "
-            "a weather report's. The files stay as they are; these sessions are kept out of "
-            "pooling, and comparisons with others are widened.",
-        )
+        told = note("sessions with weather in doubt", sessions=len(rows), why=why)
+        event = _weather_event(dyno, rows, size, told)
         events.append(event | {"is_of_files": True})
     return events
 
@@ -809,43 +733,37 @@ def _station_events(
     events = []
     # Forced induction needs no correction, but its files read the same station.
     days = np.array([s["run_on"].toordinal() for s in sessions])
-    name = f"the station of {station}" if station else "the weather station"
     for quantity in READINGS:
         readings = _readings(sessions, quantity)
-        unit, scale, digits = SHOWN_IN[quantity]
         for run in stability.stuck_runs(readings, days):
             rows = sessions[run.first : run.last + 1]
             others = np.delete(readings, slice(run.first, run.last + 1))
             others = others[np.isfinite(others)]
             usual = float(others.std()) if others.size >= LEAST_REFERENCE else USUAL[quantity]
-            shown = f"{(run.value - ZERO_OF[quantity]) * scale:.{digits}f} {unit}"
-            events.append(
-                _weather_event(
-                    dyno,
-                    rows,
-                    abs(_effect_pct(rows[0], quantity, usual)),
-                    f"The {quantity} of {name} stood at {shown} on {run.days} days running: it is "
-                    "stuck, or typed in and not renewed.",
-                    "Look at the sensor and its wire. What the true reading was is not known: "
-                    "comparisons with these sessions are widened by what it usually moves.",
-                )
+            shown = (run.value - ZERO_OF[quantity]) * SHOWN_TIMES[quantity]
+            told = note(
+                "reading stood still",
+                quantity=quantity,
+                station=station,
+                shown=note("reading", quantity=quantity, value=shown),
+                days=run.days,
             )
+            size = abs(_effect_pct(rows[0], quantity, usual))
+            events.append(_weather_event(dyno, rows, size, told))
     pressure = _readings(sessions, "pressure")
     for spell in stability.pressure_spells(pressure, days, altitude_m):
         rows = sessions[spell.first : spell.last + 1]
         if all(s["has_air_doubt"] for s in rows):
             continue
-        events.append(
-            _weather_event(
-                dyno,
-                rows,
-                abs(_effect_pct(rows[0], "pressure", -spell.departure_pa)),
-                f"The pressure of {name} stood {_signed(spell.departure_pa / 1000, 1)} kPa off the "
-                f"usual over {spell.days} days: {spell.cause}.",
-                "Hold the station against a barometer of your own, and enter the station's "
-                "pressure. A long spell of high or low pressure can look like this too.",
-            )
+        told = note(
+            "pressure stood off",
+            station=station,
+            off_kpa=spell.departure_pa / 1000,
+            days=spell.days,
+            is_reduced=spell.is_reduced,
         )
+        size = abs(_effect_pct(rows[0], "pressure", -spell.departure_pa))
+        events.append(_weather_event(dyno, rows, size, told))
     return events
 
 
@@ -863,8 +781,15 @@ def _disagreement_events(sessions: list[dict[str, Any]]) -> list[dict[str, Any]]
             for s in with_station
             if s["equipment"] in (found.station, found.other) and first <= s["run_on"] <= last
         ]
-        unit, scale, digits = SHOWN_IN[found.quantity]
-        apart = f"{abs(found.difference) * scale:.{digits}f} {unit}"
+        apart = abs(found.difference) * SHOWN_TIMES[found.quantity]
+        told = note(
+            "stations disagree",
+            station=found.station,
+            other=found.other,
+            quantity=found.quantity,
+            apart=note("reading", quantity=found.quantity, value=apart),
+            days=found.days,
+        )
         for (dyno,), rows in _grouped(both, "dyno"):
             own = list(rows)
             event = _event(
@@ -873,10 +798,7 @@ def _disagreement_events(sessions: list[dict[str, Any]]) -> list[dict[str, Any]]
                 first,
                 last,
                 abs(_effect_pct(own[0], found.quantity, found.difference)),
-                f"{found.station} and {found.other} read the {found.quantity} {apart} apart on "
-                f"{found.days} days that both logged; one of them errs.",
-                "Hold both against an instrument that you trust. Until then comparisons of "
-                "sessions across the two are widened.",
+                told,
             )
             event["only"] = {s["stage_id"] for s in own}
             event["spell_of"] = {s["stage_id"]: s["equipment"] for s in own}
@@ -930,7 +852,7 @@ def _affected(sessions: list[dict[str, Any]], events: list[dict[str, Any]]) -> l
                     "dyno_event": key,
                     "in_event_share": share,
                     "dyno_drift_sd": event["dyno_drift_sd"],
-                    "sentence": event["sentence"],
+                    "told": event["told"],
                 }
             )
         event["dyno_event"] = key
@@ -941,7 +863,7 @@ def _affected(sessions: list[dict[str, Any]], events: list[dict[str, Any]]) -> l
 def _heads(
     sessions: list[dict[str, Any]], checks: list[dict[str, Any]], events: list[dict[str, Any]]
 ) -> list[dict[str, Any]]:
-    """Return the state of each dyno in one sentence."""
+    """Return the state of each dyno."""
     charted = {row["stage_id"] for row in checks}
     verdicts = []
     for (dyno,), of_dyno in _grouped(sessions, "dyno"):
@@ -956,12 +878,12 @@ def _heads(
 def _head(
     sessions: list[dict[str, Any]], watched: list[dict[str, Any]], events: list[dict[str, Any]]
 ) -> tuple[Any, ...]:
-    """Return state, sentence and figures of one dyno; empty where it was hardly used."""
+    """Return state, what it is and figures of one dyno; empty where it was hardly used."""
     by_kind = {kind: list(of_kind) for (kind,), of_kind in _grouped(events, "event_kind")}
     moved = [e for e in events if e["event_kind"] in ("shift", "drift") and not e["last_on"]]
     if moved:
         size, half = moved[-1]["event_pct"], 2 * moved[-1]["event_sd_pct"]
-        return "act", moved[-1]["sentence"], size, size - half, size + half
+        return "act", moved[-1]["told"], size, size - half, size + half
     last_on = sessions[-1]["run_on"]
     weather = [
         e
@@ -969,23 +891,16 @@ def _head(
         if (last_on - (e["last_on"] or last_on)).days <= NOW_DAYS
     ]
     if weather:
-        since = f"Weather station in doubt since {_day(weather[-1]['first_on'])}."
-        return "act", f"{since} {weather[-1]['sentence']}"
+        since = weather[-1]["first_on"]
+        return "act", note("station in doubt", since=since, why=weather[-1]["told"])
     if slope := by_kind.get("correction"):
-        return "watch", f"Weather station or correction in doubt. {slope[-1]['sentence']}"
+        return "watch", note("station in doubt", since=None, why=slope[-1]["told"])
     if watched:
         last = max((e["last_on"] for e in events if e["event_kind"] != "weather"), default=None)
-        return (
-            "good",
-            f"In control: {len(watched)} runs of the control bike, the last on "
-            f"{_day(watched[-1]['run_on'])}"
-            + (f", quiet since {_day(last)}." if last else ", no event."),
-        )
+        runs = {"runs": len(watched), "last_on": watched[-1]["run_on"]}
+        return "good", note("in control", **runs, quiet_since=last)
     if len(sessions) >= LEAST_REFERENCE:
-        return (
-            "unknown",
-            f"Not known: no control bike with {LEAST_REFERENCE} sound sessions stands on it.",
-        )
+        return "unknown", note("not watched", needed=LEAST_REFERENCE)
     return ()
 
 
@@ -997,40 +912,31 @@ def _bike_verdict(
     bike: str,
     sessions: list[dict[str, Any]],
     rows: list[dict[str, Any]],
-    left_out: list[tuple[dict[str, Any], str]],
+    left_out: list[tuple[dict[str, Any], list[Note]]],
 ) -> dict[str, Any]:
     """Say where a control bike stands, and which of its sessions do not count."""
     name = f"control bike {bike}"
-    without = f" {_left_out_words(left_out)}." if left_out else ""
     is_changed = bool(left_out) and left_out[-1][0]["run_on"] > sessions[-1]["run_on"]
-    if is_changed:
-        without += (
-            " Put it back as it was: until then nothing watches the dyno. If it is to stay so, "
-            "give it a reference of its own on its cards, and its chart starts anew."
-        )
+    about = {"bike": bike, "left_out": _left_out(left_out, is_changed)}
     if not rows:
-        return _verdict(
-            name,
-            "unknown",
-            f"{bike} has too few sound sessions for a chart: {LEAST_REFERENCE} are needed."
-            + without,
-        )
+        return _verdict(name, "unknown", note("no chart yet", needed=LEAST_REFERENCE, **about))
     last, signals = rows[-1], [row for row in rows if row["signal"]]
     first = sum(row["is_reference"] for row in rows)
     inside = last["ewma_lower_pct"] <= last["ewma_pct"] <= last["ewma_upper_pct"]
-    where = (
-        f"The moving average of {bike}, in which the last sessions weigh most, stands at "
-        f"{signed_pct(last['ewma_pct'])} % against its first {first} sessions, "
-        f"{'within' if inside else 'beyond'} its limits ({_day(last['run_on'])})"
-    )
-    state, said = "good", f"{where}; no signal in {len(rows)} sessions."
+    state = "good"
     if signals:
         state = "watch" if inside else "act"
-        said = (
-            f"{where}; {len(signals)} of {len(rows)} sessions signal, the first on "
-            f"{_day(signals[0]['run_on'])}. Compare bikes within one day; look for what changed "
-            "on the dyno then."
-        )
-    if is_changed and state == "good":
+    elif is_changed:
         state = "watch"
-    return _verdict(name, state, said + without, last["ewma_pct"])
+    told = note(
+        "control bike stands",
+        ewma_pct=last["ewma_pct"],
+        reference=first,
+        is_inside=inside,
+        on=last["run_on"],
+        signals=len(signals),
+        sessions=len(rows),
+        first_signal_on=signals[0]["run_on"] if signals else None,
+        **about,
+    )
+    return _verdict(name, state, told, last["ewma_pct"])

@@ -16,6 +16,7 @@ from schemas.columns import CHANNELS
 from schemas.layout import read_layouts
 from tests.broken import broken_files
 from tests.broken.broken_files import DEFECTS, LAYOUT_FORMATS, layout_text, sound_log
+from tests.in_words import words
 from tests.result_table import write_beside
 
 QUICK, ALL = (4, 1), (14, 4)
@@ -123,7 +124,7 @@ def corpus(request, open_little_shop, make, tmp_path_factory):
         samples[sha] = (sample_id, path)
     ends = {}
     for folder, file_name, sha, state, code, reason, remedy in shop.rows(
-        "SELECT job_folder, file_name, file_sha256, state, reason_code, reason, remedy "
+        "SELECT job_folder, file_name, file_sha256, state, reason_code, reason, reason "
         "FROM raw.outcome WHERE state <> 'card'"
     ):
         ends[f"{folder}/{file_name}"] = (sha, state, code, reason, remedy)
@@ -197,7 +198,9 @@ def test_nothing_is_taken_in_wrongly(corpus):
         if state == "taken in":
             marks = json.loads(facts[sha])
             told = set(marks.get("marks", {})) | {
-                channel for channel in truth if any(channel in note for note in marks["notes"])
+                channel
+                for channel in truth
+                if any(channel in words(note) for note in marks["notes"])
             }
             for channel in wrong_channels(shop, truth, samples[sha], told):
                 wrong[name, channel] += (name, channel) not in CANNOT_BE_TOLD

@@ -17,6 +17,7 @@ import pytest
 
 from dashboard import desk
 from flows.desk import answer
+from flows.metrics.notes import note
 from schemas.desk import Failed
 from warehouse import snapshot, store
 from warehouse.shop import ShopFolder
@@ -86,7 +87,28 @@ PARTS = [
 GENERATOR_SEED = 690
 
 
+NOTES = {"gained", "heat_soak", "odd", "reason", "round_note", "told", "trouble"}
+NOTES |= {"power_reason", "mixture_reason"}
+LISTS = {"differs", "further", "left_out", "matches", "notes", "signal", "unlike_reason",
+         "went_wrong"}  # fmt: skip
+
+
+def _as_notes(row: dict) -> dict:
+    """Return a row whose plain words are notes that say just these."""
+    said = row | {"told": row["sentence"]} if "sentence" in row else row
+    said = {name: value for name, value in said.items() if name not in ("sentence", "remedy")}
+    for name in NOTES & said.keys():
+        if isinstance(said[name], str):
+            said[name] = note("refused", why=said[name]) if said[name] else None
+    for name in LISTS & said.keys():
+        if isinstance(said[name], str):
+            said[name] = [note("refused", why=said[name])] if said[name] else []
+    return {name: store.kept(value) for name, value in said.items()}
+
+
 def _fill(connection: duckdb.DuckDBPyConnection, table: str, rows: list[dict]) -> None:
+    columns = store.columns(connection, table)
+    rows = [{n: v for n, v in _as_notes(row).items() if n in columns} for row in rows]
     frame = pl.DataFrame(rows, infer_schema_length=None)
     connection.register("rows_to_add", frame)
     connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM rows_to_add")  # noqa: S608
@@ -1221,17 +1243,27 @@ def _odd_files(rows: _Rows) -> None:
         model_id=MODELS[0][0],
         file_sha256=doubted["file_sha256"],
         reason_code="gearing unlike the others",
-        reason="engine speed over roller speed lies 61 % above the bike's other logs",
-        remedy="Look at the unit of the roller speed in the layout.",
+        reason=note("road speed in another unit", times=1.609, likely="mph", layout="main dyno"),
     )
-    for job, name, state, code, reason, remedy, rejected in (
+    for job, name, state, code, reason, rejected in (
         (
             "J-0026",
             "run_99.csv",
             "refused",
             "too-many-rejected",
-            "31 of 540 rows break the contract, more than 5 %.",
-            "Export the pull again, or teach the layout the column's unit.",
+            note(
+                "too many bad rows",
+                rejected=31,
+                rows=540,
+                most_share=0.05,
+                rule="at most 20,000 rpm",
+                breaks=31,
+                line=12,
+                column="rpm",
+                found="31012",
+                is_unit=False,
+                is_grouped=False,
+            ),
             31,
         ),
         (
@@ -1239,8 +1271,7 @@ def _odd_files(rows: _Rows) -> None:
             "track.log",
             "waiting",
             "untaught",
-            "No layout recognises this file.",
-            "Write a layout for this kind of file.",
+            note("layout not taught", format="text", columns=5, divided_by=";", near=None),
             0,
         ),
         (
@@ -1248,8 +1279,7 @@ def _odd_files(rows: _Rows) -> None:
             "run_07.csv",
             "missing",
             "named-not-there",
-            "The card names this file, the folder does not hold it.",
-            "Drop the file in.",
+            note("file missing", stage_no=1, stage_name="base"),
             0,
         ),
         (
@@ -1257,8 +1287,7 @@ def _odd_files(rows: _Rows) -> None:
             "copy of run_11.csv",
             "duplicate",
             "same-bytes",
-            "Same bytes as run_11.csv.",
-            "Nothing to do.",
+            note("same bytes", file_name="run_11.csv", folder="J-0032"),
             0,
         ),
     ):
@@ -1271,7 +1300,6 @@ def _odd_files(rows: _Rows) -> None:
             state=state,
             reason_code=code,
             reason=reason,
-            remedy=remedy,
             stage_id=None,
         )
         if sha:
@@ -1301,7 +1329,6 @@ def _odd_files(rows: _Rows) -> None:
                 recognised_with="1",
                 reason_code=code,
                 reason=reason,
-                remedy=remedy,
                 rows_read=540,
                 rows_kept=509,
                 rows_rejected=rejected,

@@ -201,7 +201,7 @@ def test_what_speaks_against_a_file_that_was_taken_in_is_told_the_gravest_first(
     )
     first = told.row(0, named=True)
     assert (first["job_folder"], first["standing"], first["files"]) == ("J-0026", "in doubt", 1)
-    assert first["remedy"] == "Look at the unit of the roller speed in the layout."
+    assert first["remedy"].startswith("Look at channels.roller_speed.unit in layout 'main dyno'")
     assert "level 2.1 % below the other pulls" in told["remark"].to_list()
     assert told["found"].unique().to_list() == [told.height]
 

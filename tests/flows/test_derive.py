@@ -3,6 +3,7 @@
 import pytest
 
 from flows.steps.refresh import fingerprint
+from warehouse.sentences import SENTENCES, Words
 
 # The grid of correction factors: SAE J1349 (1.180 CA - 0.180), ISO 1585 and DIN 70020 (total
 # pressure), worked out in the open from the published formulas with the vapour pressure of
@@ -241,3 +242,19 @@ def test_a_fingerprint_hangs_on_every_value_and_its_place():
     different = ((), ("a",), ("a", None), (None, "a"), ("a", 1), ("a", "1"))
     assert len({fingerprint(*parts) for parts in different}) == 6
     assert fingerprint({"a": 1, "b": 2}) == fingerprint({"b": 2, "a": 1})
+
+
+def test_another_wording_makes_no_row_again_and_is_read_at_once(shop, make, monkeypatch):
+    one_pull(shop, make, make.pull(air=(1018.0, 22.0, 45)))
+    shop.put("J-9/pull.csv", make.pull(1.1))  # without a card: it waits
+    made_from = "SELECT made_from FROM out.pull"
+    shop.work()
+    before = shop.rows(made_from)
+    for code, said in (("air in doubt", "the air is doubtful: {why}"), ("no card", "card wanted")):
+        monkeypatch.setitem(SENTENCES, code, Words(said))
+    result = shop.work()
+    assert not any(result.made.values())
+    assert shop.rows(made_from) == before
+    ((notes,),) = shop.rows("SELECT notes FROM out.pull")
+    assert "the air is doubtful: the pressure of 101.8 kPa" in notes
+    assert shop.outcome("J-9/pull.csv").reason == "card wanted"

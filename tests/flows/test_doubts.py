@@ -7,6 +7,8 @@ from flows.steps.doubts import doubts
 from schemas.layout import Layout
 from schemas.toml_text import read_toml
 from tests.broken.broken_files import layout_text, sound_log
+from tests.in_words import words
+from warehouse.sentences import remedy_of
 
 BIKES = 40
 LAYOUTS = {kind: read_toml(layout_text(kind), Layout, "x") for kind in ("pull", "ride")}
@@ -72,8 +74,8 @@ def test_a_wrong_unit_is_told_with_the_likely_right_one(kind, spoil, channel, gr
         found = [doubt for doubt in judged(kind, number, spoil).doubts if doubt.channel == channel]
         if found and found[0].grade == grade and found[0].likely_unit == likely:
             told += 1
-            assert found[0].sentence
-            assert found[0].remedy
+            assert words(found[0].note)
+            assert remedy_of(found[0].note)
     assert told >= 0.95 * BIKES
 
 
@@ -101,7 +103,7 @@ def test_a_saturated_gauge_is_marked():
         lean[: int(0.7 * lean.size)] = 22.4 / 14.7
 
     for number in range(BIKES):
-        assert "saturated" in judged("ride", number, spoil).marks["lambda_wide"]
+        assert "saturated" in words(judged("ride", number, spoil).marks["lambda_wide"])
 
 
 def test_narrowband_volts_are_marked():
@@ -109,7 +111,7 @@ def test_narrowband_volts_are_marked():
         place = np.arange(truth["lambda_wide"].size)
         truth["lambda_wide"] = np.where(np.sin(place / 4) > 0, 0.82, 0.13)
 
-    assert "narrowband" in judged("ride", 1, spoil).marks["lambda_wide"]
+    assert "narrowband" in words(judged("ride", 1, spoil).marks["lambda_wide"])
 
 
 def test_standardised_data_are_refused():
@@ -120,7 +122,7 @@ def test_standardised_data_are_refused():
 
     for kind in ("pull", "ride"):
         (doubt,) = judged(kind, 3, spoil).doubts
-        assert (doubt.grade, doubt.code) == ("refuse", "standardised data")
+        assert (doubt.grade, doubt.note["code"]) == ("refuse", "standardised data")
 
 
 def test_a_channel_that_no_gear_explains_is_said():
@@ -180,4 +182,4 @@ def test_a_roller_in_another_unit_is_still_told_beside_a_coast_down(without):
     # makes 500 rpm a km/h.
     found = doubts(inertia_pull(500.0, 1 / 3.6, without), LAYOUTS["pull"])
     (doubt,) = [doubt for doubt in found.doubts if doubt.channel == "roller_speed_m_s"]
-    assert "gives 500 to 500 rpm a km/h, which no gearing does" in doubt.sentence
+    assert "gives 500 to 500 rpm a km/h, which no gearing does" in words(doubt.note)

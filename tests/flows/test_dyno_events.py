@@ -8,6 +8,7 @@ import duckdb
 import numpy as np
 import pytest
 
+from flows.metrics.notes import note
 from flows.metrics.stability import drift_of_pair
 from flows.steps import engine
 from flows.steps.progress import quietly
@@ -15,7 +16,9 @@ from flows.steps.stability import STABILITY, drifts_of
 from flows.steps.trust import DEFAULT
 from schemas.settings import Shop, ShopSettings
 from warehouse import store
+from warehouse.sentences import in_words, remedy_in_words
 from warehouse.shop import ShopFolder
+from warehouse.store import kept
 
 START = date(2025, 1, 7)
 SPEED = np.arange(3000.0, 9000.0, 50.0)
@@ -69,7 +72,7 @@ class Bench:
             self.put("core.pull", pull_id=pull_id, equipment=station)
             self.put(
                 "out.pull", pull_id=pull_id, stage_id=stage_id, pull_no=number, is_used=True,
-                notes=note, ambient_temp_k=factor["temperature"],
+                notes=kept([doubt(note)] if note else []), ambient_temp_k=factor["temperature"],
                 ambient_pressure_pa=factor["pressure"], ambient_humidity_pct=factor["humidity"],
                 factor_disagreement_pct=3.7 if note else 0.0,
             )  # fmt: skip
@@ -99,30 +102,38 @@ class Bench:
         return made * counted[0][0]
 
     def events(self, kind):
-        return store.rows(
-            self.connection, "SELECT * FROM out.dyno_event WHERE event_kind = ?", kind
-        ).to_dicts()
+        return said_of(
+            store.rows(self.connection, "SELECT * FROM out.dyno_event WHERE event_kind = ?", kind)
+        )
 
     def verdicts(self, subject):
-        return store.rows(
-            self.connection,
-            "SELECT * FROM out.dyno_verdict WHERE subject = ? ORDER BY verdict_no",
-            subject,
-        ).to_dicts()
+        return said_of(
+            store.rows(
+                self.connection,
+                "SELECT * FROM out.dyno_verdict WHERE subject = ? ORDER BY verdict_no",
+                subject,
+            )
+        )
 
     def sentences(self):
-        return [
-            sentence
-            for (sentence,) in self.connection.execute(
-                "SELECT sentence FROM out.dyno_verdict UNION ALL "
-                "SELECT sentence FROM out.dyno_event UNION ALL SELECT remedy FROM out.dyno_event"
-            ).fetchall()
-        ]
+        told = self.connection.execute(
+            "SELECT told FROM out.dyno_verdict UNION ALL SELECT told FROM out.dyno_event"
+        ).fetchall()
+        return [say(kept) for (kept,) in told for say in (in_words, remedy_in_words)]
 
     def head(self):
-        return store.rows(
-            self.connection, "SELECT state, sentence FROM out.dyno_verdict WHERE verdict_no = 1"
-        ).to_dicts()[0]
+        query = "SELECT state, told FROM out.dyno_verdict WHERE verdict_no = 1"
+        return said_of(store.rows(self.connection, query))[0]
+
+
+def said_of(rows):
+    """Return rows with what they tell in words."""
+    return [row | {"sentence": in_words(row["told"])} for row in rows.to_dicts()]
+
+
+def doubt(why):
+    """Return a note that the air of a pull is in doubt."""
+    return note("air in doubt", why=note("refused", why=why.split("air in doubt: ")[-1]))
 
 
 @pytest.fixture
@@ -472,8 +483,8 @@ def test_without_a_control_bike_the_state_is_not_known(bench):
 
 def test_a_shop_without_a_session_is_told_what_to_do(bench):
     assert bench.judge(None) == 0
-    told = bench.connection.execute("SELECT sentence FROM out.dyno_verdict").fetchall()
-    assert any("No control bike has been run" in sentence for (sentence,) in told)
+    told = bench.connection.execute("SELECT told FROM out.dyno_verdict").fetchall()
+    assert any("No control bike has been run" in in_words(sentence) for (sentence,) in told)
 
 
 def test_every_check_holds_on_what_was_made(bench):

@@ -39,11 +39,12 @@ def five(shop, make):
 def told(shop, bike_id):
     names = (
         "power_health", "mixture_health", "siblings", "mixture_siblings", "peak_change_pct",
-        "lean_change_pct", "sentence", "further", "power_reason", "mixture_reason", "stage_id",
+        "lean_change_pct", "told AS sentence", "further", "power_reason", "mixture_reason",
+        "stage_id",
     )  # fmt: skip
     query = f"SELECT {', '.join(names)} FROM out.health WHERE bike_id = ?"  # noqa: S608
     ((*row,),) = shop.rows(query, bike_id)
-    return dict(zip(names, row, strict=True))
+    return dict(zip((name.split(" AS ")[-1] for name in names), row, strict=True))
 
 
 def left_out(shop, bike_id, other_bike_id):

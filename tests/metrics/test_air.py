@@ -24,6 +24,7 @@ from flows.metrics.air import (
     station_pressure_pa,
     vapour_pressure_pa,
 )
+from tests.in_words import words as words_of
 
 ZERO_K = 273.15
 
@@ -269,8 +270,8 @@ def test_the_range_ends_where_the_factor_leaves_seven_percent(standard, dry_pa):
 @pytest.mark.parametrize(
     ("standard", "temperature_k", "pressure_pa", "words"),
     [
-        ("ISO 1585", 283.1, 99_000.0, "air of 10 degC is outside 10 to 45 degC"),
-        ("ISO 4106", 318.3, 99_000.0, "air of 45 degC is outside"),
+        ("ISO 1585", 283.1, 99_000.0, "air of 10 °C is outside 10 to 45 °C"),
+        ("ISO 4106", 318.3, 99_000.0, "air of 45 °C is outside"),
         ("ISO 1585", 283.3, 99_000.0, ""),
         ("ISO 1585", 318.1, 99_000.0, ""),
         ("SAE J1349", 278.15, 99_000.0, ""),
@@ -282,7 +283,7 @@ def test_the_range_ends_where_the_factor_leaves_seven_percent(standard, dry_pa):
 def test_air_outside_the_limits_is_told_and_not_clamped(
     standard, temperature_k, pressure_pa, words
 ):
-    said = air_outside(standard, temperature_k, pressure_pa, 0.0)
+    said = words_of(air_outside(standard, temperature_k, pressure_pa, 0.0))
     assert said.startswith(words)
     assert bool(said) == bool(words)
 
@@ -416,10 +417,11 @@ def test_a_sea_level_pressure_at_500_m_costs_seven_percent():
 )
 def test_a_wrong_factor_is_traced_to_its_cause(stated, standard, air, cause):
     got = factor_disagreement(stated, standard, *air)
-    assert got.likely_cause.endswith(cause)
-    assert bool(got.likely_cause) == bool(cause)
+    likely = words_of(got.likely_cause)
+    assert likely.endswith(cause)
+    assert bool(likely) == bool(cause)
     # Whoever used another form of the same standard did not misread the weather.
-    assert got.is_air_in_doubt == (bool(cause) and not got.likely_cause.startswith("another form"))
+    assert got.is_air_in_doubt == (bool(cause) and not likely.startswith("another form"))
 
 
 def test_a_sea_level_pressure_in_the_factor_is_named():
@@ -427,7 +429,7 @@ def test_a_sea_level_pressure_in_the_factor_is_named():
     vapour = vapour_pressure_pa(298.15, 50.0)
     mistaken = correction_factor("SAE J1349", 298.15, 102_000.0, vapour)
     got = factor_disagreement(mistaken, "SAE J1349", 298.15, 96_135.0, 50.0, 500.0)
-    assert got.likely_cause == "sea-level pressure used where station pressure belongs"
+    assert words_of(got.likely_cause) == "sea-level pressure used where station pressure belongs"
     # By hand: CA rises by 95.3 / 101.2 or so, so the factor falls by about 7 %.
     assert got.disagreement_pct == pytest.approx(-6.8, abs=0.3)
 
@@ -436,18 +438,21 @@ def test_a_sea_level_pressure_in_the_note_only_is_named():
     vapour = vapour_pressure_pa(298.15, 50.0)
     right = correction_factor("SAE J1349", 298.15, 96_135.0, vapour)
     got = factor_disagreement(right, "SAE J1349", 298.15, 102_000.0, 50.0, 500.0)
-    assert got.likely_cause == "the pressure noted is for sea level, the factor used the station's"
+    assert (
+        words_of(got.likely_cause)
+        == "the pressure noted is for sea level, the factor used the station's"
+    )
 
 
 def test_without_an_altitude_no_sea_level_cause_is_guessed():
     got = factor_disagreement(0.9912, "SAE J1349", 298.15, 95_461.0, 50.0, None)
-    assert got.likely_cause == "unknown"
+    assert words_of(got.likely_cause) == "unknown"
 
 
 def test_a_factor_without_its_weather_is_unknown_not_sound():
     got = factor_disagreement(1.02, "SAE J1349", 298.15, 95_461.0, math.nan, 300.0)
     assert math.isnan(got.disagreement_pct)
-    assert got.likely_cause == "unknown"
+    assert words_of(got.likely_cause) == "unknown"
 
 
 @pytest.mark.parametrize(
@@ -467,6 +472,6 @@ def test_a_factor_without_its_weather_is_unknown_not_sound():
 )
 def test_only_an_implausible_pressure_is_doubted(pressure_pa, altitude_m, words):
     # 310 m: 976.6 hPa in the standard atmosphere (ISO 2533). Rules: common practice, no source.
-    got = pressure_doubt(pressure_pa, altitude_m)
+    got = words_of(pressure_doubt(pressure_pa, altitude_m))
     assert words in got
     assert bool(got) == bool(words)

@@ -19,6 +19,7 @@ from flows.metrics.alike import (
     torque_shape,
     why,
 )
+from tests.in_words import words
 
 RANGES = {"displacement_cc": 800.0, "cylinders": 3.0, "ethanol_share": 0.85}
 HALDEN = ("silencer", "Halden", "S2")
@@ -290,7 +291,9 @@ def test_words_name_what_matches_and_what_differs():
         map_revision=3,
         mixture_shape=14.0 * np.ones(RELATIVE_SPEED.size),
     )
-    matches, differs = why(here, there, scores_of(here, there))
+    matches, differs = (
+        [words(one) for one in told] for told in why(here, there, scores_of(here, there))
+    )
     assert matches == [
         "same model, other generation",
         "fuel: 5 % ethanol",
@@ -307,7 +310,9 @@ def test_words_name_what_matches_and_what_differs():
 
 def test_words_of_another_model_name_both():
     here, there = build(), build(model_key=("Orvo", "Tarn 890"), displacement_cc=890.0)
-    matches, differs = why(here, there, scores_of(here, there))
+    matches, differs = (
+        [words(one) for one in told] for told in why(here, there, scores_of(here, there))
+    )
     assert "model: Corvane Strada 690 2016-2019 here, Orvo Tarn 890 2016-2019 there" in differs
     assert "displacement: 690 cc here, 890 cc there" in differs
     assert "cylinders: 1" in matches

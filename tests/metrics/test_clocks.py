@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flows.metrics.clocks import aligned_to, rising_part
+from tests.in_words import refused
 
 
 def test_agrees_with_straight_lines_of_the_reference_library():
@@ -44,7 +45,7 @@ def test_one_lost_sample_is_bridged_and_two_are_not():
 
 
 def test_times_that_do_not_rise_are_refused():
-    with pytest.raises(ValueError, match="increase"):
+    with refused("does not go on"):
         aligned_to([0.0, 0.0], [1.0, 2.0], [0.0])
 
 
@@ -78,9 +79,9 @@ def test_a_closed_throttle_ends_the_climb():
 
 
 def test_no_climb_is_said_so():
-    with pytest.raises(ValueError, match="no usable sweep"):
+    with refused("no usable sweep"):
         rising_part(np.full(200, 4000.0))
-    with pytest.raises(ValueError, match="no usable sweep"):
+    with refused("no usable sweep"):
         rising_part([3000, 9000])
-    with pytest.raises(ValueError, match="no usable sweep"):
+    with refused("no usable sweep"):
         rising_part([])

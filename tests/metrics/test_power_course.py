@@ -15,6 +15,7 @@ from flows.steps.doubts import doubts
 from schemas.layout import Layout
 from schemas.toml_text import read_toml
 from tests.broken.broken_files import layout_text
+from tests.in_words import words
 
 AT_ENGINE = read_toml(layout_text("pull"), Layout, "x")
 AT_WHEEL = read_toml(layout_text("pull").replace('"engine"', '"wheel"'), Layout, "x")
@@ -88,7 +89,7 @@ def told(channels, is_at_wheel):
     """Return what is said of the power, its grade, and what is marked."""
     found = doubts(channels, AT_WHEEL if is_at_wheel else AT_ENGINE)
     told = [doubt for doubt in found.doubts if doubt.channel.startswith(("wheel_p", "wheel_t"))]
-    return (told[0].sentence if told else ""), told and told[0].grade, found.marks
+    return (words(told[0].note) if told else ""), told and told[0].grade, found.marks
 
 
 @pytest.mark.parametrize("sound", [250, pytest.param(1000, marks=pytest.mark.long)])

@@ -14,6 +14,7 @@ from flows.metrics.roller_power import (
     equivalent_mass_kg,
     roller_power,
 )
+from tests.in_words import refused
 
 STEP_S = 0.02
 TIME_S = np.arange(0.0, 6.0, STEP_S)
@@ -285,13 +286,13 @@ def test_samples_not_seen_give_no_power_and_disturb_none():
         ((TIME_S, TIME_S[1:], 250.0), {}, "rows of one length"),
         ((TIME_S, TIME_S, 0.0), {}, "mass_kg must be above 0 kg"),
         ((TIME_S, TIME_S, 250.0), {"half_width_s": 0.0}, "half_width_s must be above 0 s"),
-        ((TIME_S[::-1], TIME_S, 250.0), {}, "time_s must increase"),
+        ((TIME_S[::-1], TIME_S, 250.0), {}, "the clock does not go on"),
         ((TIME_S[:4], TIME_S[:4], 250.0), {}, "only 4 samples of the roller's speed, 5 needed"),
         ((TIME_S, TIME_S, 250.0), {"absorber_force_n": [1.0]}, "absorber_force_n must have"),
     ],
 )
 def test_what_makes_no_power_is_refused(arguments, options, words):
-    with pytest.raises(ValueError, match=words):
+    with refused(words):
         roller_power(*arguments, **options)
 
 

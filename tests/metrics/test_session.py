@@ -17,6 +17,7 @@ from flows.metrics.session import (
     session_mean,
     shop_repeatability,
 )
+from tests.in_words import words
 
 SHAPE_W = 60e3 * np.sin(np.linspace(0.6, 1.7, 120))
 
@@ -84,39 +85,47 @@ def test_power_that_is_not_positive_is_refused():
 
 @pytest.mark.parametrize("count", [3, 4, 5, 6, 8])
 def test_a_pull_four_percent_high_is_odd_and_the_others_are_not(count):
-    reasons = odd_pulls(pulls(*[1.0] * (count - 1), 1.04), repeatability_share=0.005)
+    reasons = [
+        words(one)
+        for one in odd_pulls(pulls(*[1.0] * (count - 1), 1.04), repeatability_share=0.005)
+    ]
     assert reasons[:-1] == [""] * (count - 1)
     assert reasons[-1].startswith("4.0 % above the other pulls")
 
 
 def test_a_low_pull_is_called_below():
-    reasons = odd_pulls(pulls(0.95, 1.0, 1.001, 0.999), repeatability_share=0.005)
+    reasons = [
+        words(one) for one in odd_pulls(pulls(0.95, 1.0, 1.001, 0.999), repeatability_share=0.005)
+    ]
     assert "5.0 % below" in reasons[0]
 
 
 @pytest.mark.parametrize("levels", [(1.0, 1.04), (1.0, 1.0, 1.05, 1.05)])
 def test_pulls_in_two_camps_are_all_named(levels):
-    reasons = odd_pulls(pulls(*levels), repeatability_share=0.005)
+    reasons = [words(one) for one in odd_pulls(pulls(*levels), repeatability_share=0.005)]
     assert all("nothing tells which are right" in reason for reason in reasons)
     assert f"spread over {100.0 * (levels[-1] - 1.0):.1f} %" in reasons[0]
 
 
 def test_two_pulls_that_agree_are_both_sound():
-    assert odd_pulls(pulls(1.0, 1.01), repeatability_share=0.005) == ["", ""]
+    assert odd_pulls(pulls(1.0, 1.01), repeatability_share=0.005) == [None, None]
 
 
 def test_two_odd_pulls_of_six_do_not_hide_each_other():
-    reasons = odd_pulls(pulls(1.0, 1.05, 1.001, 0.999, 1.06, 1.0), repeatability_share=0.005)
+    reasons = [
+        words(one)
+        for one in odd_pulls(pulls(1.0, 1.05, 1.001, 0.999, 1.06, 1.0), repeatability_share=0.005)
+    ]
     assert [bool(reason) for reason in reasons] == [False, True, False, False, True, False]
 
 
 def test_a_single_pull_is_never_odd():
-    assert odd_pulls(pulls(1.0), repeatability_share=0.005) == [""]
+    assert odd_pulls(pulls(1.0), repeatability_share=0.005) == [None]
 
 
 def test_an_empty_pull_is_named_not_dropped():
     curves = np.vstack((pulls(1.0, 1.0, 1.0), np.full(120, np.nan)))
-    reasons = odd_pulls(curves, repeatability_share=0.005)
+    reasons = [words(one) for one in odd_pulls(curves, repeatability_share=0.005)]
     assert reasons == ["", "", "", "nothing seen where the other pulls were"]
 
 

@@ -18,6 +18,7 @@ from flows.metrics.session import (
     remount_share,
     settled,
 )
+from tests.in_words import words as words_of
 
 # NIST/SEMATECH e-Handbook 1.3.5.17.1: eight mass readings, one of them far off.
 NIST_MASSES = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
@@ -201,7 +202,7 @@ def test_warm_air_is_named_with_both_slopes():
     assert found.intake_slope_k == pytest.approx(3.0)
     # SAE J1349: power falls with the square root of temperature; by hand 50 * 3 / 304.5.
     assert found.explained_pct == pytest.approx(-0.4926, abs=1e-4)
-    assert found.words == (
+    assert words_of(found.told) == (
         "power falls 0.8 % a pull while the intake air rises 3.0 K a pull: heat soak, let it cool"
     )
 
@@ -212,7 +213,7 @@ def test_a_fall_that_the_air_cannot_make_is_not_put_down_to_it_alone():
         intake_air_start_k=[300.0, 301.0, 302.0, 303.0],
     )  # fmt: skip
     # By hand: 1 K of 301.5 K is 0.166 % to 0.332 %.
-    assert "the air alone would take 0.2 to 0.3 %" in found.words
+    assert "the air alone would take 0.2 to 0.3 %" in words_of(found.told)
 
 
 @pytest.mark.parametrize(
@@ -223,7 +224,7 @@ def test_a_fall_that_the_air_cannot_make_is_not_put_down_to_it_alone():
             FALLING,
             {"intake_air_start_k": [300] * 4, "coolant_start_k": [353] * 4},
             "not heat",
-            "not heat; look at tyre",
+            "not heat, look at tyre",
         ),
         (FALLING, {}, "unknown cause", "intake air and coolant was not logged: heat soak"),
         (FALLING, {"intake_air_start_k": [300] * 4}, "unknown cause", "coolant was not logged"),
@@ -238,7 +239,7 @@ def test_a_fall_that_the_air_cannot_make_is_not_put_down_to_it_alone():
 def test_each_trend_is_told_with_its_likely_cause(levels, temperatures, kind, words):
     found = told(levels, **temperatures)
     assert found.kind == kind
-    assert words in found.words
+    assert words in words_of(found.told)
 
 
 def test_a_pull_of_unknown_level_keeps_its_place_in_the_trend():

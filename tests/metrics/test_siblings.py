@@ -9,13 +9,20 @@ from statsmodels.robust.scale import qn_scale
 
 from flows.metrics.siblings import (
     Family,
-    health_words,
+    health_notes,
     mixture_health,
     mixture_state,
     power_health,
     power_state,
     standing,
 )
+from tests.in_words import words
+
+
+def in_words(*found):
+    """Return what is told of a bike, sentence by sentence."""
+    return [words(one) for one in health_notes(*found)]
+
 
 GRID_RPM = np.arange(3_500.0, 11_001.0, 50.0)
 USUAL_W = 70_000.0 * np.sin(GRID_RPM / 7_500.0)
@@ -133,7 +140,7 @@ def test_a_fault_in_the_top_end_is_told_as_the_trade_says_it():
     assert abs(region.change_pct - -6.0) < 1.0
     assert region.z < -4.0
     assert found.is_unusual
-    said = health_words(found)
+    said = in_words(found)
     assert said[0].startswith(f"Down {-region.change_pct:.1f} % on 11 siblings above ")
     assert said[0].endswith("look for a fault before tuning.")
 
@@ -149,7 +156,7 @@ def test_a_hole_and_a_hump_are_two_regions():
     assert abs(low.change_pct - -10.0) < 1.0
     assert abs(high.change_pct - 10.0) < 1.0
     assert not high.reaches_top
-    assert "from 5,000 to 6,000 rpm" in health_words(power_health(GRID_RPM, odd, _siblings_w()))[0]
+    assert "from 5,000 to 6,000 rpm" in in_words(power_health(GRID_RPM, odd, _siblings_w()))[0]
 
 
 def test_two_neighbouring_faults_of_unlike_depth_are_both_told():
@@ -310,7 +317,7 @@ def test_where_only_the_shape_is_off_the_words_say_where():
     assert bend.reaches_top
     assert abs(bend.change_pct - -6.0) < 0.5
     assert bend.z == -found.shape.z
-    (said,) = health_words(found)
+    (said,) = in_words(found)
     assert said.startswith(f"Down {-bend.change_pct:.1f} % on 11 siblings above 8,0")
     assert said.endswith("its curve has another shape, look for a fault before tuning.")
     # A hump is up, and a difference over all speeds is no place to look at.
@@ -407,7 +414,7 @@ def test_too_few_siblings_are_not_compared():
     assert power.regions == ()
     mixture = mixture_health(GRID_RPM, np.zeros(GRID_RPM.size), np.zeros((4, GRID_RPM.size)))
     assert mixture.is_unusual is None
-    (said,) = health_words(power, mixture)
+    (said,) = in_words(power, mixture)
     assert said.startswith("Not compared")
     empty = power_health(GRID_RPM, USUAL_W, np.empty((0, GRID_RPM.size)))
     assert empty.is_unusual is None
@@ -422,9 +429,9 @@ def test_a_lean_stretch_is_found_with_its_sign():
     assert abs(region.from_rpm - 6_000.0) <= 100.0
     assert abs(region.to_rpm - 7_500.0) <= 100.0
     assert abs(region.change_pct - 14.0) < 3.0
-    said = health_words(power_health(GRID_RPM, USUAL_W, _siblings_w()), found)
+    said = in_words(power_health(GRID_RPM, USUAL_W, _siblings_w()), found)
     assert said[0].startswith("Leaner by 1")
-    rich = health_words(
+    rich = in_words(
         power_health(GRID_RPM, USUAL_W, _siblings_w()),
         mixture_health(GRID_RPM, -lean, siblings),
     )
@@ -443,7 +450,7 @@ def test_a_sibling_seen_over_another_range_is_not_leaner_by_that():
 
 
 def test_nothing_unusual_is_said_too():
-    (said,) = health_words(power_health(GRID_RPM, USUAL_W, _siblings_w()))
+    (said,) = in_words(power_health(GRID_RPM, USUAL_W, _siblings_w()))
     assert said == "As its siblings: nothing in power stands out."
 
 
@@ -451,11 +458,11 @@ def test_peak_alone_and_shape_alone_have_words():
     siblings = _siblings_w(11)
     power = power_health(GRID_RPM, USUAL_W, siblings)
     far = power.peak._replace(p=1e-4)
-    (said,) = health_words(power._replace(is_unusual=True, peak=far, peak_change_pct=-4.0))
+    (said,) = in_words(power._replace(is_unusual=True, peak=far, peak_change_pct=-4.0))
     assert said.startswith("Peak power down 4.0 % on 11 siblings")
     odd = power.shape._replace(p=1e-4)
     nowhere = power._replace(is_unusual=True, shape=odd, shape_distance_pct=3.0, shape_region=None)
-    (said,) = health_words(nowhere)
+    (said,) = in_words(nowhere)
     assert said.startswith("Shape of the power curve is 3.0 % off that of 11 siblings")
 
 

@@ -20,6 +20,7 @@ from flows.metrics.stability import (
     individuals_chart,
     signals,
 )
+from tests.in_words import words
 
 # NIST/SEMATECH e-Handbook 6.3.2.2.
 NIST_INDIVIDUALS = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
@@ -144,7 +145,8 @@ def told_of_single_values(values, limits, average=None):
     wide = np.full(len(values), np.inf)
     still = np.zeros(len(values))
     ewma = average or EwmaChart(still, -wide, wide)
-    return signals(values, limits, ewma, CusumChart(still, still, math.inf))
+    found = signals(values, limits, ewma, CusumChart(still, still, math.inf))
+    return [words(told) for told in found]
 
 
 def test_each_rule_is_told_in_words_where_it_breaks():

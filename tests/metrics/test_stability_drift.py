@@ -18,6 +18,7 @@ from flows.metrics.stability import (
     individuals_chart,
     signals,
 )
+from tests.in_words import words as words_of
 
 # Montgomery, Introduction to Statistical Quality Control, table 9-1; target 10,
 # sigma 1, K 0.5, H 5.
@@ -131,7 +132,8 @@ def zone_told(values):
     """Return what limits, runs and zones say; the other charts see nothing."""
     wide, still = np.full(len(values), np.inf), np.zeros(len(values))
     quiet = CusumChart(still, still, math.inf)
-    return signals(values, STEADY, EwmaChart(still, -wide, wide), quiet)
+    found = signals(values, STEADY, EwmaChart(still, -wide, wide), quiet)
+    return [words_of(told) for told in found]
 
 
 @pytest.mark.parametrize(
@@ -189,7 +191,8 @@ def test_the_sums_are_told_on_the_chart_and_on_their_side():
         high, low, _, limit = cusum_chart(values, centre=sign * 10.0, sd=1.0)
         limits = IndividualsChart(sign * 10.0, -99.0, 99.0, 99.0)
         sums = CusumChart(high, low, limit)
-        told = signals(values, limits, EwmaChart(still, -wide, wide), sums)
+        found = signals(values, limits, EwmaChart(still, -wide, wide), sums)
+        told = [words_of(rules) for rules in found]
         of_sums = [i + 1 for i, text in enumerate(told) if "sum of departures" in text]
         assert of_sums == [29, 30]
         assert told[28].endswith(f"sum of departures beyond the {side} limit")

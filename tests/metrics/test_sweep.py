@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows.metrics.sweep import sweep_slice
+from tests.in_words import refused
 
 OPENS_S, LIMITER_S, CLOSES_S = 2.0, 8.5, 10.0
 START_RPM, LIMIT_RPM = 3000.0, 9500.0
@@ -71,7 +72,7 @@ def test_a_slow_record_has_its_sweep_too(rate_hz, has_throttle, noise_rpm):
 
 def test_a_record_too_slow_for_any_sweep_says_so():
     time_s = np.arange(0.0, 30.0, 1.0)
-    with pytest.raises(ValueError, match=r"holds a sample every 1 s, one every 0\.5 s needed"):
+    with refused(r"holds a sample every 1 s, one every 0\.5 s needed"):
         sweep_slice(time_s, 3000.0 + 200.0 * time_s)
 
 
@@ -159,12 +160,12 @@ def test_a_throttle_channel_that_never_spoke_is_as_good_as_none():
         (np.arange(0.0, 5.0, 0.02), np.linspace(9000.0, 3000.0, 250), "speed never rises"),
         (np.arange(0.0, 5.0, 0.02), np.linspace(4000.0, 5000.0, 250), "spans 1000 rpm, 1500 rpm"),
         (np.arange(0.0, 0.8, 0.01), np.linspace(3000.0, 9000.0, 80), "lasts 0.79 s, 1 s needed"),
-        (np.zeros(250), np.linspace(3000.0, 9000.0, 250), "time_s must increase"),
+        (np.zeros(250), np.linspace(3000.0, 9000.0, 250), "the clock does not go on"),
         (np.arange(5.0), np.arange(6.0), "rows of one length"),
     ],
 )
 def test_a_record_without_a_sweep_is_refused_with_its_reason(time_s, speed_rpm, reason):
-    with pytest.raises(ValueError, match=reason):
+    with refused(reason):
         sweep_slice(time_s, speed_rpm)
 
 
@@ -172,5 +173,5 @@ def test_a_throttle_that_is_never_open_while_speed_rises_is_refused():
     time_s = np.arange(0.0, 6.0, 0.02)
     speed_rpm = np.interp(time_s, [0.0, 4.0, 6.0], [3000.0, 8000.0, 2000.0])
     throttle_pct = np.where(time_s < 4.5, 30.0, 100.0)
-    with pytest.raises(ValueError, match="never rises with the throttle open"):
+    with refused("never rises with the throttle open"):
         sweep_slice(time_s, speed_rpm, throttle_pct)

@@ -1,11 +1,5 @@
 -- Each statement selects the rows that break the rule. No rows: the rule holds.
 
--- check: an_event_says_what_and_what_to_do (fail)
--- A mark on a date helps nobody who does not know what to look for.
-SELECT event_no
-FROM out.dyno_event
-WHERE sentence = '' OR remedy = '';
-
 -- check: an_event_ends_after_it_began (fail)
 -- Dates in the wrong order would mark sessions that had nothing to do with it.
 SELECT event_no

@@ -18,7 +18,6 @@ CREATE TABLE IF NOT EXISTS out.dyno_event (
     event_sd_pct DOUBLE,
     dyno_drift_sd DOUBLE NOT NULL,
     sessions_affected BIGINT NOT NULL,
-    sentence VARCHAR NOT NULL,
-    remedy VARCHAR NOT NULL,
+    told VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

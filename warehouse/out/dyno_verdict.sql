@@ -6,7 +6,7 @@ CREATE TABLE IF NOT EXISTS out.dyno_verdict (
     verdict_no BIGINT PRIMARY KEY,
     subject VARCHAR NOT NULL,
     state VARCHAR NOT NULL CHECK (state IN ('good', 'watch', 'act', 'unknown')),
-    sentence VARCHAR NOT NULL,
+    told VARCHAR NOT NULL,
     figure DOUBLE,
     figure_lower DOUBLE,
     figure_upper DOUBLE,

@@ -20,6 +20,6 @@ CREATE TABLE IF NOT EXISTS out.expected_mixture (
     worst_error_pct DOUBLE,
     worst_lower_pct DOUBLE,
     worst_upper_pct DOUBLE,
-    sentence VARCHAR NOT NULL,
+    told VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

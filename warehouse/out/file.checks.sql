@@ -1,14 +1,14 @@
 -- Each statement selects the rows that break the rule. No rows: the rule holds.
 
--- check: a_file_that_is_not_in_says_why_and_what_to_do (fail)
--- Refused is a state, not a bin: each file that waits has its reason and its remedy.
+-- check: a_file_that_is_not_in_says_why (fail)
+-- Refused is a state, not a bin: each file that waits has its reason.
 SELECT
     job_folder,
     file_name
 FROM out.file
 WHERE
     state IN ('refused', 'waiting', 'missing', 'duplicate')
-    AND (reason_code = '' OR reason = '' OR remedy = '');
+    AND (reason_code = '' OR reason IS NULL);
 
 -- check: a_file_taken_in_belongs_to_a_stage (fail)
 -- A file that counts must count somewhere.

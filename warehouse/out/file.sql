@@ -11,7 +11,6 @@ SELECT
     outcome.state,
     outcome.reason_code,
     outcome.reason,
-    outcome.remedy,
     outcome.stage_id,
     arrival.received_at,
     arrival.size_bytes,

@@ -18,7 +18,7 @@ CREATE TABLE IF NOT EXISTS out.fuel_change (
     trim_readings BIGINT NOT NULL,
     full_throttle_readings BIGINT NOT NULL,
     earlier_rounds BIGINT NOT NULL,
-    round_note VARCHAR NOT NULL,
+    round_note VARCHAR,
     throttle_axis VARCHAR NOT NULL,
     speed_axis VARCHAR NOT NULL,
     axes_origin VARCHAR NOT NULL,
@@ -32,6 +32,6 @@ CREATE TABLE IF NOT EXISTS out.fuel_change (
     shape_throttle_length DOUBLE NOT NULL,
     shape_speed_length_rpm DOUBLE NOT NULL,
     shape_nugget_pct DOUBLE NOT NULL,
-    sentence VARCHAR NOT NULL,
+    told VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

@@ -21,6 +21,5 @@ CREATE TABLE IF NOT EXISTS out.fuel_change_check (
     removed_upper_share DOUBLE,
     part_removed_share DOUBLE,
     full_removed_share DOUBLE,
-    came_share DOUBLE,
-    sentence VARCHAR NOT NULL
+    came_share DOUBLE
 );

@@ -22,7 +22,7 @@ WHERE before.stage_id IS NULL OR after.stage_id IS NULL;
 -- A comparison that is not like for like must name what differed, and only then.
 SELECT gain_id
 FROM out.gain
-WHERE is_like_for_like <> (unlike_reason = '');
+WHERE is_like_for_like <> (unlike_reason = '[]');
 
 -- check: only_like_for_like_is_pooled (fail)
 -- Other fuel, gear, dyno or doubtful weather must not reach what is promised to customers.

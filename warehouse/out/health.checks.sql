@@ -25,9 +25,8 @@ WHERE
 SELECT bike_id
 FROM out.health
 WHERE
-    (power_health = 'not compared') <> (power_reason <> '')
-    OR (mixture_health = 'not compared') <> (mixture_reason <> '')
-    OR sentence = '';
+    (power_health = 'not compared') <> (power_reason IS NOT NULL)
+    OR (mixture_health = 'not compared') <> (mixture_reason IS NOT NULL);
 
 -- check: what_is_compared_has_five_siblings (fail)
 -- Fewer do not tell what is usual.

@@ -21,9 +21,9 @@ CREATE TABLE IF NOT EXISTS out.health (
     lean_change_pct DOUBLE,
     lean_z DOUBLE,
     has_air_doubt BOOLEAN NOT NULL,
-    power_reason VARCHAR NOT NULL,
-    mixture_reason VARCHAR NOT NULL,
-    sentence VARCHAR NOT NULL,
+    power_reason VARCHAR,
+    mixture_reason VARCHAR,
+    told VARCHAR NOT NULL,
     further VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

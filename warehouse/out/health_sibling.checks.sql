@@ -13,7 +13,7 @@ WHERE
     OR own.model_id IS DISTINCT FROM other.model_id;
 
 -- check: the_siblings_listed_are_those_counted (fail)
--- The number in the sentence is the number in the list.
+-- The number that is told is the number in the list.
 SELECT health.bike_id
 FROM out.health AS health
 LEFT JOIN out.health_sibling AS sibling ON health.bike_id = sibling.bike_id
@@ -28,4 +28,4 @@ SELECT
     bike_id,
     other_bike_id
 FROM out.health_sibling
-WHERE (is_power_sibling AND is_mixture_sibling) <> (left_out = '');
+WHERE (is_power_sibling AND is_mixture_sibling) <> (left_out = '[]');

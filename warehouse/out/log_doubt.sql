@@ -8,6 +8,5 @@ CREATE TABLE IF NOT EXISTS out.log_doubt (
     file_sha256 VARCHAR NOT NULL,
     reason_code VARCHAR NOT NULL,
     reason VARCHAR NOT NULL,
-    remedy VARCHAR NOT NULL,
     PRIMARY KEY (file_sha256, reason_code)
 );

@@ -28,6 +28,5 @@ CREATE TABLE IF NOT EXISTS out.map_revision (
     size_change_lower_pct DOUBLE,
     size_change_upper_pct DOUBLE,
     is_paired BOOLEAN NOT NULL,
-    sentence VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

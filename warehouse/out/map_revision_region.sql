@@ -13,6 +13,5 @@ CREATE TABLE IF NOT EXISTS out.map_revision_region (
     worst_speed_rpm DOUBLE NOT NULL,
     bikes BIGINT NOT NULL,
     bikes_missing BIGINT NOT NULL,
-    sentence VARCHAR NOT NULL,
     PRIMARY KEY (map_id, side, from_rpm)
 );

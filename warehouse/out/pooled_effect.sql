@@ -25,6 +25,5 @@ CREATE TABLE IF NOT EXISTS out.pooled_effect (
     between_bikes_sd_pct DOUBLE,
     i2_share DOUBLE,
     borrowed_share DOUBLE,
-    sentence VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

@@ -4,7 +4,7 @@
 -- Nothing is dropped in silence, and nothing that counts carries a trouble.
 SELECT pull_id
 FROM out.pull
-WHERE is_used <> (trouble = '');
+WHERE is_used <> (trouble IS NULL);
 
 -- check: a_pull_that_counts_has_a_curve (fail)
 -- A pull without a curve cannot count in a session.

@@ -51,7 +51,7 @@ CREATE TABLE IF NOT EXISTS out.pull (
     probe_delay_s DOUBLE,
     has_lambda BOOLEAN NOT NULL,
     is_used BOOLEAN NOT NULL,
-    trouble VARCHAR NOT NULL,
+    trouble VARCHAR,
     notes VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

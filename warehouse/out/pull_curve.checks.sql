@@ -18,7 +18,6 @@ LEFT JOIN out.pull AS pull
         points.pull_id = pull.pull_id
         AND (
             pull.is_used
-            OR starts_with(pull.trouble, 'the same pull as')
-            OR starts_with(pull.trouble, 'broken off at')
+            OR pull.trouble ->> '$.code' IN ('the same pull', 'broken off')
         )
 WHERE pull.pull_id IS NULL;

@@ -27,6 +27,5 @@ CREATE TABLE IF NOT EXISTS out.remap_need (
     given_back_lower_pct DOUBLE,
     given_back_upper_pct DOUBLE,
     need_rank BIGINT NOT NULL,
-    sentence VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

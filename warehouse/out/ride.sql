@@ -24,7 +24,7 @@ CREATE TABLE IF NOT EXISTS out.ride (
     probe_moves BIGINT NOT NULL,
     delay_origin VARCHAR NOT NULL,
     probe_place VARCHAR,
-    trouble VARCHAR NOT NULL,
+    trouble VARCHAR,
     notes VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

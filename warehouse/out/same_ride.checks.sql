@@ -5,4 +5,4 @@
 SELECT same_ride.ride_id
 FROM out.same_ride AS same_ride
 INNER JOIN out.ride AS ride ON same_ride.ride_id = ride.ride_id
-WHERE ride.trouble = '' OR ride.steady_s > 0;
+WHERE ride.trouble IS NULL OR ride.steady_s > 0;

@@ -8,7 +8,7 @@ CREATE TABLE IF NOT EXISTS out.session_drift (
     dyno_event VARCHAR NOT NULL,
     in_event_share DOUBLE NOT NULL CHECK (in_event_share BETWEEN 0 AND 1),
     dyno_drift_sd DOUBLE NOT NULL,
-    sentence VARCHAR NOT NULL,
+    told VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL,
     PRIMARY KEY (stage_id, dyno_event)
 );

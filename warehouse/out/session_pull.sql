@@ -7,5 +7,5 @@ CREATE TABLE IF NOT EXISTS out.session_pull (
     pull_id VARCHAR PRIMARY KEY,
     stage_id VARCHAR NOT NULL,
     level_pct DOUBLE,
-    odd VARCHAR NOT NULL
+    odd VARCHAR
 );

@@ -5,7 +5,7 @@
 SELECT stage_id
 FROM out.stage_mixture
 WHERE
-    (level = 'unknown') <> (reason <> '')
+    (level = 'unknown') <> (reason IS NOT NULL)
     OR (level = 'unknown' AND worst_lean_error_pct IS NOT NULL);
 
 -- check: a_lean_level_has_its_window (fail)

@@ -18,6 +18,6 @@ CREATE TABLE IF NOT EXISTS out.stage_mixture (
     torque_weighted_error_pct DOUBLE,
     is_near_peak_torque BOOLEAN NOT NULL,
     probe_place VARCHAR,
-    reason VARCHAR NOT NULL,
+    reason VARCHAR,
     made_from VARCHAR NOT NULL
 );

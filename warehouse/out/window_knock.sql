@@ -18,6 +18,5 @@ CREATE TABLE IF NOT EXISTS out.window_knock (
     ignition_retard_deg DOUBLE,
     retard_lower_deg DOUBLE,
     retard_upper_deg DOUBLE,
-    sentence VARCHAR NOT NULL,
     PRIMARY KEY (stage_id, side, from_rpm)
 );

@@ -8,7 +8,7 @@ SELECT
     file.file_name,
     file.state,
     file.reason,
-    file.remedy,
+    file.reason AS remedy,
     left(file.file_sha256, 12) AS sha256_start
 FROM out.file AS file
 WHERE

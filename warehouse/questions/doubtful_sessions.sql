@@ -9,7 +9,7 @@ SELECT
     stage.model_label,
     stage.stage_name,
     max(abs(pull.factor_disagreement_pct)) AS factor_disagreement_pct,
-    coalesce(min(nullif(pull.notes, '')), session.notes) AS notes
+    coalesce(min(nullif(pull.notes, '[]')), session.notes) AS notes
 FROM out.session AS session
 INNER JOIN out.stage AS stage USING (stage_id)
 LEFT JOIN out.pull AS pull USING (stage_id)

@@ -11,7 +11,7 @@ SELECT
     event_pct,
     event_sd_pct,
     sessions_affected,
-    sentence,
-    remedy
+    told AS sentence,
+    told AS remedy
 FROM out.dyno_event
 ORDER BY event_no;

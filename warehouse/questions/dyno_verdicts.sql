@@ -6,7 +6,7 @@ SELECT
     verdict_no,
     subject,
     state,
-    sentence,
+    told AS sentence,
     figure
 FROM out.dyno_verdict
 ORDER BY verdict_no;

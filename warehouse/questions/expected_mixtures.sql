@@ -17,6 +17,6 @@ SELECT
     worst_error_pct,
     worst_lower_pct,
     worst_upper_pct,
-    sentence
+    told
 FROM out.expected_mixture
 ORDER BY model_label, map_label <> 'stock', parts_key, map_label, expected_id;

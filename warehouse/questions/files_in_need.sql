@@ -8,7 +8,7 @@ SELECT
     state,
     reason_code,
     reason,
-    remedy,
+    reason AS remedy,
     rows_read,
     rows_rejected,
     layout,

@@ -7,7 +7,7 @@ SELECT
     file_name,
     state,
     reason,
-    remedy,
+    reason AS remedy,
     layout,
     layout_kind,
     rows_kept,

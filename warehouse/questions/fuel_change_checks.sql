@@ -13,8 +13,9 @@ SELECT
     checked.before_error_pct,
     checked.after_error_pct,
     checked.removed_share,
+    checked.removed_lower_share,
+    checked.removed_upper_share,
     checked.came_share,
-    checked.sentence,
     before.stage_name AS before_name,
     after.stage_name AS after_name
 FROM out.fuel_change_check AS checked

@@ -16,7 +16,7 @@ SELECT
     change.speed_axis,
     change.axes_origin,
     change.left_out,
-    change.sentence,
+    change.told AS sentence,
     stage.stage_name,
     stage.stage_no,
     stage.model_label,

@@ -3,7 +3,7 @@
 -- Grain:  one row, or none.
 -- Takes:  $stage_id.
 SELECT
-    change.sentence,
+    change.told AS sentence,
     change.axes_origin,
     change.throttle_axis,
     change.speed_axis,

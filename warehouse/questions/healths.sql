@@ -25,7 +25,7 @@ SELECT
     health.lean_change_pct,
     health.lean_z,
     health.has_air_doubt,
-    health.sentence,
+    health.told AS sentence,
     health.further,
     coalesce(models.model_label, health.model_id) AS model_label,
     stage.job_id,

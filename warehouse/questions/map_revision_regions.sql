@@ -7,11 +7,11 @@ SELECT
     side,
     from_rpm,
     to_rpm,
+    least_error_pct,
     most_error_pct,
     worst_speed_rpm,
     bikes,
-    bikes_missing,
-    sentence
+    bikes_missing
 FROM out.map_revision_region
 WHERE map_id = $map_id
 ORDER BY from_rpm, side;

@@ -3,6 +3,14 @@
 --
 -- Grain:  one row per map_id.
 -- Takes:  nothing.
+WITH missed AS (
+    SELECT
+        map_id,
+        list(region ORDER BY from_rpm, side) AS regions
+    FROM out.map_revision_region AS region
+    GROUP BY map_id
+)
+
 SELECT
     map.map_id,
     map.model_id,
@@ -23,7 +31,7 @@ SELECT
     map.size_change_pct,
     map.size_change_lower_pct,
     map.size_change_upper_pct,
-    map.sentence,
+    missed.regions AS missed,
     ranked.map_rank,
     ranked.side,
     ranked.most_error_pct,
@@ -32,4 +40,5 @@ SELECT
     if(map.map_name = 'stock', map.parts_seen, map.map_label) AS named
 FROM out.map_revision AS map
 INNER JOIN out.map_revision_rank AS ranked USING (map_id)
+LEFT JOIN missed USING (map_id)
 ORDER BY ranked.map_rank;

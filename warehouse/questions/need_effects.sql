@@ -27,8 +27,10 @@ SELECT
     effect.bikes,
     effect.lower_pct,
     effect.upper_pct,
-    effect.borrowed_share,
-    effect.sentence
+    effect.mean_pct,
+    effect.next_lower_pct,
+    effect.next_upper_pct,
+    effect.borrowed_share
 FROM out.pooled_effect AS effect
 INNER JOIN touching USING (effect_id)
 INNER JOIN out.remap_need AS need ON effect.model_id = need.model_id

@@ -41,7 +41,6 @@ SELECT
     need.given_back_lower_pct,
     need.given_back_upper_pct,
     need.need_rank,
-    need.sentence,
     coalesce(models.model_label, need.model_id) AS model_label,
     coalesce(parts.parts_label, need.parts_key) AS parts_label
 FROM out.remap_need AS need

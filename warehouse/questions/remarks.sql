@@ -23,24 +23,21 @@ told AS (
         file_sha256,
         1 AS place,
         'in doubt' AS standing,
-        reason AS remark,
-        remedy
+        reason AS remark
     FROM out.log_doubt
     UNION ALL
     SELECT
         file_sha256,
         2 AS place,
         'does not count' AS standing,
-        trouble AS remark,
-        '' AS remedy
+        trouble AS remark
     FROM sources
     UNION ALL
     SELECT
         file_sha256,
         3 AS place,
         'counts' AS standing,
-        unnest(string_split(notes, '; ')) AS remark,
-        '' AS remedy
+        unnest(from_json(notes, '["VARCHAR"]')) AS remark
     FROM sources
 )
 
@@ -50,13 +47,13 @@ SELECT
     min(file.file_name) AS file_name,
     told.standing,
     told.remark,
-    told.remedy,
+    if(told.place = 1, told.remark, NULL) AS remedy,
     max(file.received_at) AS received_at,
     count(*) OVER () AS found
 FROM told
 INNER JOIN out.file AS file USING (file_sha256)
-WHERE told.remark <> '' AND file.state = 'taken in'
-GROUP BY file.job_folder, told.place, told.standing, told.remark, told.remedy
+WHERE told.remark IS NOT NULL AND file.state = 'taken in'
+GROUP BY file.job_folder, told.place, told.standing, told.remark
 ORDER BY
     told.place ASC,
     max(file.received_at) DESC NULLS LAST,

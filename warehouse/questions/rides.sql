@@ -16,10 +16,11 @@ SELECT
     ride.delay_origin,
     ride.probe_place,
     ride.trouble,
-    coalesce(string_agg(
-        exclusion.exclusion_reason || ' ' || round(exclusion.excluded_s)::BIGINT || ' s',
-        ', ' ORDER BY exclusion.excluded_s DESC
-    ), '') AS left_out,
+    to_json(list(
+        json_object('code', 'time left out', 'why', exclusion.exclusion_reason,
+            'seconds', exclusion.excluded_s)
+        ORDER BY exclusion.excluded_s DESC
+    ) FILTER (exclusion.ride_id IS NOT NULL))::VARCHAR AS left_out,
     left(ride.file_sha256, 12) AS sha256_start
 FROM out.ride AS ride
 LEFT JOIN out.ride_exclusion AS exclusion USING (ride_id)

@@ -11,7 +11,7 @@ SELECT
     stage.stage_name,
     drift.dyno_drift_sd AS widened_share,
     drift.in_event_share AS sure_share,
-    drift.sentence
+    drift.told AS sentence
 FROM out.session_drift AS drift
 INNER JOIN out.session AS session USING (stage_id)
 INNER JOIN out.stage AS stage USING (stage_id)

@@ -6,7 +6,12 @@ SELECT
     stage.stage_name,
     knock.from_rpm,
     knock.to_rpm,
-    knock.sentence,
+    knock.knock_ratio,
+    knock.knock_ratio_lower,
+    knock.knock_ratio_upper,
+    knock.ignition_retard_deg,
+    knock.retard_lower_deg,
+    knock.retard_upper_deg,
     -- Knock that surely stands out from its neighbours by so much is told, or told in red.
     coalesce(knock.knock_ratio_lower > 1.15 OR knock.retard_lower_deg > 0.5, FALSE) AS is_told,
     coalesce(knock.side = 'lean' AND knock.knock_ratio_lower > 1.5, FALSE) AS is_loud

@@ -11,8 +11,7 @@ CREATE TABLE IF NOT EXISTS raw.outcome (
         state IN ('taken in', 'waiting', 'refused', 'duplicate', 'card', 'missing', 'withdrawn')
     ),
     reason_code VARCHAR NOT NULL,
-    reason VARCHAR NOT NULL,
-    remedy VARCHAR NOT NULL,
+    reason VARCHAR,
     stage_id VARCHAR,
     PRIMARY KEY (job_folder, file_name)
 );

@@ -13,6 +13,7 @@ from flows.readers.cell_formats import cell_formats
 from flows.readers.look import look
 from flows.steps.judge import canonical
 from tests.flows.readers.test_formats import layout
+from tests.in_words import words
 
 ROWS = 120
 TIME = np.round(np.arange(ROWS) / 20, 3)
@@ -98,7 +99,7 @@ def test_one_cell_of_text_does_not_make_a_percent_column_a_hundred_times_too_sma
     if cell == "45 %":
         wanted[row - 2] = 45.0
     np.testing.assert_allclose(throttle(found), wanted[kept], atol=1e-9)
-    assert "formatted as percent and were read as shown" in " ".join(found.facts["notes"])
+    assert "formatted as percent and were read as shown" in words(found.facts["notes"])
 
 
 def test_ods_percentages_are_read_as_shown(tmp_path):
@@ -120,14 +121,14 @@ def test_the_columns_format_decides_also_for_cells_that_lack_it(tmp_path):
 
     found = read(xlsx(tmp_path / "log", change))
     np.testing.assert_allclose(throttle(found), OPEN, atol=1e-9)
-    assert "40 without that format" in " ".join(found.facts["notes"])
+    assert "40 without that format" in words(found.facts["notes"])
 
 
 def test_percent_typed_into_cells_that_show_percent_stays_within_the_throttles_range(tmp_path):
     # 45 typed into a cell of the form 0.0% that the sheet shows as 4500.0%.
     found = read(xlsx(tmp_path / "log", share=1.0))
     np.testing.assert_allclose(throttle(found), OPEN)
-    assert "read as they hold" in " ".join(found.facts["notes"])
+    assert "read as they hold" in words(found.facts["notes"])
 
 
 def test_a_number_kept_as_text_among_percentages_is_rejected_and_not_a_hundredth(tmp_path):
@@ -160,7 +161,7 @@ def test_cells_shown_in_thousands_are_read_as_shown(tmp_path):
 
     found = read(xlsx(tmp_path / "log", change))
     np.testing.assert_allclose(found.values[:, PLACE["wheel_power_w"]], POWER * 1000)
-    assert "to show thousands" in " ".join(found.facts["notes"])
+    assert "to show thousands" in words(found.facts["notes"])
 
 
 @pytest.mark.parametrize("form", ['"$"#,##0.00', "# ?/?", "0.00E+00", '0.0"%"', "#,##0.000"])
@@ -181,7 +182,7 @@ def test_formulas_without_their_value_are_told(tmp_path):
             sheet.cell(at + 2, 4).value = f"=C{at + 2}*2"
 
     found = read(xlsx(tmp_path / "log", change))
-    assert f"{ROWS} cells are formulas whose value is not stored" in " ".join(found.facts["notes"])
+    assert f"{ROWS} cells are formulas whose value is not stored" in words(found.facts["notes"])
 
 
 def test_truth_words_and_errors_are_no_numbers(tmp_path):
