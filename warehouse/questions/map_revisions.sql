@@ -7,7 +7,7 @@ WITH missed AS (
     SELECT
         map_id,
         list(region ORDER BY from_rpm, side) AS regions
-    FROM out.map_revision_region AS region
+    FROM out.map_revision_region AS region -- noqa: AL05
     GROUP BY map_id
 )
 

@@ -17,8 +17,10 @@ SELECT
     ride.probe_place,
     ride.trouble,
     to_json(list(
-        json_object('code', 'time left out', 'why', exclusion.exclusion_reason,
-            'seconds', exclusion.excluded_s)
+        json_object(
+            'code', 'time left out', 'why', exclusion.exclusion_reason,
+            'seconds', exclusion.excluded_s
+        )
         ORDER BY exclusion.excluded_s DESC
     ) FILTER (exclusion.ride_id IS NOT NULL))::VARCHAR AS left_out,
     left(ride.file_sha256, 12) AS sha256_start
