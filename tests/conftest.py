@@ -246,8 +246,11 @@ class LittleShop:
     def rows(self, query, *params):
         """Return a query's rows, with notes as people read them."""
         with store.writer(self.folder) as connection:
-            found = connection.execute(query, list(params)).fetchall()
-        return [tuple(map(read_out, row)) for row in found]
+            done = connection.execute(query, list(params))
+            names = [column[0] for column in done.description or ()]
+            found = done.fetchall()
+        say = [remedy_in_words if name == "remedy" else read_out for name in names]
+        return [tuple(one(value) for one, value in zip(say, row, strict=True)) for row in found]
 
     def outcome(self, place):
         folder, name = place.rsplit("/", 1)

@@ -124,7 +124,7 @@ def corpus(request, open_little_shop, make, tmp_path_factory):
         samples[sha] = (sample_id, path)
     ends = {}
     for folder, file_name, sha, state, code, reason, remedy in shop.rows(
-        "SELECT job_folder, file_name, file_sha256, state, reason_code, reason, reason "
+        "SELECT job_folder, file_name, file_sha256, state, reason_code, reason, reason AS remedy "
         "FROM raw.outcome WHERE state <> 'card'"
     ):
         ends[f"{folder}/{file_name}"] = (sha, state, code, reason, remedy)

@@ -256,7 +256,7 @@ def test_a_fault_of_ours_refuses_one_file_and_the_next_goes_on(shop, make, monke
     shop.take_in()
     assert shop.outcome("job/pull_1.csv").state == "taken in"
     bad = shop.outcome("job/bad.csv")
-    assert (bad.state, bad.code) == ("refused", read.FAULT)
+    assert (bad.state, bad.code) == ("refused", "fault of Rollbook")
     assert "RuntimeError: not foreseen" in bad.reason
 
 

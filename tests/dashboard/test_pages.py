@@ -269,7 +269,8 @@ def test_a_bike_that_was_never_run_untouched_is_told_so_without_a_curve(
     _publish_changed(
         shop,
         "UPDATE out.health SET stage_id = NULL, run_on = NULL, power_health = 'not compared', "
-        "mixture_health = 'not compared', power_reason = 'x', sentence = 'Never run untouched.'",
+        "mixture_health = 'not compared', power_reason = 'x', "
+        f"told = '{json.dumps({'code': 'card mistake', 'what': 'Never run untouched.'})}'",
     )
     app = _health_of("B-204", shop, monkeypatch)
     assert app.info[0].value.startswith("## Never run untouched")
@@ -309,13 +310,10 @@ def test_what_people_typed_is_never_markdown(view, small_shop, tmp_path, monkeyp
         # Every text that a person or a file could have brought in is replaced by the trap.
         for table, column in (
             ("file", "reason"),
-            ("file", "remedy"),
             ("stage", "stage_name"),
             ("stage", "parts_label"),
             ("stage", "model_label"),
-            ("remap_need", "sentence"),
-            ("pooled_effect", "sentence"),
-            ("dyno_verdict", "sentence"),
+            ("dyno_verdict", "told"),
             ("similar_build", "differs"),
             ("similar_build", "went_wrong"),
             ("gain", "change_label"),
@@ -325,12 +323,17 @@ def test_what_people_typed_is_never_markdown(view, small_shop, tmp_path, monkeyp
             ("pull", "notes"),
             ("session", "notes"),
             ("trust", "repeatability_origin"),
-            ("health", "sentence"),
+            ("health", "told"),
             ("health", "further"),
             ("health", "power_reason"),
             ("health_sibling", "left_out"),
         ):
-            connection.execute(f"UPDATE out.{table} SET {column} = ?", [typed])  # noqa: S608
+            held = connection.execute(
+                f"SELECT any_value({column}) FROM out.{table} WHERE {column} <> ''"  # noqa: S608
+            ).fetchone()[0]
+            trap = {"code": "card mistake", "what": typed}
+            said = {"[": json.dumps([trap]), "{": json.dumps(trap)}.get((held or "[")[0], typed)
+            connection.execute(f"UPDATE out.{table} SET {column} = ?", [said])  # noqa: S608
         connection.execute("UPDATE out.session SET has_air_doubt = true")
         connection.execute("UPDATE out.gain SET is_like_for_like = false")
     app = _page(view, shop, monkeypatch)

@@ -95,7 +95,7 @@ def test_a_pull_in_another_gear_than_the_card_says_is_found_out_by_the_bikes_oth
     shop.put("J-1/card.toml", make.card("J-1", stages))
     shop.work()
     found = shop.rows(
-        "SELECT file_name, reason_code, reason, reason FROM out.log_doubt AS doubt "
+        "SELECT file_name, reason_code, reason, reason AS remedy FROM out.log_doubt AS doubt "
         "JOIN out.pull USING (file_sha256)"
     )
     ((name, code, reason, remedy),) = found
@@ -135,7 +135,7 @@ def split_job(shop, make, driven, stages=1):
     shop.put("J-1/card.toml", make.card("J-1", made))
     shop.work()
     return shop.rows(
-        "SELECT pull.stage_id, file_name, reason_code, reason, reason FROM out.log_doubt AS doubt "
+        "SELECT pull.stage_id, file_name, reason_code, reason, reason AS remedy FROM out.log_doubt AS doubt "
         "JOIN out.pull USING (file_sha256) ORDER BY 1, 2"
     )
 
