@@ -89,6 +89,11 @@ class Desk:
                         tell(said)
             except (OSError, ValueError):
                 pass  # it ended, or what it wrote is no answer
+            except DeskError:
+                raise
+            except BaseException:
+                self.close()  # what it still writes would be taken for the next answer
+                raise
             finally:
                 if alarm is not None:
                     alarm.cancel()

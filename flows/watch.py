@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 from pathlib import Path
@@ -49,12 +50,14 @@ class Watch:
 
 
 def _files(folder: Path) -> list[tuple[str, int, int]]:
-    try:
-        with os.scandir(folder) as entries:
-            found = [(entry.name, entry.stat()) for entry in entries]
-    except OSError:
-        return []  # not there, or changed this very moment: then the next look tells
-    return sorted((name, stat.st_size, stat.st_mtime_ns) for name, stat in found)
+    found = []
+    # A folder that is not there holds nothing; a link to nowhere must not hide its neighbours.
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            with contextlib.suppress(OSError):
+                stat = entry.stat()
+                found.append((entry.name, stat.st_size, stat.st_mtime_ns))
+    return sorted(found)
 
 
 def _states(*paths: Path) -> list[tuple[int, int] | None]:

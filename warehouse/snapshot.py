@@ -12,6 +12,7 @@ import contextlib
 import datetime as dt
 import hashlib
 import json
+import re
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -34,6 +35,7 @@ LONG_VALUES = 200_000
 """A table of more values (rows by columns) is published in parts."""
 PART_VALUES = 2_000_000
 """What a full part holds, some 16 MB: larger ones take longer to write, more of them to open."""
+_NUMBERED = re.compile(r"(?:snap|part)-(\d{8})(?:-\d{4})?\.duckdb")
 _OPENING = threading.Lock()
 
 
@@ -126,7 +128,7 @@ def _pointed(folder: Path) -> Snapshot | None:
         if any(folder.glob("snap-*.duckdb")):
             raise DamagedError(f"{path} is gone; {REMEDY}") from None
         return None
-    except (ValueError, KeyError, TypeError, AttributeError, IsADirectoryError):
+    except (ValueError, KeyError, TypeError, AttributeError, IsADirectoryError, RecursionError):
         raise DamagedError(f"{path} is damaged; {REMEDY}") from None
 
 
@@ -186,6 +188,24 @@ def publish(
 
     Nothing new makes no new snapshot, unless what stands is damaged.
     """
+    try:
+        return _published(connection, shop, meanings, now, heal, read=False)
+    except duckdb.Error as error:
+        # A part that cannot be opened looks like a damaged database: every byte of all is read.
+        if not is_damage(error):
+            raise
+        return _published(connection, shop, meanings, now, heal, read=True)
+
+
+def _published(
+    connection: duckdb.DuckDBPyConnection,
+    shop: ShopFolder,
+    meanings: list[tuple[str, str, str, str]],
+    now: dt.datetime,
+    heal: Callable[[str], None] | None,
+    *,
+    read: bool,
+) -> Snapshot:
     folder = shop.published
     folder.mkdir(parents=True, exist_ok=True)
     names = [name for name in statements.definitions() if name.startswith("out.")]
@@ -195,14 +215,14 @@ def publish(
         told = ""
     except DamagedError as error:
         standing, told = None, str(error)
-    damaged = standing.damaged(read=standing.content == content) if standing else []
+    damaged = standing.damaged(read=read or standing.content == content) if standing else []
     if standing and standing.content == content and not damaged:
         return standing
     if damaged:
         told = f"the published snapshot {damaged[0]} was lost or damaged"
     if told and heal is not None:
         heal(f"{told.partition(';')[0]}: it was published again.")
-    number = 1 + max((_number(path) for path in folder.glob("*-*.duckdb")), default=0)
+    number = 1 + max(map(_number, folder.iterdir()), default=0)
     if standing:
         number = max(number, standing.number + 1)
     for path in damaged:
@@ -235,7 +255,7 @@ class _Maker:
         self._number = number
         self._parts = 0
         for leftover in folder.glob("making-*"):
-            leftover.unlink()
+            remove(leftover)
 
     def made(self, target: Path, fill: Callable[[], None]) -> tuple[int, str]:
         """Make a database file, known as `published` while it is filled; return size and hash."""
@@ -423,20 +443,25 @@ def _quoted(path: Path) -> str:
 
 
 def _number(path: Path) -> int:
-    return int(path.stem.split("-")[1])
+    """Return the number of a snapshot or part; 0 of a file that is neither."""
+    found = _NUMBERED.fullmatch(path.name)
+    return int(found[1]) if found else 0
 
 
 def _sweep(connection: duckdb.DuckDBPyConnection, folder: Path, newest: Snapshot) -> None:
     """Delete snapshots that are no longer kept, and the parts that none of the kept ones names."""
     named = {part.file for part in newest.parts}
     old = []
-    for path in folder.glob("snap-*.duckdb"):
+    for path in filter(_number, folder.glob("snap-*.duckdb")):
         if _number(path) <= newest.number - KEPT_SNAPSHOTS:
             old.append(path)
         elif path != newest.path:
             with contextlib.suppress(duckdb.Error), _attached(connection, path) as place:
                 named |= set(_part_files(connection, f"{place}.main"))
-    for path in (*old, *(p for p in folder.glob("part-*.duckdb") if p.name not in named)):
+    for path in (
+        *old,
+        *(p for p in filter(_number, folder.glob("part-*.duckdb")) if p.name not in named),
+    ):
         # A reader on another system may still hold it; the next publish tries again.
         with contextlib.suppress(OSError):
             path.unlink()

@@ -326,7 +326,10 @@ def failing_throttle(
     is_open = throttle >= OPEN_SHARE * most
     is_shut = throttle <= least + SHUT_SHARE * (most - least)
     found = []
-    reach = max(1, round(FLICKER_S / median(np.diff(time))))
+    step = median(np.diff(time))
+    if step <= 0.0:
+        return []  # a clock that stands still tells of no flicker
+    reach = max(1, round(FLICKER_S / step))
     for first, last in _runs(is_shut, np.zeros(time.size - 1, dtype=bool)):
         drops = bool(is_open[max(first - reach, 0) : first].any())
         rises = bool(is_open[last + 1 : last + 1 + reach].any())

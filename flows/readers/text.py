@@ -213,7 +213,7 @@ def regular_rows(bodies: list[bytes], opening: Opening, layout: Layout) -> pl.Da
             return None
     try:
         return _parsed(joined, layout.text.delimiter, width, kept, layout, pl.Float64)
-    except pl.exceptions.ComputeError:
+    except (pl.exceptions.ComputeError, pl.exceptions.SchemaError):
         return None
 
 
@@ -503,7 +503,7 @@ def _frame(
     if not (mark and mark in body):
         try:
             return _parsed(body.encode(), separator, width, kept, layout, pl.Float64)
-        except pl.exceptions.ComputeError:
+        except (pl.exceptions.ComputeError, pl.exceptions.SchemaError):
             pass
     return _parsed(body.encode(), separator, width, kept, layout, pl.String)
 

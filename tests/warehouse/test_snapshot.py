@@ -374,3 +374,41 @@ def test_a_snapshot_of_before_there_were_parts_is_read(tmp_path):
         database.execute("CREATE SCHEMA out; CREATE TABLE out.shop_fact AS SELECT 'old' AS fact")
     with snapshot.open_reader(path) as reader:
         assert reader.execute("SELECT fact FROM out.shop_fact").fetchall() == [("old",)]
+
+
+@pytest.mark.parametrize("at", [3, 10, 5000, 9000])
+def test_a_part_that_cannot_be_opened_costs_the_part_and_not_the_database(
+    connection, folder, small_parts, at
+):
+    # Bug: its error was taken for one of the shop's database, which was put aside at every update.
+    set_facts(connection, 12)
+    first = publish_snapshot(connection, folder, now=NOW)
+    part = folder.published / first.parts[0].file
+    data = bytearray(part.read_bytes())
+    data[at] ^= 255
+    part.write_bytes(data)
+    set_facts(connection, 13)
+    told = []
+    again = publish_snapshot(connection, folder, now=NOW, heal=told.append)
+    assert snapshot.damage(folder) == ""
+    assert shown(again) == sorted(connection.execute("FROM out.shop_fact").fetchall())
+    assert part.name not in {one.file for one in again.parts}
+    assert told or at == 3
+
+
+def test_names_that_are_not_ours_stop_no_publishing(connection, folder, small_parts):
+    set_facts(connection, 12)
+    publish_snapshot(connection, folder, now=NOW)
+    (folder.published / "my-copy.duckdb").touch()
+    (folder.published / "snap-old.duckdb").touch()
+    (folder.published / "making-00000002.duckdb").mkdir()
+    set_facts(connection, 13)
+    assert publish_snapshot(connection, folder, now=NOW).number == 2
+    assert (folder.published / "snap-old.duckdb").exists()
+
+
+def test_a_pointer_nested_without_end_is_a_damaged_one(connection, folder):
+    publish_snapshot(connection, folder, now=NOW)
+    (folder.published / snapshot.POINTER).write_text("[" * 100_000, encoding="utf-8")
+    with pytest.raises(DamagedError):
+        snapshot.current(folder.root)
