@@ -203,9 +203,9 @@ def test_a_disk_that_fills_while_a_file_is_read_apart_refuses_no_file(copy):
     sha = hashlib.sha256(ride).hexdigest()
     path = copy.folder.archive / sha[:2] / sha
     path.write_bytes(gzip.compress(ride))  # packed files are read apart
-    rules = read._Rules([], copy.settings, {sha: ["ride.csv"]})
+    rules = read.Rules([], copy.settings, {sha: ["ride.csv"]})
     with pytest.raises(OSError, match="No space"):
-        read.open_guarded(FullWorker(), sha, copy.folder, rules, None)
+        read.open_guarded(FullWorker(), sha, copy.folder, rules, None, is_feared=True)
 
 
 @pytest.mark.parametrize("name", ["refused", "published", "layouts", "backups"])
