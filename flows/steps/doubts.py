@@ -40,12 +40,6 @@ OPEN_SHARE = 0.9
 """The throttle counts as open from this share of its greatest opening."""
 ALL_ONES_COOLANT_K = (215.0 + 273.15, 214.0 + 273.15)
 """All bits set in an OBD reading of temperature, A - 40 with A = 255 (SAE J1979), and one less."""
-HOTTEST_COOLANT_K = 423.15
-COLDEST_WARM_K = 318.15
-"""A whole pull or ride below 45 °C: cold, or in a unit of other steps."""
-NATURAL_TOP_PA = 115_000.0
-"""A naturally aspirated engine's intake never holds more: standard pressure and a ram of a few
-percent (common practice, no source)."""
 
 LONGEST_GEAR, SHORTEST_GEAR, SHORTEST_TOP_GEAR = 20.0, 420.0, 100.0
 """Engine speed over road speed [rpm a km/h]: a big twin's top gear, a small single's first, and a

@@ -6,7 +6,6 @@ Gathering, comparing, making in batches and replacing stand here, once.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache, partial
@@ -17,7 +16,7 @@ import duckdb
 import polars as pl
 
 from flows.steps.progress import Progress, Runner
-from flows.steps.refresh import fingerprint
+from flows.steps.refresh import fingerprint, short_hash
 from schemas.settings import ShopSettings
 from warehouse import statements, store
 from warehouse.shop import ShopFolder
@@ -151,11 +150,6 @@ def _each(function: Callable[[Given, Any], Records], given: Given, payloads: lis
         table: pl.concat(parts) if isinstance(parts[0], pl.DataFrame) else list(chain(*parts))
         for table, parts in made.items()
     }
-
-
-def short_hash(text: str) -> str:
-    """Return a short hash of a text, equal on any machine."""
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def ordered(steps: Iterable[Step]) -> list[Step]:

@@ -18,8 +18,8 @@ import polars as pl
 from flows.metrics import fuel_change
 from flows.metrics.fuel_change import Evidence, FuelChange
 from flows.metrics.notes import Note, note
-from flows.steps.engine import Given, Inputs, Records, Step, each, marks, short_hash, with_settings
-from flows.steps.refresh import or_none, parts_of
+from flows.steps.engine import Given, Inputs, Records, Step, each, marks, with_settings
+from flows.steps.refresh import or_none, parts_of, short_hash
 from schemas.settings import ShopSettings
 from warehouse import store
 

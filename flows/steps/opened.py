@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 import json
 from collections.abc import Callable, Iterable
 from fnmatch import fnmatchcase
@@ -15,6 +14,7 @@ import numpy as np
 from flows.metrics.notes import Note
 from flows.readers import formats
 from flows.readers.source import BadRow, UnreadableError
+from flows.steps.refresh import short_hash
 from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
 from schemas.settings import ShopSettings
@@ -83,11 +83,11 @@ class Rules:
 
     def with_layout(self, layout: Layout) -> str:
         """Return the fingerprint of reading a file with this layout."""
-        return short(f"{self._common}|{layout.fingerprint}")
+        return short_hash(f"{self._common}|{layout.fingerprint}")
 
     def recognition(self, sha: str) -> str:
         """Return the fingerprint of deciding which of these layouts a file is of."""
-        return short(f"{self._taught}|{'|'.join(sorted(self.names[sha]))}")
+        return short_hash(f"{self._taught}|{'|'.join(sorted(self.names[sha]))}")
 
     def of(self, shas: Iterable[str]) -> Rules:
         """Return the same for some files: what another process must be told."""
@@ -149,7 +149,7 @@ def _rules_of(layout: Layout) -> tuple[int, int]:
 def unrecognised(sha: str, rules: Rules) -> Reading:
     """Return what stands of a file as long as no layout recognises it."""
     with_these = rules.recognition(sha)
-    return Reading(sha, short(f"{sha}|{with_these}"), "untaught", with_these, with_these)
+    return Reading(sha, short_hash(f"{sha}|{with_these}"), "untaught", with_these, with_these)
 
 
 def recognised(sha: str, layout: Layout, rules: Rules) -> Reading:
@@ -157,7 +157,7 @@ def recognised(sha: str, layout: Layout, rules: Rules) -> Reading:
     with_layout = rules.with_layout(layout)
     return Reading(
         sha,
-        short(f"{sha}|{with_layout}"),
+        short_hash(f"{sha}|{with_layout}"),
         "read",
         with_layout,
         rules.recognition(sha),
@@ -175,8 +175,3 @@ def told_facts(facts: dict[str, object]) -> str:
 def columns_of(layout: Layout) -> dict[str, str]:
     """Return channel → column of a layout."""
     return {CHANNEL_COLUMNS[word]: channel.column for word, channel in layout.channels.items()}
-
-
-def short(text: str) -> str:
-    """Return a short sum of a text."""
-    return hashlib.sha256(text.encode()).hexdigest()[:16]

@@ -40,11 +40,11 @@ from flows.steps.opened import (
     columns_of,
     recognise,
     recognised,
-    short,
     told_facts,
     unrecognised,
 )
 from flows.steps.progress import Progress
+from flows.steps.refresh import short_hash
 from flows.steps.samples import content_name
 from flows.steps.together import open_together
 from schemas.card_text import CARD_NAME
@@ -349,7 +349,7 @@ def _open_long(
     shop: ShopFolder, path: Path, layout: Layout, reading: Reading, rules: Rules
 ) -> Opened:
     """Read a log that need not fit into memory, straight into its own file of samples."""
-    target = shop.samples / f"{layout.layout.kind}-{short(reading.sample_id)}.parquet"
+    target = shop.samples / f"{layout.layout.kind}-{short_hash(reading.sample_id)}.parquet"
     found = read_long_log(path, layout, rules.settings.shop.timezone, reading.sample_id, target)
     reading.rows_read, reading.rows_kept = found.rows_read, found.rows_kept
     reading.rows_rejected = found.rows_rejected

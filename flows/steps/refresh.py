@@ -22,6 +22,11 @@ def fingerprint(*parts: object) -> str:
     True
     """
     text = json.dumps(parts, ensure_ascii=False, sort_keys=True, default=_plain)
+    return short_hash(text)
+
+
+def short_hash(text: str) -> str:
+    """Return a short hash of a text, equal on any machine."""
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 

@@ -2,7 +2,9 @@
 
 import multiprocessing
 import os
+import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -58,13 +60,36 @@ def test_a_pool_leaves_what_the_loop_leaves(filled, small_batches, monkeypatch):
     assert taken_in(filled("loop")) == pool
 
 
+CLUSTER = """
+import sys
+from distributed import LocalCluster
+with LocalCluster(
+    n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+) as cluster:
+    print(cluster.scheduler_address, flush=True)
+    sys.stdin.read()
+"""
+REPOSITORY = Path(__file__).parents[2]
+
+
 @pytest.mark.slow
 def test_a_cluster_leaves_what_the_loop_leaves(filled, small_batches, monkeypatch):
-    distributed = pytest.importorskip("distributed")
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
-    ) as cluster:
-        found = taken_in(filled("cluster", cluster.scheduler_address))
+    pytest.importorskip("distributed")
+    # A cluster is never a child of the process that uses it.
+    cluster = subprocess.Popen(
+        [sys.executable, "-c", CLUSTER],
+        cwd=REPOSITORY,
+        env={**os.environ, "PYTHONPATH": str(REPOSITORY)},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        encoding="utf-8",
+    )
+    with cluster:
+        assert cluster.stdout is not None
+        address = cluster.stdout.readline().strip()
+        found = taken_in(filled("cluster", address))
+        assert cluster.stdin is not None
+        cluster.stdin.close()
     monkeypatch.setattr(hands, "LEAST_TO_READ", 1000)
     assert taken_in(filled("loop")) == found
 
