@@ -17,6 +17,7 @@ FOR_A_LAYOUT = {"layout not taught"}
 FOR_A_NEW_CARD = {"no card"}
 FOR_A_CARD = {
     "card has mistakes",
+    "card not usable",
     "card contradicts another",
     "not on the card",
     "file missing",

@@ -26,6 +26,6 @@ def refused(match):
 
 def read_out(kept):
     """Return what a table keeps as people read it: notes in words, all else as it is."""
-    if isinstance(kept, str) and kept.startswith(('{"code":', '[{"code":')):
+    if isinstance(kept, str) and kept.startswith(("{", "[{")) and '"code":' in kept:
         return in_words(kept)
     return "" if kept == "[]" else kept

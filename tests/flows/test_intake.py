@@ -151,7 +151,7 @@ def test_a_card_with_mistakes_is_refused_with_every_line(shop, make):
         assert key in card.reason
     wanted = next(n for n, line in enumerate(wrong.splitlines(), 1) if line.startswith("fule"))
     assert f"line {wanted}: stage.1.fule" in card.reason
-    assert shop.outcome("job/pull_1.csv").code == "card has mistakes"
+    assert shop.outcome("job/pull_1.csv").code == "card not usable"
     assert shop.rows("SELECT * FROM core.job") == []
 
 
@@ -162,7 +162,7 @@ def test_a_corrected_card_is_taken_in_and_the_old_one_is_kept(shop, make):
     shop.put("job/card.toml", make.card())
     shop.take_in()
     assert shop.outcome("job/pull_1.csv").state == "taken in"
-    cards = shop.rows("SELECT problems <> '', is_in_force FROM raw.card ORDER BY is_in_force")
+    cards = shop.rows("SELECT problems <> '[]', is_in_force FROM raw.card ORDER BY is_in_force")
     assert cards == [(True, False), (False, True)]
 
 

@@ -134,7 +134,7 @@ def pulls_of(shop, make, *shares):
 
 def test_a_pull_broken_off_below_its_power_is_told_with_what_is_missing_and_left_out(shop, make):
     full, again, short = pulls_of(shop, make, 1.0, 1.0, 0.6)
-    assert full[:3] == again[:3] == (True, "", None)
+    assert full[:3] == again[:3] == (True, None, None)
     assert not short[0]
     # 6,600 of 3,000 to 9,000 rpm; the last hundreds of each are trimmed.
     assert short[1].startswith("broken off at 6,")
@@ -153,7 +153,7 @@ def test_what_was_broken_off_counts_again_once_the_full_pulls_are_gone(shop, mak
     shop.put("J-1/card.toml", make.card("J-1", [make.stage("s", ["pull_2.csv"])]))
     shop.work()
     assert shop.rows("SELECT is_used, trouble, missing_speed_share FROM out.pull") == [
-        (True, "", None)
+        (True, None, None)
     ]
 
 

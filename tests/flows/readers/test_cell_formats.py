@@ -99,7 +99,7 @@ def test_one_cell_of_text_does_not_make_a_percent_column_a_hundred_times_too_sma
     if cell == "45 %":
         wanted[row - 2] = 45.0
     np.testing.assert_allclose(throttle(found), wanted[kept], atol=1e-9)
-    assert "formatted as percent and were read as shown" in words(found.facts["notes"])
+    assert "formatted as percent and read as shown" in words(found.facts["notes"])
 
 
 def test_ods_percentages_are_read_as_shown(tmp_path):

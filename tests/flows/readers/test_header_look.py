@@ -9,6 +9,7 @@ from flows.readers import columns, formats
 from flows.readers.look import look
 from schemas.layout import Layout
 from tests.flows.readers.test_formats import layout
+from tests.in_words import words
 
 NAMES = ["Zeit", "Drehzahl", "Leistung", "Drosselklappe", "Luftmasse", "Zündwinkel"]
 
@@ -99,7 +100,7 @@ def test_what_is_said_of_a_file_that_fits_no_layout_is_true(tmp_path, text, said
     path.write_text(text, encoding="utf-8")
     way = asking_for_all()
     assert not formats.reader_of("text").fits(path, path.read_bytes(), way)
-    told = nearest(path, way)
+    told = words(nearest(path, way))
     assert said in told if said else told == ""
     assert "not divided" not in told
 
@@ -110,6 +111,6 @@ def test_another_first_line_or_file_name_is_told_as_what_it_is(tmp_path):
     way = layout("text")
     tables = way.model_dump(exclude_defaults=True)
     tables["recognise"]["first_line"] = "bench 2"
-    assert "does not begin with 'bench 2'" in nearest(path, type(way).model_validate(tables))
+    assert "does not begin with 'bench 2'" in words(nearest(path, type(way).model_validate(tables)))
     tables["recognise"] = {**way.model_dump()["recognise"], "file_name": "run_*"}
-    assert "its name is not like 'run_*'" in nearest(path, type(way).model_validate(tables))
+    assert "its name is not like 'run_*'" in words(nearest(path, type(way).model_validate(tables)))
