@@ -42,7 +42,7 @@ def fill_ledger(connection: duckdb.DuckDBPyConnection, jobs: range) -> None:
                 "file_sha256": _sha(text),
                 "card_text": text,
                 "job_id": folder,
-                "problems": "",
+                "problems": "[]",
                 "is_in_force": True,
             }
         )
@@ -238,8 +238,8 @@ def _head(job: int, number: int, sha: str, speed: np.ndarray, power: np.ndarray)
         "probe_place": "tailpipe",
         "has_lambda": True,
         "is_used": True,
-        "trouble": "",
-        "notes": "",
+        "trouble": None,
+        "notes": "[]",
         "made_from": "filled",
         **dict.fromkeys(unknown.split()),
     }

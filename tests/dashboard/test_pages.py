@@ -268,7 +268,7 @@ def test_a_bike_that_was_never_run_untouched_is_told_so_without_a_curve(
     shop = shutil.copytree(small_shop, tmp_path / "shop")
     _publish_changed(
         shop,
-        "UPDATE out.health SET stage_id = NULL, run_on = NULL, power_health = 'not compared', "
+        "UPDATE out.health SET stage_id = NULL, run_on = NULL, power_health = 'not compared', "  # noqa: S608
         "mixture_health = 'not compared', power_reason = 'x', "
         f"told = '{json.dumps({'code': 'card mistake', 'what': 'Never run untouched.'})}'",
     )

@@ -86,7 +86,7 @@ def test_a_ride_in_two_layouts_counts_once_and_the_richer_export_stands(two_layo
     poor, full = told(shop)
     assert poor[2] == "the same ride as rich.csv of job J-2, exported in another layout"
     assert poor[3] == 0.0
-    assert full[2] == ""
+    assert full[2] is None
     assert full[3] > 100.0
     assert shop.rows("SELECT count(*) FROM out.same_ride") == [(1,)]
 
