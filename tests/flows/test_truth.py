@@ -207,7 +207,7 @@ def test_every_broken_file_ends_as_the_plan_says(demo, read_demo):
             "waiting": state == "waiting",
             "rows rejected": state == "taken in" and rejected > 0,
             "duplicate": state == "duplicate",
-            "no sweep": "no usable sweep" in (trouble or ""),
+            "no sweep": "no sweep: " in (trouble or ""),
             "odd pull": bool(odd),
         }
         if broken.kind == "lambda all zero":
