@@ -184,12 +184,15 @@ def demo(
     files_only: Annotated[bool, typer.Option(help="Write the files, run nothing.")] = False,
 ) -> None:
     """Write the invented demo shop, take it in, and print the three answers."""
-    from fixtures.demo_shop import demo_shop, write_shop
+    from fixtures.demo_shop import demo_shop, marked, write_shop
 
     started = time.monotonic()
-    if folder.exists() and any(folder.iterdir()) and not _is_demo(folder):
+    if folder.exists() and any(folder.iterdir()) and not _begins(folder, marked(scale)):
         # A real shop must not get invented jobs into its archive: they could never be taken out.
-        say(f"{folder} holds other things than a demo shop; name a new folder.", style="bold red")
+        say(
+            f"{folder} holds other things than a demo shop of size {scale:g}; name a new folder.",
+            style="bold red",
+        )
         raise typer.Exit(1)
     with _progress() as tell:
         invented = demo_shop(scale=scale)
@@ -390,11 +393,9 @@ def dashboard(
         raise typer.Exit(code)
 
 
-def _is_demo(folder: Path) -> bool:
+def _begins(folder: Path, line: str) -> bool:
     settings = folder / "rollbook.toml"
-    return settings.is_file() and 'name = "Demo shop"' in settings.read_text(
-        encoding="utf-8", errors="replace"
-    )
+    return settings.is_file() and settings.read_bytes().startswith(line.encode())
 
 
 def _command(name: str, folder: Path) -> str:

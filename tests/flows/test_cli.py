@@ -33,6 +33,18 @@ def test_a_file_given_for_the_shop_folder_is_refused_in_a_sentence(command, plai
     assert plain_file.read_text(encoding="utf-8") == "a file"
 
 
+def test_a_demo_shop_is_not_written_over_one_of_another_size(tmp_path):
+    folder = tmp_path / "demo"
+    assert command_line("demo", folder, "--scale", "0.01", "--files-only")[0] == 0
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    code, said = command_line("demo", folder, "--scale", "0.02", "--files-only")
+    assert code == 1
+    assert "name a new folder" in said
+    assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
+    # The same again goes on where it was left.
+    assert command_line("demo", folder, "--scale", "0.01", "--files-only")[0] == 0
+
+
 @pytest.mark.parametrize("port", [0, 65536, 99999])
 def test_a_port_that_no_machine_has_is_refused_in_a_sentence(port, tmp_path):
     # RFC 6335 section 6: port numbers are 16 bits, and 0 is reserved.
