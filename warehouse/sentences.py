@@ -663,6 +663,6 @@ def _enough(row: Row) -> str:
     of_20 = math.floor(20 * row["within_limit_share"])
     return (
         f"19 of 20 such bikes would take up to {math.ceil(enough)} % more fuel somewhere. Your "
-        f"limit of {limit:g} % binds: it is enough everywhere on {of_20} of 20. Enter no more than "
-        "that, and end the pull where the gauge says lean"
+        f"limit of {limit:g} % a round binds: it is enough everywhere on {of_20} of 20. Enter no "
+        "more than that, and end the pull where the gauge says lean"
     )

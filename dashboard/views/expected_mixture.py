@@ -62,7 +62,8 @@ pieces.chart(
 st.caption(
     "Lean error at full throttle against the target, on like fuel. 19 of 20 next bikes stay below "
     "the band's upper edge at one speed; what is enough at all speeds stands above. Thin builds "
-    "borrow from bikes of other models with the same parts, at the same share of the speed at peak power: "
+    "borrow from bikes of other models with the same parts, at the same share of the speed at "
+    "peak power: "
     f"{wording.share(chosen['borrowed_share'])} of this is borrowed, from "
     f"{wording.counted(chosen['other_bikes'], 'other bike')}. An expectation is no measurement: "
     "the first pull is watched, with the gauge in sight."

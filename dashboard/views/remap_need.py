@@ -43,8 +43,9 @@ with st.expander(f"The whole ranking: {wording.counted(needs.height, 'combinatio
     pieces.table(
         needs,
         "need_rank model_label parts_label map_label fuel bikes built_bikes lean_bikes "
-        "warn_lower_share warn_share warn_upper_share worst_error_pct worst_error_lower_pct worst_error_upper_pct "
-        "given_back_pct given_back_lower_pct given_back_upper_pct given_back_bikes "
+        "warn_lower_share warn_share warn_upper_share worst_error_pct worst_error_lower_pct "
+        "worst_error_upper_pct given_back_pct given_back_lower_pct given_back_upper_pct "
+        "given_back_bikes "
         "cruise_out_share cruise_bikes",
     )
 

@@ -85,8 +85,10 @@ def next_bikes(figures_by_group: Sequence[ArrayLike]) -> Predicted:
     with the share that a typical group borrows uniform on 0 to 1 before anything was seen [2]_.
     The mixture of these t is given as one t of its middle and spread. Where hardly a group has two
     bikes, nothing tells :math:`\tau` from :math:`\lambda`: the squared scale is then at least that
-    of any two bikes of all, :math:`(1 + 1 / n_g)` times their variance. One group alone has the t
-    prediction of one further observation. Nothing is told with fewer than three bikes in all.
+    of any two bikes of all, :math:`(1 + 1 / n_g)` times their variance; that of a group never seen
+    is at least the variance of the groups' means times one and the inverse of their number. One
+    group alone has the t prediction of one further observation. Nothing is told with fewer than
+    three bikes in all.
 
     Assumes that bikes of every group scatter alike.
 
@@ -133,6 +135,11 @@ def next_bikes(figures_by_group: Sequence[ArrayLike]) -> Predicted:
     if sizes.sum() - sizes.size < LEAST_WITHIN and degrees:
         every = float(np.concatenate(groups).var(ddof=1))
         variance[:-1] = np.maximum(variance[:-1], every * (1.0 + 1.0 / sizes))
+    if sizes.size == 1:
+        share[:] = 0.0  # nobody lends
+    else:
+        further = float(means.var(ddof=1)) * (1.0 + 1.0 / sizes.size)
+        variance[-1] = max(float(variance[-1]), further)
     behind = np.append(np.full(sizes.size, degrees), sizes.size - 1)
     return Predicted(
         mean=mean,
