@@ -156,6 +156,7 @@ COLUMNS = {
     "pulls_seen": Column("of", 0),
     "pulls_showing": Column("Pulls showing it", 0),
     "pulls_used": Column("Pulls used", 0),
+    "quarter_label": Column("Quarter"),
     "reason": Column("Why", width_px=420),
     "received_at": Column("Came"),
     "received_on": Column("Came"),
