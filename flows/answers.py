@@ -113,7 +113,7 @@ def _need(reader: duckdb.DuckDBPyConnection) -> None:
     )
     show(table, [_need_row(need) for need in needs])
     logged = ask(reader, "logged_bikes").filter("is_stock_map")
-    prose(wording.selection(logged["bikes"].sum(), logged["built_bikes"].sum()), style="dim")
+    prose(wording.selection(logged.to_dicts()), style="dim")
     prose(wording.arrived_and_left(ask(reader, "need_quarters", need_id=None).to_dicts()))
 
 

@@ -490,15 +490,15 @@ ASSUMED_PRIOR = (
 )
 
 
-def selection(bikes: int, built_bikes: int) -> str:
+def selection(logged: Sequence[Mapping[str, Any]]) -> str:
     """Return how many bikes were logged, and what that does to a need.
 
-    >>> selection(1, 2)
-    'Logged at full throttle: 1 of 2 bikes, each once a build. A shop that logs only \
-troubled bikes sees its need overstated.'
+    >>> selection([{"bikes": 1, "built_bikes": 2}]).split(".")[0]
+    'Logged at full throttle: 1 of 2 bikes, each once a build'
     """
+    bikes, built = (sum(row[name] for row in logged) for name in ("bikes", "built_bikes"))
     return (
-        f"Logged at full throttle: {bikes} of {counted(built_bikes, 'bike')}, each once a build. "
+        f"Logged at full throttle: {bikes} of {counted(built, 'bike')}, each once a build. "
         "A shop that logs only troubled bikes sees its need overstated."
     )
 

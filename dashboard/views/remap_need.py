@@ -37,7 +37,7 @@ pieces.chart(charts.need_chart(needs, shop.look()), "remap_need_chart")
 st.caption(
     "Ranked by what is sure, the heavy bar: one odd bike does not top the list. Warn level here "
     f"is {shop.settings.mixture.warn_pct:g} % lean or more, held over a range of speed. "
-    + wording.selection(logged["bikes"].sum(), logged["built_bikes"].sum())
+    + wording.selection(logged.to_dicts())
 )
 with st.expander(f"The whole ranking: {wording.counted(needs.height, 'combination')}"):
     pieces.table(

@@ -1,12 +1,15 @@
 """Remap need: fuels and kinds of map apart, what a remap gave, and quarters; counted by hand."""
 
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 from flows.steps.engine import Given
 from flows.steps.need import NEED, _Seen
 from schemas.settings import ShopSettings
+from warehouse.shop import ShopFolder
 
 
 def stage(bike, level="none", error=2.0, *, map_label="stock", fuel="E5", parts="full exhaust"):
@@ -40,7 +43,8 @@ def made(stages=(), visits=(), gains=(), built=None):
         key = (row["model_id"], row["parts_key"], row["map_label"], row["fuel"])
         counts[key] = counts.get(key, 0) + 1
     seen = _Seen(list(stages), counts | (built or {}), list(visits), list(gains))
-    return NEED.make(Given(None, ShopSettings()), [seen])
+    found: Any = NEED.make(Given(ShopFolder(Path()), ShopSettings()), [seen])
+    return found
 
 
 def test_two_fuels_on_one_map_are_two_builds():
