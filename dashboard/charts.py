@@ -68,7 +68,7 @@ def need_chart(needs: pl.DataFrame, look: Look) -> Chart:
     names = [
         RowName(
             at + 0.13,
-            f"{row['need_rank']}. {row['model_label']}, {row['map_label']} map",
+            f"{row['need_rank']}. {row['model_label']}, {row['map_label']} map, {row['fuel']}",
             f"n = {row['bikes']}: {row['parts_label']}",
         )
         for at, row in zip(place, rows, strict=True)

@@ -106,17 +106,22 @@ def _need(reader: duckdb.DuckDBPyConnection) -> None:
         [
             ("lean", "right"),
             ("chance", "right"),
-            ("worst, %", "right"),
+            ("next worst, %", "right"),
             ("remap gave, %", "right"),
             ("on the stock map", "left"),
         ],
     )
     show(table, [_need_row(need) for need in needs])
+    logged = ask(reader, "logged_bikes").filter("is_stock_map")
+    prose(wording.selection(logged.to_dicts()), style="dim")
+    prose(wording.arrived_and_left(ask(reader, "need_quarters", need_id=None).to_dicts()))
 
 
 def _need_row(need: dict[str, Any]) -> tuple[str, ...]:
     chance = " to ".join(wording.number(100 * need[f"warn_{end}_share"]) for end in ENDS)
-    worst = " to ".join(wording.number(need[f"worst_error_{end}_pct"]) for end in ENDS)
+    worst = "too few bikes"
+    if need["worst_error_lower_pct"] is not None:
+        worst = " to ".join(wording.number(need[f"worst_error_{end}_pct"]) for end in ENDS)
     gave = wording.signed(need["given_back_pct"])
     if need["given_back_pct"] is not None:
         gave += f" ({wording.between(*(need[f'given_back_{end}_pct'] for end in ENDS))})"
@@ -125,7 +130,7 @@ def _need_row(need: dict[str, Any]) -> tuple[str, ...]:
         f"{wording.share(need['warn_share'])} ({chance})",
         f"{wording.number(need['worst_error_pct'])} ({worst})",
         gave,
-        f"{need['model_label']}, {need['parts_key']}",
+        f"{need['model_label']}, {need['parts_key']}, {need['fuel']}",
     )
 
 

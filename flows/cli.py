@@ -313,11 +313,12 @@ def expect(
     model: Annotated[str, typer.Option(help="Part of the model's name.")] = "",
     parts: Annotated[str, typer.Option(help='Parts fitted, such as "full exhaust".')] = "",
     on_map: Annotated[str, typer.Option("--map", help='Such as "stock" or "road r2".')] = "",
+    fuel: Annotated[str, typer.Option(help="Fuel in the tank, as the cards say.")] = "",
 ) -> None:
     """Print the mixture to expect of a bike that was not run yet, from builds like it."""
     from flows.mixture_answers import print_expected
 
-    print_expected(_published(folder), model, parts, on_map)
+    print_expected(_published(folder), model, parts, on_map, fuel)
 
 
 @app.command()

@@ -94,7 +94,9 @@ def write_fuel_change(
         ) from None
 
 
-def print_expected(snapshot: Snapshot, model: str, parts: str, map_label: str) -> None:
+def print_expected(
+    snapshot: Snapshot, model: str, parts: str, map_label: str, fuel: str = ""
+) -> None:
     """Print the mixture to expect of models whose name holds some words.
 
     Raises NothingKnownError if nothing fits; the words list what there is.
@@ -107,6 +109,7 @@ def print_expected(snapshot: Snapshot, model: str, parts: str, map_label: str) -
             if model.casefold() in row["model_label"].casefold()
             and (not parts or _parts_of(row["parts_key"]) == _parts_of(parts))
             and (not map_label or row["map_label"].casefold() == map_label.casefold())
+            and (not fuel or row["fuel"].casefold() == fuel.casefold())
         ]
         if not found:
             raise NothingKnownError(_builds_known(every, model, parts))
@@ -116,12 +119,27 @@ def print_expected(snapshot: Snapshot, model: str, parts: str, map_label: str) -
     if len(found) == 1 and not speeds.is_empty():
         table = table_of(
             "Full throttle, lean error to expect in percent",
-            [("rpm", "right"), ("expected", "right"), ("19 of 20 bikes", "right")],
+            [("rpm", "right"), ("expected", "right"), ("19 of 20 bikes at most", "right")],
         )
-        show(table, [_speed_row(row) for row in speeds.to_dicts()[::2]])
+        rows = [_speed_row(row) for row in speeds.to_dicts()[::2]]
+        enough = found[0]["enough_pct"]
+        show(table, [*rows, ("all at once", "", "" if enough is None else wording.signed(enough))])
     elif len(found) > 1:
-        prose("Name one build with --parts and --map to see it by engine speed.")
+        prose(f"Name one build to see it by engine speed: {_still_open(found)}.")
     print_cautions()
+
+
+def _still_open(found: list[dict[str, Any]]) -> str:
+    """Return the options that tell some builds apart: what is named already is not asked again."""
+    options = {
+        "model_label": "--model with the whole name",
+        "parts_key": "--parts",
+        "map_label": "--map",
+        "fuel": "--fuel",
+    }
+    return ", ".join(
+        option for name, option in options.items() if len({row[name] for row in found}) > 1
+    )
 
 
 def _parts_of(text: str) -> frozenset[str]:
@@ -142,7 +160,8 @@ def _builds_known(every: list[dict[str, Any]], model: str, parts: str) -> str:
     wanted = _parts_of(parts)
     near.sort(key=lambda row: -len(wanted & _parts_of(row["parts_key"])))
     listed = [
-        f"  --parts {row['parts_key']!r} --map {row['map_label']!r}: {row['model_label']}"
+        f"  --parts {row['parts_key']!r} --map {row['map_label']!r} --fuel {row['fuel']!r}: "
+        f"{row['model_label']}"
         for row in near
     ]
     more = f"\n  and {len(listed) - 12} more" if len(listed) > 12 else ""
@@ -168,9 +187,8 @@ def print_maps(snapshot: Snapshot, *, every: bool) -> None:
 
 
 def _speed_row(row: dict[str, Any]) -> tuple[str, str, str]:
-    lower, upper = row["lower_pct"], row["upper_pct"]
-    span = "" if lower is None else wording.between(lower, upper)
-    return wording.number(row["engine_speed_rpm"]), wording.signed(row["error_pct"]), span
+    upper = "" if row["upper_pct"] is None else wording.signed(row["upper_pct"])
+    return wording.number(row["engine_speed_rpm"]), wording.signed(row["error_pct"]), upper
 
 
 def _table_of_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTable:

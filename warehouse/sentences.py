@@ -499,22 +499,34 @@ def effect_sentence(row: Row) -> str:
 
 
 def need_sentence(row: Row) -> str:
-    """Return how lean bikes of a combination ran, and what a remap gave back."""
+    """Return how lean bikes of a combination ran, and what their next map gave."""
     told = (
-        f"{row['model_label']} with {row['parts_key']} on {_which_map(row['map_label'])}: "
-        f"{row['lean_bikes']} of {counted(row['bikes'], 'bike')} went lean past the warning; "
-        f"expect {row['worst_error_pct']:.0f} % lean at the worst"
+        f"{row['model_label']} with {row['parts_key']} on {_which_map(row['map_label'])}, "
+        f"{row['fuel']}: {row['lean_bikes']} of {counted(row['bikes'], 'logged bike')} went lean "
+        f"past the warning; {_worst_of_next(row)}"
     )
     low, high = (round(row[f"worst_speed_{end}_rpm"], -2) for end in ("from", "to"))
     told += (
         f", around {low:,.0f} rpm" if low == high else f", between {low:,.0f} and {high:,.0f} rpm"
     )
     if row["given_back_pct"] is not None:
-        told += f". A remap gave {signed(row['given_back_pct'])} %"
+        gave = "A remap" if row["is_stock_map"] else "The map after it"
+        told += f". {gave} gave {signed(row['given_back_pct'])} %"
         if row["given_back_lower_pct"] is not None:
             ends = _ends(row["given_back_lower_pct"], row["given_back_upper_pct"])
             told += f" (the next bike: {ends} %)"
     return f"{told}."
+
+
+def _worst_of_next(row: Row) -> str:
+    lower, upper = row["worst_error_lower_pct"], row["worst_error_upper_pct"]
+    if lower is None:
+        seen = f"{row['worst_error_pct']:.0f} % lean at the worst on average"
+        return f"{seen}, too few bikes to say what the next will be"
+    if upper <= 0:
+        return f"9 of 10 next bikes will be lean nowhere ({_ends(lower, upper)} % at the leanest)"
+    ends = f"{lower:.0f} to {upper:.0f}" if lower >= 0 else _ends(lower, upper)
+    return f"9 of 10 next bikes will be {ends} % lean at their worst"
 
 
 def region_sentence(row: Row) -> str:
@@ -532,6 +544,7 @@ def map_sentence(row: Row) -> str:
     which = row["map_label"] + ("" if row["is_newest"] else " (replaced since)")
     if row["map_name"] == "stock":
         which = f"stock map with {row['parts_seen']}"
+    which += f", {row['fuel']}"
     missed: Sequence[Row] = row["missed"] or ()
     told = "; ".join(map(region_sentence, missed))
     if not missed:
@@ -606,48 +619,50 @@ def check_sentence(row: Row) -> str:
 def expected_sentence(row: Row) -> str:
     """Return what lean range to expect of a combination, and from how many bikes."""
     told = said(json.loads(row["told"]) | {"row": row})
-    which = _which_map(row["map_label"])
+    which = f"{_which_map(row['map_label'])}, {row['fuel']}"
     return f"{row['model_label']} with {row['parts_key']} on {which}: {told}."
 
 
 @_said("to expect")
 def _to_expect(f: Note) -> str:
     row = f["row"]
-    told = _lean_to_expect(row, f) if f["lean_ranges"] else _none_to_expect(f)
+    told = f"{_lean_to_expect(row, f)}. {_enough(row)}"
     if row["bikes"] == 0:
-        return f"{told}. No bike of this model was run so: all of it is from other models"
+        lent = f"from {counted(row['other_bikes'], 'bike')} of other models"
+        return f"{told}. No bike of this model was run so: all of this is borrowed, {lent}"
     share = row["borrowed_share"]
     borrowed = f", {100 * share:.0f} % borrowed" if share >= 0.05 else ""
     return f"{told}. From {counted(row['bikes'], 'bike')}{borrowed}"
 
 
 def _lean_to_expect(row: Row, f: Note) -> str:
-    worst, lower, upper = row["worst_error_pct"], row["worst_lower_pct"], row["worst_upper_pct"]
+    if not f["lean_ranges"]:
+        at_most = f"{signed(f['most_pct'], 0)} % at the leanest speed"
+        return f"no lean range to expect on average, {at_most}"
     span = f"from {row['worst_from_rpm']:,.0f} to {row['worst_to_rpm']:,.0f} rpm"
     if row["worst_from_rpm"] == row["worst_to_rpm"]:
         span = f"around {row['worst_from_rpm']:,.0f} rpm"
-    start = f"start with {worst:.0f} % more fuel there"
-    told = f"expect some {worst:.0f} % lean {span}; {start}"
-    if upper is not None:
-        most = min(upper, f["most_start_pct"])
-        told = (
-            f"expect {max(lower, 0.0):.0f} to {upper:.0f} % lean {span}, {worst:.0f} % on average; "
-            f"{start}, {most:.0f} % to be safe"
-        )
+    told = f"expect some {row['worst_error_pct']:.0f} % lean {span} on average"
     if (more := f["lean_ranges"] - 1) > 0:
         told += f", and look out in {counted(more, 'more range')}"
     return told
 
 
-def _none_to_expect(f: Note) -> str:
-    upper = f["most_upper_pct"]
-    told = f"no lean range to expect, {signed(f['most_pct'], 0)} % at the leanest on average"
-    if upper is None:
-        return told
-    if upper <= f["warn_pct"]:
-        return f"{told}, up to {signed(upper, 0)} % on 1 bike in 20"
-    start = min(upper, f["most_start_pct"])
+def _enough(row: Row) -> str:
+    """Return how much more fuel is enough on 19 of 20 such bikes, rounded to the safe side."""
+    enough, limit = row["enough_pct"], row["limit_pct"]
+    if enough is None:
+        return (
+            "How much more fuel is enough for the next one cannot be told: too few bikes. Watch "
+            "the gauge from the first pull"
+        )
+    if enough <= 0:
+        return "On 19 of 20 such bikes no more fuel is needed anywhere"
+    if math.ceil(enough) <= limit:
+        return f"On 19 of 20 such bikes {math.ceil(enough)} % more fuel is enough everywhere"
+    of_20 = math.floor(20 * row["within_limit_share"])
     return (
-        f"{told}, but up to {upper:.0f} % lean on 1 bike in 20: start with {start:.0f} % more fuel "
-        "to be safe"
+        f"19 of 20 such bikes would take up to {math.ceil(enough)} % more fuel somewhere. Your "
+        f"limit of {limit:g} % a round binds: it is enough everywhere on {of_20} of 20. Enter no "
+        "more than that, and end the pull where the gauge says lean"
     )

@@ -484,6 +484,40 @@ def gain_figures(
     return found
 
 
+ASSUMED_PRIOR = (
+    " Fewer than three builds on such maps and fuels were logged: the chance starts from an "
+    "assumed share, anything from none to all."
+)
+
+
+def selection(logged: Sequence[Mapping[str, Any]]) -> str:
+    """Return how many bikes were logged, and what that does to a need.
+
+    >>> selection([{"bikes": 1, "built_bikes": 2}]).split(".")[0]
+    'Logged at full throttle: 1 of 2 bikes, each once a build'
+    """
+    bikes, built = (sum(row[name] for row in logged) for name in ("bikes", "built_bikes"))
+    return (
+        f"Logged at full throttle: {bikes} of {counted(built, 'bike')}, each once a build. "
+        "A shop that logs only troubled bikes sees its need overstated."
+    )
+
+
+def arrived_and_left(quarters: Sequence[Mapping[str, Any]]) -> str:
+    """Return how many bikes arrived and left lean in the newest quarter with a logged bike."""
+    newest = max((row["quarter_label"] for row in quarters if row["bikes"]), default=None)
+    if newest is None:
+        return "no bike was logged at full throttle at either end of a job."
+    found = {row["moment"]: row for row in quarters if row["quarter_label"] == newest}
+    told = [
+        f"{moment} needing {row['lean_bikes']} of {row['bikes']} "
+        f"({number(100 * row['lean_lower_share'])} to {number(100 * row['lean_upper_share'])} %)"
+        for moment in ("arrived", "left")
+        if (row := found.get(moment)) and row["bikes"]
+    ]
+    return f"{newest}: {', '.join(told)}."
+
+
 def need_figures(need: Mapping[str, Any]) -> list[Figure]:
     """Return the figures of a combination that may need a remap."""
     worst = between(need["worst_error_lower_pct"], need["worst_error_upper_pct"])
@@ -491,12 +525,20 @@ def need_figures(need: Mapping[str, Any]) -> list[Figure]:
     low, high = need["worst_speed_from_rpm"], need["worst_speed_to_rpm"]
     chance = [number(100 * need[f"warn_{end}_share"]) for end in ("lower", "upper")]
     return [
-        ("Lean at warn level", f"{need['lean_bikes']} of {need['bikes']}", "bikes, each once"),
-        ("Chance, next bike", share(need["warn_share"]), f"{' to '.join(chance)} %"),
-        ("Worst lean error", f"{number(need['worst_error_pct'], 1)} %", f"{worst} %"),
+        (
+            "Lean at warn level",
+            f"{need['lean_bikes']} of {need['bikes']}",
+            f"logged, of {need['built_bikes']} so built",
+        ),
+        (
+            "Chance, next bike",
+            share(need["warn_share"]),
+            f"{' to '.join(chance)} %" + ", assumed" * need["is_prior_assumed"],
+        ),
+        ("Worst lean error", f"{number(need['worst_error_pct'], 1)} %", f"{worst} %, next bike"),
         ("Leanest at", number(low), "" if low is None else f"to {number(high)} rpm"),
         (
-            "Remap gave back",
+            "Remap gave back" if need["is_stock_map"] else "Map after it gave",
             f"{signed(need['given_back_pct'])} %",
             "not measured" if need["given_back_pct"] is None else f"{gave} %",
         ),

@@ -27,9 +27,9 @@ parts = middle.selectbox(
     key=f"expected_mixture_parts_{models.index(model)}",
 )
 chosen = pieces.choose(
-    "Map",
+    "Map and fuel",
     of_model.filter(pl.col("parts_key") == parts),
-    lambda row: row["map_label"],
+    lambda row: f"{row['map_label']}, {row['fuel']}",
     f"expected_mixture_map_{models.index(model)}_{parts}",
     place=right,
 )
@@ -38,10 +38,14 @@ speeds = shop.ask("expected_mixture_speed", expected_id=expected_id)
 limits = shop.limits()
 
 # Show
-worst = max(filter(None, (chosen["worst_upper_pct"], chosen["worst_error_pct"])), default=0.0)
-box = st.error if worst >= limits.warn_pct else st.warning if worst else st.success
+enough = chosen["enough_pct"]
+box = st.success
+if enough is None or enough > 0:
+    box = st.warning
+if max(enough or 0.0, chosen["worst_error_pct"] or 0.0) >= limits.warn_pct:
+    box = st.error
 box(f"## {wording.escaped(chosen['sentence'])}")
-if worst:
+if box is not st.success:
     pieces.cautions()
 has_range = speeds["lower_pct"].is_not_null().any()
 lean = (chosen["worst_from_rpm"], chosen["worst_to_rpm"])
@@ -50,14 +54,16 @@ pieces.chart(
         [("expected", speeds)],
         shop.look(),
         limits,
-        band="19 of 20 next bikes" if has_range else "",
+        band="9 of 10 next bikes, at one speed" if has_range else "",
         regions=[lean] if lean[0] is not None else [],
     ),
     "expected_mixture_chart",
 )
 st.caption(
-    "Lean error at full throttle against the target. Thin builds borrow from bikes of other models "
-    "with the same parts, at the same share of the speed at peak power: "
+    "Lean error at full throttle against the target, on like fuel. 19 of 20 next bikes stay below "
+    "the band's upper edge at one speed; what is enough at all speeds stands above. Thin builds "
+    "borrow from bikes of other models with the same parts, at the same share of the speed at "
+    "peak power: "
     f"{wording.share(chosen['borrowed_share'])} of this is borrowed, from "
     f"{wording.counted(chosen['other_bikes'], 'other bike')}. An expectation is no measurement: "
     "the first pull is watched, with the gauge in sight."

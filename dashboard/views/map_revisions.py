@@ -43,7 +43,7 @@ st.caption(
 )
 pieces.table(
     maps,
-    "named most_error_pct side worst_speed_rpm bikes_missing bikes lean_bikes model_label "
+    "named most_error_pct side worst_speed_rpm bikes_missing bikes lean_bikes model_label fuel "
     "mean_size_pct torque_weighted_error_pct cruise_size_pct cruise_bikes size_change_pct "
     "size_change_lower_pct size_change_upper_pct parts_seen",
     named="Parts" if which == "Untouched maps" else "Map",
@@ -55,8 +55,8 @@ chosen = pieces.choose(
     "Map",
     maps,
     lambda row: (
-        f"{row['model_label']}, {row['named']}: {wording.counted(row['bikes'], 'bike')}"
-        + (", misses" if row["is_missing"] else "")
+        f"{row['model_label']}, {row['named']}, {row['fuel']}: "
+        f"{wording.counted(row['bikes'], 'bike')}" + (", misses" if row["is_missing"] else "")
     ),
     f"map_revisions_open_{which}",
 )
@@ -65,6 +65,7 @@ speeds = shop.ask("map_revision_speed", map_id=chosen["map_id"])
 before = every.filter(
     (pl.col("model_id") == chosen["model_id"])
     & (pl.col("map_name") == chosen["map_name"])
+    & (pl.col("fuel") == chosen["fuel"])
     & (pl.col("map_revision") == pl.lit(chosen["map_from"], pl.Int64))
 )
 lines = [

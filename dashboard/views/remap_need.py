@@ -23,23 +23,29 @@ kinds = {
     "Shop maps": ~pl.col("is_stock_map"),
     "All maps": pl.lit(True),
 }
-needs = every.filter(kinds[pieces.switch("Map", list(kinds), "remap_need_map")])
+which = pieces.switch("Map", list(kinds), "remap_need_map")
+needs = every.filter(kinds[which])
 if needs.is_empty():
     pieces.nothing("No combination on such a map has a wideband reading at full throttle yet.")
+# The places among those shown: a list of some maps has no gaps.
+needs = needs.with_columns(need_rank=pl.int_range(1, pl.len() + 1))
+logged = shop.ask("logged_bikes").filter(kinds[which])
 
 # Show
 st.markdown(f"#### {wording.escaped(needs['sentence'][0])}")
 pieces.chart(charts.need_chart(needs, shop.look()), "remap_need_chart")
 st.caption(
     "Ranked by what is sure, the heavy bar: one odd bike does not top the list. Warn level here "
-    f"is {shop.settings.mixture.warn_pct:g} % lean or more, held over a range of speed."
+    f"is {shop.settings.mixture.warn_pct:g} % lean or more, held over a range of speed. "
+    + wording.selection(logged.to_dicts())
 )
 with st.expander(f"The whole ranking: {wording.counted(needs.height, 'combination')}"):
     pieces.table(
         needs,
-        "need_rank model_label parts_label map_label bikes lean_bikes warn_lower_share warn_share "
-        "warn_upper_share worst_error_pct worst_error_lower_pct worst_error_upper_pct "
-        "given_back_pct given_back_lower_pct given_back_upper_pct given_back_bikes "
+        "need_rank model_label parts_label map_label fuel bikes built_bikes lean_bikes "
+        "warn_lower_share warn_share warn_upper_share worst_error_pct worst_error_lower_pct "
+        "worst_error_upper_pct given_back_pct given_back_lower_pct given_back_upper_pct "
+        "given_back_bikes "
         "cruise_out_share cruise_bikes",
     )
 
@@ -47,16 +53,22 @@ st.subheader("Open one combination", anchor=False)
 need = pieces.choose(
     "Combination",
     needs,
-    lambda row: f"{row['need_rank']}. {wording.combination(row)}",
+    lambda row: f"{row['need_rank']}. {wording.combination(row)}, {row['fuel']}",
     "remap_need_open",
 )
 if need["need_id"] != needs["need_id"][0]:
     st.markdown(f"#### {wording.escaped(need['sentence'])}")
 pieces.cards(wording.need_figures(need))
 st.caption(
-    "The worst lean error is what to expect of such a bike: one wild reading is drawn towards the "
-    f"others. Power given back: over the riding range {shop.power_at()}, from "
-    f"{wording.counted(need['given_back_bikes'], 'bike')}."
+    "The worst lean error is that of the next such bike: 9 of 10 fall into the range, and one wild "
+    "reading is drawn towards the others. Power given: over the riding range "
+    f"{shop.power_at()}, from {wording.counted(need['given_back_bikes'], 'bike')}"
+    + (
+        ", from the untouched map alone; later revisions stand with the map they followed."
+        if need["is_stock_map"]
+        else ", by the map that came after this one."
+    )
+    + (wording.ASSUMED_PRIOR if need["is_prior_assumed"] else "")
 )
 
 members = shop.ask("need_members", need_id=need["need_id"])
@@ -76,6 +88,21 @@ for leanest in members.head(1).iter_rows(named=True):
         f"{wording.escaped(leanest['job_id'])} →",
         query_params={"bike": leanest["bike_id"], "stage": leanest["stage_id"]},
     )
+
+st.subheader("Arrived needing, left needing", anchor=False)
+for title, need_id in (("All bikes", None), ("This combination", need["need_id"])):
+    quarters = shop.ask("need_quarters", need_id=need_id)
+    st.markdown(f"**{title}**: {wording.arrived_and_left(quarters.to_dicts())}")
+    pieces.table(
+        quarters,
+        "quarter_label moment lean_bikes bikes built_bikes lean_share lean_lower_share "
+        "lean_upper_share",
+    )
+st.caption(
+    "Arrived: the first stage of a job. Left: its last. In a quarter a bike counts once, and only "
+    "where it was logged at full throttle; the range holds the true share of a quarter like it in "
+    "9 of 10, so a few bikes say little."
+)
 
 st.subheader("What to quote for the next bike", anchor=False)
 effects = shop.ask("need_effects", need_id=need["need_id"])

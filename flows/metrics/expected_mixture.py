@@ -1,32 +1,32 @@
 """The mixture to expect of a bike that was not run yet, from bikes built like it."""
 
-import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
-from flows.metrics.domain_checks import require
-from flows.metrics.pooling import borrowed
+from flows.metrics.next_bike import next_bikes
 
 FloatArray = NDArray[np.float64]
 
-LEAST_MODELS = 3
-"""Models that must have been seen with a build before anything is said of another model."""
+ONE_SIDED = 0.95
+"""Share of next bikes on the sound side of either end: 19 of 20."""
 
 
 class Expected(NamedTuple):
-    """Lean error to expect of the next bike of a group.
+    """Lean error to expect of the next bike of a group, as it will be measured.
 
     Attributes
     ----------
     expected_pct : float. Expected lean error. [%]
-    lower_pct, upper_pct : float. Where the next bike will fall; NaN where too few bikes tell. [%]
+    lower_pct, upper_pct : float
+        19 of 20 next bikes lie above the first, 19 of 20 below the second; NaN where too few bikes
+        tell. [%]
     bikes : int. Bikes of the group itself.
-    borrowed_share : float. Weight of the other groups in it: 1 where the group itself has no bike,
-        NaN where nothing could be borrowed. [1]
+    borrowed_share : float. Weight of the other groups in it: 1 where the group itself has no
+        bike. [1]
+    within_share : float. Chance that the next bike is no leaner than the limit asked for. [1]
     """
 
     expected_pct: float
@@ -34,6 +34,7 @@ class Expected(NamedTuple):
     upper_pct: float
     bikes: int
     borrowed_share: float
+    within_share: float
 
 
 class LeanRange(NamedTuple):
@@ -55,32 +56,30 @@ class LeanRange(NamedTuple):
 
 
 def expected_of_groups(
-    errors_by_group_pct: Sequence[ArrayLike], error_sd_pct: float = 0.5, *, level: float = 0.95
+    errors_by_group_pct: Sequence[ArrayLike], *, limit_pct: float = 0.0
 ) -> list[Expected]:
     r"""Return what to expect of the next bike of each group, thin groups helped by the others.
 
     Parameters
     ----------
     errors_by_group_pct : sequence of array_like
-        Lean errors at one place of the map, one a bike, for each group: a model on one build. [%]
-    error_sd_pct : float, default 0.5
-        Standard error of one bike's figure, what all bikes share left out. [%]
-    level : float, default 0.95. Share of next bikes that fall into their interval. [1]
+        Lean errors, one a bike, for each group: a model on one build. At one place of the map, or
+        each bike's greatest, wherever that was. [%]
+    limit_pct : float, default 0. Lean error whose chance is asked for. [%]
 
     Returns
     -------
-    list of Expected. One for each group, in the order given.
+    list of Expected. One for each group, in the order given, then one for a group never seen.
 
     Raises
     ------
-    ValueError. If a group is empty, or the standard error not above 0.
+    ValueError. If a group is empty, or there is none.
 
     Notes
     -----
-    Errors are taken in logarithms, :math:`y = \ln(1 + e / 100)`, where lean and rich are alike,
-    and pooled by `pooling.borrowed`: bikes within groups, groups within their kind of build. Where
-    no group has two bikes, what bikes of one group differ by is in what the groups differ by: the
-    interval is then that of the difference of any two bikes, :math:`t_{k-1} s \sqrt 2`.
+    Errors are taken in logarithms, :math:`y = \ln(1 + e / 100)`, where lean and rich are alike, and
+    predicted by `next_bike.next_bikes`. Of each bike's greatest error over the speeds, the upper
+    end is what its whole curve stays below in 19 of 20 bikes: no band of single speeds is that.
 
     Examples
     --------
@@ -89,92 +88,17 @@ def expected_of_groups(
     >>> 9.0 < thin.expected_pct < 14.0 and thin.borrowed_share > 0.1
     True
     """
-    require("error_sd_pct", error_sd_pct, above=0.0, unit="%")
     logs = [np.log1p(np.asarray(errors, dtype=float) / 100.0) for errors in errors_by_group_pct]
-    variance = (error_sd_pct / 100.0) ** 2
-    found = borrowed([(y, np.full(y.shape, variance)) for y in logs], level=level)
-    answers = []
-    half = math.nan
-    if not all(math.isfinite(one.next_lower + one.next_upper) for one in found):
-        # Half the width of the unseen, on the scale on which it is even, and laid about one bike's
-        # own figure: two bikes of a model differ by no more than any two do.
-        unseen = expected_of_unseen(errors_by_group_pct, level=level)
-        half = 0.5 * float(np.log1p(unseen.upper_pct / 100.0) - np.log1p(unseen.lower_pct / 100.0))
-        half *= math.sqrt(2.0 / (1.0 + 1.0 / len(logs)))
-    for one in found:
-        ends = (one.next_lower, one.next_upper)
-        if not math.isfinite(sum(ends)):
-            ends = (one.mean - half, one.mean + half)
-        low, mean, high = (100.0 * np.expm1((ends[0], one.mean, ends[1]))).tolist()
-        answers.append(Expected(mean, low, high, one.bikes, one.borrowed_share))
-    return answers
-
-
-def expected_of_unseen(
-    errors_by_group_pct: Sequence[ArrayLike], *, level: float = 0.95
-) -> Expected:
-    r"""Return what to expect of a bike whose own group was never seen, from the other groups.
-
-    Parameters
-    ----------
-    errors_by_group_pct : sequence of array_like
-        Lean errors, one a bike, for each group that was seen. [%]
-    level : float, default 0.95. Share of next bikes that fall into their interval. [1]
-
-    Returns
-    -------
-    Expected. NaN with fewer than three groups.
-
-    Raises
-    ------
-    ValueError. If a level is not between 0 and 1.
-
-    Notes
-    -----
-    With :math:`m_g` the mean of each of k groups and :math:`s^2` the variance of those means, and
-    :math:`w^2` the variance between bikes of one group,
-
-    .. math:: \bar m \pm t_\nu \sqrt{ s^2 \left( 1 + \frac1k \right)
-              + w^2 \left( 1 - \frac1{\tilde n} \right) }
-
-    the prediction of one further observation [1]_ (section 4.8), a group's mean, and of one bike
-    about it; :math:`\tilde n` is the harmonic mean of the groups' sizes, for that much of
-    :math:`w^2` is in :math:`s^2` already. Degrees of freedom are those of Welch and Satterthwaite
-    for the two parts, with k - 1 behind the first and the bikes beyond one a group behind the
-    second, but never narrower than the first part with its own k - 1.
-
-    Examples
-    --------
-    >>> seen = expected_of_unseen([[8.0], [10.0], [12.0]])
-    >>> round(seen.expected_pct, 1), round(seen.lower_pct, 1), round(seen.upper_pct, 1)
-    (10.0, 0.5, 20.4)
-
-    References
-    ----------
-    .. [1] G. J. Hahn and W. Q. Meeker, Statistical Intervals, 1991 (from memory).
-    """
-    require("level", level, above=0.0, below=1.0)
-    logs = [np.log1p(np.asarray(errors, dtype=float) / 100.0) for errors in errors_by_group_pct]
-    nan = float("nan")
-    if len(logs) < LEAST_MODELS:
-        return Expected(nan, nan, nan, 0, nan)
-    means = np.array([float(y.mean()) for y in logs])
-    sizes = np.array([y.size for y in logs])
-    count = means.size
-    free = int((sizes - 1).sum())
-    within = sum(float(np.sum((y - y.mean()) ** 2)) for y in logs) / free if free else 0.0
-    typical = count / float(np.sum(1.0 / sizes))
-    parts = (float(means.var(ddof=1)) * (1.0 + 1.0 / count), within * (1.0 - 1.0 / typical))
-    variance = sum(parts)
-    below = parts[0] ** 2 / (count - 1) + (parts[1] ** 2 / free if free else 0.0)
-    degrees = variance**2 / below if below > 0.0 else count - 1.0
-    half = float(special.stdtrit(degrees, 0.5 + 0.5 * level)) * np.sqrt(variance)
-    # More freedom must not make it narrower than the models' means alone do.
-    alone = float(special.stdtrit(count - 1, 0.5 + 0.5 * level)) * np.sqrt(parts[0])
-    half = max(half, alone)
-    middle = float(means.mean())
-    low, mid, high = (float(100.0 * np.expm1(middle + side * half)) for side in (-1.0, 0.0, 1.0))
-    return Expected(mid, low, high, 0, 1.0)
+    found = next_bikes(logs)
+    columns = (
+        100.0 * np.expm1(found.mean),
+        100.0 * np.expm1(found.quantile(1.0 - ONE_SIDED)),
+        100.0 * np.expm1(found.quantile(ONE_SIDED)),
+        np.array([*(y.size for y in logs), 0]),
+        found.borrowed_share,
+        found.chance_below(float(np.log1p(limit_pct / 100.0))),
+    )
+    return [Expected(*each) for each in zip(*(one.tolist() for one in columns), strict=True)]
 
 
 def lean_ranges(

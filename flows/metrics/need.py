@@ -1,20 +1,24 @@
 """How likely a build needs a remap, and how lean it gets: bikes few, groups many."""
 
-from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special
+from scipy import special
 
 from flows.metrics.domain_checks import require
-from flows.metrics.pooling import Borrowed, borrowed
 
-LEAST_PRIOR_STRENGTH = 1.0
-MOST_PRIOR_STRENGTH = 20.0
-"""Bounds on what the shop's other builds may say about one: as much as 1 to 20 bikes. Beyond 20
-a build of its own would need dozens of bikes to stand out."""
+LEAST_STRENGTH = 1.0
+MOST_STRENGTH = 20.0
+"""What a kind's other builds may say about one: as much as 1 to 20 bikes. Beyond 20 a build of its
+own would need dozens of bikes to stand out."""
 
+LEAST_BUILDS = 3
+"""Builds below which a kind says hardly anything of its next one (as for the spread of effects
+between models): the prior is then told as assumed."""
+
+_LOGITS = np.linspace(-9.0, 9.0, 73)
+_LOG_STRENGTHS = np.linspace(np.log(LEAST_STRENGTH), np.log(MOST_STRENGTH), 10)
 
 LEVEL = 0.90
 """Coverage of the central intervals: their lower end is then the one-sided 95 % bound that builds
@@ -35,16 +39,18 @@ class Probability(NamedTuple):
 
 
 class Prior(NamedTuple):
-    """What the shop's builds as a whole say of a build not seen yet.
+    """What the shop's builds of one kind say of a build not seen yet.
 
     Attributes
     ----------
     prior_share : float. Share of bikes with a warn-level lean window. [1]
     prior_strength : float. How many bikes that is worth.
+    is_assumed : bool. Whether too few builds stand behind it for it to be the shop's own.
     """
 
     prior_share: float
     prior_strength: float
+    is_assumed: bool = False
 
 
 def warn_probability(lean_bikes: int, bikes: int, prior: Prior) -> Probability:
@@ -90,7 +96,7 @@ def warn_probability(lean_bikes: int, bikes: int, prior: Prior) -> Probability:
     """
     require("bikes", bikes, at_least=0)
     require("lean_bikes", lean_bikes, at_least=0, at_most=bikes)
-    share, strength = prior
+    share, strength, _ = prior
     require("prior_share", share, above=0.0, below=1.0)
     require("prior_strength", strength, above=0.0)
     lean = strength * share + lean_bikes
@@ -104,8 +110,50 @@ def warn_probability(lean_bikes: int, bikes: int, prior: Prior) -> Probability:
     )
 
 
+def share_seen(lean_bikes: int, bikes: int) -> Probability:
+    r"""Return the share of lean bikes among those seen, with nothing borrowed.
+
+    Parameters
+    ----------
+    lean_bikes : int. Bikes that showed a lean window.
+    bikes : int. Bikes seen.
+
+    Returns
+    -------
+    Probability. The share seen and its interval.
+
+    Raises
+    ------
+    ValueError. If there is no bike, or more are lean than there are.
+
+    Notes
+    -----
+    Jeffreys' interval [1]_, the quantiles of :math:`\mathrm{Beta}(x + \frac12, n - x + \frac12)`,
+    with its end at 0 where none is lean and at 1 where all are.
+
+    Examples
+    --------
+    >>> share_seen(0, 4).lower, round(share_seen(0, 4).upper, 3)
+    (0.0, 0.362)
+
+    References
+    ----------
+    .. [1] L. D. Brown, T. T. Cai and A. DasGupta, "Interval estimation for a binomial
+       proportion," Stat. Sci., vol. 16, pp. 101-133, 2001.
+    """
+    require("bikes", bikes, at_least=1)
+    require("lean_bikes", lean_bikes, at_least=0, at_most=bikes)
+    ends = (lean_bikes + 0.5, bikes - lean_bikes + 0.5)
+    tail = 0.5 * (1.0 - LEVEL)
+    return Probability(
+        mean=lean_bikes / bikes,
+        lower=float(special.betaincinv(*ends, tail)) if lean_bikes else 0.0,
+        upper=float(special.betaincinv(*ends, 1.0 - tail)) if lean_bikes < bikes else 1.0,
+    )
+
+
 def shop_prior(lean_bikes_by_group: ArrayLike, bikes_by_group: ArrayLike) -> Prior:
-    r"""Return the share of lean bikes over all builds, and how far one build may be judged by it.
+    r"""Return the share of lean bikes over builds of a kind, and how far one is judged by it.
 
     Parameters
     ----------
@@ -122,23 +170,33 @@ def shop_prior(lean_bikes_by_group: ArrayLike, bikes_by_group: ArrayLike) -> Pri
 
     Notes
     -----
-    Greatest beta-binomial likelihood over share :math:`\pi` and strength s, held to 1 ... 20:
+    The shares of builds are taken as :math:`\mathrm{Beta}(s\pi, s(1-\pi))`, so that
 
     .. math::
-        \sum_g \ln \frac{B(s\pi + x_g,\; s(1-\pi) + n_g - x_g)}{B(s\pi,\; s(1-\pi))}
-        + \tfrac12 \ln \pi (1 - \pi)
+        p(\pi, s \mid x) \propto \prod_g \frac{B(s\pi + x_g,\; s(1-\pi) + n_g - x_g)}
+        {B(s\pi,\; s(1-\pi))}\; p(\pi)\, p(s)
 
-    The last term, half a bike on either side, keeps the share off 0 and 1 in a shop that has
-    seen only one kind. Builds with one bike say nothing of the strength; with fewer than three
-    builds of two bikes or more the answer is the overall share with half a bike on either side,
-    and strength 1: Jeffreys' prior when there is no bike at all.
+    [1]_, section 5.3, with Jeffreys' prior on :math:`\pi` and s even in its logarithm from 1 to 20.
+    The answer is the beta distribution with mean and variance of a next build's share,
+
+    .. math::
+        \mathrm{E}\,\pi, \qquad
+        \mathrm{Var}\,\pi + \mathrm{E}\,\frac{\pi (1 - \pi)}{s + 1}
+
+    so that few builds, and builds of one bike, which say nothing of s, make a weak prior by
+    themselves. Fewer than three builds are left out of it, for each would judge itself: what then
+    stands is assumed.
 
     Examples
     --------
-    >>> shop_prior([], [])
-    Prior(prior_share=0.5, prior_strength=1.0)
+    >>> round(shop_prior([], []).prior_share, 6), shop_prior([], []).is_assumed
+    (0.5, True)
     >>> shop_prior([4, 0, 5, 1], [5, 6, 5, 6]).prior_strength < 3.0
     True
+
+    References
+    ----------
+    .. [1] A. Gelman et al., "Bayesian Data Analysis," 3rd ed., 2013.
     """
     lean = np.asarray(lean_bikes_by_group, dtype=float)
     bikes = np.asarray(bikes_by_group, dtype=float)
@@ -148,64 +206,24 @@ def shop_prior(lean_bikes_by_group: ArrayLike, bikes_by_group: ArrayLike) -> Pri
         )
     require("bikes_by_group", bikes, at_least=0.0)
     require("lean_bikes_by_group", lean, at_least=0.0, at_most=bikes)
-    overall = float((lean.sum() + 0.5) / (bikes.sum() + 1.0))
-    if np.sum(bikes >= 2.0) < 3:
-        return Prior(overall, LEAST_PRIOR_STRENGTH)
-
-    def misfit(place: NDArray[np.float64]) -> float:
-        share, strength = special.expit(place[0]), np.exp(place[1])
-        a, b = strength * share, strength * (1.0 - share)
-        fit = np.sum(special.betaln(a + lean, b + bikes - lean) - special.betaln(a, b))
-        return -float(fit + 0.5 * np.log(share * (1.0 - share)))
-
-    log_bounds = (np.log(LEAST_PRIOR_STRENGTH), np.log(MOST_PRIOR_STRENGTH))
-    found = optimize.minimize(
-        misfit,
-        x0=[special.logit(overall), np.mean(log_bounds)],
-        bounds=[(-12.0, 12.0), log_bounds],
-        method="L-BFGS-B",
-    )
-    return Prior(float(special.expit(found.x[0])), float(np.exp(found.x[1])))
-
-
-def shrunk_error(
-    error_pct_by_group: Sequence[ArrayLike], measurement_sd_pct: float
-) -> list[Borrowed]:
-    """Return the worst lean error to expect of each build, thin builds leaning on the others.
-
-    Parameters
-    ----------
-    error_pct_by_group : sequence of array_like
-        For each build, the held worst lean error of each bike; NaN where it was not seen. [%]
-    measurement_sd_pct : float
-        Standard deviation with which one bike's error is measured: gauge, probe and air. [%]
-
-    Returns
-    -------
-    list of Borrowed. One for each build, in the order given. [%]
-
-    Raises
-    ------
-    ValueError. If a build has no bike whose error was seen, or the deviation is not above 0.
-
-    Notes
-    -----
-    As `borrowed`, with one variance for all bikes.
-
-    Examples
-    --------
-    >>> [round(build.mean, 1) for build in shrunk_error([[12.0, 14.0]], 2.0)]
-    [13.0]
-    """
-    require("measurement_sd_pct", measurement_sd_pct, above=0.0, unit="%")
-    groups = []
-    for place, errors in enumerate(error_pct_by_group):
-        error = np.atleast_1d(np.asarray(errors, dtype=float))
-        error = error[np.isfinite(error)]
-        if error.size == 0:
-            raise ValueError(f"error_pct_by_group[{place}] must hold at least 1 bike, got 0")
-        groups.append((error, np.full(error.size, measurement_sd_pct**2)))
-    return borrowed(groups, level=LEVEL)
+    is_assumed = bikes.size < LEAST_BUILDS
+    if is_assumed:
+        lean, bikes = lean[:0], bikes[:0]
+    share = special.expit(_LOGITS)[:, None]
+    strength = np.exp(_LOG_STRENGTHS)
+    a, b = strength * share, strength * (1.0 - share)
+    # Jeffreys' prior, on the logit scale of the raster.
+    fit = np.broadcast_to(0.5 * np.log(share * (1.0 - share)), a.shape).copy()
+    # Builds with the same counts weigh alike: each is worked out once.
+    counts, times = np.unique(np.stack([lean, bikes]), axis=1, return_counts=True)
+    for x, n, count in zip(*counts, times, strict=True):
+        fit += count * (special.betaln(a + x, b + n - x) - special.betaln(a, b))
+    weight = np.exp(fit - fit.max())
+    weight /= weight.sum()
+    mean = float(np.sum(weight * share))
+    between = float(np.sum(weight * (share - mean) ** 2))
+    variance = between + float(np.sum(weight * share * (1.0 - share) / (strength + 1.0)))
+    return Prior(mean, mean * (1.0 - mean) / variance - 1.0, is_assumed)
 
 
 def rank_by_lower(lower: ArrayLike, tie_break: ArrayLike) -> NDArray[np.intp]:

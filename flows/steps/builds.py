@@ -8,6 +8,9 @@ from flows.metrics.fuel import ethanol_mass_share
 from schemas.card import ETHANOL_SHARE
 from schemas.settings import ShopSettings
 
+MOST_ETHANOL_SHARE = 0.12
+"""Fuels with more are another mixture on the same map: they lend nothing to gasoline."""
+
 PartRow = tuple[str, str, str]
 """Category, maker and name."""
 
@@ -48,3 +51,8 @@ def ethanol_share(fuel: str, settings: ShopSettings) -> float:
     if told is not None and told.mass_shares is not None:
         return told.mass_shares.get("ethanol", 0.0)
     return ethanol_by_volume(fuel, settings) or 0.0
+
+
+def fuel_kind(fuel: str, settings: ShopSettings) -> str:
+    """Return which fuels may lend to each other: all near gasoline, each other one to itself."""
+    return "gasoline" if ethanol_share(fuel, settings) <= MOST_ETHANOL_SHARE else fuel

@@ -1,12 +1,13 @@
 """Expected mixtures: what a bike that was not run yet will show, from builds like it.
 
-A build is a model with categories of parts on a map. Thin builds borrow from the same parts on
-other models, at the same share of the speed at peak power.
+A build is a model with categories of parts on a map and a fuel. Thin builds borrow from the same
+parts on other models, on like fuel, at the same share of the speed at peak power.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from typing import Any, NamedTuple
 
 import duckdb
@@ -16,14 +17,14 @@ import polars as pl
 from flows.metrics import expected_mixture
 from flows.metrics.expected_mixture import Expected
 from flows.metrics.notes import Note, note
-from flows.steps.builds import ethanol_share
+from flows.steps.builds import fuel_kind
 from flows.steps.engine import Given, Inputs, Records, Step, each, marks
 from flows.steps.refresh import fingerprint, or_none, parts_of
 from schemas.settings import ShopSettings
 from warehouse import store
 
-MOST_ETHANOL_SHARE = 0.12
-"""Fuels with more are another mixture on the same map, and left out."""
+LEAST_MODELS = 3
+"""Models that must have been seen with a build before anything is said of another model."""
 
 RELATIVE_SPEEDS = np.round(np.arange(0.30, 1.31, 0.04), 2)
 """Places on the axis of speed over that at peak power. [1]"""
@@ -31,27 +32,28 @@ RELATIVE_SPEEDS = np.round(np.arange(0.30, 1.31, 0.04), 2)
 CELL_STEP = 0.125
 """Width of the part-throttle cells on the same axis. [1]"""
 
-MOST_START_PCT = 20.0
-"""Most fuel to start with: beyond it a bike may be too rich to fire at all. Common practice, no
-source."""
-
 SPEED_STEP_RPM = 250.0
-Key = tuple[str, str, str]
-"""Model, parts and map."""
+Key = tuple[str, str, str, str]
+"""Model, parts, map and fuel."""
+Kind = tuple[str, bool, str]
+"""Parts, whether the map is the untouched one, and which fuels are alike: what may lend."""
 
 
 class _Group(NamedTuple):
-    """The bikes of one build: curves on the relative axis, and cells by throttle and place."""
+    """The bikes of one build: curves on the relative axis, and cells by throttle and place.
+
+    `worst` has the greatest lean error of each bike over its whole curve.
+    """
 
     key: Key
     stages: list[dict[str, Any]]
     curves: np.ndarray
+    worst: np.ndarray
     cells: list[dict[tuple[float, float, int], float]]
 
 
 def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
     """Return what each build's expectation rests on: all bikes of its kind of build."""
-    fuels = store.rows(connection, "SELECT DISTINCT fuel FROM out.stage ORDER BY 1")["fuel"]
     stages = store.rows(
         connection,
         "SELECT stage.stage_id, stage.bike_id, stage.job_id, stage.model_id, stage.model_label, "
@@ -60,11 +62,10 @@ def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
         "FROM out.stage_mixture AS mixture JOIN out.stage AS stage USING (stage_id) "
         "LEFT JOIN out.stage_cruise AS cruise USING (stage_id) "
         "WHERE NOT stage.is_control AND mixture.worst_lean_error_pct IS NOT NULL "
-        "AND NOT list_contains(?, stage.fuel) "
         "QUALIFY row_number() OVER (PARTITION BY stage.bike_id, stage.model_id, stage.parts_key, "
-        "stage.map_label ORDER BY stage.received_on, stage.job_id, stage.stage_no) = 1 "
-        "ORDER BY stage.model_id, stage.parts_key, stage.map_label, stage.bike_id",
-        [fuel for fuel in fuels if ethanol_share(fuel, given.settings) > MOST_ETHANOL_SHARE],
+        "stage.map_label, stage.fuel "
+        "ORDER BY stage.received_on, stage.job_id, stage.stage_no) = 1 "
+        "ORDER BY stage.model_id, stage.parts_key, stage.map_label, stage.fuel, stage.bike_id",
     )
     of_stage = marks(stages, "stage_id")
     peaks = {
@@ -78,24 +79,26 @@ def _inputs(connection: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
             "GROUP BY stage.model_id ORDER BY stage.model_id"
         ).fetchall()
     }
-    kinds: dict[tuple[str, bool], list[dict[str, Any]]] = {}
+    kinds: dict[Kind, list[dict[str, Any]]] = {}
     for stage in stages.iter_rows(named=True):
         if stage["model_id"] in peaks:
-            kinds.setdefault((stage["parts_key"], stage["map_name"] == "stock"), []).append(stage)
+            fuel = fuel_kind(stage["fuel"], given.settings)
+            kind = (stage["parts_key"], stage["map_name"] == "stock", fuel)
+            kinds.setdefault(kind, []).append(stage)
     marked: dict[str, str] = {}
-    kind_of: dict[str, tuple[str, bool]] = {}
-    keys: dict[tuple[str, bool], list[Key]] = {}
+    kind_of: dict[str, Kind] = {}
+    keys: dict[Kind, list[Key]] = {}
     for kind, members in kinds.items():
         mark = fingerprint(
             [of_stage[member["stage_id"]] for member in members],
             sorted({(m["model_id"], peaks[m["model_id"]][1]) for m in members}),
         )
-        keys[kind] = list(
-            dict.fromkeys((m["model_id"], m["parts_key"], m["map_label"]) for m in members)
-        )
-        if kind[1] and len(keys[kind]) >= expected_mixture.LEAST_MODELS:
-            seen = {model_id for model_id, _, _ in keys[kind]}
-            keys[kind] += [(other, kind[0], "stock") for other in peaks if other not in seen]
+        keys[kind] = list(dict.fromkeys(map(_key, members)))
+        seen = {key[0] for key in keys[kind]}
+        if kind[1] and len(seen) >= LEAST_MODELS:
+            # What most of them ran on: the fuel of a bike that was never run is nobody's word.
+            fuel = Counter(key[3] for key in keys[kind]).most_common(1)[0][0]
+            keys[kind] += [(other, kind[0], "stock", fuel) for other in peaks if other not in seen]
         for key in keys[kind]:
             marked[fingerprint(*key)] = f"{mark} {peaks[key[0]]}"
             kind_of[fingerprint(*key)] = kind
@@ -119,7 +122,7 @@ def _make(given: Given, payload: Any) -> Records:
 EXPECTED = Step(
     name="work out what to expect",
     doing="working out what to expect",
-    version=4,
+    version=5,
     key="expected_id",
     tables=(
         "out.expected_mixture", "out.expected_mixture_speed", "out.expected_mixture_cell",
@@ -131,8 +134,12 @@ EXPECTED = Step(
     ),
     inputs=_inputs,
     make=each(_make),
-    set_by=lambda settings: [settings.mixture.notice_pct, settings.mixture.warn_pct],
+    set_by=lambda settings: [settings.mixture.notice_pct, settings.suggestion, settings.fuel],
 )  # fmt: skip
+
+
+def _key(stage: dict[str, Any]) -> Key:
+    return stage["model_id"], stage["parts_key"], stage["map_label"], stage["fuel"]
 
 
 def _groups(
@@ -160,13 +167,13 @@ def _groups(
     )
     by_key: dict[Key, list[dict[str, Any]]] = {}
     for member in members:
-        key = (member["model_id"], member["parts_key"], member["map_label"])
-        by_key.setdefault(key, []).append(member)
+        by_key.setdefault(_key(member), []).append(member)
     return [
         _Group(
             key,
             stages,
             np.array([_relative(curves.get(s["stage_id"]), peaks[key[0]][1]) for s in stages]),
+            np.array([_greatest(curves.get(s["stage_id"])) for s in stages]),
             [_places(cells.get(s["stage_id"]), peaks[key[0]][1]) for s in stages],
         )
         for key, stages in by_key.items()
@@ -179,6 +186,10 @@ def _relative(curve: pl.DataFrame | None, peak_rpm: float) -> np.ndarray:
         return np.full(RELATIVE_SPEEDS.shape, np.nan)
     speed, error = curve["engine_speed_rpm"].to_numpy(), curve["lean_error_pct"].to_numpy()
     return np.interp(RELATIVE_SPEEDS * peak_rpm, speed, error, left=np.nan, right=np.nan)
+
+
+def _greatest(curve: pl.DataFrame | None) -> float:
+    return math.nan if curve is None else float(curve["lean_error_pct"].to_numpy().max())
 
 
 def _places(cells: pl.DataFrame | None, peak_rpm: float) -> dict[tuple[float, float, int], float]:
@@ -200,21 +211,21 @@ def _of_kind(
     peaks: dict[str, tuple[str, float]],
     settings: ShopSettings,
 ) -> dict[str, list[dict[str, Any]]]:
+    limit_pct = min(settings.suggestion.most_enrichment_pct, settings.suggestion.most_total_pct)
+    worst = _answers([(group.key, group.worst) for group in groups], keys, limit_pct)
     found: dict[Key, list[Expected | None]] = {key: [] for key in keys}
     for at in range(RELATIVE_SPEEDS.size):
-        seen = [(group.key, group.curves[np.isfinite(group.curves[:, at]), at]) for group in groups]
-        answers = _answers([(key, errors) for key, errors in seen if errors.size], keys)
+        answers = _answers([(group.key, group.curves[:, at]) for group in groups], keys)
         for key in keys:
             found[key].append(answers.get(key))
     places = sorted({place for group in groups for bike in group.cells for place in bike})
     in_cells: dict[Key, list[tuple[tuple[float, float, int], Expected]]] = {key: [] for key in keys}
     for place in places:
         seen = [
-            (group.key, np.array([bike[place] for bike in group.cells if place in bike]))
+            (group.key, np.array([bike.get(place, math.nan) for bike in group.cells]))
             for group in groups
         ]
-        seen = [(key, errors) for key, errors in seen if errors.size]
-        for key, answer in _answers(seen, [key for key, _ in seen]).items():
+        for key, answer in _answers(seen, []).items():
             in_cells[key].append((place, answer))
 
     members = {group.key: group for group in groups}
@@ -222,7 +233,7 @@ def _of_kind(
     for key in keys:
         expected_id = fingerprint(*key)
         label, peak_rpm = peaks[key[0]]
-        lines = _by_speed(found[key], peak_rpm)
+        lines, enough_pct = _held_together(_by_speed(found[key], peak_rpm), worst.get(key))
         group = members.get(key)
         bikes = len(group.stages) if group else 0
         borrowed = [one.borrowed_share for one in found[key] if one is not None]
@@ -236,6 +247,7 @@ def _of_kind(
             # A single speed beyond notice level counts: no sentence says that there is none.
             least_width_rpm=0.0,
         )
+        whole = worst.get(key)
         made["out.expected_mixture"].append(
             {
                 "expected_id": expected_id,
@@ -243,11 +255,15 @@ def _of_kind(
                 "model_label": label,
                 "parts_key": key[1],
                 "map_label": key[2],
+                "fuel": key[3],
                 "bikes": bikes,
                 "other_bikes": sum(len(other.stages) for other in groups) - bikes,
                 "borrowed_share": share,
                 **_worst(ranges),
-                "told": _told(ranges, lines, settings.mixture.warn_pct),
+                "enough_pct": or_none(enough_pct),
+                "limit_pct": limit_pct,
+                "within_limit_share": or_none(whole.within_share) if whole else None,
+                "told": _told(ranges, lines),
             }
         )
         made["out.expected_mixture_speed"] += [
@@ -284,18 +300,41 @@ def _of_kind(
     return made
 
 
-def _answers(seen: list[tuple[Key, np.ndarray]], keys: list[Key]) -> dict[Key, Expected]:
-    """Return what to expect of each key, seen or not, at one place."""
+def _answers(
+    all_seen: list[tuple[Key, np.ndarray]], keys: list[Key], limit_pct: float = 0.0
+) -> dict[Key, Expected]:
+    """Return what to expect of each group at one place, and of those of `keys` not seen."""
+    seen = [(key, errors[np.isfinite(errors)]) for key, errors in all_seen]
+    seen = [(key, errors) for key, errors in seen if errors.size]
     if not seen:
         return {}
-    errors = [errors for _, errors in seen]
-    answers = dict(
-        zip([key for key, _ in seen], expected_mixture.expected_of_groups(errors), strict=True)
-    )
-    unseen = expected_mixture.expected_of_unseen(errors)
-    if math.isfinite(unseen.expected_pct):
-        answers |= {key: unseen for key in keys if key not in answers}
+    found = expected_mixture.expected_of_groups([e for _, e in seen], limit_pct=limit_pct)
+    answers = dict(zip([key for key, _ in seen], found, strict=False))
+    by_model: dict[str, list[np.ndarray]] = {}
+    for key, errors in seen:
+        by_model.setdefault(key[0], []).append(errors)
+    # Other maps and fuels of a model that was run say more of it than other models do.
+    unseen = [key for key in keys if key[0] not in by_model]
+    if unseen and len(by_model) >= LEAST_MODELS:
+        models = [np.concatenate(errors) for errors in by_model.values()]
+        other = expected_mixture.expected_of_groups(models, limit_pct=limit_pct)[-1]
+        answers |= dict.fromkeys(unseen, other)
     return answers
+
+
+def _held_together(
+    lines: dict[str, np.ndarray], worst: Expected | None
+) -> tuple[dict[str, np.ndarray], float]:
+    """Return the expectation by speed and the fuel that is enough at all of them, in agreement.
+
+    What a whole curve stays below holds at each of its speeds: no speed needs more.
+    """
+    expected = lines["expected_error_pct"]
+    if worst is None or not expected.size or not math.isfinite(worst.upper_pct):
+        return lines, math.nan
+    enough_pct = max(worst.upper_pct, float(expected.max()))
+    # A speed that too few bikes reached has the whole curve's end too.
+    return lines | {"upper_pct": np.fmin(lines["upper_pct"], enough_pct)}, enough_pct
 
 
 def _by_speed(found: list[Expected | None], peak_rpm: float) -> dict[str, np.ndarray]:
@@ -333,18 +372,9 @@ def _worst(ranges: list[expected_mixture.LeanRange]) -> dict[str, float | None]:
     }
 
 
-def _told(
-    ranges: list[expected_mixture.LeanRange], lines: dict[str, np.ndarray], warn_pct: float
-) -> Note:
+def _told(ranges: list[expected_mixture.LeanRange], lines: dict[str, np.ndarray]) -> Note:
     """Return what a row does not hold of what is to be expected."""
     if not lines["engine_speed_rpm"].size:
         return note("nothing to expect")
-    upper = lines["upper_pct"][np.isfinite(lines["upper_pct"])]
-    return note(
-        "to expect",
-        lean_ranges=len(ranges),
-        most_pct=np.nanmax(lines["expected_error_pct"]),
-        most_upper_pct=upper.max(initial=-math.inf),
-        most_start_pct=MOST_START_PCT,
-        warn_pct=warn_pct,
-    )
+    most_pct = np.nanmax(lines["expected_error_pct"])
+    return note("to expect", lean_ranges=len(ranges), most_pct=most_pct)

@@ -16,8 +16,8 @@ from warehouse import store
 
 SPEED_STEP_RPM = 250.0
 
-Key = tuple[str, str, int | None, str]
-"""Model, map, revision, and parts where the map is the untouched one: it was made for none."""
+Key = tuple[str, str, int | None, str, str]
+"""Model, map, revision, parts where the map is the untouched one (it was made for none), fuel."""
 
 
 class _Carried(NamedTuple):
@@ -38,7 +38,7 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     members = store.rows(
         connection,
         "SELECT stage.stage_id, stage.bike_id, stage.job_id, stage.model_id, stage.model_label, "
-        "stage.map_name, stage.map_revision, stage.map_label, stage.parts_key, "
+        "stage.map_name, stage.map_revision, stage.map_label, stage.parts_key, stage.fuel, "
         "core_stage.map_from, mixture.level, mixture.torque_weighted_error_pct, "
         "mixture.made_from, cruise.made_from AS cruise_from "
         "FROM out.stage_mixture AS mixture JOIN out.stage AS stage USING (stage_id) "
@@ -46,16 +46,19 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         "LEFT JOIN out.stage_cruise AS cruise USING (stage_id) "
         "WHERE NOT stage.is_control AND mixture.worst_lean_error_pct IS NOT NULL "
         "QUALIFY row_number() OVER (PARTITION BY stage.bike_id, stage.model_id, stage.map_name, "
-        "stage.map_revision, if(stage.map_name = 'stock', stage.parts_key, '') "
+        "stage.map_revision, if(stage.map_name = 'stock', stage.parts_key, ''), stage.fuel "
         "ORDER BY stage.received_on DESC, stage.job_id DESC, stage.stage_no DESC) = 1 "
         "ORDER BY stage.model_id, stage.map_name, stage.map_revision, stage.parts_key, "
-        "stage.bike_id",
+        "stage.fuel, stage.bike_id",
     )
     of_stage = marks(members, "stage_id")
     groups: dict[Key, list[dict[str, Any]]] = {}
     for member in members.iter_rows(named=True):
         of_parts = member["parts_key"] if member["map_name"] == "stock" else ""
-        key = (member["model_id"], member["map_name"], member["map_revision"], of_parts)
+        key = (
+            member["model_id"], member["map_name"], member["map_revision"], of_parts,
+            member["fuel"],
+        )  # fmt: skip
         groups.setdefault(key, []).append(member)
     sizes = _sizes(connection, members["stage_id"].to_list())
     scatter = pooled_sd(
@@ -108,7 +111,7 @@ def _origin(
 ) -> Key | None:
     """Return the revision that a map was made from, if bikes carried it too."""
     revision = _revision_before(members)
-    before = (key[0], key[1], revision, key[3])
+    before = (key[0], key[1], revision, *key[3:])
     return before if revision is not None and before in groups else None
 
 
@@ -188,6 +191,7 @@ def _revision(given: Given, carried: _Carried) -> Records:
         "map_name": key[1],
         "map_revision": key[2],
         "map_label": members[0]["map_label"],
+        "fuel": key[4],
         "map_from": _revision_before(members),
         "parts_seen": "; ".join(sorted({member["parts_key"] for member in members})),
         "bikes": len(members),
@@ -250,7 +254,7 @@ def _revision(given: Given, carried: _Carried) -> Records:
 MAP_REVISIONS = Step(
     name="judge maps",
     doing="judging maps",
-    version=3,
+    version=4,
     key="map_id",
     tables=(
         "out.map_revision", "out.map_revision_speed", "out.map_revision_region",

@@ -1,121 +1,221 @@
-"""Remap need: which parts on which map leave a model too lean, ranked by what is sure."""
+"""Remap need: which parts on which map and fuel leave a model too lean, ranked by what is sure."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable, Iterable
+from typing import Any, NamedTuple, TypeVar
 
 import duckdb
 import numpy as np
 
-from flows.metrics import need
-from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
-from flows.steps.refresh import fingerprint
+from flows.metrics import need, pooling
+from flows.metrics.expected_mixture import Expected, expected_of_groups
+from flows.steps.builds import fuel_kind
+from flows.steps.engine import Given, Inputs, Records, Step, whole
+from flows.steps.refresh import fingerprint, or_none
 from warehouse import store
 
-GAUGE_SD_PCT = 0.8
-"""1 SD of a session's lean error from gauge and probe (common practice, no source: half of the
-1.5 % within which a fresh wideband gauge is usually trusted)."""
 LEAN = ("warn", "stop")
+ARRIVED, LEFT = "arrived", "left"
+
+Key = tuple[str, str, str, str]
+"""Model, parts, map and fuel."""
+Row = dict[str, Any]
+K = TypeVar("K")
+V = TypeVar("V")
+
+
+class _Seen(NamedTuple):
+    """What the ranking rests on."""
+
+    stages: list[Row]
+    built: dict[Key, int]
+    visits: list[Row]
+    map_gains: list[Row]
 
 
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
-    """Return the latest stage of each bike on each build, and what remaps gave back."""
+    """Return the latest stage of each bike on each build, both ends of jobs, and remaps' gains."""
     stages = store.rows(
         connection,
         "SELECT stage.stage_id, stage.bike_id, stage.model_id, stage.model_label, "
-        "stage.parts_key, stage.map_label, mixture.level, mixture.worst_lean_error_pct, "
-        "mixture.worst_speed_rpm, cruise.in_band_share, mixture.made_from, "
-        "cruise.made_from AS cruise_made_from "
+        "stage.parts_key, stage.map_label, stage.fuel, mixture.level, "
+        "mixture.worst_lean_error_pct, mixture.worst_speed_rpm, cruise.in_band_share "
         "FROM out.stage_mixture AS mixture JOIN out.stage AS stage USING (stage_id) "
         "LEFT JOIN out.stage_cruise AS cruise USING (stage_id) "
         "WHERE NOT stage.is_control AND mixture.worst_lean_error_pct IS NOT NULL "
         "QUALIFY row_number() OVER (PARTITION BY stage.bike_id, stage.model_id, stage.parts_key, "
-        "stage.map_label ORDER BY stage.received_on DESC, stage.job_id DESC, stage.stage_no DESC) "
-        "= 1 ORDER BY stage.model_id, stage.parts_key, stage.map_label, stage.bike_id",
+        "stage.map_label, stage.fuel "
+        "ORDER BY stage.received_on DESC, stage.job_id DESC, stage.stage_no DESC) = 1 "
+        "ORDER BY stage.model_id, stage.parts_key, stage.map_label, stage.fuel, stage.bike_id",
     )
-    remaps = store.rows(
+    built = connection.execute(
+        "SELECT model_id, parts_key, map_label, fuel, count(DISTINCT bike_id) FROM out.stage "
+        "WHERE NOT is_control GROUP BY ALL ORDER BY ALL"
+    ).fetchall()
+    visits = store.rows(
         connection,
-        "SELECT * FROM out.pooled_effect WHERE scope = 'one model' "
-        "AND change_kind = 'map only' AND figure = 'mean gain over the riding range' "
-        "ORDER BY effect_id",
+        "SELECT stage.job_id, stage.stage_no, stage.bike_id, stage.quarter_label, "
+        "stage.received_on, stage.model_id, stage.parts_key, stage.map_label, stage.fuel, "
+        "if(mixture.worst_lean_error_pct IS NULL, NULL, mixture.level) AS level "
+        "FROM out.stage AS stage LEFT JOIN out.stage_mixture AS mixture USING (stage_id) "
+        "WHERE NOT stage.is_control ORDER BY stage.received_on, stage.job_id, stage.stage_no",
     )
-    # The prior is the whole shop's: a build is ranked anew when any build's evidence changes.
-    mark = fingerprint(marks(stages, "stage_id"), marks(remaps, "effect_id"))
-    return whole(mark, lambda: (stages.to_dicts(), remaps.to_dicts()))
+    map_gains = store.rows(
+        connection,
+        "SELECT gain.bike_id, gain.log_mean_gain, gain.log_mean_gain_sd, before.model_id, "
+        "before.parts_key, before.map_label, before.fuel "
+        "FROM out.gain AS gain JOIN out.stage AS before ON gain.before_stage_id = before.stage_id "
+        "JOIN out.stage AS after ON gain.after_stage_id = after.stage_id "
+        "WHERE gain.is_pooled AND gain.change_kind = 'map only' AND after.map_name <> 'stock' "
+        "AND gain.log_mean_gain IS NOT NULL ORDER BY gain.gain_id",
+    )
+    seen = _Seen(
+        stages.to_dicts(), {row[:4]: row[4] for row in built}, visits.to_dicts(),
+        map_gains.to_dicts(),
+    )  # fmt: skip
+    # The priors are the whole shop's: a build is ranked anew when any build's evidence changes.
+    return whole(fingerprint(seen.stages, built, seen.visits, seen.map_gains), lambda: seen)
 
 
-def _make(_: Given, payloads: list[Any]) -> Records:
+def _make(given: Given, payloads: list[Any]) -> Records:
     """Rank every build of every model by the sure part of its need for a remap."""
-    ((stages, remaps),) = payloads
-    groups: dict[tuple[str, str, str], list[dict[str, Any]]] = {}
-    for stage in stages:
-        groups.setdefault((stage["model_id"], stage["parts_key"], stage["map_label"]), []).append(
-            stage
+    (seen,) = payloads
+    groups = _grouped(seen.stages, _key)
+
+    def kind(key: Key) -> tuple[bool, str]:
+        return key[2] == "stock", fuel_kind(key[3], given.settings)
+
+    chances: dict[Key, tuple[need.Probability, bool]] = {}
+    errors: dict[Key, Expected] = {}
+    for keys in _grouped(groups, kind).values():
+        counts = [(_lean(groups[key]), len(groups[key])) for key in keys]
+        prior = need.shop_prior([lean for lean, _ in counts], [bikes for _, bikes in counts])
+        worst = expected_of_groups(
+            [[member["worst_lean_error_pct"] for member in groups[key]] for key in keys]
         )
-    given_back = {(row["model_id"], row["change_key"]): row for row in remaps}
-    prior = need.shop_prior(
-        np.array([_lean(members) for members in groups.values()]),
-        np.array([len(members) for members in groups.values()]),
-    )
-    errors = need.shrunk_error(
-        [np.array([m["worst_lean_error_pct"] for m in members]) for members in groups.values()],
-        GAUGE_SD_PCT,
-    )
-    rows = []
-    for (key, members), error in zip(groups.items(), errors, strict=True):
-        remap = given_back.get((key[0], f"remap, on {key[1]}")) if key[2] == "stock" else None
-        rows.append(_row(key, members, error, prior, remap))
+        for key, (lean, bikes), error in zip(keys, counts, worst, strict=False):
+            chances[key] = need.warn_probability(lean, bikes, prior), prior.is_assumed
+            errors[key] = error
+    given_back = _given_back(seen.map_gains)
+    rows = [
+        _row(key, members, errors[key], *chances[key], seen.built[key], given_back.get(key))
+        for key, members in groups.items()
+    ]
     ranks = need.rank_by_lower(
         np.array([row["warn_lower_share"] for row in rows]),
-        np.array([row["worst_error_lower_pct"] for row in rows]),
+        np.array([row["worst_error_pct"] for row in rows]),
     )
     for row, rank in zip(rows, ranks, strict=True):
         row["need_rank"] = int(rank)
-    members_rows = [
-        {
-            "need_id": fingerprint(*key),
-            **{
-                name: member[name]
-                for name in (
-                    "stage_id",
-                    "bike_id",
-                    "worst_lean_error_pct",
-                    "worst_speed_rpm",
-                    "level",
-                )
-            },
-        }
-        for key, members in groups.items()
-        for member in members
-    ]
-    return {"out.remap_need": rows, "out.need_member": members_rows}
+    named = ("stage_id", "bike_id", "worst_lean_error_pct", "worst_speed_rpm", "level")
+    return {
+        "out.remap_need": rows,
+        "out.need_member": [
+            {"need_id": fingerprint(*key), **{name: member[name] for name in named}}
+            for key, members in groups.items()
+            for member in members
+        ],
+        "out.need_quarter": _by_quarter(seen.visits),
+    }
 
 
 NEED = Step(
     name="rank remap need",
     doing="ranking remap need",
-    version=2,
-    tables=("out.remap_need", "out.need_member"),
-    reads=("out.stage_mixture", "out.stage", "out.stage_cruise", "out.pooled_effect"),
+    version=3,
+    tables=("out.remap_need", "out.need_member", "out.need_quarter"),
+    reads=("out.stage_mixture", "out.stage", "out.stage_cruise", "out.gain"),
     inputs=_inputs,
     make=_make,
-    set_by=lambda settings: settings.mixture,
+    set_by=lambda settings: [settings.mixture, settings.fuel],
 )
 
 
-def _lean(members: list[dict[str, Any]]) -> int:
+def _key(row: Row) -> Key:
+    return row["model_id"], row["parts_key"], row["map_label"], row["fuel"]
+
+
+def _grouped(rows: Iterable[V], key: Callable[[V], K]) -> dict[K, list[V]]:
+    groups: dict[K, list[V]] = {}
+    for row in rows:
+        groups.setdefault(key(row), []).append(row)
+    return groups
+
+
+def _lean(members: list[Row]) -> int:
     return sum(member["level"] in LEAN for member in members)
 
 
+def _given_back(gains: list[Row]) -> dict[Key, pooling.Borrowed]:
+    """Return what the next map gave, by the build that it was made for.
+
+    From a stock map that is the remap, from a shop map the revision: they never pool.
+    """
+    found: dict[Key, pooling.Borrowed] = {}
+    by_key = _grouped(gains, _key)
+    alike = _grouped(by_key, lambda key: (key[1], key[2] == "stock", key[3]))
+    for keys in alike.values():
+        bikes = [
+            pooling.bike_means(
+                [gain["log_mean_gain"] for gain in by_key[key]],
+                [gain["log_mean_gain_sd"] ** 2 for gain in by_key[key]],
+                [gain["bike_id"] for gain in by_key[key]],
+            )
+            for key in keys
+        ]
+        pooled = pooling.borrowed([(one.effect, one.variance) for one in bikes])
+        found |= dict(zip(keys, pooled, strict=True))
+    return found
+
+
+def _by_quarter(visits: list[Row]) -> list[Row]:
+    """Return how many bikes arrived and left lean in each quarter: of the shop, and by build.
+
+    In a quarter a bike counts once: by its first arrival, and by its last leaving.
+    """
+    jobs = list(_grouped(visits, lambda row: row["job_id"]).values())
+    ends = [(ARRIVED, job[0]) for job in reversed(jobs)] + [(LEFT, job[-1]) for job in jobs]
+    counted: dict[tuple[Key | None, str, str], dict[str, str | None]] = {}
+    for moment, row in ends:
+        for key in (None, _key(row)):
+            bikes = counted.setdefault((key, row["quarter_label"], moment), {})
+            bikes[row["bike_id"]] = row["level"]
+    return [
+        _quarter(key, quarter, moment, list(levels.values()))
+        for (key, quarter, moment), levels in sorted(
+            counted.items(), key=lambda item: (item[0][0] or (), *item[0][1:])
+        )
+    ]
+
+
+def _quarter(key: Key | None, quarter: str, moment: str, levels: list[str | None]) -> Row:
+    logged = [level for level in levels if level is not None]
+    lean = sum(level in LEAN for level in logged)
+    share = need.share_seen(lean, len(logged)) if logged else None
+    return {
+        "need_quarter_id": fingerprint(key, quarter, moment),
+        "need_id": fingerprint(*key) if key else None,
+        "quarter_label": quarter,
+        "moment": moment,
+        "bikes": len(logged),
+        "lean_bikes": lean,
+        "built_bikes": len(levels),
+        "lean_share": lean / len(logged) if logged else None,
+        "lean_lower_share": share.lower if share else None,
+        "lean_upper_share": share.upper if share else None,
+    }
+
+
 def _row(
-    key: tuple[str, str, str],
-    members: list[dict[str, Any]],
-    error: need.Borrowed,
-    prior: need.Prior,
-    remap: dict[str, Any] | None,
-) -> dict[str, Any]:
-    lean = _lean(members)
-    chance = need.warn_probability(lean, len(members), prior)
+    key: Key,
+    members: list[Row],
+    error: Expected,
+    chance: need.Probability,
+    is_prior_assumed: bool,
+    built_bikes: int,
+    remap: pooling.Borrowed | None,
+) -> Row:
     speeds = [m["worst_speed_rpm"] for m in members if m["level"] in LEAN] or [
         m["worst_speed_rpm"] for m in members
     ]
@@ -125,22 +225,29 @@ def _row(
         "model_id": key[0],
         "parts_key": key[1],
         "map_label": key[2],
+        "fuel": key[3],
         "is_stock_map": key[2] == "stock",
         "bikes": len(members),
-        "lean_bikes": lean,
+        "lean_bikes": _lean(members),
+        "built_bikes": built_bikes,
+        "is_prior_assumed": is_prior_assumed,
         "warn_share": chance.mean,
         "warn_lower_share": chance.lower,
         "warn_upper_share": chance.upper,
-        "worst_error_pct": error.mean,
-        "worst_error_lower_pct": error.lower,
-        "worst_error_upper_pct": error.upper,
+        "worst_error_pct": error.expected_pct,
+        "worst_error_lower_pct": or_none(error.lower_pct),
+        "worst_error_upper_pct": or_none(error.upper_pct),
         "worst_speed_from_rpm": min(speeds),
         "worst_speed_to_rpm": max(speeds),
         "cruise_bikes": len(cruise),
         "cruise_out_share": float(np.mean(cruise)) if cruise else None,
-        "given_back_bikes": remap["bikes"] if remap else 0,
-        "given_back_pct": remap["mean_pct"] if remap else None,
-        "given_back_lower_pct": remap["next_lower_pct"] if remap else None,
-        "given_back_upper_pct": remap["next_upper_pct"] if remap else None,
+        "given_back_bikes": remap.bikes if remap else 0,
+        "given_back_pct": _pct(remap.mean) if remap else None,
+        "given_back_lower_pct": _pct(remap.next_lower) if remap else None,
+        "given_back_upper_pct": _pct(remap.next_upper) if remap else None,
         "need_rank": 0,
     }
+
+
+def _pct(log_ratio: float) -> float | None:
+    return or_none(100.0 * float(np.expm1(log_ratio)))

@@ -750,9 +750,12 @@ def _rankings(rows: _Rows) -> None:
             model_id=model_id,
             parts_key=parts_key,
             map_label=map_label,
+            fuel="E10",
             is_stock_map=is_stock,
             bikes=len(members),
             lean_bikes=lean,
+            built_bikes=len(members) + 2,
+            is_prior_assumed=False,
             warn_share=share,
             warn_lower_share=low,
             warn_upper_share=high,
@@ -782,6 +785,22 @@ def _rankings(rows: _Rows) -> None:
                 worst_speed_rpm=row["worst_speed_rpm"],
                 level=row["level"],
             )
+        for of_need in (need_id, None) if rank == 1 else (need_id,):
+            for moment, lean_of_4, low, high in (("arrived", 2, 0.15, 0.85), ("left", 0, 0, 0.36)):
+                rows.add(
+                    "out.need_quarter",
+                    need_quarter_id=f"{of_need} {moment}",
+                    need_id=of_need,
+                    quarter_label="2025 Q2",
+                    moment=moment,
+                    bikes=4,
+                    lean_bikes=lean_of_4,
+                    built_bikes=5,
+                    lean_share=lean_of_4 / 4,
+                    lean_lower_share=low,
+                    lean_upper_share=high,
+                    made_from="test",
+                )
     effects: dict[tuple, list] = {}
     for row in (row for row in rows["out.gain"] if row["mean_gain_pct"] is not None):
         effects.setdefault((row["model_id"], row["change_kind"], row["change_key"]), []).append(row)
@@ -917,7 +936,7 @@ def _mixtures(rows: _Rows) -> None:
             )
     for need in rows["out.remap_need"]:
         members = [m for m in rows["out.need_member"] if m["need_id"] == need["need_id"]]
-        about = {name: need[name] for name in ("model_id", "parts_key", "map_label")}
+        about = {name: need[name] for name in ("model_id", "parts_key", "map_label", "fuel")}
         expected_id = f"e{need['need_id']}"
         rows.add(
             "out.expected_mixture",
@@ -933,6 +952,9 @@ def _mixtures(rows: _Rows) -> None:
             worst_error_pct=11.0,
             worst_lower_pct=8.0,
             worst_upper_pct=14.0,
+            enough_pct=15.0,
+            limit_pct=8.0,
+            within_limit_share=0.3,
             sentence=f"{need['model_id']} with {need['parts_key']}: expect 8 to 14 % lean from "
             "6,500 to 8,000 rpm, 11 % on average; start rich there.",
             made_from="test",
@@ -946,6 +968,7 @@ def _mixtures(rows: _Rows) -> None:
             map_name="stock" if need["is_stock_map"] else "Kestrel road",
             map_revision=None if need["is_stock_map"] else 3,
             map_label=need["map_label"],
+            fuel=need["fuel"],
             map_from=None,
             parts_seen=need["parts_key"],
             bikes=len(members),

@@ -383,6 +383,14 @@ def test_an_expected_lean_range_is_told_in_red_with_the_cautions(small_shop, mon
     assert wording.CAUTIONS[0] in app.main.markdown[0].value
 
 
+def test_the_remap_need_page_tells_who_was_logged_and_how_bikes_arrived_and_left(
+    small_shop, monkeypatch
+):
+    said = _said(_page(_view("remap_need"), small_shop, monkeypatch))
+    assert "A shop that logs only troubled bikes sees its need overstated." in said
+    assert "arrived needing 2 of 4 (15 to 85 %), left needing 0 of 4 (0 to 36 %)" in said
+
+
 def test_maps_that_miss_are_named_with_where(small_shop, monkeypatch):
     app = _page(_view("map_revisions"), small_shop, monkeypatch)
     assert "still miss" in app.warning[0].value

@@ -96,7 +96,7 @@ CHANGES = {
         "SELECT change_key FROM out.gain WHERE before_stage_id = 'J-2/1'",
     ),
     "rank remap need": (
-        "UPDATE out.stage_mixture SET made_from = 'x' WHERE stage_id = 'J-2/2'",
+        "UPDATE out.stage_mixture SET worst_speed_rpm = 6543 WHERE stage_id = 'J-2/2'",
         "SELECT ''",
     ),
     # A kind of build is pooled over all models.

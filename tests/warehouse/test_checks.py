@@ -68,7 +68,7 @@ def plan(**changes):
 
 def need(**changes):
     return {
-        "need_id": "n", "bikes": 2, "lean_bikes": 1, "need_rank": 1,
+        "need_id": "n", "bikes": 2, "lean_bikes": 1, "built_bikes": 3, "need_rank": 1,
         "warn_lower_share": 0.2, "warn_share": 0.4, "warn_upper_share": 0.6,
     } | changes  # fmt: skip
 
@@ -101,6 +101,12 @@ CHECKED = {
     "removed_upper_share": 0.9, "part_removed_share": 0.7, "full_removed_share": 0.9,
 }  # fmt: skip
 EXPECTED = {"expected_id": "e", "bikes": 1, "borrowed_share": 0.2}
+QUARTER = {
+    "need_quarter_id": "q", "quarter_label": "2025 Q1", "moment": "arrived", "bikes": 2,
+    "lean_bikes": 1, "built_bikes": 3, "lean_share": 0.5, "lean_lower_share": 0.1,
+    "lean_upper_share": 0.9,
+}  # fmt: skip
+LEFT = QUARTER | {"need_quarter_id": "r", "moment": "left"}
 MAP = {"map_id": "m", "bikes": 1, "is_missing": True}
 
 
@@ -411,6 +417,22 @@ CASES = {
         {"out.expected_mixture": [EXPECTED, {"expected_id": "f", "bikes": 0, "borrowed_share": 1}]},
         [{"out.expected_mixture": [EXPECTED | {"bikes": 0}]},
          {"out.expected_mixture": [EXPECTED | {"borrowed_share": 1.2}]}],
+    ),
+    "out.expected_mixture: no_speed_needs_more_than_is_enough_at_all_of_them": (
+        {"out.expected_mixture": [EXPECTED | {"enough_pct": 9.0}],
+         "out.expected_mixture_speed": [by_speed(expected_error_pct=4, upper_pct=9)]},
+        [{"out.expected_mixture_speed": [by_speed(expected_error_pct=4, upper_pct=9.1)]},
+         {"out.expected_mixture_speed": [by_speed(expected_error_pct=9.1, upper_pct=None)]}],
+    ),
+    "out.need_quarter: every_share_of_a_quarter_lies_in_its_interval": (
+        {"out.need_quarter": [QUARTER]},
+        [{"out.need_quarter": [QUARTER | change]} for change in (
+            {"lean_share": 0.05}, {"lean_share": 0.95}, {"lean_bikes": 3}, {"built_bikes": 1})],
+    ),
+    "out.need_quarter: who_arrived_left": (
+        {"out.need_quarter": [QUARTER, LEFT]},
+        [{"out.need_quarter": [QUARTER]},
+         {"out.need_quarter": [QUARTER, LEFT | {"built_bikes": 4}]}],
     ),
     "out.expected_mixture_speed: the_next_bike_holds_the_expected_one": (
         {"out.expected_mixture_speed": [by_speed(), by_speed(lower_pct=None, upper_pct=None)]},

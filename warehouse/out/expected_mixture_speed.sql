@@ -2,7 +2,7 @@
 --
 -- Grain:  one row per expected_id and engine_speed_rpm, every 250 rpm.
 -- Writes: flows/steps/expected.py
--- Units:  lower_pct, upper_pct: where 19 of 20 next bikes fall [%].
+-- Units:  19 of 20 next bikes lie above lower_pct, 19 of 20 below upper_pct [%].
 -- Nulls:  lower_pct and upper_pct where too few bikes tell.
 CREATE TABLE IF NOT EXISTS out.expected_mixture_speed (
     expected_id VARCHAR NOT NULL,

@@ -1,6 +1,6 @@
 -- out.map_revision: how each map revision stands over all bikes of a model that carry it.
 --
--- Grain:  one row per map_id (model_id, map_name, map_revision; of stock maps parts_seen too).
+-- Grain:  one row per map_id (model_id, map_name, map_revision, fuel; stock: parts_seen too).
 -- Writes: flows/steps/map_revisions.py
 -- Units:  mean_size_pct: mean size of the full-throttle error, bikes first [%]; cruise_*: the same
 --         of part throttle, weighted by time [%]; size_change_*: against the revision it was made
@@ -13,6 +13,7 @@ CREATE TABLE IF NOT EXISTS out.map_revision (
     map_name VARCHAR NOT NULL,
     map_revision BIGINT,
     map_label VARCHAR NOT NULL,
+    fuel VARCHAR NOT NULL,
     map_from BIGINT,
     parts_seen VARCHAR NOT NULL,
     bikes BIGINT NOT NULL,

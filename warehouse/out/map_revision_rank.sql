@@ -27,6 +27,7 @@ SELECT
             line.model_label ASC,
             line.map_label ASC,
             line.parts_seen ASC,
+            line.fuel ASC,
             line.map_id ASC
     ) AS map_rank,
     worst.side,

@@ -8,6 +8,7 @@ SELECT
     model_label,
     parts_key,
     map_label,
+    fuel,
     bikes,
     other_bikes,
     borrowed_share,
@@ -17,6 +18,9 @@ SELECT
     worst_error_pct,
     worst_lower_pct,
     worst_upper_pct,
+    enough_pct,
+    limit_pct,
+    within_limit_share,
     told
 FROM out.expected_mixture
-ORDER BY model_label, map_label <> 'stock', parts_key, map_label, expected_id;
+ORDER BY model_label, map_label <> 'stock', parts_key, map_label, fuel, expected_id;

@@ -18,6 +18,7 @@ SELECT
     map.map_name,
     map.map_revision,
     map.map_label,
+    map.fuel,
     map.map_from,
     map.parts_seen,
     map.bikes,
