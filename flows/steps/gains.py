@@ -12,8 +12,8 @@ import polars as pl
 
 from flows.metrics import gain as gain_metric
 from flows.metrics.notes import Note, note
-from flows.metrics.session import remount_at
 from flows.metrics.stability import drift_of_pair
+from flows.metrics.trust import remount_at
 from flows.steps.builds import parts_of_builds
 from flows.steps.engine import Given, Inputs, Records, Step, marks
 from flows.steps.refresh import fingerprint, stacked

@@ -9,7 +9,7 @@ from typing import Any
 import duckdb
 import numpy as np
 
-from flows.metrics import session
+from flows.metrics import trust as metric
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.refresh import fingerprint, parts_of
 from flows.steps.sessions import on_one_grid
@@ -57,7 +57,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
     ((sessions, unchanged, curves),) = payloads
     settings = given.settings
     shares = [s for s in sessions if s["repeatability_share"] is not None]
-    usual = session.shop_repeatability(
+    usual = metric.shop_repeatability(
         np.array([s["repeatability_share"] for s in shares]),
         np.array([s["pulls_used"] - 1 for s in shares]),
     )
@@ -71,7 +71,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
         + correction_share(a, b) ** 2 / 2
         for a, b, _, _ in pairs
     ]
-    remount = session.remount_share(
+    remount = metric.remount_share(
         np.array([np.nanmean(ratio) for _, _, _, ratio in pairs]),
         np.array(variance),
         default_share=settings.trust.remount_share,
@@ -114,7 +114,7 @@ def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
         "SELECT from_peak_speed_share, to_peak_speed_share, remount_share, remount_dof, "
         "remount_pairs, remount_origin FROM out.remount_region ORDER BY from_peak_speed_share"
     ).fetchall()
-    return row | {"remount_regions": [session.RegionRemount(*region) for region in regions]}
+    return row | {"remount_regions": [metric.RegionRemount(*region) for region in regions]}
 
 
 _ORIGINS = {
@@ -129,14 +129,14 @@ def _regions(
     variance: list[float],
     row: dict[str, Any],
     settings: ShopSettings,
-) -> list[session.RegionRemount]:
+) -> list[metric.RegionRemount]:
     """Return remounting by region of speed; the one share of all speeds where there is none."""
     longest = max((ratio.size for _, _, _, ratio in pairs), default=0)
 
     def laid(values: np.ndarray) -> np.ndarray:
         return np.pad(values, (0, longest - values.size), constant_values=np.nan)
 
-    found = session.remount_by_region(
+    found = metric.remount_by_region(
         np.array([laid(shares) for _, _, shares, _ in pairs]),
         np.array([laid(ratio) for _, _, _, ratio in pairs]),
         np.array(variance),

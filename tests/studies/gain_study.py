@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import optimize
 
-from flows.metrics import curve, planner, session
+from flows.metrics import curve, planner, session, trust
 from flows.metrics.gain import POWER, gain
 from flows.steps.trust import nearest_step, rounded_up, whole_dof
 from tests.result_table import write_beside
@@ -179,7 +179,7 @@ def _on_one_grid(sessions: Sequence[Session]) -> tuple[np.ndarray, list[np.ndarr
 def _trust(every: Iterable[Session], unchanged: Sequence[Sequence[Session]]) -> dict[str, float]:
     """Return repeatability and remounting with their dof, as the shop's trust is made."""
     found = [(session.pull_levels(one.power_w), len(one.power_w)) for one in every]
-    usual = session.shop_repeatability(
+    usual = trust.shop_repeatability(
         [float(np.std(levels, ddof=1)) for levels, _ in found], [pulls - 1 for _, pulls in found]
     )
     repeatability = rounded_up(usual.sd)
@@ -191,7 +191,7 @@ def _trust(every: Iterable[Session], unchanged: Sequence[Sequence[Session]]) -> 
             repeatability**2 * (1 / len(first.power_w) + 1 / len(second.power_w)) / 2
             + AIR_SD**2 / 2
         )
-    remount = session.remount_share(differences, variances)
+    remount = trust.remount_share(differences, variances)
     return {
         "repeatability_share": repeatability,
         "repeatability_dof": whole_dof(usual.dof),
