@@ -170,7 +170,8 @@ COLUMNS: dict[str, Column] = {
     "pulls_used": Column("Pulls that count."),
     "repeatability_share": Column("1 SD of a pull's level, back to back.", "1"),
     "repeatability_dof": Column("Degrees of freedom behind it."),
-    "repeatability_origin": _text("Whether it is the shop's own or the stated default."),
+    "repeatability_origin": _text("What the scatter of the pulls is known from: a note."),
+    "is_repeatability_assumed": _text("Too few sessions yet: the stated default is used."),
     "drift_pct_per_pull": Column("Trend of the level over the order of the pulls.", "%"),
     "drift_lower_pct_per_pull": Column("Lower end of its 95 % interval.", "%"),
     "drift_upper_pct_per_pull": Column("Upper end of its 95 % interval.", "%"),
@@ -184,7 +185,21 @@ COLUMNS: dict[str, Column] = {
     "from_peak_speed_share": Column("Start of the region, in speeds at peak power.", "1"),
     "to_peak_speed_share": Column("End of the region, in speeds at peak power.", "1"),
     "remount_pairs": Column("Unchanged repeats behind it."),
-    "remount_origin": _text("Whether it is the shop's own or the stated default."),
+    "remount_origin": _text("What the share of remounting is known from: a note."),
+    "is_remount_assumed": _text("The stated default outweighs what the shop measured of it."),
+    "day_share": Column("1 SD of the dyno's level from one day to another.", "1"),
+    "day_dof": Column("Degrees of freedom behind day_share.", "1"),
+    "day_origin": _text("What the share of a day is known from: a note."),
+    "is_day_assumed": _text("The stated default outweighs what the shop measured of it."),
+    "other_day_share": Column(
+        "1 SD of strapping a bike down again on another day: remounting and day as one.", "1"
+    ),
+    "other_day_dof": Column("Degrees of freedom behind other_day_share.", "1"),
+    "air_exponent_share": Column(
+        "1 SD of what the air correction leaves: share of power per ln of the air's density.", "1"
+    ),
+    "air_exponent_origin": _text("What that is known from: a note."),
+    "default_told": _text("A stated default that the shop's own figures contradict: a note."),
     # Gain
     "gain_id": _text("Key of a comparison: before stage and after stage."),
     "before_stage_id": _text("Stage compared against."),

@@ -202,6 +202,17 @@ def _mark(delimiter: str) -> str:
     return {"\t": "tabs", "whitespace": "blanks"}.get(delimiter, repr(delimiter))
 
 
+@_said("own mountings")
+def _own_mountings(f: Note) -> str:
+    known = [
+        f["control_sessions"]
+        and counted(f["control_sessions"], "session") + " of the control bike",
+        f["repeats"] and counted(f["repeats"], "unchanged repeat"),
+        f["bikes"] and f"the agreement of {counted(f['bikes'], 'pooled bike')}",
+    ]
+    return "from " + joined(list(filter(None, known)), ", ")
+
+
 @_said("divided otherwise")
 def _divided(f: Note) -> str:
     return f"its cells are divided by {_mark(f['by'])}, the layout says {_mark(f['layout_says'])}"

@@ -18,6 +18,11 @@ from flows.metrics.session import PooledSd
 DEFAULT_REMOUNT_SHARE = 0.008
 """1 SD of strapping a bike down again, until the shop has its own: common practice, no source."""
 
+DEFAULT_AIR_EXPONENT_SHARE = 0.3 / math.sqrt(3.0)
+"""1 SD of the error of the correction's exponent of the air: ISO 1585 raises the temperature to
+0.6, engines follow it with 0.3 to 0.9, each as likely as the other (JCGM 100, 4.3.7; that range is
+common practice, no source)."""
+
 REGION_EDGES = (0.40, 0.65, 0.90, 1.15)
 """Low, middle and top of the riding range, in shares of the speed at peak power (our choice)."""
 

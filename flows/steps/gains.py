@@ -87,8 +87,9 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     told = {
         name: value
         for name, value in trust.items()
-        # The words count sessions; only the figures decide whether gains are made again.
-        if name not in ("repeatability_origin", "remount_origin", "remount_pairs")
+        # What they are known from counts sessions; only the figures decide whether gains are made
+        # again.
+        if not name.endswith(("_origin", "_pairs", "_told"))
     }
     told["remount_regions"] = [region[:3] for region in trust["remount_regions"]]
     of_trust = fingerprint(told)

@@ -20,7 +20,7 @@ from flows.metrics.notes import Note, note
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.refresh import fingerprint
 from flows.steps.sessions import on_one_grid
-from flows.steps.trust import DEFAULT, rounded_up, session_curves, trust_of
+from flows.steps.trust import rounded_up, session_curves, trust_of
 from warehouse import store
 
 REFERENCE_SESSIONS = 10
@@ -293,7 +293,7 @@ def _trusted(
     share, origin = 100 * trust[f"{name}_share"], trust[f"{name}_origin"]
     state = "good" if share <= most_pct[0] else "watch" if share <= most_pct[1] else "act"
     told = note("scatter", is_remount=name == "remount", share_pct=share, origin=origin)
-    return _verdict(subject, "unknown" if origin == DEFAULT else state, told, share)
+    return _verdict(subject, "unknown" if trust[f"is_{name}_assumed"] else state, told, share)
 
 
 def _weather(
@@ -333,7 +333,7 @@ def _weather(
 
 def _known_sd_pct(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> float:
     """Return the scatter that strapping down and pulls alone give a control session."""
-    if DEFAULT in (trust["remount_origin"], trust["repeatability_origin"]):
+    if trust["is_remount_assumed"] or trust["is_repeatability_assumed"]:
         return 0.0
     pulls = float(np.median([s["pulls_used"] for s in sessions]))
     return 100 * math.hypot(trust["remount_share"], trust["repeatability_share"] / math.sqrt(pulls))

@@ -10,6 +10,7 @@ import duckdb
 import numpy as np
 
 from flows.metrics import trust as metric
+from flows.metrics.notes import note
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.refresh import fingerprint, parts_of
 from flows.steps.sessions import on_one_grid
@@ -28,8 +29,7 @@ INSTRUMENT_CORRELATION = 0.9
 Our judgement: no source gives a figure for a shop's own station."""
 LEAST_SESSIONS = 8
 LEAST_PAIRS = 6
-OWN = "the shop's own"
-DEFAULT = "stated default, common practice, until the shop has its own"
+DEFAULT = note("trust assumed")
 
 
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
@@ -80,15 +80,26 @@ def _make(given: Given, payloads: list[Any]) -> Records:
     row: dict[str, Any] = {
         "repeatability_share": repeatability,
         "repeatability_dof": dof,
-        "repeatability_origin": f"{OWN}, from {len(shares)} sessions" if own else DEFAULT,
+        "repeatability_origin": note("own sessions", sessions=len(shares)) if own else DEFAULT,
+        "is_repeatability_assumed": not own,
         # To the nearest step: its degrees of freedom already say how little is known of it.
         "remount_share": nearest_step(remount.share) if not remount.is_default else remount.share,
         "remount_dof": DEFAULT_REMOUNT_DOF if remount.is_default else whole_dof(remount.dof),
         "remount_pairs": len(pairs),
         "remount_origin": DEFAULT
         if remount.is_default
-        else f"{OWN}, from {len(pairs)} unchanged repeats",
+        else note("own mountings", control_sessions=0, repeats=len(pairs), bikes=0),
+        "is_remount_assumed": remount.is_default,
+        "day_share": settings.trust.day_share,
+        "day_dof": DEFAULT_REMOUNT_DOF,
+        "day_origin": DEFAULT,
+        "is_day_assumed": True,
+        "other_day_dof": DEFAULT_REMOUNT_DOF,
+        "air_exponent_share": metric.DEFAULT_AIR_EXPONENT_SHARE,
+        "air_exponent_origin": DEFAULT,
+        "default_told": None,
     }
+    row["other_day_share"] = math.hypot(row["remount_share"], row["day_share"])
     regions = _regions(pairs, variance, row, settings)
     rows = [
         {
@@ -118,8 +129,8 @@ def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
 
 
 _ORIGINS = {
-    "region": "of this region's own",
-    "whole curve": "of all speeds: too few pairs reach this region",
+    "region": note("of this region"),
+    "whole curve": note("of all speeds"),
     "default": DEFAULT,
 }
 
@@ -220,7 +231,7 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=3,
+    version=4,
     tables=("out.trust", "out.remount_region"),
     reads=("out.session", "out.session_curve", "core.stage"),
     inputs=_inputs,

@@ -13,7 +13,6 @@ from flows.metrics.stability import drift_of_pair
 from flows.steps import engine
 from flows.steps.progress import quietly
 from flows.steps.stability import STABILITY, drifts_of
-from flows.steps.trust import DEFAULT
 from schemas.settings import Shop, ShopSettings
 from warehouse import store
 from warehouse.sentences import in_words, remedy_in_words
@@ -25,6 +24,9 @@ SPEED = np.arange(3000.0, 9000.0, 50.0)
 TRUST = {
     "repeatability_share": 0.004, "repeatability_dof": 20.0, "repeatability_origin": "own",
     "remount_share": 0.005, "remount_pairs": 20, "remount_origin": "own",
+    "is_repeatability_assumed": False, "is_remount_assumed": False, "is_day_assumed": False,
+    "day_share": 0.002, "day_dof": 9.0, "day_origin": "own", "other_day_share": 0.0054,
+    "other_day_dof": 19.0, "air_exponent_share": 0.17, "air_exponent_origin": "own",
 }  # fmt: skip
 TABLES = ("core.bike", "core.build", "core.stage", "core.pull", "out.pull", "out.session",
           "out.session_curve", "out.session_pull")  # fmt: skip
@@ -246,7 +248,7 @@ def test_limits_are_not_narrower_than_the_shops_own_scatter(bench):
 
 def test_a_default_is_no_scatter_of_the_shops_own(bench):
     bench.control_runs(0.05 * steady(12))
-    bench.judge(remount_origin=DEFAULT)
+    bench.judge(is_remount_assumed=True)
     (upper,) = bench.connection.execute(
         "SELECT max(individual_upper_pct) FROM out.dyno_check"
     ).fetchone()

@@ -7,6 +7,16 @@ SELECT
     repeatability_dof,
     repeatability_origin,
     remount_share,
+    remount_dof,
     remount_pairs,
-    remount_origin
+    remount_origin,
+    is_remount_assumed,
+    day_share,
+    day_dof,
+    day_origin,
+    is_day_assumed,
+    other_day_share,
+    air_exponent_share,
+    air_exponent_origin,
+    default_told
 FROM out.trust;
