@@ -206,11 +206,24 @@ def _mark(delimiter: str) -> str:
 def _own_mountings(f: Note) -> str:
     known = [
         f["control_sessions"]
-        and counted(f["control_sessions"], "session") + " of the control bike",
+        and f"{counted(f['control_sessions'], 'session')} of the control bike",
         f["repeats"] and counted(f["repeats"], "unchanged repeat"),
-        f["bikes"] and f"the agreement of {counted(f['bikes'], 'pooled bike')}",
+        f["bikes"] and f"the agreement of {counted(f['bikes'], 'bike')} with one change",
     ]
-    return "from " + joined(list(filter(None, known)), ", ")
+    told = "from " + joined(filter(None, known), ", ")
+    if f["is_sum_known"]:
+        return f"{told}; of mounting and day only the two together are known: strap a bike down twice on one day"
+    return f"{told}; so few that the stated default still weighs more" if f["is_assumed"] else told
+
+
+@_said("scatter")
+def _scatter_sentence(f: Note) -> str:
+    what = {
+        "repeatability": "Pulls run back to back scatter by",
+        "remount": "Taking a bike off and strapping it down again adds",
+        "day": "Another day adds",
+    }[f["part"]]
+    return f"{what} {number(f['share_pct'], 2)} % (1 SD; {said(f['origin'])})."
 
 
 @_said("divided otherwise")

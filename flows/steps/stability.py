@@ -81,6 +81,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
     verdicts = [
         _trusted(trust, "repeatability", (0.7, 1.5), "back-to-back pulls"),
         _trusted(trust, "remount", (1.0, 2.0), "taking the bike off and on"),
+        _trusted(trust, "day", (0.5, 1.0), "another day"),
     ]
     control = [s for s in sessions if s["is_control"]]
     charts: list[Chart] = []
@@ -137,7 +138,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 STABILITY = Step(
     name="chart the control bike",
     doing="charting the control bike",
-    version=7,
+    version=8,
     # Only of the verdicts there is always one.
     tables=("out.dyno_verdict", "out.dyno_check", "out.dyno_event", "out.session_drift"),
     reads=(
@@ -292,7 +293,7 @@ def _trusted(
     """Say what a share of the trust is, and where it comes from."""
     share, origin = 100 * trust[f"{name}_share"], trust[f"{name}_origin"]
     state = "good" if share <= most_pct[0] else "watch" if share <= most_pct[1] else "act"
-    told = note("scatter", is_remount=name == "remount", share_pct=share, origin=origin)
+    told = note("scatter", part=name, share_pct=share, origin=origin)
     return _verdict(subject, "unknown" if trust[f"is_{name}_assumed"] else state, told, share)
 
 
@@ -336,7 +337,9 @@ def _known_sd_pct(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> floa
     if trust["is_remount_assumed"] or trust["is_repeatability_assumed"]:
         return 0.0
     pulls = float(np.median([s["pulls_used"] for s in sessions]))
-    return 100 * math.hypot(trust["remount_share"], trust["repeatability_share"] / math.sqrt(pulls))
+    return 100 * math.hypot(
+        trust["other_day_share"], trust["repeatability_share"] / math.sqrt(pulls)
+    )
 
 
 def _chart(

@@ -21,12 +21,13 @@ from warehouse.store import kept
 
 START = date(2025, 1, 7)
 SPEED = np.arange(3000.0, 9000.0, 50.0)
+OWN = '{"code": "own sessions", "sessions": 20}'
 TRUST = {
-    "repeatability_share": 0.004, "repeatability_dof": 20.0, "repeatability_origin": "own",
-    "remount_share": 0.005, "remount_pairs": 20, "remount_origin": "own",
+    "repeatability_share": 0.004, "repeatability_dof": 20.0, "repeatability_origin": OWN,
+    "remount_share": 0.005, "remount_pairs": 20, "remount_origin": OWN,
     "is_repeatability_assumed": False, "is_remount_assumed": False, "is_day_assumed": False,
-    "day_share": 0.002, "day_dof": 9.0, "day_origin": "own", "other_day_share": 0.0054,
-    "other_day_dof": 19.0, "air_exponent_share": 0.17, "air_exponent_origin": "own",
+    "day_share": 0.0, "day_dof": 9.0, "day_origin": OWN, "other_day_share": 0.005,
+    "other_day_dof": 19.0, "air_exponent_share": 0.17, "air_exponent_origin": OWN,
 }  # fmt: skip
 TABLES = ("core.bike", "core.build", "core.stage", "core.pull", "out.pull", "out.session",
           "out.session_curve", "out.session_pull")  # fmt: skip
