@@ -33,6 +33,9 @@ NEGLIGIBLE = 1e-6
 """Weight beside the greatest from which on a point of the grid is left out."""
 BLOCKS_AT_ONCE = 100
 """What bounds the memory of one step over the grid, to some 10 MB."""
+LEAST_DOF = 6.0
+"""With fewer, Satterthwaite's interval shrinks where known scatter is added; the SD is raised
+instead, so that the interval of 95 % stays right with one pull and with ten."""
 MOST_DOF = 30.0
 """More degrees of freedom than these are not told apart: t is within 4 % of the normal."""
 LEAST_SPELL = 4
@@ -85,14 +88,16 @@ class Scatter(NamedTuple):
 
     Attributes
     ----------
-    share : float. 1 SD on the ln scale. [0..1]
+    share : float. 1 SD on the ln scale, made larger for what is not known of it. [0..1]
     dof : float. Degrees of freedom behind it.
+    median_share : float. What it is as likely above as below. [0..1]
     prior_weight : float. How much of what is known of it is the prior, from 0 to 1.
     below, above : float. Chance that it lies below, and above, the prior's median.
     """
 
     share: float
     dof: float
+    median_share: float
     prior_weight: float
     below: float
     above: float
@@ -423,10 +428,12 @@ def session_scatter(
 
     Each part *V* is then handed on as an SD and degrees of freedom that give, put together with
     the pulls' known variance *k* by Satterthwaite's formula, the posterior's own interval of 95 %.
-    With :math:`S^2` the median of :math:`T = k + V`, and *q* the 97.5 % point of a normal error of
-    variance *T* over the posterior:
+    With *q* the 97.5 % point of a normal error of variance :math:`T = k + V` over the posterior:
 
-    .. math:: t_{0.975, \nu_T} = q / S, \quad s^2 = S^2 - k, \quad \nu = \nu_T\, s^4 / S^4
+    .. math:: S = q / t_{0.975, \nu_T}, \quad s^2 = S^2 - k, \quad \nu = \nu_T\, s^4 / S^4
+
+    :math:`\nu_T` makes :math:`S^2` the median of *T*, if that is from `LEAST_DOF` to `MOST_DOF`.
+    So what is not known of a part makes its SD larger: without a session 1.06 % for 0.8 %.
 
     Examples
     --------
@@ -502,13 +509,13 @@ def _log_sd(variance: np.ndarray, weights: np.ndarray) -> float:
 
 
 def _dof_of(critical: float) -> float:
-    """Return the degrees of freedom whose 97.5 % point of t is so large, from 1 to MOST_DOF."""
+    """Return the degrees of freedom whose 97.5 % point of t is so large, within what is used."""
     if critical <= special.stdtrit(MOST_DOF, 0.975):
         return MOST_DOF
-    if critical >= special.stdtrit(1.0, 0.975):
-        return 1.0
+    if critical >= special.stdtrit(LEAST_DOF, 0.975):
+        return LEAST_DOF
     found = optimize.root_scalar(
-        lambda dof: float(special.stdtrit(dof, 0.975)) - critical, bracket=(1.0, MOST_DOF)
+        lambda dof: float(special.stdtrit(dof, 0.975)) - critical, bracket=(LEAST_DOF, MOST_DOF)
     )
     return float(found.root)
 
@@ -532,6 +539,7 @@ def _scatter(
     return Scatter(
         math.sqrt(own),
         max(total_dof * (own / whole) ** 2, 1.0),
+        math.sqrt(middle - known),
         min((_log_sd(variance, weights) / log_sd_before) ** 2, 1.0),
         float(far_below),
         float(1.0 - far_below),

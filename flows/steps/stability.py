@@ -82,6 +82,10 @@ def _make(given: Given, payloads: list[Any]) -> Records:
         _trusted(trust, "repeatability", (0.7, 1.5), "back-to-back pulls"),
         _trusted(trust, "remount", (1.0, 2.0), "taking the bike off and on"),
         _trusted(trust, "day", (0.5, 1.0), "another day"),
+        *(
+            _verdict("stated default", "watch", told, told["share_pct"])
+            for told in trust["default_told"]
+        ),
     ]
     control = [s for s in sessions if s["is_control"]]
     charts: list[Chart] = []
@@ -334,7 +338,9 @@ def _weather(
 
 def _known_sd_pct(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> float:
     """Return the scatter that strapping down and pulls alone give a control session."""
-    if trust["is_remount_assumed"] or trust["is_repeatability_assumed"]:
+    # Of one mounting a day only the sum with the day is known: then one of the two still is.
+    is_assumed = trust["is_remount_assumed"] and trust["is_day_assumed"]
+    if is_assumed or trust["is_repeatability_assumed"]:
         return 0.0
     pulls = float(np.median([s["pulls_used"] for s in sessions]))
     return 100 * math.hypot(

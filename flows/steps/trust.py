@@ -116,9 +116,9 @@ def _make(given: Given, payloads: list[Any]) -> Records:
         default_day_share=defaults.day_share,
     )
     bikes = sum(one.gain.size for one in agreements)
-    row |= _parts(found, repeats, bikes)
-    row["default_told"] = _contradicted(found, defaults, row) or None
-    return {"out.trust": [row], "out.remount_region": _regions(repeats, row, known, fitted)}
+    row |= _parts(found, defaults, repeats, bikes)
+    row["default_told"] = _contradicted(found, defaults, row)
+    return {"out.trust": [row], "out.remount_region": _regions(repeats, row, found, known, fitted)}
 
 
 def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
@@ -128,6 +128,7 @@ def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     """
     (row,) = store.rows(connection, "SELECT * EXCLUDE (made_from) FROM out.trust").to_dicts()
     row |= {name: json.loads(row[name]) for name in row if name.endswith("_origin")}
+    row["default_told"] = json.loads(row["default_told"])
     regions = connection.execute(
         "SELECT from_peak_speed_share, to_peak_speed_share, remount_share, remount_dof, "
         "remount_pairs, remount_origin FROM out.remount_region ORDER BY from_peak_speed_share"
@@ -153,7 +154,9 @@ def _pulls(sessions: list[dict[str, Any]], default: float) -> tuple[dict[str, An
     return row, Known(share, metric.DEFAULT_AIR_EXPONENT_SHARE)
 
 
-def _parts(found: metric.SessionScatter, repeats: list[Repeats], bikes: int) -> dict[str, Any]:
+def _parts(
+    found: metric.SessionScatter, defaults: Trust, repeats: list[Repeats], bikes: int
+) -> dict[str, Any]:
     """Return the figures of mounting and day, each with what it is known from."""
     row: dict[str, Any] = {}
     is_sum_known = found.both.prior_weight <= 0.5
@@ -166,7 +169,7 @@ def _parts(found: metric.SessionScatter, repeats: list[Repeats], bikes: int) -> 
             "bikes": bikes if name == "remount" else 0,
         }
         row |= {
-            f"{name}_share": _told(part),
+            f"{name}_share": nearest_step(part.share),
             f"{name}_dof": handy_dof(part.dof),
             f"{name}_origin": note(
                 "own mountings",
@@ -175,19 +178,12 @@ def _parts(found: metric.SessionScatter, repeats: list[Repeats], bikes: int) -> 
                 is_sum_known=is_assumed and is_sum_known,
             )
             if any(counts.values())
-            else DEFAULT,
+            else note("widened default", default_pct=100 * getattr(defaults, f"{name}_share")),
             f"is_{name}_assumed": is_assumed,
         }
     row["remount_pairs"] = sum(_mountings(one) - 1 for one in repeats)
-    both = max(_told(found.both), row["remount_share"], row["day_share"])
+    both = max(nearest_step(found.both.share), row["remount_share"], row["day_share"])
     return row | {"other_day_share": both, "other_day_dof": handy_dof(found.both.dof)}
-
-
-def _told(part: metric.Scatter) -> float:
-    """Return a share as it is told; the shop's stated default stays as it was stated."""
-    if part.prior_weight > 0.99:
-        return round(part.share, 6)
-    return nearest_step(part.share)
 
 
 def _differ(sessions: list[dict[str, Any]], name: str) -> bool:
@@ -208,10 +204,10 @@ def _contradicted(found: metric.SessionScatter, defaults: Trust, row: dict[str, 
         figures = {
             "is_remount": name == "remount",
             "default_pct": 100 * default,
-            "share_pct": 100 * part.share,
+            "share_pct": 100 * part.median_share,
             "is_control_run": counts.get("control_sessions", 0) >= LEAST_SESSIONS,
         }
-        share = max(part.share, SHARE_STEP)
+        share = max(part.median_share, SHARE_STEP)
         if part.below > SURE and default >= LESS * share:
             told.append(note("better than default", times=default / share, **figures))
         if part.above > SURE and share >= MORE * default:
@@ -219,16 +215,10 @@ def _contradicted(found: metric.SessionScatter, defaults: Trust, row: dict[str, 
     return told
 
 
-_ORIGINS = {
-    "region": note("of this region"),
-    "whole curve": note("of all speeds"),
-    "default": DEFAULT,
-}
-
-
 def _regions(
     repeats: list[Repeats],
     row: dict[str, Any],
+    whole_curve: metric.SessionScatter,
     known: Known,
     fitted: Callable[..., metric.SessionScatter],
 ) -> list[dict[str, Any]]:
@@ -241,17 +231,21 @@ def _regions(
         inside = [
             part for one in repeats if (part := _within(one, low, high)) and _mountings(part) > 1
         ]
-        share, dof, origin = row["remount_share"], row["remount_dof"], "whole curve"
-        if row["remount_origin"] == DEFAULT:
-            origin = "default"
+        share, dof, origin = row["remount_share"], row["remount_dof"], note("of all speeds")
+        if row["remount_origin"]["code"] != "own mountings":
+            origin = row["remount_origin"]
         elif inside:
             part = fitted(
                 [_series(part, known) for part in inside],
-                default_remount_share=max(row["remount_share"], SHARE_STEP),
-                default_day_share=max(row["day_share"], SHARE_STEP),
+                default_remount_share=max(whole_curve.remount.median_share, SHARE_STEP),
+                default_day_share=max(whole_curve.day.median_share, SHARE_STEP),
             ).remount
             if part.prior_weight <= 0.5:
-                share, dof, origin = nearest_step(part.share), handy_dof(part.dof), "region"
+                share, dof, origin = (
+                    nearest_step(part.share),
+                    handy_dof(part.dof),
+                    note("of this region"),
+                )
         rows.append(
             {
                 "from_peak_speed_share": low,
@@ -259,7 +253,7 @@ def _regions(
                 "remount_share": share,
                 "remount_dof": dof,
                 "remount_pairs": sum(_mountings(one) - 1 for one in inside),
-                "remount_origin": _ORIGINS[origin],
+                "remount_origin": origin,
             }
         )
     return rows

@@ -85,7 +85,10 @@ PARTS = [
     ("airbox", "Tessen", "open lid"),
 ]
 GENERATOR_SEED = 690
-MOUNTINGS = '{"code": "own mountings", "control_sessions": 24, "repeats": 9, "bikes": 0}'
+MOUNTINGS = store.kept(
+    note("own mountings", control_sessions=24, repeats=9, bikes=0, is_assumed=False,
+         is_sum_known=False)
+)  # fmt: skip
 
 
 NOTES = {"gained", "heat_soak", "odd", "reason", "round_note", "told", "trouble"}
@@ -1214,6 +1217,7 @@ def _dyno(rows: _Rows) -> None:
         other_day_dof=16.0,
         air_exponent_share=0.1732,
         air_exponent_origin='{"code": "trust assumed"}',
+        default_told="[]",
         made_from="test",
     )
     for low, high, share in ((0.4, 0.65, 0.006), (0.65, 0.9, 0.007), (0.9, 1.15, 0.0085)):

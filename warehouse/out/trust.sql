@@ -3,7 +3,6 @@
 -- Grain:  one row.
 -- Writes: flows/steps/trust.py
 -- Units:  shares of power, 1 SD [1]; air_exponent_share per ln of the air's density [1].
--- Nulls:  default_told is null where the shop's own figures bear the defaults out.
 CREATE TABLE IF NOT EXISTS out.trust (
     repeatability_share DOUBLE NOT NULL,
     repeatability_dof DOUBLE NOT NULL,
@@ -22,6 +21,6 @@ CREATE TABLE IF NOT EXISTS out.trust (
     other_day_dof DOUBLE NOT NULL,
     air_exponent_share DOUBLE NOT NULL,
     air_exponent_origin VARCHAR NOT NULL,
-    default_told VARCHAR,
+    default_told VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

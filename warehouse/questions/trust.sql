@@ -7,16 +7,13 @@ SELECT
     repeatability_dof,
     repeatability_origin,
     remount_share,
-    remount_dof,
-    remount_pairs,
     remount_origin,
     is_remount_assumed,
     day_share,
-    day_dof,
     day_origin,
     is_day_assumed,
     other_day_share,
+    other_day_dof,
     air_exponent_share,
-    air_exponent_origin,
-    default_told
+    air_exponent_origin
 FROM out.trust;
