@@ -302,7 +302,9 @@ def restricted_log_likelihood(
             else:
                 log_det += np.linalg.slogdet(covariance)[1].sum(axis=1)
                 found = design.transpose(0, 2, 1) @ np.linalg.solve(covariance, design[None])
-            np.add.at(cross, places, found.swapaxes(0, 1))
+            # Blocks stand in the order of their series.
+            first = np.flatnonzero(np.diff(places, prepend=-1))
+            cross[places[first]] += np.add.reduceat(found, first, axis=1).swapaxes(0, 1)
     # Design columns: 1, the line times its SD, the level. The line's prior then is 1.
     of_mean, mixed, of_line = cross[..., 0, 0], cross[..., 0, 1], cross[..., 1, 1] + 1.0
     with_mean, with_line, squares = cross[..., 0, 2], cross[..., 1, 2], cross[..., 2, 2]
@@ -526,7 +528,8 @@ def _scatter(
     """Return a part as an SD and degrees of freedom: see the notes of `session_scatter`."""
     total = known + variance
     order = np.argsort(total)
-    middle = float(total[order][np.searchsorted(np.cumsum(weights[order]), 0.5)])
+    below = np.cumsum(weights[order]) - weights[order] / 2.0
+    middle = float(np.interp(0.5, below, total[order]))
 
     def beyond(half: float) -> float:
         return float(weights @ special.ndtr(-half / np.sqrt(total))) - 0.025
@@ -535,14 +538,14 @@ def _scatter(
     total_dof = _dof_of(half / math.sqrt(middle))
     whole = (half / float(special.stdtrit(total_dof, 0.975))) ** 2
     own = max(whole - known, 0.0)
-    far_below = weights[variance < median**2].sum()
+    below_median = float(weights[variance < median**2].sum())
     return Scatter(
         math.sqrt(own),
         max(total_dof * (own / whole) ** 2, 1.0),
         math.sqrt(middle - known),
         min((_log_sd(variance, weights) / log_sd_before) ** 2, 1.0),
-        float(far_below),
-        float(1.0 - far_below),
+        below_median,
+        1.0 - below_median,
     )
 
 

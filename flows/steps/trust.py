@@ -159,7 +159,10 @@ def _parts(
 ) -> dict[str, Any]:
     """Return the figures of mounting and day, each with what it is known from."""
     row: dict[str, Any] = {}
-    is_sum_known = found.both.prior_weight <= 0.5
+    is_one_a_day = not any(
+        len({s["run_on"] for s in one.sessions}) < _mountings(one) for one in repeats
+    )
+    is_sum_known = is_one_a_day and found.both.prior_weight <= 0.5
     for name, part in (("remount", found.remount), ("day", found.day)):
         is_assumed = part.prior_weight > 0.5
         told = [one for one in repeats if _differ(one.sessions, name)]
