@@ -212,7 +212,7 @@ def _own_mountings(f: Note) -> str:
     ]
     told = "from " + joined(filter(None, known), ", ")
     if f["is_sum_known"]:
-        return f"{told}; none strapped down twice on one day, so only the two together are known"
+        return f"{told}; never twice on one day, so only mounting and day together are known"
     return f"{told}; so few that the stated default still weighs more" if f["is_assumed"] else told
 
 
