@@ -170,7 +170,8 @@ COLUMNS: dict[str, Column] = {
     "pulls_used": Column("Pulls that count."),
     "repeatability_share": Column("1 SD of a pull's level, back to back.", "1"),
     "repeatability_dof": Column("Degrees of freedom behind it."),
-    "repeatability_origin": _text("Whether it is the shop's own or the stated default."),
+    "repeatability_origin": _text("What the scatter of the pulls is known from: a note."),
+    "is_repeatability_assumed": _text("Too few sessions yet: the stated default is used."),
     "drift_pct_per_pull": Column("Trend of the level over the order of the pulls.", "%"),
     "drift_lower_pct_per_pull": Column("Lower end of its 95 % interval.", "%"),
     "drift_upper_pct_per_pull": Column("Upper end of its 95 % interval.", "%"),
@@ -179,12 +180,28 @@ COLUMNS: dict[str, Column] = {
     "settled_after_pull": Column("Pull from which on each agrees with the one before."),
     "is_corrected": _text("Power is at the reference air; false for forced induction."),
     "has_air_doubt": _text("The weather behind the correction is in doubt."),
-    "remount_share": Column("1 SD of taking a bike off and strapping it down again.", "1"),
+    "remount_share": Column(
+        "1 SD of strapping a bike down again, larger for what is not known.", "1"
+    ),
     "remount_dof": Column("Degrees of freedom behind remount_share.", "1"),
     "from_peak_speed_share": Column("Start of the region, in speeds at peak power.", "1"),
     "to_peak_speed_share": Column("End of the region, in speeds at peak power.", "1"),
     "remount_pairs": Column("Unchanged repeats behind it."),
-    "remount_origin": _text("Whether it is the shop's own or the stated default."),
+    "remount_origin": _text("What the share of remounting is known from: a note."),
+    "is_remount_assumed": _text("The stated default outweighs what the shop measured of it."),
+    "day_share": Column("1 SD of the dyno's level of one day, larger for what is not known.", "1"),
+    "day_dof": Column("Degrees of freedom behind day_share.", "1"),
+    "day_origin": _text("What the share of a day is known from: a note."),
+    "is_day_assumed": _text("The stated default outweighs what the shop measured of it."),
+    "other_day_share": Column(
+        "1 SD of strapping a bike down again on another day: remounting and day as one.", "1"
+    ),
+    "other_day_dof": Column("Degrees of freedom behind other_day_share.", "1"),
+    "air_exponent_share": Column(
+        "1 SD of what the air correction leaves: share of power per ln of the air's density.", "1"
+    ),
+    "air_exponent_origin": _text("What that is known from: a note."),
+    "default_told": _text("Stated defaults that the shop's sessions contradict: a list of notes."),
     # Gain
     "gain_id": _text("Key of a comparison: before stage and after stage."),
     "before_stage_id": _text("Stage compared against."),

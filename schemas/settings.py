@@ -151,6 +151,7 @@ class Trust(Strict):
 
     repeatability_share: float = Field(default=0.005, gt=0, le=0.1)
     remount_share: float = Field(default=0.008, gt=0, le=0.1)
+    day_share: float = Field(default=0.005, gt=0, le=0.1)
 
 
 class Show(Strict):

@@ -202,6 +202,30 @@ def _mark(delimiter: str) -> str:
     return {"\t": "tabs", "whitespace": "blanks"}.get(delimiter, repr(delimiter))
 
 
+@_said("own mountings")
+def _own_mountings(f: Note) -> str:
+    known = [
+        f["control_sessions"]
+        and f"{counted(f['control_sessions'], 'session')} of the control bike",
+        f["repeats"] and counted(f["repeats"], "unchanged repeat"),
+        f["bikes"] and f"the agreement of {counted(f['bikes'], 'bike')} with one change",
+    ]
+    told = "from " + joined(filter(None, known), ", ")
+    if f["is_sum_known"]:
+        return f"{told}; never twice on one day, so only mounting and day together are known"
+    return f"{told}; so few that the stated default still weighs more" if f["is_assumed"] else told
+
+
+@_said("scatter")
+def _scatter_sentence(f: Note) -> str:
+    what = {
+        "repeatability": "Pulls run back to back scatter by",
+        "remount": "Taking a bike off and strapping it down again adds",
+        "day": "Another day adds",
+    }[f["part"]]
+    return f"{what} {number(f['share_pct'], 2)} % (1 SD; {said(f['origin'])})."
+
+
 @_said("divided otherwise")
 def _divided(f: Note) -> str:
     return f"its cells are divided by {_mark(f['by'])}, the layout says {_mark(f['layout_says'])}"

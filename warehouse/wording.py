@@ -375,8 +375,11 @@ def trust_sentence(trust: Mapping[str, Any]) -> str:
     """Return what every interval rests on."""
     return (
         f"Rests on pull to pull {share(trust['repeatability_share'], 2)} (1 SD, "
-        f"{trust['repeatability_origin']}) and strapping down {share(trust['remount_share'], 2)} "
-        f"(1 SD, {counted(trust['remount_pairs'], 'pair')}, {trust['remount_origin']})."
+        f"{trust['repeatability_origin']}), strapping down {share(trust['remount_share'], 2)} "
+        f"(1 SD, {trust['remount_origin']}) and another day {share(trust['day_share'], 2)} "
+        f"(1 SD, {trust['day_origin']}). For each % of air density the correction may leave "
+        f"{number(trust['air_exponent_share'], 2)} % of power (1 SD, "
+        f"{trust['air_exponent_origin']})."
     )
 
 

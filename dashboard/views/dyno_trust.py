@@ -58,7 +58,17 @@ for used in trust.iter_rows(named=True):
             (
                 "Strapping down, 1 SD",
                 wording.share(used["remount_share"], 2),
-                wording.counted(used["remount_pairs"], "pair"),
+                "assumed" if used["is_remount_assumed"] else "measured",
+            ),
+            (
+                "Another day, 1 SD",
+                wording.share(used["day_share"], 2),
+                "assumed" if used["is_day_assumed"] else "measured",
+            ),
+            (
+                "Strapped down on another day, 1 SD",
+                wording.share(used["other_day_share"], 2),
+                f"{wording.number(used['other_day_dof'])} deg. of freedom",
             ),
         )
     )

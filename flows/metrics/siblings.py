@@ -12,7 +12,7 @@ from scipy import special
 
 from flows.metrics.domain_checks import require
 from flows.metrics.notes import Note, note
-from flows.metrics.session import DEFAULT_REMOUNT_SHARE
+from flows.metrics.trust import DEFAULT_REMOUNT_SHARE
 
 FloatArray = NDArray[np.float64]
 

@@ -12,8 +12,8 @@ import polars as pl
 
 from flows.metrics import gain as gain_metric
 from flows.metrics.notes import Note, note
-from flows.metrics.session import remount_at
 from flows.metrics.stability import drift_of_pair
+from flows.metrics.trust import remount_at
 from flows.steps.builds import parts_of_builds
 from flows.steps.engine import Given, Inputs, Records, Step, marks
 from flows.steps.refresh import fingerprint, stacked
@@ -87,8 +87,9 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     told = {
         name: value
         for name, value in trust.items()
-        # The words count sessions; only the figures decide whether gains are made again.
-        if name not in ("repeatability_origin", "remount_origin", "remount_pairs")
+        # What they are known from counts sessions; only the figures decide whether gains are made
+        # again.
+        if not name.endswith(("_origin", "_pairs", "_told"))
     }
     told["remount_regions"] = [region[:3] for region in trust["remount_regions"]]
     of_trust = fingerprint(told)

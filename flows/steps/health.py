@@ -115,7 +115,7 @@ class _Model:
 
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     """Return each bike's baseline, and with it those of its model and the least scatter."""
-    least_sd_share = max(trust_of(connection)["remount_share"], SHARE_STEP)
+    least_sd_share = max(trust_of(connection)["other_day_share"], SHARE_STEP)
     bikes = _baselines(connection)
     run = bikes.filter(pl.col("stage_id").is_not_null())
     pools = marks(run, "model_id")
@@ -164,7 +164,7 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
 HEALTH = Step(
     name="hold bikes against siblings",
     doing="holding bikes against siblings",
-    version=3,
+    version=4,
     key="bike_id",
     tables=("out.health", "out.health_region", "out.health_sibling", "out.health_curve"),
     reads=(

@@ -20,7 +20,7 @@ from flows.metrics.notes import Note, note
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.refresh import fingerprint
 from flows.steps.sessions import on_one_grid
-from flows.steps.trust import DEFAULT, rounded_up, session_curves, trust_of
+from flows.steps.trust import rounded_up, session_curves, trust_of
 from warehouse import store
 
 REFERENCE_SESSIONS = 10
@@ -81,6 +81,11 @@ def _make(given: Given, payloads: list[Any]) -> Records:
     verdicts = [
         _trusted(trust, "repeatability", (0.7, 1.5), "back-to-back pulls"),
         _trusted(trust, "remount", (1.0, 2.0), "taking the bike off and on"),
+        _trusted(trust, "day", (0.5, 1.0), "another day"),
+        *(
+            _verdict("stated default", "watch", told, told["share_pct"])
+            for told in trust["default_told"]
+        ),
     ]
     control = [s for s in sessions if s["is_control"]]
     charts: list[Chart] = []
@@ -137,7 +142,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 STABILITY = Step(
     name="chart the control bike",
     doing="charting the control bike",
-    version=7,
+    version=8,
     # Only of the verdicts there is always one.
     tables=("out.dyno_verdict", "out.dyno_check", "out.dyno_event", "out.session_drift"),
     reads=(
@@ -292,8 +297,8 @@ def _trusted(
     """Say what a share of the trust is, and where it comes from."""
     share, origin = 100 * trust[f"{name}_share"], trust[f"{name}_origin"]
     state = "good" if share <= most_pct[0] else "watch" if share <= most_pct[1] else "act"
-    told = note("scatter", is_remount=name == "remount", share_pct=share, origin=origin)
-    return _verdict(subject, "unknown" if origin == DEFAULT else state, told, share)
+    told = note("scatter", part=name, share_pct=share, origin=origin)
+    return _verdict(subject, "unknown" if trust[f"is_{name}_assumed"] else state, told, share)
 
 
 def _weather(
@@ -333,10 +338,14 @@ def _weather(
 
 def _known_sd_pct(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> float:
     """Return the scatter that strapping down and pulls alone give a control session."""
-    if DEFAULT in (trust["remount_origin"], trust["repeatability_origin"]):
+    # Of one mounting a day only the sum with the day is known: then one of the two still is.
+    is_assumed = trust["is_remount_assumed"] and trust["is_day_assumed"]
+    if is_assumed or trust["is_repeatability_assumed"]:
         return 0.0
     pulls = float(np.median([s["pulls_used"] for s in sessions]))
-    return 100 * math.hypot(trust["remount_share"], trust["repeatability_share"] / math.sqrt(pulls))
+    return 100 * math.hypot(
+        trust["other_day_share"], trust["repeatability_share"] / math.sqrt(pulls)
+    )
 
 
 def _chart(

@@ -1,107 +1,124 @@
-"""How well the dyno repeats itself: within a session, and from one mounting to the next."""
+"""How far the dyno is trusted: its pulls, one mounting, one day, and the correction for the air."""
 
 from __future__ import annotations
 
+import json
 import math
-from itertools import pairwise
-from typing import Any
+from collections.abc import Callable, Iterable
+from functools import partial
+from itertools import groupby, pairwise
+from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
 
 from flows.metrics import session
+from flows.metrics import trust as metric
+from flows.metrics.notes import Note, note
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.refresh import fingerprint, parts_of
 from flows.steps.sessions import on_one_grid
-from schemas.settings import ShopSettings
+from schemas.settings import Trust
 from warehouse import store
 
 SHARE_STEP = 0.0005
 """Shares are rounded to this: a new session then rarely moves every interval in the shop."""
-MOST_DOF = 30.0
+EXPONENT_STEP = 0.05
 DEFAULT_DOF = 4.0
 """What the stated default is worth until the shop has its own: as much as a five-pull session."""
-DEFAULT_REMOUNT_DOF = 6.0
-"""The same for remounting: as much as the fewest pairs that would replace it."""
 INSTRUMENT_CORRELATION = 0.9
 """The same weather station errs alike before and after; what is left differs from hour to hour.
 Our judgement: no source gives a figure for a shop's own station."""
 LEAST_SESSIONS = 8
-LEAST_PAIRS = 6
-OWN = "the shop's own"
-DEFAULT = "stated default, common practice, until the shop has its own"
+USUAL_PULLS = 3
+LEAST_POINTS = 20
+"""Points of the grid at which sessions must be seen to be held against each other: 1000 rpm."""
+LONGEST_GAP_DAYS = 180
+"""Engine, tyre and chain wear meanwhile: later sessions are no repeats (our judgement)."""
+LEAST_BIKES = 3
+MOST_AGREEMENTS = 200
+"""Of the largest; what bounds the cost in a shop of many years."""
+SURE = 0.975
+LESS, MORE = 2.0, 1.5
+"""Times by which the shop's own scatter must differ from a default for that to be told."""
+DEFAULT = note("trust assumed")
+
+
+class Repeats(NamedTuple):
+    """Sessions of one bike between which nothing changed, and their curves on one grid."""
+
+    sessions: list[dict[str, Any]]
+    speed_share: np.ndarray
+    log_power: np.ndarray
+
+    @property
+    def is_control(self) -> bool:
+        """Whether the bike is the control bike."""
+        return self.sessions[0]["is_control"]
+
+
+class Known(NamedTuple):
+    """What is known of the scatter before mountings and days are looked at."""
+
+    repeatability_share: float
+    exponent_share: float
 
 
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     sessions = store.rows(
         connection,
-        "SELECT session.stage_id, session.bike_id, session.run_on, session.pulls_used, "
-        "session.repeatability_share, session.reference_factor_sd, session.has_air_doubt, "
+        "SELECT session.stage_id, session.job_id, session.bike_id, session.model_id, "
+        "session.run_on, session.pulls_used, session.repeatability_share, "
+        "session.reference_factor_sd, session.air_density_kg_m3, session.has_air_doubt, "
         "session.is_corrected, session.made_from, stage.build_id, stage.stage_no, stage.gear, "
-        "stage.dyno, stage.tyre, stage.mounting FROM out.session AS session "
-        "JOIN core.stage AS stage USING (stage_id) "
-        "ORDER BY session.bike_id, session.run_on, session.stage_id",
+        "stage.dyno, stage.tyre, stage.mounting, bike.is_control, build.parts_key, "
+        "build.map_name, build.map_revision, build.fuel "
+        "FROM out.session AS session JOIN core.stage AS stage USING (stage_id) "
+        "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
+        "JOIN core.build AS build ON stage.build_id = build.build_id "
+        "ORDER BY session.bike_id, session.run_on, session.job_id, stage.stage_no",
     )
 
     def load() -> Any:
         rows = sessions.to_dicts()
-        found = _unchanged(rows)
-        curves = session_curves(connection, [s["stage_id"] for pair in found for s in pair])
-        return rows, found, curves
+        sound = [s for s in rows if s["is_corrected"] and not s["has_air_doubt"]]
+        found = _unchanged(sound)
+        curves = session_curves(connection, [s["stage_id"] for of_bike in found for s in of_bike])
+        return rows, [_laid(of_bike, curves) for of_bike in found], _agreeing(connection, sound)
 
     return whole(fingerprint(marks(sessions, "stage_id")), load)
 
 
 def _make(given: Given, payloads: list[Any]) -> Records:
     """Return the one row of out.trust, and out.remount_region."""
-    ((sessions, unchanged, curves),) = payloads
-    settings = given.settings
-    shares = [s for s in sessions if s["repeatability_share"] is not None]
-    usual = session.shop_repeatability(
-        np.array([s["repeatability_share"] for s in shares]),
-        np.array([s["pulls_used"] - 1 for s in shares]),
+    ((sessions, laid, agreeing),) = payloads
+    defaults = given.settings.trust
+    row, known = _pulls(sessions, defaults.repeatability_share)
+    repeats = [part for one in laid if one is not None for part in _spells(one)]
+    air = metric.air_exponent([_series(one, known) for one in repeats if one.is_control])
+    is_own = math.isfinite(air.slope)
+    row["air_exponent_share"] = (
+        _stepped(air.share, EXPONENT_STEP) if is_own else metric.DEFAULT_AIR_EXPONENT_SHARE
     )
-    own = len(shares) >= LEAST_SESSIONS and math.isfinite(usual.sd)
-    repeatability = rounded_up(usual.sd) if own else settings.trust.repeatability_share
-    dof = whole_dof(usual.dof) if own else DEFAULT_DOF
-    pairs = _pairs(unchanged, curves)
-    # What the pulls and the correction put into a pair is counted for themselves in every gain.
-    variance = [
-        repeatability**2 * (1 / a["pulls_used"] + 1 / b["pulls_used"]) / 2
-        + correction_share(a, b) ** 2 / 2
-        for a, b, _, _ in pairs
-    ]
-    remount = session.remount_share(
-        np.array([np.nanmean(ratio) for _, _, _, ratio in pairs]),
-        np.array(variance),
-        default_share=settings.trust.remount_share,
-        least_pairs=LEAST_PAIRS,
+    row["air_exponent_origin"] = note("own exponent", slope=air.slope) if is_own else DEFAULT
+    known = known._replace(exponent_share=row["air_exponent_share"])
+    agreements = [_agreement(pairs, known) for pairs in agreeing]
+
+    fitted = partial(
+        metric.session_scatter,
+        exponent_sd=known.exponent_share,
+        pulls_variance=known.repeatability_share**2 / USUAL_PULLS,
     )
-    row: dict[str, Any] = {
-        "repeatability_share": repeatability,
-        "repeatability_dof": dof,
-        "repeatability_origin": f"{OWN}, from {len(shares)} sessions" if own else DEFAULT,
-        # To the nearest step: its degrees of freedom already say how little is known of it.
-        "remount_share": nearest_step(remount.share) if not remount.is_default else remount.share,
-        "remount_dof": DEFAULT_REMOUNT_DOF if remount.is_default else whole_dof(remount.dof),
-        "remount_pairs": len(pairs),
-        "remount_origin": DEFAULT
-        if remount.is_default
-        else f"{OWN}, from {len(pairs)} unchanged repeats",
-    }
-    regions = _regions(pairs, variance, row, settings)
-    rows = [
-        {
-            "from_peak_speed_share": region.from_share,
-            "to_peak_speed_share": region.to_share,
-            "remount_share": region.share,
-            "remount_dof": whole_dof(region.dof),
-            "remount_pairs": region.pairs,
-            "remount_origin": _ORIGINS[region.origin],
-        }
-        for region in regions
-    ]
-    return {"out.trust": [row], "out.remount_region": rows}
+    found = fitted(
+        [_series(one, known) for one in repeats],
+        agreements,
+        default_remount_share=defaults.remount_share,
+        default_day_share=defaults.day_share,
+    )
+    bikes = sum(one.gain.size for one in agreements)
+    row |= _parts(found, defaults, repeats, bikes)
+    row["default_told"] = _contradicted(found, defaults, row)
+    return {"out.trust": [row], "out.remount_region": _regions(repeats, row, found, known, fitted)}
 
 
 def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
@@ -110,45 +127,296 @@ def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     Without `made_from`: most new sessions move no figure of it, and then nothing that rests on it.
     """
     (row,) = store.rows(connection, "SELECT * EXCLUDE (made_from) FROM out.trust").to_dicts()
+    row |= {name: json.loads(row[name]) for name in row if name.endswith("_origin")}
+    row["default_told"] = json.loads(row["default_told"])
     regions = connection.execute(
         "SELECT from_peak_speed_share, to_peak_speed_share, remount_share, remount_dof, "
         "remount_pairs, remount_origin FROM out.remount_region ORDER BY from_peak_speed_share"
     ).fetchall()
-    return row | {"remount_regions": [session.RegionRemount(*region) for region in regions]}
+    return row | {"remount_regions": [metric.RegionRemount(*region) for region in regions]}
 
 
-_ORIGINS = {
-    "region": "of this region's own",
-    "whole curve": "of all speeds: too few pairs reach this region",
-    "default": DEFAULT,
-}
+def _pulls(sessions: list[dict[str, Any]], default: float) -> tuple[dict[str, Any], Known]:
+    """Return the usual scatter of back-to-back pulls."""
+    shares = [s for s in sessions if s["repeatability_share"] is not None]
+    usual = metric.shop_repeatability(
+        np.array([s["repeatability_share"] for s in shares]),
+        np.array([s["pulls_used"] - 1 for s in shares]),
+    )
+    own = len(shares) >= LEAST_SESSIONS and math.isfinite(usual.sd)
+    share = rounded_up(usual.sd) if own else default
+    row = {
+        "repeatability_share": share,
+        "repeatability_dof": whole_dof(usual.dof) if own else DEFAULT_DOF,
+        "repeatability_origin": note("own sessions", sessions=len(shares)) if own else DEFAULT,
+        "is_repeatability_assumed": not own,
+    }
+    return row, Known(share, metric.DEFAULT_AIR_EXPONENT_SHARE)
+
+
+def _parts(
+    found: metric.SessionScatter, defaults: Trust, repeats: list[Repeats], bikes: int
+) -> dict[str, Any]:
+    """Return the figures of mounting and day, each with what it is known from."""
+    row: dict[str, Any] = {}
+    is_one_a_day = not any(
+        len({s["run_on"] for s in one.sessions}) < _mountings(one) for one in repeats
+    )
+    is_sum_known = is_one_a_day and found.both.prior_weight <= 0.5
+    for name, part in (("remount", found.remount), ("day", found.day)):
+        is_assumed = part.prior_weight > 0.5
+        told = [one for one in repeats if _differ(one.sessions, name)]
+        counts = {
+            "control_sessions": sum(len(one.sessions) for one in told if one.is_control),
+            "repeats": sum(len(one.sessions) - 1 for one in told if not one.is_control),
+            "bikes": bikes if name == "remount" else 0,
+        }
+        row |= {
+            f"{name}_share": nearest_step(part.share),
+            f"{name}_dof": handy_dof(part.dof),
+            f"{name}_origin": note(
+                "own mountings",
+                **counts,
+                is_assumed=is_assumed,
+                is_sum_known=is_assumed and is_sum_known,
+            )
+            if any(counts.values())
+            else note("widened default", default_pct=100 * getattr(defaults, f"{name}_share")),
+            f"is_{name}_assumed": is_assumed,
+        }
+    row["remount_pairs"] = sum(_mountings(one) - 1 for one in repeats)
+    both = max(nearest_step(found.both.share), row["remount_share"], row["day_share"])
+    return row | {"other_day_share": both, "other_day_dof": handy_dof(found.both.dof)}
+
+
+def _differ(sessions: list[dict[str, Any]], name: str) -> bool:
+    """Whether sessions differ in their mounting, or their day."""
+    return len({s["mounting" if name == "remount" else "run_on"] for s in sessions}) > 1
+
+
+def _mountings(one: Repeats) -> int:
+    return len({s["mounting"] for s in one.sessions})
+
+
+def _contradicted(found: metric.SessionScatter, defaults: Trust, row: dict[str, Any]) -> list[Note]:
+    """Say which stated default the shop's own sessions do not bear out."""
+    told = []
+    for name, part in (("remount", found.remount), ("day", found.day)):
+        default = getattr(defaults, f"{name}_share")
+        counts = row[f"{name}_origin"]
+        figures = {
+            "is_remount": name == "remount",
+            "default_pct": 100 * default,
+            "share_pct": 100 * part.median_share,
+            "is_control_run": counts.get("control_sessions", 0) >= LEAST_SESSIONS,
+        }
+        share = max(part.median_share, SHARE_STEP)
+        if part.below > SURE and default >= LESS * share:
+            told.append(note("better than default", times=default / share, **figures))
+        if part.above > SURE and share >= MORE * default:
+            told.append(note("worse than default", times=share / default, **figures))
+    return told
 
 
 def _regions(
-    pairs: list[tuple[dict[str, Any], dict[str, Any], np.ndarray, np.ndarray]],
-    variance: list[float],
+    repeats: list[Repeats],
     row: dict[str, Any],
-    settings: ShopSettings,
-) -> list[session.RegionRemount]:
-    """Return remounting by region of speed; the one share of all speeds where there is none."""
-    longest = max((ratio.size for _, _, _, ratio in pairs), default=0)
+    whole_curve: metric.SessionScatter,
+    known: Known,
+    fitted: Callable[..., metric.SessionScatter],
+) -> list[dict[str, Any]]:
+    """Return remounting by region of speed; that of all speeds where little reaches a region.
 
-    def laid(values: np.ndarray) -> np.ndarray:
-        return np.pad(values, (0, longest - values.size), constant_values=np.nan)
+    The prior of a region is the whole curve's figure, so that few repeats move it little.
+    """
+    rows = []
+    for low, high in pairwise(metric.REGION_EDGES):
+        inside = [
+            part for one in repeats if (part := _within(one, low, high)) and _mountings(part) > 1
+        ]
+        share, dof, origin = row["remount_share"], row["remount_dof"], note("of all speeds")
+        if row["remount_origin"]["code"] != "own mountings":
+            origin = row["remount_origin"]
+        elif inside:
+            part = fitted(
+                [_series(part, known) for part in inside],
+                default_remount_share=max(whole_curve.remount.median_share, SHARE_STEP),
+                default_day_share=max(whole_curve.day.median_share, SHARE_STEP),
+            ).remount
+            if part.prior_weight <= 0.5:
+                share, dof, origin = (
+                    nearest_step(part.share),
+                    handy_dof(part.dof),
+                    note("of this region"),
+                )
+        rows.append(
+            {
+                "from_peak_speed_share": low,
+                "to_peak_speed_share": high,
+                "remount_share": share,
+                "remount_dof": dof,
+                "remount_pairs": sum(_mountings(one) - 1 for one in inside),
+                "remount_origin": origin,
+            }
+        )
+    return rows
 
-    found = session.remount_by_region(
-        np.array([laid(shares) for _, _, shares, _ in pairs]),
-        np.array([laid(ratio) for _, _, _, ratio in pairs]),
-        np.array(variance),
-        default_share=settings.trust.remount_share,
-        least_pairs=LEAST_PAIRS,
-    )
-    return [
-        region._replace(share=nearest_step(region.share))
-        if region.origin == "region"
-        else region._replace(share=row["remount_share"], dof=row["remount_dof"])
-        for region in found
+
+def _within(one: Repeats, low: float, high: float) -> Repeats | None:
+    """Return repeats within a region of speed, as far as sessions were seen there."""
+    at = (one.speed_share >= low) & (one.speed_share < high)
+    seen = np.isfinite(one.log_power[:, at]).sum(axis=1) >= metric.LEAST_POINTS
+    if seen.sum() < 2:
+        return None
+    kept = [s for s, is_seen in zip(one.sessions, seen, strict=True) if is_seen]
+    return Repeats(kept, one.speed_share[at], one.log_power[seen][:, at])
+
+
+def _series(one: Repeats, known: Known) -> metric.Series:
+    """Return repeats as figures: a level a session, and what is known of its scatter."""
+    variance = [
+        known.repeatability_share**2 / s["pulls_used"]
+        + (1.0 - INSTRUMENT_CORRELATION) * (s["reference_factor_sd"] or 0.0) ** 2
+        for s in one.sessions
     ]
+    density = [s["air_density_kg_m3"] for s in one.sessions]
+    level = session.pull_levels(np.exp(one.log_power))
+    seen = np.isfinite(level)
+    return metric.Series(
+        level[seen],
+        np.array(variance)[seen],
+        np.unique([s["mounting"] for s in one.sessions], return_inverse=True)[1][seen],
+        np.array([s["run_on"].toordinal() for s in one.sessions])[seen],
+        np.log([math.nan if value is None else value for value in density])[seen],
+    )
+
+
+def _spells(one: Repeats) -> list[Repeats]:
+    """Return the control bike's sessions cut where the dyno moved; others as they are."""
+    if not one.is_control:
+        return [one]
+    spell = metric.steady_spells(session.pull_levels(np.exp(one.log_power)))
+    return [
+        Repeats(
+            [s for s, of in zip(one.sessions, spell, strict=True) if of == number],
+            one.speed_share,
+            one.log_power[spell == number],
+        )
+        for number in np.unique(spell)
+    ]
+
+
+def _unchanged(sessions: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """Return sessions of a bike between which nothing changed but mounting and day.
+
+    Whatever stood between them: a bike that was put back as it was is a repeat.
+    """
+    states: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+    for s in sessions:
+        state = tuple(s[name] for name in ("bike_id", "build_id", "gear", "dyno", "tyre"))
+        states.setdefault(state, []).append(s)
+    found = []
+    for of_state in states.values():
+        part: list[dict[str, Any]] = []
+        for s in of_state:
+            if part and (s["run_on"] - part[-1]["run_on"]).days > LONGEST_GAP_DAYS:
+                found.append(part)
+                part = []
+            part.append(s)
+        found.append(part)
+    return [part for part in found if _differ(part, "remount") or _differ(part, "day")]
+
+
+def _laid(sessions: list[dict[str, Any]], curves: dict[str, np.ndarray]) -> Repeats | None:
+    """Return sessions with their curves, of those that were seen where the first was."""
+    grid, power = on_one_grid([curves[s["stage_id"]] for s in sessions], 1)
+    seen = np.isfinite(power)
+    enough = (seen & seen[0]).sum(axis=1) >= LEAST_POINTS
+    enough &= np.isfinite(session.pull_levels(power))
+    if enough.sum() < 2:
+        return None
+    kept = [s for s, is_seen in zip(sessions, enough, strict=True) if is_seen]
+    return Repeats(kept, grid / grid[np.nanargmax(power[0])], np.log(power[enough]))
+
+
+def _agreeing(
+    connection: duckdb.DuckDBPyConnection, sessions: list[dict[str, Any]]
+) -> list[list[tuple[dict[str, Any], dict[str, Any], float]]]:
+    """Return changes that several bikes of a model had, each with the bikes' ln ratios.
+
+    Only bikes strapped down anew on the same day; each bike once.
+    """
+    changes: dict[tuple[Any, ...], dict[str, Any]] = {}
+    for _, job in groupby(sessions, lambda s: (s["bike_id"], s["job_id"])):
+        for pair in pairwise(job):
+            if (change := _change(*pair)) is not None:
+                changes.setdefault(change, {}).setdefault(pair[0]["bike_id"], pair)
+    found = [list(of.values()) for of in changes.values() if len(of) >= LEAST_BIKES]
+    found = sorted(found, key=len, reverse=True)[:MOST_AGREEMENTS]
+    ratios = _ratios(connection, (pair for of in found for pair in of))
+    known = [
+        [(*pair, ratios[pair[1]["stage_id"]]) for pair in of if pair[1]["stage_id"] in ratios]
+        for of in found
+    ]
+    return [of for of in known if len(of) >= LEAST_BIKES]
+
+
+def _change(before: dict[str, Any], after: dict[str, Any]) -> tuple[Any, ...] | None:
+    """Return what names the change between two sessions of a job, if they tell of remounting."""
+    is_like = all(
+        before[name] == after[name] for name in ("run_on", "gear", "dyno", "tyre", "fuel")
+    )
+    is_changed = before["build_id"] != after["build_id"]
+    if after["is_control"] or not (is_like and is_changed):
+        return None
+    if before["mounting"] == after["mounting"]:
+        return None
+    maps = [(side["map_name"], side["map_revision"]) for side in (before, after)]
+    parts = before["parts_key"], after["parts_key"]
+    return (after["model_id"], after["dyno"], *parts, after["fuel"], maps[0] != maps[1])
+
+
+def _ratios(
+    connection: duckdb.DuckDBPyConnection,
+    pairs: Iterable[tuple[dict[str, Any], dict[str, Any]]],
+) -> dict[str, float]:
+    """Return the mean ln ratio of power of some pairs of sessions, by the later one."""
+    stage_ids = [[side["stage_id"] for side in pair] for pair in pairs]
+    if not stage_ids:
+        return {}
+    befores, afters = (list(side) for side in zip(*stage_ids, strict=True))
+    return dict(
+        connection.execute(
+            "SELECT pair.after_id, "
+            # In a fixed order: sums of floats differ by it.
+            "avg(ln(later.power_w / earlier.power_w) ORDER BY later.engine_speed_rpm) "
+            "FROM (SELECT unnest(?) AS before_id, unnest(?) AS after_id) AS pair "
+            "JOIN out.session_curve AS earlier ON earlier.stage_id = pair.before_id "
+            "JOIN out.session_curve AS later ON later.stage_id = pair.after_id "
+            "AND later.engine_speed_rpm = earlier.engine_speed_rpm "
+            "WHERE later.power_w > 0 AND earlier.power_w > 0 "
+            "GROUP BY pair.after_id HAVING count(*) >= ?",
+            [befores, afters, LEAST_POINTS],
+        ).fetchall()
+    )
+
+
+def _agreement(
+    pairs: list[tuple[dict[str, Any], dict[str, Any], float]], known: Known
+) -> metric.Agreement:
+    """Return bikes with one change as figures."""
+    variance = [
+        known.repeatability_share**2 * (1 / a["pulls_used"] + 1 / b["pulls_used"])
+        + correction_share(a, b) ** 2
+        + (known.exponent_share * _density_change(a, b)) ** 2
+        for a, b, _ in pairs
+    ]
+    return metric.Agreement(np.array([ratio for _, _, ratio in pairs]), np.array(variance))
+
+
+def _density_change(a: dict[str, Any], b: dict[str, Any]) -> float:
+    densities = a["air_density_kg_m3"], b["air_density_kg_m3"]
+    return 0.0 if None in densities else math.log(densities[1] / densities[0])
 
 
 def correction_share(before: dict[str, Any], after: dict[str, Any]) -> float:
@@ -164,40 +432,21 @@ def rounded_up(share: float) -> float:
 
 def nearest_step(share: float) -> float:
     """Return a share rounded to the nearest step."""
-    return round(round(share / SHARE_STEP) * SHARE_STEP, 6)
+    return _stepped(share, SHARE_STEP)
+
+
+def _stepped(value: float, step: float) -> float:
+    return round(round(value / step) * step, 6)
 
 
 def whole_dof(dof: float) -> float:
     """Return degrees of freedom as whole ones, from 1 to the most that are told apart."""
-    return float(min(max(round(min(dof, MOST_DOF)), 1), MOST_DOF))
+    return float(min(max(round(min(dof, metric.MOST_DOF)), 1), metric.MOST_DOF))
 
 
-def _unchanged(
-    sessions: list[dict[str, Any]],
-) -> list[tuple[dict[str, Any], dict[str, Any]]]:
-    """Return successive sessions of a bike between which nothing changed but the mounting."""
-    found = []
-    for before, after in pairwise(sessions):
-        same = all(
-            before[name] == after[name] for name in ("bike_id", "build_id", "gear", "dyno", "tyre")
-        )
-        sound = all(s["is_corrected"] and not s["has_air_doubt"] for s in (before, after))
-        if same and sound and before["mounting"] != after["mounting"]:
-            found.append((before, after))
-    return found
-
-
-def _pairs(
-    found: list[tuple[dict[str, Any], dict[str, Any]]], curves: dict[str, np.ndarray]
-) -> list[tuple[dict[str, Any], dict[str, Any], np.ndarray, np.ndarray]]:
-    """Return each pair with its speeds, as shares of that at peak power, and the ln ratio there."""
-    pairs = []
-    for before, after in found:
-        grid, power = on_one_grid([curves[before["stage_id"]], curves[after["stage_id"]]], 1)
-        ratio = np.log(power[1] / power[0])
-        if np.isfinite(ratio).sum() >= 20:
-            pairs.append((before, after, grid / grid[np.nanargmax(power[0])], ratio))
-    return pairs
+def handy_dof(dof: float) -> float:
+    """Return degrees of freedom as whole ones, and few ones by halves: there each counts."""
+    return whole_dof(dof) if dof >= 10 else max(round(2 * dof) / 2, 1.0)
 
 
 def session_curves(
@@ -220,9 +469,9 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=3,
+    version=5,
     tables=("out.trust", "out.remount_region"),
-    reads=("out.session", "out.session_curve", "core.stage"),
+    reads=("out.session", "out.session_curve", "core.stage", "core.bike", "core.build"),
     inputs=_inputs,
     make=_make,
     set_by=lambda settings: settings.trust,

@@ -85,6 +85,10 @@ PARTS = [
     ("airbox", "Tessen", "open lid"),
 ]
 GENERATOR_SEED = 690
+MOUNTINGS = store.kept(
+    note("own mountings", control_sessions=24, repeats=9, bikes=0, is_assumed=False,
+         is_sum_known=False)
+)  # fmt: skip
 
 
 NOTES = {"gained", "heat_soak", "odd", "reason", "round_note", "told", "trouble"}
@@ -1221,11 +1225,22 @@ def _dyno(rows: _Rows) -> None:
         "out.trust",
         repeatability_share=0.0041,
         repeatability_dof=212.0,
-        repeatability_origin="the shop's own back-to-back pulls",
+        repeatability_origin='{"code": "own sessions", "sessions": 212}',
+        is_repeatability_assumed=False,
         remount_share=0.0072,
         remount_dof=12.0,
         remount_pairs=23,
-        remount_origin="control bike and 'nothing changed' pairs",
+        remount_origin=MOUNTINGS,
+        is_remount_assumed=False,
+        day_share=0.0031,
+        day_dof=14.0,
+        day_origin=MOUNTINGS,
+        is_day_assumed=False,
+        other_day_share=0.008,
+        other_day_dof=16.0,
+        air_exponent_share=0.1732,
+        air_exponent_origin='{"code": "trust assumed"}',
+        default_told="[]",
         made_from="test",
     )
     for low, high, share in ((0.4, 0.65, 0.006), (0.65, 0.9, 0.007), (0.9, 1.15, 0.0085)):
@@ -1236,7 +1251,7 @@ def _dyno(rows: _Rows) -> None:
             remount_share=share,
             remount_dof=12.0,
             remount_pairs=23,
-            remount_origin="of this region's own",
+            remount_origin='{"code": "of this region"}',
             made_from="test",
         )
     for is_put_back in (False, True):

@@ -1,5 +1,6 @@
 """What the control bike and the weather say of the dyno, from sessions whose truth is known."""
 
+import json
 import re
 from datetime import date, timedelta
 from pathlib import Path
@@ -13,7 +14,6 @@ from flows.metrics.stability import drift_of_pair
 from flows.steps import engine
 from flows.steps.progress import quietly
 from flows.steps.stability import STABILITY, drifts_of
-from flows.steps.trust import DEFAULT
 from schemas.settings import Shop, ShopSettings
 from warehouse import store
 from warehouse.sentences import in_words, remedy_in_words
@@ -22,9 +22,14 @@ from warehouse.store import kept
 
 START = date(2025, 1, 7)
 SPEED = np.arange(3000.0, 9000.0, 50.0)
+OWN = '{"code": "own sessions", "sessions": 20}'
 TRUST = {
-    "repeatability_share": 0.004, "repeatability_dof": 20.0, "repeatability_origin": "own",
-    "remount_share": 0.005, "remount_pairs": 20, "remount_origin": "own",
+    "repeatability_share": 0.004, "repeatability_dof": 20.0, "repeatability_origin": OWN,
+    "remount_share": 0.005, "remount_pairs": 20, "remount_origin": OWN,
+    "is_repeatability_assumed": False, "is_remount_assumed": False, "is_day_assumed": False,
+    "day_share": 0.0, "day_dof": 9.0, "day_origin": OWN, "other_day_share": 0.005,
+    "other_day_dof": 19.0, "air_exponent_share": 0.17, "air_exponent_origin": OWN,
+    "default_told": "[]",
 }  # fmt: skip
 TABLES = ("core.bike", "core.build", "core.stage", "core.pull", "out.pull", "out.session",
           "out.session_curve", "out.session_pull")  # fmt: skip
@@ -244,9 +249,18 @@ def test_limits_are_not_narrower_than_the_shops_own_scatter(bench):
     assert upper == [(pytest.approx(1.6523, abs=1e-3),)]
 
 
+def test_a_default_that_the_shop_contradicts_stands_among_the_verdicts(bench):
+    told = {"code": "worse than default", "is_remount": True, "times": 2.04, "default_pct": 0.8,
+            "share_pct": 1.63, "is_control_run": True}  # fmt: skip
+    bench.judge(default_told=json.dumps([told]))
+    (verdict,) = bench.verdicts("stated default")
+    assert verdict["state"] == "watch"
+    assert "scatter 2.0 times as much as the stated default of 0.80 %" in verdict["sentence"]
+
+
 def test_a_default_is_no_scatter_of_the_shops_own(bench):
     bench.control_runs(0.05 * steady(12))
-    bench.judge(remount_origin=DEFAULT)
+    bench.judge(is_remount_assumed=True, is_day_assumed=True)
     (upper,) = bench.connection.execute(
         "SELECT max(individual_upper_pct) FROM out.dyno_check"
     ).fetchone()

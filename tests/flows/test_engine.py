@@ -143,7 +143,8 @@ def test_one_changed_input_makes_its_own_keys_again_and_no_other(shop_of_all, na
 def test_a_shop_changed_in_many_ways_is_as_if_derived_at_once(shop_of_all):
     fill_second(shop_of_all)
     result = shop_of_all.work()
-    assert [name for name, made in result.made.items() if not made] == ["plan comparisons"]
+    # All of them: the second filling brings a repeat, and few repeats move the trust.
+    assert [name for name, made in result.made.items() if not made] == []
     after = shop_of_all.contents("core", "out")
     shop_of_all.forget_warehouse()
     shop_of_all.work()

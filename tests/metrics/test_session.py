@@ -13,9 +13,7 @@ from flows.metrics.session import (
     odd_pulls,
     pooled_sd,
     pull_levels,
-    remount_share,
     session_mean,
-    shop_repeatability,
 )
 from tests.in_words import words
 
@@ -230,55 +228,3 @@ def test_leading_digits_do_not_eat_the_scatter():
     # After NIST StRD NumAcc4: mean 10000000.2, differences of 0.1.
     got = pooled_sd([[10_000_000.2] + [10_000_000.1, 10_000_000.3] * 500])
     assert got.sd == pytest.approx(0.1, rel=1e-6)
-
-
-def test_a_session_prior_recovers_the_scatter_and_the_spread_that_made_it():
-    # s_g^2 = s_0^2 (d_0 / chi2(d_0)) (chi2(d) / d): Smyth 2004. Truth 0.4 %, 6 dof.
-    rng = np.random.default_rng(31)
-    true = 0.004**2 * 6.0 / rng.chisquare(6.0, 3000)
-    sd = np.sqrt(true * rng.chisquare(2.0, 3000) / 2.0)
-    got = shop_repeatability(sd, np.full(3000, 2.0))
-    assert got.sd == pytest.approx(0.004, rel=0.05)
-    assert got.dof == pytest.approx(6.0, rel=0.25)
-
-
-def test_sessions_that_scatter_alike_make_a_prior_without_doubt():
-    rng = np.random.default_rng(32)
-    sd = 0.004 * np.sqrt(rng.chisquare(4.0, 5000) / 4.0)
-    got = shop_repeatability(sd, np.full(5000, 4.0))
-    assert got.sd == pytest.approx(0.004, rel=0.03)
-    assert got.dof > 50.0
-
-
-def test_a_few_sessions_make_no_prior():
-    got = shop_repeatability([0.004, 0.005, 0.0], [2, 2, 2])
-    assert math.isnan(got.sd)
-    assert got.dof == 0.0
-
-
-def test_remounting_is_recovered_from_pairs_in_which_nothing_changed():
-    # Truth: mounting 0.8 %, three pulls of 0.5 % a session; 4000 pairs fix it to about 2 %.
-    rng = np.random.default_rng(33)
-    noise = math.hypot(0.008, 0.005 / math.sqrt(3.0))
-    differences = rng.normal(0.0, noise, 4000) - rng.normal(0.0, noise, 4000)
-    got = remount_share(differences, 0.005**2 / 3.0)
-    assert got.share == pytest.approx(0.008, rel=0.05)
-    assert not got.is_default
-
-
-def test_remounting_equals_the_between_group_scatter_of_the_standard():
-    # The same pairs as groups of two single values, with no variance known: s_L^2 + s_r^2 = s_R^2.
-    rng = np.random.default_rng(34)
-    first, second = rng.normal(0.0, 0.01, (2, 50))
-    got = remount_share(second - first, 0.0)
-    assert got.share == pytest.approx(pooled_sd(list(zip(first, second, strict=True))).sd)
-
-
-def test_scatter_that_the_pulls_explain_is_not_blamed_on_the_mounting():
-    assert remount_share([0.001, -0.001, 0.002, 0.0], 0.005**2 / 3.0).share == 0.0
-
-
-def test_three_pairs_are_too_few_and_the_default_says_so():
-    got = remount_share([0.01, 0.02, math.nan, 0.01], 1e-5)
-    assert got == (0.008, 0.0, True)
-    assert remount_share([], 1e-5, default_share=0.01).share == 0.01

@@ -1,4 +1,4 @@
-"""Rules on a session: outliers, h and k, settling, heat, and remounting by region of speed."""
+"""Rules on a session: outliers, h and k, settling, heat."""
 
 import math
 
@@ -9,13 +9,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from flows.metrics.session import (
-    RegionRemount,
     grubbs,
     heat_soak,
     mandel,
-    remount_at,
-    remount_by_region,
-    remount_share,
     settled,
 )
 from tests.in_words import words as words_of
@@ -258,76 +254,8 @@ def test_a_pull_of_unknown_level_keeps_its_place_in_the_trend():
         (lambda: heat_soak([[0.0]], repeatability_share=0.1), "one row"),
         (lambda: told([0.0, 0.0], intake_air_start_k=[300.0]), "length of levels"),
         (lambda: told([0.0], coolant_start_k=[-20.0]), "above 0 K"),
-        (lambda: remount_by_region([0.5, 0.6], [[0.1]], 0.0), "speed_shares"),
-        (lambda: remount_by_region([0.5], [0.1], 0.0), "pairs by speeds"),
-        (lambda: remount_at([0.5], []), "at least 1 region"),
     ],
 )
 def test_what_cannot_be_judged_is_refused(call, words):
     with pytest.raises(ValueError, match=words):
         call()
-
-
-def unchanged_pairs(count, sds, seed):
-    """Ratios of repeats over speeds 0.40 to 1.14 of peak; each region has its own scatter."""
-    draw = np.random.default_rng(seed)
-    speed = np.arange(0.40, 1.145, 0.01)
-    region = np.searchsorted([0.65, 0.90], speed, side="right")
-    level = draw.standard_normal((count, 3)) * np.array(sds) * math.sqrt(2.0)
-    return speed, level[:, region]
-
-
-def test_each_region_recovers_the_scatter_that_made_it():
-    speed, ratios = unchanged_pairs(4000, (0.004, 0.007, 0.012), 5)
-    found = remount_by_region(speed, ratios, 0.0)
-    # 1 SD of an SD from 4,000 pairs is 1.1 % of it.
-    assert [region.share for region in found] == pytest.approx([0.004, 0.007, 0.012], rel=0.045)
-    assert [region.origin for region in found] == ["region"] * 3
-
-
-def test_the_scatter_of_the_pulls_is_taken_out_in_each_region():
-    speed, ratios = unchanged_pairs(4000, (0.005, 0.005, 0.005), 6)
-    found = remount_by_region(speed, ratios, 0.003**2)
-    assert [region.share for region in found] == pytest.approx([0.004] * 3, rel=0.07)
-
-
-def test_a_region_that_too_few_pairs_saw_takes_the_whole_curves_figure():
-    speed, ratios = unchanged_pairs(12, (0.006, 0.006, 0.006), 7)
-    ratios[5:, speed >= 0.90] = math.nan
-    low, middle, top = remount_by_region(speed, ratios, 0.0)
-    assert (low.origin, middle.origin, top.origin) == ("region", "region", "whole curve")
-    assert top.pairs == 5
-    whole = remount_share(np.nanmean(ratios, axis=1), 0.0)
-    assert top.share == pytest.approx(whole.share)
-
-
-def test_with_too_few_pairs_anywhere_the_stated_default_holds():
-    speed, ratios = unchanged_pairs(3, (0.006, 0.006, 0.006), 8)
-    found = remount_by_region(speed, ratios, 0.0, default_share=0.009)
-    assert {(region.share, region.origin, region.dof) for region in found} == {
-        (0.009, "default", 0.0)
-    }
-    assert [r.origin for r in remount_by_region([], np.empty((0, 0)), 0.0)] == ["default"] * 3
-
-
-def test_a_pair_seen_at_too_few_points_of_a_region_does_not_count_there():
-    speed, ratios = unchanged_pairs(8, (0.006, 0.006, 0.006), 9)
-    ratios[:, speed >= 0.94] = math.nan
-    assert [r.pairs for r in remount_by_region(speed, ratios, 0.0)] == [8, 8, 0]
-
-
-def test_pairs_may_have_speeds_of_their_own():
-    speed, ratios = unchanged_pairs(9, (0.004, 0.007, 0.012), 10)
-    alone = remount_by_region(speed, ratios, 0.0)
-    assert remount_by_region(np.tile(speed, (9, 1)), ratios, 0.0) == alone
-
-
-def test_between_regions_the_share_is_interpolated_on_the_variance():
-    regions = [
-        RegionRemount(0.4, 0.6, 0.003, 8.0, 8, "region"),
-        RegionRemount(0.6, 0.8, 0.005, 8.0, 8, "region"),
-    ]
-    # By hand: half of 9 and 25 is 17; a quarter of the way it is 13.
-    got = remount_at([0.2, 0.5, 0.55, 0.6, 0.7, 1.2], regions)
-    expected = np.array([3.0, 3.0, math.sqrt(13), math.sqrt(17), 5.0, 5.0]) / 1000
-    assert got == pytest.approx(expected)

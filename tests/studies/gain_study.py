@@ -16,9 +16,10 @@ from typing import NamedTuple
 import numpy as np
 from scipy import optimize
 
-from flows.metrics import curve, planner, session
+from flows.metrics import curve, planner, session, trust
 from flows.metrics.gain import POWER, gain
-from flows.steps.trust import nearest_step, rounded_up, whole_dof
+from flows.steps.trust import handy_dof, nearest_step, rounded_up, whole_dof
+from schemas.settings import Trust
 from tests.result_table import write_beside
 
 MADE = """\
@@ -179,24 +180,33 @@ def _on_one_grid(sessions: Sequence[Session]) -> tuple[np.ndarray, list[np.ndarr
 def _trust(every: Iterable[Session], unchanged: Sequence[Sequence[Session]]) -> dict[str, float]:
     """Return repeatability and remounting with their dof, as the shop's trust is made."""
     found = [(session.pull_levels(one.power_w), len(one.power_w)) for one in every]
-    usual = session.shop_repeatability(
+    usual = trust.shop_repeatability(
         [float(np.std(levels, ddof=1)) for levels, _ in found], [pulls - 1 for _, pulls in found]
     )
     repeatability = rounded_up(usual.sd)
-    differences, variances = [], []
-    for first, second in unchanged:
-        means = [session.session_mean(side.power_w) for side in (first, second)]
-        differences.append(float(np.nanmean(np.log(means[1] / means[0]))))
-        variances.append(
-            repeatability**2 * (1 / len(first.power_w) + 1 / len(second.power_w)) / 2
-            + AIR_SD**2 / 2
+    pairs = [
+        trust.Series(
+            np.array([0.0, float(np.nanmean(np.log(means[1] / means[0])))]),
+            np.array([repeatability**2 / len(side.power_w) + AIR_SD**2 / 2 for side in sides]),
+            np.array([0, 1]),
+            np.array([0, 0]),
+            np.full(2, np.nan),
         )
-    remount = session.remount_share(differences, variances)
+        for sides in unchanged
+        for means in [[session.session_mean(side.power_w) for side in sides]]
+    ]
+    remount = trust.session_scatter(
+        pairs,
+        default_remount_share=Trust().remount_share,
+        default_day_share=Trust().day_share,
+        exponent_sd=trust.DEFAULT_AIR_EXPONENT_SHARE,
+        pulls_variance=repeatability**2 / REPEATS,
+    ).remount
     return {
         "repeatability_share": repeatability,
         "repeatability_dof": whole_dof(usual.dof),
         "remount_share": nearest_step(remount.share),
-        "remount_dof": whole_dof(remount.dof),
+        "remount_dof": handy_dof(remount.dof),
     }
 
 

@@ -236,6 +236,11 @@ TRUST = {
     "remount_share": 0.008,
     "repeatability_dof": 9,
     "remount_dof": 6,
+    "day_share": 0.004,
+    "day_dof": 3,
+    "other_day_share": 0.009,
+    "other_day_dof": 6,
+    "air_exponent_share": 0.17,
 }
 
 # Check: the tables that keep its rule, and the rows that break it when they stand there instead.
@@ -982,7 +987,16 @@ CASES = {
         [{"out.trust": [TRUST | {"repeatability_share": 0}]},
          {"out.trust": [TRUST | {"remount_share": -0.001}]},
          {"out.trust": [TRUST | {"repeatability_dof": 0}]},
-         {"out.trust": [TRUST | {"remount_dof": 0}]}],
+         {"out.trust": [TRUST | {"remount_dof": 0}]},
+         {"out.trust": [TRUST | {"day_share": -0.001}]},
+         {"out.trust": [TRUST | {"day_dof": 0}]},
+         {"out.trust": [TRUST | {"other_day_dof": 0}]},
+         {"out.trust": [TRUST | {"air_exponent_share": 0}]}],
+    ),
+    "out.trust: another_day_is_never_less_than_its_parts": (
+        {"out.trust": [TRUST]},
+        [{"out.trust": [TRUST | {"other_day_share": 0.007}]},
+         {"out.trust": [TRUST | {"day_share": 0.01}]}],
     ),
 }  # fmt: skip
 

@@ -7,6 +7,13 @@ SELECT
     repeatability_dof,
     repeatability_origin,
     remount_share,
-    remount_pairs,
-    remount_origin
+    remount_origin,
+    is_remount_assumed,
+    day_share,
+    day_origin,
+    is_day_assumed,
+    other_day_share,
+    other_day_dof,
+    air_exponent_share,
+    air_exponent_origin
 FROM out.trust;

@@ -1,0 +1,687 @@
+"""How far a dyno is trusted: its usual scatter, and what strapping down again adds.
+
+Scatter lives on the ln scale, where one percent is one percent at every engine speed.
+"""
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import optimize, special
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import connected_components
+
+from flows.metrics.domain_checks import require
+from flows.metrics.session import PooledSd
+
+DEFAULT_REMOUNT_SHARE = 0.008
+"""1 SD of strapping a bike down again, until the shop has its own: common practice, no source."""
+
+DEFAULT_AIR_EXPONENT_SHARE = 0.3 / math.sqrt(3.0)
+"""1 SD of the error of the correction's exponent of the air: ISO 1585 raises the temperature to
+0.6, engines follow it with 0.3 to 0.9, each as likely as the other (JCGM 100, 4.3.7; that range is
+common practice, no source)."""
+
+PRIOR_LN_SD = math.log(2.0)
+"""How far the prior reaches: two shops in three scatter between half and double of the default."""
+
+GRID = 33
+"""Points of each axis: 4 SD of the prior either way, then as many over what carries weight."""
+NEGLIGIBLE = 1e-6
+"""Weight beside the greatest from which on a point of the grid is left out."""
+BLOCKS_AT_ONCE = 100
+"""What bounds the memory of one step over the grid, to some 10 MB."""
+LEAST_DOF = 6.0
+"""With fewer, Satterthwaite's interval shrinks where known scatter is added; the SD is raised
+instead, so that the interval of 95 % stays right with one pull and with ten."""
+MOST_DOF = 30.0
+"""More degrees of freedom than these are not told apart: t is within 4 % of the normal."""
+LEAST_SPELL = 4
+SPELL_LIMIT = 4.5
+"""Standard errors that two means must lie apart; of 100 steady rows about one is cut."""
+LEAST_SLOPE_DOF = 6
+LEAST_DENSITY_SD = 0.002
+"""Air that moves by less is no test of a correction: a station's last digits make so much."""
+
+REGION_EDGES = (0.40, 0.65, 0.90, 1.15)
+"""Low, middle and top of the riding range, in shares of the speed at peak power (our choice)."""
+
+LEAST_POINTS = 5
+"""Points at which a pair must be seen within a region to count there."""
+
+
+class Series(NamedTuple):
+    """Sessions of one bike between which nothing changed, as far as trust is read from them.
+
+    Attributes
+    ----------
+    level : ndarray. Level of each session on the ln scale, all from one zero.
+    variance : ndarray. What the pulls and the readings of the air alone leave on it.
+    mounting, day : ndarray. Which mounting and which day, as numbers.
+    density : ndarray. ln of the air's density; NaN where not known.
+    """
+
+    level: np.ndarray
+    variance: np.ndarray
+    mounting: np.ndarray
+    day: np.ndarray
+    density: np.ndarray
+
+
+class Agreement(NamedTuple):
+    """Bikes of one model that all had one change, each strapped down anew for it the same day.
+
+    Attributes
+    ----------
+    gain : ndarray. ln ratio of each bike's two session levels.
+    variance : ndarray. What the pulls and the air alone leave on each.
+    """
+
+    gain: np.ndarray
+    variance: np.ndarray
+
+
+class Scatter(NamedTuple):
+    """One part of the scatter between sessions, fit for an interval of Student's t.
+
+    Attributes
+    ----------
+    share : float. 1 SD on the ln scale, made larger for what is not known of it. [0..1]
+    dof : float. Degrees of freedom behind it.
+    median_share : float. What it is as likely above as below. [0..1]
+    prior_weight : float. How much of what is known of it is the prior, from 0 to 1.
+    below, above : float. Chance that it lies below, and above, the prior's median.
+    """
+
+    share: float
+    dof: float
+    median_share: float
+    prior_weight: float
+    below: float
+    above: float
+
+
+class SessionScatter(NamedTuple):
+    """What sessions scatter by beyond their pulls.
+
+    Attributes
+    ----------
+    remount : Scatter. One mounting.
+    day : Scatter. One day.
+    both : Scatter. A new mounting on another day.
+    """
+
+    remount: Scatter
+    day: Scatter
+    both: Scatter
+
+
+class AirExponent(NamedTuple):
+    """What the air correction leaves of the air's density.
+
+    Attributes
+    ----------
+    share : float. 1 SD of power's ln per ln of density. [1]
+    slope : float. Slope that the sessions show, with sign; NaN where they show none. [1]
+    """
+
+    share: float
+    slope: float
+
+
+class RegionRemount(NamedTuple):
+    """What remounting adds within one region of speed.
+
+    Attributes
+    ----------
+    from_share, to_share : float. The region, in shares of the speed at peak power. [1]
+    share : float. 1 SD on the ln scale. [0..1]
+    dof : float. Degrees of freedom behind it; 0 for the default.
+    pairs : int. Pairs seen in the region.
+    origin : str. region, whole curve, or default.
+    """
+
+    from_share: float
+    to_share: float
+    share: float
+    dof: float
+    pairs: int
+    origin: str
+
+
+def shop_repeatability(sd_by_session: ArrayLike, dof_by_session: ArrayLike) -> PooledSd:
+    r"""Return the shop's usual scatter of pulls, and how far one session is sure to share it.
+
+    Parameters
+    ----------
+    sd_by_session : array_like. Standard deviation of the pulls' ln levels in each session.
+    dof_by_session : array_like. Degrees of freedom of each, pulls less one.
+
+    Returns
+    -------
+    PooledSd. Usual scatter, and the degrees of freedom it is worth *as a prior for the next
+        session*: few when sessions differ, infinite when they all scatter alike.
+
+    Raises
+    ------
+    ValueError. If a standard deviation is negative, or the two rows differ in length.
+
+    Notes
+    -----
+    Session variances :math:`s_g^2` are taken as :math:`s_0^2 F_{d_g, d_0}`, and fitted through
+    the mean and variance of
+
+    .. math:: e_g = \ln s_g^2 - \psi(d_g/2) + \ln(d_g/2)
+
+    as in [1]_, section 6.2. The pooled dof of a shop's history is *not* `gain`'s
+    `repeatability_dof`: it says how well the mean scatter is known, not how alike the sessions are.
+    Sessions with a scatter of 0 are left out. Below four sessions: NaN and 0.
+
+    Examples
+    --------
+    >>> usual = shop_repeatability([0.004, 0.005, 0.006, 0.005], [2, 2, 2, 2])
+    >>> usual.dof
+    inf
+
+    References
+    ----------
+    .. [1] G. K. Smyth, "Linear models and empirical Bayes methods for assessing differential
+       expression in microarray experiments," Stat. Appl. Genet. Mol. Biol., vol. 3, no. 1,
+       art. 3, 2004 (from memory).
+    """
+    require("sd_by_session", sd_by_session, at_least=0.0)
+    sd = np.asarray(sd_by_session, dtype=float)
+    dof = np.asarray(dof_by_session, dtype=float)
+    if sd.shape != dof.shape or sd.ndim != 1:
+        raise ValueError(
+            f"sd_by_session and dof_by_session must be rows of one length, got {sd.shape} and "
+            f"{dof.shape}"
+        )
+    useful = np.isfinite(sd) & (sd > 0.0) & (dof > 0.0)
+    sd, dof = sd[useful], dof[useful]
+    if sd.size < 4:
+        return PooledSd(math.nan, 0.0)
+    height = 2.0 * np.log(sd) - special.digamma(dof / 2.0) + np.log(dof / 2.0)
+    excess = float(height.var(ddof=1) - special.polygamma(1, dof / 2.0).mean())
+    if excess <= 0.0:
+        return PooledSd(math.exp(float(height.mean()) / 2.0), math.inf)
+    half = _trigamma_inverse(excess)
+    level = float(height.mean()) + float(special.digamma(half)) - math.log(half)
+    return PooledSd(math.exp(level / 2.0), 2.0 * half)
+
+
+def _trigamma_inverse(value: float) -> float:
+    """Newton's method on 1/trigamma, which is convex and near linear."""
+    guess = 0.5 + 1.0 / value
+    for _ in range(50):
+        trigamma = float(special.polygamma(1, guess))
+        step = trigamma * (1.0 - trigamma / value) / float(special.polygamma(2, guess))
+        guess += step
+        if -step / guess < 1e-10:
+            break
+    return guess
+
+
+def restricted_log_likelihood(
+    series: Sequence[Series],
+    remount_variance: ArrayLike,
+    day_variance: ArrayLike,
+    *,
+    exponent_sd: float,
+) -> np.ndarray:
+    r"""Return how likely the sessions are under each pair of variances of mounting and day.
+
+    Parameters
+    ----------
+    series : sequence of Series. Each with a level of its own.
+    remount_variance, day_variance : array_like. Variances to try, one row of each.
+    exponent_sd : float. 1 SD of the error of the correction's exponent of the air's density.
+
+    Returns
+    -------
+    ndarray. Natural logarithm, up to a constant; one a pair of variances.
+
+    Raises
+    ------
+    ValueError. If a variance is negative.
+
+    Notes
+    -----
+    The level of session *i* of a bike is
+
+    .. math:: y_i = \mu + M_{m(i)} + D_{d(i)} + b x_i + e_i
+
+    with *M* and *D* of the variances tried, :math:`e_i` of the variance known, :math:`x_i` the ln
+    density about its mean and :math:`b` normal of SD `exponent_sd`. The restricted (residual)
+    likelihood [1]_ is that of what no :math:`\mu` can explain:
+
+    .. math:: -\tfrac12 (\ln |V| + \ln |X^T V^{-1} X| + y^T P y)
+
+    *V* falls apart into blocks of sessions that share a mounting or a day; the line in *x* is
+    carried as a second column of *X* with a prior. Days are taken as each bike's own.
+
+    Examples
+    --------
+    >>> pair = Series(*map(np.array, ([0.0, 0.01], [1e-5, 1e-5], [0, 1], [0, 0], [0.0, 0.0])))
+    >>> found = restricted_log_likelihood([pair], [1e-5, 4e-5, 4e-4], [0.0] * 3, exponent_sd=0.1)
+    >>> int(found.argmax())
+    1
+
+    References
+    ----------
+    .. [1] H. D. Patterson and R. Thompson, "Recovery of inter-block information when block sizes
+       are unequal," Biometrika, vol. 58, no. 3, pp. 545-554, 1971 (from memory).
+    """
+    require("remount_variance", remount_variance, at_least=0.0)
+    require("day_variance", day_variance, at_least=0.0)
+    remount, day = np.broadcast_arrays(
+        np.asarray(remount_variance, dtype=float), np.asarray(day_variance, dtype=float)
+    )
+    blocks: dict[int, list[_Block]] = {}
+    for number, one in enumerate(series):
+        for block in _blocks(one, number, exponent_sd):
+            blocks.setdefault(block.design.shape[0], []).append(block)
+    cross = np.zeros((len(series), remount.size, 3, 3))
+    log_det = np.zeros(remount.shape)
+    for of_size in blocks.values():
+        for start in range(0, len(of_size), BLOCKS_AT_ONCE):
+            some = of_size[start : start + BLOCKS_AT_ONCE]
+            design = np.array([block.design for block in some])
+            covariance = (
+                np.array([np.diag(block.variance) for block in some])
+                + remount[:, None, None, None] * np.array([block.same_mounting for block in some])
+                + day[:, None, None, None] * np.array([block.same_day for block in some])
+            )
+            places = np.array([block.series for block in some])
+            if design.shape[1] == 1:
+                per = 1.0 / covariance[..., 0, 0]
+                log_det -= np.log(per).sum(axis=1)
+                found = per[..., None, None] * (design.transpose(0, 2, 1) @ design)
+            else:
+                log_det += np.linalg.slogdet(covariance)[1].sum(axis=1)
+                found = design.transpose(0, 2, 1) @ np.linalg.solve(covariance, design[None])
+            # Blocks stand in the order of their series.
+            first = np.flatnonzero(np.diff(places, prepend=-1))
+            cross[places[first]] += np.add.reduceat(found, first, axis=1).swapaxes(0, 1)
+    # Design columns: 1, the line times its SD, the level. The line's prior then is 1.
+    of_mean, mixed, of_line = cross[..., 0, 0], cross[..., 0, 1], cross[..., 1, 1] + 1.0
+    with_mean, with_line, squares = cross[..., 0, 2], cross[..., 1, 2], cross[..., 2, 2]
+    determinant = of_mean * of_line - mixed**2
+    explained = (
+        of_line * with_mean**2 - 2.0 * mixed * with_mean * with_line + of_mean * with_line**2
+    ) / determinant
+    return -0.5 * (log_det + (np.log(determinant) + squares - explained).sum(axis=0))
+
+
+class _Block(NamedTuple):
+    """Sessions of a series that hang together."""
+
+    design: np.ndarray
+    variance: np.ndarray
+    same_mounting: np.ndarray
+    same_day: np.ndarray
+    series: int
+
+
+def _blocks(one: Series, number: int, exponent_sd: float) -> list[_Block]:
+    """Return a series cut where sessions share neither mounting nor day."""
+    density = np.asarray(one.density, dtype=float)
+    seen = np.isfinite(density)
+    line = np.where(seen, density - (density[seen].mean() if seen.any() else 0.0), 0.0)
+    level = one.level - np.mean(one.level)
+    whole = np.column_stack([np.ones(level.size), exponent_sd * line, level])
+    same_mounting = np.equal.outer(one.mounting, one.mounting)
+    same_day = np.equal.outer(one.day, one.day)
+    # What all sessions share is the series' own level, and tells of no scatter.
+    same_mounting = same_mounting & ~same_mounting.all()
+    same_day = same_day & ~same_day.all()
+    count, part = connected_components(csr_matrix(same_mounting | same_day), directed=False)
+    found = []
+    for name in range(count):
+        at = np.flatnonzero(part == name)
+        inside = np.ix_(at, at)
+        found.append(
+            _Block(whole[at], one.variance[at], same_mounting[inside], same_day[inside], number)
+        )
+    return found
+
+
+def agreement_bound(agreements: Sequence[Agreement], remount_variance: ArrayLike) -> np.ndarray:
+    r"""Return how well bikes with one change agree for each variance of mounting.
+
+    Parameters
+    ----------
+    agreements : sequence of Agreement. Three bikes and more each.
+    remount_variance : array_like. Variances to try.
+
+    Returns
+    -------
+    ndarray. Natural logarithm of the likelihood, 0 where it is greatest; one a variance.
+
+    Raises
+    ------
+    ValueError. If a variance is negative.
+
+    Notes
+    -----
+    Bikes may truly differ, by any :math:`\tau`; the restricted likelihood of
+
+    .. math:: g_i \sim N(\mu,\ v_i + 2 m^2 + \tau^2)
+
+    is taken at its best :math:`\tau \ge 0`. So it never speaks for a larger *m*: bikes that agree
+    better than *m* allows speak against it, and bikes that differ say nothing. The profile is a
+    choice of ours, no source; :math:`\tau` is tried in steps of a factor.
+
+    Examples
+    --------
+    >>> alike = Agreement(np.array([0.0, 1e-4] * 6), np.full(12, 1e-6))
+    >>> agreement_bound([alike], [1e-8, 1e-4]).round(1)
+    array([  0., -29.])
+    """
+    require("remount_variance", remount_variance, at_least=0.0)
+    tried = np.asarray(remount_variance, dtype=float)
+    spread = np.concatenate([[0.0], np.geomspace(1e-4, 0.1, 31)]) ** 2
+    total = np.zeros(tried.shape)
+    for one in agreements:
+        variance = one.variance + 2.0 * tried[:, None, None] + spread[:, None]
+        weight = 1.0 / variance
+        whole = weight.sum(axis=2)
+        mean = weight @ one.gain / whole
+        squares = weight @ one.gain**2 - whole * mean**2
+        fits = -0.5 * (np.log(variance).sum(axis=2) + np.log(whole) + squares)
+        total += fits.max(axis=1)
+    return total - total.max(initial=-np.inf)
+
+
+def session_scatter(
+    series: Sequence[Series],
+    agreements: Sequence[Agreement] = (),
+    *,
+    default_remount_share: float,
+    default_day_share: float,
+    exponent_sd: float,
+    pulls_variance: float,
+) -> SessionScatter:
+    r"""Return remounting and day, estimated together from all sessions that tell of them.
+
+    Parameters
+    ----------
+    series : sequence of Series. Sessions of one bike between which nothing changed.
+    agreements : sequence of Agreement, optional. Changes that several bikes had.
+    default_remount_share, default_day_share : float. The medians of the prior. [0..1]
+    exponent_sd : float. As for `restricted_log_likelihood`.
+    pulls_variance : float. What the pulls leave on a usual session: see the notes.
+
+    Returns
+    -------
+    SessionScatter. Remounting, day, and both as one.
+
+    Raises
+    ------
+    ValueError. If a default or the pulls' variance is not above 0.
+
+    Notes
+    -----
+    The posterior is summed over a grid of both standard deviations. Prior: each is lognormal and
+    independent of the other, `PRIOR_LN_SD` about its default, so two shops in three lie within
+    half and double of it (a choice of ours, no source: weak, and proper without a single pair).
+
+    Each part *V* is then handed on as an SD and degrees of freedom that give, put together with
+    the pulls' known variance *k* by Satterthwaite's formula, the posterior's own interval of 95 %.
+    With *q* the 97.5 % point of a normal error of variance :math:`T = k + V` over the posterior:
+
+    .. math:: S = q / t_{0.975, \nu_T}, \quad s^2 = S^2 - k, \quad \nu = \nu_T\, s^4 / S^4
+
+    :math:`\nu_T` makes :math:`S^2` the median of *T*, if that is from `LEAST_DOF` to `MOST_DOF`.
+    So what is not known of a part makes its SD larger: without a session 1.06 % for 0.8 %.
+
+    Examples
+    --------
+    >>> found = session_scatter([], default_remount_share=0.008, default_day_share=0.004,
+    ...                         exponent_sd=0.17, pulls_variance=8e-6)
+    >>> found.remount.prior_weight
+    1.0
+    """
+    require("default_remount_share", default_remount_share, above=0.0)
+    require("default_day_share", default_day_share, above=0.0)
+    require("pulls_variance", pulls_variance, above=0.0)
+    defaults = np.log([default_remount_share, default_day_share])
+    axes = [centre + PRIOR_LN_SD * np.linspace(-4.0, 4.0, GRID) for centre in defaults]
+    prior = _posterior([], [], axes, defaults, exponent_sd)
+    before = [_log_sd(*part) for part in _parts(axes, prior)]
+    weights = _posterior(series, agreements, axes, defaults, exponent_sd)
+    axes = [_finer(axes[0], weights.sum(axis=1)), _finer(axes[1], weights.sum(axis=0))]
+    weights = _posterior(series, agreements, axes, defaults, exponent_sd)
+    medians = (*np.exp(defaults), math.hypot(default_remount_share, default_day_share))
+    return SessionScatter(
+        *(
+            _scatter(variance, weight, pulls_variance, median, sd)
+            for (variance, weight), median, sd in zip(
+                _parts(axes, weights), medians, before, strict=True
+            )
+        )
+    )
+
+
+def _posterior(
+    series: Sequence[Series],
+    agreements: Sequence[Agreement],
+    axes: list[np.ndarray],
+    defaults: np.ndarray,
+    exponent_sd: float,
+) -> np.ndarray:
+    """Return the posterior over ln SD of mounting (rows) and of a day; it adds up to 1."""
+    remount, day = (np.exp(2.0 * axis) for axis in axes)
+    from_mean = [(axis - centre) / PRIOR_LN_SD for axis, centre in zip(axes, defaults, strict=True)]
+    log = -0.5 * np.add.outer(from_mean[0] ** 2, from_mean[1] ** 2)
+    if agreements:
+        log += agreement_bound(agreements, remount)[:, None]
+    if series:
+        tried = np.repeat(remount, day.size), np.tile(day, remount.size)
+        found = restricted_log_likelihood(series, *tried, exponent_sd=exponent_sd)
+        log += found.reshape(log.shape)
+    weights = np.exp(log - log.max())
+    return weights / weights.sum()
+
+
+def _finer(axis: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Return an axis over what carries weight, and a step beyond on either side."""
+    carries = np.flatnonzero(weights > NEGLIGIBLE * weights.max())
+    step = axis[1] - axis[0]
+    return np.linspace(axis[carries[0]] - step, axis[carries[-1]] + step, GRID)
+
+
+def _parts(axes: list[np.ndarray], weights: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Return the variances of mounting, day and both, each with its weights."""
+    remount, day = (np.exp(2.0 * axis) for axis in axes)
+    both = np.add.outer(remount, day)
+    return [
+        (remount, weights.sum(axis=1)),
+        (day, weights.sum(axis=0)),
+        (both.ravel(), weights.ravel()),
+    ]
+
+
+def _log_sd(variance: np.ndarray, weights: np.ndarray) -> float:
+    """Return how widely ln SD is spread."""
+    log = np.log(variance) / 2.0
+    return math.sqrt(float(weights @ (log - weights @ log) ** 2))
+
+
+def _dof_of(critical: float) -> float:
+    """Return the degrees of freedom whose 97.5 % point of t is so large, within what is used."""
+    if critical <= special.stdtrit(MOST_DOF, 0.975):
+        return MOST_DOF
+    if critical >= special.stdtrit(LEAST_DOF, 0.975):
+        return LEAST_DOF
+    found = optimize.root_scalar(
+        lambda dof: float(special.stdtrit(dof, 0.975)) - critical, bracket=(LEAST_DOF, MOST_DOF)
+    )
+    return float(found.root)
+
+
+def _scatter(
+    variance: np.ndarray, weights: np.ndarray, known: float, median: float, log_sd_before: float
+) -> Scatter:
+    """Return a part as an SD and degrees of freedom: see the notes of `session_scatter`."""
+    total = known + variance
+    order = np.argsort(total)
+    below = np.cumsum(weights[order]) - weights[order] / 2.0
+    middle = float(np.interp(0.5, below, total[order]))
+
+    def beyond(half: float) -> float:
+        return float(weights @ special.ndtr(-half / np.sqrt(total))) - 0.025
+
+    half = optimize.root_scalar(beyond, bracket=(0.0, 4.0 * math.sqrt(float(total.max())))).root
+    total_dof = _dof_of(half / math.sqrt(middle))
+    whole = (half / float(special.stdtrit(total_dof, 0.975))) ** 2
+    own = max(whole - known, 0.0)
+    below_median = float(weights[variance < median**2].sum())
+    return Scatter(
+        math.sqrt(own),
+        max(total_dof * (own / whole) ** 2, 1.0),
+        math.sqrt(middle - known),
+        min((_log_sd(variance, weights) / log_sd_before) ** 2, 1.0),
+        below_median,
+        1.0 - below_median,
+    )
+
+
+def steady_spells(levels: ArrayLike) -> np.ndarray:
+    r"""Say which sessions of a bike lie within one steady spell of its level.
+
+    Parameters
+    ----------
+    levels : array_like. Levels in order of time.
+
+    Returns
+    -------
+    ndarray. Number of the spell of each, counted from 0.
+
+    Raises
+    ------
+    ValueError. If the levels are not one row.
+
+    Notes
+    -----
+    The row is cut where two means differ most, if by more than `SPELL_LIMIT` of their standard
+    error, and each part again. The scatter is that of successive differences, by their median:
+    a step touches one of them. A dyno that moved once is no dyno that scatters from day to day.
+    Design of ours, no source; the limit by simulation (tests).
+
+    Examples
+    --------
+    >>> steady_spells([0.0, 0.1, 0.0, 0.1, 3.0, 3.1, 3.0, 3.1])
+    array([0, 0, 0, 0, 1, 1, 1, 1])
+    """
+    row = np.asarray(levels, dtype=float)
+    if row.ndim != 1:
+        raise ValueError(f"levels must be one row, got shape {row.shape}")
+    if row.size < 2 * LEAST_SPELL:
+        return np.zeros(row.size, dtype=int)
+    # Of a normal, the median of |x| is 0.6745 of its SD; a difference has the root of 2 more.
+    sd = float(np.median(np.abs(np.diff(row)))) / (0.6745 * math.sqrt(2.0))
+    begins = np.zeros(row.size, dtype=int)
+    parts = [(0, row.size)]
+    while parts:
+        first, end = parts.pop()
+        before = np.arange(LEAST_SPELL, end - first - LEAST_SPELL + 1)
+        if before.size == 0:
+            continue
+        after = end - first - before
+        sums = np.cumsum(row[first:end])
+        apart = sums[before - 1] / before - (sums[-1] - sums[before - 1]) / after
+        size = np.abs(apart) / np.sqrt(1.0 / before + 1.0 / after)
+        at = int(size.argmax())
+        if size[at] > SPELL_LIMIT * sd:
+            middle = first + int(before[at])
+            begins[middle] = 1
+            parts += [(first, middle), (middle, end)]
+    return np.cumsum(begins)
+
+
+def air_exponent(series: Sequence[Series]) -> AirExponent:
+    r"""Return what the correction leaves of the air, from a control bike's sessions.
+
+    Parameters
+    ----------
+    series : sequence of Series. The control bike's sessions, a series a steady spell.
+
+    Returns
+    -------
+    AirExponent. The default's share, or more where the sessions show a slope.
+
+    Raises
+    ------
+    ValueError. If the series are not of equal length throughout.
+
+    Notes
+    -----
+    A line through level against ln density, each series about its own means. A slope that its 95 %
+    interval sets apart from 0 counts with :math:`\sqrt{b^2 - s_b^2}`, if that is more than the
+    default. One that shows none does not make the default less: other engines follow the air
+    by exponents of their own. Design of ours, no source.
+
+    Examples
+    --------
+    >>> air_exponent([]).share == DEFAULT_AIR_EXPONENT_SHARE
+    True
+    """
+    lines, levels = [], []
+    for one in series:
+        seen = np.isfinite(one.density)
+        if seen.sum() >= 2:
+            lines.append(one.density[seen] - one.density[seen].mean())
+            levels.append(one.level[seen] - one.level[seen].mean())
+    nothing = AirExponent(DEFAULT_AIR_EXPONENT_SHARE, math.nan)
+    dof = sum(line.size - 1 for line in lines) - 1
+    if dof < LEAST_SLOPE_DOF:
+        return nothing
+    line, level = np.concatenate(lines), np.concatenate(levels)
+    squares = float(line @ line)
+    if squares < LEAST_DENSITY_SD**2 * (dof + 1):
+        return nothing
+    slope = float(line @ level) / squares
+    left = level - slope * line
+    slope_sd = math.sqrt(float(left @ left) / dof / squares)
+    if abs(slope) <= float(special.stdtrit(dof, 0.975)) * slope_sd:
+        return nothing
+    shown = math.sqrt(slope**2 - slope_sd**2)
+    return AirExponent(max(shown, DEFAULT_AIR_EXPONENT_SHARE), slope)
+
+
+def remount_at(speed_shares: ArrayLike, regions: Sequence[RegionRemount]) -> np.ndarray:
+    """Return the remount share at each speed, without steps where two regions meet.
+
+    Parameters
+    ----------
+    speed_shares : array_like. Speeds as shares of the speed at peak power. [1]
+    regions : sequence of RegionRemount. Regions in order of speed.
+
+    Returns
+    -------
+    ndarray. 1 SD on the ln scale at each speed. [0..1]
+
+    Raises
+    ------
+    ValueError. If there is no region.
+
+    Notes
+    -----
+    The share holds at the middle of each region; between two middles it is interpolated on the
+    variance, and beyond the first and last it stays. A band with steps at arbitrary edges would
+    show what is not there. Design of ours, no source.
+
+    Examples
+    --------
+    >>> low = RegionRemount(0.4, 0.6, 0.006, 8.0, 8, "region")
+    >>> remount_at([0.3, 0.6, 0.7], [low, RegionRemount(0.6, 0.8, 0.008, 8.0, 8, "region")])
+    array([0.006     , 0.00707107, 0.008     ])
+    """
+    if not regions:
+        raise ValueError("regions must hold at least 1 region, got none")
+    middles = [(region.from_share + region.to_share) / 2.0 for region in regions]
+    variance = [region.share**2 for region in regions]
+    return np.sqrt(np.interp(np.asarray(speed_shares, dtype=float), middles, variance))

@@ -1,0 +1,349 @@
+"""Trust: published variance components, and what simulated shops find of their own scatter."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.stats
+from scipy import optimize, special
+
+from flows.metrics.trust import (
+    DEFAULT_AIR_EXPONENT_SHARE,
+    Agreement,
+    RegionRemount,
+    Series,
+    agreement_bound,
+    air_exponent,
+    remount_at,
+    restricted_log_likelihood,
+    session_scatter,
+    shop_repeatability,
+    steady_spells,
+)
+
+PULLS_VARIANCE = 0.004**2 / 3
+"""Three pulls of 0.4 %."""
+KNOWN = {
+    "default_remount_share": 0.008,
+    "default_day_share": 0.005,
+    "exponent_sd": 0.17,
+    "pulls_variance": PULLS_VARIANCE,
+}
+
+
+def series(level, mounting, day, variance=0.0, density=math.nan):
+    level = np.asarray(level, dtype=float)
+    return Series(
+        level,
+        np.broadcast_to(variance, level.shape).astype(float),
+        np.asarray(mounting),
+        np.asarray(day),
+        np.broadcast_to(density, level.shape).astype(float),
+    )
+
+
+def one_way(groups):
+    """Take groups as days and values as mountings: the day is the scatter between groups."""
+    values = np.concatenate(groups)
+    day = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
+    return series(values, np.arange(values.size), day)
+
+
+def most_likely(one, near):
+    """Return the SDs of mounting and day at the top of the likelihood, without a prior."""
+
+    def below(logs):
+        remount, day = np.exp(2.0 * logs)
+        return -restricted_log_likelihood([one], [remount], [day], exponent_sd=0.0)[0]
+
+    fine = {"xatol": 1e-11, "fatol": 1e-13, "maxiter": 4000}
+    return np.exp(optimize.minimize(below, np.log(near), method="Nelder-Mead", options=fine).x)
+
+
+def parsed(text):
+    return [np.array(group.split(), dtype=float) for group in text.split("|")]
+
+
+def nist(name):
+    """Return the groups of a NIST StRD set, from the text that scipy carries."""
+    at = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova" / f"{name}.dat"
+    groups = {}
+    for line in at.read_text().splitlines()[60:]:
+        group, value = line.split()
+        groups.setdefault(group, []).append(float(value))
+    return [np.array(values) for values in groups.values()]
+
+
+# Pinheiro and Bates 2000 (Rail), lme4's Dyestuff: the REML figures that both packages print.
+RAIL = "55 53 54|26 37 32|78 91 85|92 100 96|49 51 50|80 85 83"
+DYESTUFF = (
+    "1545 1440 1440 1520 1580|1540 1555 1490 1560 1495|1595 1550 1605 1510 1560"
+    "|1445 1440 1595 1465 1545|1595 1630 1515 1635 1625|1520 1455 1450 1480 1445"
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "within", "between", "digit"),
+    [(RAIL, 4.020779, 24.80547, 1e-5), (DYESTUFF, 49.510, 42.000, 1e-3)],
+)
+def test_mounting_and_day_are_the_variance_components_of_published_mixed_models(
+    text, within, between, digit
+):
+    remount, day = most_likely(one_way(parsed(text)), (within * 1.3, between * 0.8))
+    assert remount == pytest.approx(within, abs=digit)
+    assert day == pytest.approx(between, abs=digit)
+
+
+@pytest.mark.parametrize("name", ["SiRstv", "AtmWtAg"])
+def test_mounting_and_day_follow_the_certified_squares_of_nist(name):
+    # Balanced: the REML figures are MSW and (MSB - MSW) / n, of the certified mean squares.
+    certified = {
+        "SiRstv": (5, 5.11462616e-2 / 4, 2.1663656e-1 / 20),
+        "AtmWtAg": (24, 3.638341875e-9, 1.04951729166667e-8 / 46),
+    }
+    count, between, within = certified[name]
+    remount, day = most_likely(
+        one_way(nist(name)), (1.2 * math.sqrt(within), math.sqrt(between / count))
+    )
+    assert remount == pytest.approx(math.sqrt(within), rel=1e-6)
+    assert day == pytest.approx(math.sqrt((between - within) / count), rel=1e-5)
+
+
+def test_with_known_variances_the_scatter_is_that_of_published_meta_analyses():
+    # BCG vaccine, 13 trials (Colditz 1994), REML tau^2 0.3132 (metafor); y and v to four digits.
+    y = [-.8893, -1.5854, -1.3481, -1.4416, -.2175, -.7861, -1.6209, .0120, -.4694, -1.3713,
+         -.3394, .4459, -.0173]  # fmt: skip
+    v = [
+        0.3256,
+        0.1946,
+        0.4154,
+        0.0200,
+        0.0512,
+        0.0069,
+        0.2230,
+        0.0040,
+        0.0564,
+        0.0730,
+        0.0124,
+        0.5325,
+        0.0714,
+    ]
+    one = series(y, np.arange(13), np.arange(13), np.array(v))
+
+    def below(variance):
+        return -restricted_log_likelihood([one], [variance], [0.0], exponent_sd=0.0)[0]
+
+    found = optimize.minimize_scalar(below, bounds=(0.01, 2.0), options={"xatol": 1e-9}).x
+    assert found == pytest.approx(0.3132, abs=2e-4)
+
+
+def test_the_likelihood_is_that_of_the_contrasts_which_no_level_can_explain():
+    # Patterson and Thompson's own definition: K'y with K'1 = 0 is normal of covariance K'VK.
+    rng = np.random.default_rng(4)
+    mounting, day = np.array([0, 0, 1, 2, 2, 3, 4]), np.array([0, 0, 0, 1, 2, 2, 3])
+    y, variance, line = rng.normal(0, 1, 7), rng.uniform(0.1, 1, 7), rng.normal(0, 1, 7)
+    tried = [(0.5, 0.2), (2.0, 0.01), (0.03, 1.4)]
+    contrasts = np.linalg.svd(np.ones((1, 7)))[2][1:]
+    expected = []
+    for remount, of_day in tried:
+        covariance = np.diag(variance) + 0.3**2 * np.outer(line, line)
+        covariance += remount * np.equal.outer(mounting, mounting)
+        covariance += of_day * np.equal.outer(day, day)
+        of_contrasts = contrasts @ covariance @ contrasts.T
+        expected.append(scipy.stats.multivariate_normal.logpdf(contrasts @ y, None, of_contrasts))
+    one = series(y, mounting, day, variance, line)
+    got = restricted_log_likelihood([one], *np.transpose(tried), exponent_sd=0.3)
+    assert np.diff(got) == pytest.approx(np.diff(expected), rel=1e-9)
+
+
+def test_one_mounting_tells_of_the_day_only_and_one_day_of_mounting_only():
+    level, apart = [0.0, 0.01, -0.004], np.arange(3)
+    tried = [1e-6, 1e-4]
+    strapped = series(level, [7, 7, 7], apart, 1e-6)
+    same_day = series(level, apart, [7, 7, 7], 1e-6)
+    for one, other in ((strapped, same_day), (same_day, strapped)):
+        of_other = [0.0, 0.0]
+        first = one is strapped
+        args = (tried, of_other) if first else (of_other, tried)
+        assert np.ptp(restricted_log_likelihood([one], *args, exponent_sd=0.1)) == pytest.approx(0)
+        assert np.ptp(restricted_log_likelihood([other], *args, exponent_sd=0.1)) > 0.1
+
+
+def test_without_a_session_each_figure_is_its_default_and_all_prior():
+    found = session_scatter([], **KNOWN)
+    assert found.remount.median_share == pytest.approx(0.008)
+    assert found.day.median_share == pytest.approx(0.005)
+    assert found.remount.prior_weight == found.day.prior_weight == 1.0
+    # By Simpson's rule over the prior, apart: an error of SD 0.8 % times 2 to a normal power, with
+    # pulls of 0.23 %, exceeds 2.6499 % once in 40; over t of 6, less the pulls: 1.0580 %.
+    assert found.remount.share == pytest.approx(0.010580, abs=1e-5)
+
+
+def shops(count, remount, day, days, mountings_a_day, pairs=1, seed=20):
+    """Series as a shop with that scatter would run them, `pairs` bikes a shop."""
+    rng = np.random.default_rng(seed)
+    for _ in range(count):
+        made = []
+        for _ in range(pairs):
+            on = np.repeat(np.arange(days), mountings_a_day)
+            level = rng.normal(0, remount, on.size) + rng.normal(0, day, days)[on]
+            level += rng.normal(0, math.sqrt(PULLS_VARIANCE), on.size)
+            made.append(series(level, np.arange(on.size), on, PULLS_VARIANCE))
+        yield made
+
+
+def held(part, true_variance):
+    """Chance that the 95 % interval of two sessions' difference holds it, by Satterthwaite."""
+    variance = 2 * (PULLS_VARIANCE + part.share**2)
+    dof = variance**2 / ((2 * part.share**2) ** 2 / part.dof)
+    half = special.stdtrit(min(dof, 1e6), 0.975) * math.sqrt(variance)
+    return 2 * special.ndtr(half / math.sqrt(2 * (PULLS_VARIANCE + true_variance))) - 1
+
+
+@pytest.mark.parametrize("pairs", [0, 2, 4, 8])
+def test_over_shops_of_half_once_and_twice_the_default_intervals_of_95_hold_so_often(pairs):
+    # One shop's chance hangs on its own scatter, which nobody knows without pairs: the mean holds.
+    chances = [
+        held(session_scatter(made, **KNOWN).remount, true**2)
+        for true in (0.004, 0.008, 0.016)
+        for made in shops(30 if pairs else 1, true, 0.0, 1, 2, pairs, seed=pairs)
+    ]
+    assert 0.935 < np.mean(chances) < 0.975
+
+
+@pytest.mark.parametrize("day", [0.0, 0.005, 0.010])
+def test_a_control_bike_mounted_once_a_day_makes_other_days_hold(day):
+    chances = [
+        held(session_scatter(made, **KNOWN).both, 0.006**2 + day**2)
+        for made in shops(30, 0.006, day, 24, 1)
+    ]
+    assert 0.93 < np.mean(chances) < 0.975
+
+
+def test_of_one_mounting_a_day_only_the_sum_is_known():
+    (made,) = shops(1, 0.006, 0.006, 40, 1)
+    found = session_scatter(made, **KNOWN)
+    assert found.both.share == pytest.approx(0.006 * math.sqrt(2), rel=0.25)
+    assert found.both.prior_weight < 0.1
+    assert found.remount.prior_weight > 3 * found.both.prior_weight
+    assert found.day.prior_weight > 3 * found.both.prior_weight
+    (made,) = shops(1, 0.006, 0.006, 20, 2)
+    assert session_scatter(made, **KNOWN).remount.prior_weight < found.remount.prior_weight / 3
+
+
+def test_many_pairs_find_what_made_them():
+    (made,) = shops(1, 0.003, 0.009, 200, 3)
+    found = session_scatter(made, **KNOWN)
+    # 400 and 199 degrees of freedom: 1 SD of an SD is 4 and 5 %.
+    assert found.remount.share == pytest.approx(0.003, rel=0.12)
+    assert found.day.share == pytest.approx(0.009, rel=0.15)
+    assert found.day.above > 0.99
+    assert found.remount.below > 0.99
+
+
+def test_bikes_that_agree_lower_a_default_and_bikes_that_differ_never_raise_it():
+    rng = np.random.default_rng(3)
+    alike, unlike = (
+        [Agreement(rng.normal(0.03, sd, 12), np.full(12, 2 * PULLS_VARIANCE)) for _ in range(3)]
+        for sd in (0.004, 0.05)
+    )
+    assert session_scatter([], alike, **KNOWN).remount.median_share < 0.004
+    assert session_scatter([], alike, **KNOWN).remount.below > 0.975
+    assert session_scatter([], unlike, **KNOWN).remount.median_share == pytest.approx(
+        0.008, rel=0.03
+    )
+
+
+def test_the_bound_never_speaks_for_more_remounting():
+    rng = np.random.default_rng(5)
+    tried = np.geomspace(1e-8, 1e-2, 40)
+    for sd in (0.001, 0.008, 0.03):
+        bound = agreement_bound([Agreement(rng.normal(0, sd, 9), np.full(9, 1e-5))], tried)
+        # The steps of tau leave a ripple of less than a twentieth in ln likelihood.
+        assert np.diff(bound).max() < 0.05
+        assert bound[-1] < bound[0]
+
+
+def test_a_dyno_that_moved_once_is_no_dyno_that_scatters():
+    rng = np.random.default_rng(11)
+    levels = np.r_[rng.normal(0, 0.003, 14), rng.normal(0.03, 0.003, 10)]
+    assert steady_spells(levels).tolist() == [0] * 14 + [1] * 10
+
+
+def test_steady_rows_are_seldom_cut():
+    rng = np.random.default_rng(9)
+    cut = [steady_spells(rng.normal(0, 1, count)).max() > 0 for count in (12, 24, 60) * 200]
+    assert np.mean(cut) < 0.02
+
+
+def test_levels_in_two_rows_are_refused():
+    with pytest.raises(ValueError, match="one row"):
+        steady_spells([[0.0]])
+
+
+def control_run(slope, count, seed):
+    rng = np.random.default_rng(seed)
+    density = rng.normal(0, 0.025, count)
+    level = slope * density + rng.normal(0, 0.006, count)
+    return [series(level, np.arange(count), np.arange(count), PULLS_VARIANCE, density)]
+
+
+def test_a_slope_that_the_control_bike_proves_counts_in_full():
+    found = air_exponent(control_run(0.6, 60, 2))
+    # 1 SD of the slope: 0.006 / 0.025 / sqrt(60) = 0.03.
+    assert found.share == pytest.approx(0.6, abs=0.08)
+    assert found.slope == pytest.approx(found.share, abs=0.01)
+
+
+def test_a_slope_that_chance_explains_leaves_the_default():
+    shares = [air_exponent(control_run(0.0, 24, seed)).share for seed in range(40)]
+    assert np.mean(np.array(shares) == DEFAULT_AIR_EXPONENT_SHARE) > 0.9
+    assert min(shares) == DEFAULT_AIR_EXPONENT_SHARE
+    assert air_exponent(control_run(0.9, 5, 1)).share == DEFAULT_AIR_EXPONENT_SHARE
+
+
+def test_air_that_stood_still_is_no_test_of_the_correction():
+    (one,) = control_run(0.9, 24, 1)
+    still = one._replace(density=one.density * 0.01)
+    assert math.isnan(air_exponent([still]).slope)
+
+
+def test_a_region_must_be_given():
+    with pytest.raises(ValueError, match="at least 1 region"):
+        remount_at([0.5], [])
+
+
+def test_a_session_prior_recovers_the_scatter_and_the_spread_that_made_it():
+    # s_g^2 = s_0^2 (d_0 / chi2(d_0)) (chi2(d) / d): Smyth 2004. Truth 0.4 %, 6 dof.
+    rng = np.random.default_rng(31)
+    true = 0.004**2 * 6.0 / rng.chisquare(6.0, 3000)
+    sd = np.sqrt(true * rng.chisquare(2.0, 3000) / 2.0)
+    got = shop_repeatability(sd, np.full(3000, 2.0))
+    assert got.sd == pytest.approx(0.004, rel=0.05)
+    assert got.dof == pytest.approx(6.0, rel=0.25)
+
+
+def test_sessions_that_scatter_alike_make_a_prior_without_doubt():
+    rng = np.random.default_rng(32)
+    sd = 0.004 * np.sqrt(rng.chisquare(4.0, 5000) / 4.0)
+    got = shop_repeatability(sd, np.full(5000, 4.0))
+    assert got.sd == pytest.approx(0.004, rel=0.03)
+    assert got.dof > 50.0
+
+
+def test_a_few_sessions_make_no_prior():
+    got = shop_repeatability([0.004, 0.005, 0.0], [2, 2, 2])
+    assert math.isnan(got.sd)
+    assert got.dof == 0.0
+
+
+def test_between_regions_the_share_is_interpolated_on_the_variance():
+    regions = [
+        RegionRemount(0.4, 0.6, 0.003, 8.0, 8, "region"),
+        RegionRemount(0.6, 0.8, 0.005, 8.0, 8, "region"),
+    ]
+    # By hand: half of 9 and 25 is 17; a quarter of the way it is 13.
+    got = remount_at([0.2, 0.5, 0.55, 0.6, 0.7, 1.2], regions)
+    expected = np.array([3.0, 3.0, math.sqrt(13), math.sqrt(17), 5.0, 5.0]) / 1000
+    assert got == pytest.approx(expected)
