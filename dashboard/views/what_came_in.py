@@ -228,15 +228,16 @@ else:
 
 gaps = shop.ask("layout_gaps")
 if not gaps.is_empty():
-    st.subheader("Asked for and not found", anchor=False)
+    st.subheader("Layouts to look at", anchor=False)
     st.caption(
-        "What a layout asks for and none of its last files had. Correct its key or name, or take "
-        'it off, on the page "Teach a layout": drop one of its files there.'
+        "What a layout asks for and none of its last files had, and what a draft assumed. Correct "
+        'it on the page "Teach a layout": drop one of its files there.'
     )
+    if asked := gaps.filter("is_problem").height:
+        st.error(f"{wording.counted(asked, 'entry', 'entries')} asked for in vain.")
     pieces.table(
-        gaps,
+        gaps.drop("is_problem"),
         settings=shop.settings,
-        files="Files looked at",
         last_received_at="Last came",
     )
 
