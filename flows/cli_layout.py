@@ -90,6 +90,7 @@ def try_layout(
     asked = AskTrial(file=file, layout=text, shop=shop, came_as=came_as)
     with apart.worker(teach.ready) as worker:
         found = apart.call_on(file, worker, teach.trial, asked)
+    _show_head(found.tried.head if found.tried else ())
     _show_trial(found)
     if found.mistakes or found.trouble:
         raise typer.Exit(1)
@@ -206,7 +207,6 @@ def _show_tried(found: Tried) -> None:
         f"Read with it: {found.rows_kept} of {found.rows_read} rows kept, "
         f"{found.rows_rejected} rejected."
     )
-    _show_head(found.head)
     for name in found.lacking_columns:
         say(f"Column {name!r} of the layout: NOT FOUND in this file", style="yellow")
     for row in found.rejected[:5]:

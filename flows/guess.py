@@ -22,6 +22,7 @@ import numpy as np
 import polars as pl
 
 from flows.privacy import private_by_name, private_by_values
+from flows.readers.head import bare_key, unit_of_key
 from flows.readers.source import EARLIEST_S, LATEST_S, Look
 from flows.readers.words import known_unit, name_and_unit, number, other_unit, plain_words
 from schemas import desk
@@ -645,7 +646,7 @@ def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
     if standard:
         power |= {"standard": standard, "is_told": True}
     for key, value in look.head.items():
-        is_factor = re.fullmatch(FACTOR, plain_words(key))
+        is_factor = re.fullmatch(FACTOR, plain_words(bare_key(key)))
         decimal = str(look.text.get("decimal", "."))
         shown = number(value.split(" ")[0], decimal) if value else None
         if is_factor and shown is not None and 0.7 < shown < 1.4:
@@ -668,8 +669,7 @@ def _head_fields(look: Look) -> dict[str, dict[str, Any]]:
     decimal = str(look.text.get("decimal", "."))
     patterns = {c.word: (*c.sure, *c.head) for c in CHANNELS.values() if c.in_head}
     for key, value in look.head.items():
-        bare, stated = name_and_unit(key)
-        words = plain_words(bare)
+        words, stated = plain_words(bare_key(key)), unit_of_key(key)
         for name, named in (patterns | {"started_at": STARTED_AT}).items():
             if name in fields or not any(re.fullmatch(pattern, words) for pattern in named):
                 continue

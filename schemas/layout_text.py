@@ -53,11 +53,18 @@ def layout_text(
 
 
 def tables_of(layout: Layout) -> dict[str, Any]:
-    """Return what a layout says, defaults left out, the column first."""
-    given = layout.model_dump(exclude_defaults=True, mode="json")
+    """Return what a layout says, defaults left out, the column first and what is assumed last."""
+    given = _assumed_last(layout.model_dump(exclude_defaults=True, mode="json"))
     for word, channel in given["channels"].items():
         given["channels"][word] = {"column": layout.channels[word].column, **channel}
     return given
+
+
+def _assumed_last(table: dict[str, Any]) -> dict[str, Any]:
+    ordered = {k: _assumed_last(v) if isinstance(v, dict) else v for k, v in table.items()}
+    if "assumed" in ordered:
+        ordered["assumed"] = ordered.pop("assumed")
+    return ordered
 
 
 def _mark_assumed(table: Any) -> None:

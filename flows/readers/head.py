@@ -16,9 +16,9 @@ _SIGNS = r"[\s#;%*'\"/!>:=-]"
 _AROUND = re.compile(rf"^{_SIGNS}+|(?<=.){_SIGNS}+$")
 _NUMBERED = re.compile(re.escape(REPEATED_NAME).replace(r"\{name\}", "(.+)")
                        .replace(r"\{number\}", r"\d+"))  # fmt: skip
-LEAST_LIKE = 0.6
-"""Likeness of two keys from which one is worth being shown beside the other: that of difflib, which
-calls 0.6 a close match."""
+LEAST_LIKE = 0.7
+"""Likeness of two keys, as difflib tells it, from which one is shown beside the other; at 0.6, its
+own default, an operator is like a temperature."""
 LEAST_LETTERS = 3
 """Shorter words, such as "of" or "no", tell nothing."""
 

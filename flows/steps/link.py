@@ -23,7 +23,7 @@ from schemas.card_text import CARD_NAME
 from warehouse import store
 
 BATCH_FOLDERS = 200
-LINK_VERSION = 5
+LINK_VERSION = 6
 """Raise it when linking changes what it gives for the same cards and readings."""
 
 CONTRADICTS = "card contradicts another"
