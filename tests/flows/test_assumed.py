@@ -13,7 +13,6 @@ from schemas.layout import Layout
 from schemas.layout_text import layout_text, tables_of
 from schemas.toml_text import MistakesError, read_toml
 from tests.flows.test_ride_traps import LAYOUT, ride
-from warehouse.sentences import in_words
 from warehouse.store import writer
 
 DELAYED = 'probe = "header"\n'
@@ -60,7 +59,7 @@ def test_a_stated_delay_keeps_its_weight_and_what_the_log_says_is_told(shop, mak
     ((delay_s, origin, by_log_s, notes),) = lines
     assert (delay_s, origin) == (0.1, "the layout's")
     assert by_log_s == pytest.approx(0.3, abs=0.02)
-    assert "the log tells a probe's delay of 0.29 s, the layout states 0.10 s" in in_words(notes)
+    assert "the log tells a probe's delay of 0.29 s, the layout states 0.10 s" in notes
     # One log may show a chance peak: nothing is said of the layout yet.
     assert told(shop) == ([], [])
 
@@ -130,6 +129,24 @@ def test_rides_of_the_same_probe_tell_a_pulls_delay_where_nobody_stated_it(shop,
         # A step of 0.02 s and the estimate's own error.
         assert delay_s == pytest.approx(0.3, abs=0.03)
         assert "as rides with the same equipment tell it" in notes
+
+
+@pytest.mark.parametrize(("delay", "off_rpm"), [("", 0.0), ("delay_s = 0.1\n", 200.0)])
+def test_a_lean_spot_stands_where_the_engine_had_it_once_rides_tell_the_delay(
+    shop, make, delay, off_rpm
+):
+    # The pull gains 1,000 rpm a second, so that 0.3 s are 300 rpm; 0.1 s stated leave 200 of them.
+    def late(speed):
+        return 0.87 + 0.06 * np.exp(-(((speed - 300.0 - 5500.0) / 300.0) ** 2))
+
+    pulls_layout(shop, "trap logger", delay)
+    shop.put("late/pull_1.csv", make.pull(mixture=late))
+    shop.put("late/card.toml", make.card(job="J-2", bike="B-2"))
+    ridden(shop, make, taught(""), [0.3])
+    curve = shop.rows("SELECT engine_speed_rpm, lambda_wide FROM out.pull_curve")
+    leanest = max((lean, speed) for speed, lean in curve if lean is not None)[1]
+    # Half a step of the grid, and half of one of the delay with the estimate's own error.
+    assert leanest == pytest.approx(5500.0 + off_rpm, abs=50.0)
 
 
 def test_rides_of_another_probe_tell_nothing_of_a_pulls_delay(shop, make):
