@@ -39,7 +39,7 @@ gap AS (
         all_files,
         unnest(from_json(
             facts -> 'gaps', '[{"gap_kind": "VARCHAR", "entry": "VARCHAR", "instead": "VARCHAR"}]'
-        ), recursive := true)
+        ), recursive := TRUE)
     FROM latest
 ),
 
@@ -108,7 +108,7 @@ stated AS (
         equipment,
         probe_place
     FROM logs
-    WHERE probe_delay_s = 0.1 AND NOT coalesce(is_delay_assumed, false)
+    WHERE probe_delay_s = 0.1 AND NOT coalesce(is_delay_assumed, FALSE)
 )
 
 SELECT
