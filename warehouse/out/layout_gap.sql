@@ -31,7 +31,7 @@ latest AS (
     QUALIFY latest_no <= 20
 ),
 
-gap AS (
+told AS (
     SELECT
         layout,
         received_at,
@@ -39,8 +39,20 @@ gap AS (
         all_files,
         unnest(from_json(
             facts -> 'gaps', '[{"gap_kind": "VARCHAR", "entry": "VARCHAR", "instead": "VARCHAR"}]'
-        ), recursive := TRUE)
+        )) AS gap
     FROM latest
+),
+
+asked AS (
+    SELECT
+        layout,
+        received_at,
+        latest_no,
+        all_files,
+        struct_extract(gap, 'gap_kind') AS gap_kind,
+        struct_extract(gap, 'entry') AS entry,
+        struct_extract(gap, 'instead') AS instead
+    FROM told
 ),
 
 lacking AS (
@@ -51,7 +63,7 @@ lacking AS (
         arg_min(instead, latest_no) AS instead,
         least(all_files, if(gap_kind = 'column', 20, 5)) AS files,
         max(received_at) AS last_received_at
-    FROM gap
+    FROM asked
     WHERE gap_kind = 'column' OR latest_no <= 5
     GROUP BY layout, gap_kind, entry, all_files
     HAVING count(*) = files AND files >= if(gap_kind = 'column', 3, 1)
