@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from dashboard.desk import LOOKING, DeskError
 from dashboard.file_names import safe_name
 from schemas.channels import CHANNEL_COLUMNS
-from schemas.desk import AskDraft, AskTrial, Drafted, Trial
+from schemas.desk import AskDraft, AskTrial, Drafted, Question, Trial
 from schemas.layout import AS_STATED, Layout, name_mistake, new_layout_file
 from schemas.layout_text import layout_text, tables_of
 from schemas.toml_text import MistakesError, read_toml
@@ -22,6 +22,8 @@ from warehouse.whole_file import write_whole
 NOT_USED = "not used"
 CHANNELS = (NOT_USED, *sorted(CHANNEL_COLUMNS))
 UNITS = (*(word for word in known_units() if word != "lambda"), AS_STATED)
+NOT_SAID = "nobody knows: {value} for now"
+"""The choice that leaves what a draft put in, marked as assumed."""
 NO_NAME = "not named yet"
 """Stands for name and equipment while a layout is tried: neither changes what comes out."""
 
@@ -103,6 +105,41 @@ def _answer_in(tables: dict[str, Any], key: str) -> str | None:
     return str(found).lower() if isinstance(found, bool) else str(found)
 
 
+def choices(question: Question, tables: dict[str, Any]) -> tuple[str, ...]:
+    """Return what a question may be answered with; first of all that nobody knows."""
+    if not _is_assumed(tables, question.key):
+        return question.choices
+    return (NOT_SAID.format(value=question.chosen), *question.choices)
+
+
+def _is_assumed(tables: dict[str, Any], key: str) -> bool:
+    table, name = _place_of(tables, key)
+    return name in table.get("assumed", ())
+
+
+def _place_of(tables: dict[str, Any], key: str) -> tuple[dict[str, Any], str]:
+    """Return the table that an entry stands in, and the entry's name there."""
+    *path, name = ("power", "state") if key == "power" else key.split(".")
+    table: Any = tables
+    for step in path:
+        table = table.get(step, {})
+    return table, name
+
+
+def assumed_units(tables: dict[str, Any]) -> list[str]:
+    """Return the channels and head entries whose units nobody has stated."""
+    entries = {**tables["channels"], **tables.get("metadata", {}).get("fields", {})}
+    return [word for word, entry in entries.items() if "unit" in entry.get("assumed", ())]
+
+
+def _confirm(table: dict[str, Any], *names: str) -> None:
+    """Take the mark off entries that somebody has stated."""
+    left = [name for name in table.get("assumed", ()) if name not in names]
+    table.pop("assumed", None)
+    if left:
+        table["assumed"] = left
+
+
 def doubled(guess: Drafted, rows: list[dict[str, Any]]) -> list[str]:
     """Return what is wrong where several columns are one channel."""
     standing: dict[str, list[str]] = {}
@@ -138,8 +175,10 @@ def corrected(
     about: dict[str, str],
     rows: list[dict[str, Any]],
     answers: dict[str, str],
+    *,
+    units_are_right: bool = False,
 ) -> dict[str, Any]:
-    """Return the layout's tables as the form says."""
+    """Return the layout's tables as the form says; what it leaves open stays marked as assumed."""
     tables = copy.deepcopy(guess.tables)
     tables["layout"] |= about
     before = {c["column"]: (word, c) for word, c in tables["channels"].items()}
@@ -151,8 +190,14 @@ def corrected(
         # What was said of a column's probe or clock stays with it as long as it is that channel.
         standing = before.get(row["name"])
         kept = standing[1] if standing and standing[0] == word else {}
-        channels[word] = {**kept, "column": row["name"], "unit": row["unit"] or "1"}
+        unit = row["unit"] or "1"
+        channels[word] = {**kept, "column": row["name"], "unit": unit}
+        if unit != kept.get("unit", "1"):
+            _confirm(channels[word], "unit")
     tables["channels"] = channels
+    if units_are_right:
+        for entry in [*channels.values(), *tables.get("metadata", {}).get("fields", {}).values()]:
+            _confirm(entry, "unit")
     used = [channel["column"] for channel in channels.values()]
     if len(used) >= 2 and not guess.is_taught:
         tables["recognise"] = {**tables["recognise"], "columns": used[:8]}
@@ -161,16 +206,26 @@ def corrected(
     if about["kind"] != "pull":
         tables.pop("power", None)
     elif "power" not in tables:
-        tables["power"] = {"state": "observed"}
+        tables["power"] = {"state": "observed", "assumed": ["state"]}
     for word, channel in channels.items():
         if word.startswith("lambda_wide"):
-            channel.setdefault("probe", "collector")
+            _assume(channel, "probe", "collector")
         if word == "wheel_torque":
-            channel.setdefault("shaft", "engine")
+            _assume(channel, "shaft", "engine")
     return tables
 
 
+def _assume(table: dict[str, Any], name: str, value: str) -> None:
+    if name not in table:
+        table[name] = value
+        table["assumed"] = [*table.get("assumed", ()), name]
+
+
 def _answer(tables: dict[str, Any], key: str, answer: str) -> None:
+    if answer.startswith(NOT_SAID.partition("{")[0]):
+        return
+    table, name = _place_of(tables, key)
+    _confirm(table, name, *(["standard"] if key == "power" else []))
     if key == "power":
         if answer == "observed":
             tables["power"] = {"state": "observed"}

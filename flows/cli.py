@@ -350,15 +350,20 @@ def review(
 @app.command()
 def check(folder: Shop) -> None:
     """Check the archive, the samples, the store's rules and the snapshot; back up the ledger."""
+    from flows.steps.layout_gaps import never_confirmed
     from flows.steps.selfcheck import self_check
     from warehouse.store import writer
 
     shop, _ = _open(folder)
     with writer(shop, wait_s=WAIT_S) as connection, _progress() as tell:
         problems = self_check(connection, shop, tell, say)
+        to_confirm = never_confirmed(connection)
+    for told in to_confirm:
+        say(f"Look twice: {told}.", style="yellow")
     for problem in problems:
         say(problem, style="bold red")
-    say("All is well." if not problems else f"{len(problems)} problems.")
+    well = f"No problems; {len(to_confirm)} entries of layouts to be confirmed."
+    say(f"{len(problems)} problems." if problems else well if to_confirm else "All is well.")
     if problems:
         raise typer.Exit(1)
 

@@ -14,7 +14,7 @@ from rich.text import Text
 from flows.terminal import console, say, write_text
 
 if TYPE_CHECKING:
-    from schemas.desk import Drafted, Trial, Tried
+    from schemas.desk import Drafted, HeadEntry, Trial, Tried
 
 layout_app = typer.Typer(
     help="Teach the shop how a kind of file is to be read.", no_args_is_help=True
@@ -27,6 +27,9 @@ File = Annotated[
 CameAs = Annotated[
     str, typer.Option(help="Name under which the file came, where it is kept under another.")
 ]
+MOST_UNUSED = 12
+"""Entries above a table that are not used and still listed: all of it is to fit on a screen."""
+HEAD_STYLES = {"not used": "dim", "not found": "yellow", "left out": "red"}
 BARS, BARS_A_ROW = "▁▂▃▄▅▆▇█", 32
 
 
@@ -87,6 +90,7 @@ def try_layout(
     asked = AskTrial(file=file, layout=text, shop=shop, came_as=came_as)
     with apart.worker(teach.ready) as worker:
         found = apart.call_on(file, worker, teach.trial, asked)
+    _show_head(found.tried.head if found.tried else ())
     _show_trial(found)
     if found.mistakes or found.trouble:
         raise typer.Exit(1)
@@ -168,15 +172,23 @@ def _show_draft(file: Path, made: Drafted) -> None:
             Text("; ".join(column.why)),
         )
     console.print(table)
-    for entry in made.head:
-        told = f"read as {entry.read_as}: {entry.says}" if entry.read_as else "not used"
-        say(f"Above the table: {entry.key}, {told}")
+    _show_head(made.head)
     for doubt in made.doubts:
         say(f"Look twice: {doubt}", style="yellow")
     if made.questions:
         say("Only you know (what was put in, to be corrected in the text below):")
         for question in made.questions:
             say(f"  {question.key}: {question.text}  now {question.chosen!r}")
+
+
+def _show_head(entries: Sequence[HeadEntry]) -> None:
+    """List what stands above the table in the order of the file, and what does not."""
+    unused = [entry.key for entry in entries if entry.state == "not used"]
+    for entry in entries:
+        if entry.key not in unused[MOST_UNUSED:]:
+            say(f"Above the table: {entry.sentence}", style=HEAD_STYLES.get(entry.state, ""))
+    if more := len(unused[MOST_UNUSED:]):
+        say(f"Above the table: {more} more, not used")
 
 
 def _show_trial(trial: Trial) -> None:
@@ -195,10 +207,6 @@ def _show_tried(found: Tried) -> None:
         f"Read with it: {found.rows_kept} of {found.rows_read} rows kept, "
         f"{found.rows_rejected} rejected."
     )
-    for entry in found.head:
-        told = "found" if entry.found else "NOT FOUND in this file"
-        said = f"Head entry {entry.key!r}, read as {entry.read_as}: {told}"
-        say(said, style="" if entry.found else "yellow")
     for name in found.lacking_columns:
         say(f"Column {name!r} of the layout: NOT FOUND in this file", style="yellow")
     for row in found.rejected[:5]:

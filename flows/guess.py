@@ -22,6 +22,7 @@ import numpy as np
 import polars as pl
 
 from flows.privacy import private_by_name, private_by_values
+from flows.readers.head import bare_key, unit_of_key
 from flows.readers.source import EARLIEST_S, LATEST_S, Look
 from flows.readers.words import known_unit, name_and_unit, number, other_unit, plain_words
 from schemas import desk
@@ -152,7 +153,6 @@ class Draft:
     columns: list[GuessedColumn]
     questions: list[Question]
     tables: dict[str, Any]
-    assumed: list[str] = field(default_factory=list)
     doubts: list[str] = field(default_factory=list)
 
     @property
@@ -200,7 +200,8 @@ def guess(
     if private:
         tables["layout"]["private"] = [column for column in look.frame.columns if column in private]
     doubts = [*look.doubts, *_doubts_of_clock(look, columns)]
-    return Draft(look, kind, columns, questions, tables, _assumed(tables, columns), doubts)
+    _mark_assumed(tables, columns)
+    return Draft(look, kind, columns, questions, tables, doubts)
 
 
 def _doubts_of_clock(look: Look, columns: list[GuessedColumn]) -> list[str]:
@@ -222,25 +223,24 @@ def _doubts_of_clock(look: Look, columns: list[GuessedColumn]) -> list[str]:
     ]
 
 
-def _assumed(tables: dict[str, Any], columns: list[GuessedColumn]) -> list[str]:
-    """Return the entries of the tables that neither the file nor its values say."""
+def _mark_assumed(tables: dict[str, Any], columns: list[GuessedColumn]) -> None:
+    """Name in each table the entries that neither the file nor its values say."""
     stated = {
         column.channel
         for column in columns
         # Also as the last word of its name: "Power hp".
         if column.stated_unit or known_unit(column.name.split()[-1]) is not None
     }
-    found = []
     for word, channel in tables["channels"].items():
-        found += [f"channels.{word}.{key}" for key in ("probe", "shaft", "gauge_scale", "day_first")
-                  if key in channel]  # fmt: skip
+        asked = ("probe", "shaft", "gauge_scale", "day_first")
+        assumed = [key for key in asked if key in channel]
         if BY_WORD[word].asked and word not in stated:
-            found.append(f"channels.{word}.unit")
-    if power := tables.get("power"):
-        told = power.pop("is_told", False)
-        if not told:
-            found += [f"power.{key}" for key in ("state", "standard") if key in power]
-    return found
+            assumed.append("unit")
+        if assumed:
+            channel["assumed"] = assumed
+    power = tables.get("power", {})
+    if tables.get("power") and not power.pop("is_told", False):
+        power["assumed"] = [key for key in ("state", "standard") if key in power]
 
 
 def _private(look: Look) -> dict[str, str]:
@@ -646,7 +646,7 @@ def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
     if standard:
         power |= {"standard": standard, "is_told": True}
     for key, value in look.head.items():
-        is_factor = re.fullmatch(FACTOR, plain_words(key))
+        is_factor = re.fullmatch(FACTOR, plain_words(bare_key(key)))
         decimal = str(look.text.get("decimal", "."))
         shown = number(value.split(" ")[0], decimal) if value else None
         if is_factor and shown is not None and 0.7 < shown < 1.4:
@@ -669,8 +669,7 @@ def _head_fields(look: Look) -> dict[str, dict[str, Any]]:
     decimal = str(look.text.get("decimal", "."))
     patterns = {c.word: (*c.sure, *c.head) for c in CHANNELS.values() if c.in_head}
     for key, value in look.head.items():
-        bare, stated = name_and_unit(key)
-        words = plain_words(bare)
+        words, stated = plain_words(bare_key(key)), unit_of_key(key)
         for name, named in (patterns | {"started_at": STARTED_AT}).items():
             if name in fields or not any(re.fullmatch(pattern, words) for pattern in named):
                 continue
@@ -680,8 +679,13 @@ def _head_fields(look: Look) -> dict[str, dict[str, Any]]:
             elif not BY_WORD[name].unit:
                 if number(value, decimal) is not None:
                     fields[name] = {"key": key}
-            elif unit := _head_unit(name, value, stated or _unit_in_words(words) or "", decimal):
+            elif unit := _head_unit(
+                name, value, said := stated or _unit_in_words(words) or "", decimal
+            ):
                 fields[name] = {"key": key, "unit": unit}
+                glued = value.strip().partition(" ")[2]
+                if name != "ambient_humidity" and not (known_unit(glued) or known_unit(said)):
+                    fields[name]["assumed"] = ["unit"]
             break
     return fields
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import re
 import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -16,11 +15,11 @@ from pydantic import ValidationError
 
 from flows import apart
 from flows.guess import Draft, guess
+from flows.heads import head_of_draft, head_of_trial
 from flows.metrics.clocks import rising_part
 from flows.metrics.curve import smoothed_curve, speed_grid_rpm
 from flows.metrics.notes import note_of
 from flows.metrics.sweep import sweep_slice
-from flows.privacy import private_by_values
 from flows.readers.look import look
 from flows.readers.source import UnreadableError
 from flows.settings import open_shop
@@ -29,12 +28,10 @@ from flows.steps.read import Reading, read_one, recognise
 from schemas.channels import BY_WORD, CHANNELS
 from schemas.desk import (
     AskDraft,
-    AskedEntry,
     AskTrial,
     Course,
     Curve,
     Drafted,
-    HeadEntry,
     RejectedRow,
     Trial,
     Tried,
@@ -53,7 +50,6 @@ MOST_POINTS = 1_500
 
 MOST_TOLD = 20
 MOST_LONG_ROWS = 200_000
-LONGEST_KEY = 60
 
 
 class TeachError(ValueError):
@@ -79,45 +75,9 @@ def drafted(asked: AskDraft) -> Drafted:
         head=head_of_draft(found),
         doubts=tuple(found.doubts),
         tables=found.tables,
-        toml=layout_text(layout, found.assumed, lacking),
+        toml=layout_text(layout, lacking),
         mistakes=mistakes,
         known=known_layouts(asked) if asked.shop else (),
-    )
-
-
-def head_of_draft(found: Draft) -> tuple[HeadEntry, ...]:
-    """Return each entry above the table with what it was taken for, "" where it is not used.
-
-    What an entry says is told of those only that are used: the others may name a person.
-    """
-    fields = found.tables.get("metadata", {}).get("fields", {})
-    used = {entry["key"]: field for field, entry in fields.items()}
-    if key := found.tables.get("power", {}).get("factor_key"):
-        used[key] = "correction factor"
-    return tuple(
-        HeadEntry(key=key, read_as=used.get(key, ""), says=text if key in used else "")
-        for key, text in found.look.head.items()
-        if key in used or _is_a_word(key)
-    )
-
-
-def _is_a_word(key: str) -> bool:
-    """Whether a key may be shown: rows of numbers above a table have marks in them too."""
-    return (
-        len(key) <= LONGEST_KEY
-        and bool(re.match(r"[\W_]*[^\W\d_]{2,}", key))
-        and not (private_by_values(pl.DataFrame({"key": [key]}), set()))
-    )
-
-
-def _head_of_trial(layout: Layout, facts: dict[str, Any]) -> tuple[AskedEntry, ...]:
-    """Return each head entry that the layout asks for, what it is read as, and if it was there."""
-    asked = {field: entry.key for field, entry in layout.metadata.fields.items()}
-    if layout.power is not None and layout.power.factor_key is not None:
-        asked["correction factor"] = layout.power.factor_key
-    lacking = facts.get("lacking_head", [])
-    return tuple(
-        AskedEntry(key=key, read_as=field, found=key not in lacking) for field, key in asked.items()
     )
 
 
@@ -207,8 +167,10 @@ def tried(
             for row in opened.bad_rows[:MOST_TOLD]
         ),
         notes=tuple(map(said, facts.get("notes", ()))),
-        head=_head_of_trial(layout, facts),
-        lacking_columns=tuple(facts.get("lacking_columns", ())),
+        head=head_of_trial(layout, opened.head, facts.get("gaps", [])),
+        lacking_columns=tuple(
+            gap["entry"] for gap in facts.get("gaps", ()) if gap["gap_kind"] == "column"
+        ),
         channels=tuple(_courses(values, line_no)),
         curve=_curve(values, clock_no, layout) if line_no.size else None,
     )

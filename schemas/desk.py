@@ -81,11 +81,31 @@ class Question(_Record):
 
 
 class HeadEntry(_Record):
-    """An entry above the table; what it says is told of those that are used."""
+    """An entry above the table, or one that is looked for there in vain.
+
+    What it says is told where it is used, or a number: else it may name a person. `unit` is that
+    of a reading or the form of a time; `instead` is the nearest key of one that was not found, or
+    why one was left out.
+    """
 
     key: str
-    read_as: str
-    says: str
+    read_as: str = ""
+    says: str = ""
+    unit: str = ""
+    state: Literal["read", "not used", "not found", "left out"] = "not used"
+    instead: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """The same in a line."""
+        says = f" = {self.says!r}" if self.says else ""
+        read_as = f"read as {self.read_as}" + (f" [{self.unit}]" if self.unit else "")
+        if self.state == "not found":
+            near = f"; nearest: {self.instead!r}" if self.instead else ""
+            return f"expected {self.key!r}, {read_as}, NOT FOUND in this file{near}"
+        if self.state == "left out":
+            return f"{self.key!r}{says}, {read_as}, LEFT OUT: {self.instead}"
+        return f"{self.key!r}{says}, {read_as if self.state == 'read' else 'not used'}"
 
 
 class Drafted(_Record):
@@ -139,14 +159,6 @@ class RejectedRow(_Record):
     found: str
 
 
-class AskedEntry(_Record):
-    """A head entry that the layout asks for."""
-
-    key: str
-    read_as: str
-    found: bool
-
-
 class Course(_Record):
     """A channel as it was read: its range, and some of its points over time or line."""
 
@@ -178,7 +190,7 @@ class Tried(_Record):
     rows_rejected: int
     rejected: tuple[RejectedRow, ...]
     notes: tuple[str, ...]
-    head: tuple[AskedEntry, ...]
+    head: tuple[HeadEntry, ...]
     lacking_columns: tuple[str, ...]
     channels: tuple[Course, ...]
     curve: Curve | None

@@ -8,7 +8,7 @@ import unicodedata
 import zoneinfo
 from functools import cached_property
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal, Self
 
 import pydantic
 from pydantic import Field, field_validator, model_validator
@@ -27,6 +27,9 @@ PLAIN_FIELDS = ("started_at", "gear")
 
 MOST_NAME = 60
 """Letters of a layout's name."""
+
+FACTOR = "correction factor"
+"""What the entry of `power.factor_key` is read as."""
 
 AS_STATED = "as stated"
 """Unit word of a channel whose unit the file itself states, in its header or a row of units."""
@@ -111,7 +114,22 @@ class Sheet(Strict):
     name: str | None = None
 
 
-class Channel(Strict):
+class MayBeAssumed(Strict):
+    """A table of which `assumed` names what a draft put in and nobody has stated."""
+
+    assumed: list[str] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def assumed_is_given(self) -> Self:
+        """Refuse to call assumed what is not said here."""
+        known = set(type(self).model_fields) - {"assumed", "column", "key"}
+        for name in self.assumed:
+            if name not in known or getattr(self, name) is None:
+                raise ValueError(f"assumed names {name!r}, and no {name} is given here")
+        return self
+
+
+class Channel(MayBeAssumed):
     """Which column, in which unit, and for the mixture which gauge and probe.
 
     `clock` names the column of a channel's own times where it does not run on those of
@@ -133,7 +151,7 @@ class Channel(Strict):
     shaft: Literal["engine", "wheel"] | None = None
 
 
-class Power(Strict):
+class Power(MayBeAssumed):
     """Whether power is observed, corrected and to what, or to be worked out from the roller.
 
     "from roller" is for files of an inertia roller that give its speed and neither power nor
@@ -210,7 +228,7 @@ class Power(Strict):
         return mass
 
 
-class HeadField(Strict):
+class HeadField(MayBeAssumed):
     """Where in the head an entry stands."""
 
     key: str = Field(min_length=1)
@@ -337,6 +355,28 @@ class Layout(Strict):
     def name(self) -> str:
         """Name of the layout."""
         return self.layout.name
+
+    @cached_property
+    def head_asked(self) -> dict[str, HeadField]:
+        """The entries that are looked for above the table, by what they are read as."""
+        asked = dict(self.metadata.fields)
+        if self.power is not None and self.power.factor_key is not None:
+            asked[FACTOR] = HeadField(key=self.power.factor_key)
+        return asked
+
+    @property
+    def assumptions(self) -> dict[str, Any]:
+        """What is marked as assumed, and the value that stands there."""
+        tables: dict[str, MayBeAssumed] = {
+            **{f"channels.{word}": channel for word, channel in self.channels.items()},
+            **({"power": self.power} if self.power is not None else {}),
+            **{f"metadata.fields.{name}": field for name, field in self.metadata.fields.items()},
+        }
+        return {
+            f"{path}.{name}": getattr(table, name)
+            for path, table in tables.items()
+            for name in table.assumed
+        }
 
     @cached_property
     def fingerprint(self) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from schemas.layout import Layout
 from schemas.toml_text import spaced, toml_item, written_over
 
-ASSUMED = "# assumed: nobody said it"
+ASSUMED = "# nobody said so: look, then take it off"
 _COMMENTS = {
     "layout": "what kind of file this is",
     "recognise": "a file is of this kind if one line names all these columns",
@@ -23,13 +23,11 @@ _COMMENTS = {
 
 def layout_text(
     layout: Layout | Mapping[str, Any],
-    assumed: Collection[str] = (),
     lacking: Sequence[str] = (),
     over: str = "",
 ) -> str:
     """Return a layout, or tables that are none yet, as TOML, defaults left out.
 
-    `assumed` names entries that nobody said, such as "channels.lambda_wide.probe": they are marked.
     `lacking` are lines to be completed by hand, as comments. Written over a standing text, what a
     person put there beside the values stays.
     """
@@ -50,22 +48,30 @@ def layout_text(
             document.add(tomlkit.nl())
             for line in lacking:
                 document.add(tomlkit.comment(line))
-    for entry in assumed:
-        _mark(document, entry.split("."))
+    _mark_assumed(document)
     return spaced(tomlkit.dumps(document))
 
 
 def tables_of(layout: Layout) -> dict[str, Any]:
-    """Return what a layout says, defaults left out, the column first."""
-    given = layout.model_dump(exclude_defaults=True, mode="json")
+    """Return what a layout says, defaults left out, the column first and what is assumed last."""
+    given = _assumed_last(layout.model_dump(exclude_defaults=True, mode="json"))
     for word, channel in given["channels"].items():
         given["channels"][word] = {"column": layout.channels[word].column, **channel}
     return given
 
 
-def _mark(document: Any, path: list[str]) -> None:
-    for step in path[:-1]:
-        document = document.get(step, {})
-    if path[-1] in document:
-        document[path[-1]].comment(ASSUMED)
-        document[path[-1]].trivia.comment_ws = "  "
+def _assumed_last(table: dict[str, Any]) -> dict[str, Any]:
+    ordered = {k: _assumed_last(v) if isinstance(v, dict) else v for k, v in table.items()}
+    if "assumed" in ordered:
+        ordered["assumed"] = ordered.pop("assumed")
+    return ordered
+
+
+def _mark_assumed(table: Any) -> None:
+    """Say beside each list of what is assumed what is to be done about it."""
+    for key, value in table.items():
+        if key == "assumed":
+            table.item(key).comment(ASSUMED)
+            table.item(key).trivia.comment_ws = "  "
+        elif isinstance(value, dict):
+            _mark_assumed(value)

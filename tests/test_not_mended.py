@@ -32,16 +32,6 @@ def test_a_list_that_lost_all_its_rows_is_told_by_a_check(demo_copy):
 
 
 @not_mended
-def test_a_pull_read_without_its_probes_delay_says_so(shop):
-    layout = shop.folder.layouts / "plain-pull.toml"
-    taught = layout.read_text(encoding="utf-8")
-    layout.write_text(taught.replace("delay_s = 0.0\n", ""), encoding="utf-8")
-    shop.job(1)
-    shop.work()
-    assert all("delay" in notes for (notes,) in shop.rows("SELECT notes FROM out.pull"))
-
-
-@not_mended
 def test_a_remark_above_a_row_of_units_costs_no_row(shop, make):
     lines = make.pull().splitlines()
     header = next(at for at, line in enumerate(lines) if line.startswith("seconds"))

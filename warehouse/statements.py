@@ -12,6 +12,7 @@ LAYERS = ("raw", "core", "out")
 
 # Views that read later views come last.
 _VIEWS_LAST = (
+    "out.layout_gap",
     "out.pull_source",
     "out.stage",
     "out.quarter",

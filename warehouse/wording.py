@@ -633,14 +633,3 @@ def movements_sentence(cruise: Mapping[str, Any]) -> str:
         f"{number(cruise['rich_lift_offs'])} of "
         f"{counted(cruise['lift_offs'], 'judged lift-off')} went rich as far."
     )
-
-
-def gap_sentence(layout: str, kind: str, entry: str, files: int) -> str:
-    """Return what is to be said of one gap."""
-    told = "its only file has none" if files == 1 else f"none of its last {files} files has it"
-    remedy = (
-        "correct the key under metadata or power, or take it off"
-        if kind == "head entry"
-        else "correct the column's name under channels, or take it off"
-    )
-    return f"layout {layout!r} asks for the {kind} {entry!r}, and {told}: {remedy}"

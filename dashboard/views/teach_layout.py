@@ -11,7 +11,7 @@ import streamlit as st
 from dashboard import charts, desk, pieces, teach_desk
 from dashboard.open_shop import look_of, open_shop, shop_folder, standing
 from dashboard.troubles import retried
-from schemas.desk import AskDraft, AskTrial, Drafted, Trial
+from schemas.desk import AskDraft, AskTrial, Drafted, HeadEntry, Trial
 from schemas.layout import MOST_NAME
 from warehouse import wording
 from warehouse.shop import ShopFolder
@@ -104,12 +104,10 @@ def draw_trial(trial: Trial, kind: str) -> None:
         f"{wording.number(found.rows_kept)} of {wording.number(found.rows_read)} rows kept, "
         f"{wording.number(found.rows_rejected)} rejected."
     )
-    lacking = [entry.key for entry in found.head if not entry.found]
-    lacking += found.lacking_columns
-    if lacking:
-        st.warning(
-            f"Asked for by the layout and not in this file: {wording.escaped(', '.join(lacking))}."
-        )
+    draw_head(found.head)
+    if found.lacking_columns:
+        listed = wording.escaped(", ".join(found.lacking_columns))
+        st.warning(f"Asked for by the layout and not in this file: {listed}.")
     if found.curve and found.curve.trouble:
         st.warning(f"No curve yet: {wording.escaped(found.curve.trouble)}")
     if found.channels and settings is not None:
@@ -142,6 +140,28 @@ def draw_trial(trial: Trial, kind: str) -> None:
                 "low": pieces.figures("Lowest", 3),
                 "middle": pieces.figures("Middle", 3),
                 "high": pieces.figures("Highest", 3),
+            },
+        )
+
+
+def draw_head(entries: tuple[HeadEntry, ...]) -> None:
+    """Draw what stands above the table, what it is read as, and what was not found there."""
+    if not entries:
+        return
+    for entry in entries:
+        if entry.state in ("not found", "left out"):
+            st.warning(wording.escaped(f"Above the table: {entry.sentence}."))
+    label = f"Above the table: {wording.counted(len(entries), 'entry', 'entries')}"
+    with st.expander(label, expanded=any(entry.state != "not used" for entry in entries)):
+        pieces.table(
+            pl.DataFrame([entry.model_dump() for entry in entries]),
+            {
+                "key": pieces.wide("Entry"),
+                "says": "It says",
+                "read_as": "Read as",
+                "unit": "Unit",
+                "state": "State",
+                "instead": "Nearest, or why",
             },
         )
 
@@ -312,17 +332,12 @@ with st.expander("Private or not"):
         [*hidden, *(column.name for column in open_columns if column.name not in overruled)],
         key=f"teach_private_{path.name}",
     )
-if guess.head:
-    with st.expander(f"Above the table: {wording.counted(len(guess.head), 'entry', 'entries')}"):
-        pieces.table(
-            pl.DataFrame([entry.model_dump() for entry in guess.head]),
-            {"key": pieces.wide("Entry"), "read_as": "Read as", "says": "It says"},
-        )
-unsure = [q.key.split(".")[1] for q in guess.questions if q.key.endswith(".unit")]
-if unsure and not opened:
-    st.warning(
-        "The file does not state these units, and values cannot tell them: please check "
-        f"{wording.escaped(', '.join(unsure))} in the table."
+units_are_right = False
+if unsure := teach_desk.assumed_units(guess.tables):
+    listed = wording.escaped(", ".join(unsure))
+    st.warning(f"The file does not state these units: {listed}. Please check them.")
+    units_are_right = st.checkbox(
+        "I have looked: these units are right", key=f"teach_units_{of_this}"
     )
 answers: dict[str, str] = {}
 questions = [
@@ -334,11 +349,13 @@ if questions:
     st.subheader("Only you know", anchor=False)
     places = st.columns(min(len(questions), 3))
     for at, question in enumerate(questions):
-        choices = question.choices
+        choices = teach_desk.choices(question, guess.tables)
+        # What a draft put in is no answer: the first choice says so.
+        chosen = question.chosen if choices == question.choices else choices[0]
         answers[question.key] = places[at % len(places)].selectbox(
             wording.escaped(question.text),
             choices,
-            index=choices.index(question.chosen) if question.chosen in choices else 0,
+            index=choices.index(chosen) if chosen in choices else 0,
             key=f"teach_{question.key}_{of_this}",
         )
 rows = edited.to_dicts() if isinstance(edited, pl.DataFrame) else list(edited)
@@ -346,7 +363,7 @@ rows = edited.to_dicts() if isinstance(edited, pl.DataFrame) else list(edited)
 unnamed = {"name": teach_desk.NO_NAME, "equipment": teach_desk.NO_NAME, "kind": kind}
 if opened:
     unnamed["name"] = name
-tables = teach_desk.corrected(guess, unnamed, rows, answers)
+tables = teach_desk.corrected(guess, unnamed, rows, answers, units_are_right=units_are_right)
 
 # Show
 st.subheader("What comes out", anchor=False)
@@ -363,6 +380,8 @@ except desk.DeskError as trouble:
     st.error(wording.escaped(str(trouble)))
     st.stop()
 draw_trial(trial, kind)
+if trial.tried is None:
+    draw_head(guess.head)
 if lacking := teach_desk.missing_air(tables):
     listed = wording.escaped(", ".join(lacking))
     st.warning(

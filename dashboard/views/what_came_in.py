@@ -227,18 +227,15 @@ else:
     )
 
 gaps = shop.ask("layout_gaps")
-if not gaps.is_empty():
-    st.subheader("Asked for and not found", anchor=False)
-    st.caption(
-        "What a layout asks for and none of its last files had. Correct its key or name, or take "
-        'it off, on the page "Teach a layout": drop one of its files there.'
-    )
-    pieces.table(
-        gaps,
-        settings=shop.settings,
-        files="Files looked at",
-        last_received_at="Last came",
-    )
+for is_problem, heading in ((True, "Asked for and not found"), (False, "Assumed, never confirmed")):
+    told = gaps.filter(pl.col("is_problem") == is_problem).drop("is_problem")
+    if told.is_empty():
+        continue
+    st.subheader(heading, anchor=False)
+    if is_problem:
+        st.error(f"{wording.counted(told.height, 'entry', 'entries')} asked for in vain.")
+    st.caption('To be put right on the page "Teach a layout": drop one of its files there.')
+    pieces.table(told, settings=shop.settings, last_received_at="Last came")
 
 st.subheader("Rejected rows", anchor=False)
 partly = shop.ask("files_with_rejected_rows")

@@ -15,6 +15,7 @@ import polars as pl
 from flows.metrics.notes import Note, note
 from flows.readers.cell_formats import CellFormats, cell_formats
 from flows.readers.columns import Columns, Heading, match_columns
+from flows.readers.head import numbered_entries
 from flows.readers.source import (
     HEAD_LINES,
     LOOKED_ROWS,
@@ -381,7 +382,7 @@ def _head(place: _Place, separator: str) -> dict[str, str]:
             continue
         key, mark, value = texts[0].partition(separator)
         if mark and value.strip():
-            entries.setdefault(key.strip(), value.strip())
+            numbered_entries(entries, key.strip(), value.strip())
         elif len(texts) > 1:
-            entries.setdefault(texts[0].strip(" :"), " ".join(texts[1:]))
+            numbered_entries(entries, texts[0].strip(" :"), " ".join(texts[1:]))
     return entries

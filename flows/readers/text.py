@@ -18,6 +18,7 @@ import polars as pl
 from flows.metrics.notes import Note, note
 from flows.readers.columns import Columns, Heading, match_columns
 from flows.readers.formats import open_bytes, start_of
+from flows.readers.head import numbered_entries
 from flows.readers.source import (
     HEAD_LINES,
     PIECE_BYTES,
@@ -535,7 +536,7 @@ def head_entries(lines: list[str], separator: str) -> dict[str, str]:
     for line in lines:
         key, mark, value = line.partition(separator)
         if mark:
-            entries.setdefault(key.strip().strip('"'), value.strip().strip('";,\t '))
+            numbered_entries(entries, key.strip().strip('"'), value.strip().strip('";,\t '))
     return entries
 
 

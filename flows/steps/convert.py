@@ -57,7 +57,7 @@ class Converter:
         self.notes: list[Note] = []
         self.has_clock = True
         self._zone = zoneinfo.ZoneInfo(shop_zone)
-        self._checked_columns: set[str] = set()
+        self.checked_columns: set[str] = set()
         self._units = {word: self._unit(word, channel) for word, channel in layout.channels.items()}
         self._times: ClockTimes | None = None
         if "time" in layout.channels:
@@ -102,7 +102,7 @@ class Converter:
 
         Raises UnreadableError if its times cannot be understood.
         """
-        self._checked_columns |= set(table.frame.columns)
+        self.checked_columns |= set(table.frame.columns)
         bad_rows = list(table.bad_rows)
         rows = table.frame.height
         values = np.full((rows, len(CHANNELS)), np.nan)
@@ -147,7 +147,7 @@ class Converter:
         Of as many files as one likes: no row's value rests on another row. Only where
         `is_row_by_row`.
         """
-        self._checked_columns |= set(frame.columns)
+        self.checked_columns |= set(frame.columns)
         channels: dict[str, np.ndarray] = {}
         odd = np.zeros(frame.height, dtype=bool)
         for word, channel in self.layout.channels.items():
@@ -304,7 +304,7 @@ class Converter:
         present = {
             CHANNEL_COLUMNS[word]
             for word, channel in layout.channels.items()
-            if channel.column in self._checked_columns
+            if channel.column in self.checked_columns
         }
         if layout.layout.kind == "pull" and not present & {"wheel_power_w", "wheel_torque_nm"}:
             needed |= {"wheel_power_w"}

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
+import polars as pl
 
 from flows.metrics import air, cruise, curve, roller_power
 from flows.metrics.clocks import rising_part
@@ -67,6 +68,9 @@ END_LOOK_S, END_SKIP_S = 0.6, 0.12
 """What ended a sweep is looked for in this time after it; its last moments are trimmed off it."""
 HELD_PACE_SHARE = 0.3
 """A limiter holds the speed: it rises by less than this share of the sweep's pace."""
+DELAY_STEP_S = 0.02
+"""Delays by rides are taken in steps: a further ride must not draw every curve anew. Half of one is
+9 rpm of a sweep of 900 rpm a second."""
 SHARED_SPAN_RPM = 500.0
 """Two sweeps that share fewer speeds are not held against each other."""
 
@@ -77,12 +81,22 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         "SELECT pull.*, model.induction, model.displacement_cc, reading.sample_id, "
         "reading.sample_path, "
         "reading.facts ->> '$.notes' AS reading_notes, reading.facts ->> '$.marks' AS marks, "
-        "TRY_CAST(reading.facts ->> '$.roller_mass_kg' AS DOUBLE) AS roller_mass_kg "
+        "TRY_CAST(reading.facts ->> '$.roller_mass_kg' AS DOUBLE) AS roller_mass_kg, "
+        "logged.delay_s AS delay_by_rides_s "
         "FROM core.pull AS pull JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "JOIN core.model AS model USING (model_id) "
-        "JOIN raw.reading AS reading USING (file_sha256) ORDER BY pull.pull_id",
+        "JOIN raw.reading AS reading USING (file_sha256) "
+        # A delay that a person stated rests on no ride: its pulls stay as they are.
+        "LEFT JOIN (SELECT ridden.equipment, ridden.probe_place, "
+        "median(ride.delay_s) AS delay_s "
+        "FROM out.ride AS ride JOIN core.ride AS ridden USING (ride_id) "
+        "WHERE starts_with(ride.delay_origin, 'estimated') GROUP BY ALL) AS logged "
+        "ON pull.equipment = logged.equipment AND pull.probe_place = logged.probe_place "
+        "AND (pull.probe_delay_s IS NULL OR pull.is_delay_assumed) ORDER BY pull.pull_id",
     )
+    in_steps = (pl.col("delay_by_rides_s") / DELAY_STEP_S).round() * DELAY_STEP_S
+    pulls = pulls.with_columns(in_steps.alias("delay_by_rides_s"))
     # Where the samples lie says nothing of what they are.
     return by_key("pull_id", {"pull": pulls}, without=("sample_path",))
 
@@ -106,12 +120,13 @@ def _set_aside(connection: duckdb.DuckDBPyConnection, changed: list[str], gone: 
 CURVES = Step(
     name="draw curves",
     doing="drawing curves",
-    version=8,
+    version=9,
     key="pull_id",
     tables=("out.pull", "out.pull_curve"),
     beside=("out.same_pull",),
     reads=(
         "core.pull", "core.stage", "core.bike", "core.model", "raw.reading", "raw.arrival",
+        "core.ride", "out.ride",
     ),
     inputs=_inputs,
     make=_make,
@@ -203,9 +218,9 @@ def _head(row: dict[str, Any], settings: ShopSettings) -> tuple[dict[str, Any], 
                 "ambient_pressure_pa",
                 "ambient_humidity_pct",
                 "probe_place",
-                "probe_delay_s",
             )
         },
+        "probe_delay_s": _probe_delay(row)[0],
         **dict.fromkeys(
             (
                 "peak_power_w",
@@ -351,7 +366,7 @@ def _drawing(pull: _Pull, settings: ShopSettings) -> _Drawing:
         grid,
         bandwidth,
         powers,
-        *_lambdas(channel, part, row["probe_delay_s"]),
+        *_lambdas(channel, part, *_probe_delay(row)),
         advance,
     )
 
@@ -643,8 +658,21 @@ def _first(values: np.ndarray) -> float | None:
     return float(seen[0]) if seen.size else None
 
 
+def _probe_delay(row: dict[str, Any]) -> tuple[float | None, Note | None]:
+    """Return the delay to take out, and what is to be said of one that nobody stated.
+
+    Rides of the same equipment with the probe in the same place tell more than a draft assumed.
+    """
+    stated_s, by_rides_s = row["probe_delay_s"], row["delay_by_rides_s"]
+    if stated_s is not None and not row["is_delay_assumed"]:
+        return stated_s, None
+    if by_rides_s is not None:
+        return by_rides_s, note("delay from rides", delay_s=by_rides_s)
+    return stated_s, note("delay not known", assumed_s=stated_s or 0.0)
+
+
 def _lambdas(
-    channel: Channels, part: slice, delay_s: float | None
+    channel: Channels, part: slice, delay_s: float | None, delay_note: Note | None
 ) -> tuple[list[np.ndarray], float, list[Note]]:
     """Return over the sweep what each probe shows, the delay taken out, and up to which speed.
 
@@ -671,4 +699,6 @@ def _lambdas(
         if np.isfinite(time).any():
             values = cruise.aligned_lambda(time, values, delay_s or 0.0)
         found.append(np.where(is_early, values[part], np.nan))
+    if found and delay_note is not None:
+        notes.append(delay_note)
     return found, top_rpm, notes

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
@@ -12,15 +10,13 @@ import numpy as np
 from flows.metrics.clocks import is_whole_seconds, spread_seconds
 from flows.metrics.notes import Note, note
 from flows.metrics.ride_turns import turns
-from flows.readers.head import entry_of
 from flows.readers.source import BadRow, Source, UnreadableError
-from flows.readers.words import known_unit
-from flows.steps.convert import PLACE, Converted, Converter, is_same_unit
+from flows.steps.convert import PLACE, Converted, Converter
 from flows.steps.doubts import Doubts, doubts
+from flows.steps.head_facts import Gap, head_facts
 from schemas.columns import CHANNELS
 from schemas.layout import HEAD_FIELDS, Layout
 from schemas.samples import NEEDED
-from schemas.units import conversion
 
 SET_ASIDE_SHARE = 0.5
 """An optional channel with more of its values out of bounds is dead as a whole: its rows are still
@@ -233,66 +229,21 @@ def facts_of(
     started = converter.started_at()
     if started is not None:
         facts["started_at"] = started.isoformat()
-    facts.update(lacking(source, layout, converter))
-    for field, entry in layout.metadata.fields.items():
-        text = entry_of(source.head, entry.key)
-        if text is None or not text.strip():
-            continue
-        if field in HEAD_FIELDS:
-            name = HEAD_FIELDS[field]
-            value = _head_number(text, layout)
-            if value is None:
-                notes.append(note("head entry no number", key=entry.key, found=text))
-                continue
-            stated = known_unit(text.strip().partition(" ")[2].strip())
-            if stated and not is_same_unit(stated, entry.unit or "1", CHANNELS[name].unit):
-                unlike = {"found": text, "unit": entry.unit}
-                notes.append(note("head entry in other unit", key=entry.key, **unlike))
-                continue
-            step = conversion(entry.unit or "1", CHANNELS[name].unit)
-            value = value * step.factor + step.offset
-            meaning = CHANNELS[name]
-            if not meaning.low <= value <= meaning.high:  # type: ignore[operator]
-                notes.append(
-                    note(
-                        "head entry out of range",
-                        key=entry.key,
-                        found=text,
-                        value=value,
-                        unit=meaning.unit,
-                        low=meaning.low,
-                        high=meaning.high,
-                    )
-                )
-                continue
-            facts[name] = value
-        elif field == "started_at":
-            try:
-                begun = dt.datetime.strptime(text.strip(), entry.format or "")  # noqa: DTZ007
-                facts["started_at"] = begun.replace(tzinfo=None).isoformat()
-            except ValueError:
-                form = entry.format
-                notes.append(note("head entry no time", key=entry.key, found=text, form=form))
-        elif field == "gear":
-            gear = _head_number(text, layout)
-            if gear is not None:
-                facts["file_gear"] = int(gear)
+    said, told, gaps = head_facts(source.head, layout)
+    facts.update(said)
+    notes += told
+    if gaps := [*gaps, *_open_columns(layout, converter), *_assumptions(layout)]:
+        facts["gaps"] = gaps
     if layout.power is not None:
         facts["power_state"] = layout.power.state
         facts["file_standard"] = layout.power.standard
         if layout.power.mass_kg is not None:
             facts["roller_mass_kg"] = layout.power.mass_kg
-        if layout.power.factor_key is not None:
-            text = entry_of(source.head, layout.power.factor_key)
-            factor = _head_number(text, layout) if text else None
-            if factor is not None and 0.5 < factor < 2.0:
-                facts["file_factor"] = factor
-            elif text:
-                notes.append(note("no factor", key=layout.power.factor_key, found=text))
     for word in ("lambda_wide", "lambda_wide_2", "exhaust_co2"):
         if word in layout.channels:
             facts.setdefault("probe_place", layout.channels[word].probe)
             facts.setdefault("probe_delay_s", layout.channels[word].delay_s)
+            facts.setdefault("is_delay_assumed", "delay_s" in layout.channels[word].assumed)
     if layout.layout.kind == "ride":
         facts["channels_seen"] = len(channels)
         facts["turns"] = _turns(channels)
@@ -310,26 +261,18 @@ def _turns(channels: Mapping[str, np.ndarray]) -> list[list[float]]:
     return [[round(float(at), 1), round(float(speed))] for at, speed in zip(*found, strict=True)]
 
 
-def lacking(source: Source, layout: Layout, converter: Converter) -> dict[str, list[str]]:
-    """Return the head entries and columns that the layout asks for and the file has not."""
-    keys = [entry.key for entry in layout.metadata.fields.values()]
-    if layout.power is not None and layout.power.factor_key is not None:
-        keys.append(layout.power.factor_key)
-    columns = [c.column for word, c in layout.channels.items() if word != "time"]
-    found = {
-        "lacking_head": [key for key in keys if not (entry_of(source.head, key) or "").strip()],
-        "lacking_columns": [name for name in columns if name not in converter._checked_columns],
-    }
-    return {name: entries for name, entries in found.items() if entries}
+def _open_columns(layout: Layout, converter: Converter) -> list[Gap]:
+    """Return the columns that the layout asks for and the file has not."""
+    return [
+        {"gap_kind": "column", "entry": channel.column, "instead": ""}
+        for word, channel in layout.channels.items()
+        if word != "time" and channel.column not in converter.checked_columns
+    ]
 
 
-def _head_number(text: str, layout: Layout) -> float | None:
-    # The unit may be glued behind: "24.5 degC", "978 mbar".
-    word = text.strip().split()[0] if text.strip() else ""
-    if layout.text.decimal == ",":
-        word = word.replace(",", ".")
-    try:
-        value = float(word.rstrip("%°"))
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
+def _assumptions(layout: Layout) -> list[Gap]:
+    """Return what the layout says and nobody stated."""
+    return [
+        {"gap_kind": "assumed", "entry": f"{path} = {value!r}", "instead": ""}
+        for path, value in layout.assumptions.items()
+    ]

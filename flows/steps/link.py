@@ -23,7 +23,7 @@ from schemas.card_text import CARD_NAME
 from warehouse import store
 
 BATCH_FOLDERS = 200
-LINK_VERSION = 5
+LINK_VERSION = 6
 """Raise it when linking changes what it gives for the same cards and readings."""
 
 CONTRADICTS = "card contradicts another"
@@ -610,7 +610,10 @@ def _write_logs(
     schema = ["sha256", "kind", "stage_id", "number", "file_name"]
     connection.register("log", pl.DataFrame(logs, schema=schema, orient="row"))
     head = "try_cast(facts ->> 'started_at' AS TIMESTAMP), rows_kept, rows_rejected"
-    tail = "facts ->> 'probe_place', (facts ->> 'probe_delay_s')::DOUBLE"
+    tail = (
+        "facts ->> 'probe_place', (facts ->> 'probe_delay_s')::DOUBLE, "
+        "(facts ->> 'is_delay_assumed')::BOOLEAN"
+    )
     source = "FROM log JOIN raw.reading ON log.sha256 = reading.file_sha256 WHERE log.kind = "
     connection.execute(
         "INSERT INTO core.ride SELECT substr(sha256, 1, 16), stage_id, sha256, file_name, layout, "

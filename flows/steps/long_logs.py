@@ -40,6 +40,7 @@ class LongLog(NamedTuple):
     rows_rejected: int
     facts: dict[str, object]
     bad_rows: list[BadRow]
+    head: dict[str, str]
 
 
 def read_long_log(
@@ -93,7 +94,7 @@ def read_long_log(
         facts_notes.append(
             note("first rejected rows kept", rows=rows_rejected, kept=len(told), rules=rules)
         )
-    return LongLog(rows_read, rows_kept, rows_rejected, facts, told)
+    return LongLog(rows_read, rows_kept, rows_rejected, facts, told, source.head)
 
 
 def _first_look(path: Path, layout: Layout, shop_zone: str) -> tuple[Judgement, dict[str, object]]:

@@ -19,7 +19,7 @@ from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
 from schemas.settings import ShopSettings
 
-READ_VERSION = 6
+READ_VERSION = 7
 """Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
 
 
@@ -55,7 +55,10 @@ class Reading:
 
 @dataclasses.dataclass
 class Opened:
-    """A file between conversion and verdict; `source` names each channel's own column."""
+    """A file between conversion and verdict; `source` names each channel's own column.
+
+    `head` has the entries above its table where it was read by itself.
+    """
 
     reading: Reading
     channels: dict[str, np.ndarray] = dataclasses.field(default_factory=dict)
@@ -63,6 +66,7 @@ class Opened:
     clock_no: np.ndarray = dataclasses.field(default_factory=lambda: np.empty(0, dtype=np.int64))
     bad_rows: list[BadRow] = dataclasses.field(default_factory=list)
     source: dict[str, str] = dataclasses.field(default_factory=dict)
+    head: dict[str, str] = dataclasses.field(default_factory=dict)
     is_judged: bool = False
     """A long log is judged and written piece by piece, while it is read."""
 

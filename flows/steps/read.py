@@ -317,6 +317,7 @@ def _open(
         whole.clock_no,
         whole.bad_rows,
         columns_of(layout),
+        source.head,
     )
 
 
@@ -356,7 +357,13 @@ def _open_long(
     reading.facts = told_facts(found.facts)
     if found.rows_kept:
         reading.sample_path = _named_by_content(shop, target, layout.layout.kind)
-    opened = Opened(reading, bad_rows=found.bad_rows, source=columns_of(layout), is_judged=True)
+    opened = Opened(
+        reading,
+        bad_rows=found.bad_rows,
+        source=columns_of(layout),
+        head=found.head,
+        is_judged=True,
+    )
     most = rules.settings.intake.most_rejected_share
     if found.rows_rejected > most * max(found.rows_read, 1) or not found.rows_kept:
         reading.sample_path, reading.rows_kept = None, 0

@@ -32,7 +32,8 @@ LAMBDAS = ("lambda_wide", "lambda_wide_2")
 LEAST_CELL_DWELL_S = 2.0
 """A cell passed through for less has no say in the worst of a stage."""
 MOST_DELAY_SHIFT_S = 0.15
-"""An estimate further than this from the layout's delay is a chance peak, not a delay."""
+"""An estimate further than this from the delay that a person stated does not count."""
+STATED, ASSUMED = "the layout's", "assumed in the layout"
 WAYS_APART_S = 0.03
 """Two ways of estimating a delay that differ by more do not agree; of the demo's 82 engine logs the
 correlation alone was within it of the truth in all."""
@@ -122,7 +123,7 @@ def _make(given: Given, payload: dict[str, Any]) -> Records:
 RIDES = Step(
     name="read rides",
     doing="reading rides",
-    version=9,
+    version=10,
     key="stage_id",
     tables=("out.stage_cruise", *TABLES, "out.ride", "out.ride_exclusion"),
     beside=("out.same_ride",),
@@ -224,6 +225,8 @@ class _Delay(NamedTuple):
     lag_s: float
     moves: int
     origin: str
+    by_log_s: float = math.nan
+    """What the log says by correlation, whether or not it counts."""
 
 
 def _delay(
@@ -232,19 +235,19 @@ def _delay(
     lean: np.ndarray,
     stated: _Delay,
 ) -> _Delay:
-    """Return the delay by the response to the throttle and by correlation, else as stated.
+    """Return the delay by the response to the throttle and by correlation, else the layout's.
 
     Two ways that see other things: the mean of both where they agree, the correlation alone where
-    they do not, for it is off by the least. An answer far from what the layout states is a chance
-    peak and does not count.
+    they do not, for it is off by the least. An answer far from what the layout states does not
+    count: it may be a chance peak. What a draft assumed has no such weight.
     """
     part = slice(0, int(np.searchsorted(time, time[0] + DELAY_FROM_S, side="right")))
     throttle, speed = channel["throttle_pct"], channel["engine_speed_rpm"]
     plain, strength = cruise.estimated_delay_s(time[part], throttle[part], lean[part])
     if not math.isfinite(plain):
         return stated
-    if stated.origin != "none given" and abs(plain - stated.middle_s) > MOST_DELAY_SHIFT_S:
-        return stated
+    if stated.origin == STATED and abs(plain - stated.middle_s) > MOST_DELAY_SHIFT_S:
+        return stated._replace(by_log_s=plain)
     flow = None
     for name in ("injector_time_s", "map_pressure_pa"):
         if np.isfinite(channel[name]).any():
@@ -264,14 +267,32 @@ def _delay(
     if not abs(apart) <= WAYS_APART_S:
         rough = "estimated from the log, by correlation alone"
         half = WAYS_APART_S * max(1.0, USUAL_STRENGTH / strength)
-        return _Delay(plain, plain, half, np.nan, found.moves, rough)
+        return _Delay(plain, plain, half, np.nan, found.moves, rough, plain)
     middle = 0.5 * (found.arrival_s + plain)
     by_sample: np.ndarray | float = middle
     if flow is not None and found.per_flow:
         by_flow = cruise.arrival_at_flow_s(found, flow)
         by_sample = np.clip(by_flow + middle - found.arrival_s, 0.0, None)
     half = max(found.arrival_half_width_s, abs(apart))
-    return _Delay(by_sample, middle, half, found.lag_s, found.moves, "estimated from the log")
+    return _Delay(
+        by_sample, middle, half, found.lag_s, found.moves, "estimated from the log", plain
+    )
+
+
+def _origin(row: dict[str, Any]) -> str:
+    """Return whose word the layout's delay is."""
+    if row["probe_delay_s"] is None:
+        return "none given"
+    return ASSUMED if row["is_delay_assumed"] else STATED
+
+
+def _delay_notes(delay: _Delay) -> list[Note]:
+    """Say where the log speaks against the layout's delay, or nobody and nothing tells of it."""
+    if delay.origin == STATED and math.isfinite(delay.by_log_s):
+        return [note("delay unlike stated", by_log_s=delay.by_log_s, stated_s=delay.middle_s)]
+    if delay.origin in (ASSUMED, "none given"):
+        return [note("delay not known", assumed_s=delay.middle_s)]
+    return []
 
 
 class _Mixture(NamedTuple):
@@ -295,15 +316,8 @@ def _mixture(
     shown, origin = _shown_lambda(channel, row, settings)
     apart_pct = _probes_apart_pct(channel)
     trouble = _trouble(shown, channel, row, apart_pct)
-    stated = row["probe_delay_s"]
-    delay = _Delay(
-        stated or 0.0,
-        stated or 0.0,
-        np.nan,
-        np.nan,
-        0,
-        "none given" if stated is None else "the layout's",
-    )
+    given_s = row["probe_delay_s"] or 0.0
+    delay = _Delay(given_s, given_s, np.nan, np.nan, 0, _origin(row))
     unknown, nowhere = np.full_like(time, np.nan), np.zeros(time.shape, dtype=bool)
     volts = _logged(channel["o2_narrow_v"])
     trim = _logged(channel["fuel_trim_short_pct"])
@@ -336,7 +350,7 @@ def _mixture(
     # What counts of a slow log is steady for longer than the gap between its samples.
     gap_s = SLOW_SETTLE_S if _is_slow(row, time) else cruise.LONGEST_GAP_S
     aligned = cruise.aligned_lambda(time, shown, delay.by_sample, longest_gap_s=gap_s)
-    notes = []
+    notes = _delay_notes(delay) if origin == "wideband" else []
     if apart_pct > APART_PCT:
         notes.append(note("probes apart", apart_pct=apart_pct))
     if origin == "exhaust gas" and blend_by_mass(row["fuel"], settings) is None:
@@ -416,6 +430,7 @@ def _ride(
         "probe_lag_s": delay.lag_s if math.isfinite(delay.lag_s) else None,
         "probe_moves": delay.moves,
         "delay_origin": delay.origin,
+        "delay_by_log_s": delay.by_log_s if math.isfinite(delay.by_log_s) else None,
         "probe_place": row["probe_place"],
         "trouble": trouble,
         "notes": notes,

@@ -69,6 +69,50 @@ def test_a_correction_counts_over_the_guess(guess):
     assert "lambda" not in tables["recognise"]["columns"]
 
 
+def test_what_nobody_said_stays_assumed_until_somebody_does(guess):
+    """The file says nothing of the probe's place, nor whether its power is corrected."""
+
+    def assumed(answers, **ways):
+        tables = corrected(guess, ABOUT, rows(guess), answers, **ways)
+        return set(Layout.model_validate(tables).assumptions)
+
+    probe = next(q for q in guess.questions if q.key == "channels.lambda_wide.probe")
+    first, *others = teach_desk.choices(probe, guess.tables)
+    assert first == "nobody knows: collector for now"
+    assert tuple(others) == probe.choices
+    everything = {"channels.lambda_wide.probe", "power.state"}
+    assert assumed({}) == assumed({probe.key: first}) == everything
+    # The same value, said by a person, is no assumption any more.
+    assert assumed({probe.key: "collector"}) == {"power.state"}
+    assert assumed({probe.key: "port", "power": "observed"}) == set()
+
+
+def test_units_that_nobody_stated_are_confirmed_together_or_one_by_one(tmp_path, shop):
+    lines = (
+        pull_text()
+        .replace("pressure hPa", "pressure")
+        .replace("room degC", "room temp")
+        .split("\n")
+    )
+    path = tmp_path / "pull.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    guess = drafted(path, shop.folder.root)
+    assert teach_desk.assumed_units(guess.tables) == ["ambient_pressure", "ambient_temp"]
+    tables = corrected(guess, ABOUT, rows(guess), {}, units_are_right=True)
+    assert teach_desk.assumed_units(tables) == []
+    assert teach_desk.assumed_units(corrected(guess, ABOUT, rows(guess), {})) == [
+        "ambient_pressure", "ambient_temp",
+    ]  # fmt: skip
+
+
+def test_a_layout_that_is_opened_again_asks_what_it_holds_as_assumed(guess):
+    tables = corrected(guess, ABOUT, rows(guess), {"power": "observed"})
+    opened = teach_desk.as_taught(guess, tables)
+    asked = {q.key: teach_desk.choices(q, opened.tables)[0] for q in opened.questions}
+    assert asked["channels.lambda_wide.probe"] == "nobody knows: collector for now"
+    assert asked["power"] == "observed"
+
+
 def test_an_answer_reaches_its_channel(guess):
     tables = corrected(guess, ABOUT, rows(guess), {"channels.lambda_wide.probe": "tailpipe"})
     assert tables["channels"]["lambda_wide"]["probe"] == "tailpipe"
@@ -427,5 +471,11 @@ def test_what_came_in_tells_what_a_layout_asks_for_in_vain(shop, make, monkeypat
     page.switch_page("views/what_came_in.py").run()
     assert not page.exception
     assert "Asked for and not found" in [one.value for one in page.subheader]
-    shown = [table.value for table in page.dataframe if "entry" in table.value.columns]
-    assert shown[0]["entry"].to_list() == ["Baro reading"]
+    (shown,) = [
+        list(table.value["sentence"])
+        for table in page.dataframe
+        if {"sentence", "layout"} <= set(table.value.columns)
+    ]
+    assert shown == [
+        "layout 'plain-pull' asks for the head entry 'Baro reading', and none of its last 4 files has it"
+    ]

@@ -14,7 +14,8 @@ MASS_KG = 158.02469
 RPM_PER_M_S = 190.0
 ROW = dict.fromkeys(
     ("started_at", "file_standard", "file_factor", "ambient_temp_k", "ambient_pressure_pa",
-     "ambient_humidity_pct", "probe_place", "probe_delay_s", "reading_notes")
+     "ambient_humidity_pct", "probe_place", "probe_delay_s", "is_delay_assumed",
+     "delay_by_rides_s", "reading_notes")
 ) | {
     "pull_id": "p", "stage_id": "s", "pull_no": 1, "file_name": "p.csv", "file_sha256": "x",
     "layout": "inertia-roller", "power_state": "from roller", "rows_rejected": 0,

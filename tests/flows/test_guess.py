@@ -157,8 +157,9 @@ def test_entries_of_the_head_are_drafted_with_units_and_form(tmp_path):
     )
     _, found = drafted(tmp_path, head + text)
     fields = found.tables["metadata"]["fields"]
-    assert fields["ambient_pressure"] == {"key": "Luftdruck", "unit": "mbar"}
-    assert fields["ambient_temp"] == {"key": "Lufttemperatur", "unit": "degC"}
+    by_value = {"assumed": ["unit"]}
+    assert fields["ambient_pressure"] == {"key": "Luftdruck", "unit": "mbar"} | by_value
+    assert fields["ambient_temp"] == {"key": "Lufttemperatur", "unit": "degC"} | by_value
     assert fields["started_at"] == {"key": "Beginn", "format": "%d.%m.%Y %H:%M"}
     assert found.tables["power"] == {
         "state": "corrected", "standard": "DIN 70020", "factor_key": "Korrekturfaktor",

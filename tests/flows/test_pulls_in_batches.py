@@ -10,7 +10,8 @@ from schemas.columns import CHANNELS
 
 ROW = dict.fromkeys(
     ("started_at", "file_standard", "file_factor", "ambient_temp_k", "ambient_pressure_pa",
-     "ambient_humidity_pct", "probe_place", "probe_delay_s", "reading_notes", "roller_mass_kg")
+     "ambient_humidity_pct", "probe_place", "probe_delay_s", "is_delay_assumed",
+     "delay_by_rides_s", "reading_notes", "roller_mass_kg")
 ) | {
     "stage_id": "s", "pull_no": 1, "file_name": "p.csv", "file_sha256": "x", "layout": "dyno",
     "power_state": "observed", "rows_rejected": 0, "induction": "natural", "marks": {},

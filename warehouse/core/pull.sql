@@ -24,5 +24,6 @@ CREATE TABLE IF NOT EXISTS core.pull (
     ambient_humidity_pct DOUBLE,
     probe_place VARCHAR,
     probe_delay_s DOUBLE,
+    is_delay_assumed BOOLEAN,
     file_gear BIGINT
 );

@@ -14,5 +14,6 @@ CREATE TABLE IF NOT EXISTS core.ride (
     rows_kept BIGINT NOT NULL,
     rows_rejected BIGINT NOT NULL,
     probe_place VARCHAR,
-    probe_delay_s DOUBLE
+    probe_delay_s DOUBLE,
+    is_delay_assumed BOOLEAN
 );

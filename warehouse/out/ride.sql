@@ -5,7 +5,7 @@
 -- Units:  delay_s: transport and the probe's lag together; the middle one where it falls with
 --         flow [s].
 -- Nulls:  delay_lower_s, delay_upper_s and probe_lag_s where the log's throttle movements did not
---         tell.
+--         tell; delay_by_log_s where they do not correlate with the mixture.
 CREATE TABLE IF NOT EXISTS out.ride (
     ride_id VARCHAR PRIMARY KEY,
     stage_id VARCHAR NOT NULL,
@@ -23,6 +23,7 @@ CREATE TABLE IF NOT EXISTS out.ride (
     probe_lag_s DOUBLE,
     probe_moves BIGINT NOT NULL,
     delay_origin VARCHAR NOT NULL,
+    delay_by_log_s DOUBLE,
     probe_place VARCHAR,
     trouble VARCHAR,
     notes VARCHAR NOT NULL,
