@@ -38,20 +38,18 @@ def print_plan(snapshot: Snapshot, wanted_pct: float) -> None:
     with open_reader(snapshot.path) as reader:
         plans = ask(reader, "plans").to_dicts()
     seen = {
-        (plan["pulls"], plan["is_put_back"], plan["is_strapped_once"]): plan[
-            "smallest_detectable_pct"
-        ]
+        (plan["pulls"], plan["is_put_back"], plan["handling"]): plan["smallest_detectable_pct"]
         for plan in plans
     }
     prose(
         f"Smallest mean gain that is called real four times in five, in %. * sees {wanted_pct:g} %."
     )
     prose(
-        "Strapped once: stages with the same mounting number on the card; without one each "
-        "stage counts as taken off.",
+        "Strapped once: stages of one day with the same mounting number on the card; without one "
+        "each stage counts as taken off. Rested: 20 minutes before the first pull of a stage.",
         style="dim",
     )
-    ways = ((False, True), (False, False), (True, True), (True, False))
+    ways = list(dict.fromkeys((plan["is_put_back"], plan["handling"]) for plan in plans))
     names = [wording.plan_words(*way) for way in ways]
     show(
         table_of("", [(name, "right") for name in ("pulls in each session", *names)]),

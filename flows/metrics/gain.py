@@ -276,7 +276,7 @@ class _Seen(NamedTuple):
 def _within(curves: np.ndarray, mean: np.ndarray, in_range: np.ndarray) -> _Seen:
     deviation = np.log(curves[:, in_range]) - np.log(mean[in_range])
     seen = np.isfinite(deviation)
-    is_seen = seen.any(axis=1)
+    is_seen = np.asarray(seen.any(axis=1))
     deviation, seen = deviation[is_seen], seen[is_seen]
     count = seen.sum(axis=1)
     level = np.where(seen, deviation, 0.0).sum(axis=1) / count
@@ -566,8 +566,8 @@ def gain(
     level_squares, residual_dof = sum(one.level_squares for one in within), own_dof
     slope, squares = 0.0, 0.0
     placed: list[np.ndarray] = []
+    order = _session_order(range(len(sessions)), len(sessions))
     if places is not None:
-        order = _session_order(range(len(sessions)), len(sessions))
         placed = [
             places.places[number][one.is_seen] for number, one in zip(order, within, strict=True)
         ]

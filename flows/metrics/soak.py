@@ -85,7 +85,8 @@ def soak_places(
     of it, within 0 and 1, with :math:`g_0` the usual rest between two pulls: none of it after 20
     minutes or on another day. How fast it goes is not known, so *c* is loose by
     :math:`\min(c, 1 - c)/\sqrt 3`, a rectangle. Without times it is 0 or 1, nobody knows which:
-    one half, give or take one half. Times that do not rise are none. A definition of ours, no source.
+    one half, give or take one half. Times that do not rise are none. A definition of ours, no
+    source.
 
     Examples
     --------
@@ -194,8 +195,10 @@ def within_trend(levels: Sequence[ArrayLike], places: Sequence[ArrayLike]) -> tu
     >>> within_trend([[0.0, -0.01], [0.05, 0.04]], [[0, 1], [2, 3]])
     (-0.01, 1.0)
     """
-    away = np.concatenate([np.asarray(one, float) - np.mean(one) for one in places])
-    level = np.concatenate([np.asarray(one, float) - np.mean(one) for one in levels])
+    away, level = (
+        np.concatenate([one - one.mean() for one in map(np.asarray, given)])
+        for given in (places, levels)
+    )
     squares = float(away @ away)
     return (float(away @ level) / squares if squares else 0.0), squares
 

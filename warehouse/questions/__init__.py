@@ -15,7 +15,7 @@ from warehouse import sentences
 NOTES: dict[str, Callable[[str | None], str]] = {
     **dict.fromkeys(
         ("differs", "gained", "left_out", "matches", "notes", "reason", "remark", "round_note",
-         "sentence", "signal", "trouble", "unlike_reason", "went_wrong"),
+         "sentence", "signal", "trouble", "unlike_reason", "went_wrong", "would_cut"),
         sentences.in_words,
     ),
     "further": partial(sentences.in_words, between=" "),
