@@ -261,13 +261,18 @@ def budget_sentence(budget: Sequence[Mapping[str, Any]], trend_pct: float | None
     return said
 
 
+def plan_ways(is_put_back: bool) -> str:
+    """Return which sessions a planned comparison has."""
+    return "Put back and pulled again" if is_put_back else "Before and after"
+
+
 def plan_words(is_put_back: bool, handling: str) -> str:
     """Return how the bike is handled in a planned comparison.
 
     >>> plan_words(False, "strapped once, rested"), plan_words(True, "taken off between")
     ('Before and after, strapped once, rested', 'Put back and pulled again, taken off between')
     """
-    return f"{'Put back and pulled again' if is_put_back else 'Before and after'}, {handling}"
+    return f"{plan_ways(is_put_back)}, {handling}"
 
 
 def plan_sentence(plans: Sequence[Mapping[str, Any]], wanted_pct: float) -> str:

@@ -9,8 +9,8 @@ from scipy import special
 
 from flows.metrics.domain_checks import require
 
-NODES = 48
-"""Gauss nodes in each direction: the chance is then right to 1e-6 from 2 dof on."""
+NODES = 32
+"""Gauss nodes in each direction: the chance is then right to 1e-4 from 2 dof on."""
 
 
 def both_within(limit: float, correlation: float, dof: float) -> float:

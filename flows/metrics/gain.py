@@ -317,11 +317,11 @@ def _common_draws() -> tuple[np.ndarray, np.ndarray]:
 
 
 class _Band(NamedTuple):
-    """The whole curve at once: its critical value, and the greatest and the least along it."""
+    """The whole curve at once: its critical value, and what noise adds to its ends."""
 
     critical: float
-    highest: tuple[float, float]
-    lowest: tuple[float, float]
+    highest_bias: float
+    lowest_bias: float
 
 
 def _whole_band(
@@ -337,7 +337,7 @@ def _whole_band(
 
     `at` are the grid indices of the points, `local_scale` the sd of the local part over the root
     of its shape factor, at each of them. The greatest |t| stays below the critical value with
-    chance LEVEL. Of the greatest and the least gain within the range: what noise adds, and its sd.
+    chance LEVEL. The biases are those of the greatest and the least gain within the range.
     """
     points = 100 * math.ceil((at[-1] + 1) / 100)
     local = _rows(_local_draws(points, step_in_bandwidths), at)
@@ -357,7 +357,7 @@ def _whole_band(
         end = (sign * drawn).max(axis=0)
         # Against the same draws where the estimate has its end: what they share falls out.
         there = sign * drawn[int(np.argmax(sign * log_gain[ranged]))]
-        ends.append((sign * float((end - there).mean()), float(end.std())))
+        ends.append(sign * float((end - there).mean()))
     return _Band(critical, *ends)
 
 
@@ -486,8 +486,11 @@ def gain(
     not have been steady: *V* then has the variance of a step that came at any time, :math:`d^2/12`.
 
     The greatest gain is a maximum, hence biased up. With :math:`\hat g` the curve and *e* draws of
-    its error, it is :math:`\max \hat g - \mathrm{E}[\max(\hat g + e) - \max \hat g]`, its standard
-    error the SD of :math:`\max(\hat g + e)` (parametric bootstrap [3]_).
+    its error, it is :math:`\max \hat g - \mathrm{E}[\max(\hat g + e) - \max \hat g]` (parametric
+    bootstrap [3]_), which takes off most of that, half where the gain is the same at all speeds.
+    Its interval owes nothing to that: from the highest point of the whole curve's lower edge,
+    below which the true curve's top lies with a chance of 2.5 % at most, to the highest upper end
+    of the speeds each for itself, for one of them is where the true top stands.
 
     Assumes one scatter at all speeds and in both sessions. Above the old rev limit there is no
     gain: see `over_rev_rpm`. A peak is biased up by noise; the ratio of two is not, unless the
@@ -697,8 +700,9 @@ def gain(
 
     gain_pct = _pct(log_gain)
     ranged_rpm = grid[in_range]
-    highest = _end(log_gain[in_range], ranged_rpm, band.highest, critical, sign=1.0)
-    lowest = _end(log_gain[in_range], ranged_rpm, band.lowest, critical, sign=-1.0)
+    halves = (critical * sd[in_range], band.critical * sd[in_range])
+    highest = _end(log_gain[in_range], ranged_rpm, band.highest_bias, *halves, sign=1.0)
+    lowest = _end(log_gain[in_range], ranged_rpm, band.lowest_bias, *halves, sign=-1.0)
     mean_p, peak_p = joint_p(
         [log_mean / mean_sd, log_peak / peak_sd], min(mean_sd / peak_sd, 1.0), [dof, point_dof]
     )
@@ -765,18 +769,20 @@ def _session_order(values: Sequence[Any] | None, count: int) -> list[Any]:
 def _end(
     log_gain: np.ndarray,
     grid: np.ndarray,
-    of_noise: tuple[float, float],
-    critical: float,
+    bias: float,
+    half: np.ndarray,
+    whole_half: np.ndarray,
     sign: float,
 ) -> tuple[float, float, float, float]:
     """Return the greatest gain (or loss, sign -1), its speed and interval, noise taken off."""
-    place = int(np.argmax(sign * log_gain))
-    bias, sd = of_noise
-    best = float(log_gain[place]) - bias
-    if sign * best <= 0.0:
+    along = sign * log_gain
+    place = int(np.argmax(along))
+    inner, outer = float((along - whole_half).max()), float((along + half).max())
+    best = min(max(float(along[place]) - sign * bias, inner), outer)
+    if best <= 0.0:
         return 0.0, math.nan, math.nan, math.nan
-    low, high = best - critical * sd, best + critical * sd
-    return float(_pct(best)), float(grid[place]), float(_pct(low)), float(_pct(high))
+    low, high = sorted((sign * inner, sign * outer))
+    return float(_pct(sign * best)), float(grid[place]), float(_pct(low)), float(_pct(high))
 
 
 def _over_rev_rpm(

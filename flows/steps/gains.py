@@ -510,31 +510,44 @@ def _when(stages: list[dict[str, Any]], days: list[int]) -> str:
 def _verdicts(
     made: list[tuple[Comparison, gain_metric.Gain, list[dict[str, Any]]]],
 ) -> list[dict[str, Any]]:
-    """Return the verdicts of one card, which share one error rate."""
-    p_of_each: list[list[float]] = []
-    for pair, gain, _ in made:
-        if air_state(pair.stages) in WITHOUT_AIR:
-            p_of_each.append([])
-        elif _has_peaks(pair, gain):
-            p_of_each.append([gain.mean_p, gain.peak_p])
-        else:
-            p_of_each.append(joint_p([gain.log_mean_gain / gain.log_mean_gain_sd], 1.0, [gain.dof]))
+    """Return the verdicts of one card, in order.
+
+    Those on what the job did share one error rate. Whether the bike came back as it left is asked
+    of two jobs, and for itself.
+    """
+    p_of_each = [_p_of(pair, gain) for pair, gain, _ in made]
+    together = [
+        number for number, (pair, _, _) in enumerate(made)
+        if pair.basis != EARLIER and p_of_each[number]
+    ]  # fmt: skip
+    shared = family_p([p_of_each[number] for number in together])
+    for number, adjusted in zip(together, shared, strict=True):
+        p_of_each[number] = adjusted.tolist()
     found = []
-    together = sum(bool(each) for each in p_of_each)
-    for (_, gain, _), each in zip(made, family_p(p_of_each), strict=True):
+    for number, (_, gain, _) in enumerate(made):
+        each = p_of_each[number]
         signs = (gain.log_mean_gain, gain.log_peak_gain)
         said = [_verdict(p, sign) for p, sign in zip(each, signs, strict=False)]
         found.append(
             {
                 "verdict": said[0] if said else NO_AIR,
                 "verdict_at_peak": said[1] if len(said) > 1 else NO_PEAK if said else NO_AIR,
-                "mean_verdict_p": float(each[0]) if said else None,
-                "peak_verdict_p": float(each[1]) if len(said) > 1 else None,
-                "verdicts_together": together if said else None,
+                "mean_verdict_p": each[0] if said else None,
+                "peak_verdict_p": each[1] if len(said) > 1 else None,
+                "verdicts_together": (len(together) if number in together else 1) if said else None,
                 "is_real_alone": bool(said) and gain.verdict != "within noise",
             }
         )
     return found
+
+
+def _p_of(pair: Comparison, gain: gain_metric.Gain) -> list[float]:
+    """Return the p-values of mean and peak, as far as the air and the sweeps allow a verdict."""
+    if air_state(pair.stages) in WITHOUT_AIR:
+        return []
+    if _has_peaks(pair, gain):
+        return [gain.mean_p, gain.peak_p]
+    return joint_p([gain.log_mean_gain / gain.log_mean_gain_sd], 1.0, [gain.dof])
 
 
 def _verdict(p: float, log_gain: float) -> str:
