@@ -632,7 +632,7 @@ def gain(
         loose = np.array([places.loose[number] for number in order])
         shift, trend_sd, trend_dof = carried_over(
             distance,
-            float(np.linalg.norm(weights * loose)),
+            abs(float(weights @ loose)),
             slope,
             squares,
             usual_slope,

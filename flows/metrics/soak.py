@@ -32,7 +32,7 @@ class Places(NamedTuple):
     ----------
     places : list of ndarray. A session each: pulls that the engine still feels, before each pull.
     loose : list of float. 1 SD of the whole session's place, for what a rest took back is not
-        known.
+        known; of all sessions the same way at once.
     is_assumed : bool. Whether times were missing, so that it is assumed that it may go on.
     """
 
@@ -85,8 +85,8 @@ def soak_places(
     of it, within 0 and 1, with :math:`g_0` the usual rest between two pulls: none of it after 20
     minutes or on another day. How fast it goes is not known, so *c* is loose by
     :math:`\min(c, 1 - c)/\sqrt 3`, a rectangle. Without times it is 0 or 1, nobody knows which:
-    one half, give or take one half. Times that do not rise are none. A definition of ours, no
-    source.
+    one half, give or take one half; in all rests alike, for it is the same engine. Times that do
+    not rise are none. A definition of ours, no source.
 
     Examples
     --------
@@ -106,29 +106,43 @@ def soak_places(
     rests = np.concatenate(rests) if rests else np.empty(0)
     rests = rests[rests < LONG_REST_S]
     usual = float(np.median(rests)) if rests.size else USUAL_REST_S
-    places: list[np.ndarray] = []
-    loose: list[float] = []
-    carried = carried_loose = 0.0
+    keeps: list[tuple[float, float]] = []
     is_assumed = False
-    for number, (time, count) in enumerate(zip(times, pulls, strict=True)):
-        keeps, free = 0.0, 0.0
-        if number and days[number] == days[number - 1]:
-            if is_timed[number] and is_timed[number - 1]:
-                gap = float(time[0] - times[number - 1][-1])
-                # A clock that runs backwards says nothing of the rest.
-                keeps = 1.0 - (gap - usual) / (LONG_REST_S - usual) if gap > 0.0 else 0.5
-                keeps = min(max(keeps, 0.0), 1.0)
-                free = min(keeps, 1.0 - keeps) / math.sqrt(3.0)
-            else:
-                keeps, free, is_assumed = 0.5, 0.5, True
-        at = keeps * carried + np.arange(count, dtype=float)
-        if is_timed[number]:
-            for late in np.flatnonzero(np.diff(time) >= LONG_REST_S) + 1:
-                at[late:] -= at[late]
+    for number in range(1, len(times)):
+        if days[number] != days[number - 1]:
+            keeps.append((0.0, 0.0))
+        elif is_timed[number] and is_timed[number - 1]:
+            gap = float(times[number][0] - times[number - 1][-1])
+            # A clock that runs backwards says nothing of the rest.
+            share = 1.0 - (gap - usual) / (LONG_REST_S - usual) if gap > 0.0 else 0.5
+            share = min(max(share, 0.0), 1.0)
+            free = min(share, 1.0 - share)
+            keeps.append((share - free, share + free))
+        else:
+            keeps.append((0.0, 1.0))
+            is_assumed = True
+    least, most = (_placed(times, pulls, [0.0, *(ends[way] for ends in keeps)]) for way in (0, 1))
+    spread = 2.0 if is_assumed else 2.0 * math.sqrt(3.0)
+    return Places(
+        [(low + high) / 2.0 for low, high in zip(least, most, strict=True)],
+        [float((high - low).mean()) / spread for low, high in zip(least, most, strict=True)],
+        is_assumed,
+    )
+
+
+def _placed(
+    times: Sequence[np.ndarray], pulls: Sequence[int], keeps: Sequence[float]
+) -> list[np.ndarray]:
+    """Return the place of each pull where the rests before the sessions keep these shares."""
+    places: list[np.ndarray] = []
+    carried = 0.0
+    for time, count, share in zip(times, pulls, keeps, strict=True):
+        at = share * carried + np.arange(count, dtype=float)
+        for late in np.flatnonzero(np.diff(time) >= LONG_REST_S) + 1:
+            at[late:] -= at[late]
         places.append(at)
-        loose.append(math.hypot(free * carried, keeps * carried_loose))
-        carried, carried_loose = float(at[-1]) + 1.0, loose[-1]
-    return Places(places, loose, is_assumed)
+        carried = float(at[-1]) + 1.0
+    return places
 
 
 def usual_slope(slopes: ArrayLike, sds: ArrayLike) -> Slope:

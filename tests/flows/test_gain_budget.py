@@ -23,7 +23,9 @@ def budget(shop, make):
         for side, start, level in (("a", "2025-03-14 10:00", 1.0), ("b", after, gain)):
             for pull, name in enumerate(names[side]):
                 scatter = (0.0, 0.001, -0.001)[pull]
-                text = make.pull(level * math.exp(scatter + slope * place), begun=begun(start, pull))
+                text = make.pull(
+                    level * math.exp(scatter + slope * place), begun=begun(start, pull)
+                )
                 shop.put(f"J-1/{name}", text)
                 place += 1
         parts = [[], [make.part()]]
