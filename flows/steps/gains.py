@@ -23,7 +23,14 @@ from flows.steps.engine import Given, Inputs, Records, Step, marks
 from flows.steps.refresh import fingerprint, or_none, stacked
 from flows.steps.sessions import curves_of, on_one_grid
 from flows.steps.stability import drifts_of
-from flows.steps.trust import correction_share, nearest_step, rounded_up, trust_of, whole_dof
+from flows.steps.trust import (
+    DEFAULT,
+    correction_share,
+    nearest_step,
+    rounded_up,
+    trust_of,
+    whole_dof,
+)
 from schemas.card import CATEGORIES
 from schemas.settings import ShopSettings
 from warehouse import store
@@ -41,13 +48,13 @@ DOMINATES_SHARE = 0.5
 UNTIL_TRUST = {
     "day_share": 0.005,
     "day_dof": 6.0,
-    "day_origin": "stated default",
+    "day_origin": DEFAULT,
     "air_exponent_share": 0.17,
-    "air_exponent_origin": "stated default",
+    "air_exponent_origin": DEFAULT,
 }
 """What out.trust does not tell. Day: half a percent from day to day is common practice, no source.
-Air: corrections in use raise temperature to powers that differ by 0.3 (0.5 to 0.8 and 1.0 in
-common use), a rectangle, hence the root of 3; worth no more than the fewest pairs."""
+Air: by how much the power of the air's density that engines follow differs from the correction's:
+0.3 either way, a rectangle, hence the root of 3."""
 NO_PEAK = "cannot be told: peak not reached"
 """Verdict peak against peak where one side was shut off below its peak and the other went on."""
 LIKE_TOP_SHARE = 0.97
@@ -275,7 +282,6 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         "session.model_id, session.run_on, job.received_on, session.pulls_used, "
         "session.is_corrected, session.has_air_doubt, session.reference_factor_sd, "
         "session.reference_factor, session.drift_pct_per_pull, "
-        "median(made.ambient_temp_k) FILTER (made.is_used) AS ambient_temp_k, "
         "session.air_density_kg_m3, session.is_peak_reached, session.made_from, bike.is_control, "
         "model.induction, "
         "bool_or(pull.power_state = 'from roller') AS is_from_roller "
@@ -388,8 +394,8 @@ def _gain(
         return None, []
     origins |= {
         "scatter of pulls": ("pulls and the shop's own", False),
-        "remounting": _origin(trust["remount_origin"]),
-        "day": _origin(trust["day_origin"]),
+        "remounting": _origin(_is_assumed(trust, "remount")),
+        "day": _origin(_is_assumed(trust, "day")),
         "trend": _trend_origin(places, known.slope),
         "air instruments": ("station accuracy", False),
         "unsteady drift": ("pulls", False),
@@ -397,10 +403,14 @@ def _gain(
     return made, _budget(made, origins)
 
 
-def _origin(told: str) -> tuple[str, bool]:
-    """Return where a figure of trust comes from, and whether it is assumed."""
-    is_assumed = told.startswith("stated default")
+def _origin(is_assumed: bool) -> tuple[str, bool]:
+    """Return where a figure comes from, and whether it is assumed."""
     return ("stated default" if is_assumed else "the shop's own", is_assumed)
+
+
+def _is_assumed(trust: dict[str, Any], part: str) -> bool:
+    """Whether a part of trust is the stated default."""
+    return trust[f"{part}_origin"] == DEFAULT
 
 
 def _trend_origin(places: Places, slope: Slope) -> tuple[str, bool]:
@@ -476,25 +486,23 @@ def _of_air(
     }
     origins = {
         "weather in doubt": ("dyno events", False),
-        "air correction": _origin(trust["air_exponent_origin"]),
+        "air correction": _origin(_is_assumed(trust, "air_exponent")),
         "air of a blown engine": ("both airs", True),
     }
     made = [Component(name, share, math.inf) for name, share in parts.items()]
     if air_state(pair.stages) in WITHOUT_AIR:
         gap = known.gaps[_when(pair.stages, days)]
         made.append(Component("air not known", gap.share, gap.dof))
-        origins["air not known"] = _origin("stated default" if gap.is_assumed else "own")
+        origins["air not known"] = _origin(gap.is_assumed)
     return made, origins
 
 
 def _air_apart(one: dict[str, Any], other: dict[str, Any]) -> float:
     """Return how far apart two airs are that a correction has to bridge, on the ln scale."""
-    if not (one["is_corrected"] and other["is_corrected"]):
+    densities = (one["air_density_kg_m3"], other["air_density_kg_m3"])
+    if None in densities or not (one["is_corrected"] and other["is_corrected"]):
         return 0.0
-    for name in ("ambient_temp_k", "air_density_kg_m3"):
-        if None not in (one[name], other[name]):
-            return abs(math.log(one[name] / other[name]))
-    return 0.0
+    return abs(math.log(densities[0] / densities[1]))
 
 
 def _when(stages: list[dict[str, Any]], days: list[int]) -> str:

@@ -630,7 +630,7 @@ CASES = {
          for change in ({"gain_pct": 4.1}, {"whole_lower_pct": 2.5}, {"whole_upper_pct": 3.5})],
     ),
     "out.gain_curve: every_gain_has_its_curve": (
-        {"out.gain": [gain(), gain(gain_id="h", mean_gain_pct=None)],
+        {"out.gain": [gain(), gain(gain_id="h", **NO_AIR)],
          "out.gain_curve": [{"gain_id": "g"}]},
         [{"out.gain_curve": []}],
     ),
