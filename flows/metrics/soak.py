@@ -84,9 +84,10 @@ def soak_places(
 
     of it, within 0 and 1, with :math:`g_0` the usual rest between two pulls: none of it after 20
     minutes or on another day. How fast it goes is not known, so *c* is loose by
-    :math:`\min(c, 1 - c)/\sqrt 3`, a rectangle. Without times it is 0 or 1, nobody knows which:
-    one half, give or take one half; in all rests alike, for it is the same engine. Times that do
-    not rise are none. A definition of ours, no source.
+    :math:`\min(c, 1 - c)/\sqrt 3`, a rectangle; in all rests alike, for it is the same engine.
+    Without times *c* is 0 or 1 and nobody knows which. What is only assumed shifts nothing: the
+    places stay those of :math:`c = 0`, loose by the root mean square of the other,
+    :math:`1/\sqrt 2` of it. Times that do not rise are none. A definition of ours, no source.
 
     Examples
     --------
@@ -122,12 +123,11 @@ def soak_places(
             keeps.append((0.0, 1.0))
             is_assumed = True
     least, most = (_placed(times, pulls, [0.0, *(ends[way] for ends in keeps)]) for way in (0, 1))
-    spread = 2.0 if is_assumed else 2.0 * math.sqrt(3.0)
-    return Places(
-        [(low + high) / 2.0 for low, high in zip(least, most, strict=True)],
-        [float((high - low).mean()) / spread for low, high in zip(least, most, strict=True)],
-        is_assumed,
-    )
+    apart = [float((high - low).mean()) for low, high in zip(least, most, strict=True)]
+    if is_assumed:
+        return Places(least, [one / math.sqrt(2.0) for one in apart], True)
+    middle = [(low + high) / 2.0 for low, high in zip(least, most, strict=True)]
+    return Places(middle, [one / (2.0 * math.sqrt(3.0)) for one in apart], False)
 
 
 def _placed(
