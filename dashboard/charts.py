@@ -37,6 +37,8 @@ from warehouse.wording import (
     signed,
 )
 
+LEAST_NAMED_PCT = 12.0
+"""A part of a bar that is shorter has no room for its name."""
 MOST_ROWS = 12
 """Rows of a ranking that are drawn; the page lists the others."""
 
@@ -351,15 +353,45 @@ def density_chart(checks: pl.DataFrame, look: Look) -> Chart:
     )
 
 
+def budget_chart(budget: pl.DataFrame, look: Look) -> Chart:
+    """Draw what the uncertainty of a gain is made of, as one bar; what is assumed is pale."""
+    items: list[Item] = []
+    start = 0.0
+    inks = (look.palette.after, look.palette.before, look.palette.rich, look.palette.warn)
+    for place, part in enumerate(budget.iter_rows(named=True)):
+        end = start + 100.0 * part["share_of_variance"]
+        label = part["component"] if end - start >= LEAST_NAMED_PCT else ""
+        strength = 0.25 if part["is_assumed"] else 0.6
+        items.append(Stretch(start, end, inks[place % len(inks)], strength, label))
+        start = end
+    return Chart(
+        [Panel("", items, ends=(0.0, 1.0))],
+        "Part of the uncertainty (variance) [%]",
+        look.palette,
+        130,
+        "What the uncertainty is made of",
+        below_px=48,
+        x_ends=(0.0, 100.0),
+        x_step=20,
+        has_legend=False,
+    )
+
+
 def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> Chart:
     """Draw what each number of pulls could see, by how the bike is handled."""
     palette = look.palette
+    inks = {
+        "strapped once, at once": palette.rich,
+        "strapped once, rested": palette.after,
+        "taken off between": palette.warn,
+        "on another day": palette.before,
+    }
     items: list[Item] = []
-    for (is_put_back, is_strapped_once), part in plans.group_by(
-        "is_put_back", "is_strapped_once", maintain_order=True
+    for (is_put_back, handling), part in plans.group_by(
+        "is_put_back", "handling", maintain_order=True
     ):
-        colour = palette.after if is_strapped_once else palette.warn
-        name = plan_words(bool(is_put_back), bool(is_strapped_once))
+        colour = inks[str(handling)]
+        name = plan_words(bool(is_put_back), str(handling))
         dash, mark = ("dot", "diamond") if is_put_back else ("solid", "circle")
         gain = part["smallest_detectable_pct"]
         items.append(Line(part["pulls"], gain, colour, name, 2, dash, mark=mark, mark_px=7))

@@ -37,35 +37,28 @@ def print_plan(snapshot: Snapshot, wanted_pct: float) -> None:
     """Print the gain that each number of pulls could see, and which of them see enough."""
     with open_reader(snapshot.path) as reader:
         plans = ask(reader, "plans").to_dicts()
-    seen = {
-        (plan["pulls"], plan["is_put_back"], plan["is_strapped_once"]): plan[
-            "smallest_detectable_pct"
-        ]
-        for plan in plans
-    }
     prose(
         f"Smallest mean gain that is called real four times in five, in %. * sees {wanted_pct:g} %."
     )
     prose(
-        "Strapped once: stages with the same mounting number on the card; without one each "
-        "stage counts as taken off.",
+        "Strapped once: stages of one day with the same mounting number on the card; without one "
+        "each stage counts as taken off. Rested: 20 minutes before the first pull of a stage.",
         style="dim",
     )
-    ways = ((False, True), (False, False), (True, True), (True, False))
-    names = [wording.plan_words(*way) for way in ways]
-    show(
-        table_of("", [(name, "right") for name in ("pulls in each session", *names)]),
-        [
-            (
-                pulls,
-                *(
-                    f"{seen[pulls, *way]:.2f}{'*' if seen[pulls, *way] <= wanted_pct else ' '}"
-                    for way in ways
-                ),
-            )
-            for pulls in sorted({pulls for pulls, *_ in seen})
-        ],
-    )
+    for is_put_back in (False, True):
+        own = [plan for plan in plans if plan["is_put_back"] == is_put_back]
+        handlings = list(dict.fromkeys(plan["handling"] for plan in own))
+        seen = {(p["pulls"], p["handling"]): p["smallest_detectable_pct"] for p in own}
+        heads = [(name, "right") for name in ("pulls in each session", *handlings)]
+        rows = [
+            (pulls, *(_seen(seen[pulls, handling], wanted_pct) for handling in handlings))
+            for pulls in sorted({pulls for pulls, _ in seen})
+        ]
+        show(table_of(wording.plan_ways(is_put_back), heads), rows)
+
+
+def _seen(detectable_pct: float, wanted_pct: float) -> str:
+    return f"{detectable_pct:.2f}{'*' if detectable_pct <= wanted_pct else ' '}"
 
 
 def print_cautions() -> None:

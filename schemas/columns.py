@@ -239,15 +239,21 @@ COLUMNS: dict[str, Column] = {
     "peak_gain_w": Column("Peak power after less peak power before.", "W"),
     "gain_at_peak_pct": Column("Gain at the speed of the before-peak.", "%"),
     "gain_at_peak_w": Column("The same in power.", "W"),
-    "greatest_gain_pct": Column("Greatest gain at any speed of the riding range.", "%"),
+    "greatest_gain_pct": Column(
+        "Greatest gain at any speed of the riding range, less what noise adds to a maximum.", "%"
+    ),
     "greatest_gain_speed_rpm": Column("Engine speed there.", "rpm"),
     "greatest_loss_pct": Column("Greatest loss at any speed of the riding range.", "%"),
     "greatest_loss_speed_rpm": Column("Engine speed there.", "rpm"),
+    "greatest_gain_lower_pct": Column("Lower end of the greatest gain's 95 % interval.", "%"),
+    "greatest_gain_upper_pct": Column("Upper end of the greatest gain's 95 % interval.", "%"),
+    "greatest_loss_lower_pct": Column("Lower end of the greatest loss's 95 % interval.", "%"),
+    "greatest_loss_upper_pct": Column("Upper end of the greatest loss's 95 % interval.", "%"),
     "over_rev_rpm": Column(
         "Speed added beyond the before-curve that still holds 90 % of the after-peak.", "rpm"
     ),
     "is_put_back": Column("Whether the bike is put back as it was and pulled again (A-B-A)."),
-    "is_strapped_once": Column("Whether the bike stays strapped down throughout."),
+    "handling": _text("How the bike is handled between the sessions, a fixed code."),
     "floor_pct": Column("Gain that even endless pulls would not see, four times in five.", "%"),
     "smallest_detectable_pct": Column(
         "Smallest true difference that this comparison would have shown four times in five.", "%"
@@ -257,10 +263,24 @@ COLUMNS: dict[str, Column] = {
         "(forced induction, weather known), one side, or none (no weather)."
     ),
     "verdict": _text(
-        "real gain, real loss, within noise, not comparable (air on one side only) or cannot be "
-        "told: no air; over the riding range."
+        "real gain, real loss, within noise, or cannot be told: no air (on one side or both); over "
+        "the riding range. All verdicts of a card share one error rate."
     ),
     "verdict_at_peak": _text("The same, peak against peak; or cannot be told: peak not reached."),
+    "mean_verdict_p": Column(
+        "Chance of so clear a mean gain somewhere on the card when nothing changed."
+    ),
+    "peak_verdict_p": Column("The same, peak against peak."),
+    "verdicts_together": Column("Comparisons of the card whose verdicts share one error rate."),
+    "is_real_alone": _text("The mean gain's own interval leaves out 0, whatever the card's does."),
+    "trend_pct": Column("What a trend that goes on was taken to do, and was taken off.", "%"),
+    "would_cut": _text("What holds most of the uncertainty and would cut it: a note."),
+    "component": _text("Part of an uncertainty, a fixed code."),
+    "sd_pct": Column("1 SD that it puts into the mean gain.", "%"),
+    "dof": Column("Degrees of freedom behind it."),
+    "origin": _text("Where a figure comes from, a fixed code."),
+    "share_of_variance": Column("Its part of the whole variance, 0 to 1."),
+    "is_assumed": _text("It is assumed, not measured."),
     "log_mean_gain": Column("Natural logarithm of the power ratio, mean over the riding range."),
     "log_mean_gain_sd": Column("Its standard error."),
     "log_peak_gain": Column("Natural logarithm of the ratio of peaks."),

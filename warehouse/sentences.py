@@ -411,6 +411,29 @@ def _trend(f: Note) -> str:
     )
 
 
+_CUTS = {
+    "scatter of pulls": "is the pulls' own scatter: one more pull on each side would cut it",
+    "remounting": "is strapping the bike down again: leave it strapped where the change allows it",
+    "day": "is the dyno's own level from day to day: run the control bike today, or both stages on "
+    "one day",
+    "trend": "is heating that may go on from one session into the next: let the engine rest 20 "
+    "minutes before the changed stage, or put it back and pull again",
+    "air instruments": "is the accuracy of the weather station: read the weather station anew for "
+    "each stage",
+    "air correction": "is the form of the air correction: run both stages in like air",
+    "weather in doubt": "is doubt in the dyno or its weather: settle that, then pull again",
+    "air not known": "is the air, which is not known: read the weather station for each stage",
+    "air of a blown engine": "is the air, which no correction takes out of a blown engine: run "
+    "both stages in like air",
+    "unsteady drift": "is a drift that need not have been steady: pull all stages anew",
+}
+
+
+@_said("part leads")
+def _part_leads(f: Note) -> str:
+    return f"{f['share']:.0%} of the doubt {_CUTS[f['component']]}"
+
+
 @_said("gained")
 def _gained(f: Note) -> str:
     if f["mean_pct"] is None or f["lower_pct"] is None or f["upper_pct"] is None:

@@ -166,6 +166,12 @@ def power_at(reference_air: str, *, is_corrected: bool) -> str:
     return f"at {reference_air} reference air" if is_corrected else "as measured, not corrected"
 
 
+LEAST_TREND_PCT = 0.05
+"""A smaller trend is not worth a word: figures are shown to a tenth of a percent."""
+NO_AIR = "cannot be told: no air"
+"""The verdict without air on one side or both."""
+
+
 def gain_sentence(gain: Mapping[str, Any]) -> str:
     """Return the verdict on a gain as one sentence.
 
@@ -173,18 +179,15 @@ def gain_sentence(gain: Mapping[str, Any]) -> str:
     ...                "mean_gain_upper_pct": 5.5, "smallest_detectable_pct": 1.9})
     'Real gain: +4.2 % over the riding range, 95 % between +2.9 and +5.5 %'
     """
-    if gain["verdict"] == "not comparable":
-        return (
-            "Not comparable: only one side is at the reference air, and the weather alone moves "
-            "power by percents"
-        )
-    if gain["mean_gain_pct"] is None:
-        return (
-            "Cannot be told: no air. Neither side gives the air's temperature, pressure and "
-            "humidity, and the weather alone moves power by percents"
-        )
     low = signed(gain["mean_gain_lower_pct"])
     high = signed(gain["mean_gain_upper_pct"])
+    if gain["verdict"] == NO_AIR:
+        side = "one side does not give" if gain["air_state"] == "one side" else "neither side gives"
+        return (
+            f"Cannot be told: no air. Power as observed differs by {signed(gain['mean_gain_pct'])} "
+            f"%, but {side} the air's temperature, pressure and humidity: with what may lie "
+            f"between two airs, 95 % between {low} and {high} %. No gain is told from that"
+        )
     sentence = (
         f"{gain['verdict'].capitalize()}: {signed(gain['mean_gain_pct'])} % over "
         f"the riding range, 95 % between {low} and {high} %"
@@ -192,6 +195,12 @@ def gain_sentence(gain: Mapping[str, Any]) -> str:
     if gain["verdict"] == "within noise":
         smallest = number(gain["smallest_detectable_pct"], 1)
         sentence += f". These pulls could have shown {smallest} % or more"
+        if gain.get("is_real_alone"):
+            together = counted(gain["verdicts_together"], "comparison")
+            sentence += (
+                f". Alone it would count as real; {together} of this card share one error rate, "
+                "and among so many such a difference comes by chance"
+            )
     if gain.get("air_state") == "observed":
         sentence += (
             ". Power as observed: no correction holds for forced induction; what the weather may "
@@ -232,26 +241,50 @@ steady drift is out of the gain.'
     )
 
 
-def plan_words(is_put_back: bool, is_strapped_once: bool) -> str:
+def budget_sentence(budget: Sequence[Mapping[str, Any]], trend_pct: float | None) -> str:
+    """Return what the uncertainty of a gain is made of, the greatest part first.
+
+    >>> budget_sentence([{"component": "day", "sd_pct": 0.71, "origin": "stated default",
+    ...     "is_assumed": True, "dof": 6.0}], -0.3)
+    'The interval is made of (1 SD, % of power): day 0.71, assumed (stated default). A trend of \
+−0.3 % that went on between the stages was taken off.'
+    """
+    parts = [
+        f"{part['component']} {number(part['sd_pct'], 2)}, "
+        + ("assumed " if part["is_assumed"] else "")
+        + f"({part['origin']})"
+        for part in budget
+    ]
+    said = f"The interval is made of (1 SD, % of power): {'; '.join(parts)}."
+    if trend_pct is not None and abs(trend_pct) >= LEAST_TREND_PCT:
+        said += f" A trend of {signed(trend_pct)} % that went on between the stages was taken off."
+    return said
+
+
+def plan_ways(is_put_back: bool) -> str:
+    """Return which sessions a planned comparison has."""
+    return "Put back and pulled again" if is_put_back else "Before and after"
+
+
+def plan_words(is_put_back: bool, handling: str) -> str:
     """Return how the bike is handled in a planned comparison.
 
-    >>> plan_words(False, True), plan_words(True, False)
-    ('Before and after, strapped once', 'Put back and pulled again, taken off between')
+    >>> plan_words(False, "strapped once, rested"), plan_words(True, "taken off between")
+    ('Before and after, strapped once, rested', 'Put back and pulled again, taken off between')
     """
-    sessions = "Put back and pulled again" if is_put_back else "Before and after"
-    return f"{sessions}, {'strapped once' if is_strapped_once else 'taken off between'}"
+    return f"{plan_ways(is_put_back)}, {handling}"
 
 
 def plan_sentence(plans: Sequence[Mapping[str, Any]], wanted_pct: float) -> str:
     """Return how many pulls it takes to see a gain, handled one way.
 
-    >>> plan_sentence([{"is_put_back": False, "is_strapped_once": True, "pulls": 1,
+    >>> plan_sentence([{"is_put_back": False, "handling": "taken off between", "pulls": 1,
     ...     "smallest_detectable_pct": 1.8, "floor_pct": 0.2},
-    ...     {"is_put_back": False, "is_strapped_once": True, "pulls": 2,
+    ...     {"is_put_back": False, "handling": "taken off between", "pulls": 2,
     ...     "smallest_detectable_pct": 1.1, "floor_pct": 0.2}], 1.5)
-    'Before and after, strapped once: 2 pulls each, 4 in all'
+    'Before and after, taken off between: 2 pulls each, 4 in all'
     """
-    words = plan_words(plans[0]["is_put_back"], plans[0]["is_strapped_once"])
+    words = plan_words(plans[0]["is_put_back"], plans[0]["handling"])
     enough = [one["pulls"] for one in plans if one["smallest_detectable_pct"] <= wanted_pct]
     if enough:
         in_all = enough[0] * (3 if plans[0]["is_put_back"] else 2)
@@ -415,7 +448,7 @@ def quarter_sentence(
     }
     worst = next((said for state, said in dyno.items() if state in dyno_states), None)
     real = sum(gain["verdict"] == "real gain" for gain in gains)
-    untold = sum(gain["mean_gain_pct"] is None for gain in gains)
+    untold = sum(gain["verdict"] == NO_AIR for gain in gains)
     came_in = [int(figures.get(name, 0)) for name in ("bikes", "jobs", "pulls")]
     return (
         f"{counted(came_in[0], 'bike')} in {counted(came_in[1], 'job')}, "
@@ -473,14 +506,15 @@ def gain_figures(
         at = f"at {number(session['peak_power_speed_rpm'])} rpm"
         rising = "" if session["is_peak_reached"] else ", where the sweeps end: still rising"
         found.append(("Peak power", peak, at + rising))
-    if not gain or gain["mean_gain_pct"] is None:
+    if not gain or gain["verdict"] == NO_AIR:
         return found
     if gain["peak_gain_pct"] is not None:
         span = between(gain["peak_gain_lower_pct"], gain["peak_gain_upper_pct"])
         found.append(("Peak against peak", f"{signed(gain['peak_gain_pct'])} %", f"{span} %"))
     for title, name in (("Greatest gain", "greatest_gain"), ("Greatest loss", "greatest_loss")):
         if gain[f"{name}_pct"]:
-            at = f"at {number(gain[f'{name}_speed_rpm'])} rpm"
+            span = between(gain[f"{name}_lower_pct"], gain[f"{name}_upper_pct"])
+            at = f"{span} %, at {number(gain[f'{name}_speed_rpm'])} rpm"
             found.append((title, f"{signed(gain[f'{name}_pct'])} %", at))
     if gain["over_rev_rpm"]:
         found.append(("Over-rev", f"{number(gain['over_rev_rpm'])} rpm", "past the old limit"))

@@ -87,6 +87,11 @@ if advice.level in ("stop", "warn"):
 if gain:
     st.markdown(f"### {wording.gain_sentence(gain)}")
     st.caption(f"What changed: {wording.escaped(gain['change_label'])}.")
+    budget = shop.ask("gain_budget", gain_id=gain["gain_id"])
+    st.caption(wording.budget_sentence(budget.to_dicts(), gain["trend_pct"]))
+    if gain["would_cut"]:
+        st.caption(f"{gain['would_cut']}.")
+    pieces.chart(charts.budget_chart(budget, shop.look()), "before_and_after_budget")
     if gain["drift_pct"] is not None:
         st.caption(wording.drift_sentence(gain))
     if not gain["is_like_for_like"]:
@@ -133,8 +138,8 @@ else:
     )
     pieces.chart(drawn, "before_and_after_chart")
     st.caption(
-        f"Power {power_at}. Shaded columns: lean windows of the later stage. Bands hold the "
-        "pulls' own scatter, strapping the bike down again, and the air correction."
+        f"Power {power_at}. Shaded columns: lean windows of the later stage. Bands hold all parts "
+        "of the budget above, and the scatter of each speed."
         + (" The line before is the first session; the gain is against both." if again_id else "")
     )
 

@@ -4,16 +4,21 @@ All of it on the ln scale, back-transformed to percent at the end.
 """
 
 import math
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+from flows.metrics.budget import Component, combined
 from flows.metrics.curve import peak
 from flows.metrics.domain_checks import require
+from flows.metrics.family import joint_p
 from flows.metrics.session import session_mean
+from flows.metrics.soak import Places, Slope, carried_over, within_trend
 
 LEVEL = 0.95
 """Coverage of every interval here."""
@@ -47,6 +52,13 @@ SEED = 20_240_229
 """Any number; fixed, so that the same pulls always give the same band."""
 
 
+TIED = (("scatter of pulls", "trend"), ("remounting", "day"))
+"""Parts of the budget that rest on the same estimate of the pulls' scatter."""
+
+GREATEST_DRAWS = 500
+"""Draws behind the bias of a greatest gain: right to a twentieth of its spread."""
+
+
 @dataclass(frozen=True, eq=False)
 class Gain:
     """What changed between two stages, with 95 % intervals.
@@ -70,9 +82,12 @@ class Gain:
         At the speed of the before-peak; NaN where the after-curve does not reach it. [%]
     gain_at_peak_w : float. The same in power. [W]
     greatest_gain_pct, greatest_gain_speed_rpm : float
-        Highest gain in the range and where; 0 and NaN if nowhere above 0. [%], [rpm]
+        Highest gain in the range, less what noise alone adds to a maximum, and where; 0 and NaN if
+        nowhere above 0. [%], [rpm]
+    greatest_gain_lower_pct, greatest_gain_upper_pct : float. Its interval; NaN likewise. [%]
     greatest_loss_pct, greatest_loss_speed_rpm : float
-        Lowest gain, a negative figure, and where; 0 and NaN if nowhere below 0. [%], [rpm]
+        Lowest gain, a negative figure, likewise; 0 and NaN if nowhere below 0. [%], [rpm]
+    greatest_loss_lower_pct, greatest_loss_upper_pct : float. Its interval; NaN likewise. [%]
     over_rev_rpm : float. Added speed, beyond the before-curve's last, that holds 90 % of the
         after-peak; 0 where the before-curve was cut short. [rpm]
     log_mean_gain, log_mean_gain_sd : float
@@ -81,6 +96,12 @@ class Gain:
     level_sd, local_sd : float
         Scatter of a pull's level, and of its shape about that level, as used (1 SD, ln scale).
     dof : float. Degrees of freedom of the mean's interval.
+    budget : tuple of Component. What the variance of the mean is the sum of.
+    trend_pct : float. What a trend that goes on was taken to put into the gain, and was taken off
+        all figures of it; 0 where nothing is known of one. [%]
+    mean_p, peak_p : float
+        Chance of so clear a mean gain, and of so clear a gain peak against peak, when nothing
+        changed; both held to one error rate. [0..1]
     drift_pct, drift_lower_pct, drift_upper_pct : float. Change of the mean level from before to the
         time it was put back; NaN where it was not. [%]
     smallest_detectable_pct : float
@@ -111,8 +132,12 @@ class Gain:
     gain_at_peak_w: float
     greatest_gain_pct: float
     greatest_gain_speed_rpm: float
+    greatest_gain_lower_pct: float
+    greatest_gain_upper_pct: float
     greatest_loss_pct: float
     greatest_loss_speed_rpm: float
+    greatest_loss_lower_pct: float
+    greatest_loss_upper_pct: float
     over_rev_rpm: float
     log_mean_gain: float
     log_mean_gain_sd: float
@@ -121,6 +146,10 @@ class Gain:
     level_sd: float
     local_sd: float
     dof: float
+    budget: tuple[Component, ...]
+    trend_pct: float
+    mean_p: float
+    peak_p: float
     drift_pct: float
     drift_lower_pct: float
     drift_upper_pct: float
@@ -228,16 +257,39 @@ def _moderated(own: float, own_dof: float, prior: float, prior_dof: float) -> tu
     return (prior_dof * prior + own_dof * own) / (prior_dof + own_dof), prior_dof + own_dof
 
 
-def _within(curves: np.ndarray, mean: np.ndarray, in_range: np.ndarray) -> tuple[float, float, int]:
-    """Sum the squares of a session's levels and local deviations; count its pulls less one."""
+class _Seen(NamedTuple):
+    """A session within the riding range: which pulls count, their levels, their local scatter."""
+
+    is_seen: np.ndarray
+    level: np.ndarray
+    local_squares: float
+
+    @property
+    def dof(self) -> int:
+        return self.level.size - 1
+
+    @property
+    def level_squares(self) -> float:
+        return float(((self.level - self.level.mean()) ** 2).sum())
+
+
+def _within(curves: np.ndarray, mean: np.ndarray, in_range: np.ndarray) -> _Seen:
     deviation = np.log(curves[:, in_range]) - np.log(mean[in_range])
     seen = np.isfinite(deviation)
-    deviation, seen = deviation[seen.any(axis=1)], seen[seen.any(axis=1)]
+    is_seen = np.asarray(seen.any(axis=1))
+    deviation, seen = deviation[is_seen], seen[is_seen]
     count = seen.sum(axis=1)
     level = np.where(seen, deviation, 0.0).sum(axis=1) / count
     local = np.where(seen, deviation - level[:, None], 0.0)
-    spread = float(((level - level.mean()) ** 2).sum())
-    return spread, float(((local**2).sum(axis=1) / count).sum()), level.size - 1
+    return _Seen(is_seen, level, float(((local**2).sum(axis=1) / count).sum()))
+
+
+def _of_labels(weights: np.ndarray, labels: Sequence[Hashable]) -> float:
+    """Sum the squares of what each label weighs: what is common to it cancels within it."""
+    total = dict.fromkeys(labels, 0.0)
+    for label, weight in zip(labels, weights, strict=True):
+        total[label] += float(weight)
+    return sum(one**2 for one in total.values())
 
 
 @lru_cache(maxsize=16)
@@ -264,18 +316,28 @@ def _common_draws() -> tuple[np.ndarray, np.ndarray]:
     return common, below
 
 
-def _whole_critical(
+class _Band(NamedTuple):
+    """The whole curve at once: its critical value, and what noise adds to its ends."""
+
+    critical: float
+    highest_bias: float
+    lowest_bias: float
+
+
+def _whole_band(
+    log_gain: np.ndarray,
     at: np.ndarray,
     step_in_bandwidths: float,
     in_range: np.ndarray,
     common_variance: np.ndarray,
     local_scale: np.ndarray,
     dof: float,
-) -> float:
-    """Critical value that the greatest |t| along the curve stays below with chance LEVEL.
+) -> _Band:
+    """Draw the error along a curve.
 
     `at` are the grid indices of the points, `local_scale` the sd of the local part over the root
-    of its shape factor, at each of them.
+    of its shape factor, at each of them. The greatest |t| stays below the critical value with
+    chance LEVEL. The biases are those of the greatest and the least gain within the range.
     """
     points = 100 * math.ceil((at[-1] + 1) / 100)
     local = _rows(_local_draws(points, step_in_bandwidths), at)
@@ -286,7 +348,17 @@ def _whole_critical(
     error += common * (np.sqrt(common_variance) / sd).astype(np.float32)[:, None]
     greatest = np.maximum(error.max(axis=0), -error.min(axis=0))
     critical = _quantile_over_root_chi(greatest, below, dof)
-    return max(critical, _t_quantile(0.5 + LEVEL / 2.0, dof))
+    critical = max(critical, _t_quantile(0.5 + LEVEL / 2.0, dof))
+    ranged = np.flatnonzero(in_range)
+    drawn = _rows(error, ranged)[:, :GREATEST_DRAWS] * sd[ranged, None].astype(np.float32)
+    drawn += log_gain[ranged, None].astype(np.float32)
+    ends = []
+    for sign in (1.0, -1.0):
+        end = (sign * drawn).max(axis=0)
+        # Against the same draws where the estimate has its end: what they share falls out.
+        there = sign * drawn[int(np.argmax(sign * log_gain[ranged]))]
+        ends.append(sign * float((end - there).mean()))
+    return _Band(critical, *ends)
 
 
 def _rows(values: np.ndarray, at: np.ndarray) -> np.ndarray:
@@ -332,6 +404,12 @@ def gain(
     again_curves: ArrayLike | None = None,
     remount_dof: float = math.inf,
     remount_share_at: ArrayLike | None = None,
+    days: Sequence[Hashable] | None = None,
+    day_share: float = 0.0,
+    day_dof: float = math.inf,
+    of_air: Sequence[Component] = (),
+    places: Places | None = None,
+    usual_slope: Slope | None = None,
     bandwidth_rpm: float = 150.0,
 ) -> Gain:
     r"""Compare two sessions of one bike.
@@ -353,6 +431,15 @@ def gain(
     remount_dof : float, default inf. Degrees of freedom behind `remount_share`.
     remount_share_at : array_like, optional
         1 SD of one mounting at each grid point, in place of `remount_share`. [0..1]
+    days : sequence of hashable, optional
+        Day of each session, before, after and again; without them, one day.
+    day_share : float, default 0. 1 SD of the dyno's own level of one day. [0..1]
+    day_dof : float, default inf. Degrees of freedom behind it.
+    of_air : sequence of Component, optional
+        Other parts that are random from session to session, each 1 SD of the *ratio* of two.
+    places : Places, optional
+        Place of each pull on one course of heating; the sessions in the order of `days`.
+    usual_slope : Slope, optional. How power usually changes from pull to pull; with `places`.
     bandwidth_rpm : float, default 150
         Bandwidth the curves were smoothed with: local deviations hang together over it. [rpm]
 
@@ -370,27 +457,41 @@ def gain(
     -----
     The ln power of pull *i* in session *s* at speed *r* is taken as
 
-    .. math:: y_{si}(r) = \mu_s(r) + M_s + L_{si} + W_{si}(r)
+    .. math:: y_{si}(r) = \mu_s(r) + M_s + D_{d(s)} + b x_{si} + L_{si} + W_{si}(r)
 
-    *M*: mounting and air, common to a session and all speeds. *L*: the level of the pull. *W*: its
+    *M*: mounting and air, common to a session and all speeds. *D*: the dyno's level of the day.
+    *b x*: a trend over the pulls that the engine still feels. *L*: the level of the pull. *W*: its
     shape about that level, of mean 0 over the riding range, correlated as
     :math:`e^{-(\Delta r / b)^2/2}`. The mean has variance *V*, a point or a peak *V(r)*:
 
     .. math::
-        V &= s_L^2 \left(\tfrac{1}{n_b} + \tfrac{1}{n_a}\right) + 2 m^2 + u_c^2 \\
+        V &= s_L^2 \left(\tfrac{1}{n_b} + \tfrac{1}{n_a}\right) + 2 m^2 + 2 u_d^2 + V_b + u_c^2 \\
         V(r) &= V + s_W^2\, c(r) \left(\tfrac{1}{n_b(r)} + \tfrac{1}{n_a(r)}\right)
 
     with *c* the shape factor of a deviation centred over the range; :math:`2 m^2` falls away under
-    `same_mounting`. :math:`s_L^2` is the pair's pooled variance moderated by the shop's,
-    :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_; :math:`s_W^2` is the pair's own, not below its floor
-    (without any repeat: the shop's level scatter). Degrees of freedom follow Satterthwaite [2]_,
-    with :math:`u_c` taken as known. The band for the whole curve uses the 95 % point of the
-    greatest :math:`|t|` along the grid, by 4000 seeded draws of that process.
+    `same_mounting`, :math:`2 u_d^2` within one day: of a contrast with weights :math:`w_s`, each
+    day counts by the square of what its sessions weigh together. :math:`V_b` and what the trend is
+    taken to have done are those of `soak.carried_over`. :math:`s_L^2` is the pair's pooled
+    variance moderated by the shop's, :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_;
+    :math:`s_W^2` is the pair's own, not below its floor (without any repeat: the shop's
+    level scatter). Degrees of freedom follow Satterthwaite [2]_, with :math:`u_c` taken as
+    known, scatter and trend tied, for both rest on :math:`s_L^2`, and mounting and day, for of
+    another day often only their sum is known;
+    with `places` that is the scatter about the sessions' common trend. The band for the whole
+    curve uses the 95 % point of the greatest :math:`|t|` along the grid, by 4000 seeded draws of
+    that process.
 
     With `again_curves` the gain is :math:`B - (A_1 + A_2)/2`, in which a steady drift falls out:
     :math:`1/n_b` becomes :math:`\tfrac{1}{4 n_1} + \tfrac{1}{4 n_2}`, :math:`2 m^2` becomes
     :math:`\tfrac{3}{2} m^2` and :math:`u_c^2` three quarters of it. A real drift beyond 1 % need
     not have been steady: *V* then has the variance of a step that came at any time, :math:`d^2/12`.
+
+    The greatest gain is a maximum, hence biased up. With :math:`\hat g` the curve and *e* draws of
+    its error, it is :math:`\max \hat g - \mathrm{E}[\max(\hat g + e) - \max \hat g]` (parametric
+    bootstrap [3]_), which takes off most of that, half where the gain is the same at all speeds.
+    Its interval owes nothing to that: from the highest point of the whole curve's lower edge,
+    below which the true curve's top lies with a chance of 2.5 % at most, to the highest upper end
+    of the speeds each for itself, for one of them is where the true top stands.
 
     Assumes one scatter at all speeds and in both sessions. Above the old rev limit there is no
     gain: see `over_rev_rpm`. A peak is biased up by noise; the ratio of two is not, unless the
@@ -413,12 +514,16 @@ def gain(
        expression in microarray experiments," Stat. Appl. Genet. Mol. Biol., vol. 3, no. 1,
        art. 3, 2004 (from memory).
     .. [2] JCGM 100:2008, Guide to the expression of uncertainty in measurement, annex G.4.
+    .. [3] B. Efron and R. J. Tibshirani, An Introduction to the Bootstrap, Chapman & Hall, 1993,
+       chapter 10 (from memory).
     """
     require("repeatability_share", repeatability_share, above=0.0)
     require("repeatability_dof", repeatability_dof, at_least=0.0)
     require("remount_share", remount_share, at_least=0.0)
     require("remount_dof", remount_dof, above=0.0)
     require("correction_share", correction_share, at_least=0.0)
+    require("day_share", day_share, at_least=0.0)
+    require("day_dof", day_dof, above=0.0)
     require("bandwidth_rpm", bandwidth_rpm, above=0.0, unit="rpm")
     grid = np.asarray(grid_rpm, dtype=float)
     before = np.atleast_2d(np.asarray(before_curves, dtype=float))
@@ -444,6 +549,7 @@ def gain(
     weights = np.array([*(-1.0 / len(firsts) for _ in firsts), 1.0])
     sessions = [*firsts, after]
     means = [session_mean(curves) for curves in sessions]
+    labels = _session_order(days, len(sessions))
     after_w = means[-1]
     before_w = np.exp(np.mean(np.log(means[:-1]), axis=0))
     log_gain = np.log(after_w) - np.log(before_w)
@@ -458,21 +564,33 @@ def gain(
         )
 
     # Scatter of a pull: its level, moderated by the shop's; its shape, from this pair.
-    levels, locals_, dofs = zip(
-        *(_within(curves, mean, in_range) for curves, mean in zip(sessions, means, strict=True)),
-        strict=True,
-    )
-    own_dof = sum(dofs)
+    within = [_within(curves, mean, in_range) for curves, mean in zip(sessions, means, strict=True)]
+    counts = np.array([one.level.size for one in within])
+    own_dof = int(counts.sum()) - len(within)
+    level_squares, residual_dof = sum(one.level_squares for one in within), own_dof
+    slope, squares = 0.0, 0.0
+    placed: list[np.ndarray] = []
+    order = _session_order(range(len(sessions)), len(sessions))
+    if places is not None:
+        placed = [
+            places.places[number][one.is_seen] for number, one in zip(order, within, strict=True)
+        ]
+        slope, squares = within_trend([one.level for one in within], placed)
+        if squares > 0.0:
+            level_squares, residual_dof = level_squares - slope**2 * squares, own_dof - 1
     shop_variance = repeatability_share**2
+    level_variance, level_dof = _moderated(
+        level_squares / residual_dof if residual_dof else 0.0,
+        residual_dof,
+        shop_variance,
+        repeatability_dof,
+    )
     if own_dof:
-        level_variance, level_dof = _moderated(
-            sum(levels) / own_dof, own_dof, shop_variance, repeatability_dof
-        )
-        local_variance = max(sum(locals_) / own_dof, (LOCAL_FLOOR_SHARE * repeatability_share) ** 2)
+        floor = (LOCAL_FLOOR_SHARE * repeatability_share) ** 2
+        local_variance = max(sum(one.local_squares for one in within) / own_dof, floor)
         # Chi-square of a field that correlates as above: it holds this many independent values.
         local_dof = own_dof * max(1.0, shared_rpm / (bandwidth_rpm * math.sqrt(math.pi)))
     else:
-        level_variance, level_dof = _moderated(0.0, 0, shop_variance, repeatability_dof)
         local_variance, local_dof = shop_variance, level_dof
 
     mounting_at = np.full(grid.shape, remount_share)
@@ -485,27 +603,50 @@ def gain(
         require("remount_share_at", mounting_at, at_least=0.0)
     mean_mounting = float(mounting_at[in_range].mean())
 
-    def summed(weights: np.ndarray) -> tuple[float, float]:
-        """Return the variance of a weighted sum of levels, and its square over its dof."""
+    def parts(weights: np.ndarray) -> list[Component]:
+        """Return what the variance of a weighted sum of levels is made of, but for a trend."""
         squares = weights**2
-        from_levels = level_variance * float((squares / (np.array(dofs) + 1.0)).sum())
-        mounting = 0.0 if same_mounting else float(squares.sum()) * mean_mounting**2
-        variance = from_levels + mounting + float(squares.sum()) / 2.0 * correction_share**2
-        return variance, from_levels**2 / level_dof + mounting**2 / remount_dof
+        of_ratio = math.sqrt(float(squares.sum()) / 2.0)
+        mounting = 0.0 if same_mounting else math.sqrt(float(squares.sum())) * mean_mounting
+        of_days = day_share * math.sqrt(_of_labels(weights, labels))
+        return [
+            Component(
+                "scatter of pulls",
+                math.sqrt(level_variance * float((squares / counts).sum())),
+                level_dof,
+            ),
+            Component("remounting", mounting, remount_dof),
+            Component("day", of_days, day_dof),
+            Component("air instruments", of_ratio * correction_share, math.inf),
+            *(one._replace(share=of_ratio * one.share) for one in of_air),
+        ]
 
     drift, drift_half = math.nan, math.nan
-    unsteady = 0.0
+    budget = parts(weights)
     if again_curves is not None:
         drift = float((np.log(means[1]) - np.log(means[0]))[in_range].mean())
-        drift_variance, drift_per_dof = summed(np.array([-1.0, 1.0, 0.0]))
-        drift_dof = drift_variance**2 / drift_per_dof if drift_per_dof else math.inf
-        drift_half = _t_quantile(0.5 + LEVEL / 2.0, drift_dof) * math.sqrt(drift_variance)
+        of_drift = combined(parts(np.array([-1.0, 1.0, 0.0])))
+        drift_half = _t_quantile(0.5 + LEVEL / 2.0, of_drift.dof) * of_drift.share
         if abs(drift) > max(drift_half, STEADY_DRIFT_SHARE):
-            unsteady = drift**2 / 12.0
-
-    common, common_per_dof = summed(weights)
-    common += unsteady
-    dof = common**2 / common_per_dof if common_per_dof else math.inf
+            budget.append(Component("unsteady drift", abs(drift) / math.sqrt(12.0), math.inf))
+    shift = 0.0
+    if places is not None and usual_slope is not None:
+        distance = float(weights @ [place.mean() for place in placed])
+        loose = np.array([places.loose[number] for number in order])
+        shift, trend_sd, trend_dof = carried_over(
+            distance,
+            abs(float(weights @ loose)),
+            slope,
+            squares,
+            usual_slope,
+            level_variance,
+            level_dof,
+        )
+        budget.append(Component("trend", trend_sd, trend_dof))
+        log_gain = log_gain - shift
+    whole_budget = combined(budget, TIED)
+    common, dof = whole_budget.share**2, whole_budget.dof
+    common_per_dof = common**2 / dof
     mean_sd = math.sqrt(common)
     mean_half = _t_quantile(0.5 + LEVEL / 2.0, dof) * mean_sd
     log_mean = float(log_gain[in_range].mean())
@@ -528,8 +669,14 @@ def gain(
     per_dof = common_per_dof + from_local**2 / local_dof
     point_dof = (common + from_local) ** 2 / per_dof if per_dof else math.inf
     critical = _t_quantile(0.5 + LEVEL / 2.0, point_dof)
-    whole_critical = _whole_critical(
-        at - at[0], step_in_bandwidths, ranged, common_at, np.sqrt(per_local), point_dof
+    band = _whole_band(
+        log_gain[at],
+        at - at[0],
+        step_in_bandwidths,
+        ranged,
+        common_at,
+        np.sqrt(per_local),
+        point_dof,
     )
     sd = np.full(grid.shape, np.nan)
     sd[at] = np.sqrt(point_variance)
@@ -545,19 +692,23 @@ def gain(
         peak(grid[both], side[both]).value if is_cut else whole.value
         for side, whole in ((before_w, before_peak), (after_w, after_peak))
     ]
-    log_peak = math.log(tops[1] / tops[0])
+    log_peak = math.log(tops[1] / tops[0]) - shift
     peak_sd = float(np.interp(before_peak.speed_rpm, place, sd[at]))
     reached = place[0] <= before_peak.speed_rpm <= place[-1]
     at_peak, at_peak_w = math.nan, math.nan
     if reached:
         at_peak = float(np.interp(before_peak.speed_rpm, place, log_gain[at]))
-        at_peak_w = float(np.interp(before_peak.speed_rpm, place, (after_w - before_w)[at]))
+        at_peak_w = before_peak.value * math.expm1(at_peak)
     peak_half = critical * peak_sd
 
     gain_pct = _pct(log_gain)
-    ranged_pct, ranged_rpm = gain_pct[in_range], grid[in_range]
-    highest, lowest = int(np.argmax(ranged_pct)), int(np.argmin(ranged_pct))
-    rises, falls = ranged_pct[highest] > 0.0, ranged_pct[lowest] < 0.0
+    ranged_rpm = grid[in_range]
+    halves = (critical * sd[in_range], band.critical * sd[in_range])
+    highest = _end(log_gain[in_range], ranged_rpm, band.highest_bias, *halves, sign=1.0)
+    lowest = _end(log_gain[in_range], ranged_rpm, band.lowest_bias, *halves, sign=-1.0)
+    mean_p, peak_p = joint_p(
+        [log_mean / mean_sd, log_peak / peak_sd], min(mean_sd / peak_sd, 1.0), [dof, point_dof]
+    )
     return Gain(
         grid_rpm=grid,
         before_w=before_w,
@@ -565,8 +716,8 @@ def gain(
         gain_pct=gain_pct,
         lower_pct=_pct(log_gain - critical * sd),
         upper_pct=_pct(log_gain + critical * sd),
-        whole_lower_pct=_pct(log_gain - whole_critical * sd),
-        whole_upper_pct=_pct(log_gain + whole_critical * sd),
+        whole_lower_pct=_pct(log_gain - band.critical * sd),
+        whole_upper_pct=_pct(log_gain + band.critical * sd),
         range_from_rpm=float(ranged_rpm[0]),
         range_to_rpm=float(ranged_rpm[-1]),
         mean_gain_pct=float(_pct(log_mean)),
@@ -579,10 +730,14 @@ def gain(
         gain_at_peak_lower_pct=float(_pct(at_peak - peak_half)),
         gain_at_peak_upper_pct=float(_pct(at_peak + peak_half)),
         gain_at_peak_w=at_peak_w,
-        greatest_gain_pct=float(ranged_pct[highest]) if rises else 0.0,
-        greatest_gain_speed_rpm=float(ranged_rpm[highest]) if rises else math.nan,
-        greatest_loss_pct=float(ranged_pct[lowest]) if falls else 0.0,
-        greatest_loss_speed_rpm=float(ranged_rpm[lowest]) if falls else math.nan,
+        greatest_gain_pct=highest[0],
+        greatest_gain_speed_rpm=highest[1],
+        greatest_gain_lower_pct=highest[2],
+        greatest_gain_upper_pct=highest[3],
+        greatest_loss_pct=lowest[0],
+        greatest_loss_speed_rpm=lowest[1],
+        greatest_loss_lower_pct=lowest[2],
+        greatest_loss_upper_pct=lowest[3],
         over_rev_rpm=0.0
         if is_cut and ends[0] < ends[1]
         else _over_rev_rpm(grid, after_w, after_peak.value, range_to),
@@ -593,6 +748,10 @@ def gain(
         level_sd=math.sqrt(level_variance),
         local_sd=math.sqrt(local_variance),
         dof=dof,
+        budget=tuple(budget),
+        trend_pct=float(_pct(shift)),
+        mean_p=mean_p,
+        peak_p=peak_p,
         drift_pct=float(_pct(drift)),
         drift_lower_pct=float(_pct(drift - drift_half)),
         drift_upper_pct=float(_pct(drift + drift_half)),
@@ -600,6 +759,33 @@ def gain(
         verdict=verdict(log_mean - mean_half, log_mean + mean_half),
         verdict_at_peak=verdict(at_peak - peak_half, at_peak + peak_half),
     )
+
+
+def _session_order(values: Sequence[Any] | None, count: int) -> list[Any]:
+    """Return before, after, again in the order of the weights; without values, all alike."""
+    given = list(values) if values is not None else [None] * count
+    if len(given) != count:
+        raise ValueError(f"days must name {count} sessions, got {len(given)}")
+    return [given[0], *given[2:], given[1]]
+
+
+def _end(
+    log_gain: np.ndarray,
+    grid: np.ndarray,
+    bias: float,
+    half: np.ndarray,
+    whole_half: np.ndarray,
+    sign: float,
+) -> tuple[float, float, float, float]:
+    """Return the greatest gain (or loss, sign -1), its speed and interval, noise taken off."""
+    along = sign * log_gain
+    place = int(np.argmax(along))
+    inner, outer = float((along - whole_half).max()), float((along + half).max())
+    best = min(max(float(along[place]) - sign * bias, inner), outer)
+    if best <= 0.0:
+        return 0.0, math.nan, math.nan, math.nan
+    low, high = sorted((sign * inner, sign * outer))
+    return float(_pct(sign * best)), float(grid[place]), float(_pct(low)), float(_pct(high))
 
 
 def _over_rev_rpm(

@@ -25,6 +25,9 @@ class ShopScatter(NamedTuple):
     remount_dof : float. Degrees of freedom behind that.
     correction_share : float
         1 SD of the random part of the ratio of two sessions' correction factors. [0..1]
+    day_share : float, default 0. 1 SD of the dyno's own level of one day. [0..1]
+    day_dof : float, default inf. Degrees of freedom behind that.
+    slope_share : float, default 0. How much bikes differ in their change a pull, 1 SD. [0..1]
     """
 
     repeatability_share: float
@@ -32,6 +35,9 @@ class ShopScatter(NamedTuple):
     remount_share: float
     remount_dof: float
     correction_share: float
+    day_share: float = 0.0
+    day_dof: float = math.inf
+    slope_share: float = 0.0
 
 
 class Plan(NamedTuple):
@@ -42,9 +48,14 @@ class Plan(NamedTuple):
     own_dof : int. Degrees of freedom that the planned pulls will show of their own scatter.
     repeatability_dof : float. Those of the shop's figure for back-to-back pulls.
     pulls_share : float. 1 SD of the estimate from the pulls alone. [0..1]
-    fixed_share : float. 1 SD of what more pulls do not lower: mounting and correction. [0..1]
+    fixed_share : float. 1 SD of what more pulls do not lower: mounting, day, correction. [0..1]
     mounting_share : float. 1 SD of the part of it that mounting has. [0..1]
     remount_dof : float. Degrees of freedom behind the shop's figure for mounting.
+    of_days_share : float. 1 SD of the part of it that days have. [0..1]
+    day_dof : float. Degrees of freedom behind that.
+    trend_share : float
+        1 SD that a trend from session to session puts in if the pulls say nothing of it. [0..1]
+    per_slope : float. Variance of the trend by the pulls' own slope, over `pulls_share` squared.
     """
 
     own_dof: int
@@ -53,9 +64,21 @@ class Plan(NamedTuple):
     fixed_share: float
     mounting_share: float
     remount_dof: float
+    of_days_share: float = 0.0
+    day_dof: float = math.inf
+    trend_share: float = 0.0
+    per_slope: float = 0.0
 
 
-def planned(pulls: int, scatter: ShopScatter, *, is_put_back: bool, is_strapped_once: bool) -> Plan:
+def planned(
+    pulls: int,
+    scatter: ShopScatter,
+    *,
+    is_put_back: bool,
+    is_strapped_once: bool,
+    is_one_day: bool = True,
+    is_rested: bool = True,
+) -> Plan:
     r"""Plan a comparison: before and after, or as it came, changed, and put back (A-B-A).
 
     Parameters
@@ -65,6 +88,9 @@ def planned(pulls: int, scatter: ShopScatter, *, is_put_back: bool, is_strapped_
     is_put_back : bool. Whether the bike will be put back as it came and pulled once more.
     is_strapped_once : bool
         Whether it stays strapped down throughout; else each session has a mounting of its own.
+    is_one_day : bool, default True. Whether all is run on one day; else each session has its own.
+    is_rested : bool, default True
+        Whether the engine rests 20 minutes before each session; else heating goes on through all.
 
     Returns
     -------
@@ -80,9 +106,12 @@ def planned(pulls: int, scatter: ShopScatter, *, is_put_back: bool, is_strapped_
     The estimate is :math:`B - A` or :math:`B - (A_1 + A_2)/2` on the ln scale. With *w* the
     squares of the weights added up, 2 or 3/2, its variance is
 
-    .. math:: w \left(\tfrac{s^2}{n} + m^2 + \tfrac{1}{2} u_c^2\right)
+    .. math:: w \left(\tfrac{s^2}{n} + m^2 + u_d^2 + \tfrac{1}{2} u_c^2\right) + D^2 B v
 
-    that of `gain.gain`. A steady trend falls out of A-B-A altogether. Algebra, no source.
+    that of `gain.gain`, the last that of a trend (`soak.carried_over`): sessions run at once stand
+    :math:`D = n` pulls apart, and their :math:`n` pulls each show the slope with variance
+    :math:`v = 6 s^2 / (n (n^2 - 1))`. A steady trend falls out of A-B-A altogether. Algebra, no
+    source.
 
     Examples
     --------
@@ -100,13 +129,22 @@ def planned(pulls: int, scatter: ShopScatter, *, is_put_back: bool, is_strapped_
     weights = (-0.5, 1.0, -0.5) if is_put_back else (-1.0, 1.0)
     squares = sum(weight**2 for weight in weights)
     mounting = 0.0 if is_strapped_once else squares * scatter.remount_share**2
+    of_days = 0.0 if is_one_day else squares * scatter.day_share**2
+    goes_on = scatter.slope_share > 0.0 and not (is_put_back or is_rested)
+    # A slope that the pulls are asked for takes one degree of freedom of their scatter.
+    asked = scatter.slope_share > 0.0 and pulls > 1
+    per_slope = math.inf if pulls == 1 else pulls**2 * 3.0 / (pulls**2 - 1.0)
     return Plan(
-        own_dof=(pulls - 1) * len(weights),
+        own_dof=(pulls - 1) * len(weights) - asked,
         repeatability_dof=scatter.repeatability_dof,
         pulls_share=scatter.repeatability_share * math.sqrt(squares / pulls),
-        fixed_share=math.sqrt(mounting + squares * scatter.correction_share**2 / 2.0),
+        fixed_share=math.sqrt(mounting + of_days + squares * scatter.correction_share**2 / 2.0),
         mounting_share=math.sqrt(mounting),
         remount_dof=scatter.remount_dof,
+        of_days_share=math.sqrt(of_days),
+        day_dof=scatter.day_dof,
+        trend_share=pulls * scatter.slope_share if goes_on else 0.0,
+        per_slope=per_slope if goes_on else 0.0,
     )
 
 
@@ -136,12 +174,26 @@ def _pairs(plan: Plan) -> _Pairs:
     else:
         moderated = np.ones(1)
     from_level = from_pulls * moderated
-    sd = np.sqrt(from_level + fixed)
-    per_dof = from_level**2 / (plan.repeatability_dof + plan.own_dof)
-    per_dof = per_dof + plan.mounting_share**4 / plan.remount_dof
+    trend, of_pulls = _trend(plan, from_level)
+    sd = np.sqrt(from_level + trend + fixed)
+    per_dof = (from_level + of_pulls) ** 2 / (plan.repeatability_dof + plan.own_dof)
+    of_mounting = plan.mounting_share**2 / math.sqrt(plan.remount_dof)
+    per_dof = per_dof + (of_mounting + plan.of_days_share**2 / math.sqrt(plan.day_dof)) ** 2
     # Student's t of this many is the normal distribution.
     dof = sd**4 / np.maximum(per_dof, 1e-12 * sd**4)
     return _Pairs(sd, dof, special.stdtrit(dof, 0.5 + LEVEL / 2.0))
+
+
+def _trend(
+    plan: Plan, from_level: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the variance of a trend that goes on, and the part that hangs on the scatter."""
+    usual = plan.trend_share**2
+    if usual == 0.0 or math.isinf(plan.per_slope):
+        return np.full(from_level.shape, usual), np.zeros(from_level.shape)
+    error = plan.per_slope * from_level
+    trust = usual / (usual + error)
+    return trust * error, trust**2 * error
 
 
 def detectable_pct(plan: Plan) -> float:
@@ -188,7 +240,7 @@ def detectable_pct(plan: Plan) -> float:
     .. [2] JCGM 100:2008, Guide to the expression of uncertainty in measurement, annex G.4.
     """
     pairs = _pairs(plan)
-    highest = 4.0 * math.hypot(plan.pulls_share, plan.fixed_share)
+    highest = 4.0 * math.hypot(plan.pulls_share, plan.fixed_share, plan.trend_share)
     while pairs.chance(highest) < POWER:
         highest *= 2.0
     found = optimize.root_scalar(
@@ -226,4 +278,5 @@ def floor_pct(plan: Plan) -> float:
     ----------
     .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.2.2.
     """
-    return detectable_pct(plan._replace(pulls_share=0.0)) if plan.fixed_share else 0.0
+    endless = plan._replace(pulls_share=0.0, trend_share=0.0)
+    return detectable_pct(endless) if plan.fixed_share else 0.0

@@ -318,7 +318,8 @@ def _outcomes(connection: duckdb.DuckDBPyConnection) -> list[pl.DataFrame]:
     """Return by job its gains, its lean stages, and whether its bike came back."""
     gains = store.rows(
         connection,
-        "SELECT job_id, basis, mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct, "
+        "SELECT job_id, basis, if(verdict = 'cannot be told: no air', NULL, mean_gain_pct) "
+        "AS mean_gain_pct, mean_gain_lower_pct, mean_gain_upper_pct, "
         "change_label, verdict, air_state FROM out.gain WHERE basis <> 'earlier job' "
         "ORDER BY gain_id",
     )

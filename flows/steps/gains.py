@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -11,23 +12,40 @@ import numpy as np
 import polars as pl
 
 from flows.metrics import gain as gain_metric
+from flows.metrics.budget import AIR_SHARES, HOUR_S, AirGap, Component, air_gap
+from flows.metrics.family import family_p, joint_p
 from flows.metrics.notes import Note, note
+from flows.metrics.soak import Places, Slope, soak_places, usual_slope
 from flows.metrics.stability import drift_of_pair
 from flows.metrics.trust import remount_at
 from flows.steps.builds import parts_of_builds
 from flows.steps.engine import Given, Inputs, Records, Step, marks
-from flows.steps.refresh import fingerprint, stacked
+from flows.steps.refresh import fingerprint, or_none, stacked
 from flows.steps.sessions import curves_of, on_one_grid
 from flows.steps.stability import drifts_of
-from flows.steps.trust import correction_share, trust_of
+from flows.steps.trust import (
+    DEFAULT,
+    correction_share,
+    mounting_and_day,
+    nearest_step,
+    rounded_up,
+    trust_of,
+    whole_dof,
+)
 from schemas.card import CATEGORIES
 from schemas.settings import ShopSettings
 from warehouse import store
 
-NOT_COMPARABLE, NO_AIR = "not comparable", "cannot be told: no air"
-"""Verdicts where the weather may have moved power by percents: there no gain has a figure."""
-NO_VERDICT = {"one side": NOT_COMPARABLE, "none": NO_AIR}
-"""State of the air → verdict; in the other states the figures decide."""
+NO_AIR = "cannot be told: no air"
+"""Verdict where the weather may have moved power by percents, whatever the figures say."""
+WITHOUT_AIR = ("one side", "none")
+"""States of the air in which that is the verdict; in the others the figures decide."""
+ERROR_RATE = 0.05
+"""Chance of any false verdict on one card."""
+DAY_WORK_S = 36_000.0
+"""Sessions that begin within it are of one day, also across midnight: a day's work."""
+DOMINATES_SHARE = 0.5
+"""A part that holds more of the variance is worth a word on what would cut it."""
 NO_PEAK = "cannot be told: peak not reached"
 """Verdict peak against peak where one side was shut off below its peak and the other went on."""
 LIKE_TOP_SHARE = 0.97
@@ -51,14 +69,19 @@ FIGURES = (
     "gain_at_peak_w",
     "greatest_gain_pct",
     "greatest_gain_speed_rpm",
+    "greatest_gain_lower_pct",
+    "greatest_gain_upper_pct",
     "greatest_loss_pct",
     "greatest_loss_speed_rpm",
+    "greatest_loss_lower_pct",
+    "greatest_loss_upper_pct",
     "over_rev_rpm",
     "smallest_detectable_pct",
     "log_mean_gain",
     "log_mean_gain_sd",
     "log_peak_gain",
     "log_peak_gain_sd",
+    "trend_pct",
 )
 DRIFTS = ("drift_pct", "drift_lower_pct", "drift_upper_pct")
 
@@ -76,25 +99,47 @@ class Comparison(NamedTuple):
     """Whether its sessions, or its change within the job, stand in a comparison before it."""
 
     @property
+    def others(self) -> list[dict[str, Any]]:
+        """All that the later stage is held against."""
+        return [stage for stage in self.stages if stage is not self.after]
+
+    @property
     def stages(self) -> list[dict[str, Any]]:
         """All of them, in the order of running."""
         return [stage for stage in (self.before, self.after, self.again) if stage is not None]
 
 
+class Side(NamedTuple):
+    """The pulls of a stage that count: their curves, start times and factors to reference air."""
+
+    curves: list[np.ndarray]
+    started_s: list[float]
+    factors: list[float]
+
+
+class Known(NamedTuple):
+    """What the shop knows beside the sessions that are compared."""
+
+    trust: dict[str, Any]
+    slope: Slope
+    gaps: dict[str, AirGap]
+
+
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
-    """Return what is compared, marked by the stages, their builds and drifts, and the trust."""
-    trust, stages = trust_of(connection), _stages(connection)
+    """Return what is compared, job by job: verdicts of one card are held to one error rate."""
+    stages = _stages(connection)
+    rows = stages.to_dicts()
+    known = _known(trust_of(connection), rows)
     told = {
         name: value
-        for name, value in trust.items()
+        for name, value in known.trust.items()
         # What they are known from counts sessions; only the figures decide whether gains are made
         # again.
         if not name.endswith(("_origin", "_pairs", "_told"))
     }
-    told["remount_regions"] = [region[:3] for region in trust["remount_regions"]]
-    of_trust = fingerprint(told)
+    told["remount_regions"] = [region[:3] for region in known.trust["remount_regions"]]
+    of_shop = fingerprint(told, known.slope)
     of_stage = marks(stages, "stage_id")
-    rows = stages.to_dicts()
     parts, drifts = parts_of_builds(connection), drifts_of(connection)
     for stage in rows:
         stage["drifts"] = drifts.get(stage["stage_id"], {})
@@ -103,50 +148,105 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         )
         if stage["drifts"] or stage["parts"]:
             of_stage[stage["stage_id"]] += f" {stage['drifts']} {stage['parts']}"
-    pairs = {f"{pair.before['stage_id']} → {pair.after['stage_id']}": pair for pair in _pairs(rows)}
+    jobs: dict[str, list[Comparison]] = {}
+    for pair in _pairs(rows):
+        jobs.setdefault(pair.after["job_id"], []).append(pair)
     marked = {
-        gain_id: f"{of_trust} {pair.basis} {pair.is_counted} "
-        + " ".join(of_stage[stage["stage_id"]] for stage in pair.stages)
-        for gain_id, pair in pairs.items()
+        job_id: of_shop
+        + "".join(
+            f" {pair.basis} {pair.is_counted} "
+            + " ".join(of_stage[stage["stage_id"]] for stage in pair.stages)
+            + (f" {known.gaps}" if air_state(pair.stages) in WITHOUT_AIR else "")
+            for pair in pairs
+        )
+        for job_id, pairs in jobs.items()
     }
 
     def load(due: list[str]) -> list[Any]:
-        stage_ids = sorted({s["stage_id"] for name in due for s in pairs[name].stages})
+        stage_ids = sorted({s["stage_id"] for job in due for p in jobs[job] for s in p.stages})
         curves = curves_of(connection, stage_ids)
-        pulls: dict[str, list[np.ndarray]] = {}
-        for stage_id, pull_id in connection.execute(
-            "SELECT stage_id, pull_id FROM out.pull "
+        sides: dict[str, Side] = {stage_id: Side([], [], []) for stage_id in stage_ids}
+        for stage_id, pull_id, started_s, factor in connection.execute(
+            "SELECT stage_id, pull_id, epoch(started_at), reference_factor FROM out.pull "
             "WHERE is_used AND stage_id IN (SELECT unnest(?)) ORDER BY stage_id, pull_no",
             [stage_ids],
         ).fetchall():
-            pulls.setdefault(stage_id, []).append(curves[pull_id])
+            side = sides[stage_id]
+            side.curves.append(curves[pull_id])
+            side.started_s.append(math.nan if started_s is None else started_s)
+            side.factors.append(1.0 if factor is None else factor)
         return [
-            (name, pairs[name], [pulls[s["stage_id"]] for s in pairs[name].stages], trust)
-            for name in due
+            [(pair, [sides[s["stage_id"]] for s in pair.stages], known) for pair in jobs[job]]
+            for job in due
         ]
 
     return Inputs(marked, load)
 
 
+def _known(trust: dict[str, Any], stages: list[dict[str, Any]]) -> Known:
+    """Return trust, the usual slope of a session and what lies between two airs, all rounded.
+
+    A new session then rarely changes every gain of the shop.
+    """
+    slope = slope_of(stages, trust)
+    aired = [s for s in stages if s["reference_factor_sd"] is not None and not s["has_air_doubt"]]
+    started = [s["started_at"].timestamp() if s["started_at"] else math.nan for s in aired]
+    days = [s["run_on"].toordinal() for s in aired]
+    factors = np.log([s["reference_factor"] for s in aired])
+    found = {when: air_gap(when, started, days, factors) for when in AIR_SHARES}
+    gaps = {
+        when: gap._replace(share=rounded_up(gap.share), dof=whole_dof(gap.dof))
+        for when, gap in found.items()
+    }
+    return Known(trust, slope, gaps)
+
+
+def slope_of(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> Slope:
+    """Return how power usually changes from pull to pull in this shop, rounded as trust is."""
+    told = [s for s in sessions if s["pulls_used"] > 2 and s["drift_pct_per_pull"] is not None]
+    counts = np.array([s["pulls_used"] for s in told], dtype=float)
+    found = usual_slope(
+        np.array([s["drift_pct_per_pull"] for s in told], dtype=float) / 100.0,
+        trust["repeatability_share"] / np.sqrt(counts * (counts**2 - 1.0) / 12.0),
+    )
+    if found.is_assumed:
+        return found
+    return found._replace(mean=nearest_step(found.mean), sd=rounded_up(found.sd))
+
+
 def _make(given: Given, payloads: list[Any]) -> Records:
-    """Compare stages."""
-    heads, curves = [], {}
-    for gain_id, pair, sides, trust in payloads:
-        made = _gain(pair, sides, trust, given.settings)
-        if made is None:
-            continue
-        heads.append(_head(gain_id, pair, made))
-        if air_state(pair.stages) not in NO_VERDICT:
-            curves[gain_id] = _points(made)
-    return {"out.gain": heads, "out.gain_curve": stacked("gain_id", curves)}
+    """Compare stages, and give the verdicts of each card."""
+    heads: list[dict[str, Any]] = []
+    budgets: list[dict[str, Any]] = []
+    curves = {}
+    for job in payloads:
+        compared = [
+            (pair, *_gain(pair, sides, known, given.settings)) for pair, sides, known in job
+        ]
+        made = [(pair, gain, budget) for pair, gain, budget in compared if gain is not None]
+        for (pair, gain, budget), verdicts in zip(made, _verdicts(made), strict=True):
+            gain_id = f"{pair.before['stage_id']} → {pair.after['stage_id']}"
+            heads.append(_head(gain_id, pair, gain, budget) | verdicts)
+            budgets += [{"gain_id": gain_id} | row for row in budget]
+            if air_state(pair.stages) not in WITHOUT_AIR:
+                curves[gain_id] = _points(gain)
+    return {
+        "out.gain": heads,
+        "out.gain_budget": budgets,
+        "out.gain_curve": stacked("gain_id", curves),
+    }
 
 
 GAINS = Step(
     name="compare stages",
     doing="comparing stages",
-    version=9,
-    key="gain_id",
-    tables=("out.gain", "out.gain_curve"),
+    version=10,
+    key="job_id",
+    tables=("out.gain", "out.gain_budget", "out.gain_curve"),
+    through={
+        "out.gain_budget": ("gain_id", "out.gain"),
+        "out.gain_curve": ("gain_id", "out.gain"),
+    },
     reads=(
         "out.session", "out.pull", "out.pull_curve", "out.log_doubt", "out.session_drift",
         "out.trust", "out.remount_region", "core.stage", "core.job", "core.bike", "core.model",
@@ -172,6 +272,7 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         "stage.build_id, build.map_name, build.map_revision, build.fuel, build.ethanol_share, "
         "session.model_id, session.run_on, job.received_on, session.pulls_used, "
         "session.is_corrected, session.has_air_doubt, session.reference_factor_sd, "
+        "session.reference_factor, session.drift_pct_per_pull, "
         "session.air_density_kg_m3, session.is_peak_reached, session.made_from, bike.is_control, "
         "model.induction, "
         "bool_or(pull.power_state = 'from roller') AS is_from_roller "
@@ -243,39 +344,207 @@ def _is_put_back(
 
 
 def _gain(
-    pair: Comparison, sides: list[list[Any]], trust: dict[str, Any], settings: ShopSettings
-) -> gain_metric.Gain | None:
-    grid, power = on_one_grid([curve for side in sides for curve in side], 1)
-    laid = np.split(power, np.cumsum([len(side) for side in sides])[:-1])
+    pair: Comparison, sides: list[Side], known: Known, settings: ShopSettings
+) -> tuple[gain_metric.Gain | None, list[dict[str, Any]]]:
+    """Return a gain and its budget; none where the sessions share too little of the range."""
+    trust, state = known.trust, air_state(pair.stages)
+    grid, power = on_one_grid([curve for side in sides for curve in side.curves], 1)
+    if state in WITHOUT_AIR:
+        # As observed on both sides: what was corrected on one would stand in the gain.
+        power = power / np.concatenate([side.factors for side in sides])[:, None]
+    laid = np.split(power, np.cumsum([len(side.curves) for side in sides])[:-1])
+    days = _days(pair.stages)
+    is_one_mounting = len({stage["mounting"] for stage in pair.stages}) == 1
+    places = _places(pair, sides, days)
+    of_air, origins = _of_air(pair, days, known)
     try:
-        return gain_metric.gain(
+        made = gain_metric.gain(
             grid,
             laid[0],
             laid[1],
             again_curves=laid[2] if pair.again else None,
             repeatability_share=trust["repeatability_share"],
             repeatability_dof=trust["repeatability_dof"],
-            remount_share=trust["remount_share"],
-            remount_dof=trust["remount_dof"],
+            **mounting_and_day(trust, is_one_day=len(set(days)) == 1),
             remount_share_at=remount_at(
                 grid / grid[np.nanargmax(laid[0]) % grid.size], trust["remount_regions"]
             ),
-            correction_share=max(
-                # What the dyno or its station drifted by is never rescaled: it widens.
-                math.hypot(
-                    correction_share(pair.after, other),
-                    observed_share(pair.after, other),
-                    drift_of_pair(pair.after["drifts"], other["drifts"]),
-                )
-                for other in pair.stages
-                if other is not pair.after
-            ),
-            same_mounting=len({stage["mounting"] for stage in pair.stages}) == 1,
+            correction_share=max(correction_share(pair.after, s) for s in pair.others),
+            # Nothing stays as it was strapped overnight.
+            same_mounting=is_one_mounting and len(set(days)) == 1,
+            days=days,
+            of_air=of_air,
+            places=places,
+            usual_slope=known.slope,
             bandwidth_rpm=settings.figures.bandwidth_rpm,
         )
     except ValueError:
-        # The two sessions share too little of the riding range to be compared at all.
-        return None
+        return None, []
+    origins |= {
+        "scatter of pulls": ("pulls and the shop's own", False),
+        "remounting": _origin(trust["is_remount_assumed"]),
+        "day": _origin(trust["is_day_assumed"]),
+        "trend": _trend_origin(places, known.slope),
+        "air instruments": ("station accuracy", False),
+        "unsteady drift": ("pulls", False),
+    }
+    return made, _budget(made, origins)
+
+
+def _origin(is_assumed: bool) -> tuple[str, bool]:
+    """Return where a figure comes from, and whether it is assumed."""
+    return ("stated default" if is_assumed else "the shop's own", is_assumed)
+
+
+def _trend_origin(places: Places, slope: Slope) -> tuple[str, bool]:
+    if places.is_assumed:
+        return "start times unknown", True
+    return ("pulls and stated default" if slope.is_assumed else "pulls and the shop's own", False)
+
+
+def _budget(made: gain_metric.Gain, origins: dict[str, tuple[str, bool]]) -> list[dict[str, Any]]:
+    """Return the parts of a gain's uncertainty that are not nothing, the greatest first."""
+    variance = made.log_mean_gain_sd**2
+    parts = sorted((part for part in made.budget if part.share > 0.0), key=lambda p: -p.share)
+    return [
+        {
+            "component": part.name,
+            "sd_pct": 100.0 * part.share,
+            "dof": or_none(part.dof),
+            "origin": origins[part.name][0],
+            "share_of_variance": part.share**2 / variance,
+            "is_assumed": origins[part.name][1],
+        }
+        for part in parts
+    ]
+
+
+def _days(stages: list[dict[str, Any]]) -> list[int]:
+    """Return the day of each stage, as a number; one that ends past midnight is one day."""
+    days: list[int] = []
+    for stage in stages:
+        day = stage["run_on"].toordinal()
+        for other, same in zip(stages, days, strict=False):
+            times = (stage["started_at"], other["started_at"])
+            if None not in times and abs((times[0] - times[1]).total_seconds()) <= DAY_WORK_S:
+                day = same
+        days.append(day)
+    return days
+
+
+def _places(pair: Comparison, sides: list[Side], days: list[int]) -> Places:
+    """Return where the pulls of all sessions stand on one course of heating."""
+    began = [stage["started_at"] for stage in pair.stages]
+    order = list(range(len(sides)))
+    if None not in began:
+        order.sort(key=lambda number: began[number])
+    elif pair.again:
+        order.sort(key=lambda number: pair.stages[number]["stage_no"])
+    found = soak_places(
+        [sides[number].started_s for number in order],
+        [len(sides[number].curves) for number in order],
+        [days[number] for number in order],
+    )
+    back = np.argsort(order)
+    return found._replace(
+        places=[found.places[number] for number in back],
+        loose=[found.loose[number] for number in back],
+    )
+
+
+def _of_air(
+    pair: Comparison, days: list[int], known: Known
+) -> tuple[list[Component], dict[str, tuple[str, bool]]]:
+    """Return what the air may put into the ratio of two sessions, and where each part is from."""
+    trust = known.trust
+
+    def most(share: Callable[[dict[str, Any], dict[str, Any]], float]) -> float:
+        return max(share(pair.after, other) for other in pair.others)
+
+    parts = {
+        # What the dyno or its station drifted by is never rescaled: it widens.
+        "weather in doubt": most(lambda a, b: drift_of_pair(a["drifts"], b["drifts"])),
+        "air correction": trust["air_exponent_share"] * most(_air_apart),
+        "air of a blown engine": most(observed_share),
+    }
+    origins = {
+        "weather in doubt": ("dyno events", False),
+        "air correction": _origin(trust["air_exponent_origin"] == DEFAULT),
+        "air of a blown engine": ("both airs", True),
+    }
+    made = [Component(name, share, math.inf) for name, share in parts.items()]
+    if air_state(pair.stages) in WITHOUT_AIR:
+        gap = known.gaps[_when(pair.stages, days)]
+        made.append(Component("air not known", gap.share, gap.dof))
+        origins["air not known"] = _origin(gap.is_assumed)
+    return made, origins
+
+
+def _air_apart(one: dict[str, Any], other: dict[str, Any]) -> float:
+    """Return how far apart two airs are that a correction has to bridge, on the ln scale."""
+    densities = (one["air_density_kg_m3"], other["air_density_kg_m3"])
+    if None in densities or not (one["is_corrected"] and other["is_corrected"]):
+        return 0.0
+    return abs(math.log(densities[0] / densities[1]))
+
+
+def _when(stages: list[dict[str, Any]], days: list[int]) -> str:
+    """Return how far apart in time sessions were run, as far as airs go."""
+    if len(set(days)) > 1:
+        return "other day"
+    began = [stage["started_at"] for stage in stages]
+    if None not in began and (max(began) - min(began)).total_seconds() <= HOUR_S:
+        return "same hour"
+    return "same day"
+
+
+def _verdicts(
+    made: list[tuple[Comparison, gain_metric.Gain, list[dict[str, Any]]]],
+) -> list[dict[str, Any]]:
+    """Return the verdicts of one card, in order.
+
+    Those on what the job did share one error rate. Whether the bike came back as it left is asked
+    of two jobs, and for itself.
+    """
+    p_of_each = [_p_of(pair, gain) for pair, gain, _ in made]
+    together = [
+        number for number, (pair, _, _) in enumerate(made)
+        if pair.basis != EARLIER and p_of_each[number]
+    ]  # fmt: skip
+    shared = family_p([p_of_each[number] for number in together])
+    for number, adjusted in zip(together, shared, strict=True):
+        p_of_each[number] = adjusted.tolist()
+    found = []
+    for number, (_, gain, _) in enumerate(made):
+        each = p_of_each[number]
+        signs = (gain.log_mean_gain, gain.log_peak_gain)
+        said = [_verdict(p, sign) for p, sign in zip(each, signs, strict=False)]
+        found.append(
+            {
+                "verdict": said[0] if said else NO_AIR,
+                "verdict_at_peak": said[1] if len(said) > 1 else NO_PEAK if said else NO_AIR,
+                "mean_verdict_p": each[0] if said else None,
+                "peak_verdict_p": each[1] if len(said) > 1 else None,
+                "verdicts_together": (len(together) if number in together else 1) if said else None,
+                "is_real_alone": bool(said) and gain.verdict != "within noise",
+            }
+        )
+    return found
+
+
+def _p_of(pair: Comparison, gain: gain_metric.Gain) -> list[float]:
+    """Return the p-values of mean and peak, as far as the air and the sweeps allow a verdict."""
+    if air_state(pair.stages) in WITHOUT_AIR:
+        return []
+    if _has_peaks(pair, gain):
+        return [gain.mean_p, gain.peak_p]
+    return joint_p([gain.log_mean_gain / gain.log_mean_gain_sd], 1.0, [gain.dof])
+
+
+def _verdict(p: float, log_gain: float) -> str:
+    if p > ERROR_RATE:
+        return "within noise"
+    return "real gain" if log_gain > 0.0 else "real loss"
 
 
 def air_state(stages: list[dict[str, Any]]) -> str:
@@ -328,7 +597,9 @@ def change_of(before: dict[str, Any], after: dict[str, Any]) -> tuple[str, str, 
     )
     if fuel_changed:
         label.append(f"fuel {before['fuel']} → {after['fuel']}")
-    return kind, _key(added, removed, stayed, map_changed, fuel_changed), "; ".join(label)
+    # From the maker's map to the shop's is one thing, from revision to revision another.
+    map_step = ("remap" if before["map_name"] == "stock" else "revision") if map_changed else ""
+    return kind, _key(added, removed, stayed, map_step, fuel_changed), "; ".join(label)
 
 
 def _map(stage: dict[str, Any]) -> str:
@@ -340,7 +611,7 @@ def _key(
     added: list[tuple[str, str, str]],
     removed: list[tuple[str, str, str]],
     stayed: list[tuple[str, str, str]],
-    map_changed: bool,
+    map_step: str,
     fuel_changed: bool,
 ) -> str:
     def categories(parts: list[tuple[str, str, str]]) -> list[str]:
@@ -351,15 +622,15 @@ def _key(
     steps = [f"{category} swapped" if category in swapped else category for category in more]
     steps += [f"{category} taken off" for category in less if category not in swapped]
     ground = " + ".join(categories(stayed))
-    if not steps and not map_changed:
+    if not steps and not map_step:
         return ("fuel changed" if fuel_changed else "nothing changed") + (
             f", on {ground}" if ground else ""
         )
     if not steps:
-        key = f"remap, on {ground or 'standard parts'}"
+        key = f"{map_step}, on {ground or 'standard parts'}"
     else:
         key = " + ".join(steps) + (f", on {ground}" if ground else "")
-        key += ", with remap" if map_changed else ", map untouched"
+        key += f", with {map_step}" if map_step else ", map untouched"
     return key + (", other fuel" if fuel_changed else "")
 
 
@@ -381,25 +652,25 @@ def _unlike(before: dict[str, Any], after: dict[str, Any]) -> list[Note]:
     return reasons
 
 
-def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain) -> dict[str, Any]:
+def _head(
+    gain_id: str, pair: Comparison, made: gain_metric.Gain, budget: list[dict[str, Any]]
+) -> dict[str, Any]:
     before, after, basis = pair.before, pair.after, pair.basis
     kind, key, label = change_of(before, after)
     unlike = _unlike(before, after)
     # The way back says nothing that the way there has not said.
     pooled = not (unlike or pair.is_counted or basis == EARLIER or kind == "nothing")
     pooled = pooled and not after["is_control"]
-    air = air_state(pair.stages)
-    untold = NO_VERDICT.get(air)
-    figures = dict.fromkeys((*FIGURES, "peak_gain_w", *DRIFTS))
-    if untold is None:
-        figures |= {name: getattr(made, name) for name in FIGURES}
-        figures["peak_gain_w"] = made.peak_gain_pct / 100 * _top(made.before_w)
-    if untold is None and pair.again is not None:
+    figures = dict.fromkeys(DRIFTS) | {name: or_none(getattr(made, name)) for name in FIGURES}
+    figures["peak_gain_w"] = made.peak_gain_pct / 100 * _top(made.before_w)
+    if pair.again is not None:
         figures |= {name: getattr(made, name) for name in DRIFTS}
-    at_peak = gain_metric.verdict(made.peak_gain_lower_pct, made.peak_gain_upper_pct)
     if not _has_peaks(pair, made):
-        at_peak = NO_PEAK
         figures |= dict.fromkeys(PEAKS)
+    leads = budget[0]
+    cut = None
+    if leads["share_of_variance"] > DOMINATES_SHARE:
+        cut = note("part leads", component=leads["component"], share=leads["share_of_variance"])
     return {
         "gain_id": gain_id,
         "job_id": after["job_id"],
@@ -421,9 +692,8 @@ def _head(gain_id: str, pair: Comparison, made: gain_metric.Gain) -> dict[str, A
         "pulls_again": pair.again["pulls_used"] if pair.again else None,
         "riding_from_rpm": made.range_from_rpm,
         "riding_to_rpm": made.range_to_rpm,
-        "air_state": air,
-        "verdict": untold or made.verdict,
-        "verdict_at_peak": untold or at_peak,
+        "air_state": air_state(pair.stages),
+        "would_cut": cut,
         **figures,
     }
 

@@ -136,6 +136,17 @@ def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     return row | {"remount_regions": [metric.RegionRemount(*region) for region in regions]}
 
 
+def mounting_and_day(trust: dict[str, Any], *, is_one_day: bool) -> dict[str, float]:
+    """Return what one mounting and one day put into a session, with the freedom behind each.
+
+    Of another day their sum is often better known than either.
+    """
+    share = trust["remount_share"]
+    dof = trust["remount_dof" if is_one_day else "other_day_dof"]
+    day = 0.0 if is_one_day else math.sqrt(max(trust["other_day_share"] ** 2 - share**2, 0.0))
+    return {"remount_share": share, "remount_dof": dof, "day_share": day, "day_dof": dof}
+
+
 def _pulls(sessions: list[dict[str, Any]], default: float) -> tuple[dict[str, Any], Known]:
     """Return the usual scatter of back-to-back pulls."""
     shares = [s for s in sessions if s["repeatability_share"] is not None]

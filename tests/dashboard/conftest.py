@@ -685,6 +685,10 @@ def _gains(rows, random, kept, made, day) -> None:
             gain_at_peak_pct=mean,
             gain_at_peak_w=900.0,
             greatest_gain_pct=float(gain.max()),
+            greatest_gain_lower_pct=float(gain.max()) - half,
+            greatest_gain_upper_pct=float(gain.max()) + half,
+            greatest_loss_lower_pct=None,
+            greatest_loss_upper_pct=None,
             greatest_gain_speed_rpm=float(first[3][gain.argmax()]),
             greatest_loss_pct=None,
             greatest_loss_speed_rpm=None,
@@ -693,19 +697,34 @@ def _gains(rows, random, kept, made, day) -> None:
             air_state="reference",
             verdict=verdict,
             verdict_at_peak=verdict,
+            mean_verdict_p=0.01,
+            peak_verdict_p=0.01,
+            verdicts_together=3,
+            is_real_alone=verdict != "within noise",
+            trend_pct=0.0,
+            would_cut='{"code": "part leads", "component": "remounting", "share": 0.7}',
             log_mean_gain=float(np.log1p(mean / 100)),
             log_mean_gain_sd=0.0066,
             log_peak_gain=float(np.log1p(mean / 100)),
             log_peak_gain_sd=0.008,
             made_from="test",
         )
+        for component, share in (("remounting", 0.7), ("scatter of pulls", 0.3)):
+            rows.add(
+                "out.gain_budget",
+                gain_id=gain_id,
+                component=component,
+                sd_pct=0.66 * share**0.5,
+                dof=12.0,
+                origin="the shop's own",
+                share_of_variance=share,
+                is_assumed=False,
+            )
         if not has_air:
             untold = rows["out.gain"][-1]
-            untold |= {
-                name: None for name in untold if name.endswith(("_pct", "_w", "_sd", "_gain"))
-            }
             untold |= dict.fromkeys(("verdict", "verdict_at_peak"), "cannot be told: no air")
-            untold |= {"air_state": "none", "over_rev_rpm": None, "greatest_gain_speed_rpm": None}
+            untold |= {"air_state": "none", "mean_verdict_p": None, "peak_verdict_p": None}
+            untold |= {"verdicts_together": None, "is_real_alone": False}
             continue
         rows.setdefault("out.gain_curve", []).extend(
             {
@@ -1255,13 +1274,13 @@ def _dyno(rows: _Rows) -> None:
             made_from="test",
         )
     for is_put_back in (False, True):
-        for is_strapped_once in (True, False):
+        for handling in ("strapped once, rested", "taken off between"):
             for pulls in range(1, 11):
-                floor = 0.3 if is_strapped_once else 3.2
+                floor = 0.3 if handling == "strapped once, rested" else 3.2
                 rows.add(
                     "out.plan",
                     is_put_back=is_put_back,
-                    is_strapped_once=is_strapped_once,
+                    handling=handling,
                     pulls=pulls,
                     smallest_detectable_pct=floor + 2.0 / pulls,
                     floor_pct=floor,

@@ -167,13 +167,13 @@ def test_the_pulls_that_see_a_gain_are_told_for_each_way_of_handling_the_bike(
 ):
     # The small shop's plans see 2 / pulls on top of 0.3 % strapped once, of 3.2 % taken off.
     app = _page(_view("plan_pulls"), small_shop, monkeypatch)
-    assert "Before and after, strapped once: 2 pulls each, 4 in all" in _said(app)
+    assert "Before and after, strapped once, rested: 2 pulls each, 4 in all" in _said(app)
     assert (
         "taken off between: no number of pulls; even endless ones see 3.2 % at the least"
         in _said(app)
     )
     app.number_input(key="plan_pulls_wanted").set_value(0.4).run()
-    assert "strapped once: more than 10 pulls each" in _said(app)
+    assert "strapped once, rested: more than 10 pulls each" in _said(app)
 
 
 def test_a_link_to_a_stage_opens_that_stage(small_shop, monkeypatch):
@@ -201,7 +201,7 @@ def test_power_without_air_correction_is_never_called_corrected(small_shop, monk
     assert "reference air" not in captions
 
 
-def test_a_gain_without_air_shows_no_figure_and_says_why(small_shop, monkeypatch):
+def test_a_gain_without_air_shows_no_verdict_and_says_why(small_shop, monkeypatch):
     app = _page(_view("before_and_after"), small_shop, monkeypatch, bike="B-401")
     said = _said(app)
     assert "### Cannot be told: no air" in said

@@ -69,13 +69,37 @@ def test_no_level_promises_safety():
         )
 
 
-def test_a_gain_without_air_has_no_figure_and_says_what_is_missing():
+@pytest.mark.parametrize(("air", "side"), [("none", "neither side"), ("one side", "one side does")])
+def test_a_gain_without_air_has_no_verdict_and_says_what_is_missing(air, side):
     said = wording.gain_sentence(
-        {"verdict": "cannot be told: no air", "mean_gain_pct": None, "air_state": "none"}
+        {
+            "verdict": "cannot be told: no air",
+            "mean_gain_pct": 11.3,
+            "mean_gain_lower_pct": 5.9,
+            "mean_gain_upper_pct": 17.1,
+            "air_state": air,
+        }
     )
     assert said.startswith("Cannot be told: no air.")
-    assert "%" not in said
+    assert "between +5.9 and +17.1 %" in said
+    assert side in said
     assert "pressure" in said
+    assert said.endswith("No gain is told from that")
+
+
+def test_a_difference_that_is_real_alone_but_not_on_its_card_says_so():
+    said = wording.gain_sentence(
+        {
+            "verdict": "within noise",
+            "mean_gain_pct": 1.4,
+            "mean_gain_lower_pct": 0.1,
+            "mean_gain_upper_pct": 2.7,
+            "smallest_detectable_pct": 1.9,
+            "is_real_alone": True,
+            "verdicts_together": 3,
+        }
+    )
+    assert "Alone it would count as real; 3 comparisons of this card share one error rate" in said
 
 
 def test_the_gain_of_a_blown_engine_says_that_it_is_as_observed():

@@ -79,7 +79,7 @@ CHANGES = {
     "plan comparisons": ("UPDATE out.trust SET remount_share = 0.02", "SELECT ''"),
     "compare stages": (
         "UPDATE out.session SET made_from = 'x' WHERE stage_id = 'J-2/2'",
-        "SELECT gain_id FROM out.gain "
+        "SELECT DISTINCT job_id FROM out.gain "
         "WHERE 'J-2/2' IN (before_stage_id, after_stage_id, again_stage_id)",
     ),
     "read rides": (

@@ -39,13 +39,26 @@ def gain(**changes):
         "is_like_for_like": True, "unlike_reason": "[]", "is_pooled": True,
         "change_kind": "parts only", "change_key": "silencer",
         "air_state": "reference", "verdict": "real gain", "greatest_gain_pct": 5,
+        "verdict_at_peak": "real gain", "mean_verdict_p": 0.01, "log_mean_gain_sd": 0.005,
     } | changes  # fmt: skip
 
 
 NO_AIR = {
-    "mean_gain_pct": None, "peak_gain_pct": None, "greatest_gain_pct": None, "air_state": "none",
-    "verdict": "cannot be told: no air", "is_pooled": False,
+    "air_state": "none", "verdict": "cannot be told: no air", "is_pooled": False,
+    "verdict_at_peak": "cannot be told: no air", "mean_verdict_p": None,
 }  # fmt: skip
+DAYS = [
+    {"stage_id": "s1", "bike_id": "b", "run_on": "2025-03-01"},
+    {"stage_id": "s2", "bike_id": "b", "run_on": "2025-03-05"},
+]
+
+
+def part(component, **changes):
+    return {
+        "gain_id": "g", "component": component, "sd_pct": 0.5, "share_of_variance": 1.0,
+    } | changes  # fmt: skip
+
+
 BACK = {
     "again_stage_id": "s3", "pulls_again": 3,
     "drift_pct": -0.5, "drift_lower_pct": -1, "drift_upper_pct": 0,
@@ -61,7 +74,7 @@ def remount(low, high, **changes):
 
 def plan(**changes):
     return {
-        "is_put_back": False, "is_strapped_once": True, "pulls": 3,
+        "is_put_back": False, "handling": "taken off between", "pulls": 3,
         "smallest_detectable_pct": 1.0, "floor_pct": 0.5,
     } | changes  # fmt: skip
 
@@ -588,10 +601,27 @@ CASES = {
          {"out.gain": [gain(**BACK | {"pulls_again": None})]},
          {"out.gain": [gain(**BACK | {"drift_pct": 1})]}],
     ),
-    "out.gain: without_air_there_is_no_figure": (
+    "out.gain: what_is_real_leaves_out_zero": (
+        {"out.gain": [gain(), gain(verdict="within noise", mean_gain_lower_pct=-1)]},
+        [{"out.gain": [gain(mean_gain_lower_pct=-1)]},
+         {"out.gain": [gain(peak_gain_lower_pct=-1)]},
+         {"out.gain": [gain(verdict="real loss")]},
+         {"out.gain": [gain(verdict_at_peak="real loss")]}],
+    ),
+    "out.gain_budget: a_budget_adds_up_to_the_interval": (
+        {"out.gain": [gain()], "out.gain_budget": [part("scatter of pulls")]},
+        [{"out.gain_budget": []},
+         {"out.gain_budget": [part("scatter of pulls", share_of_variance=0.9)]},
+         {"out.gain_budget": [part("scatter of pulls", sd_pct=0.4)]}],
+    ),
+    "out.gain_budget: sessions_of_two_days_carry_the_day": (
+        {"out.gain": [gain()], "out.session": DAYS, "out.gain_budget": [part("day")]},
+        [{"out.gain_budget": [part("scatter of pulls")]}],
+    ),
+    "out.gain: without_air_there_is_no_verdict": (
         {"out.gain": [gain(), gain(**NO_AIR), gain(air_state="observed", is_pooled=False)]},
-        [{"out.gain": [gain(**NO_AIR | {"mean_gain_pct": 11})]},
-         {"out.gain": [gain(**NO_AIR | {"greatest_gain_pct": 11})]},
+        [{"out.gain": [gain(**NO_AIR | {"mean_verdict_p": 0.01})]},
+         {"out.gain": [gain(**NO_AIR | {"verdict_at_peak": "real gain"})]},
          {"out.gain": [gain(**NO_AIR | {"verdict": "real gain"})]},
          {"out.gain": [gain(**NO_AIR | {"is_pooled": True})]},
          {"out.gain": [gain(air_state="observed")]}],
@@ -627,7 +657,7 @@ CASES = {
          for change in ({"gain_pct": 4.1}, {"whole_lower_pct": 2.5}, {"whole_upper_pct": 3.5})],
     ),
     "out.gain_curve: every_gain_has_its_curve": (
-        {"out.gain": [gain(), gain(gain_id="h", mean_gain_pct=None)],
+        {"out.gain": [gain(), gain(gain_id="h", **NO_AIR)],
          "out.gain_curve": [{"gain_id": "g"}]},
         [{"out.gain_curve": []}],
     ),

@@ -3,9 +3,10 @@
 -- Grain:  one row per gain_id (before_stage_id, after_stage_id).
 -- Writes: flows/steps/gains.py
 -- Units:  *_pct are percent of the before-curve; intervals are 95 %.
--- Nulls:  every figure of the gain where the air forbids a verdict (air_state one side or none);
---         greatest_loss_* when nothing was lost anywhere; again_* and drift_* unless the bike was
---         put back as it was and pulled again.
+-- Nulls:  the *_verdict_p and verdicts_together where the air forbids a verdict (air_state one
+--         side or none: power as observed, the air's share in the interval); greatest_loss_*
+--         when nothing was lost anywhere; again_* and drift_* unless the bike was put back as it
+--         was and pulled again; would_cut where no part holds more than half of the uncertainty.
 CREATE TABLE IF NOT EXISTS out.gain (
     gain_id VARCHAR PRIMARY KEY,
     job_id VARCHAR NOT NULL,
@@ -41,13 +42,23 @@ CREATE TABLE IF NOT EXISTS out.gain (
     gain_at_peak_w DOUBLE,
     greatest_gain_pct DOUBLE,
     greatest_gain_speed_rpm DOUBLE,
+    greatest_gain_lower_pct DOUBLE,
+    greatest_gain_upper_pct DOUBLE,
     greatest_loss_pct DOUBLE,
     greatest_loss_speed_rpm DOUBLE,
+    greatest_loss_lower_pct DOUBLE,
+    greatest_loss_upper_pct DOUBLE,
     over_rev_rpm DOUBLE,
     smallest_detectable_pct DOUBLE,
     air_state VARCHAR NOT NULL,
     verdict VARCHAR NOT NULL,
     verdict_at_peak VARCHAR NOT NULL,
+    mean_verdict_p DOUBLE,
+    peak_verdict_p DOUBLE,
+    verdicts_together BIGINT,
+    is_real_alone BOOLEAN NOT NULL,
+    trend_pct DOUBLE,
+    would_cut VARCHAR,
     log_mean_gain DOUBLE,
     log_mean_gain_sd DOUBLE,
     log_peak_gain DOUBLE,

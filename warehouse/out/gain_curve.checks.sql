@@ -16,4 +16,4 @@ WHERE
 SELECT gain.gain_id
 FROM out.gain AS gain
 ANTI JOIN out.gain_curve AS points ON gain.gain_id = points.gain_id
-WHERE gain.mean_gain_pct IS NOT NULL;
+WHERE gain.verdict <> 'cannot be told: no air';

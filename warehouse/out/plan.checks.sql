@@ -13,6 +13,6 @@ FROM out.plan AS more
 INNER JOIN out.plan AS fewer
     ON
         more.is_put_back = fewer.is_put_back
-        AND more.is_strapped_once = fewer.is_strapped_once
+        AND more.handling = fewer.handling
         AND more.pulls = fewer.pulls + 1
 WHERE more.smallest_detectable_pct > fewer.smallest_detectable_pct;

@@ -2,6 +2,7 @@
 --
 -- Grain:  one row per gain.
 -- Takes:  $quarter.
+-- Nulls:  the gain where the air allows no verdict: alone in a list it would be read as one.
 SELECT
     gain.job_id,
     gain.bike_id,
@@ -11,9 +12,9 @@ SELECT
     gain.change_label,
     stage.model_label,
     gain.run_on,
-    gain.mean_gain_pct,
-    gain.mean_gain_lower_pct,
-    gain.mean_gain_upper_pct,
+    if(gain.mean_verdict_p IS NULL, NULL, gain.mean_gain_pct) AS mean_gain_pct,
+    if(gain.mean_verdict_p IS NULL, NULL, gain.mean_gain_lower_pct) AS mean_gain_lower_pct,
+    if(gain.mean_verdict_p IS NULL, NULL, gain.mean_gain_upper_pct) AS mean_gain_upper_pct,
     gain.verdict,
     gain.is_pooled,
     gain.unlike_reason,

@@ -4,9 +4,9 @@
 -- Takes:  nothing.
 SELECT
     is_put_back,
-    is_strapped_once,
+    handling,
     pulls,
     smallest_detectable_pct,
     floor_pct
 FROM out.plan
-ORDER BY is_put_back ASC, is_strapped_once DESC, pulls ASC;
+ORDER BY is_put_back ASC, floor_pct ASC, handling ASC, pulls ASC;
