@@ -452,8 +452,16 @@ COLUMNS: dict[str, Column] = {
     "own_lower_pct": Column("Lower end of its 95 % interval.", "%"),
     "own_upper_pct": Column("Upper end of its 95 % interval.", "%"),
     "mean_pct": Column("Mean, after borrowing from other models where bikes are few.", "%"),
-    "next_lower_pct": Column("What the next bike will see, lower end of 95 %.", "%"),
-    "next_upper_pct": Column("What the next bike will see, upper end of 95 %.", "%"),
+    "next_lower_pct": Column("What the next bike gains, lower end of 95 %.", "%"),
+    "next_upper_pct": Column("What the next bike gains, upper end of 95 %.", "%"),
+    "measured_lower_pct": Column("What it will be measured to gain, lower end of 95 %.", "%"),
+    "measured_upper_pct": Column("What it will be measured to gain, upper end of 95 %.", "%"),
+    "planned_sd_pct": Column(
+        "1 SD that the next gain will be measured with: as those behind it, on average.", "%"
+    ),
+    "prior_share": Column("How much of the spread from bike to bike is assumed.", "1"),
+    "came_pct": Column("What the bike then showed.", "%"),
+    "is_held": _text("The bike showed what was quoted."),
     "between_bikes_sd_pct": Column("1 SD of the true effect from bike to bike.", "%"),
     "i2_share": Column("Share of the scatter that is real difference between bikes.", "1"),
     "borrowed_share": Column("How much of the mean is borrowed from other models.", "1"),

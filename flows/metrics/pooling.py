@@ -29,11 +29,14 @@ UNKNOWN = float("nan")
 
 _SEARCH_STEPS = 60
 _SPREAD_STEPS = 64
-_PRIOR_STEPS = 32
-"""Under a prior half as many cover the line as well: little lies far out."""
-_SCALE_STEPS = 13
-_SCALE_REACH = 3.0
-"""The scale of the stated variances is followed for 3 of its standard deviations either way."""
+_PRIOR_STEPS = 24
+"""Under a prior little lies far out, and fewer cover the line: ends are then off by 0.4 % of the
+interval's width, by 4 % where bikes differ five times more than the prior holds likely."""
+_GROUP_STEPS = 16
+"""The spread between groups is known from few groups, and nothing sharp hangs on it."""
+_SCALE_STEPS = 11
+_SCALE_REACH = 2.5
+"""The factor on the stated variances is followed for 2.5 of its standard deviations either way."""
 _MOST_STEPS = 50
 
 
@@ -563,7 +566,7 @@ def _nodes(groups: Sequence[tuple[FloatArray, FloatArray]], prior: SpreadPrior |
     """Return the spreads and scales that are averaged over."""
     typical = float(np.mean([v.mean() + y.var() for y, v in groups])) ** 0.5
     if prior is not None:
-        tau, log_weight = _half_line(typical, prior.tau_scale)
+        tau, log_weight = _half_line(typical, _PRIOR_STEPS, prior.tau_scale)
         scale, log_scale = _scales(prior.variance_dof)
         of_tau = _shares(log_weight)
         log_weight = (log_weight[:, None] + log_scale).reshape(-1)
@@ -575,12 +578,13 @@ def _nodes(groups: Sequence[tuple[FloatArray, FloatArray]], prior: SpreadPrior |
     return _Nodes(tau, np.ones(tau.size), log_weight, np.empty(0), single)
 
 
-def _half_line(typical: float, prior_scale: float = 0.0) -> tuple[FloatArray, FloatArray]:
+def _half_line(
+    typical: float, steps: int = _SPREAD_STEPS, prior_scale: float = 0.0
+) -> tuple[FloatArray, FloatArray]:
     """Return deviations that cover 0 to infinity, and the log of what each stands for.
 
     That is its step under a flat prior, times the density where a half-t prior has a scale.
     """
-    steps = _PRIOR_STEPS if prior_scale else _SPREAD_STEPS
     angle = (np.arange(steps) + 0.5) * (0.5 * np.pi / steps)
     at, log_step = (
         float(np.hypot(typical, prior_scale)) * np.tan(angle),
@@ -625,7 +629,10 @@ def _own(
 def _between(mean: FloatArray, variance: FloatArray, prior: SpreadPrior | None) -> _Between:
     """Return what groups say of the spread between them; rows stand for themselves."""
     typical = float(np.sqrt(np.mean(variance) + np.mean(mean.var(axis=1))))
-    omega, log_step = _half_line(typical, prior.omega_scale if prior is not None else 0.0)
+    if prior is None:
+        omega, log_step = _half_line(typical)
+    else:
+        omega, log_step = _half_line(typical, _GROUP_STEPS, prior.omega_scale)
     m, s2 = mean[:, None, :], variance[:, None, :]
     w = 1.0 / (s2 + np.square(omega)[:, None])
     total = w.sum(axis=2)
