@@ -15,8 +15,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from flows.steps.effects import ASSUMED_DOF
-from flows.steps.promise import promises
+from flows.steps.effects import ASSUMED_DOF, promises
 from tests.result_table import write_beside
 
 MADE = """\
@@ -24,14 +23,14 @@ A shop has 3 to 6 models, and 30 to 60 bikes that had one and the same change. W
 differs from model to model by 0.3 to 2.5 %, from bike to bike of a model by 0.7 % (half of shops
 between 0.5 and 1.05 %, the furthest 2.5 %). Bikes are measured before and after with 3 + 3 pulls
 that scatter by 0.3 to 0.6 %, in each shop four of five remounted or four of five strapped once;
-mountings scatter by 0.3 to 1.0 %, days by up to 0.4 %. Of these two the shop has an estimate of 6 to
-30 degrees of freedom (learnt), or nothing but a stated default of 0.8 % a mounting; in one kind of
+mountings scatter by 0.3 to 1.0 %, days by up to 0.4 %. Of these two the shop has an estimate of 6
+to 30 degrees of freedom (learnt), or nothing but a stated default of 0.8 % a mounting; in one kind of
 shop that is at least twice what is true, and all bikes are remounted. Shops of one model have
 nothing to borrow from.
 
 As measured: the quote of what will be measured, held against what was. As it is: that of the bike's
-own gain, held against its true one. Ideal: the width with which the bike's gain could be foretold if
-the spread between bikes and all variances were known and nothing were borrowed.
+own gain, held against its true one. Ideal: the width with which the bike's gain could be foretold
+if the spread between bikes and all variances were known and nothing were borrowed.
 """
 SEED = 20261130
 DEFAULT_REMOUNT = 0.008
