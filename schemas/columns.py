@@ -340,7 +340,7 @@ COLUMNS: dict[str, Column] = {
     "bikes_missing": Column("Bikes whose own mean in the range misses as far."),
     "expected_id": _text("Key of an expected mixture: model, parts, map and fuel."),
     "expected_error_pct": Column("Lean error to expect of the next bike, on average.", "%"),
-    "other_bikes": Column("Bikes of other models on the same parts that lend to it."),
+    "other_bikes": Column("Bikes of other models, so built or so changed, that lend to it."),
     "enough_pct": Column("Fuel to add that is enough everywhere on 19 of 20 such bikes.", "%"),
     "limit_pct": Column("The most that the shop lets a suggestion add.", "%"),
     "within_limit_share": Column("Chance that this limit is enough everywhere.", "1"),
@@ -460,7 +460,7 @@ COLUMNS: dict[str, Column] = {
         "1 SD that the next gain will be measured with: as those behind it, on average.", "%"
     ),
     "prior_share": Column("How much of the spread from bike to bike is assumed.", "1"),
-    "came_pct": Column("What the bike then showed.", "%"),
+    "shown_pct": Column("What the bike then showed.", "%"),
     "is_held": _text("The bike showed what was quoted."),
     "between_bikes_sd_pct": Column("1 SD of the true effect from bike to bike.", "%"),
     "i2_share": Column("Share of the scatter that is real difference between bikes.", "1"),

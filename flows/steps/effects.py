@@ -76,7 +76,7 @@ EFFECTS = Step(
     reads=("out.gain", "out.trust"),
     inputs=_inputs,
     make=_make,
-    batch=10,
+    batch=50,
 )
 
 
@@ -249,7 +249,7 @@ def _quoted(
                 "next_upper_pct": _pct(quote.next_upper),
                 "measured_lower_pct": _pct(quote.measured_lower),
                 "measured_upper_pct": _pct(quote.measured_upper),
-                "came_pct": _pct(came),
+                "shown_pct": _pct(came),
                 "is_held": quote.measured_lower <= came <= quote.measured_upper,
             }
         )

@@ -24,8 +24,8 @@ differs from model to model by 0.3 to 2.5 %, from bike to bike of a model by 0.7
 between 0.5 and 1.05 %, the furthest 2.5 %). Bikes are measured before and after with 3 + 3 pulls
 that scatter by 0.3 to 0.6 %, in each shop four of five remounted or four of five strapped once;
 mountings scatter by 0.3 to 1.0 %, days by up to 0.4 %. Of these two the shop has an estimate of 6
-to 30 degrees of freedom (learnt), or nothing but a stated default of 0.8 % a mounting; in one kind of
-shop that is at least twice what is true, and all bikes are remounted. Shops of one model have
+to 30 degrees of freedom (learnt), or nothing but a stated default of 0.8 % a mounting; in one kind
+of shop that is at least twice what is true, and all bikes are remounted. Shops of one model have
 nothing to borrow from.
 
 As measured: the quote of what will be measured, held against what was. As it is: that of the bike's

@@ -3,8 +3,8 @@
 -- Grain:  one row per effect_id (scope, model_id, change_key, figure).
 -- Writes: flows/steps/effects.py
 -- Units:  percent of power before; lower/upper 95 % for the mean, next_* 95 % for the next bike as
---         it is, measured_* 95 % for it as it will be measured. In scope 'all models' they are those
---         of a bike of a model that did not have the change yet.
+--         it is, measured_* 95 % for it as it will be measured. In scope 'all models' they are
+--         those of a bike of a model that did not have the change yet.
 -- Nulls:  model_id when scope is 'all models'; borrowed_share where there is one model to learn of;
 --         i2_share for one bike.
 CREATE TABLE IF NOT EXISTS out.pooled_effect (

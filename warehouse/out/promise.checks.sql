@@ -4,7 +4,7 @@
 -- The score is what a shop is told to trust its quotes by.
 SELECT gain_id
 FROM out.promise
-WHERE is_held <> (came_pct BETWEEN measured_lower_pct AND measured_upper_pct);
+WHERE is_held <> (shown_pct BETWEEN measured_lower_pct AND measured_upper_pct);
 
 -- check: a_promise_rests_on_bikes_before_it (fail)
 -- Whoever knows what came has promised nothing.

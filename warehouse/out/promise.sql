@@ -20,7 +20,7 @@ CREATE TABLE IF NOT EXISTS out.promise (
     next_upper_pct DOUBLE NOT NULL,
     measured_lower_pct DOUBLE NOT NULL,
     measured_upper_pct DOUBLE NOT NULL,
-    came_pct DOUBLE NOT NULL,
+    shown_pct DOUBLE NOT NULL,
     is_held BOOLEAN NOT NULL,
     PRIMARY KEY (gain_id, figure)
 );
