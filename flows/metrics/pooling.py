@@ -387,22 +387,29 @@ def borrowed(
     borrowed_share = weight @ share
     sd = np.sqrt(weight @ (variance + np.square(mean - centre)))
     next_variance = variance + np.square(nodes.tau)[:, None]
-    ends = _ends(weight, mean, variance, level)
-    if prior is None and dof < 2:
-        next_ends = np.full((2, len(groups)), np.nan)
-    else:
-        next_ends = _ends(weight, mean, next_variance, level)
-    later = [*next_ends]
-    if prior is not None:
-        planned = (nodes.scale * planned_variance)[:, None]
-        later += _ends(weight, mean, next_variance + planned, level)
+    unknown = (np.full(len(groups), UNKNOWN),) * 2
+    is_told = prior is not None or dof >= 2
+    lower, upper = _ends(weight, mean, variance, level)
+    next_lower, next_upper = _ends(weight, mean, next_variance, level) if is_told else unknown
+    planned = (nodes.scale * planned_variance)[:, None]
+    measured_lower, measured_upper = _ends(weight, mean, next_variance + planned, level)
+    tau = nodes.spread(weight) if prior is not None or dof else UNKNOWN
+    overlap = nodes.overlap(weight)
     return [
         Borrowed(
-            y.size,
-            *(float(of_all[g]) for of_all in (centre, sd, *ends, borrowed_share)),
-            nodes.spread(weight) if dof or prior is not None else float("nan"),
-            *(float(end[g]) for end in later),
-        )._replace(prior_share=nodes.overlap(weight))
+            bikes=y.size,
+            mean=float(centre[g]),
+            sd=float(sd[g]),
+            lower=float(lower[g]),
+            upper=float(upper[g]),
+            borrowed_share=float(borrowed_share[g]),
+            tau=tau,
+            next_lower=float(next_lower[g]),
+            next_upper=float(next_upper[g]),
+            measured_lower=float(measured_lower[g]) if prior is not None else UNKNOWN,
+            measured_upper=float(measured_upper[g]) if prior is not None else UNKNOWN,
+            prior_share=overlap,
+        )
         for g, (y, _) in enumerate(groups)
     ]
 
@@ -463,16 +470,24 @@ def of_unseen(
     planned = np.repeat(nodes.scale * planned_variance, between.omega.size)[:, None]
     centre = rows @ mean
     sd = np.sqrt(rows @ (variance + np.square(mean - centre)))
+    lower, upper, next_lower, next_upper, measured_lower, measured_upper = (
+        float(end[0])
+        for each in (variance, next_variance, next_variance + planned)
+        for end in _ends(rows, mean, each, level)
+    )
     return Borrowed(
-        sum(y.size for y, _ in groups),
-        float(centre[0]),
-        float(sd[0]),
-        *(float(end[0]) for end in _ends(rows, mean, variance, level)),
-        1.0,
-        nodes.spread(weight),
-        *(float(end[0]) for end in _ends(rows, mean, next_variance, level)),
-        *(float(end[0]) for end in _ends(rows, mean, next_variance + planned, level)),
-        nodes.overlap(weight),
+        bikes=sum(y.size for y, _ in groups),
+        mean=float(centre[0]),
+        sd=float(sd[0]),
+        lower=lower,
+        upper=upper,
+        borrowed_share=1.0,
+        tau=nodes.spread(weight),
+        next_lower=next_lower,
+        next_upper=next_upper,
+        measured_lower=measured_lower,
+        measured_upper=measured_upper,
+        prior_share=nodes.overlap(weight),
     )
 
 
@@ -670,7 +685,8 @@ def _ends(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the ends of the central interval of each column; NaN where the variance is."""
     if np.isnan(variance).any():
-        return (np.full(mean.shape[1], np.nan),) * 2
+        unknown = np.full(mean.shape[1], np.nan)
+        return unknown, unknown
     tail, sd = 0.5 * (1.0 - level), np.sqrt(variance)
     return _quantile(tail, weight, mean, sd), _quantile(1.0 - tail, weight, mean, sd)
 

@@ -139,7 +139,8 @@ def _pool(
     ]
     every = _bikes(rows, column)
     heads.append(_effect(ALL_MODELS, None, rows, every, seen.of_another(), figure))
-    heads = [head | {"planned_sd_pct": planned_sd_pct} for head in heads]
+    for head in heads:
+        head["planned_sd_pct"] = planned_sd_pct
     members = [
         {
             "effect_id": head["effect_id"],
