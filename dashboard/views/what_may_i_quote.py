@@ -42,14 +42,6 @@ if found.row is not None:
         "**19 of 20 fall into such a range, one does not**, and nobody can tell which. "
         f"Power {wording.escaped(shop.power_at())}."
     )
-    pieces.cards(
-        (
-            title,
-            wording.between(found.row[f"{name}_lower_pct"], found.row[f"{name}_upper_pct"]),
-            "%",
-        )
-        for title, name in (("The bike itself", "next"), ("As measured here", "measured"))
-    )
 st.subheader("What stands behind it", anchor=False)
 for said in filter(None, (*found.evidence, found.promises, found.promises_of_change)):
     st.markdown(f"- {wording.escaped(said)}")
