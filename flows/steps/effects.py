@@ -15,7 +15,6 @@ import numpy as np
 from flows.metrics import pooling
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
 from flows.steps.refresh import fingerprint
-from flows.steps.trust import DEFAULT
 from warehouse import store
 
 FIGURES = {"mean gain over the riding range": "mean", "peak against peak": "peak"}
@@ -27,7 +26,7 @@ practice, no source. To choose a prior by the range of effects it allows: Roever
 BETWEEN_MODELS = 2 * BETWEEN_BIKES
 """The same for models: engines differ more than two of one kind. Common practice, no source."""
 ASSUMED_DOF = 0.5
-"""Behind a scatter of mounting that is a stated default: two times in three it is right within a
+"""Behind a scatter of mounting that is assumed: two times in three it is right within a
 factor of 2.7. Our judgement, no source; tests/studies/quote_study.md has what it costs."""
 
 
@@ -37,10 +36,9 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         connection,
         "SELECT gain_id, job_id, bike_id, model_id, run_on, change_kind, change_key, made_from, "
         "log_mean_gain, log_mean_gain_sd, log_peak_gain, log_peak_gain_sd, "
-        "CASE WHEN trust.remount_origin = ? THEN ? ELSE trust.remount_dof END "
+        "CASE WHEN trust.is_remount_assumed THEN ? ELSE trust.remount_dof END "
         "AS variance_dof FROM out.gain CROSS JOIN (SELECT * EXCLUDE made_from FROM out.trust) "
         "AS trust WHERE is_pooled ORDER BY change_key, model_id, bike_id, gain_id",
-        DEFAULT,
         ASSUMED_DOF,
     )
     return by_key("change_key", {"gains": gains})
