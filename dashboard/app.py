@@ -45,6 +45,7 @@ page = st.navigation(
             ("fuel_change", "fuel-change", "What does the map need?"),
         ),
         "Before the job": pages(
+            ("what_may_i_quote", "what-may-i-quote", "What may I quote?"),
             ("builds_like_this", "builds-like-this", "Have we built this before?"),
             ("expected_mixture", "expected-mixture", "What mixture to expect?"),
             ("plan_pulls", "how-many-pulls", "How many pulls?"),

@@ -20,6 +20,7 @@ from warehouse import wording
 from warehouse.damage import DamagedError, first_line, is_damage
 from warehouse.fuel_table import FuelTable, read_fuel_table
 from warehouse.questions import ask
+from warehouse.quote import Quote, read_quote
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
 
@@ -43,6 +44,11 @@ class OpenShop:
         """Return the suggested fuel change of a stage."""
         with _told_if_damaged(), _reader(str(self.snapshot.path)).cursor() as cursor:
             return read_fuel_table(cursor, stage_id)
+
+    def quote(self, model_id: str, model_label: str, change_key: str, figure: str) -> Quote:
+        """Return what may be quoted for a model and a change."""
+        with _told_if_damaged(), _reader(str(self.snapshot.path)).cursor() as cursor:
+            return read_quote(cursor, model_id, model_label, change_key, figure)
 
     def look(self) -> Look:
         """Return how charts should look: the shop's units, the reader's light or dark theme."""

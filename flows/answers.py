@@ -14,6 +14,7 @@ from flows.terminal import console, prose
 from schemas.settings import ShopSettings
 from warehouse import wording
 from warehouse.questions import ask
+from warehouse.quote import score_sentence
 from warehouse.snapshot import Snapshot, open_reader
 
 MOST_ROWS = 6
@@ -180,6 +181,8 @@ def _quarter(reader: duckdb.DuckDBPyConnection) -> None:
     for verdict in ask(reader, "dyno_verdicts").iter_rows(named=True):
         if verdict["state"] in ("act", "watch"):
             prose(f"Dyno: {wording.dyno_sentence(verdict)}")
+    for score in ask(reader, "promise_scores", model_id="", change_key="").head(1).to_dicts():
+        prose(f"Quotes: {score_sentence(score)}")
 
 
 def _gain_row(gain: dict[str, Any]) -> tuple[str, ...]:

@@ -322,6 +322,19 @@ def expect(
 
 
 @app.command()
+def quote(
+    folder: Shop,
+    model: Annotated[str, typer.Argument(help="Part of the model's name.")],
+    change: Annotated[str, typer.Argument(help='Such as "silencer, with remap".')],
+    peak: Annotated[bool, typer.Option("--peak", help="Of peak power, not of the range.")] = False,
+) -> None:
+    """Print what may be quoted for a model and a change, and what stands behind it."""
+    from flows.quote_answers import print_quote
+
+    print_quote(_published(folder), model, change, of_peak=peak)
+
+
+@app.command()
 def maps(
     folder: Shop,
     every: Annotated[

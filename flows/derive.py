@@ -36,8 +36,8 @@ from warehouse.shop import ShopFolder
 STEPS = (
     curves.CURVES, gearing.GEARING, sessions.SESSIONS, trust.TRUST, stability.STABILITY,
     health.HEALTH, plan.PLANS, gains.GAINS, rides.RIDES, fuel_change.FUEL_CHANGES,
-    effects.EFFECTS, need.NEED, expected.EXPECTED, map_revisions.MAP_REVISIONS, alike.ALIKE,
-    facts.FACTS,
+    effects.EFFECTS, need.NEED, expected.EXPECTED,
+    map_revisions.MAP_REVISIONS, alike.ALIKE, facts.FACTS,
 )  # fmt: skip
 """All that is derived; the engine takes them in the order of what they read."""
 

@@ -533,13 +533,12 @@ Row = Mapping[str, Any]
 
 
 def effect_sentence(row: Row) -> str:
-    """Return what a change gives, and what the next bike will see."""
+    """Return what a change gives, what the next bike gains, and what it will be measured at."""
     told = f"{counted(row['bikes'], 'bike')}: {signed(row['mean_pct'])} %"
-    if row["next_lower_pct"] is not None and math.isfinite(row["next_lower_pct"]):
-        ends = _ends(row["next_lower_pct"], row["next_upper_pct"])
-        told += f"; the next one will see {ends} %"
-    else:
-        told += "; too few bikes to say what the next one will see"
+    told += (
+        f"; the next one gains {_ends(row['next_lower_pct'], row['next_upper_pct'])} %, measured "
+    )
+    told += f"it shows {_ends(row['measured_lower_pct'], row['measured_upper_pct'])} %"
     if (borrowed := row["borrowed_share"]) is not None and borrowed >= 0.05:
         told += f" ({borrowed:.0%} of the mean borrowed from other models)"
     return told

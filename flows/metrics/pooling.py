@@ -21,8 +21,23 @@ LEVEL = 0.95
 LEAST_GROUPS_TO_BORROW = 3
 """Under a flat prior, two groups do not bound the spread between groups."""
 
+PRIOR_DOF = 4.0
+"""Degrees of freedom of the half-t priors: near 0 as half-normal ones, with tails that the bikes of
+an odd change can pull away from."""
+
+UNKNOWN = float("nan")
+
 _SEARCH_STEPS = 60
 _SPREAD_STEPS = 64
+_PRIOR_STEPS = 24
+"""Under a prior little lies far out, and fewer cover the line: with the steps below, ends are off
+by 0.4 % of the interval's width on average, by 3 % at most (72 made-up shops against 64 x 61 x 32
+steps)."""
+_GROUP_STEPS = 16
+"""The spread between groups is known from few groups, and nothing sharp hangs on it."""
+_SCALE_STEPS = 13
+_SCALE_REACH = 2.5
+"""The factor on the stated variances is followed for 2.5 of its standard deviations either way."""
 _MOST_STEPS = 50
 
 
@@ -58,6 +73,22 @@ class Pooled(NamedTuple):
     i2_share: float
 
 
+class SpreadPrior(NamedTuple):
+    """What is assumed of the spreads before any bike was seen.
+
+    Attributes
+    ----------
+    tau_scale : float. Scale of the half-t prior on the spread between bikes of a group. [1]
+    omega_scale : float. Scale of that on the spread between groups. [1]
+    variance_dof : float. Degrees of freedom behind the stated variances; infinite where they are
+        known.
+    """
+
+    tau_scale: float
+    omega_scale: float
+    variance_dof: float
+
+
 class Borrowed(NamedTuple):
     """The effect of one group after it has borrowed from the groups of its category.
 
@@ -69,9 +100,13 @@ class Borrowed(NamedTuple):
     borrowed_share : float
         Weight of the category in `mean`, 0 to 1; NaN where nothing could be borrowed. [1]
     tau : float. Standard deviation between bikes of one group, common to all groups; NaN if no
-        group has two bikes. [1]
+        group has two bikes and there is no prior. [1]
     next_lower, next_upper : float
         Where the next bike of the group will fall; NaN where `tau` has too little behind it. [1]
+    measured_lower, measured_upper : float
+        Where it will be measured; NaN without a prior or a planned variance. [1]
+    prior_share : float. How much of what is said of `tau` is assumed, 0 to 1; NaN without a
+        prior. [1]
     """
 
     bikes: int
@@ -83,6 +118,9 @@ class Borrowed(NamedTuple):
     tau: float
     next_lower: float
     next_upper: float
+    measured_lower: float = UNKNOWN
+    measured_upper: float = UNKNOWN
+    prior_share: float = UNKNOWN
 
 
 def bike_means(effect: ArrayLike, variance: ArrayLike, bike: Sequence[str]) -> BikeMeans:
@@ -252,7 +290,11 @@ def pooled(effect: ArrayLike, variance: ArrayLike) -> Pooled:
 
 
 def borrowed(
-    effects_by_group: Sequence[tuple[ArrayLike, ArrayLike]], *, level: float = LEVEL
+    effects_by_group: Sequence[tuple[ArrayLike, ArrayLike]],
+    *,
+    level: float = LEVEL,
+    prior: SpreadPrior | None = None,
+    planned_variance: float = float("nan"),
 ) -> list[Borrowed]:
     r"""Return each group's effect after thin groups have borrowed from all of them.
 
@@ -263,6 +305,9 @@ def borrowed(
     effects_by_group : sequence of (array_like, array_like)
         For each group, one effect a bike and the variance of each. [1]
     level : float, default 0.95. Coverage of the intervals. [1]
+    prior : SpreadPrior, optional. What is assumed of the spreads; without it they have flat priors.
+    planned_variance : float, optional. Stated variance with which the next bike will be measured;
+        only asked for with a prior. [1]
 
     Returns
     -------
@@ -270,7 +315,7 @@ def borrowed(
 
     Raises
     ------
-    ValueError. If a group is empty or a variance is not above 0.
+    ValueError. If a group is empty or a variance, or a scale of the prior, is not above 0.
 
     Notes
     -----
@@ -282,17 +327,27 @@ def borrowed(
     .. math:: \hat m_g = (1 - B_g)\, m_g + B_g\, \mu, \qquad B_g = \frac{s_g^2}{s_g^2 + \omega^2}
 
     and the next bike has the variance of :math:`\hat m_g` plus :math:`\tau^2`. All of it is
-    averaged over what the effects say of :math:`\tau` and :math:`\omega` under flat priors on
-    both [1]_; `borrowed_share` is the average of :math:`B_g`. A single estimate would do for
-    many bikes; for few it is often 0, which would declare all bikes or all models alike and
-    promise too much. With exact measurements and one group of k bikes, the intervals are those
-    of t with k - 2 degrees of freedom.
+    averaged over what the effects say of :math:`\tau` and :math:`\omega` [1]_; `borrowed_share` is
+    the average of :math:`B_g`. A single estimate would do for many bikes; for few it is often 0,
+    which would declare all bikes or all models alike and promise too much. Over :math:`\omega`
+    mean and variance of a group are averaged, over :math:`\tau` its whole distribution.
 
-    The prior on :math:`\omega` needs three groups: with fewer, nothing is borrowed, and
-    `borrowed_share` is NaN. The prior on :math:`\tau` needs two more bikes than groups: with
-    fewer, :math:`\tau` is the single estimate of Paule and Mandel [2]_, or left out where no
-    group has two bikes, and there is no interval for the next bike. `tau` is that single
-    estimate in any case.
+    **Without a prior** both are flat. With exact measurements and one group of k bikes, the
+    intervals are those of t with k - 2 degrees of freedom. A flat prior on :math:`\omega` needs
+    three groups: with fewer, nothing is borrowed, and `borrowed_share` is NaN. That on
+    :math:`\tau` needs two more bikes than groups: with fewer, :math:`\tau` is the single estimate
+    of Paule and Mandel [2]_, or left out where no group has two bikes, and there is no interval
+    for the next bike. `tau` is that single estimate in any case.
+
+    **With a prior** both have half-t ones of `PRIOR_DOF` degrees of freedom [3]_, so that one bike
+    is enough, and two groups to borrow. The stated variances are right but for a common factor
+    :math:`\varphi`: :math:`v_{gi}` is :math:`\varphi` times what is stated, :math:`\ln \varphi`
+    normal about 0 with variance 2 / `variance_dof`, that of a variance learnt from so many degrees
+    of freedom. Where bikes agree better than their stated variances allow, :math:`\varphi` takes
+    it up and :math:`\tau` is not pushed to 0. The next bike is measured with
+    :math:`\varphi` times `planned_variance` more. `tau` is its mean; `prior_share` is how much of
+    the prior on :math:`\tau` overlaps with what stands after the bikes were seen: 1 where they
+    say nothing of it.
 
     Assumes that bikes of every group differ by the same :math:`\tau`, and that nothing but
     chance tells one group from another.
@@ -311,42 +366,35 @@ def borrowed(
        Bayesian Anal., vol. 1, pp. 515-534, 2006.
     .. [2] R. C. Paule and J. Mandel, "Consensus values and weighting factors," J. Res. Natl.
        Bur. Stand., vol. 87, pp. 377-385, 1982.
+    .. [3] C. Roever et al., "On weakly informative prior distributions for the heterogeneity
+       parameter in Bayesian random-effects meta-analysis," Res. Synth. Methods, vol. 12,
+       pp. 448-474, 2021.
     """
-    require("level", level, above=0.0, below=1.0)
-    groups = [_checked(effect, variance) for effect, variance in effects_by_group]
+    groups = _groups(effects_by_group, level, prior)
     if not groups:
         return []
     dof = sum(y.size - 1 for y, _ in groups)
-    tau = _paule_mandel(groups) ** 0.5 if dof else 0.0
-    spread, log_step = np.array([tau]), np.zeros(1)
-    if dof >= 2:
-        typical = float(np.mean([v.mean() + y.var() for y, v in groups])) ** 0.5
-        spread, log_step = _half_line(typical)
-
-    # Rows: one between-bikes deviation each. Columns: groups.
-    mean, variance, log_fit = _own(groups, spread)
+    nodes = _nodes(groups, prior)
+    mean, variance, log_fit = _own(groups, nodes)
     share = np.full(mean.shape, np.nan)
-    if len(groups) >= LEAST_GROUPS_TO_BORROW:
-        mean, variance, share, log_evidence = _shrunk(mean, variance)
+    if len(groups) >= (LEAST_GROUPS_TO_BORROW if prior is None else 2):
+        between = _between(mean, variance, prior)
+        mean, variance, share, log_evidence = _shrunk(mean, variance, between)
         log_fit = log_fit + log_evidence
-    weight = np.exp(log_fit + log_step - np.max(log_fit + log_step))
-    weight /= weight.sum()
+    weight = _shares(log_fit + nodes.log_weight)
 
     centre = weight @ mean
     borrowed_share = weight @ share
     sd = np.sqrt(weight @ (variance + np.square(mean - centre)))
-    tail = 0.5 * (1.0 - level)
-    next_sd = np.sqrt(variance + np.square(spread)[:, None])
-    unknown = np.full(len(groups), np.nan)
-    lower, upper, next_lower, next_upper = (
-        _quantile(chance, weight, mean, each_sd) if known else unknown
-        for chance, each_sd, known in (
-            (tail, np.sqrt(variance), True),
-            (1.0 - tail, np.sqrt(variance), True),
-            (tail, next_sd, dof >= 2),
-            (1.0 - tail, next_sd, dof >= 2),
-        )
-    )
+    next_variance = variance + np.square(nodes.tau)[:, None]
+    unknown = (np.full(len(groups), UNKNOWN),) * 2
+    is_told = prior is not None or dof >= 2
+    lower, upper = _ends(weight, mean, variance, level)
+    next_lower, next_upper = _ends(weight, mean, next_variance, level) if is_told else unknown
+    planned = (nodes.scale * planned_variance)[:, None]
+    measured_lower, measured_upper = _ends(weight, mean, next_variance + planned, level)
+    tau = nodes.spread(weight) if prior is not None or dof else UNKNOWN
+    overlap = nodes.overlap(weight)
     return [
         Borrowed(
             bikes=y.size,
@@ -355,12 +403,135 @@ def borrowed(
             lower=float(lower[g]),
             upper=float(upper[g]),
             borrowed_share=float(borrowed_share[g]),
-            tau=tau if dof else float("nan"),
+            tau=tau,
             next_lower=float(next_lower[g]),
             next_upper=float(next_upper[g]),
+            measured_lower=float(measured_lower[g]) if prior is not None else UNKNOWN,
+            measured_upper=float(measured_upper[g]) if prior is not None else UNKNOWN,
+            prior_share=overlap,
         )
         for g, (y, _) in enumerate(groups)
     ]
+
+
+def of_unseen(
+    effects_by_group: Sequence[tuple[ArrayLike, ArrayLike]],
+    prior: SpreadPrior,
+    *,
+    level: float = LEVEL,
+    planned_variance: float = float("nan"),
+) -> Borrowed:
+    r"""Return the mean effect over all groups, and where a bike of a group not seen yet will fall.
+
+    Parameters
+    ----------
+    effects_by_group : sequence of (array_like, array_like)
+        For each group that was seen, one effect a bike and the variance of each. [1]
+    prior : SpreadPrior. What is assumed of the spreads.
+    level : float, default 0.95. Coverage of the intervals. [1]
+    planned_variance : float, optional. Stated variance with which that bike will be measured. [1]
+
+    Returns
+    -------
+    Borrowed. The mean is that of the groups; all of it is borrowed.
+
+    Raises
+    ------
+    ValueError. If there is no group, one is empty, or a variance or scale is not above 0.
+
+    Notes
+    -----
+    As `borrowed` with a prior, averaged over both spreads and the scale at once. Given them,
+    the mean :math:`\mu` has the variance :math:`1 / \sum 1 / (s_g^2 + \omega^2)`, and a bike of
+    another group :math:`\omega^2 + \tau^2` more.
+
+    Examples
+    --------
+    >>> seen = [([0.02, 0.03, 0.04], [1e-4] * 3), ([0.03, 0.04, 0.05], [1e-4] * 3)]
+    >>> other = of_unseen(seen, SpreadPrior(0.01, 0.02, 6.0))
+    >>> other.next_upper - other.next_lower > other.upper - other.lower
+    True
+    """
+    groups = _groups(effects_by_group, level, prior)
+    if not groups:
+        raise ValueError("effects_by_group must hold at least 1 group, got 0")
+    nodes = _nodes(groups, prior)
+    own_mean, own_variance, log_fit = _own(groups, nodes)
+    between = _between(own_mean, own_variance, prior)
+    joint = _shares((log_fit + nodes.log_weight)[:, None] + between.log_density)
+    weight = joint.sum(axis=1)
+
+    # Rows: both spreads and the scale. One column.
+    rows = joint.reshape(-1)
+    mean = between.centre.reshape(-1, 1)
+    variance = between.centre_variance.reshape(-1, 1)
+    own = np.square(between.omega) + np.square(nodes.tau)[:, None]
+    next_variance = variance + own.reshape(-1, 1)
+    planned = np.repeat(nodes.scale * planned_variance, between.omega.size)[:, None]
+    centre = rows @ mean
+    sd = np.sqrt(rows @ (variance + np.square(mean - centre)))
+    lower, upper, next_lower, next_upper, measured_lower, measured_upper = (
+        float(end[0])
+        for each in (variance, next_variance, next_variance + planned)
+        for end in _ends(rows, mean, each, level)
+    )
+    return Borrowed(
+        bikes=sum(y.size for y, _ in groups),
+        mean=float(centre[0]),
+        sd=float(sd[0]),
+        lower=lower,
+        upper=upper,
+        borrowed_share=1.0,
+        tau=nodes.spread(weight),
+        next_lower=next_lower,
+        next_upper=next_upper,
+        measured_lower=measured_lower,
+        measured_upper=measured_upper,
+        prior_share=nodes.overlap(weight),
+    )
+
+
+class _Nodes(NamedTuple):
+    """Spreads between bikes and scales of the stated variances, one of each a row."""
+
+    tau: FloatArray
+    scale: FloatArray
+    log_weight: FloatArray
+    prior_of_tau: FloatArray
+    """Share of the prior that each spread stands for; empty without a prior."""
+    single: float
+
+    def spread(self, weight: FloatArray) -> float:
+        """Return the spread between bikes to tell."""
+        return self.single if self.prior_of_tau.size == 0 else float(weight @ self.tau)
+
+    def overlap(self, weight: FloatArray) -> float:
+        """Return the share that prior and posterior of the spread have in common."""
+        if self.prior_of_tau.size == 0:
+            return UNKNOWN
+        posterior = weight.reshape(self.prior_of_tau.size, -1).sum(axis=1)
+        return float(np.minimum(posterior, self.prior_of_tau).sum())
+
+
+class _Between(NamedTuple):
+    """What the groups say of the spread between them: rows are nodes, columns that spread."""
+
+    omega: FloatArray
+    group_weight: FloatArray
+    centre: FloatArray
+    centre_variance: FloatArray
+    log_density: FloatArray
+
+
+def _groups(
+    effects_by_group: Sequence[tuple[ArrayLike, ArrayLike]],
+    level: float,
+    prior: SpreadPrior | None,
+) -> list[tuple[FloatArray, FloatArray]]:
+    require("level", level, above=0.0, below=1.0)
+    for name, value in prior._asdict().items() if prior is not None else ():
+        require(name, value, above=0.0)
+    return [_checked(effect, variance) for effect, variance in effects_by_group]
 
 
 def _checked(effect: ArrayLike, variance: ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -407,21 +578,63 @@ def _paule_mandel(groups: Sequence[tuple[FloatArray, FloatArray]]) -> float:
     return float(found.root)
 
 
-def _half_line(scale: float) -> tuple[FloatArray, FloatArray]:
-    """Return deviations that cover 0 to infinity, and the log of the step each stands for."""
-    angle = (np.arange(_SPREAD_STEPS) + 0.5) * (0.5 * np.pi / _SPREAD_STEPS)
-    return scale * np.tan(angle), -2.0 * np.log(np.cos(angle))
+def _nodes(groups: Sequence[tuple[FloatArray, FloatArray]], prior: SpreadPrior | None) -> _Nodes:
+    """Return the spreads and scales that are averaged over."""
+    typical = float(np.mean([v.mean() + y.var() for y, v in groups])) ** 0.5
+    if prior is not None:
+        tau, log_weight = _half_line(typical, _PRIOR_STEPS, prior.tau_scale)
+        scale, log_scale = _scales(prior.variance_dof)
+        of_tau = _shares(log_weight)
+        log_weight = (log_weight[:, None] + log_scale).reshape(-1)
+        tau, scale = np.repeat(tau, scale.size), np.tile(scale, tau.size)
+        return _Nodes(tau, scale, log_weight, of_tau, float("nan"))
+    dof = sum(y.size - 1 for y, _ in groups)
+    single = _paule_mandel(groups) ** 0.5 if dof else 0.0
+    tau, log_weight = _half_line(typical) if dof >= 2 else (np.array([single]), np.zeros(1))
+    return _Nodes(tau, np.ones(tau.size), log_weight, np.empty(0), single)
+
+
+def _half_line(
+    typical: float, steps: int = _SPREAD_STEPS, prior_scale: float = 0.0
+) -> tuple[FloatArray, FloatArray]:
+    """Return deviations that cover 0 to infinity, and the log of what each stands for.
+
+    That is its step under a flat prior, times the density where a half-t prior has a scale.
+    """
+    angle = (np.arange(steps) + 0.5) * (0.5 * np.pi / steps)
+    at, log_step = (
+        float(np.hypot(typical, prior_scale)) * np.tan(angle),
+        -2.0 * np.log(np.cos(angle)),
+    )
+    if prior_scale:
+        away = np.log1p(np.square(at / prior_scale) / PRIOR_DOF)
+        log_step = log_step - 0.5 * (PRIOR_DOF + 1.0) * away
+    return at, log_step
+
+
+def _scales(dof: float) -> tuple[FloatArray, FloatArray]:
+    """Return factors of the stated variances, and the log of what each stands for."""
+    if np.isinf(dof):
+        return np.ones(1), np.zeros(1)
+    away = np.linspace(-_SCALE_REACH, _SCALE_REACH, _SCALE_STEPS)
+    return np.exp(away * (2.0 / dof) ** 0.5), -0.5 * np.square(away)
+
+
+def _shares(log_density: FloatArray) -> FloatArray:
+    """Return weights that add up to 1."""
+    density = np.exp(log_density - log_density.max())
+    return density / density.sum()
 
 
 def _own(
-    groups: Sequence[tuple[FloatArray, FloatArray]], tau: FloatArray
+    groups: Sequence[tuple[FloatArray, FloatArray]], nodes: _Nodes
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return mean and variance of each group alone, and how well `tau` fits within groups."""
+    """Return mean and variance of each group alone, and how well each node fits within groups."""
     y = np.concatenate([effect for effect, _ in groups])
     v = np.concatenate([variance for _, variance in groups])
     sizes = [effect.size for effect, _ in groups]
     first = np.cumsum([0, *sizes[:-1]])
-    w = 1.0 / (v + np.square(tau)[:, None])
+    w = 1.0 / (nodes.scale[:, None] * v + np.square(nodes.tau)[:, None])
     total = np.add.reduceat(w, first, axis=1)
     mean = np.add.reduceat(w * y, first, axis=1) / total
     misfit = np.sum(w * np.square(y - np.repeat(mean, sizes, axis=1)), axis=1)
@@ -429,32 +642,53 @@ def _own(
     return mean, 1.0 / total, log_fit
 
 
+def _between(mean: FloatArray, variance: FloatArray, prior: SpreadPrior | None) -> _Between:
+    """Return what groups say of the spread between them; rows stand for themselves."""
+    typical = float(np.sqrt(np.mean(variance) + np.mean(mean.var(axis=1))))
+    if prior is None:
+        omega, log_step = _half_line(typical)
+    else:
+        omega, log_step = _half_line(typical, _GROUP_STEPS, prior.omega_scale)
+    m, s2 = mean[:, None, :], variance[:, None, :]
+    w = 1.0 / (s2 + np.square(omega)[:, None])
+    total = w.sum(axis=2)
+    centre = np.sum(w * m, axis=2) / total
+    log_density = log_step + 0.5 * (
+        np.log(w).sum(axis=2) - np.sum(w * np.square(m - centre[..., None]), axis=2) - np.log(total)
+    )
+    return _Between(omega, w, centre, 1.0 / total, log_density)
+
+
 def _shrunk(
-    mean: FloatArray, variance: FloatArray
+    mean: FloatArray, variance: FloatArray, between: _Between
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return means, variances and borrowed shares after borrowing, and the log evidence.
 
     Rows stand for themselves; columns are groups. The middle axis is the spread of the groups.
     """
-    omega, log_step = _half_line(float(np.sqrt(np.mean(variance) + np.mean(mean.var(axis=1)))))
     m, s2 = mean[:, None, :], variance[:, None, :]
-    w = 1.0 / (s2 + np.square(omega)[:, None])
-    total = w.sum(axis=2, keepdims=True)
-    centre = np.sum(w * m, axis=2, keepdims=True) / total
-    log_density = log_step + 0.5 * (
-        np.log(w).sum(axis=2) - np.sum(w * np.square(m - centre), axis=2) - np.log(total[..., 0])
-    )
-    top = log_density.max(axis=1, keepdims=True)
-    density = np.exp(log_density - top)
+    top = between.log_density.max(axis=1, keepdims=True)
+    density = np.exp(between.log_density - top)
     evidence = density.sum(axis=1, keepdims=True)
     density = (density / evidence)[..., None]
 
-    share = s2 * w
-    means = m + share * (centre - m)
-    variances = (1.0 - share) * s2 + np.square(share) / total
+    share = s2 * between.group_weight
+    means = m + share * (between.centre[..., None] - m)
+    variances = (1.0 - share) * s2 + np.square(share) * between.centre_variance[..., None]
     shrunk = np.sum(density * means, axis=1)
     spread = np.sum(density * (variances + np.square(means - shrunk[:, None, :])), axis=1)
     return shrunk, spread, np.sum(density * share, axis=1), (top + np.log(evidence))[:, 0]
+
+
+def _ends(
+    weight: FloatArray, mean: FloatArray, variance: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the ends of the central interval of each column; NaN where the variance is."""
+    if np.isnan(variance).any():
+        unknown = np.full(mean.shape[1], np.nan)
+        return unknown, unknown
+    tail, sd = 0.5 * (1.0 - level), np.sqrt(variance)
+    return _quantile(tail, weight, mean, sd), _quantile(1.0 - tail, weight, mean, sd)
 
 
 def _quantile(chance: float, weight: FloatArray, mean: FloatArray, sd: FloatArray) -> FloatArray:

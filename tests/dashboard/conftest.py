@@ -827,18 +827,22 @@ def _rankings(rows: _Rows) -> None:
     effects: dict[tuple, list] = {}
     for row in (row for row in rows["out.gain"] if row["mean_gain_pct"] is not None):
         effects.setdefault((row["model_id"], row["change_kind"], row["change_key"]), []).append(row)
-    for number, ((model_id, kind, change), members) in enumerate(sorted(effects.items())):
+    figure = "mean gain over the riding range"
+    of_all: dict[tuple, list] = {}
+    for (_, kind, change), members in effects.items():
+        of_all.setdefault((None, kind, change), []).extend(members)
+    named = sorted(effects.items()) + sorted(of_all.items(), key=lambda item: item[0][1:])
+    for number, ((model_id, kind, change), members) in enumerate(named):
         mean = float(np.mean([row["mean_gain_pct"] for row in members]))
-        enough = len(members) >= 3
         effect_id = f"E{number:03d}"
         rows.add(
             "out.pooled_effect",
             effect_id=effect_id,
-            scope="model",
+            scope="one model" if model_id else "all models",
             model_id=model_id,
             change_kind=kind,
             change_key=change,
-            figure="mean",
+            figure=figure,
             bikes=len(members),
             jobs=len(members),
             own_mean_pct=mean,
@@ -847,12 +851,15 @@ def _rankings(rows: _Rows) -> None:
             mean_pct=mean,
             lower_pct=mean - 0.8,
             upper_pct=mean + 0.8,
-            next_lower_pct=mean - 2 if enough else None,
-            next_upper_pct=mean + 2 if enough else None,
+            next_lower_pct=mean - 2,
+            next_upper_pct=mean + 2,
+            measured_lower_pct=mean - 3,
+            measured_upper_pct=mean + 3,
+            planned_sd_pct=0.7,
             between_bikes_sd_pct=0.6,
             i2_share=0.3,
-            borrowed_share=0.2,
-            sentence=f"{change}: the next bike gains between {mean - 2:.1f} and {mean + 2:.1f} %.",
+            borrowed_share=0.2 if model_id else 1.0,
+            prior_share=0.7,
             made_from="test",
         )
         for row in members:
@@ -863,6 +870,24 @@ def _rankings(rows: _Rows) -> None:
                 bike_id=row["bike_id"],
                 gain_pct=row["mean_gain_pct"],
                 gain_sd_pct=0.66,
+            )
+        for place, row in enumerate(members if model_id else ()):
+            rows.add(
+                "out.promise",
+                gain_id=row["gain_id"],
+                figure=figure,
+                change_key=change,
+                model_id=model_id,
+                bike_id=row["bike_id"],
+                run_on=row["run_on"],
+                bikes=place,
+                other_bikes=1,
+                next_lower_pct=mean - 2,
+                next_upper_pct=mean + 2,
+                measured_lower_pct=mean - 3,
+                measured_upper_pct=mean + 3,
+                shown_pct=row["mean_gain_pct"],
+                is_held=abs(row["mean_gain_pct"] - mean) <= 3,
             )
     others = [row for row in rows["core.stage"] if row["stage_name"] == "parts fitted"]
     for row in rows["core.stage"]:

@@ -395,3 +395,21 @@ def test_maps_that_miss_are_named_with_where(small_shop, monkeypatch):
     app = _page(_view("map_revisions"), small_shop, monkeypatch)
     assert "still miss" in app.warning[0].value
     assert "6 to 9" in app.warning[0].value
+
+
+def test_a_quote_is_two_sentences_with_what_stands_behind_them(small_shop, monkeypatch):
+    app = _page(_view("what_may_i_quote"), small_shop, monkeypatch)
+    said = _said(app)
+    assert said.count("19 of 20") >= 3
+    assert "bikes of this model had it" in said or "bike of this model had it" in said
+    assert "19 of 20 were meant" in said
+    # The dots stand beside a text that says the same.
+    assert "**19 of 20 fall into such a range, one does not**" in said
+
+
+def test_a_change_that_was_never_done_cannot_be_quoted(small_shop, monkeypatch):
+    view = _view("what_may_i_quote")
+    said = _said(_page(view, small_shop, monkeypatch, change="turbo kit, silencer"))
+    assert "cannot be told" in said
+    assert "Nearest to it that were measured" in said
+    assert "fall into such a range" not in said

@@ -30,6 +30,9 @@ GIVEN = {
     "bike_id": "B-103",
     "gain_id": "J-0026/1>J-0026/3",
     "quarter": "2026 Q2",
+    "model_id": "corvane-strada-690-2016",
+    "change_key": "+silencer",
+    "figure": "mean gain over the riding range",
     "with_card": True,
 }
 QUESTIONS = sorted(

@@ -94,6 +94,13 @@ def effect(**changes):
     } | changes  # fmt: skip
 
 
+def promise(**changes):
+    return {
+        "gain_id": "g", "bikes": 2, "other_bikes": 0, "next_lower_pct": 1, "next_upper_pct": 5,
+        "measured_lower_pct": 0, "measured_upper_pct": 6, "shown_pct": 3, "is_held": True,
+    } | changes  # fmt: skip
+
+
 HEAT = {
     "stage_id": "s", "cruise_s": 200, "coolant_cruise_k": 358, "coolant_most_k": 371,
     "oil_cruise_k": 370, "oil_most_k": 385,
@@ -729,6 +736,18 @@ CASES = {
         [{"out.pooled_member": []},
          {"out.pooled_member": [{"effect_id": "e", "bike_id": "b"},
                                 {"effect_id": "e", "bike_id": "c"}]}],
+    ),
+    "out.promise: a_promise_is_held_where_it_says": (
+        {"out.promise": [promise(), promise(shown_pct=7, is_held=False)]},
+        [{"out.promise": [promise(is_held=False)]}, {"out.promise": [promise(shown_pct=-1)]}],
+    ),
+    "out.promise: a_promise_rests_on_bikes_before_it": (
+        {"out.promise": [promise(), promise(bikes=0, other_bikes=1)]},
+        [{"out.promise": [promise(bikes=0)]}],
+    ),
+    "out.promise: a_measured_bike_is_less_certain_than_the_bike": (
+        {"out.promise": [promise()]},
+        [{"out.promise": [promise(next_upper_pct=8)]}],
     ),
     "out.pull: a_pull_left_out_says_why": (
         {"out.pull": [USED, USED | {"is_used": False, "trouble": "no sweep"}]},

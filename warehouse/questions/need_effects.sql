@@ -30,6 +30,8 @@ SELECT
     effect.mean_pct,
     effect.next_lower_pct,
     effect.next_upper_pct,
+    effect.measured_lower_pct,
+    effect.measured_upper_pct,
     effect.borrowed_share
 FROM out.pooled_effect AS effect
 INNER JOIN touching USING (effect_id)

@@ -1,0 +1,49 @@
+"""The quote in the terminal: two sentences for the customer, and what stands behind them."""
+
+from __future__ import annotations
+
+from flows.answers import print_cautions
+from flows.mixture_answers import NothingKnownError
+from flows.terminal import prose
+from warehouse.questions import ask
+from warehouse.quote import FIGURES, Quote, read_quote
+from warehouse.snapshot import Snapshot, open_reader
+
+MOST_LISTED = 12
+DOTS = "● " * 19 + "○"
+
+
+def print_quote(snapshot: Snapshot, model: str, change: str, *, of_peak: bool) -> None:
+    """Print what may be quoted for a model and a change, each named by a part of its name.
+
+    A model or a change that the shop never had is answered as such. Raises NothingKnownError if
+    a name fits several; the words list them.
+    """
+    figure = list(FIGURES)[of_peak]
+    with open_reader(snapshot.path) as reader:
+        models = dict(ask(reader, "quote_models").select("model_label", "model_id").iter_rows())
+        label = _named(model, list(models), "models")
+        change_key = _named(change, ask(reader, "quote_changes")["change_key"].to_list(), "changes")
+        found = read_quote(reader, models.get(label, ""), label, change_key, figure)
+    for sentence in found.sentences:
+        prose(sentence, style="bold")
+    if found.row is not None:
+        prose(f"{DOTS}  19 of 20 fall into such a range, one does not.")
+    _print_behind(found)
+    print_cautions()
+
+
+def _print_behind(found: Quote) -> None:
+    for said in filter(None, (*found.evidence, found.promises, found.promises_of_change)):
+        prose(f"- {said}")
+
+
+def _named(wanted: str, known: list[str], what: str) -> str:
+    """Return the known name that is meant; what was asked where none is."""
+    near = [name for name in known if wanted.casefold() in name.casefold()]
+    exact = [name for name in near if name.casefold() == wanted.casefold()]
+    if len(found := exact or near) > 1:
+        listed = "\n".join(f"  {name}" for name in found[:MOST_LISTED])
+        more = f"\n  and {len(found) - MOST_LISTED} more" if len(found) > MOST_LISTED else ""
+        raise NothingKnownError(f"{wanted!r} fits {len(found)} {what}; name one:\n{listed}{more}")
+    return found[0] if found else wanted

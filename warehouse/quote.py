@@ -1,0 +1,206 @@
+"""What may be quoted to a customer for a model and a change, with all that stands behind it."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter
+from typing import Any, NamedTuple
+
+import duckdb
+import polars as pl
+
+from warehouse import wording
+from warehouse.questions import ask
+from warehouse.wording import counted, number, signed
+
+FIGURES = {
+    "mean gain over the riding range": "power over the riding range",
+    "peak against peak": "peak power",
+}
+"""The figures that may be quoted, as out.pooled_effect names them, and as a customer is told."""
+MEANT = 0.95
+"""19 of 20."""
+BY_CHANCE = 0.025
+"""A score that so few shops would have by chance, if their ranges were right, is told as low."""
+MOST_NEAR = 3
+NOT_LIKE = "not like for like"
+LEFT_OUT = {
+    NOT_LIKE: "not like for like",
+    "control bike": "of the control bike, which watches the dyno",
+    "two jobs": "from one job to a later one",
+    "counted once": "the same change again in one job",
+}
+
+
+class Quote(NamedTuple):
+    """The answer to one question: what a change will give on a model."""
+
+    model_label: str
+    change_key: str
+    figure: str
+    row: dict[str, Any] | None
+    """What is known of the next bike; None where nothing is."""
+    score: dict[str, Any] | None
+    left_out: pl.DataFrame
+    nearest: list[str]
+
+    @property
+    def sentences(self) -> tuple[str, str]:
+        """Two sentences fit to read to a customer."""
+        change = f"this change ({self.change_key})"
+        if self.row is None:
+            return (
+                f"What {change} gives on your bike ({self.model_label}) cannot be told: we have "
+                "measured it like for like on no bike.",
+                "Measured before and after on our dyno, yours would be the first to tell.",
+            )
+        next_, measured = (
+            _range(self.row[f"{name}_lower_pct"], self.row[f"{name}_upper_pct"])
+            for name in ("next", "measured")
+        )
+        judged = (
+            "" if self.row["model_id"] else "; judged by other models, for none of yours had it"
+        )
+        return (
+            f"{change[0].upper()}{change[1:]} gives 19 of 20 bikes like yours "
+            f"({self.model_label}) {next_} in {FIGURES[self.figure]}{judged}.",
+            f"Measured before and after on our dyno, 19 of 20 will show {measured}, because a "
+            "measurement adds a scatter of its own.",
+        )
+
+    @property
+    def evidence(self) -> list[str]:
+        """What stands behind the quote, the weightiest first."""
+        if self.row is None:
+            near = "; ".join(self.nearest)
+            return [f"Nearest to it that were measured: {near}."] if near else []
+        return [*_bikes_behind(self.row), _assumed(self.row), *_left_out(self.left_out)]
+
+    @property
+    def promises(self) -> str:
+        """How earlier quotes of this figure came out."""
+        return score_sentence(self.score)
+
+    @property
+    def promises_of_change(self) -> str:
+        """The same for this change on this model, "" where none was tried."""
+        if self.score is None or not (tried := self.score["promises_of_change"]):
+            return ""
+        held = self.score["promises_of_change_held"]
+        return f"On this model and change: {number(held)} of {number(tried)}."
+
+
+def read_quote(
+    reader: duckdb.DuckDBPyConnection, model_id: str, model_label: str, change_key: str, figure: str
+) -> Quote:
+    """Return what may be quoted; a model or change that the shop never had is answered too."""
+    rows = ask(reader, "quotes", change_key=change_key, figure=figure).to_dicts()
+    of_model = [row for row in rows if row["model_id"] == model_id]
+    of_others = [row for row in rows if row["model_id"] is None]
+    scores = ask(reader, "promise_scores", model_id=model_id, change_key=change_key)
+    known = ask(reader, "quote_changes").filter(pl.col("bikes") > 0)["change_key"].to_list()
+    return Quote(
+        model_label,
+        change_key,
+        figure,
+        next(iter(of_model or of_others), None),
+        next((row for row in scores.to_dicts() if row["figure"] == figure), None),
+        ask(reader, "quote_left_out", change_key=change_key),
+        nearest(change_key, known),
+    )
+
+
+def nearest(change_key: str, known: list[str]) -> list[str]:
+    """Return the changes that share most words with one.
+
+    >>> nearest("slip-on, with remap", ["airbox, map untouched", "slip-on, map untouched"])
+    ['slip-on, map untouched']
+    """
+    wanted = _parts_of(change_key)
+    alike = {
+        change: len(wanted & _parts_of(change)) / len(wanted | _parts_of(change))
+        for change in known
+        if change != change_key
+    }
+    found = sorted((change for change in alike if alike[change] > 0), key=lambda c: -alike[c])
+    return found[:MOST_NEAR]
+
+
+def score_sentence(score: dict[str, Any] | None) -> str:
+    """Return how many of the last quotes came true.
+
+    >>> score_sentence({"promises": 206, "promises_held": 177})[:56]
+    '177 of the last 206 quotes came true, 19 of 20 were mean'
+    """
+    if score is None or not score["promises"]:
+        return "No quote could be tried yet: that takes a second bike with the same change."
+    tried, held = score["promises"], score["promises_held"]
+    said = f"{number(held)} of the last {number(tried)} quotes came true, 19 of 20 were meant"
+    if at_most(held, tried) < BY_CHANCE:
+        return f"{said}: fewer than chance explains. Quote wider than is said here."
+    return f"{said}."
+
+
+def at_most(held: int, tried: int) -> float:
+    """Return the chance that no more quotes than these hold, if 19 of 20 do."""
+    return sum(
+        math.comb(tried, count) * MEANT**count * (1 - MEANT) ** (tried - count)
+        for count in range(held + 1)
+    )
+
+
+def _parts_of(change_key: str) -> set[str]:
+    return set(re.split(r"\s*(?:[,;+&]|\bon\b|\band\b|\bwith\b)\s*", change_key.casefold())) - {""}
+
+
+def _range(lower: float, upper: float) -> str:
+    """Return a range as it is spoken."""
+    low, high = number(abs(lower), 1), number(abs(upper), 1)
+    if round(lower, 1) >= 0:
+        return f"a gain of {low} to {high} %"
+    if round(upper, 1) <= 0:
+        return f"a loss of {high} to {low} %"
+    return f"between a loss of {low} % and a gain of {high} %"
+
+
+def _bikes_behind(row: dict[str, Any]) -> list[str]:
+    others = row["bikes_of_all_models"] - (row["bikes"] if row["model_id"] else 0)
+    other_models = row["models"] - (1 if row["model_id"] else 0)
+    mean = (
+        f"mean {signed(row['mean_pct'])} % ({wording.between(row['lower_pct'], row['upper_pct'])})"
+    )
+    from_others = f"{counted(others, 'bike')} of {counted(other_models, 'other model')}"
+    if row["model_id"] is None:
+        return [f"No bike of this model had it: all is borrowed from {from_others}, {mean}."]
+    said = [
+        f"{counted(row['bikes'], 'bike')} of this model had it, in "
+        f"{counted(row['jobs'], 'job')}: {mean}."
+    ]
+    if row["borrowed_share"] is None:
+        said.append("No other model had it: nothing could be borrowed.")
+    else:
+        share = wording.share(row["borrowed_share"])
+        said.append(f"{share} of that mean is borrowed from {from_others}.")
+    return said
+
+
+def _assumed(row: dict[str, Any]) -> str:
+    return (
+        f"One bike is taken to differ from the next by {number(row['between_bikes_sd_pct'], 1)} % "
+        f"(1 SD); {wording.share(row['prior_share'])} of that is assumed, the rest measured. "
+        f"A usual comparison here is good to {number(row['planned_sd_pct'], 1)} % (1 SD)."
+    )
+
+
+def _left_out(left_out: pl.DataFrame) -> list[str]:
+    if left_out.is_empty():
+        return []
+    said = []
+    for code, count in Counter(left_out["left_out_for"]).most_common():
+        why = LEFT_OUT[code]
+        if code == NOT_LIKE:
+            reasons = left_out.filter(pl.col("left_out_for") == NOT_LIKE)["unlike_reason"]
+            why += f" ({reasons.value_counts(sort=True)['unlike_reason'][0]})"
+        said.append(f"{number(count)} {why}")
+    return [f"Left out: {'; '.join(said)}."]
