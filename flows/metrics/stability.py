@@ -31,10 +31,13 @@ WIDEST = 3.0
 LEAST_LEARNT = 8
 """Sessions that are learnt from before one is judged."""
 
-FOLLOWS_USUAL, FOLLOWS_WEIGHT, FOLLOWS_MOST = 0.2, 40.0, 0.6
+FOLLOWS_USUAL, FOLLOWS_WEIGHT, FOLLOWS_MOST = 0.3, 25.0, 0.6
 """How far a session follows the one before (lag-1 correlation) where nothing is known, the
-sessions that this assumption weighs as much as (0.2 give or take 0.16), and what is taken at most
+sessions that this assumption weighs as much as (0.3 give or take 0.2), and what is taken at most
 (common practice, no source)."""
+
+KNOWN = 1e6
+"""Degrees of freedom of a scatter that is known."""
 
 ONSET_LIMIT = 7.35
 """Twice the fall of ln likelihood that bounds the beginning of a shift with 95 %."""
@@ -376,10 +379,12 @@ def scatter_of(
     lag += len(starts) * (1.0 + 4.0 * lag) / away.size
     drawn = (away.size * lag + FOLLOWS_WEIGHT * FOLLOWS_USUAL) / (away.size + FOLLOWS_WEIGHT)
     follows = min(max(drawn, 0.0), FOLLOWS_MOST)
-    new = away[later] - follows * away[later - 1]
-    # One value of each stretch is lost to its level, one has none before it.
-    dof = float(away.size - 2 * len(starts))
-    return Scatter(follows, max(math.sqrt(float(new @ new) / dof), least_sd), dof)
+    # The first value of a stretch has none before it, and scatters by so much more.
+    new = away * math.sqrt(1.0 - follows**2)
+    new[later] = away[later] - follows * away[later - 1]
+    dof = float(away.size - len(starts))
+    sd = math.sqrt(float(new @ new) / dof)
+    return Scatter(follows, sd, dof) if sd > least_sd else Scatter(follows, least_sd, KNOWN)
 
 
 def _mean(values: np.ndarray, relative_sd: np.ndarray) -> float:
@@ -419,7 +424,7 @@ def control_chart(
               z_i = \Phi^{-1}\!\left[F_{t, \nu}(u_i)\right]
 
     with the mean *m* of the *n* values of its stretch, and *s* and :math:`\phi` of `scatter_of`.
-    For independent values of one scatter the *z* are exactly independent and standard normal,
+    With :math:`\phi` of 0 the *z* of a steady process are exactly independent and standard normal,
     however few values the level and the scatter were learnt from, so that limits from formulas
     hold; `tests/studies/chart_study.md` says how nearly they do otherwise. Each is judged alone and
     by tabular cumulative sums [2]_ :math:`C_i = \max(0, C_{i-1} \pm z_i - k)`. A value counts, and
@@ -828,8 +833,9 @@ def pressure_spells(
     -----
     Usual is the median of the daily medians, its scatter *s* 1.4826 times their median absolute
     deviation, at least 500 Pa. Neighbouring days beyond 1.5 *s* on one side are a spell if their
-    mean is beyond 3 *s* and 2.5 kPa, and, going up at a known height, beyond 0.6 of what
-    reducing to sea level adds. Sea level is named if the mean comes within a third of that;
+    mean is beyond 3.5 *s* and 3.1 kPa, which the weather of some two years in a hundred reaches
+    (`tests/studies/chart_study.md`; 3 *s* and 2.5 kPa: one in six), and, going up at a known
+    height, beyond 0.6 of what reducing to sea level adds. Sea level is named if the mean comes within a third of that;
     without a height, if the spell lies within 2 kPa of 101.325 kPa and the usual pressure more
     than 2 kPa below. A long high in winter can look like one. Common practice, no source.
 
@@ -862,7 +868,7 @@ def pressure_spells(
         if side[start] == 0.0 or end - start + 1 < SPELL_DAYS:
             continue
         departure = float(daily[start : end + 1].mean()) - usual
-        least = max(3.0 * scatter, 2_500.0, 0.6 * reduced if departure > 0.0 else 0.0)
+        least = max(3.5 * scatter, 3_100.0, 0.6 * reduced if departure > 0.0 else 0.0)
         if abs(departure) < least:
             continue
         within = seen[(day[seen] >= listed[start]) & (day[seen] <= listed[end])]
