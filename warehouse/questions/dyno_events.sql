@@ -2,21 +2,23 @@
 --
 -- Grain:  one row per event_no.
 -- Takes:  nothing.
-WITH touched AS (
+WITH across AS (
     -- A gain is touched where its two sessions do not stand alike in the event.
+    SELECT
+        drift.dyno_event,
+        gain.gain_id
+    FROM out.gain AS gain
+    INNER JOIN out.session_drift AS drift
+        ON drift.stage_id IN (gain.before_stage_id, gain.after_stage_id)
+    GROUP BY ALL
+    HAVING count(*) = 1 OR min(drift.in_event_share) < max(drift.in_event_share)
+),
+
+touched AS (
     SELECT
         dyno_event,
         count(*) AS gains_touched
-    FROM (
-        SELECT
-            drift.dyno_event,
-            gain.gain_id
-        FROM out.gain AS gain
-        INNER JOIN out.session_drift AS drift
-            ON drift.stage_id IN (gain.before_stage_id, gain.after_stage_id)
-        GROUP BY ALL
-        HAVING count(*) = 1 OR min(drift.in_event_share) < max(drift.in_event_share)
-    )
+    FROM across
     GROUP BY dyno_event
 )
 

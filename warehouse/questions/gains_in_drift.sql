@@ -1,4 +1,4 @@
--- question gains_in_drift: gains between sessions that an event of the dyno sets apart, latest first.
+-- question gains_in_drift: gains across an event of the dyno, latest first.
 --
 -- Grain:  one row per gain and event.
 -- Takes:  nothing.
