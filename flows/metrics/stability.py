@@ -563,8 +563,10 @@ def _levels_and_shifts(judge: _Judge, seen: np.ndarray) -> tuple[np.ndarray, lis
         since = starts[number - 1]
         may = since + _may_begin(judge.learnt[since:end], lasting_sd)
         earliest, latest = min([*may.tolist(), start]), max([*may.tolist(), start])
-        places = (start, judge.seen_at[number], end - 1, earliest, latest)
-        found.append(Shift(*(int(seen[at]) for at in places), off, half, abs(off) > half))
+        first, told, last, early, late = (
+            int(seen[at]) for at in (start, judge.seen_at[number], end - 1, earliest, latest)
+        )
+        found.append(Shift(first, told, last, early, late, off, half, abs(off) > half))
     return level, found, wide / math.sqrt(float((judge.relative[starts[-1] :] ** -2.0).sum()))
 
 

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 
@@ -251,7 +251,9 @@ def told_of(
         "repeatability_share": PULL_SD_PCT / 100.0, "repeatability_origin": origin,
         "remount_share": mounting / 100.0, "remount_origin": origin, "remount_pairs": 12,
     }  # fmt: skip
-    made = STABILITY.make(given, [(sessions, trust, curves, pulls)])
+    made = cast(
+        "dict[str, list[dict[str, Any]]]", STABILITY.make(given, [(sessions, trust, curves, pulls)])
+    )
     told = {event["event_kind"] for event in made["out.dyno_event"]}
     verdicts = made["out.dyno_verdict"]
     if any(row["subject"].startswith("reference") and row["state"] != "good" for row in verdicts):
