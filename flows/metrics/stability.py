@@ -837,9 +837,10 @@ def pressure_spells(
     deviation, at least 500 Pa. Neighbouring days beyond 1.5 *s* on one side are a spell if their
     mean is beyond 3.5 *s* and 3.1 kPa, which the weather of some two years in a hundred reaches
     (`tests/studies/chart_study.md`; 3 *s* and 2.5 kPa: one in six), and, going up at a known
-    height, beyond 0.6 of what reducing to sea level adds. Sea level is named if the mean comes within a third of that;
-    without a height, if the spell lies within 2 kPa of 101.325 kPa and the usual pressure more
-    than 2 kPa below. A long high in winter can look like one. Common practice, no source.
+    height, beyond 0.6 of what reducing to sea level adds. Sea level is named if the mean comes
+    within a third of that; without a height, if the spell lies within 2 kPa of 101.325 kPa and the
+    usual pressure more than 2 kPa below. A long high in winter can look like one. Common practice,
+    no source.
 
     Examples
     --------
