@@ -117,7 +117,7 @@ else:
         "changed, and the sums start again about the new one. A diamond stands where that most "
         "likely began and at what size, with its ± if it began then; the pale bar spans the days "
         "on which it may have begun. A steady dyno has one false signal in two years at most, "
-        "mostly fewer. Of changes of twice the sessions' scatter half are seen within four sessions "
+        "mostly fewer. Of changes of twice the sessions' scatter half are seen within four runs "
         "and three in four within eight; of three times the scatter, nine in ten within four "
         "(simulated)."
     )
