@@ -505,7 +505,7 @@ def test_without_a_control_bike_nobody_says_that_the_dyno_holds(bench, sessions)
 
 def test_an_assumed_scatter_is_not_told_as_what_repeats_say(bench):
     bench.run("x", START, bike="customer")
-    bench.judge(remount_origin=DEFAULT)
+    bench.judge(is_remount_assumed=True, is_day_assumed=True)
     assert "No sessions repeated without a change speak for it" in bench.head()["sentence"]
 
 

@@ -17,9 +17,9 @@ from typing import Any, NamedTuple, cast
 import numpy as np
 
 from flows.metrics import stability
+from flows.metrics.notes import note
 from flows.steps.engine import Given
 from flows.steps.stability import STABILITY
-from flows.steps.trust import DEFAULT, OWN
 from schemas.settings import Shop, ShopSettings
 from tests.result_table import write_beside
 from warehouse.shop import ShopFolder
@@ -245,12 +245,12 @@ def told_of(
 ) -> set[str]:
     """Return the kinds of events and oddities that the step tells of some sessions."""
     given = Given(ShopFolder(Path()), ShopSettings(shop=Shop(altitude_m=310.0)))
-    origin = OWN if is_known else DEFAULT
     mounting = math.sqrt(SD_PCT**2 - PULL_SD_PCT**2 / 3.0)
-    trust = {
-        "repeatability_share": PULL_SD_PCT / 100.0, "repeatability_origin": origin,
-        "remount_share": mounting / 100.0, "remount_origin": origin, "remount_pairs": 12,
-    }  # fmt: skip
+    shares = {"repeatability": PULL_SD_PCT, "remount": mounting, "day": 0.0, "other_day": mounting}
+    trust: dict[str, Any] = {f"{name}_share": sd / 100.0 for name, sd in shares.items()}
+    for name in shares:
+        trust |= {f"{name}_origin": note("trust assumed"), f"is_{name}_assumed": not is_known}
+    trust |= {"remount_pairs": 12, "default_told": []}
     made = cast(
         "dict[str, list[dict[str, Any]]]", STABILITY.make(given, [(sessions, trust, curves, pulls)])
     )
