@@ -264,38 +264,32 @@ def health_chart(
 
 
 def control_chart(checks: pl.DataFrame, look: Look) -> Chart:
-    """Draw the control bike's level over time with the limits of both charts."""
+    """Draw the control bike's level over time, with the limits beyond which a session is odd."""
     palette, day = look.palette, checks["run_on"]
     reference = checks.filter("is_reference")["run_on"].to_list()
-    panels = []
-    for title, value, limits, name, colour, mark in (
-        ("Level [%]", "level_pct", "individual", "each session", palette.after, "circle"),
-        ("Weighted average [%]", "ewma_pct", "ewma", "weighted average", palette.good,
-         "square-open"),
-    ):  # fmt: skip
-        items: list[Item] = [
-            Line(
-                day, checks[f"{limits}_{end}_pct"], palette.warn, "control limits", 1.2, "dash",
-                is_stepped=True, who="limit",
-            )
-            for end in ("lower", "upper")
-        ]  # fmt: skip
-        items.append(Line(day, checks[value], colour, name, 1.5, mark=mark, mark_px=6))
-        for marked, symbol, ink, label in (
-            (checks.filter(pl.col("signal") != ""), "diamond", palette.stop, "signal"),
-            (checks.filter("has_air_doubt"), "x-thin", palette.text, "air in doubt"),
-        ):
-            words = [said or label for said in marked["signal"]]
-            at, height = marked["run_on"], marked[value]
-            items.append(Marks(at, height, ink, label, symbol, 12, ink, words=words))
-        if reference:
-            label = "" if panels else "reference period"
-            items.append(Stretch(min(reference), max(reference), palette.muted, 0.12, label))
-        items += [Level(at, palette.text) for at in checks["individual_centre_pct"].head(1)]
-        panels.append(Panel(title, items, "+.2f %"))
-    last = number(next(iter(checks["level_pct"].tail(1)), None), 1)
+    items: list[Item] = [
+        Line(
+            day, checks[f"level_{end}_pct"], palette.warn, "control limits", 1.2, "dash",
+            is_stepped=True, who="limit",
+        )
+        for end in ("lower", "upper")
+    ]  # fmt: skip
+    level = checks["level_pct"]
+    items.append(Line(day, level, palette.after, "each session", 1.5, mark="circle", mark_px=6))
+    for marked, symbol, ink, label in (
+        (checks.filter(pl.col("signal") != ""), "diamond", palette.stop, "signal"),
+        (checks.filter("has_air_doubt"), "x-thin", palette.text, "air in doubt"),
+    ):
+        words = [said or label for said in marked["signal"]]
+        at, height = marked["run_on"], marked["level_pct"]
+        items.append(Marks(at, height, ink, label, symbol, 12, ink, words=words))
+    if reference:
+        label = "reference period"
+        items.append(Stretch(min(reference), max(reference), palette.muted, 0.12, label))
+    items.append(Level(0, palette.text))
+    last = number(next(iter(level.tail(1)), None), 1)
     said = f"Level of the control bike, last {last} %"
-    return _over_days(panels, palette, 660, said, below_px=150)
+    return _over_days([Panel("Level [%]", items, "+.2f %")], palette, 400, said, below_px=150)
 
 
 def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> Chart:
@@ -310,17 +304,17 @@ def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> Chart
     ]
     sums: list[Item] = [zero]
     for side, sign, name, colour in (
-        ("high", 1, "sum above the level", palette.after),
-        ("low", -1, "sum below the level", palette.before),
+        ("above", 1, "sum above the level", palette.after),
+        ("below", -1, "sum below the level", palette.before),
     ):
-        height, limit = sign * checks[f"cusum_{side}_pct"], sign * checks["cusum_limit_pct"]
+        height, limit = sign * checks[f"sum_{side}"], sign * checks["sum_limit"]
         sums += [
             Line(day, height, colour, name, 1.5, mark="circle", mark_px=5),
             Line(day, limit, palette.warn, "limit of the sums", 1.2, "dash", who="limit"),
         ]
     panels = [
         Panel("Level [%]", levels, "+.2f %"),
-        Panel("Sum of departures [%]", sums, "+.2f %"),
+        Panel("Sum of departures [SD]", sums, "+.2f"),
     ]
     return _over_days(panels, palette, 680, "Changes of the control bike's level", below_px=176)
 
@@ -678,7 +672,7 @@ def _change_marks(checks: pl.DataFrame, events: pl.DataFrame, palette: Palette) 
         at.append(next((day for day in begun if first < day <= last), last))
         size = [event["event_pct"]] * 2
         items.append(Line([first, last], size, palette.rich, "when it may have begun", 9))
-    half = 2 * changes["event_sd_pct"].fill_null(0.0)
+    half = changes["event_half_pct"].fill_null(0.0)
     words = [textwrap.fill(said, 56) for said in changes["sentence"]]
     size, ink = changes["event_pct"], palette.stop
     return [*items, Marks(at, size, ink, "change of level", "diamond", 10, half=half, words=words)]

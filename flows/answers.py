@@ -179,7 +179,8 @@ def _quarter(reader: duckdb.DuckDBPyConnection) -> None:
         )
         show(table, [_gain_row(gain) for gain in gains])
     for verdict in ask(reader, "dyno_verdicts").iter_rows(named=True):
-        if verdict["state"] in ("act", "watch"):
+        # That a dyno cannot be told to hold is an answer too.
+        if verdict["state"] in ("act", "watch") or verdict["is_of_dyno"]:
             prose(f"Dyno: {wording.dyno_sentence(verdict)}")
     for score in ask(reader, "promise_scores", model_id="", change_key="").head(1).to_dicts():
         prose(f"Quotes: {score_sentence(score)}")

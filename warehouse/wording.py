@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 CAUTION_LINE = "A lean full-throttle mixture can destroy an engine in one pull."
@@ -438,15 +438,9 @@ def quarter_sentence(
     gains: Sequence[Mapping[str, Any]],
     off_target: int,
     comebacks: int,
-    dyno_states: Collection[str],
+    dyno_verdicts: Sequence[Mapping[str, Any]],
 ) -> str:
     """Return a quarter in one sentence."""
-    dyno = {
-        "act": "act on the dyno before trusting small gains",
-        "watch": "the dyno needs watching",
-        "good": "the dyno holds",
-    }
-    worst = next((said for state, said in dyno.items() if state in dyno_states), None)
     real = sum(gain["verdict"] == "real gain" for gain in gains)
     untold = sum(gain["verdict"] == NO_AIR for gain in gains)
     came_in = [int(figures.get(name, 0)) for name in ("bikes", "jobs", "pulls")]
@@ -456,8 +450,24 @@ def quarter_sentence(
         f"{real} of {counted(len(gains), 'measured change')} a real gain"
         + (f", {untold} cannot be told for want of the air" if untold else "")
         + f"; {counted(off_target, 'stage')} on our own maps still lean; "
-        f"{counted(comebacks, 'comeback')}; {worst or 'nothing is known of the dyno'}."
+        f"{counted(comebacks, 'comeback')}; {dyno_in_short(dyno_verdicts)}."
     )
+
+
+def dyno_in_short(verdicts: Sequence[Mapping[str, Any]]) -> str:
+    """Return the dyno's state in a few words; that it holds only a control bike can say.
+
+    >>> dyno_in_short([{"state": "good", "is_of_dyno": False}])
+    'whether the dyno holds cannot be told: no control bike watches it'
+    """
+    states = {verdict["state"] for verdict in verdicts}
+    if "act" in states:
+        return "act on the dyno before trusting small gains"
+    of_dyno = {verdict["state"] for verdict in verdicts if verdict["is_of_dyno"]}
+    if not of_dyno or "unknown" in of_dyno:
+        watch = "the dyno needs watching; " if "watch" in states else ""
+        return f"{watch}whether the dyno holds cannot be told: no control bike watches it"
+    return "the dyno needs watching" if "watch" in states else "the dyno holds"
 
 
 def round_limits(most_enrichment_pct: float, most_enleanment_pct: float) -> str:

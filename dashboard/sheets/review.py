@@ -145,7 +145,7 @@ class ReviewData:
             self.gains,
             len(self.off_target),
             len(self.comebacks),
-            {row["state"] for row in self.verdicts},
+            self.verdicts,
         )
 
     @property

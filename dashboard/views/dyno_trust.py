@@ -35,9 +35,9 @@ else:
         "widened by its size; one within a steady spell is not. Without an end it still holds."
     )
     pieces.table(
-        events.with_columns(event_half_pct=2 * pl.col("event_sd_pct")),
+        events,
         "dyno event_kind begins_after first_on last_on event_pct event_half_pct sentence remedy "
-        "sessions_affected",
+        "sessions_affected gains_touched",
         sentence="What",
     )
     drifted = shop.ask("sessions_in_drift")
@@ -45,6 +45,11 @@ else:
         count = drifted["stage_id"].n_unique()
         with st.expander(f"{wording.counted(count, 'session')} in these events"):
             pieces.table(drifted, sentence="Because")
+    touched = shop.ask("gains_in_drift")
+    if not touched.is_empty():
+        count = touched["gain_id"].n_unique()
+        with st.expander(f"{wording.counted(count, 'gain')} across these events"):
+            pieces.table(touched, sentence="Because")
 
 for used in trust.iter_rows(named=True):
     st.subheader("What every interval rests on", anchor=False)
@@ -93,15 +98,16 @@ else:
     of_bike = checks.filter((pl.col("bike_id") == bike_id) & (pl.col("dyno") == dyno))
     pieces.chart(charts.control_chart(of_bike, shop.look()), "dyno_trust_control")
     st.caption(
-        f"Mean power {shop.power_at()} against the reference period. A point beyond its limits is "
-        "a signal: find the cause before trusting gains across that day."
+        f"Mean power {shop.power_at()} against the reference period. The limits are made for each "
+        "session from those before it; one beyond them is a signal: find the cause before trusting "
+        "gains across that day."
     )
     signals = of_bike.filter(pl.col("signal") != "")
     sessions = wording.counted(of_bike.height, "session")
     with st.expander(f"{wording.counted(signals.height, 'signal')} in {sessions}"):
         pieces.table(
             of_bike.sort("run_on", descending=True),
-            "run_on job_id level_pct ewma_pct signal has_air_doubt is_reference air_density_kg_m3",
+            "run_on job_id level_pct signal has_air_doubt is_reference air_density_kg_m3",
         )
     st.subheader("When did its level change?", anchor=False)
     of_dyno = events.filter(pl.col("dyno") == dyno)
@@ -110,9 +116,10 @@ else:
         "Small departures add up until chance cannot explain them. Beyond a limit the level has "
         "changed, and the sums start again about the new one. A diamond stands where that most "
         "likely began and at what size, with its ± if it began then; the pale bar spans the days "
-        "on which it may have begun. With limits from ten runs, up to one steady dyno in four is "
-        "wrongly told of a change within 52 runs. A change of two scatters is seen within nine "
-        "runs nine times in ten, one of one scatter within 26 runs two times in three (simulated)."
+        "on which it may have begun. A steady dyno has one false signal in two years at most, "
+        "mostly fewer. Of changes of twice the sessions' scatter half are seen within four runs "
+        "and three in four within eight; of three times the scatter, nine in ten within four "
+        "(simulated)."
     )
     st.subheader("Does the air correction correct?", anchor=False)
     pieces.chart(charts.density_chart(of_bike, shop.look()), "dyno_trust_density")

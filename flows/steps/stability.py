@@ -24,9 +24,14 @@ from flows.steps.trust import rounded_up, session_curves, trust_of
 from warehouse import store
 
 REFERENCE_SESSIONS = 10
-"""The limits come from the control bike's first sessions in sound air, and are then frozen."""
-LEAST_REFERENCE = 5
+"""The chart's zero is the mean of the control bike's first sessions in sound air."""
 LEAST_FOR_SLOPE = 8
+ALARM_P = 0.001
+"""A slope is a signal below this chance: it is looked at with every session, and looks add up to
+some ten times the chance of one (`tests/studies/chart_study.md`)."""
+UNWATCHED_DAYS = 60
+"""So long after its last run the control bike no longer says how the dyno stands."""
+LEAST_SESSIONS_A_YEAR = 10
 LEAST_DENSITY_SD_PCT = 0.2
 """Air that moves by less is no test of a correction: a station's last digits make so much."""
 MOST_SLOPE = 0.5
@@ -88,27 +93,24 @@ def _make(given: Given, payloads: list[Any]) -> Records:
         ),
     ]
     control = [s for s in sessions if s["is_control"]]
+    limits = stability.signal_limits(_sessions_a_year(control))
     charts: list[Chart] = []
     for (bike_id, dyno), of_bike in _grouped(control, "bike_id", "dyno"):
         alike, left_out = _as_at_first(list(of_bike))
-        rows, found = _chart(alike, curves, trust)
+        rows, found, half = _chart(alike, curves, trust, limits)
         charts.append(Chart(bike_id, dyno, alike, rows))
         checks += rows
         events += found
         several = len({s["dyno"] for s in control if s["bike_id"] == bike_id}) > 1
         name = f"{bike_id} on {_subject(dyno)}" if several else bike_id
-        verdicts.append(_bike_verdict(name, alike, rows, left_out))
+        verdicts.append(_bike_verdict(name, alike, rows, left_out, found, half))
         verdicts += _reference(name, rows, levels)
     said, found = _air_correction(charts)
     verdicts += said
     events += found
     if not control:
         verdicts.append(
-            _verdict(
-                "control bike",
-                "unknown",
-                note("no control bike"),
-            )
+            _verdict("control bike", "unknown", note("no control bike", **_repeats(trust)))
         )
     events += _weather_events(sessions, altitude_m)
     events.sort(
@@ -121,7 +123,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
     )
     affected = _affected(sessions, events)
     verdicts = [
-        *_heads(sessions, checks, events),
+        *_heads(sessions, checks, events, trust),
         *verdicts,
         _weather(sessions, events, altitude_m),
     ]
@@ -142,7 +144,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 STABILITY = Step(
     name="chart the control bike",
     doing="charting the control bike",
-    version=8,
+    version=9,
     # Only of the verdicts there is always one.
     tables=("out.dyno_verdict", "out.dyno_check", "out.dyno_event", "out.session_drift"),
     reads=(
@@ -280,9 +282,12 @@ def _verdict(
     figure: float | None = None,
     lower: float | None = None,
     upper: float | None = None,
+    *,
+    is_of_dyno: bool = False,
 ) -> dict[str, Any]:
     return {
         "subject": subject,
+        "is_of_dyno": is_of_dyno,
         "state": state,
         "told": told,
         "figure": figure,
@@ -336,35 +341,56 @@ def _weather(
     return verdict("act" if is_recent else "watch", told, float(len(doubted)))
 
 
-def _known_sd_pct(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> float:
-    """Return the scatter that strapping down and pulls alone give a control session."""
-    # Of one mounting a day only the sum with the day is known: then one of the two still is.
-    is_assumed = trust["is_remount_assumed"] and trust["is_day_assumed"]
-    if is_assumed or trust["is_repeatability_assumed"]:
-        return 0.0
-    pulls = float(np.median([s["pulls_used"] for s in sessions]))
-    return 100 * math.hypot(
-        trust["other_day_share"], trust["repeatability_share"] / math.sqrt(pulls)
-    )
+def _sessions_a_year(control: list[dict[str, Any]]) -> float:
+    """Return how many control sessions a year are charted, on all charts together.
+
+    Rounded up to tens: a new session must not move the limits, and wider ones keep the promise.
+    """
+    sound = [s["run_on"] for s in control if _is_sound(s)]
+    if len(sound) < 2:
+        return LEAST_SESSIONS_A_YEAR
+    # The days after the last one belong to it as much as those between.
+    years = max((sound[-1] - sound[0]).days * len(sound) / (len(sound) - 1), 1.0) / 365.25
+    return max(10.0 * math.ceil(len(sound) / max(years, 1.0) / 10.0), LEAST_SESSIONS_A_YEAR)
+
+
+def _is_sound(s: dict[str, Any]) -> bool:
+    return s["is_corrected"] and not s["has_air_doubt"]
+
+
+def _scatter(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> tuple[np.ndarray, float]:
+    """Return each session's scatter against the usual one's, and that of the usual one. [1] [%].
+
+    Strapping down and pulls alone make so much. What is only assumed of them says neither; nor does
+    the day, whose scatter is learnt from this very bike and would hide a shift in itself.
+    """
+    if trust["is_remount_assumed"] or trust["is_repeatability_assumed"]:
+        return np.ones(len(sessions)), 0.0
+    pulls = np.array([max(s["pulls_used"], 1) for s in sessions])
+    sd = np.hypot(trust["remount_share"], trust["repeatability_share"] / np.sqrt(pulls))
+    usual = float(np.median(sd))
+    return (sd / usual, 100 * usual) if usual > 0.0 else (np.ones(len(sessions)), 0.0)
 
 
 def _chart(
-    sessions: list[dict[str, Any]], curves: dict[str, np.ndarray], trust: dict[str, Any]
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Return the chart of one control bike on one dyno, and the events it shows."""
-    sound = np.array([s["is_corrected"] and not s["has_air_doubt"] for s in sessions])
+    sessions: list[dict[str, Any]],
+    curves: dict[str, np.ndarray],
+    trust: dict[str, Any],
+    limits: stability.Limits,
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]], float]:
+    """Return the chart of one control bike on one dyno, its events, how well its level is known."""
+    sound = np.array([_is_sound(s) for s in sessions])
     reference = sound & (np.cumsum(sound) <= REFERENCE_SESSIONS)
-    if reference.sum() < LEAST_REFERENCE:
-        return [], []
+    if reference.sum() < stability.LEAST_LEARNT:
+        return [], [], math.nan
     _, power = on_one_grid([curves[s["stage_id"]] for s in sessions], 1)
     levels = 100 * session.pull_levels(power)
     levels = levels - np.mean(levels[reference])
-    chart = stability.individuals_chart(levels, reference, _known_sd_pct(sessions, trust))
     # A session in doubtful air says nothing of the dyno: it is shown, but not judged.
     judged = np.where(sound, levels, np.nan)
-    ewma = stability.ewma_chart(judged, centre=chart.centre, sd=chart.sd)
-    level = stability.level_chart(judged, centre=chart.centre, sd=chart.sd, reference=reference)
-    told = stability.signals(judged, chart, ewma, level.sums)
+    relative, known = _scatter(sessions, trust)
+    chart = stability.control_chart(judged, limits, relative_sd=relative, least_sd=known)
+    told = stability.signals(judged, chart, limits)
     rows = [
         {
             "stage_id": s["stage_id"],
@@ -372,16 +398,12 @@ def _chart(
             "dyno": s["dyno"],
             "run_on": s["run_on"],
             "level_pct": float(levels[i]),
-            "individual_centre_pct": chart.centre,
-            "individual_lower_pct": chart.lower,
-            "individual_upper_pct": chart.upper,
-            "ewma_pct": float(ewma.values[i]),
-            "ewma_lower_pct": float(ewma.lower[i]),
-            "ewma_upper_pct": float(ewma.upper[i]),
-            "cusum_high_pct": float(level.sums.high[i]),
-            "cusum_low_pct": float(level.sums.low[i]),
-            "cusum_limit_pct": level.sums.limit,
-            "shift_pct": float(level.level[i]),
+            "level_lower_pct": _finite(chart.lower[i]),
+            "level_upper_pct": _finite(chart.upper[i]),
+            "sum_above": float(chart.high[i]),
+            "sum_below": float(chart.low[i]),
+            "sum_limit": limits.sums,
+            "shift_pct": float(chart.level[i]),
             "is_reference": bool(reference[i]),
             "air_density_kg_m3": s["air_density_kg_m3"],
             "has_air_doubt": s["has_air_doubt"],
@@ -391,9 +413,9 @@ def _chart(
     ]
     days = [s["run_on"] for s in sessions]
     dyno = sessions[0]["dyno"]
-    events = _shift_events(dyno, days, judged, level.shifts)
-    events += _odd_days(dyno, days, judged, chart.sd, level)
-    return rows, events
+    events = _shift_events(dyno, days, judged, chart.shifts)
+    events += _odd_days(dyno, days, judged, chart)
+    return rows, events, chart.half
 
 
 def _levels(connection: duckdb.DuckDBPyConnection, stage_ids: list[str]) -> dict[str, list[float]]:
@@ -447,7 +469,7 @@ def _event(
     told: Note,
     *,
     begins_after: date | None = None,
-    size_sd_pct: float | None = None,
+    half_pct: float | None = None,
 ) -> dict[str, Any]:
     return {
         "dyno": dyno,
@@ -456,7 +478,7 @@ def _event(
         "first_on": first_on,
         "last_on": last_on,
         "event_pct": size_pct,
-        "event_sd_pct": size_sd_pct,
+        "event_half_pct": half_pct,
         "dyno_drift_sd": 0.0 if size_pct is None else rounded_up(abs(size_pct) / 100),
         "told": told,
         "is_of_files": False,
@@ -484,7 +506,7 @@ def _shift_events(
             told = note(
                 "level changed",
                 size_pct=shift.size,
-                half_pct=2 * shift.size_sd,
+                half_pct=shift.half,
                 first_on=first_on,
                 begins_after=begins_after,
                 likely_on=days[shift.first] if shift.earliest < shift.latest else None,
@@ -499,7 +521,7 @@ def _shift_events(
                 shift.size,
                 told,
                 begins_after=begins_after,
-                size_sd_pct=shift.size_sd,
+                half_pct=shift.half,
             )
             events.append(event)
         size_before = shift.size if shift.is_away else 0.0
@@ -507,24 +529,23 @@ def _shift_events(
 
 
 def _odd_days(
-    dyno: str,
-    days: list[date],
-    judged: np.ndarray,
-    sd: float,
-    level: stability.LevelChart,
+    dyno: str, days: list[date], judged: np.ndarray, chart: stability.ControlChart
 ) -> list[dict[str, Any]]:
-    """Return single control sessions far from the level of their own stretch."""
-    away = judged - level.level
+    """Return single control sessions far from what those before them foretold."""
+    # Where the level changed, the first sessions of the new one are no odd days of the old one.
+    begun = {place for shift in chart.shifts for place in range(shift.first, shift.seen + 1)}
+    places = [place for place in np.flatnonzero(chart.is_odd).tolist() if place not in begun]
+    off = judged - chart.level
     return [
         _event(
             dyno,
             "odd day",
             days[place],
             days[place],
-            float(away[place]),
-            note("odd day", off_pct=away[place], on=days[place]),
+            float(off[place]),
+            note("odd day", off_pct=off[place], on=days[place]),
         )
-        for place in np.flatnonzero(np.abs(away) > stability.LIMIT_WIDTH * sd).tolist()
+        for place in places
     ]
 
 
@@ -587,11 +608,11 @@ def _slope_verdict(
         _slope_of(pairs, numbers, lambda s: s["ambient_temp_k"])[0],
         _slope_of(pairs, numbers, lambda s: s["ambient_pressure_pa"])[0],
     )
-    if cause:
+    if cause and slope.p < ALARM_P:
         size = slope.slope * float(np.std(density, ddof=1))
         return verdict("watch", note("power follows the air", **moves, cause=cause), *figures), size
     most = max(-slope.lower, slope.upper)
-    told = note("no slope", **moves, most_pct=most, is_small=most <= MOST_SLOPE)
+    told = note("no slope", **moves, most_pct=most, is_small=most <= MOST_SLOPE, leans=bool(cause))
     return verdict("good" if told["is_small"] else "unknown", told, *figures), None
 
 
@@ -748,7 +769,9 @@ def _station_events(
             rows = sessions[run.first : run.last + 1]
             others = np.delete(readings, slice(run.first, run.last + 1))
             others = others[np.isfinite(others)]
-            usual = float(others.std()) if others.size >= LEAST_REFERENCE else USUAL[quantity]
+            usual = (
+                float(others.std()) if others.size >= stability.LEAST_LEARNT else USUAL[quantity]
+            )
             shown = (run.value - ZERO_OF[quantity]) * SHOWN_TIMES[quantity]
             told = note(
                 "reading stood still",
@@ -870,7 +893,10 @@ def _affected(sessions: list[dict[str, Any]], events: list[dict[str, Any]]) -> l
 
 
 def _heads(
-    sessions: list[dict[str, Any]], checks: list[dict[str, Any]], events: list[dict[str, Any]]
+    sessions: list[dict[str, Any]],
+    checks: list[dict[str, Any]],
+    events: list[dict[str, Any]],
+    trust: dict[str, Any],
 ) -> list[dict[str, Any]]:
     """Return the state of each dyno."""
     charted = {row["stage_id"] for row in checks}
@@ -879,19 +905,22 @@ def _heads(
         own = list(of_dyno)
         watched = [s for s in own if s["stage_id"] in charted]
         ours = [event for event in events if event["dyno"] == dyno]
-        if found := _head(own, watched, ours):
-            verdicts.append(_verdict(_subject(dyno), *found))
+        found = _head(own, watched, ours, trust)
+        verdicts.append(_verdict(_subject(dyno), *found, is_of_dyno=True))
     return verdicts
 
 
 def _head(
-    sessions: list[dict[str, Any]], watched: list[dict[str, Any]], events: list[dict[str, Any]]
+    sessions: list[dict[str, Any]],
+    watched: list[dict[str, Any]],
+    events: list[dict[str, Any]],
+    trust: dict[str, Any],
 ) -> tuple[Any, ...]:
-    """Return state, what it is and figures of one dyno; empty where it was hardly used."""
+    """Return state, what it is and figures of one dyno."""
     by_kind = {kind: list(of_kind) for (kind,), of_kind in _grouped(events, "event_kind")}
     moved = [e for e in events if e["event_kind"] in ("shift", "drift") and not e["last_on"]]
     if moved:
-        size, half = moved[-1]["event_pct"], 2 * moved[-1]["event_sd_pct"]
+        size, half = moved[-1]["event_pct"], moved[-1]["event_half_pct"]
         return "act", moved[-1]["told"], size, size - half, size + half
     last_on = sessions[-1]["run_on"]
     weather = [
@@ -904,13 +933,24 @@ def _head(
         return "act", note("station in doubt", since=since, why=weather[-1]["told"])
     if slope := by_kind.get("correction"):
         return "watch", note("station in doubt", since=None, why=slope[-1]["told"])
-    if watched:
-        last = max((e["last_on"] for e in events if e["event_kind"] != "weather"), default=None)
-        runs = {"runs": len(watched), "last_on": watched[-1]["run_on"]}
-        return "good", note("in control", **runs, quiet_since=last)
-    if len(sessions) >= LEAST_REFERENCE:
-        return "unknown", note("not watched", needed=LEAST_REFERENCE)
-    return ()
+    if not watched:
+        return "unknown", note("not watched", needed=stability.LEAST_LEARNT, **_repeats(trust))
+    run_last = watched[-1]["run_on"]
+    if (last_on - run_last).days > UNWATCHED_DAYS:
+        return "unknown", note(
+            "not watched since", last_on=run_last, days=(last_on - run_last).days
+        )
+    last = max((e["last_on"] for e in events if e["event_kind"] != "weather"), default=None)
+    return "good", note("in control", runs=len(watched), last_on=run_last, quiet_since=last)
+
+
+def _repeats(trust: dict[str, Any]) -> dict[str, Any]:
+    """Return what sessions repeated without a change say, the best there is for a control bike."""
+    is_known = not (trust["is_remount_assumed"] and trust["is_day_assumed"])
+    return {
+        "pairs": trust["remount_pairs"] if is_known else 0,
+        "share_pct": 100 * trust["other_day_share"] if is_known else None,
+    }
 
 
 def _subject(dyno: str) -> str:
@@ -922,30 +962,34 @@ def _bike_verdict(
     sessions: list[dict[str, Any]],
     rows: list[dict[str, Any]],
     left_out: list[tuple[dict[str, Any], list[Note]]],
+    events: list[dict[str, Any]],
+    half_pct: float,
 ) -> dict[str, Any]:
     """Say where a control bike stands, and which of its sessions do not count."""
     name = f"control bike {bike}"
     is_changed = bool(left_out) and left_out[-1][0]["run_on"] > sessions[-1]["run_on"]
     about = {"bike": bike, "left_out": _left_out(left_out, is_changed)}
     if not rows:
-        return _verdict(name, "unknown", note("no chart yet", needed=LEAST_REFERENCE, **about))
-    last, signals = rows[-1], [row for row in rows if row["signal"]]
-    first = sum(row["is_reference"] for row in rows)
-    inside = last["ewma_lower_pct"] <= last["ewma_pct"] <= last["ewma_upper_pct"]
-    state = "good"
-    if signals:
-        state = "watch" if inside else "act"
-    elif is_changed:
-        state = "watch"
+        return _verdict(
+            name, "unknown", note("no chart yet", needed=stability.LEAST_LEARNT, **about)
+        )
+    level, signals = rows[-1]["shift_pct"], [row for row in rows if row["signal"]]
+    holds = any(e["event_kind"] in ("shift", "drift") and not e["last_on"] for e in events)
+    state = "act" if holds else "watch" if signals or is_changed else "good"
     told = note(
         "control bike stands",
-        ewma_pct=last["ewma_pct"],
-        reference=first,
-        is_inside=inside,
-        on=last["run_on"],
+        level_pct=level,
+        half_pct=_finite(half_pct),
+        reference=sum(row["is_reference"] for row in rows),
+        on=rows[-1]["run_on"],
         signals=len(signals),
         sessions=len(rows),
         first_signal_on=signals[0]["run_on"] if signals else None,
         **about,
     )
-    return _verdict(name, state, told, last["ewma_pct"])
+    return _verdict(name, state, told, level)
+
+
+def _finite(value: float) -> float | None:
+    """Return a figure, or None for one that is not to be had."""
+    return None if math.isnan(value) else float(value)

@@ -1189,11 +1189,8 @@ def _dyno(rows: _Rows) -> None:
     control = [row for row in rows["out.session"] if row["job_id"] <= "J-0024"]
     control.sort(key=lambda row: row["run_on"])
     first = control[0]["peak_power_w"]
-    ewma = 0.0
     for number, row in enumerate(control):
         level = 100 * (row["peak_power_w"] / first - 1) + 0.6 * np.sin(5 * number)
-        ewma = 0.3 * level + 0.7 * ewma
-        width = 0.55 * np.sqrt(1 - 0.7 ** (2 * number + 2))
         rows.add(
             "out.dyno_check",
             stage_id=row["stage_id"],
@@ -1201,20 +1198,16 @@ def _dyno(rows: _Rows) -> None:
             dyno="main dyno",
             run_on=row["run_on"],
             level_pct=level,
-            individual_centre_pct=0.0,
-            individual_lower_pct=-1.8,
-            individual_upper_pct=1.8,
-            ewma_pct=ewma,
-            ewma_lower_pct=-1.4 * width,
-            ewma_upper_pct=1.4 * width,
-            cusum_high_pct=max(0.0, level),
-            cusum_low_pct=max(0.0, -level),
-            cusum_limit_pct=3.0,
+            level_lower_pct=-1.8 if number >= 8 else None,
+            level_upper_pct=1.8 if number >= 8 else None,
+            sum_above=max(0.0, level),
+            sum_below=max(0.0, -level),
+            sum_limit=2.8,
             shift_pct=0.0 if number < 10 else 2.9,
             is_reference=number < 10,
             air_density_kg_m3=row["air_density_kg_m3"],
             has_air_doubt=row["has_air_doubt"],
-            signal="EWMA beyond its limit" if abs(ewma) > 1.4 * width else "",
+            signal="beyond the upper limit" if level > 1.8 else "",
             made_from="test",
         )
     for number, (subject, state, sentence) in enumerate(
@@ -1229,6 +1222,7 @@ def _dyno(rows: _Rows) -> None:
             "out.dyno_verdict",
             verdict_no=number,
             subject=subject,
+            is_of_dyno=subject == "level",
             state=state,
             sentence=sentence,
             figure=1.2,
@@ -1249,7 +1243,7 @@ def _dyno(rows: _Rows) -> None:
             first_on=control[7]["run_on"],
             last_on=last_on,
             event_pct=size,
-            event_sd_pct=0.2 if kind == "shift" else None,
+            event_half_pct=0.4 if kind == "shift" else None,
             dyno_drift_sd=size / 100,
             sessions_affected=1,
             sentence="The dyno has read +2.9 % against its first level.",

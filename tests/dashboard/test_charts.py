@@ -311,12 +311,8 @@ def test_a_control_chart_marks_signals_and_the_reference_period():
         {
             "run_on": day,
             "level_pct": [0.0, 0.1, 0.2, 3.0],
-            "ewma_pct": [0.0, 0.03, 0.08, 0.95],
-            "individual_centre_pct": [0.0] * 4,
-            "individual_lower_pct": [-1.0] * 4,
-            "individual_upper_pct": [1.0] * 4,
-            "ewma_lower_pct": [-0.5] * 4,
-            "ewma_upper_pct": [0.5] * 4,
+            "level_lower_pct": [None, None, -1.0, -1.0],
+            "level_upper_pct": [None, None, 1.0, 1.0],
             "signal": ["", "", "", "beyond its limits"],
             "is_reference": [True, True, False, False],
             "has_air_doubt": [False] * 4,
@@ -324,7 +320,7 @@ def test_a_control_chart_marks_signals_and_the_reference_period():
     )
     figure = _drawn(charts.control_chart(checks, LOOK))
     signals = [trace for trace in figure.data if trace.name == "signal"]
-    assert [list(trace.x) for trace in signals] == [[day[3]], [day[3]]]
+    assert [list(trace.x) for trace in signals] == [[day[3]]]
     shaded = [shape for shape in figure.layout.shapes if shape.type == "rect"]
     assert {(shape.x0, shape.x1) for shape in shaded} == {(day[0], day[1])}
 

@@ -237,8 +237,7 @@ SESSION = {"stage_id": "s", "bike_id": "b", "pulls": 1, "pulls_used": 1, "is_cor
 MIXTURE = {"stage_id": "s", "level": "none", "reason": None}
 CRUISE = {"stage_id": "s", "cells": 1, "rides": 1, "steady_s": 5, "in_band_share": 0.5}
 CHART = {
-    "stage_id": "s", "bike_id": "b", "individual_lower_pct": -1, "individual_centre_pct": 0,
-    "individual_upper_pct": 1, "ewma_lower_pct": -1, "ewma_upper_pct": 1,
+    "stage_id": "s", "bike_id": "b", "level_lower_pct": -1, "level_upper_pct": 1, "sum_limit": 3,
 }  # fmt: skip
 NOT_COMPARED = {"power_health": "not compared", "power_reason": "2 siblings", "siblings": 2}
 SIBLING = {
@@ -531,10 +530,10 @@ CASES = {
         {"out.dyno_check": [CHART], "core.bike": [{"bike_id": "b", "is_control": True}]},
         [{"core.bike": [{"bike_id": "b", "is_control": False}]}, {"core.bike": []}],
     ),
-    "out.dyno_check: limits_enclose_their_centre": (
-        {"out.dyno_check": [CHART]},
-        [{"out.dyno_check": [CHART | {"individual_lower_pct": 0.5}]},
-         {"out.dyno_check": [CHART | {"ewma_upper_pct": -2}]}],
+    "out.dyno_check: a_chart_has_room_for_sound_sessions": (
+        {"out.dyno_check": [CHART, CHART | {"level_lower_pct": None, "level_upper_pct": None}]},
+        [{"out.dyno_check": [CHART | {"level_lower_pct": 1}]},
+         {"out.dyno_check": [CHART | {"sum_limit": 0}]}],
     ),
     "out.dyno_event: an_event_ends_after_it_began": (
         {"out.dyno_event": [EVENT, EVENT | {"last_on": None, "begins_after": None}]},

@@ -8,10 +8,8 @@ LEFT JOIN core.bike AS bike
     ON dyno_check.bike_id = bike.bike_id AND bike.is_control
 WHERE bike.bike_id IS NULL;
 
--- check: limits_enclose_their_centre (fail)
--- A chart whose limits do not hold its centre line would call every session out of control.
+-- check: a_chart_has_room_for_sound_sessions (fail)
+-- Limits without a width, or a sum that signals at once, would call every session out of control.
 SELECT stage_id
 FROM out.dyno_check
-WHERE
-    individual_centre_pct NOT BETWEEN individual_lower_pct AND individual_upper_pct
-    OR ewma_lower_pct > ewma_upper_pct;
+WHERE level_lower_pct >= level_upper_pct OR sum_limit <= 0;

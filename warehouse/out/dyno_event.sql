@@ -15,7 +15,7 @@ CREATE TABLE IF NOT EXISTS out.dyno_event (
     first_on DATE NOT NULL,
     last_on DATE,
     event_pct DOUBLE,
-    event_sd_pct DOUBLE,
+    event_half_pct DOUBLE,
     dyno_drift_sd DOUBLE NOT NULL,
     sessions_affected BIGINT NOT NULL,
     told VARCHAR NOT NULL,

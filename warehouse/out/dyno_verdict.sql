@@ -5,6 +5,7 @@
 CREATE TABLE IF NOT EXISTS out.dyno_verdict (
     verdict_no BIGINT PRIMARY KEY,
     subject VARCHAR NOT NULL,
+    is_of_dyno BOOLEAN NOT NULL,
     state VARCHAR NOT NULL CHECK (state IN ('good', 'watch', 'act', 'unknown')),
     told VARCHAR NOT NULL,
     figure DOUBLE,

@@ -5,6 +5,7 @@
 SELECT
     verdict_no,
     subject,
+    is_of_dyno,
     state,
     told AS sentence,
     figure

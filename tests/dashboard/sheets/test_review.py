@@ -129,7 +129,7 @@ def test_a_quarter_without_gains_or_dyno_is_still_written(data):
     )
     text = review.render(bare)
     assert "No like-for-like gain was measured" in text
-    assert "nothing is known of the dyno" in text
+    assert "whether the dyno holds cannot be told: no control bike watches it" in text
 
 
 def test_maps_off_target_are_told_with_the_caution(data):
