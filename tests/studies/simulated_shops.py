@@ -155,14 +155,15 @@ class Air(NamedTuple):
 
     @property
     def vapour_pa(self) -> float:
-        """By the Magnus formula (WMO-No. 8, from memory)."""
+        """By the Magnus formula of WMO-No. 8."""
         celsius = self.temp_k - 273.15
         return self.humidity_pct / 100 * 611.2 * math.exp(17.62 * celsius / (243.12 + celsius))
 
     def ln_factor(self) -> float:
         """Return ln of the factor of SAE J1349, in its form since 1990."""
         dry_pa = self.pressure_pa - self.vapour_pa
-        return math.log(1.180 * (99_000.0 / dry_pa) * math.sqrt(self.temp_k / 298.0) - 0.180)
+        warm = (self.temp_k - 0.15) / 298.0  # the standard says 273 for 0 °C
+        return math.log(1.180 * (99_000.0 / dry_pa) * math.sqrt(warm) - 0.180)
 
 
 class Dyno:
@@ -198,8 +199,8 @@ class Dyno:
             day["humidity_pct"],
         )
         read = Air(
-            round(true.temp_k + day["thermometer"] + 0.1 * self.rng.standard_normal(), 1),
-            round(true.pressure_pa + day["barometer"] + 10 * self.rng.standard_normal(), -1),
+            round(true.temp_k + day["thermometer"] + 0.05 * self.rng.standard_normal(), 1),
+            round(true.pressure_pa + day["barometer"] + 5 * self.rng.standard_normal(), -1),
             round(true.humidity_pct + day["hygrometer"]),
         )
         return true, read
@@ -445,7 +446,9 @@ class Warehouse:
         }
         whole = store.frame(self.connection, table, [empty | row for row in rows])
         self.connection.register("incoming", whole)
-        self.connection.execute(f"INSERT OR IGNORE INTO {table} BY NAME SELECT * FROM incoming")
+        self.connection.execute(
+            f"INSERT OR IGNORE INTO {table} BY NAME SELECT * FROM incoming"  # noqa: S608
+        )
         self.connection.unregister("incoming")
 
     def rows(self, query: str, *params: object) -> list[dict[str, Any]]:

@@ -44,6 +44,8 @@ WIDE = 1.959964
 STATION_SD = 0.002
 """What the weather station's error of a day puts into the factor, 1 SD of ln: 0.7 K and 3 % of
 humidity make 0.0019, 60 Pa makes 0.0007."""
+LEAST_GAIN_PCT = 1.5
+"""What a shop must be able to find."""
 OVERNIGHT = (1, 3)
 
 PLAIN = Situation("remounted, control bike", has_control=True)
@@ -419,7 +421,7 @@ def _mean(values: Iterable[float]) -> float:
     return float(np.mean(known)) if known else math.nan
 
 
-def _spread(rows: Sequence[Any], name: str) -> float:
+def _chance(rows: Sequence[Any], name: str) -> float:
     """Return 2 standard errors of a mean, by shops: all of a shop's intervals share its trust."""
     shops = {row.shop for row in rows}
     means = [_mean(getattr(row, name) for row in rows if row.shop == shop) for shop in shops]
@@ -438,40 +440,82 @@ def gains_table(found: list[Judged]) -> str:
         "in the peak's %", "in each speed's %", "in the whole curve's %",
         "'real' without a change %", "cards with a false 'real' %", "bias %", "±",
         "half width %", "over the best possible", "true gains found %", "found at best %",
+        "does not hold",
     )  # fmt: skip
-    rows = [_row_of_gains(name, [one for one in found if one.situation == name])
-            for name in dict.fromkeys(one.situation for one in found)]  # fmt: skip
+    rows = [
+        _row_of_gains(name, [one for one in found if one.situation == name])
+        for name in dict.fromkeys(one.situation for one in found)
+    ]
     return _table(heads, rows)
 
 
 def _row_of_gains(name: str, of: list[Judged]) -> list[str]:
-    null, gain = ([one for one in of if one.is_null is kind] for kind in (True, False))
-    wide = [one for one in gain if abs(one.truth) > 1.5]
-    power = (norm.cdf((abs(one.truth) - one.best_half) / (one.best_half / WIDE)) for one in wide)
-    cards: dict[tuple[int, str], bool] = {}
-    for one in null:
-        key = (one.shop, one.job_id)
-        cards[key] = cards.get(key, False) or one.is_real_anywhere
-    ratios = [one.half / one.best_half for one in of]
+    null = [one for one in of if one.is_null]
+    told = [100 * _mean(getattr(one, kind) for one in of) for kind in COVERED]
+    found, at_best = powers(of)
     return [
         name,
         str(len(of)),
         _shown(100 * _mean(not one.is_told for one in of)),
-        _shown(100 * _mean(one.mean_in for one in of)),
-        _shown(100 * _spread(of, "mean_in")),
-        _shown(100 * _mean(one.peak_in for one in of)),
-        _shown(100 * _mean(one.speeds_in for one in of)),
-        _shown(100 * _mean(one.whole_in for one in of)),
+        _shown(told[0]),
+        _shown(100 * _chance(of, "mean_in")),
+        *(_shown(share) for share in told[1:]),
         _shown(100 * _mean(one.is_real for one in null)),
-        _shown(100 * _mean(cards.values())),
+        _shown(100 * _mean(_false_cards(null))),
         _shown(_mean(one.error for one in of), 2, "+"),
-        _shown(_spread(of, "error"), 2),
+        _shown(_chance(of, "error"), 2),
         _shown(_mean(one.half for one in of), 2),
-        _shown(_mean(ratios), 2),
-        _shown(100 * _mean(one.is_real and one.truth * (one.error + one.truth) > 0
-                           for one in wide), 0),
-        _shown(100 * _mean(power), 0),
-    ]  # fmt: skip
+        _shown(_mean(one.half / one.best_half for one in of), 2),
+        _shown(100 * found, 0),
+        _shown(100 * at_best, 0),
+        ", ".join(failings(of)),
+    ]
+
+
+COVERED = {
+    "mean_in": "the mean's interval",
+    "peak_in": "the peak's",
+    "speeds_in": "each speed's",
+    "whole_in": "the whole curve's",
+}
+LEAST, MOST, MOST_REAL, MOST_BIAS_PCT = 0.93, 0.97, 0.05, 0.1
+"""What must hold in every row, within the chance of so many shops."""
+
+
+def failings(of: list[Judged]) -> list[str]:
+    """Return what does not hold of some comparisons; nothing where none of them is told."""
+    if not any(one.is_told for one in of):
+        return []
+    found = []
+    for name, words in COVERED.items():
+        share, chance = _mean(getattr(one, name) for one in of), _chance(of, name)
+        if share + chance < LEAST:
+            found.append(f"{words} too narrow")
+        if share - chance > MOST and name == "mean_in":
+            found.append(f"{words} too wide")
+    null = [one for one in of if one.is_null]
+    if _mean(one.is_real for one in null) - _chance(null, "is_real") > MOST_REAL:
+        found.append("false 'real'")
+    if abs(_mean(one.error for one in of)) - _chance(of, "error") > MOST_BIAS_PCT:
+        found.append("bias")
+    return found
+
+
+def powers(of: list[Judged]) -> tuple[float, float]:
+    """Return which share of the true gains above 1.5 % was found, and would be at best."""
+    wide = [one for one in of if abs(one.truth) > LEAST_GAIN_PCT]
+    found = (one.is_real and one.truth * (one.error + one.truth) > 0 for one in wide)
+    best = (norm.cdf(WIDE * (abs(one.truth) / one.best_half - 1)) for one in wide)
+    return _mean(found), _mean(float(share) for share in best)
+
+
+def _false_cards(null: list[Judged]) -> list[bool]:
+    """Say of each card with changes that gave nothing whether any of its verdicts is 'real'."""
+    cards: dict[tuple[int, str], bool] = {}
+    for one in null:
+        key = (one.shop, one.job_id)
+        cards[key] = cards.get(key, False) or one.is_real_anywhere
+    return list(cards.values())
 
 
 def quotes_table(found: list[Quoted]) -> str:
@@ -479,7 +523,7 @@ def quotes_table(found: list[Quoted]) -> str:
     heads = (
         "situation", "bikes behind", "quotes", "given %", "its range holds what the next bike is %",
         "±", "and what it measured %", "range of what it will measure held %", "half width %",
-        "over the best possible",
+        "over the best possible", "does not hold",
     )  # fmt: skip
     rows = []
     for name, bikes in sorted({(one.situation, one.bikes) for one in found}):
@@ -490,13 +534,39 @@ def quotes_table(found: list[Quoted]) -> str:
             str(len(of)),
             _shown(100 * _mean(one.is_given for one in of)),
             _shown(100 * _mean(one.holds_truth for one in of)),
-            _shown(100 * _spread(of, "holds_truth")),
+            _shown(100 * _chance(of, "holds_truth")),
             _shown(100 * _mean(one.holds_measured for one in of)),
             _shown(100 * _mean(one.measured_holds for one in of)),
             _shown(_mean(one.half for one in of), 2),
             _shown(_mean(one.half / one.best_half for one in of), 2),
+            ", ".join(failings_of_quotes(of)),
         ])  # fmt: skip
     return _table(heads, rows)
+
+
+def failings_of_quotes(of: list[Quoted]) -> list[str]:
+    """Return what does not hold of quotes with so many bikes behind them."""
+    if not all(one.is_given for one in of):
+        return ["not given"]
+    found = []
+    told = (
+        "holds_measured"
+        if math.isnan(_mean(one.measured_holds for one in of))
+        else ("measured_holds")
+    )
+    for name, words in (("holds_truth", "what it is"), (told, "what it measures")):
+        share, chance = _mean(getattr(one, name) for one in of), _chance(of, name)
+        if share + chance < LEAST:
+            found.append(f"{words}: too narrow")
+        if share - chance > MOST:
+            found.append(f"{words}: too wide")
+    if _mean(one.half / one.best_half for one in of) > MOST_OVER_BEST:
+        found.append("of no use")
+    return found
+
+
+MOST_OVER_BEST = 2.0
+"""Wider than this against what known variances would give, a quote says nothing."""
 
 
 def _table(heads: Sequence[str], rows: list[list[str]]) -> str:
@@ -509,7 +579,9 @@ Whole shops are simulated pull by pull (`simulated_shops.py`: their own physics)
 stand, and derived as any shop is; 3 pulls a session, a default of 0.8 % for remounting. Half of the
 bikes get parts that give nothing. ± is two standard errors, by shops. *At best* is generalised
 least squares on the pulls compared, every variance known and nothing known of other bikes; *found*
-is of true gains above 1.5 % (they go to 4 %), 'real' and of the right sign.
+is of true gains above 1.5 % (they go to 4 %), 'real' and of the right sign. *Does not hold*:
+coverage outside 93 to 97 %, 'real' without a change above 5 %, bias above 0.1 %, each beyond its
+chance.
 """
 ABOUT_QUOTES = """\
 Replayed by date: what the table of pooled gains said of the next bike, when so many bikes of its
