@@ -461,7 +461,7 @@ def _row_of_gains(name: str, of: list[Judged]) -> list[str]:
         _shown(100 * _chance(of, "mean_in")),
         *(_shown(share) for share in told[1:]),
         _shown(100 * _mean(one.is_real for one in null)),
-        _shown(100 * _mean(_false_cards(null))),
+        _shown(100 * _mean(card.is_false for card in _cards(null))),
         _shown(_mean(one.error for one in of), 2, "+"),
         _shown(_chance(of, "error"), 2),
         _shown(_mean(one.half for one in of), 2),
@@ -496,6 +496,9 @@ def failings(of: list[Judged]) -> list[str]:
     null = [one for one in of if one.is_null]
     if _mean(one.is_real for one in null) - _chance(null, "is_real") > MOST_REAL:
         found.append("false 'real'")
+    cards = _cards(null)
+    if _mean(card.is_false for card in cards) - _chance(cards, "is_false") > MOST_REAL:
+        found.append("false 'real' on a card")
     if abs(_mean(one.error for one in of)) - _chance(of, "error") > MOST_BIAS_PCT:
         found.append("bias")
     return found
@@ -509,13 +512,19 @@ def powers(of: list[Judged]) -> tuple[float, float]:
     return _mean(found), _mean(float(share) for share in best)
 
 
-def _false_cards(null: list[Judged]) -> list[bool]:
-    """Say of each card with changes that gave nothing whether any of its verdicts is 'real'."""
-    cards: dict[tuple[int, str], bool] = {}
+class Card(NamedTuple):
+    """A card with changes that gave nothing, and whether any of its verdicts is 'real'."""
+
+    shop: int
+    is_false: bool
+
+
+def _cards(null: list[Judged]) -> list[Card]:
+    found: dict[tuple[int, str], bool] = {}
     for one in null:
         key = (one.shop, one.job_id)
-        cards[key] = cards.get(key, False) or one.is_real_anywhere
-    return list(cards.values())
+        found[key] = found.get(key, False) or one.is_real_anywhere
+    return [Card(shop, is_false) for (shop, _), is_false in found.items()]
 
 
 def quotes_table(found: list[Quoted]) -> str:
@@ -580,8 +589,8 @@ stand, and derived as any shop is; 3 pulls a session, a default of 0.8 % for rem
 bikes get parts that give nothing. ± is two standard errors, by shops. *At best* is generalised
 least squares on the pulls compared, every variance known and nothing known of other bikes; *found*
 is of true gains above 1.5 % (they go to 4 %), 'real' and of the right sign. *Does not hold*:
-coverage outside 93 to 97 %, 'real' without a change above 5 %, bias above 0.1 %, each beyond its
-chance.
+coverage outside 93 to 97 %, 'real' without a change above 5 % (of comparisons, and
+of cards with any, peaks included), bias above 0.1 %, each beyond its chance.
 """
 ABOUT_QUOTES = """\
 Replayed by date: what the table of pooled gains said of the next bike, when so many bikes of its

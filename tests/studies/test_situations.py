@@ -184,8 +184,9 @@ def shops(held, shops=20, each=20, **changed):
         (shops(0.9), ["the mean's interval too narrow"]),
         (shops(1.0), ["the mean's interval too wide"]),
         (shops(0.95, error=-0.2), ["bias"]),
-        (shops(0.95, is_null=True), ["false 'real'"]),
-        (shops(0.95, is_null=True, is_real=False), []),
+        (shops(0.95, is_null=True), ["false 'real'", "false 'real' on a card"]),
+        (shops(0.95, is_null=True, is_real=False), ["false 'real' on a card"]),
+        (shops(0.95, is_null=True, is_real=False, is_real_anywhere=False), []),
         (shops(0.5, is_told=False), []),
     ],
 )
