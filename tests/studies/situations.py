@@ -589,8 +589,8 @@ stand, and derived as any shop is; 3 pulls a session, a default of 0.8 % for rem
 bikes get parts that give nothing. ± is two standard errors, by shops. *At best* is generalised
 least squares on the pulls compared, every variance known and nothing known of other bikes; *found*
 is of true gains above 1.5 % (they go to 4 %), 'real' and of the right sign. *Does not hold*:
-coverage outside 93 to 97 %, 'real' without a change above 5 % (of comparisons, and
-of cards with any, peaks included), bias above 0.1 %, each beyond its chance.
+coverage outside 93 to 97 %, 'real' without a change above 5 % (of comparisons, and of cards with
+any, peaks included), bias above 0.1 %, each beyond its chance.
 """
 ABOUT_QUOTES = """\
 Replayed by date: what the table of pooled gains said of the next bike, when so many bikes of its
