@@ -78,7 +78,8 @@ class Situation:
     drift_per_hour: float = 0.0
     no_air: str = ""
     """Where files carry no weather: on "one side", "both sides" or in "half the jobs"."""
-    has_control: bool = False
+    control_hours: tuple[float, ...] = ()
+    """When the control bike is run, each time strapped down anew, on every day that has a job."""
     repeats: int = 0
     """Bikes that come back another day, unchanged."""
     is_put_back: bool = False
@@ -316,10 +317,10 @@ def a_shop(situation: Situation, rng: np.random.Generator) -> Shop:
         for visit in range(2):
             at = at_hour(days[(3 * number + visit * (number + 1)) % len(days)], 16.5 + 0.5 * visit)
             sessions.append(_alone(bike, f"R-{number}-{visit}", at))
-    if situation.has_control:
-        control = a_bike("CONTROL", "control", rng)
-        for day in sorted({one.begins.date() for one in sessions}):
-            sessions.append(_alone(control, f"C-{day}", at_hour(day, 7.5)))
+    control = a_bike("CONTROL", "control", rng)
+    for day in sorted({one.begins.date() for one in sessions}):
+        for hour in situation.control_hours:
+            sessions.append(_alone(control, f"C-{day} {hour:g}", at_hour(day, hour)))
     Dyno(situation, rng).run(sessions)
     return Shop(situation, {one.stage_id: one for one in sessions})
 

@@ -48,7 +48,9 @@ LEAST_GAIN_PCT = 1.5
 """What a shop must be able to find."""
 OVERNIGHT = (1, 3)
 
-PLAIN = Situation("remounted, control bike", has_control=True)
+ONCE_A_DAY = (7.5,)
+
+PLAIN = Situation("remounted, control bike", control_hours=ONCE_A_DAY)
 ONE_MOUNTING = replace(
     PLAIN, is_strapped_anew=False, is_one_mounting_on_card=True, gap_min=30.0, mount_sd=0.008
 )
@@ -60,9 +62,9 @@ OTHER_SEASON = replace(PLAIN, days_between=(60, 150))
 def _of_day(pct: float) -> list[Situation]:
     """Return two-day jobs on a dyno that differs from day to day, known in three ways."""
     known = {
-        "control bike": {"has_control": True},
-        "unchanged repeats": {"has_control": False, "repeats": 12},
-        "nothing to tell": {"has_control": False},
+        "control bike": {},
+        "unchanged repeats": {"control_hours": (), "repeats": 12},
+        "nothing to tell": {"control_hours": ()},
     }
     return [
         replace(OTHER_DAY, name=f"days differ by {pct:g} %, two days: {name}",
@@ -73,6 +75,7 @@ def _of_day(pct: float) -> list[Situation]:
 
 SITUATIONS = (
     PLAIN,
+    replace(PLAIN, name="the same, control bike twice a day", control_hours=(7.5, 17.5)),
     replace(PLAIN, name="the same, heavy-tailed scatter", is_heavy_tailed=True),
     replace(PLAIN, name="nothing gives anything", null_share=1.0),
     replace(OTHER_DAY, name="one mounting on the card, days between", is_strapped_anew=True),
@@ -92,13 +95,13 @@ SITUATIONS = (
     replace(ONE_MOUNTING, name="soak 0.4 % a pull, rest 30 min", soak=0.004, gap_min=30.0),
     replace(ONE_MOUNTING, name="warm-up 0.4 % a pull, rest 2 min", cold=0.004, gap_min=2.0),
     replace(PLAIN, name="one of three pulls 4 % low", odd=0.04),
-    replace(PLAIN, name="remounting 1.6 %, default 0.8 %", mount_sd=0.016, has_control=False),
-    replace(PLAIN, name="remounting 0.3 %, default 0.8 %", mount_sd=0.003, has_control=False),
+    replace(PLAIN, name="remounting 1.6 %, default 0.8 %", mount_sd=0.016, control_hours=()),
+    replace(PLAIN, name="remounting 0.3 %, default 0.8 %", mount_sd=0.003, control_hours=()),
     replace(
         PLAIN,
         name="remounting 0.8 %, learnt from 6 repeats",
         mount_sd=0.008,
-        has_control=False,
+        control_hours=(),
         repeats=6,
     ),
     replace(PLAIN, name="air missing on one side", no_air="one side"),
@@ -375,9 +378,7 @@ def _rounds(
     situation: QuoteSituation, rng: np.random.Generator
 ) -> tuple[list[list[Session]], Shop]:
     """Return sessions round by round: in each, every model gets every change on another bike."""
-    physics = replace(
-        PLAIN, mount_sd=situation.mount_sd, has_control=situation.has_control, day_sd=0.001
-    )
+    physics = replace(PLAIN, mount_sd=situation.mount_sd, day_sd=0.001)
     builds = ("silencer", *NULL_BUILDS)[: situation.changes]
     usual = rng.normal(3.0, 1.5, size=situation.changes)
     of_model = usual + rng.normal(0.0, 0.8, size=(situation.models, situation.changes))
