@@ -68,7 +68,8 @@ class Situation:
     starts: tuple[float, float] = (8.5, 13.0)
     """Hours at which the two bikes of a day begin."""
     exponent: float = 0.0
-    """How much more steeply the engine follows temperature than the standard says."""
+    """How much more, or in every other shop less, the engine follows temperature than the standard
+    says."""
     soak: float = 0.0
     """Lost from one pull to the next, over the first session."""
     cold: float = 0.0
@@ -172,6 +173,7 @@ class Dyno:
 
     def __init__(self, situation: Situation, rng: np.random.Generator) -> None:
         self.situation, self.rng = situation, rng
+        self.exponent = float(rng.choice([-1.0, 1.0])) * situation.exponent
         self.days: dict[dt.date, dict[str, float]] = {}
 
     def on(self, day: dt.date) -> dict[str, float]:
@@ -180,7 +182,7 @@ class Dyno:
             normal = self.rng.standard_normal(9)
             self.days[day] = {
                 "level": self.situation.day_sd * normal[0],
-                "temp_k": 273.15 + 14.0 - 7.5 * season + 2.0 * normal[1],
+                "temp_k": 273.15 + 13.0 - 10.0 * season + 2.0 * normal[1],
                 "pressure_pa": 97_800.0 + 800.0 * normal[2],
                 "humidity_pct": 45.0 + 8.0 * normal[3],
                 "warms_k_per_h": 0.75 + 0.15 * normal[4],
@@ -256,7 +258,7 @@ class Dyno:
             + situation.pull_sd * scatter
             + situation.wiggle_sd * _smooth_noise(bike.speed_rpm.size, rng)
             - true.ln_factor()
-            - situation.exponent * ln_warmth
+            - self.exponent * ln_warmth
         )
         if session.has_air:
             ln_power = ln_power + read.ln_factor()

@@ -46,7 +46,7 @@ STATION_SD = 0.002
 humidity make 0.0019, 60 Pa makes 0.0007."""
 LEAST_GAIN_PCT = 1.5
 """What a shop must be able to find."""
-OVERNIGHT = (1, 3)
+OVERNIGHT, OTHER_SEASON = (1, 3), (90, 180)
 
 ONCE_A_DAY = (7.5,)
 
@@ -55,8 +55,6 @@ ONE_MOUNTING = replace(
     PLAIN, is_strapped_anew=False, is_one_mounting_on_card=True, gap_min=30.0, mount_sd=0.008
 )
 OTHER_DAY = replace(ONE_MOUNTING, days_between=OVERNIGHT)
-SAME_DAY_AIR = replace(PLAIN, starts=(8.0, 8.6), gap_min=430.0)
-OTHER_SEASON = replace(PLAIN, days_between=(60, 150))
 
 
 def _of_day(pct: float) -> list[Situation]:
@@ -85,10 +83,16 @@ SITUATIONS = (
         is_strapped_anew=True,
         gap_min=150.0,
     ),
-    replace(SAME_DAY_AIR, name="exponent +0.3, cold morning to warm afternoon", exponent=0.3),
-    replace(SAME_DAY_AIR, name="exponent −0.3, cold morning to warm afternoon", exponent=-0.3),
-    replace(OTHER_SEASON, name="exponent +0.3, another season", exponent=0.3),
-    replace(OTHER_SEASON, name="exponent −0.3, another season", exponent=-0.3),
+    replace(
+        ONE_MOUNTING,
+        name="exponent ±0.3, one mounting, cold morning to warm afternoon",
+        exponent=0.3,
+        starts=(8.0, 8.6),
+        gap_min=430.0,
+    ),
+    replace(
+        PLAIN, name="exponent ±0.3, another season", exponent=0.3, days_between=OTHER_SEASON
+    ),
     *_of_day(0.5),
     *_of_day(1.0),
     replace(ONE_MOUNTING, name="soak 0.4 % a pull, rest 2 min", soak=0.004, gap_min=2.0),
@@ -107,9 +111,17 @@ SITUATIONS = (
     replace(PLAIN, name="air missing on one side", no_air="one side"),
     replace(PLAIN, name="air missing on both sides, same day", no_air="both sides"),
     replace(
-        OTHER_SEASON, name="air missing on both sides, another season", no_air="both sides"
+        PLAIN,
+        name="air missing on both sides, another season",
+        no_air="both sides",
+        days_between=OTHER_SEASON,
     ),
-    replace(OTHER_SEASON, name="air missing in half the jobs", no_air="half the jobs"),
+    replace(
+        PLAIN,
+        name="air missing in half the jobs, another season",
+        no_air="half the jobs",
+        days_between=OTHER_SEASON,
+    ),
     replace(
         ONE_MOUNTING,
         name="put back (A-B-A), dyno drifts 0.3 % an hour",
