@@ -11,6 +11,7 @@ import argparse
 import math
 import time
 import zlib
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
@@ -160,6 +161,8 @@ class Judged:
     peak_in: float
     speeds_in: float
     whole_in: float
+    greatest_part: str = ""
+    """Of its published budget; empty where none is published."""
 
 
 def judged(situation: Situation, number: int) -> list[Judged]:
@@ -172,14 +175,22 @@ def judged(situation: Situation, number: int) -> list[Judged]:
             "SELECT gain.* FROM out.gain AS gain JOIN core.bike USING (bike_id) "
             "WHERE NOT is_control AND basis <> 'earlier job' ORDER BY gain_id"
         )
+        parts = {}
+        if warehouse.has("out.gain_budget"):
+            for row in warehouse.rows(
+                "SELECT gain_id, arg_max(component, share_of_variance) AS component "
+                "FROM out.gain_budget GROUP BY gain_id"
+            ):
+                parts[row["gain_id"]] = row["component"]
         points = warehouse.rows("SELECT * FROM out.gain_curve ORDER BY gain_id, engine_speed_rpm")
     curves: dict[str, list[dict[str, Any]]] = {}
     for point in points:
         curves.setdefault(point["gain_id"], []).append(point)
-    return [
-        _judged(shop, number, gain, curves.get(gain["gain_id"], []))
-        for gain in gains
-    ]  # fmt: skip
+    found = []
+    for gain in gains:
+        one = _judged(shop, number, gain, curves.get(gain["gain_id"], []))
+        found.append(replace(one, greatest_part=parts.get(gain["gain_id"], "")))
+    return found
 
 
 def _rng(name: str, number: int) -> np.random.Generator:
@@ -453,7 +464,7 @@ def gains_table(found: list[Judged]) -> str:
         "in the peak's %", "in each speed's %", "in the whole curve's %",
         "'real' without a change %", "cards with a false 'real' %", "bias %", "±",
         "half width %", "over the best possible", "true gains found %", "found at best %",
-        "does not hold",
+        "greatest part told", "does not hold",
     )  # fmt: skip
     rows = [
         _row_of_gains(name, [one for one in found if one.situation == name])
@@ -481,6 +492,7 @@ def _row_of_gains(name: str, of: list[Judged]) -> list[str]:
         _shown(_mean(one.half / one.best_half for one in of), 2),
         _shown(100 * found, 0),
         _shown(100 * at_best, 0),
+        Counter(one.greatest_part for one in of).most_common(1)[0][0] or "–",
         ", ".join(failings(of)),
     ]
 

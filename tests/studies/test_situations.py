@@ -194,6 +194,12 @@ def test_what_does_not_hold_is_named(of, failing):
     assert failings(of) == failing
 
 
+def test_rows_have_a_cell_for_each_heading():
+    rows = gains_table([*shops(0.95), *shops(0.9, is_null=True)]).splitlines()
+    assert len(rows) == 3
+    assert len({row.count(" | ") for row in rows}) == 1
+
+
 def test_a_gain_counts_as_found_only_with_the_right_sign():
     right, wrong = judgement(), judgement(error=-4.5)
     small = judgement(truth=1.0)
