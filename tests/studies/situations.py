@@ -594,13 +594,14 @@ def failings_of_quotes(of: list[Quoted]) -> list[str]:
             found.append(f"{words}: too narrow")
         if share - chance > MOST:
             found.append(f"{words}: too wide")
-    if _mean(one.half / one.best_half for one in of) > MOST_OVER_BEST:
+    is_enough = min(one.bikes for one in of) >= LEAST_BIKES
+    if is_enough and _mean(one.half / one.best_half for one in of) > MOST_OVER_BEST:
         found.append("of no use")
     return found
 
 
-MOST_OVER_BEST = 2.0
-"""Wider than this against what known variances would give, a quote says nothing."""
+LEAST_BIKES, MOST_OVER_BEST = 3, 2.0
+"""From so many bikes on, a quote wider than this against the best possible is of no use."""
 
 
 def _table(heads: Sequence[str], rows: list[list[str]]) -> str:

@@ -15,6 +15,7 @@ from tests.studies.situations import (
     QUOTES,
     SITUATIONS,
     Judged,
+    Quoted,
     best_sd,
     failings,
     failings_of_quotes,
@@ -198,6 +199,27 @@ def test_rows_have_a_cell_for_each_heading():
     rows = gains_table([*shops(0.95), *shops(0.9, is_null=True)]).splitlines()
     assert len(rows) == 3
     assert len({row.count(" | ") for row in rows}) == 1
+
+
+def quotes(bikes=3, half=1.0, **changed):
+    usual = Quoted("x", 0, bikes, True, 0.95, 0.95, math.nan, half, 1.0)
+    return [usual._replace(shop=shop, **changed) for shop in range(20)]
+
+
+@pytest.mark.parametrize(
+    ("of", "failing"),
+    [
+        (quotes(), []),
+        (quotes(half=2.5), ["of no use"]),
+        (quotes(bikes=2, half=2.5), []),
+        (quotes(is_given=False), ["not given"]),
+        (quotes(holds_measured=0.86), ["what it measures: too narrow"]),
+        (quotes(holds_measured=0.86, measured_holds=0.95), []),
+        (quotes(holds_truth=1.0), ["what it is: too wide"]),
+    ],
+)
+def test_what_does_not_hold_of_quotes_is_named(of, failing):
+    assert failings_of_quotes(of) == failing
 
 
 def test_a_gain_counts_as_found_only_with_the_right_sign():
