@@ -12,6 +12,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -280,13 +281,19 @@ def _smooth_noise(size: int, rng: np.random.Generator) -> np.ndarray:
 
 
 def a_bike(bike_id: str, model_id: str, rng: np.random.Generator) -> Bike:
-    """Make a bike: power rises with speed, dips on the way, and falls past its peak."""
-    peak_rpm = 50.0 * round(rng.uniform(7000, 10500) / 50)
-    speed = np.arange(2500.0, peak_rpm + 50.0 * round(rng.uniform(600, 1200) / 50), STEP_RPM)
+    """Make a bike: power rises with speed, dips on the way, and falls past its peak.
+
+    Bikes of a model are alike: one far from the others is doubted, and rightly.
+    """
+    of_model = np.random.default_rng(zlib.crc32(model_id.encode()))
+    peak_rpm = 50.0 * round(of_model.uniform(7000, 10500) / 50) + 50.0 * rng.integers(-3, 4)
+    last_rpm = peak_rpm + 50.0 * round(of_model.uniform(600, 1200) / 50)
+    top_w = of_model.uniform(4e4, 1.1e5) * math.exp(0.02 * rng.standard_normal())
+    speed = np.arange(2500.0, last_rpm, STEP_RPM)
     share = speed / peak_rpm
     shape = np.log(share) - (share**6 - 1) / 6
-    dip = 0.03 * np.cos(4 * np.pi * share + rng.uniform(0, 2 * np.pi))
-    return Bike(bike_id, model_id, speed, math.log(rng.uniform(4e4, 1.1e5)) + shape + dip, share)
+    dip = 0.03 * np.cos(4 * np.pi * share + of_model.uniform(0, 6.3) + rng.uniform(0, 1))
+    return Bike(bike_id, model_id, speed, math.log(top_w) + shape + dip, share)
 
 
 def a_gain(bike: Bike, mean_pct: float, rng: np.random.Generator) -> np.ndarray:

@@ -8,7 +8,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.studies.simulated_shops import Air, Dyno, Session, Situation, a_bike, a_gain, a_shop
+from tests.studies.simulated_shops import (
+    Air,
+    Dyno,
+    Session,
+    Situation,
+    Warehouse,
+    a_bike,
+    a_gain,
+    a_shop,
+)
 from tests.studies.situations import (
     BIKES_BEHIND,
     PLAIN,
@@ -134,6 +143,17 @@ def test_without_noise_the_whole_way_gives_back_the_true_gains():
     assert len(found) == 10
     assert max(abs(one.error) for one in found) < READING_PCT
     assert all(one.mean_in and one.peak_in and one.whole_in for one in found)
+
+
+def test_no_simulated_bike_is_doubted():
+    shop = a_shop(replace(PLAIN, bikes=24), np.random.default_rng(6))
+    with Warehouse() as warehouse:
+        warehouse.put(shop.sessions.values())
+        warehouse.bring_up()
+        assert warehouse.rows("SELECT * FROM out.log_doubt") == []
+        assert warehouse.rows("SELECT * FROM out.dyno_event") == []
+        query = "SELECT count(*) AS n FROM out.gain WHERE is_pooled AND is_like_for_like"
+        assert warehouse.rows(query) == [{"n": 24}]
 
 
 def test_a_shop_whose_assumptions_hold_is_covered():
