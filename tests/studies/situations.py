@@ -446,11 +446,18 @@ def _mean(values: Iterable[float]) -> float:
 
 
 def _chance(rows: Sequence[Any], name: str) -> float:
-    """Return 2 standard errors of a mean, by shops: all of a shop's intervals share its trust."""
-    shops = {row.shop for row in rows}
-    means = [_mean(getattr(row, name) for row in rows if row.shop == shop) for shop in shops]
-    known = [mean for mean in means if not math.isnan(mean)]
-    return 2 * float(np.std(known, ddof=1)) / math.sqrt(len(known)) if len(known) > 1 else math.nan
+    """Return 2 standard errors of a mean, by shops: all of a shop's intervals share its trust.
+
+    Of a share it is no less than what independent trials at 95 or 5 % leave to chance.
+    """
+    by_shop: dict[int, list[float]] = {}
+    for row in rows:
+        by_shop.setdefault(row.shop, []).append(getattr(row, name))
+    means = [mean for mean in map(_mean, by_shop.values()) if not math.isnan(mean)]
+    least = 0.0 if name == "error" else 2 * math.sqrt(0.95 * 0.05 / max(len(rows), 1))
+    if len(means) < 2:
+        return math.nan
+    return max(2 * float(np.std(means, ddof=1)) / math.sqrt(len(means)), least)
 
 
 def _shown(value: float, digits: int = 1, sign: str = "") -> str:

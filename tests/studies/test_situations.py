@@ -223,7 +223,7 @@ def test_rows_have_a_cell_for_each_heading():
 
 def quotes(bikes=3, half=1.0, **changed):
     usual = Quoted("x", 0, bikes, True, 0.95, 0.95, math.nan, half, 1.0)
-    return [usual._replace(shop=shop, **changed) for shop in range(20)]
+    return [usual._replace(shop=shop, **changed) for shop in range(20) for _ in range(20)]
 
 
 @pytest.mark.parametrize(
@@ -240,6 +240,11 @@ def quotes(bikes=3, half=1.0, **changed):
 )
 def test_what_does_not_hold_of_quotes_is_named(of, failing):
     assert failings_of_quotes(of) == failing
+
+
+def test_a_dozen_quotes_that_all_held_prove_no_range_too_wide():
+    # By hand: 0.95 to the power of 12 is 0.54.
+    assert failings_of_quotes(quotes(holds_truth=1.0, holds_measured=1.0)[::34]) == []
 
 
 def test_a_gain_counts_as_found_only_with_the_right_sign():
