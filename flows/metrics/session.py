@@ -443,8 +443,8 @@ def odd_pulls(
     -----
     Odd is a pull of less than half a weight. What is called usual is the distance from the mean of
     *n* others that one sound pull of a hundred exceeds, :math:`z_{0.995}\, s \sqrt{1 + 1/n}`. A
-    first pull that is odd and low is told as one, for a cold engine makes such pulls. Nothing is
-    dropped here: that is for a person to decide.
+    first pull that is odd and low is marked, for a cold engine makes such pulls. Nothing is dropped
+    here: that is for a person to decide.
 
     Examples
     --------
@@ -464,10 +464,14 @@ def odd_pulls(
         elif counts >= BELONGS_FROM:
             found.append(None)
         else:
-            code = "first pull low" if place == 0 and own < middle else "odd pull"
-            away_pct = 100.0 * math.expm1(own - middle)
-            counts_pct = 100.0 * counts
-            found.append(note(code, away_pct=away_pct, usual_pct=usual_pct, weight_pct=counts_pct))
+            told = note(
+                "odd pull",
+                away_pct=100.0 * math.expm1(own - middle),
+                usual_pct=usual_pct,
+                weight_pct=100.0 * counts,
+                is_low_first=place == 0 and own < middle,
+            )
+            found.append(told)
     return found
 
 

@@ -155,6 +155,9 @@ def _session(
     mean, weights, effective = session.robust_mean(power, repeatability_share=usual)
     odd = session.odd_pulls(levels, weights, repeatability_share=usual)
     agreeing = levels[weights >= session.BELONGS_FROM]
+    all_pulls_pct = None
+    if agreeing.size < np.isfinite(levels).sum():
+        all_pulls_pct = _all_pulls_pct(power, mean)
     trend = session.heat_soak(
         # A pull that does not belong is no trend.
         np.where([bool(why) for why in odd], np.nan, levels),
@@ -239,7 +242,7 @@ def _session(
         "pulls_used": len(used),
         "pulls_agreeing": agreeing.size,
         "pulls_effective": effective,
-        "all_pulls_pct": _all_pulls_pct(power, mean) if agreeing.size < len(used) else None,
+        "all_pulls_pct": all_pulls_pct,
         "peak_power_w": top.value,
         "peak_power_speed_rpm": top.speed_rpm,
         "peak_torque_nm": pull.value,
@@ -325,7 +328,7 @@ def _session(
 
 
 def _all_pulls_pct(power: np.ndarray, mean: np.ndarray) -> float:
-    """Return how far the mean of all pulls alike lies from the session's: the same at all speeds."""
+    """Return how far the mean of all pulls alike lies from the session's, at all speeds."""
     return 100 * float(np.expm1(np.nanmean(np.log(session.session_mean(power) / mean))))
 
 

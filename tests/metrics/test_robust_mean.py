@@ -133,11 +133,11 @@ def test_heat_is_no_odd_pull(levels):
 
 def test_a_first_pull_far_too_low_is_told_as_a_cold_engines():
     odd, _ = told(-5.0, 0.0, -0.2, -0.4)
-    assert [one and one["code"] for one in odd] == ["first pull low", None, None, None]
-    assert "Warm the engine" in words(odd[0])
+    assert [one and one["is_low_first"] for one in odd] == [True, None, None, None]
+    assert "a cold engine makes such a first pull" in words(odd[0])
     # The same pull further on, or high, is odd without that reason.
     for levels, place in (((0.0, -5.0, -0.2, -0.4), 1), ((5.0, 0.0, -0.2, -0.4), 0)):
-        assert told(*levels)[0][place]["code"] == "odd pull"
+        assert "cold" not in words(told(*levels)[0][place])
 
 
 def test_a_pull_that_ends_early_leaves_no_step_and_counts_by_what_it_saw():
