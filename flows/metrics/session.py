@@ -34,12 +34,15 @@ SCATTER_DOF = 6.0
 by more than 2.2 times as much (our choice)."""
 BELONGS_FROM = 0.5
 """A pull of less weight is odd: it is more likely that it does not belong than that it does."""
+SURE_FROM = 0.9
+"""A pull counts in full from this chance on, beside the surest: sound sessions keep plain means."""
+DOUBT_LEFT_OUT = 1.05
+"""So much variance by the doubt which pulls are good is left out, for the same reason: 2.5 % of a
+standard deviation."""
 SELDOM_SHARE = 0.01
 """What is called usual holds in all but this share of sound sessions."""
 MOST_PATTERNS = 20_000
 """Ways in which pulls may be odd that are weighed at once: all of them up to 15 pulls."""
-GOOD_PULLS_FACTOR = 1.02
-"""Pulls over effective pulls where none is odd, by simulation: 1.014 to 1.021 for 2 to 8 pulls."""
 
 
 class SessionMean(NamedTuple):
@@ -276,20 +279,22 @@ def robust_mean(power_curves: ArrayLike, *, repeatability_share: float) -> Sessi
         \left(\frac{d_0 s^2 + S_G}{2}\right)^{-\nu_G / 2},
         \quad \nu_G = d_0 + g - 1
 
-    The weight of a pull is its chance to be good, :math:`\sum_{G \ni i} p_G`, over the greatest
-    of all pulls; it holds at all speeds. With *S* and *k* those of the pulls of weight 0.5 and
-    more, the effective number is
+    The weight of a pull is its chance to be good, :math:`\sum_{G \ni i} p_G`, over 0.9 of the
+    greatest of all pulls, at most 1; it holds at all speeds. With *S* and *k* those of the pulls of
+    weight 0.5 and more, the effective number is
 
     .. math::
-        n_e = \frac{d_0 s^2 + S}{d_0 + k - 3} \Big/ \sum_G p_G \left(
+        n_e = 1.05\, \frac{d_0 s^2 + S}{d_0 + k - 3} \Big/ \sum_G p_G \left(
         \frac{d_0 s^2 + S_G}{g\, (d_0 + g - 3)} + (\bar a_G - \bar a)^2\right)
 
     so that scatter over :math:`n_e` is the variance of the mean, with the doubt which pulls are
-    good in it. Of two pulls that differ nothing tells which is right: their weights are equal,
-    the mean lies between, and they are worth less than one. One pull alone is taken as good.
-    Where none is odd the mean varies as the plain one does, within 1 %. At a repeatability of 0.5 %
-    one pull of three that is 4 % off moves it by 0.12 %, one that is 3 % off by 0.4 %: from three
-    pulls no more can be told, for a session may scatter.
+    good in it, but at most what the weights allow, :math:`(\sum w)^2 / \sum w^2`. Of two pulls
+    that differ nothing tells which is right: their weights are equal, the mean lies between, and
+    they are worth less than one. One pull alone is taken as good.
+
+    Where none is odd the mean is the plain one in most sessions, and no less sure. At a
+    repeatability of 0.5 % one pull of three that is 4 % off moves it by 0.12 %, one that is 3 % off
+    by 0.4 %: from three pulls no more can be told, for a session may scatter.
 
     Examples
     --------
@@ -333,14 +338,14 @@ def _weighed(level: np.ndarray, usual: float) -> tuple[np.ndarray, float]:
     chance = np.exp(log_chance - log_chance.max())
     chance /= chance.sum()
     belongs = chance @ good
-    weights = belongs / belongs.max()
+    weights = np.minimum(belongs / (SURE_FROM * belongs.max()), 1.0)
     middle = float(weights @ away) / float(weights.sum())
     variance = (prior + square) / (count * (SCATTER_DOF + count - 3.0)) + (mean - middle) ** 2
     agreeing = away[weights >= BELONGS_FROM]
     own = (prior + agreeing.var() * agreeing.size) / (SCATTER_DOF + agreeing.size - 3.0)
-    effective = own / float(chance @ variance)
+    effective = DOUBT_LEFT_OUT * own / float(chance @ variance)
     # No more than the weights themselves allow.
-    return weights, min(effective, float(weights.sum() ** 2 / (weights @ weights)))
+    return weights, float(min(effective, weights.sum() ** 2 / (weights @ weights)))
 
 
 @lru_cache(maxsize=16)
@@ -357,34 +362,6 @@ def _patterns(pulls: int) -> np.ndarray:
     good = np.array(rows)
     good.flags.writeable = False
     return good
-
-
-def mean_variance_factor(pulls: int) -> float:
-    """Return the variance of the robust mean of good pulls over that of their plain mean.
-
-    Parameters
-    ----------
-    pulls : int. How many, all of them good.
-
-    Returns
-    -------
-    float. As `gain` will see it: the pulls over the effective pulls that they will be worth. [1]
-
-    Raises
-    ------
-    ValueError. If there is no pull.
-
-    Notes
-    -----
-    By simulation; the robust mean itself varies by less than 1 % more than the plain one.
-
-    Examples
-    --------
-    >>> mean_variance_factor(3)
-    1.02
-    """
-    require("pulls", pulls, at_least=1)
-    return GOOD_PULLS_FACTOR if pulls > 1 else 1.0
 
 
 def pull_levels(power_curves: ArrayLike) -> np.ndarray:
