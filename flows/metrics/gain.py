@@ -13,7 +13,7 @@ from scipy import special
 
 from flows.metrics.curve import peak
 from flows.metrics.domain_checks import require
-from flows.metrics.session import session_mean
+from flows.metrics.session import BELONGS_FROM, robust_mean
 
 LEVEL = 0.95
 """Coverage of every interval here."""
@@ -332,6 +332,7 @@ def gain(
     again_curves: ArrayLike | None = None,
     remount_dof: float = math.inf,
     remount_share_at: ArrayLike | None = None,
+    weighed_by_share: float | None = None,
     bandwidth_rpm: float = 150.0,
 ) -> Gain:
     r"""Compare two sessions of one bike.
@@ -353,6 +354,9 @@ def gain(
     remount_dof : float, default inf. Degrees of freedom behind `remount_share`.
     remount_share_at : array_like, optional
         1 SD of one mounting at each grid point, in place of `remount_share`. [0..1]
+    weighed_by_share : float, optional
+        1 SD by which the sessions' own means weighed their pulls (`session.robust_mean`), so that
+        both have the same weights; without it the shop's figure. [0..1]
     bandwidth_rpm : float, default 150
         Bandwidth the curves were smoothed with: local deviations hang together over it. [rpm]
 
@@ -380,8 +384,9 @@ def gain(
         V &= s_L^2 \left(\tfrac{1}{n_b} + \tfrac{1}{n_a}\right) + 2 m^2 + u_c^2 \\
         V(r) &= V + s_W^2\, c(r) \left(\tfrac{1}{n_b(r)} + \tfrac{1}{n_a(r)}\right)
 
-    with *c* the shape factor of a deviation centred over the range; :math:`2 m^2` falls away under
-    `same_mounting`. :math:`s_L^2` is the pair's pooled variance moderated by the shop's,
+    with *n* the effective pulls of each session (`session.robust_mean`), scatter and mean without
+    odd pulls, and *c* the shape factor of a deviation centred over the range; :math:`2 m^2` falls
+    away under `same_mounting`. :math:`s_L^2` is the pair's pooled variance moderated by the shop's,
     :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_; :math:`s_W^2` is the pair's own, not below its floor
     (without any repeat: the shop's level scatter). Degrees of freedom follow Satterthwaite [2]_,
     with :math:`u_c` taken as known. The band for the whole curve uses the 95 % point of the
@@ -443,7 +448,9 @@ def gain(
     # How much each session has to say in "after less before"; they add up to 0.
     weights = np.array([*(-1.0 / len(firsts) for _ in firsts), 1.0])
     sessions = [*firsts, after]
-    means = [session_mean(curves) for curves in sessions]
+    weighed = repeatability_share if weighed_by_share is None else weighed_by_share
+    found = [robust_mean(curves, repeatability_share=weighed) for curves in sessions]
+    means = [one.mean for one in found]
     after_w = means[-1]
     before_w = np.exp(np.mean(np.log(means[:-1]), axis=0))
     log_gain = np.log(after_w) - np.log(before_w)
@@ -459,7 +466,11 @@ def gain(
 
     # Scatter of a pull: its level, moderated by the shop's; its shape, from this pair.
     levels, locals_, dofs = zip(
-        *(_within(curves, mean, in_range) for curves, mean in zip(sessions, means, strict=True)),
+        *(
+            # An odd pull says nothing of how the others scatter.
+            _within(curves[one.weights >= BELONGS_FROM], one.mean, in_range)
+            for curves, one in zip(sessions, found, strict=True)
+        ),
         strict=True,
     )
     own_dof = sum(dofs)
@@ -485,10 +496,12 @@ def gain(
         require("remount_share_at", mounting_at, at_least=0.0)
     mean_mounting = float(mounting_at[in_range].mean())
 
+    pulls = np.array([one.effective_pulls for one in found])
+
     def summed(weights: np.ndarray) -> tuple[float, float]:
         """Return the variance of a weighted sum of levels, and its square over its dof."""
         squares = weights**2
-        from_levels = level_variance * float((squares / (np.array(dofs) + 1.0)).sum())
+        from_levels = level_variance * float((squares / pulls).sum())
         mounting = 0.0 if same_mounting else float(squares.sum()) * mean_mounting**2
         variance = from_levels + mounting + float(squares.sum()) / 2.0 * correction_share**2
         return variance, from_levels**2 / level_dof + mounting**2 / remount_dof
@@ -518,7 +531,12 @@ def gain(
     with_mean = np.exp(-0.5 * away**2).mean(axis=1)
     shape = np.maximum(1.0 - 2.0 * with_mean + with_mean[ranged].mean(), 0.0)
     usual_shape = float(shape[ranged].mean())
-    seen = np.array([np.isfinite(curves[:, at]).sum(axis=0) for curves in sessions])
+    seen = np.array(
+        [
+            one.weights @ np.isfinite(curves[:, at])
+            for curves, one in zip(sessions, found, strict=True)
+        ]
+    )
     per_local = local_variance / usual_shape * (weights[:, None] ** 2 / seen).sum(axis=0)
     common_at = np.full(at.shape, common)
     if not same_mounting:

@@ -144,7 +144,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 GAINS = Step(
     name="compare stages",
     doing="comparing stages",
-    version=9,
+    version=10,
     key="gain_id",
     tables=("out.gain", "out.gain_curve"),
     reads=(
@@ -255,6 +255,7 @@ def _gain(
             again_curves=laid[2] if pair.again else None,
             repeatability_share=trust["repeatability_share"],
             repeatability_dof=trust["repeatability_dof"],
+            weighed_by_share=settings.trust.repeatability_share,
             remount_share=trust["remount_share"],
             remount_dof=trust["remount_dof"],
             remount_share_at=remount_at(
