@@ -120,7 +120,7 @@ def _set_aside(connection: duckdb.DuckDBPyConnection, changed: list[str], gone: 
 CURVES = Step(
     name="draw curves",
     doing="drawing curves",
-    version=9,
+    version=10,
     key="pull_id",
     tables=("out.pull", "out.pull_curve"),
     beside=("out.same_pull",),
