@@ -20,6 +20,7 @@ from schemas.card_files import is_pattern, one_form, takes
 _Mistake = tuple[str, str]
 """The field and what is wrong with it."""
 _PART = ("category", "maker", "name")
+_ASIDE = ("file", "reason", "by")
 BIKE = (
     "reference", "make", "model", "year", "displacement_cc", "cylinders", "induction", "owner",
     "control",
@@ -80,6 +81,8 @@ class Draft:
     owner: str = ""
     control: bool = False
     stages: list[StageDraft] = field(default_factory=lambda: [StageDraft(name=USUAL_STAGES[0])])
+    set_aside: list[tuple[str, str, str]] = field(default_factory=list)
+    """File, reason and by whom."""
 
     def content(self) -> dict[str, Any]:
         """Return the card's content, blanks left out."""
@@ -93,6 +96,9 @@ class Draft:
                 "note": self.note,
                 "bike": _filled(bike),
                 "stage": [stage.content() for stage in self.stages],
+                "set_aside": [
+                    _filled(dict(zip(_ASIDE, one, strict=True))) for one in self.set_aside
+                ],
             }
         )
 
@@ -112,6 +118,10 @@ class Draft:
             first_year=_whole(first),
             last_year=_whole(last),
             stages=stages or [StageDraft()],
+            set_aside=[
+                (_text(one.get("file")), _text(one.get("reason")), _text(one.get("by")))
+                for one in map(_table, _entries(content.get("set_aside")))
+            ],
         )
         if draft.induction not in ("natural", "forced"):
             draft.induction = "natural"
@@ -400,10 +410,20 @@ def field_words(field: str) -> str:
         "reference": "bike reference",
         "displacement_cc": "displacement",
         "revision": "revision of the map",
+        "reason": "reason why a pull is set aside",
     }
     last = "map" if steps[-2:] == ["map", "name"] else steps[-1]
     of_stage = f" of stage {int(steps[1]) + 1}" if steps[0] == "stage" and len(steps) > 2 else ""
     return words.get(last, last.replace("_", " ")) + of_stage
+
+
+def pull_files(draft: Draft, files: Sequence[str]) -> list[str]:
+    """Return the pulls of a draft one by one: those named, and the files that patterns take."""
+    pulls = [entry for stage in draft.stages for entry in stage.pulls]
+    written = {one_form(entry) for stage in draft.stages for entry in stage.pulls + stage.rides}
+    named = [entry for entry in pulls if not is_pattern(entry)]
+    taken = [name for name in files if any(takes(entry, name, written) for entry in pulls)]
+    return list(dict.fromkeys([*named, *taken]))
 
 
 def unplaced(draft: Draft, files: Sequence[str]) -> list[str]:
@@ -432,4 +452,8 @@ def _cautions(draft: Draft, known: Known, today: dt.date | None) -> list[str]:
             )
         if not stage.pulls and not stage.rides:
             said.append(f"Stage {number} has no file yet.")
+        if stage.pulls and {file for file, _, _ in draft.set_aside}.issuperset(stage.pulls):
+            said.append(
+                f"Every pull of stage {number} is set aside: it will have no curve and no gain."
+            )
     return said

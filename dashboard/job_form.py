@@ -51,8 +51,12 @@ class JobForm:
         memory = st.session_state
         memory["bring_in_job_draft_no"] = memory.get("bring_in_job_draft_no", 0) + 1
         for name, value in vars(draft).items():
-            if name != "stages":
+            if name not in ("stages", "set_aside"):
                 self.set(name, value)
+        self.set("set_aside", [file for file, _, _ in draft.set_aside])
+        for file, reason, by in draft.set_aside:
+            self.set(f"why_{file}", reason)
+            self.set(f"by_{file}", by)
         if draft.received and not EARLIEST <= draft.received <= LATEST:
             self.set("received", None)
         self.set("stage_ids", [])
@@ -195,6 +199,26 @@ class JobForm:
         return StageDraft(**{name: self.get(f"{stage_id}_{name}", blank[name]) for name in blank})
 
     # Its fields
+
+    def set_aside(self, files: Sequence[str]) -> list[tuple[str, str, str]]:
+        """Draw which of some pulls do not count, and the reason and the person for each."""
+        # A file that left its stage stays to be chosen, or its reason would be lost unsaid.
+        choices = list(dict.fromkeys([*files, *self.get("set_aside", [])]))
+        chosen = self.several("Which pulls do not count", "set_aside", choices, placeholder="None")
+        entries = []
+        for at, file in enumerate(chosen):
+            left, right = st.columns([3, 1])
+            shown = wording.escaped(file)
+            ways: dict[str, Any] = {"max_chars": 200, "persist_state": "session"}
+            reason = left.text_input(
+                f"Why {shown} does not count", key=self.key(f"why_{file}"), **ways
+            )
+            by = right.text_input(
+                f"By whom {shown}: a reference", key=self.key(f"by_{file}"), **ways
+            )
+            self.slot(f"set_aside.{at}", left)
+            entries.append((file, (reason or "").strip(), (by or "").strip()))
+        return entries
 
     def slot(self, field: str, place: Any = st) -> None:
         """Keep room for what is wrong with a field."""

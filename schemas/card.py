@@ -14,6 +14,7 @@ from pydantic import (
     model_validator,
 )
 
+from schemas.card_files import is_pattern, one_form, takes
 from schemas.toml_text import Strict, read_toml
 
 CATEGORIES = (
@@ -165,6 +166,22 @@ class Stage(Strict):
         return "stock" if self.map == "stock" else f"{self.map.name} r{self.map.revision}"
 
 
+class SetAside(Strict):
+    """A pull that a person wants out of its session, and why."""
+
+    file: Text
+    reason: Text
+    by: Reference | None = None
+
+    @field_validator("file")
+    @classmethod
+    def one_file_and_no_pattern(cls, name: str) -> str:
+        """Refuse a pattern: each pull that is set aside has a reason of its own."""
+        if is_pattern(name):
+            raise ValueError(f"must be the name of one file, got {name!r}")
+        return name
+
+
 class JobCard(Strict):
     """One visit of one bike."""
 
@@ -173,6 +190,7 @@ class JobCard(Strict):
     note: str = ""
     bike: Bike
     stage: list[Stage] = Field(min_length=1)
+    set_aside: list[SetAside] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def first_stage_has_none_before(self) -> JobCard:
@@ -195,6 +213,37 @@ class JobCard(Strict):
                         "one file belongs to one stage"
                     )
                 seen[name] = number
+        return self
+
+    @field_validator("set_aside")
+    @classmethod
+    def each_pull_is_set_aside_once(cls, entries: list[SetAside]) -> list[SetAside]:
+        """Refuse two reasons for one file."""
+        names = [one_form(entry.file) for entry in entries]
+        if twice := [name for name in names if names.count(name) > 1]:
+            raise ValueError(
+                f"names file {twice[0]!r} twice: write one entry with the whole reason"
+            )
+        return entries
+
+    @model_validator(mode="after")
+    def only_its_own_pulls_are_set_aside(self) -> JobCard:
+        """Refuse a file that no stage has among its pulls."""
+        entries = [name for stage in self.stage for name in stage.pulls + stage.rides]
+        written = {one_form(name) for name in entries}
+        for number, one in enumerate(self.set_aside, start=1):
+            if any(takes(name, one.file, written) for stage in self.stage for name in stage.pulls):
+                continue
+            where = f"set_aside {number} names file {one.file!r}, which "
+            if any(takes(name, one.file, written) for stage in self.stage for name in stage.rides):
+                raise ValueError(
+                    where + "stands under rides: only pulls can be set aside; take a bad ride's "
+                    "name off the card"
+                )
+            raise ValueError(
+                where + "stands under no stage's pulls: write its name as it stands there, or take "
+                "this entry out"
+            )
         return self
 
 

@@ -209,6 +209,16 @@ def gain_sentence(gain: Mapping[str, Any]) -> str:
     return sentence
 
 
+def odd_pulls_sentence(odd: Sequence[Mapping[str, Any]], all_pulls_gain_pct: float) -> str:
+    """Return which pulls a gain does not rest on, and what it would be with them.
+
+    >>> odd_pulls_sentence([{"stage_name": "stock", "pull_no": 3, "odd": "4.0 % below"}], 0.6)
+    'Pull 3 of stock: 4.0 % below. With all pulls counted alike: +0.6 %.'
+    """
+    named = [f"Pull {pull['pull_no']} of {pull['stage_name']}: {pull['odd']}" for pull in odd]
+    return f"{'. '.join(named)}. With all pulls counted alike: {signed(all_pulls_gain_pct)} %."
+
+
 def uncorrected_sentence(why: str) -> str:
     """Return why a power is shown as measured, from the code of its session.
 

@@ -84,9 +84,13 @@ if before_id:
 if advice.level in ("stop", "warn"):
     pieces.cautions()
 
+pulls = shop.ask("pulls", stage_ids=shown)
 if gain:
     st.markdown(f"### {wording.gain_sentence(gain)}")
     st.caption(f"What changed: {wording.escaped(gain['change_label'])}.")
+    if gain["all_pulls_gain_pct"] is not None:
+        odd = pulls.filter(pl.col("odd").fill_null("") != "").to_dicts()
+        st.warning(wording.escaped(wording.odd_pulls_sentence(odd, gain["all_pulls_gain_pct"])))
     budget = shop.ask("gain_budget", gain_id=gain["gain_id"])
     st.caption(wording.budget_sentence(budget.to_dicts(), gain["trend_pct"]))
     if gain["would_cut"]:
@@ -99,7 +103,6 @@ if gain:
             f"**Not like for like:** {wording.escaped(gain['unlike_reason'])}. "
             "This gain is kept out of every pooled figure."
         )
-pulls = shop.ask("pulls", stage_ids=shown)
 if session and not session["is_corrected"]:
     st.warning(wording.uncorrected_sentence(session["uncorrected_reason"]))
 for stage_id in shown:
@@ -171,8 +174,9 @@ st.caption(
 )
 pieces.table(
     pulls,
-    "stage_name pull_no is_used trouble notes peak_power_w peak_power_mid_w peak_power_lower_w "
-    "peak_power_upper_w peak_power_speed_rpm peak_torque_nm peak_torque_speed_rpm reference_air "
+    "stage_name pull_no is_used weight odd trouble notes peak_power_w peak_power_mid_w "
+    "peak_power_lower_w peak_power_upper_w peak_power_speed_rpm peak_torque_nm "
+    "peak_torque_speed_rpm reference_air "
     "reference_factor file_standard file_factor factor_disagreement_pct probe_place file_name "
     "sha256_start",
     shop.settings,

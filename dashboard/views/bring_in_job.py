@@ -11,7 +11,15 @@ import streamlit as st
 
 from dashboard import intake_desk, pieces
 from dashboard.intake_desk import Dropped, Held, NotWrittenError, StandingCard, Stowed
-from dashboard.job_draft import Draft, StageDraft, field_words, for_bike, judged, unplaced
+from dashboard.job_draft import (
+    Draft,
+    StageDraft,
+    field_words,
+    for_bike,
+    judged,
+    pull_files,
+    unplaced,
+)
 from dashboard.job_form import JobForm
 from dashboard.open_shop import open_shop, shop_folder, standing
 from dashboard.shop_words import Known, close_parts, plainly
@@ -455,6 +463,8 @@ for at, stage_id in enumerate(form.stage_ids):
         form.slot(f"stage.{at}")
         draft.stages.append(draw_stage(stage_id, at, choices, sizes))
 st.button("Add a stage", key=form.key("add_stage"), on_click=form.add_stage, width="stretch")
+with st.expander("Set a pull aside: it counts in no figure, and stays to be seen"):
+    draft.set_aside = form.set_aside(pull_files(draft, list(sizes)))
 
 # Show: the card, and everything that is wrong with it
 st.subheader("The card", anchor=False)

@@ -17,7 +17,7 @@ from flows.metrics.budget import Component, combined
 from flows.metrics.curve import peak
 from flows.metrics.domain_checks import require
 from flows.metrics.family import joint_p
-from flows.metrics.session import session_mean
+from flows.metrics.session import BELONGS_FROM, robust_mean
 from flows.metrics.soak import Places, Slope, carried_over, within_trend
 
 LEVEL = 0.95
@@ -410,6 +410,7 @@ def gain(
     of_air: Sequence[Component] = (),
     places: Places | None = None,
     usual_slope: Slope | None = None,
+    weighed_by_share: float | None = None,
     bandwidth_rpm: float = 150.0,
 ) -> Gain:
     r"""Compare two sessions of one bike.
@@ -440,6 +441,9 @@ def gain(
     places : Places, optional
         Place of each pull on one course of heating; the sessions in the order of `days`.
     usual_slope : Slope, optional. How power usually changes from pull to pull; with `places`.
+    weighed_by_share : float, optional
+        1 SD by which the sessions' own means weighed their pulls (`session.robust_mean`), so that
+        both have the same weights; without it the shop's figure. [0..1]
     bandwidth_rpm : float, default 150
         Bandwidth the curves were smoothed with: local deviations hang together over it. [rpm]
 
@@ -468,10 +472,11 @@ def gain(
         V &= s_L^2 \left(\tfrac{1}{n_b} + \tfrac{1}{n_a}\right) + 2 m^2 + 2 u_d^2 + V_b + u_c^2 \\
         V(r) &= V + s_W^2\, c(r) \left(\tfrac{1}{n_b(r)} + \tfrac{1}{n_a(r)}\right)
 
-    with *c* the shape factor of a deviation centred over the range; :math:`2 m^2` falls away under
-    `same_mounting`, :math:`2 u_d^2` within one day: of a contrast with weights :math:`w_s`, each
-    day counts by the square of what its sessions weigh together. :math:`V_b` and what the trend is
-    taken to have done are those of `soak.carried_over`. :math:`s_L^2` is the pair's pooled
+    with *n* the effective pulls of each session (`session.robust_mean`), scatter and mean without
+    odd pulls, *c* the shape factor of a deviation centred over the range; :math:`2 m^2` falls away
+    under `same_mounting`, :math:`2 u_d^2` within one day: of a contrast with weights :math:`w_s`,
+    each day counts by the square of what its sessions weigh together. :math:`V_b` and what the trend
+    is taken to have done are those of `soak.carried_over`. :math:`s_L^2` is the pair's pooled
     variance moderated by the shop's, :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_;
     :math:`s_W^2` is the pair's own, not below its floor (without any repeat: the shop's
     level scatter). Degrees of freedom follow Satterthwaite [2]_, with :math:`u_c` taken as
@@ -548,7 +553,9 @@ def gain(
     # How much each session has to say in "after less before"; they add up to 0.
     weights = np.array([*(-1.0 / len(firsts) for _ in firsts), 1.0])
     sessions = [*firsts, after]
-    means = [session_mean(curves) for curves in sessions]
+    weighed = repeatability_share if weighed_by_share is None else weighed_by_share
+    found = [robust_mean(curves, repeatability_share=weighed) for curves in sessions]
+    means = [one.mean for one in found]
     labels = _session_order(days, len(sessions))
     after_w = means[-1]
     before_w = np.exp(np.mean(np.log(means[:-1]), axis=0))
@@ -564,7 +571,13 @@ def gain(
         )
 
     # Scatter of a pull: its level, moderated by the shop's; its shape, from this pair.
-    within = [_within(curves, mean, in_range) for curves, mean in zip(sessions, means, strict=True)]
+    # An odd pull says nothing of how the others scatter.
+    belongs = [one.weights >= BELONGS_FROM for one in found]
+    within = [
+        _within(curves[kept], one.mean, in_range)
+        for curves, kept, one in zip(sessions, belongs, found, strict=True)
+    ]
+    pulls = np.array([one.effective_pulls for one in found])
     counts = np.array([one.level.size for one in within])
     own_dof = int(counts.sum()) - len(within)
     level_squares, residual_dof = sum(one.level_squares for one in within), own_dof
@@ -573,7 +586,8 @@ def gain(
     order = _session_order(range(len(sessions)), len(sessions))
     if places is not None:
         placed = [
-            places.places[number][one.is_seen] for number, one in zip(order, within, strict=True)
+            places.places[number][kept][one.is_seen]
+            for number, kept, one in zip(order, belongs, within, strict=True)
         ]
         slope, squares = within_trend([one.level for one in within], placed)
         if squares > 0.0:
@@ -612,7 +626,7 @@ def gain(
         return [
             Component(
                 "scatter of pulls",
-                math.sqrt(level_variance * float((squares / counts).sum())),
+                math.sqrt(level_variance * float((squares / pulls).sum())),
                 level_dof,
             ),
             Component("remounting", mounting, remount_dof),
@@ -631,7 +645,11 @@ def gain(
             budget.append(Component("unsteady drift", abs(drift) / math.sqrt(12.0), math.inf))
     shift = 0.0
     if places is not None and usual_slope is not None:
-        distance = float(weights @ [place.mean() for place in placed])
+        middle = [
+            np.average(places.places[number], weights=one.weights)
+            for number, one in zip(order, found, strict=True)
+        ]
+        distance = float(weights @ middle)
         loose = np.array([places.loose[number] for number in order])
         shift, trend_sd, trend_dof = carried_over(
             distance,
@@ -659,7 +677,12 @@ def gain(
     with_mean = np.exp(-0.5 * away**2).mean(axis=1)
     shape = np.maximum(1.0 - 2.0 * with_mean + with_mean[ranged].mean(), 0.0)
     usual_shape = float(shape[ranged].mean())
-    seen = np.array([np.isfinite(curves[:, at]).sum(axis=0) for curves in sessions])
+    seen = np.array(
+        [
+            one.weights @ np.isfinite(curves[:, at])
+            for curves, one in zip(sessions, found, strict=True)
+        ]
+    )
     per_local = local_variance / usual_shape * (weights[:, None] ** 2 / seen).sum(axis=0)
     common_at = np.full(at.shape, common)
     if not same_mounting:

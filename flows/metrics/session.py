@@ -5,6 +5,8 @@ Scatter lives on the ln scale, where one percent is one percent at every engine 
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
+from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
@@ -23,8 +25,41 @@ STEADY_INTAKE_K = 0.5
 STEADY_COOLANT_K = 1.0
 """Coolant that rises by less a pull holds (common practice, no source)."""
 
-ODD_FALSE_ALARM_SHARE = 0.01
-"""Sound sessions in which some pull may be called odd by chance."""
+ODD_SHARE = 0.05
+"""Pulls that do not belong with their session's others, before any is seen (our choice)."""
+ODD_SPAN = 0.2
+"""Range of ln power over which the level of an odd pull is evenly likely: 10 % either way."""
+SCATTER_DOF = 6.0
+"""What the shop's scatter is worth beside the session's own pulls: one session of forty scatters
+by more than 2.2 times as much (our choice)."""
+BELONGS_FROM = 0.5
+"""A pull of less weight is odd: it is more likely that it does not belong than that it does."""
+SURE_FROM = 0.9
+"""A pull counts in full from this chance on, beside the surest: sound sessions keep plain means."""
+DOUBT_LEFT_OUT = 1.05
+"""So much variance by the doubt which pulls are good is left out, for the same reason: 2.5 % of a
+standard deviation."""
+SELDOM_SHARE = 0.01
+"""What is called usual holds in all but this share of sound sessions."""
+MOST_PATTERNS = 20_000
+"""Ways in which pulls may be odd that are weighed at once: all of them up to 15 pulls."""
+
+
+class SessionMean(NamedTuple):
+    """The mean curve of a session that an odd pull cannot drag, and what each pull counts.
+
+    Attributes
+    ----------
+    mean : ndarray. On the grid, in the curves' unit; NaN where too few pulls saw a point.
+    weights : ndarray. One a pull: 1 counts in full, below 0.5 is odd, 0 saw nothing. [0..1]
+    effective_pulls : float
+        Good pulls whose plain mean would be as sure: below their number where it is not clear which
+        pulls belong.
+    """
+
+    mean: np.ndarray
+    weights: np.ndarray
+    effective_pulls: float
 
 
 class Drift(NamedTuple):
@@ -161,12 +196,13 @@ def _levels(logs: np.ndarray) -> np.ndarray:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def session_mean(power_curves: ArrayLike) -> np.ndarray:
+def session_mean(power_curves: ArrayLike, weights: ArrayLike | None = None) -> np.ndarray:
     r"""Return the mean curve of a session's pulls.
 
     Parameters
     ----------
     power_curves : array_like. Pulls by grid points, all above 0; NaN where a pull saw nothing.
+    weights : array_like, optional. What each pull counts; all alike without them.
 
     Returns
     -------
@@ -175,15 +211,18 @@ def session_mean(power_curves: ArrayLike) -> np.ndarray:
 
     Raises
     ------
-    ValueError. If a value is not above 0, or there is no pull.
+    ValueError. If a value is not above 0, there is no pull, or a weight is negative.
 
     Notes
     -----
-    .. math:: \bar y_j = \exp\left(\bar a + \frac{1}{n_j} \sum_i (\ln y_{ij} - a_i)\right)
+    .. math::
+        \bar y_j = \exp\left(\frac{\sum_i w_i a_i}{\sum_i w_i}
+        + \frac{\sum_{i \ni j} w_i (\ln y_{ij} - a_i)}{\sum_{i \ni j} w_i}\right)
 
-    with :math:`a_i` the level of pull *i* (`pull_levels`), which keeps the mean from stepping where
-    a pull ends. It is below the plain mean by half the square of the pulls' scatter (0.001 % at 0.5
-    %). A choice of ours, no source.
+    with :math:`a_i` the level of pull *i* (`pull_levels`) and the second sum over the pulls that
+    saw point *j*: levels apart from shapes keep the mean from stepping where a pull ends. It is
+    below the plain mean by half the square of the pulls' scatter (0.001 % at 0.5 %). A choice of
+    ours, no source.
 
     Examples
     --------
@@ -191,19 +230,138 @@ def session_mean(power_curves: ArrayLike) -> np.ndarray:
     array([50., 60., 70.])
     """
     logs = _log_curves(power_curves)
-    return np.exp(_log_mean(logs))
+    pulls = np.ones(logs.shape[0]) if weights is None else np.asarray(weights, dtype=float)
+    require("weights", pulls, at_least=0.0)
+    return np.exp(_log_mean(logs, _levels(logs), pulls))
 
 
-def _log_mean(logs: np.ndarray) -> np.ndarray:
+def _log_mean(logs: np.ndarray, levels: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """Level-adjusted mean of ln curves; NaN where fewer than half of the pulls are seen."""
-    level = np.nan_to_num(_levels(logs))
+    level = np.nan_to_num(levels)
     seen = np.isfinite(logs)
-    count = seen.sum(axis=0)
-    total = np.where(seen, logs - level[:, None], 0.0).sum(axis=0)
-    carried = _half_seen(logs) & (count > 0)
+    count = np.where(seen, weights[:, None], 0.0)
+    heavy = count.sum(axis=0)
+    total = (np.where(seen, logs - level[:, None], 0.0) * count).sum(axis=0)
+    carried = _half_seen(logs) & (heavy > 0.0)
     # A pull that saw nothing has no level: it must not pull the mean level towards 0.
-    mean_level = level[seen.any(axis=1)].mean() if seen.any() else 0.0
-    return np.where(carried, mean_level + total / np.maximum(count, 1), np.nan)
+    known = np.where(seen.any(axis=1), weights, 0.0)
+    mean_level = float(known @ level) / known.sum() if known.any() else 0.0
+    return np.where(carried, mean_level + total / np.where(carried, heavy, 1.0), np.nan)
+
+
+def robust_mean(power_curves: ArrayLike, *, repeatability_share: float) -> SessionMean:
+    r"""Return the mean curve of a session's pulls, which one odd pull of three cannot drag.
+
+    Parameters
+    ----------
+    power_curves : array_like. Pulls by grid points, all above 0; NaN where a pull saw nothing.
+    repeatability_share : float. 1 SD of back-to-back pulls in this shop. [0..1]
+
+    Returns
+    -------
+    SessionMean. The mean, what each pull counts, and what they are worth together.
+
+    Raises
+    ------
+    ValueError. If a value is not above 0, there is no pull, or the repeatability is not above 0.
+
+    Notes
+    -----
+    The level of a pull (`pull_levels`) is taken as normal about the session's, with the session's
+    own scatter, or with chance :math:`\epsilon` as odd: evenly likely within a span *R*. Scatter
+    and level are integrated out [1]_, the scatter with the shop's *s* as a prior worth
+    :math:`d_0` degrees of freedom. A set *G* of *g* good pulls, at least half of all, with sum of
+    squares :math:`S_G` about its mean :math:`\bar a_G`, then has the chance
+
+    .. math::
+        p_G \propto \left(\frac{\epsilon}{(1 - \epsilon) R}\right)^{n - g}
+        \frac{\Gamma(\nu_G / 2)}{\sqrt g\, (2 \pi)^{(g - 1)/2}}
+        \left(\frac{d_0 s^2 + S_G}{2}\right)^{-\nu_G / 2},
+        \quad \nu_G = d_0 + g - 1
+
+    The weight of a pull is its chance to be good, :math:`\sum_{G \ni i} p_G`, over 0.9 of the
+    greatest of all pulls, at most 1; it holds at all speeds. With *S* and *k* those of the pulls of
+    weight 0.5 and more, the effective number is
+
+    .. math::
+        n_e = 1.05\, \frac{d_0 s^2 + S}{d_0 + k - 3} \Big/ \sum_G p_G \left(
+        \frac{d_0 s^2 + S_G}{g\, (d_0 + g - 3)} + (\bar a_G - \bar a)^2\right)
+
+    so that scatter over :math:`n_e` is the variance of the mean, with the doubt which pulls are
+    good in it, but at most what the weights allow, :math:`(\sum w)^2 / \sum w^2`. Of two pulls
+    that differ nothing tells which is right: their weights are equal, the mean lies between, and
+    they are worth less than one. One pull alone is taken as good.
+
+    Where none is odd the mean is the plain one in most sessions, and no less sure. At a
+    repeatability of 0.5 % one pull of three that is 4 % off moves it by 0.12 %, one that is 3 % off
+    by 0.4 %: from three pulls no more can be told, for a session may scatter.
+
+    Examples
+    --------
+    >>> curves = np.outer([1.000, 1.001, 0.960], np.full(50, 60e3))
+    >>> found = robust_mean(curves, repeatability_share=0.005)
+    >>> found.weights.round(2)
+    array([1.  , 1.  , 0.05])
+
+    References
+    ----------
+    .. [1] G. E. P. Box and G. C. Tiao, "A Bayesian approach to some outlier problems," Biometrika,
+       vol. 55, pp. 119-129, 1968 (from memory; there the odd ones are normal and wider).
+    """
+    require("repeatability_share", repeatability_share, above=0.0)
+    logs = _log_curves(power_curves)
+    level = _levels(logs)
+    known = np.isfinite(level)
+    weights, effective = np.zeros(level.size), 0.0
+    if known.any():
+        weights[known], effective = _weighed(level[known], repeatability_share)
+    return SessionMean(np.exp(_log_mean(logs, level, weights)), weights, effective)
+
+
+def _weighed(level: np.ndarray, usual: float) -> tuple[np.ndarray, float]:
+    """Return what each level counts, and the effective number of them."""
+    good = _patterns(level.size)
+    count = good.sum(axis=1)
+    # About their middle: squares of the levels themselves would lose digits.
+    away = level - float(np.median(level))
+    mean = good @ away / count
+    square = np.maximum(good @ away**2 - mean**2 * count, 0.0)
+    prior = SCATTER_DOF * usual**2
+    half_dof = (SCATTER_DOF + count - 1.0) / 2.0
+    log_chance = (
+        (level.size - count) * math.log(ODD_SHARE / ((1.0 - ODD_SHARE) * ODD_SPAN))
+        + special.gammaln(half_dof)
+        - half_dof * np.log((prior + square) / 2.0)
+        - 0.5 * np.log(count)
+        - 0.5 * (count - 1.0) * math.log(2.0 * math.pi)
+    )
+    chance = np.exp(log_chance - log_chance.max())
+    chance /= chance.sum()
+    belongs = chance @ good
+    weights = np.minimum(belongs / (SURE_FROM * belongs.max()), 1.0)
+    middle = float(weights @ away) / float(weights.sum())
+    variance = (prior + square) / (count * (SCATTER_DOF + count - 3.0)) + (mean - middle) ** 2
+    agreeing = away[weights >= BELONGS_FROM]
+    own = (prior + agreeing.var() * agreeing.size) / (SCATTER_DOF + agreeing.size - 3.0)
+    effective = DOUBT_LEFT_OUT * own / float(chance @ variance)
+    # No more than the weights themselves allow.
+    return weights, float(min(effective, weights.sum() ** 2 / (weights @ weights)))
+
+
+@lru_cache(maxsize=16)
+def _patterns(pulls: int) -> np.ndarray:
+    """Return which pulls may be the good ones, a row a way: at least half of them."""
+    rows: list[np.ndarray] = []
+    for odd in range(pulls // 2 + 1):
+        if odd and len(rows) + math.comb(pulls, odd) > MOST_PATTERNS:
+            break
+        for which in combinations(range(pulls), odd):
+            row = np.ones(pulls)
+            row[list(which)] = 0.0
+            rows.append(row)
+    good = np.array(rows)
+    good.flags.writeable = False
+    return good
 
 
 def pull_levels(power_curves: ArrayLike) -> np.ndarray:
@@ -239,12 +397,15 @@ def pull_levels(power_curves: ArrayLike) -> np.ndarray:
     return _levels(_log_curves(power_curves))
 
 
-def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[Note | None]:
-    r"""Say which pulls of a session do not belong with the others, and why.
+def odd_pulls(
+    levels: ArrayLike, weights: ArrayLike, *, repeatability_share: float
+) -> list[Note | None]:
+    r"""Say which pulls of a session do not belong with the others, and by how much.
 
     Parameters
     ----------
-    power_curves : array_like. Pulls by grid points, all above 0; NaN where not seen.
+    levels : array_like. ln level of each pull, in order of running; NaN where not known.
+    weights : array_like. What each counts, of `robust_mean`. [0..1]
     repeatability_share : float. 1 SD of back-to-back pulls in this shop. [0..1]
 
     Returns
@@ -253,60 +414,103 @@ def odd_pulls(power_curves: ArrayLike, *, repeatability_share: float) -> list[No
 
     Raises
     ------
-    ValueError. If the repeatability is not above 0, the share of false alarms not between 0 and 1,
-        or a value of a curve not above 0.
+    ValueError. If the rows differ in length, or the repeatability is not above 0.
 
     Notes
     -----
-    The pull furthest from the mean level of the others is odd if
-
-    .. math:: |a_i - \bar a_{-i}| > z_{1 - \alpha/2n}\; s \sqrt{1 + \frac{1}{n - 1}}
-
-    and is set aside for judging the rest in the same way: Grubbs' test [1]_ with a known standard
-    deviation *s*, the shop's repeatability, since his own statistic can hardly speak on so few
-    pulls (at n = 3 it cannot exceed 1.155, and its 5 % point is 1.153). Where half of the pulls or
-    more would be odd, or there are only two, nothing tells which are right, and all are named.
-    Nothing is dropped here: that is for a person to decide.
+    Odd is a pull of less than half a weight. What is called usual is the distance from the mean of
+    *n* others that one sound pull of a hundred exceeds, :math:`z_{0.995}\, s \sqrt{1 + 1/n}`. A
+    first pull that is odd and low is marked, for a cold engine makes such pulls. Nothing is dropped
+    here: that is for a person to decide.
 
     Examples
     --------
-    >>> curves = np.array([1.000, 1.002, 0.999, 1.040])[:, None] * np.full((4, 50), 60e3)
-    >>> odd = odd_pulls(curves, repeatability_share=0.005)[3]
-    >>> round(odd["away_pct"], 1), round(odd["usual_pct"], 1)
-    (4.0, 1.8)
-
-    References
-    ----------
-    .. [1] F. E. Grubbs, "Procedures for detecting outlying observations in samples,"
-       Technometrics, vol. 11, pp. 1-21, 1969 (from memory).
+    >>> odd = odd_pulls([0.0, 0.001, 0.04], [1.0, 1.0, 0.03], repeatability_share=0.005)[2]
+    >>> odd["code"], round(odd["away_pct"], 1), round(odd["usual_pct"], 1)
+    ('odd pull', 4.0, 1.6)
     """
-    require("repeatability_share", repeatability_share, above=0.0)
-    logs = _log_curves(power_curves)
-    level = _levels(logs)
-    unseen = note("nothing seen")
-    reasons = [None if math.isfinite(value) else unseen for value in level]
-    judged = [pull for pull, value in enumerate(level) if math.isfinite(value)]
-    left = judged.copy()
-    odd: dict[int, Note] = {}
-    while len(left) >= 2:
-        known = level[left]
-        count = known.size
-        departure = known - (known.sum() - known) / (count - 1)
-        furthest = int(np.argmax(np.abs(departure)))
-        # Of two pulls there is one difference to judge, not two.
-        chances = 1 if count == 2 else count
-        critical = float(special.ndtri(1.0 - ODD_FALSE_ALARM_SHARE / (2.0 * chances)))
-        limit = critical * repeatability_share * math.sqrt(1.0 + 1.0 / (count - 1))
-        if abs(departure[furthest]) <= limit:
-            break
-        away_pct, usual_pct = (100.0 * math.expm1(v) for v in (departure[furthest], limit))
-        odd[left.pop(furthest)] = note("odd pull", away_pct=away_pct, usual_pct=usual_pct)
-    if odd and len(odd) * 2 >= len(judged):
-        spread_pct = 100.0 * math.expm1(float(np.ptp(level[judged])))
-        odd = dict.fromkeys(judged, note("pulls disagree", spread_pct=spread_pct))
-    for pull, reason in odd.items():
-        reasons[pull] = reason
-    return reasons
+    level, weight = _levels_and_weights(levels, weights, repeatability_share)
+    belongs = weight >= BELONGS_FROM
+    others = int(belongs.sum())
+    usual_pct = _usual_pct(repeatability_share * math.sqrt(1.0 + 1.0 / max(others, 1)))
+    middle = level[belongs].mean() if others else math.nan
+    found: list[Note | None] = []
+    for place, (own, counts) in enumerate(zip(level, weight, strict=True)):
+        if not math.isfinite(own):
+            found.append(note("nothing seen"))
+        elif counts >= BELONGS_FROM:
+            found.append(None)
+        else:
+            told = note(
+                "odd pull",
+                away_pct=100.0 * math.expm1(own - middle),
+                usual_pct=usual_pct,
+                weight_pct=100.0 * counts,
+                is_low_first=place == 0 and own < middle,
+            )
+            found.append(told)
+    return found
+
+
+def pulls_disagree(
+    levels: ArrayLike, weights: ArrayLike, *, repeatability_share: float
+) -> Note | None:
+    r"""Say that a session's pulls scatter more than is usual, and nothing tells which are right.
+
+    Parameters
+    ----------
+    levels, weights, repeatability_share : As in `odd_pulls`.
+
+    Returns
+    -------
+    dict or None. None where the pulls that belong agree.
+
+    Raises
+    ------
+    ValueError. As `odd_pulls`.
+
+    Notes
+    -----
+    .. math:: \sum_i (a_i - \bar a)^2 > s^2 \chi^2_{0.99,\; k - 1}
+
+    over the *k* pulls of weight 0.5 and more: textbook test of a known variance. Of two pulls it
+    judges their one difference.
+
+    Examples
+    --------
+    >>> told = pulls_disagree([0.0, -0.04], [1.0, 1.0], repeatability_share=0.005)
+    >>> told["code"], round(told["apart_pct"], 1), round(told["usual_pct"], 1)
+    ('two pulls differ', 4.1, 1.8)
+    """
+    level, weight = _levels_and_weights(levels, weights, repeatability_share)
+    own = level[weight >= BELONGS_FROM]
+    if own.size < 2:
+        return None
+    most = float(special.chdtri(own.size - 1, SELDOM_SHARE))
+    if own.var() * own.size <= most * repeatability_share**2:
+        return None
+    apart_pct = 100.0 * math.expm1(float(np.ptp(own)))
+    if own.size > 2:
+        return note("pulls disagree", spread_pct=apart_pct)
+    usual_pct = _usual_pct(repeatability_share * math.sqrt(2.0))
+    return note("two pulls differ", apart_pct=apart_pct, usual_pct=usual_pct)
+
+
+def _levels_and_weights(
+    levels: ArrayLike, weights: ArrayLike, usual: float
+) -> tuple[np.ndarray, np.ndarray]:
+    require("repeatability_share", usual, above=0.0)
+    level, weight = np.asarray(levels, dtype=float), np.asarray(weights, dtype=float)
+    if level.ndim != 1 or weight.shape != level.shape:
+        raise ValueError(
+            f"levels and weights must be rows of one length, got {level.shape} and {weight.shape}"
+        )
+    return level, np.where(np.isfinite(level), weight, 0.0)
+
+
+def _usual_pct(sd: float) -> float:
+    """Return what a sound difference seldom exceeds, either way."""
+    return 100.0 * math.expm1(float(special.ndtri(1.0 - SELDOM_SHARE / 2.0)) * sd)
 
 
 def level_drift_pct_per_pull(levels: ArrayLike) -> Drift:

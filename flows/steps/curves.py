@@ -120,7 +120,7 @@ def _set_aside(connection: duckdb.DuckDBPyConnection, changed: list[str], gone: 
 CURVES = Step(
     name="draw curves",
     doing="drawing curves",
-    version=9,
+    version=10,
     key="pull_id",
     tables=("out.pull", "out.pull_curve"),
     beside=("out.same_pull",),
@@ -160,9 +160,22 @@ def make_curves(
         except ValueError as error:
             pull.head["trouble"] = note_of(error)
     for pull in pulls:
+        _set_aside_by_hand(pull)
         pull.head["is_used"] = not pull.head["trouble"]
         pull.head["notes"] = pull.notes
     return [pull.head for pull in pulls], curves
+
+
+def _set_aside_by_hand(pull: _Pull) -> None:
+    """Leave out a pull that a person set aside; it keeps its curve, and what our checks found."""
+    head, reason = pull.head, pull.row.get("set_aside_reason")
+    head["set_aside"] = None
+    if reason is not None:
+        head["set_aside"] = note("set aside", reason=reason, by=pull.row["set_aside_by"])
+        if head["trouble"]:
+            pull.notes.append(head["set_aside"])
+        else:
+            head["trouble"] = head["set_aside"]
 
 
 class _Pull(NamedTuple):

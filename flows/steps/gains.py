@@ -240,7 +240,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 GAINS = Step(
     name="compare stages",
     doing="comparing stages",
-    version=10,
+    version=11,
     key="job_id",
     tables=("out.gain", "out.gain_budget", "out.gain_curve"),
     through={
@@ -366,6 +366,7 @@ def _gain(
             repeatability_share=trust["repeatability_share"],
             repeatability_dof=trust["repeatability_dof"],
             **mounting_and_day(trust, is_one_day=len(set(days)) == 1),
+            weighed_by_share=settings.trust.repeatability_share,
             remount_share_at=remount_at(
                 grid / grid[np.nanargmax(laid[0]) % grid.size], trust["remount_regions"]
             ),

@@ -23,7 +23,7 @@ from schemas.card_text import CARD_NAME
 from warehouse import store
 
 BATCH_FOLDERS = 200
-LINK_VERSION = 6
+LINK_VERSION = 7
 """Raise it when linking changes what it gives for the same cards and readings."""
 
 CONTRADICTS = "card contradicts another"
@@ -48,6 +48,18 @@ class _Place(NamedTuple):
     state: str
     reason: Note | None = None
     stage_id: str | None = None
+
+
+class _Log(NamedTuple):
+    """A log that belongs to a stage."""
+
+    sha256: str
+    kind: str
+    stage_id: str
+    number: int
+    file_name: str
+    set_aside_reason: str | None
+    set_aside_by: str | None
 
 
 class _Folder(NamedTuple):
@@ -83,7 +95,7 @@ class _Linked:
     def __init__(self) -> None:
         self.tables: dict[str, list[dict[str, Any]]] = defaultdict(list)
         self.places: list[_Place] = []
-        self.logs: list[tuple[str, str, str, int, str]] = []
+        self.logs: list[_Log] = []
 
 
 def link_jobs(connection: duckdb.DuckDBPyConnection, progress: Progress) -> list[str]:
@@ -301,6 +313,9 @@ def _link(folder: str, book: _Book) -> _Linked:
         )
         _job_rows(linked, folder, held.in_force[0], card)
         _place_files(linked, card, held.files, folder, book)
+        if linked.places and (whole := _wholly_set_aside(card, linked.logs)):
+            told = note("stages set aside whole", stages=whole)
+            linked.places[0] = linked.places[0]._replace(reason=told)
     absent = {file.name for file in held.files if not file.is_present}
     linked.places = [
         _withdrawn(place) if place.file_name in absent and place.state != "taken in" else place
@@ -483,6 +498,13 @@ def _place_files(
     # A file that was taken out again without ever being read is not there for the card either.
     by_name = {file.name: file for file in files if file.is_present or file.state == "read"}
     written = {one_form(name) for stage in card.stage for name in stage.pulls + stage.rides}
+    # By bytes: a copy under another name is the same pull.
+    aside = {
+        file.sha256: (one.reason, one.by)
+        for one in card.set_aside
+        for file in files
+        if one_form(file.name) == one_form(one.file)
+    }
     for number, stage in enumerate(card.stage, start=1):
         stage_id = f"{card.job}/{number}"
         order_in_stage = 0
@@ -505,7 +527,13 @@ def _place_files(
                     if file.sha256 in book.owner:
                         book.touch(book.owner[file.sha256][0])
                     book.own(file.sha256, folder, name)
-                    linked.logs.append((file.sha256, kind, stage_id, order_in_stage, name))
+                    reason, by = aside.get(file.sha256, (None, None))
+                    log = _Log(file.sha256, kind, stage_id, order_in_stage, name, reason, by)
+                    linked.logs.append(log)
+    there = {one_form(name) for name in places}
+    for one in card.set_aside:
+        if one_form(one.file) not in there:
+            places[one.file] = _Place(one.file, None, "missing", note("set aside is not there"))
     for file in files:
         name = file.name
         if name not in places:
@@ -518,6 +546,16 @@ def _place_files(
                 else _Place(name, file.sha256, "waiting", note("not on the card"))
             )
     linked.places += places.values()
+
+
+def _wholly_set_aside(card: JobCard, logs: list[_Log]) -> list[str]:
+    """Return the stages of which a person left no pull to count."""
+    found = []
+    for number, stage in enumerate(card.stage, start=1):
+        own = [log for log in logs if log.stage_id == f"{card.job}/{number}" and log.kind == "pull"]
+        if own and all(log.set_aside_reason for log in own):
+            found.append(f"{number} ({stage.name})")
+    return found
 
 
 def _same_bytes(file: _File, owner: tuple[str, str]) -> _Place:
@@ -602,12 +640,10 @@ def _write(
         connection.execute(f"DELETE FROM {table} WHERE {key} NOT IN (SELECT {key} FROM {user})")  # noqa: S608
 
 
-def _write_logs(
-    connection: duckdb.DuckDBPyConnection, logs: list[tuple[str, str, str, int, str]]
-) -> None:
+def _write_logs(connection: duckdb.DuckDBPyConnection, logs: list[_Log]) -> None:
     if not logs:
         return
-    schema = ["sha256", "kind", "stage_id", "number", "file_name"]
+    schema = dict.fromkeys(_Log._fields, pl.String) | {"number": pl.Int64}
     connection.register("log", pl.DataFrame(logs, schema=schema, orient="row"))
     head = "try_cast(facts ->> 'started_at' AS TIMESTAMP), rows_kept, rows_rejected"
     tail = (
@@ -624,7 +660,7 @@ def _write_logs(
         f"layout, equipment, read_with, {head}, coalesce(facts ->> 'power_state', 'observed'), "
         "facts ->> 'file_standard', (facts ->> 'file_factor')::DOUBLE, "
         "(facts ->> 'ambient_temp_k')::DOUBLE, (facts ->> 'ambient_pressure_pa')::DOUBLE, "
-        f"(facts ->> 'ambient_humidity_pct')::DOUBLE, {tail}, (facts ->> 'file_gear')::BIGINT "
-        f"{source} 'pull'"
+        f"(facts ->> 'ambient_humidity_pct')::DOUBLE, {tail}, (facts ->> 'file_gear')::BIGINT, "
+        f"set_aside_reason, set_aside_by {source} 'pull'"
     )
     connection.unregister("log")

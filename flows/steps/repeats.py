@@ -69,7 +69,7 @@ def set_repeats_aside(
     if not touched:
         return
     connection.execute(
-        "UPDATE out.pull SET trouble = NULL, is_used = true "
+        "UPDATE out.pull SET trouble = set_aside, is_used = set_aside IS NULL "
         "WHERE pull_id IN (SELECT unnest(?)) AND trouble ->> '$.code' = 'the same pull'",
         [sorted(touched)],
     )

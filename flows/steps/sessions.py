@@ -81,7 +81,7 @@ def _make(given: Given, payloads: list[dict[str, Any]]) -> Records:
 SESSIONS = Step(
     name="average sessions",
     doing="averaging sessions",
-    version=5,
+    version=6,
     key="stage_id",
     tables=(
         "out.session", "out.session_pull", "out.stage_mixture", "out.lean_window",
@@ -150,10 +150,14 @@ def _session(
         on_one_grid(of_used, column)[1] for column in range(2, len(CURVE_COLUMNS))
     )
     wanted = settings.mixture_on(stage["fuel"], stage["target_lambda"])
-    mean = session.session_mean(power)
     levels = session.pull_levels(power)
     usual = settings.trust.repeatability_share
-    odd = session.odd_pulls(power, repeatability_share=usual)
+    mean, weights, effective = session.robust_mean(power, repeatability_share=usual)
+    odd = session.odd_pulls(levels, weights, repeatability_share=usual)
+    agreeing = levels[weights >= session.BELONGS_FROM]
+    all_pulls_pct = None
+    if agreeing.size < np.isfinite(levels).sum():
+        all_pulls_pct = _all_pulls_pct(power, mean)
     trend = session.heat_soak(
         # A pull that does not belong is no trend.
         np.where([bool(why) for why in odd], np.nan, levels),
@@ -189,7 +193,13 @@ def _session(
         if why
     ]
     notes += _apart(used, levels, odd)
-    if settled.is_settled is False:
+    # A trend makes pulls differ, and says more of them.
+    disagree = None
+    if trend.kind == "none":
+        disagree = session.pulls_disagree(levels, weights, repeatability_share=usual)
+    if disagree:
+        notes.append(disagree)
+    elif settled.is_settled is False:
         apart = {"difference_pct": settled.difference_pct, "usual_pct": settled.limit_pct}
         notes.append(note("not settled", **apart))
     if trend.kind != "none":
@@ -230,11 +240,14 @@ def _session(
         "run_on": min(started).date() if started else stage["received_on"],
         "pulls": len(heads),
         "pulls_used": len(used),
+        "pulls_agreeing": agreeing.size,
+        "pulls_effective": effective,
+        "all_pulls_pct": all_pulls_pct,
         "peak_power_w": top.value,
         "peak_power_speed_rpm": top.speed_rpm,
         "peak_torque_nm": pull.value,
         "peak_torque_speed_rpm": pull.speed_rpm,
-        "repeatability_share": float(np.std(levels, ddof=1)) if len(used) > 1 else None,
+        "repeatability_share": float(np.std(agreeing, ddof=1)) if agreeing.size > 1 else None,
         "drift_pct_per_pull": or_none(trend.slope_pct),
         "drift_lower_pct_per_pull": or_none(trend.lower_pct),
         "drift_upper_pct_per_pull": or_none(trend.upper_pct),
@@ -268,9 +281,10 @@ def _session(
                 "pull_id": head["pull_id"],
                 "stage_id": stage["stage_id"],
                 "level_pct": 100 * float(level),
+                "weight": float(weight),
                 "odd": why,
             }
-            for head, level, why in zip(used, levels, odd, strict=True)
+            for head, level, weight, why in zip(used, levels, weights, odd, strict=True)
         ],
         "out.stage_mixture": [
             {
@@ -311,6 +325,11 @@ def _session(
         "lean_error_lower_pct": known.low_pct,
         "lean_error_upper_pct": known.high_pct,
     }
+
+
+def _all_pulls_pct(power: np.ndarray, mean: np.ndarray) -> float:
+    """Return how far the mean of all pulls alike lies from the session's, at all speeds."""
+    return 100 * float(np.expm1(np.nanmean(np.log(session.session_mean(power) / mean))))
 
 
 def _at_worst(error: np.ndarray, end: np.ndarray) -> float | None:

@@ -174,7 +174,7 @@ def _sessions(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         connection,
         "SELECT session.stage_id, session.job_id, session.bike_id, session.run_on, "
         "session.made_from, session.air_density_kg_m3, session.has_air_doubt, "
-        "session.is_corrected, session.pulls_used, session.reference_air, bike.is_control, "
+        "session.is_corrected, session.pulls_effective, session.reference_air, bike.is_control, "
         "coalesce(any_value(stage.dyno), min(source.equipment), '') AS dyno, "
         "coalesce(any_value(stage.gear), min(source.file_gear)) AS gear, "
         "stage.build_id, build.fuel, build.ethanol_share, build.parts_label, build.map_name, "
@@ -366,7 +366,7 @@ def _scatter(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> tuple[np.
     """
     if trust["is_remount_assumed"] or trust["is_repeatability_assumed"]:
         return np.ones(len(sessions)), 0.0
-    pulls = np.array([max(s["pulls_used"], 1) for s in sessions])
+    pulls = np.array([s["pulls_effective"] for s in sessions])
     sd = np.hypot(trust["remount_share"], trust["repeatability_share"] / np.sqrt(pulls))
     usual = float(np.median(sd))
     return (sd / usual, 100 * usual) if usual > 0.0 else (np.ones(len(sessions)), 0.0)

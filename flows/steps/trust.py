@@ -68,7 +68,8 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     sessions = store.rows(
         connection,
         "SELECT session.stage_id, session.job_id, session.bike_id, session.model_id, "
-        "session.run_on, session.pulls_used, session.repeatability_share, "
+        "session.run_on, session.pulls_agreeing, session.pulls_effective, "
+        "session.repeatability_share, "
         "session.reference_factor_sd, session.air_density_kg_m3, session.has_air_doubt, "
         "session.is_corrected, session.made_from, stage.build_id, stage.stage_no, stage.gear, "
         "stage.dyno, stage.tyre, stage.mounting, bike.is_control, build.parts_key, "
@@ -152,7 +153,7 @@ def _pulls(sessions: list[dict[str, Any]], default: float) -> tuple[dict[str, An
     shares = [s for s in sessions if s["repeatability_share"] is not None]
     usual = metric.shop_repeatability(
         np.array([s["repeatability_share"] for s in shares]),
-        np.array([s["pulls_used"] - 1 for s in shares]),
+        np.array([s["pulls_agreeing"] - 1 for s in shares]),
     )
     own = len(shares) >= LEAST_SESSIONS and math.isfinite(usual.sd)
     share = rounded_up(usual.sd) if own else default
@@ -286,7 +287,7 @@ def _within(one: Repeats, low: float, high: float) -> Repeats | None:
 def _series(one: Repeats, known: Known) -> metric.Series:
     """Return repeats as figures: a level a session, and what is known of its scatter."""
     variance = [
-        known.repeatability_share**2 / s["pulls_used"]
+        known.repeatability_share**2 / s["pulls_effective"]
         + (1.0 - INSTRUMENT_CORRELATION) * (s["reference_factor_sd"] or 0.0) ** 2
         for s in one.sessions
     ]
@@ -417,7 +418,7 @@ def _agreement(
 ) -> metric.Agreement:
     """Return bikes with one change as figures."""
     variance = [
-        known.repeatability_share**2 * (1 / a["pulls_used"] + 1 / b["pulls_used"])
+        known.repeatability_share**2 * (1 / a["pulls_effective"] + 1 / b["pulls_effective"])
         + correction_share(a, b) ** 2
         + (known.exponent_share * _density_change(a, b)) ** 2
         for a, b, _ in pairs
@@ -480,7 +481,7 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=5,
+    version=6,
     tables=("out.trust", "out.remount_region"),
     reads=("out.session", "out.session_curve", "core.stage", "core.bike", "core.build"),
     inputs=_inputs,

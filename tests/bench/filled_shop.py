@@ -199,7 +199,7 @@ def _head(job: int, number: int, sha: str, speed: np.ndarray, power: np.ndarray)
     twist = int(np.argmax(torque))
     unknown = (
         "file_standard factor_disagreement_pct file_factor missing_speed_share oil_start_k "
-        "oil_end_k probe_delay_s"
+        "oil_end_k probe_delay_s set_aside"
     )
     return {
         "pull_id": sha[:16],

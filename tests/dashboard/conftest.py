@@ -283,6 +283,7 @@ def _job(
             suggestion_entered=False,
         )
         has_lambda = job_id != "J-0030"
+        has_odd_pull = job_id == "J-0026" and stage_no == 1
         speed, power = _curve(peak_w, rpm, level, lift)
         mixture = _lambda(speed, rpm, worst) if has_lambda else np.full(speed.size, np.nan)
         torque = power / (speed * np.pi / 30)
@@ -385,6 +386,14 @@ def _job(
                 is_current=True,
                 is_present=True,
             )
+            rows.add(
+                "out.session_pull",
+                pull_id=pull_id,
+                stage_id=stage_id,
+                level_pct=0.1,
+                weight=0.05 if has_odd_pull and pull_no == 3 else 1.0,
+                odd="4.0 % below the other pulls" if has_odd_pull and pull_no == 3 else None,
+            )
         rows.add(
             "out.session",
             stage_id=stage_id,
@@ -392,6 +401,9 @@ def _job(
             run_on=day,
             pulls=3,
             pulls_used=2 if job_id == "J-0028" else 3,
+            pulls_agreeing=2 if job_id == "J-0028" or has_odd_pull else 3,
+            pulls_effective=1.96 if job_id == "J-0028" else 1.1 if has_odd_pull else 2.95,
+            all_pulls_pct=-1.3 if has_odd_pull else None,
             peak_power_w=float(power[best]),
             peak_power_speed_rpm=float(speed[best]),
             peak_torque_nm=float(torque[pull_best]),

@@ -339,6 +339,29 @@ def test_a_card_is_corrected_and_the_one_before_is_kept(filled, monkeypatch):
     assert again.app.expander[0].label == "Versions of this card so far: 2"
 
 
+def test_a_pull_is_set_aside_on_the_page_kept_on_saving_and_taken_back(filled, monkeypatch):
+    card = filled.folder.inbox / "job 1" / "card.toml"
+    page = Page(filled.folder.root, monkeypatch, folder="job 1")
+    page.write("multiselect", "Which pulls do not count", ["s1_2.csv"])
+    page.press("Write the new card")
+    assert "To fill in: reason why a pull is set aside" in page.said()
+    page.write("text_input", "Why s1_2.csv", "strap came loose")
+    page.write("text_input", "By whom s1_2.csv", "MK").press("Write the new card")
+    text = card.read_text(encoding="utf-8")
+    (one,) = read_card(text).set_aside
+    assert (one.file, one.reason, one.by) == ("s1_2.csv", "strap came loose", "MK")
+    page.press("Take it in now")
+    asked = "SELECT trouble FROM out.pull WHERE file_name = 's1_2.csv' AND stage_id = 'J-1/1'"
+    assert filled.rows(asked) == [("set aside by MK: strap came loose",)]
+    # Another change leaves it as it stands, and the next card takes it back.
+    again = Page(filled.folder.root, monkeypatch, folder="job 1")
+    again.write("text_input", "Owner", "C-204")
+    assert again.card().set_aside == read_card(text).set_aside
+    again.write("multiselect", "Which pulls do not count", []).press("Write the new card")
+    again.press("Take it in now")
+    assert filled.rows(asked) == [(None,)]
+
+
 def test_a_card_with_comments_keeps_them_when_the_page_changes_it(filled, make, monkeypatch):
     card = filled.folder.inbox / "job 1" / "card.toml"
     text = "# asked twice\n" + card.read_text(encoding="utf-8")

@@ -8,7 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.job_draft import Draft, StageDraft, field_words, for_bike, judged, unplaced
+from dashboard.job_draft import (
+    Draft,
+    StageDraft,
+    field_words,
+    for_bike,
+    judged,
+    pull_files,
+    unplaced,
+)
 from dashboard.shop_words import Known
 from schemas.card import JobCard
 from schemas.card_text import card_text
@@ -57,7 +65,7 @@ anything = st.recursive(
     | st.dictionaries(
         st.sampled_from(
             ["job", "received", "bike", "stage", "map", "parts", "pulls", "name", "revision",
-             "generation", "displacement_cc", "induction", "category"]
+             "generation", "displacement_cc", "induction", "category", "file", "reason", "by"]
         ),
         inner,
         max_size=5,
@@ -66,7 +74,9 @@ anything = st.recursive(
 )  # fmt: skip
 
 
-@given(st.dictionaries(st.sampled_from(["job", "received", "bike", "stage"]), anything))
+@given(
+    st.dictionaries(st.sampled_from(["job", "received", "bike", "stage", "set_aside"]), anything)
+)
 def test_a_card_of_any_nonsense_opens_as_a_form_that_can_be_judged(content):
     form = Draft.from_content(content)
     assert form.stages
@@ -255,3 +265,24 @@ def test_a_card_that_is_corrected_to_another_bike_says_whose_jobs_it_joins():
 def test_a_number_needs_a_letter_or_a_digit(name):
     assert "no letter and no digit" in mistakes(draft(job=name))["job"][0]
     assert "no letter and no digit" in mistakes(draft(reference=name))["bike.reference"][0]
+
+
+def test_a_pull_set_aside_needs_a_reason_at_its_own_field():
+    assert mistakes(draft(set_aside=[("run_1.csv", " ", "MK")])) == {
+        "set_aside.0.reason": ["Fill this in."]
+    }
+    assert field_words("set_aside.0.reason") == "reason why a pull is set aside"
+
+
+def test_a_stage_left_without_a_pull_that_counts_is_worth_a_word():
+    found = judged(draft(set_aside=[("run_1.csv", "clutch slipped", "")]), BOOK, today=TODAY)
+    assert not found.mistakes
+    assert found.cautions == [
+        "Every pull of stage 1 is set aside: it will have no curve and no gain."
+    ]
+
+
+def test_pulls_that_a_pattern_takes_are_offered_one_by_one():
+    form = draft([stage(pulls=["run_*.csv", "last.csv"], rides=["run_9.csv"])])
+    files = ["run_1.csv", "run_2.csv", "run_9.csv", "note.txt"]
+    assert pull_files(form, files) == ["last.csv", "run_1.csv", "run_2.csv"]

@@ -191,6 +191,17 @@ def test_a_change_that_is_not_like_for_like_is_marked(small_shop, monkeypatch):
     assert any("Not like for like" in warning.value for warning in app.warning)
 
 
+def test_an_odd_pull_is_named_beside_the_gain_with_what_it_would_be_with_it(
+    small_shop, monkeypatch
+):
+    given = {"bike": "B-103", "stage": "J-0026/2"}
+    app = _page(_view("before_and_after"), small_shop, monkeypatch, **given)
+    warned = [warning.value for warning in app.warning if "counted alike" in warning.value]
+    assert len(warned) == 1
+    assert warned[0].startswith("Pull 3 of ")
+    assert "4.0 % below the other pulls" in warned[0].replace("\\", "")
+
+
 def test_power_without_air_correction_is_never_called_corrected(small_shop, monkeypatch):
     monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
     app = AppTest.from_file(str(_view("before_and_after")), default_timeout=60)

@@ -477,5 +477,6 @@ def test_what_came_in_tells_what_a_layout_asks_for_in_vain(shop, make, monkeypat
         if {"sentence", "layout"} <= set(table.value.columns)
     ]
     assert shown == [
-        "layout 'plain-pull' asks for the head entry 'Baro reading', and none of its last 4 files has it"
+        "layout 'plain-pull' asks for the head entry 'Baro reading', and none of its last 4 files "
+        "has it"
     ]

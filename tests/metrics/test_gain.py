@@ -31,6 +31,10 @@ def compared(before, after, grid_rpm=GRID_RPM, **settings_given):
     return gain(grid_rpm, before, after, **{**arguments, **settings_given})
 
 
+ALL_ALIKE = 0.011
+"""A scatter beside which no pull of these tests is odd: the formulas of plain means hold."""
+
+
 def pulls(*levels, curve=BASE_W):
     return np.array(levels)[:, None] * curve
 
@@ -52,7 +56,7 @@ def test_the_gain_of_means_is_the_one_worked_by_hand():
     # Before 100, 101, 99; after 105, 106, 104.5: geometric means 99.9967 and 105.1648, so
     # 5.1683 % (5.1667 % of plain means); each session's scatter on the ln scale by its variance.
     before, after = pulls(1.00, 1.01, 0.99), pulls(1.05, 1.06, 1.045)
-    found = compared(before, after, repeatability_dof=0.0)
+    found = compared(before, after, repeatability_dof=0.0, weighed_by_share=ALL_ALIKE)
     by_hand = 105.1648 / 99.9967
     assert found.mean_gain_pct == pytest.approx(100.0 * (by_hand - 1.0), abs=2e-4)
     assert found.gain_pct == pytest.approx(np.full(GRID_RPM.size, found.mean_gain_pct), abs=1e-9)
@@ -63,7 +67,9 @@ def test_the_gain_of_means_is_the_one_worked_by_hand():
 def test_the_interval_without_a_shop_history_is_that_of_a_pooled_t_test():
     # scipy.stats.ttest_ind on the ln levels, equal variances: d0 = 0 leaves the pair alone.
     first, second = [1.00, 1.01, 0.99, 1.004], [1.05, 1.06, 1.045]
-    found = compared(pulls(*first), pulls(*second), repeatability_dof=0.0)
+    found = compared(
+        pulls(*first), pulls(*second), repeatability_dof=0.0, weighed_by_share=ALL_ALIKE
+    )
     expected = stats.ttest_ind(np.log(second), np.log(first)).confidence_interval(0.95)
     low, high = np.log1p(np.array([found.mean_gain_lower_pct, found.mean_gain_upper_pct]) / 100.0)
     assert (low, high) == pytest.approx((expected.low, expected.high), rel=1e-9)
@@ -71,7 +77,12 @@ def test_the_interval_without_a_shop_history_is_that_of_a_pooled_t_test():
 
 
 def test_a_shop_history_without_doubt_makes_it_a_z_interval():
-    found = compared(pulls(1.0, 1.01), pulls(1.05, 1.05), repeatability_dof=math.inf)
+    found = compared(
+        pulls(1.0, 1.01),
+        pulls(1.05, 1.05),
+        repeatability_dof=math.inf,
+        weighed_by_share=ALL_ALIKE,
+    )
     half = stats.norm.ppf(0.975) * 0.004  # two pulls against two: sd * sqrt(1/2 + 1/2)
     assert found.log_mean_gain_sd == pytest.approx(0.004)
     assert math.log1p(found.mean_gain_upper_pct / 100.0) - found.log_mean_gain == pytest.approx(
@@ -186,7 +197,7 @@ def test_a_gain_of_the_smallest_detectable_size_is_seen_four_times_in_five():
     for _ in range(300):
         before = simulated(rng, 3, np.log(BASE_W), local=0.0)
         after = simulated(rng, 3, np.log(BASE_W) + truth, local=0.0)
-        found = compared(before, after, repeatability_dof=math.inf)
+        found = compared(before, after, repeatability_dof=math.inf, weighed_by_share=ALL_ALIKE)
         seen += found.verdict == "real gain"
         assert found.smallest_detectable_pct == pytest.approx(size_pct, rel=1e-4)
     # 300 trials at 80 %: 2.3 points of standard error.
@@ -360,7 +371,9 @@ def test_a_bike_put_back_is_the_contrast_of_a_linear_model():
     model = OLS(levels, group).fit()
     expected = model.t_test([-0.5, 1.0, -0.5])
     first, between, last = (pulls(*one) for one in sessions)
-    found = compared(first, between, again_curves=last, repeatability_dof=0.0)
+    found = compared(
+        first, between, again_curves=last, repeatability_dof=0.0, weighed_by_share=ALL_ALIKE
+    )
     assert found.log_mean_gain == pytest.approx(expected.effect[0], rel=1e-9)
     assert found.log_mean_gain_sd == pytest.approx(expected.sd[0, 0], rel=1e-9)
     ends = np.log1p(np.array([found.mean_gain_lower_pct, found.mean_gain_upper_pct]) / 100.0)

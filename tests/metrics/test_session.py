@@ -1,4 +1,4 @@
-"""The session: mean curves, odd pulls, drift, and repeatability against published examples."""
+"""The session: mean curves, drift, and repeatability against published examples."""
 
 import math
 
@@ -10,12 +10,10 @@ from scipy import stats
 
 from flows.metrics.session import (
     level_drift_pct_per_pull,
-    odd_pulls,
     pooled_sd,
     pull_levels,
     session_mean,
 )
-from tests.in_words import words
 
 SHAPE_W = 60e3 * np.sin(np.linspace(0.6, 1.7, 120))
 
@@ -79,61 +77,6 @@ def test_an_aborted_pull_does_not_shrink_the_range_the_others_are_judged_by():
 def test_power_that_is_not_positive_is_refused():
     with pytest.raises(ValueError, match="power_curves must be above 0, got -5"):
         session_mean([[50.0, -5.0]])
-
-
-@pytest.mark.parametrize("count", [3, 4, 5, 6, 8])
-def test_a_pull_four_percent_high_is_odd_and_the_others_are_not(count):
-    reasons = [
-        words(one)
-        for one in odd_pulls(pulls(*[1.0] * (count - 1), 1.04), repeatability_share=0.005)
-    ]
-    assert reasons[:-1] == [""] * (count - 1)
-    assert reasons[-1].startswith("4.0 % above the other pulls")
-
-
-def test_a_low_pull_is_called_below():
-    reasons = [
-        words(one) for one in odd_pulls(pulls(0.95, 1.0, 1.001, 0.999), repeatability_share=0.005)
-    ]
-    assert "5.0 % below" in reasons[0]
-
-
-@pytest.mark.parametrize("levels", [(1.0, 1.04), (1.0, 1.0, 1.05, 1.05)])
-def test_pulls_in_two_camps_are_all_named(levels):
-    reasons = [words(one) for one in odd_pulls(pulls(*levels), repeatability_share=0.005)]
-    assert all("nothing tells which are right" in reason for reason in reasons)
-    assert f"spread over {100.0 * (levels[-1] - 1.0):.1f} %" in reasons[0]
-
-
-def test_two_pulls_that_agree_are_both_sound():
-    assert odd_pulls(pulls(1.0, 1.01), repeatability_share=0.005) == [None, None]
-
-
-def test_two_odd_pulls_of_six_do_not_hide_each_other():
-    reasons = [
-        words(one)
-        for one in odd_pulls(pulls(1.0, 1.05, 1.001, 0.999, 1.06, 1.0), repeatability_share=0.005)
-    ]
-    assert [bool(reason) for reason in reasons] == [False, True, False, False, True, False]
-
-
-def test_a_single_pull_is_never_odd():
-    assert odd_pulls(pulls(1.0), repeatability_share=0.005) == [None]
-
-
-def test_an_empty_pull_is_named_not_dropped():
-    curves = np.vstack((pulls(1.0, 1.0, 1.0), np.full(120, np.nan)))
-    reasons = [words(one) for one in odd_pulls(curves, repeatability_share=0.005)]
-    assert reasons == ["", "", "", "nothing seen where the other pulls were"]
-
-
-@pytest.mark.parametrize("count", [2, 3, 5, 8])
-def test_sound_sessions_seldom_raise_a_false_alarm(count):
-    # 1 % of sessions by design (Bonferroni: at most that); 1500 sessions: 2 % is out of reach.
-    rng = np.random.default_rng(21)
-    levels = np.exp(rng.normal(0.0, 0.005, (1500, count, 1))) * np.full(20, 50e3)
-    alarms = [any(odd_pulls(session, repeatability_share=0.005)) for session in levels]
-    assert 0.003 < np.mean(alarms) < 0.02
 
 
 def test_drift_is_the_slope_of_ordinary_regression():

@@ -155,3 +155,33 @@ def test_a_key_is_found_on_its_line_or_its_table_s(location, line):
 
 def test_a_key_in_a_table_with_a_comment_behind_it_is_found():
     assert line_of_key("[bike]  # the bike\nmake = 1\n", ["bike", "make"]) == 2
+
+
+ASIDE = '[[set_aside]]\nfile = "run_02.csv"\nreason = "clutch slipped"\n'
+
+
+def test_a_pull_may_be_set_aside_with_a_reason_and_by_whom():
+    assert read_card(CARD).set_aside == []
+    (one,) = read_card(CARD + ASIDE + 'by = "MK"\n').set_aside
+    assert (one.file, one.reason, one.by) == ("run_02.csv", "clutch slipped", "MK")
+
+
+def test_a_pull_that_a_pattern_takes_may_be_set_aside():
+    text = (CARD + ASIDE).replace('["run_01.csv", "run_02.csv"]', '["run_*.csv"]')
+    assert read_card(text).set_aside[0].file == "run_02.csv"
+
+
+@pytest.mark.parametrize(
+    ("entry", "said"),
+    [
+        (ASIDE.replace("run_02", "run_07"), "stands under no stage's pulls: write its name as"),
+        (ASIDE.replace("run_02.csv", "ride_1.txt"), "only pulls can be set aside"),
+        (ASIDE.replace("run_02", "run_*"), "must be the name of one file, got 'run_*.csv'"),
+        (ASIDE.replace("clutch slipped", " "), "set_aside.1.reason"),
+        (ASIDE.replace('reason = "clutch slipped"\n', ""), "set_aside.1.reason is missing"),
+        (ASIDE + ASIDE, "names file 'run_02.csv' twice"),
+    ],
+)
+def test_what_cannot_be_set_aside_is_told_with_the_way_out(entry, said):
+    (mistake,) = mistakes(text=CARD + entry)
+    assert said in mistake

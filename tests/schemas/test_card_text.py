@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from schemas.card import CATEGORIES, JobCard, read_card
+from schemas.card_files import is_pattern, one_form
 from schemas.card_text import card_text
 
 # A card's words never begin or end in a space: reading takes those off.
@@ -71,7 +72,11 @@ def contents(draw):
         own = names[number :: len(listed)]
         stage["pulls"], stage["rides"] = own[1:], own[:1]
         stage["suggestion_entered"] = bool(number) and draw(st.booleans())
+    pulls = [name for stage in listed for name in stage["pulls"] if not is_pattern(name)]
+    aside = draw(st.lists(st.sampled_from(pulls), max_size=2, unique_by=one_form)) if pulls else []
+    by = st.none() | words
     return {
+        "set_aside": [{"file": name, "reason": draw(words), "by": draw(by)} for name in aside],
         "job": draw(words),
         "received": draw(st.dates()),
         "note": draw(st.text(max_size=60).map(str.strip)),

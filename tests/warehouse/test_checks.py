@@ -65,6 +65,12 @@ BACK = {
 }  # fmt: skip
 
 
+WORTH = {
+    "pulls_used": 2, "pulls_agreeing": 2, "pulls_effective": 1.96, "repeatability_share": 0.004,
+}  # fmt: skip
+ALIKE = {"pull_id": "p", "stage_id": "s", "level_pct": 0.2, "weight": 1.0, "odd": None}
+
+
 def remount(low, high, **changes):
     return {
         "from_peak_speed_share": low, "to_peak_speed_share": high,
@@ -877,6 +883,33 @@ CASES = {
     "out.session_curve: every_curve_has_its_session": (
         {"out.session_curve": [session_point()], "out.session": [SESSION]},
         [{"out.session": []}],
+    ),
+    "out.session: a_session_is_worth_no_more_than_its_pulls": (
+        {"out.session": [SESSION | WORTH, SESSION | WORTH | {"pulls_effective": 1.2},
+                         SESSION | WORTH | {"pulls_agreeing": 1, "repeatability_share": None}]},
+        [{"out.session": [SESSION | WORTH | {"pulls_agreeing": 0}]},
+         {"out.session": [SESSION | WORTH | {"pulls_agreeing": 3}]},
+         {"out.session": [SESSION | WORTH | {"pulls_effective": 0.0}]},
+         {"out.session": [SESSION | WORTH | {"pulls_effective": 2.1}]},
+         {"out.session": [SESSION | WORTH | {"repeatability_share": None}]},
+         {"out.session": [SESSION | WORTH | {"pulls_agreeing": 1}]}],
+    ),
+    "out.session: where_a_pull_is_odd_the_mean_of_all_pulls_is_known": (
+        {"out.session": [SESSION, SESSION | {"stage_id": "t", "all_pulls_pct": -1.3}],
+         "out.session_pull": [ALIKE, ALIKE | {"weight": 0.0, "level_pct": None},
+                              ALIKE | {"stage_id": "t", "weight": 0.1}]},
+        [{"out.session": [SESSION | {"all_pulls_pct": -1.3}]},
+         {"out.session_pull": [ALIKE, ALIKE | {"weight": 0.1}]}],
+    ),
+    "out.session_pull: a_pull_of_less_than_half_a_weight_says_why": (
+        {"out.session_pull": [ALIKE, ALIKE | {"weight": 0.1, "odd": "{}"}]},
+        [{"out.session_pull": [ALIKE | {"weight": 0.1}]},
+         {"out.session_pull": [ALIKE | {"odd": "{}"}]},
+         {"out.session_pull": [ALIKE | {"weight": 1.1}]}],
+    ),
+    "out.pull: a_pull_set_aside_does_not_count": (
+        {"out.pull": [USED, USED | {"is_used": False, "set_aside": "{}"}]},
+        [{"out.pull": [USED | {"set_aside": "{}"}]}],
     ),
     "out.session_pull: only_pulls_that_count_have_a_level": (
         {"out.session_pull": [{"pull_id": "p", "stage_id": "s"}], "out.pull": [USED]},

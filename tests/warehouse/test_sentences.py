@@ -180,5 +180,9 @@ def test_what_hangs_on_a_figure_is_said_by_it():
     assert sentences.said(again) == "the same pull as a.csv, exported again"
     again |= {"job_id": "J2", "is_same_layout": False}
     assert sentences.said(again) == "the same pull as a.csv of job J2, exported in another layout"
-    odd = {"code": "odd pull", "away_pct": -2.06, "usual_pct": 1.0}
-    assert sentences.said(odd) == "2.1 % below the other pulls; up to 1.0 % is usual"
+    odd = {"code": "odd pull", "away_pct": -2.06, "usual_pct": 1.0, "weight_pct": 4.2,
+           "is_low_first": False}  # fmt: skip
+    said = "2.1 % below the other pulls; up to 1.0 % is usual: it counts for 4 % of a pull"
+    assert sentences.said(odd) == said
+    odd["is_low_first"] = True
+    assert sentences.said(odd) == said + "; a cold engine makes such a first pull"

@@ -3,7 +3,7 @@
 -- Grain:  one row per pull_id (one file's bytes are one pull, however often they were dropped).
 -- Writes: flows/steps/link.py
 -- Units:  as in schemas/columns.py.
--- Nulls:  what the file did not say.
+-- Nulls:  what the file did not say; set_aside_reason where no person set the pull aside.
 CREATE TABLE IF NOT EXISTS core.pull (
     pull_id VARCHAR PRIMARY KEY,
     stage_id VARCHAR NOT NULL,
@@ -25,5 +25,7 @@ CREATE TABLE IF NOT EXISTS core.pull (
     probe_place VARCHAR,
     probe_delay_s DOUBLE,
     is_delay_assumed BOOLEAN,
-    file_gear BIGINT
+    file_gear BIGINT,
+    set_aside_reason VARCHAR,
+    set_aside_by VARCHAR
 );

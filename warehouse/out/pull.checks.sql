@@ -35,3 +35,9 @@ WHERE
 SELECT pull_id
 FROM out.pull
 WHERE abs(factor_disagreement_pct) > 3;
+
+-- check: a_pull_set_aside_does_not_count (fail)
+-- What a person took out of a session is in none of its figures.
+SELECT pull_id
+FROM out.pull
+WHERE is_used AND set_aside IS NOT NULL;

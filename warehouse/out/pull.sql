@@ -6,7 +6,8 @@
 -- Units:  as in schemas/columns.py.
 -- Nulls:  a pull without a usable sweep has no peak; trouble says why. The interval of the peak
 --         needs 10 samples within 800 rpm of it. The ratio is there where it is one over the sweep.
---         missing_speed_share only where the pull was broken off.
+--         missing_speed_share only where the pull was broken off. set_aside where a person did;
+--         what our own checks say of the pull stands in trouble all the same.
 CREATE TABLE IF NOT EXISTS out.pull (
     pull_id VARCHAR PRIMARY KEY,
     stage_id VARCHAR NOT NULL,
@@ -52,6 +53,7 @@ CREATE TABLE IF NOT EXISTS out.pull (
     has_lambda BOOLEAN NOT NULL,
     is_used BOOLEAN NOT NULL,
     trouble VARCHAR,
+    set_aside VARCHAR,
     notes VARCHAR NOT NULL,
     made_from VARCHAR NOT NULL
 );

@@ -40,3 +40,23 @@ LEFT JOIN out.pull AS pull
 WHERE
     coalesce(session.is_settled, FALSE) <> (session.settled_after_pull IS NOT NULL)
     OR (session.settled_after_pull IS NOT NULL AND pull.pull_id IS NULL);
+
+-- check: a_session_is_worth_no_more_than_its_pulls (fail)
+-- Odd pulls take from what a session is worth, and nothing adds to it.
+SELECT stage_id
+FROM out.session
+WHERE
+    pulls_agreeing NOT BETWEEN 1 AND pulls_used
+    OR pulls_effective <= 0
+    OR pulls_effective > pulls_used + 1e-9
+    OR ((repeatability_share IS NOT NULL) <> (pulls_agreeing > 1));
+
+-- check: where_a_pull_is_odd_the_mean_of_all_pulls_is_known (fail)
+-- Beside a figure without an odd pull stands the figure with it.
+SELECT session.stage_id
+FROM out.session AS session
+INNER JOIN out.session_pull AS one ON session.stage_id = one.stage_id
+GROUP BY session.stage_id, session.all_pulls_pct
+HAVING
+    (session.all_pulls_pct IS NOT NULL)
+    <> (count(*) FILTER (WHERE one.weight < 0.5 AND one.level_pct IS NOT NULL) > 0);

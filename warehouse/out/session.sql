@@ -2,9 +2,11 @@
 --
 -- Grain:  one row per stage_id that has at least one usable pull.
 -- Writes: flows/steps/sessions.py
--- Units:  repeatability_share: 1 SD of a pull's level within this session [1].
--- Nulls:  repeatability_share, drift and is_settled need two pulls; settled_after_pull is null
---         while the session has not settled.
+-- Units:  repeatability_share: 1 SD of a pull's level within this session, odd pulls left out [1];
+--         pulls_effective: good pulls that would be as sure [1]; all_pulls_pct [%].
+-- Nulls:  repeatability_share needs two pulls that agree, drift and is_settled two pulls;
+--         settled_after_pull is null while the session has not settled. all_pulls_pct is there
+--         where a pull is odd.
 CREATE TABLE IF NOT EXISTS out.session (
     stage_id VARCHAR PRIMARY KEY,
     job_id VARCHAR NOT NULL,
@@ -13,6 +15,9 @@ CREATE TABLE IF NOT EXISTS out.session (
     run_on DATE NOT NULL,
     pulls BIGINT NOT NULL,
     pulls_used BIGINT NOT NULL,
+    pulls_agreeing BIGINT NOT NULL,
+    pulls_effective DOUBLE NOT NULL,
+    all_pulls_pct DOUBLE,
     peak_power_w DOUBLE,
     peak_power_speed_rpm DOUBLE,
     peak_torque_nm DOUBLE,

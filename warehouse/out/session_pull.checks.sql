@@ -10,3 +10,9 @@ LEFT JOIN out.pull AS pull
         AND session_pull.stage_id = pull.stage_id
         AND pull.is_used
 WHERE pull.pull_id IS NULL;
+
+-- check: a_pull_of_less_than_half_a_weight_says_why (fail)
+-- No pull counts for less in silence.
+SELECT pull_id
+FROM out.session_pull
+WHERE weight NOT BETWEEN 0 AND 1 OR ((weight < 0.5) <> (odd IS NOT NULL));

@@ -2,6 +2,7 @@
 --
 -- Grain:  one row per gain_id.
 -- Takes:  $bike_id.
+-- Nulls:  all_pulls_gain_pct, the mean gain with odd pulls counted in full, where none is odd.
 SELECT
     gain.gain_id,
     gain.job_id,
@@ -39,6 +40,20 @@ SELECT
     gain.greatest_loss_upper_pct,
     gain.over_rev_rpm,
     gain.smallest_detectable_pct,
+    -- Levels are apart from shapes: what all pulls alike move a mean by moves the gain by as much.
+    CASE
+        WHEN
+            coalesce(
+                of_before.all_pulls_pct, of_again.all_pulls_pct, of_after.all_pulls_pct
+            ) IS NOT NULL
+            THEN 100 * exp(
+                ln(1 + gain.mean_gain_pct / 100)
+                + ln(1 + coalesce(of_after.all_pulls_pct, 0) / 100)
+                - ln(1 + coalesce(of_before.all_pulls_pct, 0) / 100)
+                / if(gain.again_stage_id IS NULL, 1, 2)
+                - ln(1 + coalesce(of_again.all_pulls_pct, 0) / 100) / 2
+            ) - 100
+    END AS all_pulls_gain_pct,
     gain.air_state,
     gain.verdict,
     gain.verdict_at_peak,
@@ -52,6 +67,9 @@ SELECT
 FROM out.gain AS gain
 INNER JOIN out.stage AS before ON gain.before_stage_id = before.stage_id
 INNER JOIN out.stage AS after ON gain.after_stage_id = after.stage_id
+INNER JOIN out.session AS of_before ON gain.before_stage_id = of_before.stage_id
+INNER JOIN out.session AS of_after ON gain.after_stage_id = of_after.stage_id
+LEFT JOIN out.session AS of_again ON gain.again_stage_id = of_again.stage_id
 WHERE gain.bike_id = $bike_id
 ORDER BY
     gain.run_on DESC, gain.job_id DESC, after.stage_no DESC, before.received_on DESC,
