@@ -41,6 +41,7 @@ def print_fuel_change(snapshot: Snapshot, stage_id: str) -> None:
     advice = wording.advice(mixtures[0] if mixtures else None)
     if advice.level in ("warn", "stop"):
         prose(f"{advice.headline}. {advice.what_to_do}", "bold red")
+        prose(advice.judged)
     prose(found.sentence, style="bold")
     for said in (found.later, found.round_note, *checks["sentence"]):
         if said:

@@ -308,6 +308,17 @@ COLUMNS: dict[str, Column] = {
     "lambda_target": Column("Target of the full-throttle mixture."),
     "lean_error_pct": Column("100·(lambda/target − 1): positive is lean.", "%"),
     "level": _text("none, notice, warn or stop."),
+    "level_not_excluded": _text(
+        "Worse level that the upper end of the worst error's interval does not exclude."
+    ),
+    "more_pulls": Column("Further pulls like these that would exclude it, if ten are enough."),
+    "is_gauge_in_the_way": _text("The gauge's accuracy alone keeps it from being excluded."),
+    "is_scatter_assumed": _text("One pull alone: its scatter is assumed, 1 % of lambda (1 SD)."),
+    "judged_from_rpm": Column("Engine speed from which the mixture is judged.", "rpm"),
+    "judged_to_rpm": Column("Engine speed up to which it is judged.", "rpm"),
+    "settling_s": Column("Time after full throttle that the probe needs to settle.", "s"),
+    "unsettled_samples": Column("Readings of the sweep before the probe had settled."),
+    "mixture_from_rpm": Column("Engine speed from which the probe had settled.", "rpm"),
     "worst_lean_error_pct": Column("Worst lean error held over the least width.", "%"),
     "worst_speed_rpm": Column("Engine speed there.", "rpm"),
     "torque_weighted_error_pct": Column("Mean lean error, weighted by torque.", "%"),

@@ -107,6 +107,7 @@ COLUMNS = {
     "lean_change_pct": Column("Lean error [points]", 1, signed=True),
     "left_out": Column("Left out", width_px=320),
     "level": Column("Level"),
+    "level_not_excluded": Column("Not excluded"),
     "level_pct": Column("Level [%]", 2, signed=True),
     "line_no": Column("Line", 0),
     "long_trim_pct": Column("Long-term alone [%]", 1, signed=True),

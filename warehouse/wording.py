@@ -61,6 +61,13 @@ DYNO_STATES = {"good": "Good", "watch": "Watch", "act": "Act", "unknown": "Not k
 LEVELS = ("stop", "warn", "notice", "none", "unknown")
 """Mixture levels, worst first; `unknown` is a mixture that nobody measured."""
 
+LEAN_TO_DO = {
+    "stop": "No further pull before the fuel is put right.",
+    "warn": "Put the fuel right before the next full pull.",
+    "notice": "Pull only with the gauge in sight and a hand on the clutch.",
+}
+"""What to do at each level: common practice of the trade, no source."""
+
 LEAST_LEARNT_PCT = 0.5
 """A long-term trim below it is not worth a word: less than one step of its byte, 0.78 %."""
 
@@ -75,8 +82,11 @@ class Advice(NamedTuple):
     """What the mixture says about pulling again."""
 
     level: str
+    """The worst that is not excluded: colours and cautions go by it."""
     headline: str
     what_to_do: str
+    judged: str = ""
+    """The leanest with its interval, and over which speeds the mixture was judged."""
 
 
 def escaped(text: object) -> str:
@@ -359,39 +369,82 @@ def cells_sentence(cells: Sequence[Mapping[str, Any]]) -> str:
 def advice(mixture: Mapping[str, Any] | None) -> Advice:
     """Return whether it is safe to keep pulling, from the full-throttle mixture of a stage.
 
-    What to do at each level is common practice of the trade; the levels are the shop's own.
+    Beside the level that the pulls show stands a worse one that they do not exclude; what to do is
+    that of the worse.
 
-    >>> advice({"level": "stop", "worst_lean_error_pct": 17.2, "worst_speed_rpm": 7450.0,
-    ...         "is_near_peak_torque": False, "probe_place": "header", "reason": ""}).headline
-    'STOP: 17 % lean at 7,450 rpm'
+    >>> advice({"level": "notice", "worst_lean_error_pct": 8.2, "worst_speed_rpm": 7450.0,
+    ...         "worst_lower_pct": 6.1, "worst_upper_pct": 10.3, "level_not_excluded": "warn",
+    ...         "more_pulls": 2, "is_gauge_in_the_way": False, "is_scatter_assumed": False,
+    ...         "judged_from_rpm": 2450.0, "judged_to_rpm": 9800.0, "settling_s": 0.46,
+    ...         "is_near_peak_torque": False}).headline
+    'NOTICE: 8 % lean at 7,450 rpm; warn cannot be excluded'
     """
     if mixture is None or mixture["worst_lean_error_pct"] is None:
-        return Advice(
-            "unknown",
-            "MIXTURE NOT MEASURED",
-            "No wideband reading at full throttle: nothing here says that another pull is safe. "
-            "Fit a probe first.",
-        )
+        why, first = "No wideband reading at full throttle", "Fit a probe first."
+        if mixture and mixture["settling_s"] is not None:
+            why = "The probe had not settled over any stretch of the sweep that counts"
+            first = "Pull longer, or from a throttle opened earlier, with the gauge in sight."
+        said = f"{why}: nothing here says that another pull is safe. {first}"
+        return Advice("unknown", "MIXTURE NOT MEASURED", said)
     level = mixture["level"] if mixture["level"] in LEVELS else "unknown"
+    beyond = mixture["level_not_excluded"]
     worst = mixture["worst_lean_error_pct"]
     where = f"{number(worst)} % lean at {number(mixture['worst_speed_rpm'])} rpm"
-    near = " That is within 500 rpm of peak torque, where knock bites." * bool(
-        mixture["is_near_peak_torque"]
+    if level in LEAN_TO_DO:
+        headline = f"{level.upper()}: {where}"
+    else:
+        headline = "NO LEAN WINDOW SEEN"
+        side = "lean" if worst > 0 else "rich of target even there"
+        where = f"{number(abs(worst), 1)} % {side}, at {number(mixture['worst_speed_rpm'])} rpm"
+    if beyond:
+        headline += f"; {beyond} cannot be excluded"
+    to_do = [_settled_by(mixture), LEAN_TO_DO.get(beyond or level, "")]
+    if level not in LEAN_TO_DO:
+        true_of = "True of the pulls below and of nothing else: keep watching the gauge."
+        to_do = [f"Leanest: {where}.", *to_do, true_of]
+    if mixture["is_near_peak_torque"]:
+        to_do.append("That is within 500 rpm of peak torque, where knock bites.")
+    return Advice(beyond or level, headline, " ".join(filter(None, to_do)), _judged(mixture))
+
+
+def _settled_by(mixture: Mapping[str, Any]) -> str:
+    """Return what would tell whether a level that is not excluded is there.
+
+    Where it is stop, no pull is proposed that would only find out.
+    """
+    beyond, more = mixture["level_not_excluded"], mixture["more_pulls"]
+    if beyond is None:
+        return ""
+    if mixture["is_gauge_in_the_way"]:
+        return (
+            f"No number of pulls would settle whether it is {beyond}: the gauge's own accuracy is "
+            "in the way."
+        )
+    if beyond == "stop":
+        return "Take it as stop."
+    if more is None:
+        return f"Even ten more pulls would not settle whether it is {beyond}: these scatter a lot."
+    told = f"{counted(more, 'more pull')} like these would settle whether it is {beyond}"
+    if beyond == "notice":
+        return f"{told}."
+    return f"{told}, each with the gauge in sight and a hand on the clutch. Without:"
+
+
+def _judged(mixture: Mapping[str, Any]) -> str:
+    """Return how well the worst error is known, and over which speeds it was looked for."""
+    ends = [signed(mixture[f"worst_{end}_pct"]) for end in ("lower", "upper")]
+    told = (
+        f"Leanest within {ends[0]} to {ends[1]} % (19 of 20), judged from "
+        f"{number(mixture['judged_from_rpm'])} to {number(mixture['judged_to_rpm'])} rpm."
     )
-    to_do = {
-        "stop": "No further pull before the fuel is put right.",
-        "warn": "Put the fuel right before the next full pull.",
-        "notice": "Pull only with the gauge in sight and a hand on the clutch.",
-    }
-    if level in to_do:
-        return Advice(level, f"{level.upper()}: {where}", f"{to_do[level]}{near}")
-    side = "lean" if worst > 0 else "rich of target even there"
-    return Advice(
-        level,
-        "NO LEAN WINDOW SEEN",
-        f"Leanest: {number(abs(worst), 1)} % {side}, at {number(mixture['worst_speed_rpm'])} rpm. "
-        "True of the pulls below and of nothing else: keep watching the gauge.",
-    )
+    if mixture["is_scatter_assumed"]:
+        told += " From one pull: the scatter between pulls is assumed."
+    if mixture["settling_s"] is not None:
+        told += (
+            f" Below, nothing is judged: the probe needs {number(mixture['settling_s'], 2)} s "
+            "after full throttle to settle."
+        )
+    return told
 
 
 def dyno_sentence(verdict: Mapping[str, Any]) -> str:
@@ -426,20 +479,30 @@ def trust_sentence(trust: Mapping[str, Any]) -> str:
     )
 
 
-def off_target_sentence(stages: int) -> str:
-    """Return how many stages on the shop's own maps are lean.
+def counted_lean(stages: Sequence[Mapping[str, Any]]) -> tuple[int, int]:
+    """Return how many stages are lean at warn or stop level, and in how many that may be."""
+    lean = sum(stage["level"] in ("warn", "stop") for stage in stages)
+    return lean, len(stages) - lean
 
-    >>> off_target_sentence(1)
-    "1 stage on the shop's own maps still runs lean at warn or stop level."
-    >>> off_target_sentence(0)
+
+def off_target_sentence(stages: Sequence[Mapping[str, Any]]) -> str:
+    """Return how many stages on the shop's own maps are lean, or may be.
+
+    >>> off_target_sentence([{"level": "warn"}, {"level": "notice"}])
+    "1 stage on the shop's own maps still runs lean at warn or stop level; in 1 more that cannot \
+be excluded."
+    >>> off_target_sentence([])
     "None of this quarter's stages on a shop map runs lean at warn or stop level."
     """
-    if not stages:
-        return "None of this quarter's stages on a shop map runs lean at warn or stop level."
-    runs = "runs" if stages == 1 else "run"
+    lean, maybe = counted_lean(stages)
+    also = f"; in {maybe} more that cannot be excluded" if lean and maybe else ""
+    if not lean:
+        also = f"; in {counted(maybe, 'stage')} that cannot be excluded" if maybe else ""
+        return f"None of this quarter's stages on a shop map runs lean at warn or stop level{also}."
+    runs = "runs" if lean == 1 else "run"
     return (
-        f"{counted(stages, 'stage')} on the shop's own maps still {runs} lean at warn or stop "
-        "level."
+        f"{counted(lean, 'stage')} on the shop's own maps still {runs} lean at warn or stop "
+        f"level{also}."
     )
 
 

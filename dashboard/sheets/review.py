@@ -71,7 +71,7 @@ class PrintedColumn(NamedTuple):
     @property
     def is_level(self) -> bool:
         """Whether its words are coloured by how bad they are."""
-        return self.name == "level"
+        return self.name.startswith("level")
 
     def text(self, row: Row) -> str:
         """Return a cell's text."""
@@ -143,7 +143,7 @@ class ReviewData:
         return wording.quarter_sentence(
             {row["figure"]: row["figure_value"] for row in self.figures},
             self.gains,
-            len(self.off_target),
+            wording.counted_lean(self.off_target)[0],
             len(self.comebacks),
             self.verdicts,
         )

@@ -81,6 +81,8 @@ if before_id:
         f"That is the stage after the change. Before it: {shop.advice(before_id).headline}. "
         + (f"Probe: {wording.escaped(place)}." if place else "")
     )
+if advice.judged:
+    st.caption(advice.judged)
 if advice.level in ("stop", "warn"):
     pieces.cautions()
 

@@ -83,8 +83,8 @@ if bikes.is_empty():
 else:
     pieces.table(
         bikes,
-        "bike_id job_id stage_name parts_label received_on level worst_lean_error_pct "
-        "worst_speed_rpm",
+        "bike_id job_id stage_name parts_label received_on level level_not_excluded "
+        "worst_lean_error_pct worst_speed_rpm",
     )
     curves = shop.ask("session_curves", stage_ids=bikes["stage_id"].to_list())
     with st.expander("Their curves"):

@@ -86,9 +86,10 @@ pieces.chart(
 st.caption("Mean over the bikes. Shaded: where it misses. Dashed: the revision it was made from.")
 bikes = shop.ask("map_revision_bikes", map_id=chosen["map_id"])
 pieces.table(
-    bikes, "bike_id job_id stage_name parts_key received_on level worst_lean_error_pct "
-    "worst_speed_rpm",
-)  # fmt: skip
+    bikes,
+    "bike_id job_id stage_name parts_key received_on level level_not_excluded "
+    "worst_lean_error_pct worst_speed_rpm",
+)
 with st.expander("Their curves"):
     curves = shop.ask("session_curves", stage_ids=bikes["stage_id"].to_list())
     drawn = charts.member_chart(curves, bikes, shop.look(), limits, as_error=True)

@@ -79,12 +79,14 @@ drawn = charts.member_chart(curves, members, shop.look(), shop.limits(), as_erro
 pieces.chart(drawn, "remap_need_members")
 st.caption("Positive is lean: the fuel increase that would meet the target.")
 pieces.table(
-    members, "bike_id job_id stage_name received_on level worst_lean_error_pct worst_speed_rpm"
+    members,
+    "bike_id job_id stage_name received_on level level_not_excluded worst_lean_error_pct "
+    "worst_speed_rpm",
 )
 for leanest in members.head(1).iter_rows(named=True):
     st.page_link(
         "views/before_and_after.py",
-        label=f"Curves and pulls of the leanest: {wording.escaped(leanest['bike_id'])}, "
+        label=f"Curves and pulls of the surest lean: {wording.escaped(leanest['bike_id'])}, "
         f"{wording.escaped(leanest['job_id'])} →",
         query_params={"bike": leanest["bike_id"], "stage": leanest["stage_id"]},
     )

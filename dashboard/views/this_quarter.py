@@ -66,7 +66,7 @@ else:
 
 st.subheader("Maps that still miss the target", anchor=False)
 missing = shop.ask("maps_off_target", quarter=quarter)
-said = wording.off_target_sentence(missing.height)
+said = wording.off_target_sentence(missing.to_dicts())
 if missing.is_empty():
     st.success(said)
 else:

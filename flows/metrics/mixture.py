@@ -100,6 +100,43 @@ class ErrorInterval(NamedTuple):
     standard_uncertainty_pct: FloatArray
 
 
+class WorstError(NamedTuple):
+    """The worst lean error of a session with its 95 % interval, and what that is made of.
+
+    Attributes
+    ----------
+    error_pct : float. Of the mean curve, held over a width; NaN if nothing was. [%]
+    speed_rpm : float. Where it stands. [rpm]
+    lower_pct, upper_pct : float. Ends of the interval for the true one, over the whole range. [%]
+    gauge_pct : float. Standard uncertainty by the gauge, which no further pull makes less. [%]
+    scatter_pct : float. Standard uncertainty by the pulls' scatter. [%]
+    pulls : int. Pulls that got there with a mixture.
+    is_scatter_assumed : bool. Whether there was but one, whose scatter nobody can see.
+    """
+
+    error_pct: float
+    speed_rpm: float
+    lower_pct: float
+    upper_pct: float
+    gauge_pct: float
+    scatter_pct: float
+    pulls: int
+    is_scatter_assumed: bool
+
+
+ASSUMED_SCATTER_PCT = 1.0
+"""Scatter of the mixture from pull to pull (1 SD) where a single one shows none: common practice,
+no source. [%]"""
+MOST_MORE_PULLS = 10
+"""More pulls are no way to settle a question: the engine heats up, and nobody makes them."""
+PROBE_LAG_S = 0.1
+"""Time constant of a slow probe. Published are 50 ms to 100 ms, by conditions (abstract of a paper
+on a faster one, whose title is "Fast response air-to-fuel ratio measurements using a novel device
+based on a wide band lambda sensor"). [s]"""
+LONGEST_DELAY_S = 0.3
+"""Delay of a probe of which nobody knows it: gas takes 50 ms to 300 ms (common practice). [s]"""
+SETTLING_LAGS = 3.0
+"""Time constants after the delay, which holds one already: 2 % of a step is then left. [1]"""
 GAUGE_ACCURACY = 0.01
 """Greatest error of a wideband gauge in good order, in lambda; common practice, no source. [1]"""
 
@@ -405,6 +442,256 @@ def _most_held(speed: FloatArray, error: FloatArray, width: float) -> float:
         within = error[np.minimum(at, speed.size - 1)]
         held = np.where(at < stop, np.minimum(held, within), held)
     return float(held.max())
+
+
+def worst_lean_error(
+    grid_rpm: ArrayLike,
+    lean_error_pct: ArrayLike,
+    lean_error_by_pull_pct: ArrayLike,
+    *,
+    least_width_rpm: float = 150.0,
+    gauge_accuracy_pct: float = 1.0,
+) -> WorstError:
+    r"""Return the worst lean error of a session, with an interval for the true one.
+
+    Parameters
+    ----------
+    grid_rpm, lean_error_pct : As in `mixture_windows`, of the session's mean curve.
+    lean_error_by_pull_pct : array_like
+        Lean error of each pull, a row each; NaN where it was not seen. [%]
+    least_width_rpm : float, default 150. Width over which an error must hold. [rpm]
+    gauge_accuracy_pct : float, default 1. Greatest error of the gauge, of what it shows. [%]
+
+    Returns
+    -------
+    WorstError. The figure of `held_worst_error_pct`, which always lies in its interval.
+
+    Raises
+    ------
+    ValueError. If a choice is out of its range, the lengths differ, or the grid does not ascend.
+
+    Notes
+    -----
+    The worst of a curve is a choice among its speeds, so the interval is that of the choice and
+    not of one speed. With :math:`M` the worst of the mean of *n* pulls and :math:`M_{-i}` that of
+    the mean without pull *i*, the jackknife [1]_ gives
+
+    .. math::
+        b = (n - 1)(\bar M_{-i} - M), \qquad
+        s^2 = \frac{n - 1}{n} \sum_i (M_{-i} - \bar M_{-i})^2
+
+    as bias and variance. The gauge's error, the same at all speeds in all pulls, is in proportion
+    to lambda and adds :math:`u_g = (100 + M)\, a / (100 \sqrt 3)` [2]_ (4.3.7). The interval is
+
+    .. math:: M - \max(b, 0) - t\, u \;\ldots\; M + t\, u, \qquad u^2 = u_g^2 + s^2 + b^2
+
+    with Student's *t* at the effective degrees of freedom [2]_ (G.4.1). The bias is taken off the
+    lower end alone: it is not well known from few pulls, hence in *u*, and what guards an engine
+    must not come down by it. Of one pull `ASSUMED_SCATTER_PCT` stands for *s*.
+
+    Where one noisy speed is as lean as the next all along the range, and the noise outweighs the
+    gauge, the lower end is too high in up to one such session of ten.
+
+    Examples
+    --------
+    >>> grid = [5000.0, 5100.0, 5200.0, 5300.0]
+    >>> pulls = np.array([[11.0, 12.0, 12.0, 3.0], [12.0, 13.0, 13.0, 4.0]])
+    >>> found = worst_lean_error(grid, pulls.mean(axis=0), pulls, least_width_rpm=100.0)
+    >>> found.error_pct, round(found.lower_pct, 1), round(found.upper_pct, 1)
+    (12.5, 10.6, 14.4)
+
+    References
+    ----------
+    .. [1] B. Efron and R. J. Tibshirani, "An Introduction to the Bootstrap," Chapman and Hall,
+       chapters 10 and 11, 1993 (from memory).
+    .. [2] JCGM 100:2008, Guide to the expression of uncertainty in measurement (from memory).
+    """
+    speed, error = _curve(grid_rpm, lean_error_pct)
+    errors = np.atleast_2d(np.asarray(lean_error_by_pull_pct, dtype=float))
+    require("gauge_accuracy_pct", gauge_accuracy_pct, at_least=0.0, unit="%")
+    held = held_worst_error_pct(speed, error, least_width_rpm)
+    if np.isnan(held.error_pct):
+        nan = float("nan")
+        return WorstError(*held, nan, nan, nan, nan, 0, is_scatter_assumed=False)
+    worst = held.error_pct
+    # A pull that did not get there says nothing of how well it is known.
+    got_there = np.isfinite(errors[:, np.argmin(np.abs(speed - held.speed_rpm))])
+    pulls = max(int(got_there.sum()), 1)
+    if pulls > 1:
+        found = _jackknifed(speed, error, errors, got_there, least_width_rpm)
+        bias = (pulls - 1) * (float(np.mean(found)) - worst)
+        scatter = float(np.hypot(np.std(found) * np.sqrt(pulls - 1), bias))
+    else:
+        bias, scatter = 0.0, ASSUMED_SCATTER_PCT
+    gauge = (100.0 + worst) * gauge_accuracy_pct / 100.0 / np.sqrt(3.0)
+    half = _half_width_pct(gauge, scatter, pulls - 1.0)
+    return WorstError(
+        *held,
+        lower_pct=float(worst - max(bias, 0.0) - half),
+        upper_pct=float(worst + half),
+        gauge_pct=float(gauge),
+        scatter_pct=scatter,
+        pulls=pulls,
+        is_scatter_assumed=pulls == 1,
+    )
+
+
+def _jackknifed(
+    speed: FloatArray,
+    error: FloatArray,
+    errors: FloatArray,
+    left_out: NDArray[np.bool_],
+    width: float,
+) -> list[float]:
+    """Return the worst error of the mean without each of some pulls in turn."""
+    seen = np.isfinite(errors)
+    total, count = np.where(seen, errors, 0.0).sum(axis=0), seen.sum(axis=0)
+    found = []
+    for pull, there in zip(errors[left_out], seen[left_out], strict=True):
+        others = count - there
+        mean = np.where(there, total - np.nan_to_num(pull), total) / np.maximum(others, 1)
+        # A speed that this pull alone saw stays in: the range must not shrink with the pull.
+        rest = np.where(np.isfinite(error) & (others > 0), mean, error)
+        found.append(held_worst_error_pct(speed, rest, width).error_pct)
+    return found
+
+
+def _half_width_pct(gauge: float, scatter: float, free: float) -> float:
+    """Return half the 95 % interval by the gauge and the pulls; no freedom: scatter assumed."""
+    uncertainty = float(np.hypot(gauge, scatter))
+    if free > 0.0 and scatter > 0.0:
+        free = min(free * (uncertainty / scatter) ** 4, 1e9)
+    else:
+        free = 1e9
+    return float(special.stdtrit(free, 0.975)) * uncertainty
+
+
+def level_of_error(
+    error_pct: float, *, notice_pct: float = 5.0, warn_pct: float = 10.0, stop_pct: float = 15.0
+) -> str:
+    r"""Return the level of a held error; of the upper end it is the level that is not excluded.
+
+    Parameters
+    ----------
+    error_pct : float. Lean error held over the least width, or the upper end of its interval. [%]
+    notice_pct, warn_pct, stop_pct : float, default 5, 10, 15. Thresholds of the levels. [%]
+
+    Returns
+    -------
+    str. "none", "notice", "warn" or "stop".
+
+    Notes
+    -----
+    Of the upper end of `worst_lean_error` this is the decision rule with a guard band
+    :math:`w = U`, the expanded uncertainty at 95 % [1]_ (one-sided limit, guarded acceptance),
+    [2]_ (section 4.2): a level is excluded only if
+
+    .. math:: M + U < T
+
+    so that of mixtures truly at a threshold *T* at most 2.5 % are told as below it, and of those
+    past it fewer.
+
+    Examples
+    --------
+    >>> level_of_error(8.0), level_of_error(8.0 + 2.3)
+    ('notice', 'warn')
+
+    References
+    ----------
+    .. [1] JCGM 106:2012, The role of measurement uncertainty in conformity assessment, clause 8
+       (from memory).
+    .. [2] ILAC-G8:09/2019, Guidelines on decision rules and statements of conformity (from memory).
+    """
+    limits = zip(LEVELS, (-np.inf, notice_pct, warn_pct, stop_pct), strict=True)
+    return [level for level, least in limits if not error_pct < least][-1]
+
+
+def pulls_to_exclude(worst: WorstError, limit_pct: float) -> int | None:
+    r"""Return how many more pulls like these would exclude a level that is not excluded.
+
+    Parameters
+    ----------
+    worst : WorstError. From `worst_lean_error`, its error below the threshold.
+    limit_pct : float. Threshold of the level. [%]
+
+    Returns
+    -------
+    int or None. Fewest further pulls after which the upper end lies below, if they show the same
+        mean and scatter; None if `MOST_MORE_PULLS` are not enough.
+
+    Notes
+    -----
+    Scatter falls by the root of the pulls and Student's *t* with their number; what the gauge is
+    off by stays (`is_gauge_in_the_way`).
+
+    Examples
+    --------
+    >>> pulls_to_exclude(WorstError(8.0, 7000.0, 5.2, 10.8, 0.6, 0.6, 2, False), 10.0)
+    1
+    """
+    one = worst.scatter_pct * np.sqrt(worst.pulls)
+    for more in range(1, MOST_MORE_PULLS + 1):
+        pulls = worst.pulls + more
+        half = _half_width_pct(worst.gauge_pct, one / np.sqrt(pulls), pulls - 1.0)
+        if worst.error_pct + half < limit_pct:
+            return more
+    return None
+
+
+def is_gauge_in_the_way(worst: WorstError, limit_pct: float) -> bool:
+    """Return whether the gauge alone keeps a level from being excluded, however many the pulls.
+
+    Parameters
+    ----------
+    worst : WorstError. From `worst_lean_error`.
+    limit_pct : float. Threshold of the level. [%]
+
+    Returns
+    -------
+    bool. Whether the upper end would not lie below it if the pulls did not scatter at all.
+
+    Examples
+    --------
+    >>> is_gauge_in_the_way(WorstError(9.0, 7000.0, 6.2, 11.8, 0.6, 0.6, 2, False), 10.0)
+    True
+    """
+    return worst.error_pct + _half_width_pct(worst.gauge_pct, 0.0, 0.0) >= limit_pct
+
+
+def settling_s(delay_s: float, *, is_known: bool) -> float:
+    r"""Return how long after full throttle a probe still shows the mixture of before.
+
+    Parameters
+    ----------
+    delay_s : float. Delay of the probe, transport and lag together. [s]
+    is_known : bool. Whether it was measured or stated; else the longest usual one counts.
+
+    Returns
+    -------
+    float. Time from the opening of the throttle, by the probe's own clock. [s]
+
+    Raises
+    ------
+    ValueError. If the delay is below 0.
+
+    Notes
+    -----
+    Late by transport *T* and a first-order lag :math:`\tau`, a step of the mixture leaves
+
+    .. math:: \frac{\Delta(t)}{\Delta(0)} = e^{-(t - T) / \tau}
+
+    of itself. The delay is :math:`T + \tau`, so after three lags more the rest is
+    :math:`e^{-4}` = 1.8 %: below 1 % of lambda for any step up to half of it, as from the air of
+    a closed throttle. The lag itself is taken as `PROBE_LAG_S`, a slow probe's.
+
+    Examples
+    --------
+    >>> round(settling_s(0.15, is_known=True), 2), round(settling_s(0.0, is_known=False), 2)
+    (0.45, 0.6)
+    """
+    require("delay_s", delay_s, at_least=0.0, unit="s")
+    delay = delay_s if is_known else max(delay_s, LONGEST_DELAY_S)
+    return delay + SETTLING_LAGS * PROBE_LAG_S
 
 
 def torque_weighted_error_pct(

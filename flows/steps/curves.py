@@ -11,12 +11,12 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from flows.metrics import air, cruise, curve, roller_power
+from flows.metrics import air, cruise, curve, mixture, roller_power
 from flows.metrics.clocks import rising_part
 from flows.metrics.notes import Note, NotToldError, note, note_of
 from flows.metrics.ratio import ratio_check
 from flows.metrics.short_rows import median, quantile, slope
-from flows.metrics.sweep import Sweep, chosen_sweep, failing_throttle, sweeps
+from flows.metrics.sweep import OPEN_SHARE, Sweep, chosen_sweep, failing_throttle, sweeps
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
 from flows.steps.refresh import or_none, stacked
 from flows.steps.repeats import set_repeats_aside
@@ -31,7 +31,7 @@ DEAD_LAMBDA_SPREAD = 0.002
 """A live gauge moves more than this over a whole pull; one that does not is stuck."""
 PROBE_TAIL_S = 0.15
 """A probe mixes in what comes after: in the last part of a sweep the gas of the shut throttle.
-Some probe's lag, common practice, no source."""
+Some probe's lag, common practice, no source; a longer delay counts in its place."""
 USED_CHANNELS = (
     "time_s",
     "engine_speed_rpm",
@@ -120,7 +120,7 @@ def _set_aside(connection: duckdb.DuckDBPyConnection, changed: list[str], gone: 
 CURVES = Step(
     name="draw curves",
     doing="drawing curves",
-    version=10,
+    version=11,
     key="pull_id",
     tables=("out.pull", "out.pull_curve"),
     beside=("out.same_pull",),
@@ -187,6 +187,18 @@ class _Pull(NamedTuple):
     notes: list[Note]
 
 
+class _Lambdas(NamedTuple):
+    """What the probes show over a sweep at the engine's own time, and where that is evidence."""
+
+    shown: list[np.ndarray]
+    from_rpm: float
+    to_rpm: float
+    settling_s: float | None
+    unsettled: int
+    """Readings of the sweep before the probe had settled."""
+    notes: list[Note]
+
+
 class _Drawing(NamedTuple):
     """What of a pull is smoothed: its sweep's power and, beside it, whatever goes with it."""
 
@@ -198,15 +210,13 @@ class _Drawing(NamedTuple):
     bandwidth_rpm: float
     others: dict[int, tuple[np.ndarray, np.ndarray]]
     """Engine speed and power of the file's other sweeps, by their place."""
-    lambdas: list[np.ndarray]
-    lambda_to_rpm: float
-    lambda_notes: list[Note]
+    lambdas: _Lambdas
     advance: np.ndarray
 
     def wanted(self) -> list[tuple[np.ndarray, np.ndarray, np.ndarray, float]]:
         """Return all of it: power, other sweeps, lambdas and the ignition's advance."""
         rows = [(self.speed, self.power), *self.others.values()]
-        rows += [(self.speed, values) for values in (*self.lambdas, self.advance)]
+        rows += [(self.speed, values) for values in (*self.lambdas.shown, self.advance)]
         return [(speed, values, self.grid, self.bandwidth_rpm) for speed, values in rows]
 
 
@@ -251,6 +261,9 @@ def _head(row: dict[str, Any], settings: ShopSettings) -> tuple[dict[str, Any], 
                 "sweep_end",
                 "is_peak_at_end",
                 "missing_speed_share",
+                "settling_s",
+                "unsettled_samples",
+                "mixture_from_rpm",
                 "coolant_start_k",
                 "coolant_end_k",
                 "oil_start_k",
@@ -379,7 +392,7 @@ def _drawing(pull: _Pull, settings: ShopSettings) -> _Drawing:
         grid,
         bandwidth,
         powers,
-        *_lambdas(channel, part, *_probe_delay(row)),
+        _lambdas(channel, throttle, part, *_probe_delay(row)),
         advance,
     )
 
@@ -409,11 +422,12 @@ def _curve(
         )
     for which, theirs in zip(drawing.others, beside, strict=False):
         _tell_apart(which, theirs.value, smooth.value, notes)
-    notes += drawing.lambda_notes
+    lambdas = drawing.lambdas
+    notes += lambdas.notes
     lean = np.full(grid.shape, np.nan)
     for shown_lambda in beside[len(drawing.others) :]:
         lean = np.fmax(lean, shown_lambda.value)
-    lean[grid > drawing.lambda_to_rpm] = np.nan
+    lean[(grid < lambdas.from_rpm) | (grid > lambdas.to_rpm)] = np.nan
     seen = np.isfinite(smooth.value) & (smooth.value > 0)
     grid, value, sd, lean = grid[seen], smooth.value[seen], smooth.sd[seen], lean[seen]
     advance = advance.value[seen]
@@ -440,6 +454,9 @@ def _curve(
         oil_end_k=_first(channel["oil_temp_k"][part][::-1]),
         intake_air_start_k=_first(channel["intake_air_temp_k"][part]),
         has_lambda=bool(np.isfinite(lean).any()),
+        settling_s=lambdas.settling_s,
+        unsettled_samples=lambdas.unsettled if lambdas.shown else None,
+        mixture_from_rpm=float(grid[np.isfinite(lean)][0]) if np.isfinite(lean).any() else None,
     )
     if doubt := _power_doubt(top.value, row):
         notes.append(doubt)
@@ -685,19 +702,31 @@ def _probe_delay(row: dict[str, Any]) -> tuple[float | None, Note | None]:
 
 
 def _lambdas(
-    channel: Channels, part: slice, delay_s: float | None, delay_note: Note | None
-) -> tuple[list[np.ndarray], float, list[Note]]:
-    """Return over the sweep what each probe shows, the delay taken out, and up to which speed.
+    channel: Channels,
+    throttle: np.ndarray | None,
+    part: slice,
+    delay_s: float | None,
+    delay_note: Note | None,
+) -> _Lambdas:
+    """Return over the sweep what each probe shows, the delay taken out, and where it is evidence.
 
-    Notes say why a probe is no evidence.
+    Notes say why a probe is none.
     """
     time, speed = channel["time_s"], channel["engine_speed_rpm"][part]
+    has_clock = bool(np.isfinite(time[part]).any())
+    late_s = delay_s or 0.0
+    settling_s = None
+    is_evidence = np.ones(speed.shape, dtype=bool)
+    is_settled = is_evidence.copy()
+    if has_clock:
+        is_known = delay_note is None or delay_note["code"] == "delay from rides"
+        settling_s = mixture.settling_s(late_s, is_known=is_known)
+        settled_at = _opened_s(time, throttle, part) + settling_s - late_s
+        is_settled = time[part] >= settled_at
+        is_evidence = is_settled & (time[part] < time[part][-1] - max(PROBE_TAIL_S, late_s))
+    seen_rpm = speed[is_evidence & np.isfinite(speed)]
     notes: list[Note] = []
     found: list[np.ndarray] = []
-    is_early = np.ones(speed.shape, dtype=bool)
-    if np.isfinite(time[part]).any():
-        is_early = time[part] < time[part][-1] - PROBE_TAIL_S
-    top_rpm = float(np.nanmax(speed[is_early])) if is_early.any() else -math.inf
     for name in ("lambda_wide", "lambda_wide_2"):
         values = channel[name]
         seen = values[part][np.isfinite(values[part])]
@@ -709,9 +738,32 @@ def _lambdas(
         if median(seen) > SATURATED_LAMBDA:
             notes.append(note("lambda reads free air", channel=name, value=median(seen)))
             continue
-        if np.isfinite(time).any():
-            values = cruise.aligned_lambda(time, values, delay_s or 0.0)
-        found.append(np.where(is_early, values[part], np.nan))
+        if has_clock:
+            values = cruise.aligned_lambda(time, values, late_s)
+        found.append(np.where(is_evidence, values[part], np.nan))
     if found and delay_note is not None:
         notes.append(delay_note)
-    return found, top_rpm, notes
+    if found and not seen_rpm.size:
+        notes.append(note("probe not settled", settling_s=settling_s))
+    return _Lambdas(
+        found,
+        float(seen_rpm.min()) if seen_rpm.size else math.inf,
+        float(seen_rpm.max()) if seen_rpm.size else -math.inf,
+        settling_s if found else None,
+        int((~is_settled).sum()),
+        notes,
+    )
+
+
+def _opened_s(time: np.ndarray, throttle: np.ndarray | None, part: slice) -> float:
+    """Return when the throttle opened for a sweep.
+
+    Not logged, it opened as the sweep began; open from the record's first sample on, no earlier
+    than that.
+    """
+    if throttle is None:
+        return float(time[part.start])
+    opening = throttle[part][np.isfinite(throttle[part])]
+    least = OPEN_SHARE * median(opening) if opening.size else math.inf
+    shut = np.flatnonzero(throttle[: part.start] < least)
+    return float(time[shut[-1] + 1 if shut.size else 0])

@@ -81,7 +81,7 @@ def _make(given: Given, payloads: list[dict[str, Any]]) -> Records:
 SESSIONS = Step(
     name="average sessions",
     doing="averaging sessions",
-    version=6,
+    version=7,
     key="stage_id",
     tables=(
         "out.session", "out.session_pull", "out.stage_mixture", "out.lean_window",
@@ -289,8 +289,7 @@ def _session(
         "out.stage_mixture": [
             {
                 **_mixture(stage, used, grid, error, torque, windows),
-                "worst_lower_pct": _at_worst(error, known.low_pct),
-                "worst_upper_pct": _at_worst(error, known.high_pct),
+                **_guarded(grid, error, by_pull, windows, wanted),
             }
         ],
         "out.lean_window": [
@@ -332,9 +331,41 @@ def _all_pulls_pct(power: np.ndarray, mean: np.ndarray) -> float:
     return 100 * float(np.expm1(np.nanmean(np.log(session.session_mean(power) / mean))))
 
 
-def _at_worst(error: np.ndarray, end: np.ndarray) -> float | None:
-    """Return an end of the interval where the mixture is leanest."""
-    return or_none(float(end[np.nanargmax(error)])) if np.isfinite(error).any() else None
+def _guarded(
+    grid: np.ndarray,
+    error: np.ndarray,
+    by_pull: np.ndarray,
+    windows: list[mixture.Window],
+    wanted: Mixture,
+) -> dict[str, Any]:
+    """Return the worst lean error with its interval, and which level beyond is not excluded."""
+    worst = mixture.worst_lean_error(
+        grid,
+        error,
+        by_pull,
+        least_width_rpm=LEAST_WINDOW_RPM,
+        gauge_accuracy_pct=wanted.gauge_accuracy_pct,
+    )
+    limits = {f"{level}_pct": getattr(wanted, f"{level}_pct") for level in mixture.LEVELS[1:]}
+    told = {
+        "worst_lean_error_pct": or_none(worst.error_pct),
+        "worst_speed_rpm": or_none(worst.speed_rpm),
+        "worst_lower_pct": or_none(worst.lower_pct),
+        "worst_upper_pct": or_none(worst.upper_pct),
+        "is_scatter_assumed": worst.is_scatter_assumed,
+        "level_not_excluded": None,
+        "more_pulls": None,
+        "is_gauge_in_the_way": None,
+    }
+    if not np.isfinite(worst.error_pct):
+        return told
+    beyond = mixture.level_of_error(worst.upper_pct, **limits)
+    if mixture.LEVELS.index(beyond) > mixture.LEVELS.index(mixture.mixture_level(windows)):
+        limit = limits[f"{beyond}_pct"]
+        told["level_not_excluded"] = beyond
+        told["more_pulls"] = mixture.pulls_to_exclude(worst, limit)
+        told["is_gauge_in_the_way"] = mixture.is_gauge_in_the_way(worst, limit)
+    return told
 
 
 def _told_of_window(
@@ -441,12 +472,10 @@ def _mixture(
     torque: np.ndarray,
     windows: list[mixture.Window],
 ) -> dict[str, Any]:
-    has_lambda = bool(np.isfinite(error).any())
-    worst = (
-        mixture.held_worst_error_pct(grid, error, LEAST_WINDOW_RPM)
-        if has_lambda
-        else mixture.HeldError(np.nan, np.nan)
-    )
+    seen = grid[np.isfinite(error)]
+    has_lambda = seen.size > 0
+    settling = [head["settling_s"] for head in used if head["settling_s"] is not None]
+    reason = note("probe not settled", settling_s=max(settling)) if settling else None
     lean = [window for window in windows if window.side == "lean"]
     return {
         "stage_id": stage["stage_id"],
@@ -455,12 +484,13 @@ def _mixture(
         "model_id": stage["model_id"],
         "build_id": stage["build_id"],
         "level": mixture.mixture_level(windows) if has_lambda else "unknown",
-        "worst_lean_error_pct": worst.error_pct,
-        "worst_speed_rpm": worst.speed_rpm,
         "torque_weighted_error_pct": mixture.torque_weighted_error_pct(grid, error, torque)
         if has_lambda
         else None,
         "is_near_peak_torque": any(window.is_near_peak_torque for window in lean),
         "probe_place": next((head["probe_place"] for head in used if head["has_lambda"]), None),
-        "reason": None if has_lambda else note("no wideband"),
+        "judged_from_rpm": float(seen[0]) if has_lambda else None,
+        "judged_to_rpm": float(seen[-1]) if has_lambda else None,
+        "settling_s": max(settling, default=None),
+        "reason": None if has_lambda else reason or note("no wideband"),
     }

@@ -11,6 +11,15 @@ MIXTURE = {
     "level": "none",
     "worst_lean_error_pct": 2.0,
     "worst_speed_rpm": 7000.0,
+    "worst_lower_pct": 0.4,
+    "worst_upper_pct": 3.6,
+    "level_not_excluded": None,
+    "more_pulls": None,
+    "is_gauge_in_the_way": None,
+    "is_scatter_assumed": False,
+    "judged_from_rpm": 2450.0,
+    "judged_to_rpm": 9800.0,
+    "settling_s": 0.46,
     "is_near_peak_torque": False,
     "probe_place": "collector",
     "reason": "",
@@ -167,3 +176,66 @@ def test_cells_say_what_the_ecu_has_learnt_only_where_it_counts():
     for quiet in ({"long_trim_pct": None}, {"long_trim_pct": 0.4}, {"is_closed_loop": True}):
         assert wording.cells_sentence([cell | quiet]) == ""
     assert wording.cells_sentence([]) == ""
+
+
+NOTICE = {
+    **MIXTURE,
+    "level": "notice",
+    "worst_lean_error_pct": 8.2,
+    "worst_lower_pct": 6.0,
+    "worst_upper_pct": 10.4,
+    "level_not_excluded": "warn",
+    "more_pulls": 2,
+    "is_gauge_in_the_way": False,
+}
+
+
+def test_a_level_not_excluded_colours_the_page_and_says_what_would_settle_it():
+    said = wording.advice(NOTICE)
+    assert said.level == "warn"
+    assert said.headline == "NOTICE: 8 % lean at 7,000 rpm; warn cannot be excluded"
+    assert said.what_to_do.startswith("2 more pulls like these would settle whether it is warn")
+    assert "Put the fuel right" in said.what_to_do
+    assert "+6.0 to +10.4 %" in said.judged
+    assert "2,450 to 9,800 rpm" in said.judged
+    assert "0.46 s" in said.judged
+
+
+def test_where_no_pull_would_settle_it_the_gauge_is_named():
+    said = wording.advice({**NOTICE, "more_pulls": None, "is_gauge_in_the_way": True})
+    assert "gauge's own accuracy is in the way" in said.what_to_do
+    scattered = wording.advice({**NOTICE, "more_pulls": None})
+    assert "scatter" in scattered.what_to_do
+
+
+def test_no_pull_is_proposed_to_find_out_whether_it_is_stop():
+    said = wording.advice({**NOTICE, "level": "warn", "level_not_excluded": "stop"})
+    assert said.level == "stop"
+    assert "No further pull" in said.what_to_do
+    assert "more pull" not in said.what_to_do
+
+
+def test_a_stage_without_a_window_says_what_it_cannot_exclude():
+    said = wording.advice({**NOTICE, "level": "none", "level_not_excluded": "notice"})
+    assert said.headline == "NO LEAN WINDOW SEEN; notice cannot be excluded"
+    assert said.level == "notice"
+
+
+def test_an_assumed_scatter_and_a_probe_that_never_settled_are_said():
+    assert "assumed" in wording.advice({**NOTICE, "is_scatter_assumed": True}).judged
+    said = wording.advice({**MIXTURE, "worst_lean_error_pct": None})
+    assert "not settled" in said.what_to_do
+    assert "Fit a probe" not in said.what_to_do
+
+
+@pytest.mark.parametrize(
+    ("levels", "said"),
+    [
+        (["notice"], "None of this quarter's stages on a shop map runs lean at warn or stop level; "
+         "in 1 stage that cannot be excluded."),
+        (["warn", "stop", "notice"], "2 stages on the shop's own maps still run lean at warn or "
+         "stop level; in 1 more that cannot be excluded."),
+    ],
+)  # fmt: skip
+def test_maps_that_may_be_lean_are_counted_beside_those_that_are(levels, said):
+    assert wording.off_target_sentence([{"level": level} for level in levels]) == said

@@ -241,6 +241,7 @@ PART = {"category": "silencer", "maker": "Halden", "part_name": "S2 slip-on"}
 USED = {"pull_id": "p", "stage_id": "s", "is_used": True, "trouble": None}
 SESSION = {"stage_id": "s", "bike_id": "b", "pulls": 1, "pulls_used": 1, "is_corrected": False}
 MIXTURE = {"stage_id": "s", "level": "none", "reason": None}
+WORST = MIXTURE | {"worst_lean_error_pct": 8.0, "worst_lower_pct": 7.0, "worst_upper_pct": 9.0}
 CRUISE = {"stage_id": "s", "cells": 1, "rides": 1, "steady_s": 5, "in_band_share": 0.5}
 CHART = {
     "stage_id": "s", "bike_id": "b", "level_lower_pct": -1, "level_upper_pct": 1, "sum_limit": 3,
@@ -1050,6 +1051,19 @@ CASES = {
         {"out.stage_mixture": [MIXTURE | {"level": "warn"}], "out.lean_window": [window()]},
         [{"out.lean_window": []}, {"out.lean_window": [window(level="notice")]},
          {"out.lean_window": [window(side="rich")]}],
+    ),
+    "out.stage_mixture: a_worst_error_lies_in_its_interval": (
+        {"out.stage_mixture": [MIXTURE, WORST]},
+        [{"out.stage_mixture": [WORST | {"worst_upper_pct": 7.9}]},
+         {"out.stage_mixture": [WORST | {"worst_lower_pct": 8.1}]},
+         {"out.stage_mixture": [WORST | {"worst_upper_pct": None}]}],
+    ),
+    "out.stage_mixture: a_level_not_excluded_is_a_worse_one": (
+        {"out.stage_mixture": [MIXTURE, MIXTURE | {"level_not_excluded": "notice"},
+                               MIXTURE | {"level": "warn", "level_not_excluded": "stop"}]},
+        [{"out.stage_mixture": [MIXTURE | {"level": "warn", "level_not_excluded": "notice"}]},
+         {"out.stage_mixture": [MIXTURE | {"level_not_excluded": "none"}]},
+         {"out.stage_mixture": [MIXTURE | {"level": "unknown", "level_not_excluded": "stop"}]}],
     ),
     "out.stage_mixture: every_session_has_its_mixture": (
         {"out.session": [SESSION], "out.stage_mixture": [MIXTURE]},

@@ -8,6 +8,8 @@
 --         needs 10 samples within 800 rpm of it. The ratio is there where it is one over the sweep.
 --         missing_speed_share only where the pull was broken off. set_aside where a person did;
 --         what our own checks say of the pull stands in trouble all the same.
+--         settling_s without a clock, and it and unsettled_samples without a probe;
+--         mixture_from_rpm where no probe had settled.
 CREATE TABLE IF NOT EXISTS out.pull (
     pull_id VARCHAR PRIMARY KEY,
     stage_id VARCHAR NOT NULL,
@@ -50,6 +52,9 @@ CREATE TABLE IF NOT EXISTS out.pull (
     intake_air_start_k DOUBLE,
     probe_place VARCHAR,
     probe_delay_s DOUBLE,
+    settling_s DOUBLE,
+    unsettled_samples BIGINT,
+    mixture_from_rpm DOUBLE,
     has_lambda BOOLEAN NOT NULL,
     is_used BOOLEAN NOT NULL,
     trouble VARCHAR,

@@ -24,3 +24,19 @@ WHERE mixture.level IN ('notice', 'warn', 'stop') AND lean.stage_id IS NULL;
 SELECT session.stage_id
 FROM out.session AS session
 ANTI JOIN out.stage_mixture AS mixture ON session.stage_id = mixture.stage_id;
+
+-- check: a_worst_error_lies_in_its_interval (fail)
+-- An interval without its own figure is that of something else.
+SELECT stage_id
+FROM out.stage_mixture
+WHERE
+    worst_lean_error_pct NOT BETWEEN worst_lower_pct AND worst_upper_pct
+    OR (worst_lean_error_pct IS NULL) <> (worst_upper_pct IS NULL);
+
+-- check: a_level_not_excluded_is_a_worse_one (fail)
+-- Beside its level a stage may be told as worse, never as better.
+SELECT stage_id
+FROM out.stage_mixture
+WHERE
+    list_position(['none', 'notice', 'warn', 'stop'], level_not_excluded)
+    <= coalesce(list_position(['none', 'notice', 'warn', 'stop'], level), 4);

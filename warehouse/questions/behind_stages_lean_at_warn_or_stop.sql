@@ -1,5 +1,5 @@
 -- question behind_stages_lean_at_warn_or_stop: the list behind the figure 'stages lean at warn or
--- stop' of a quarter.
+-- stop' of a quarter, the surest first.
 --
 -- Grain:  one row per stage.
 -- Takes:  $quarter.
@@ -12,7 +12,10 @@ SELECT
     stage.map_label,
     stage.parts_label,
     mixture.level,
+    mixture.level_not_excluded,
     mixture.worst_lean_error_pct,
+    mixture.worst_lower_pct,
+    mixture.worst_upper_pct,
     mixture.worst_speed_rpm,
     mixture.is_near_peak_torque
 FROM out.stage_mixture AS mixture
@@ -21,4 +24,4 @@ WHERE
     stage.quarter_label = $quarter
     AND mixture.level IN ('warn', 'stop')
     AND NOT stage.is_control
-ORDER BY mixture.worst_lean_error_pct DESC, stage.stage_id ASC;
+ORDER BY mixture.worst_lower_pct DESC NULLS LAST, stage.stage_id ASC;

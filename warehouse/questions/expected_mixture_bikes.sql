@@ -1,4 +1,4 @@
--- question expected_mixture_bikes: the stages behind an expected mixture, the leanest first.
+-- question expected_mixture_bikes: the stages behind an expected mixture, the surest lean first.
 --
 -- Grain:  one row per stage_id.
 -- Takes:  $expected_id.
@@ -10,6 +10,7 @@ SELECT
     stage.parts_label,
     stage.received_on,
     mixture.level,
+    mixture.level_not_excluded,
     mixture.worst_lean_error_pct,
     mixture.worst_speed_rpm,
     member.stage_id
@@ -17,4 +18,4 @@ FROM out.expected_mixture_bike AS member
 INNER JOIN out.stage AS stage USING (stage_id)
 LEFT JOIN out.stage_mixture AS mixture USING (stage_id)
 WHERE member.expected_id = $expected_id
-ORDER BY mixture.worst_lean_error_pct DESC, member.stage_id ASC;
+ORDER BY mixture.worst_lower_pct DESC NULLS LAST, member.stage_id ASC;

@@ -146,7 +146,7 @@ def test_maps_off_target_are_told_with_the_caution(data):
         "is_near_peak_torque": True,
     }
     text = review.render(dataclasses.replace(data, off_target=[row]))
-    assert wording.off_target_sentence(1) in html.unescape(text)
+    assert wording.off_target_sentence([row]) in html.unescape(text)
     assert text.count(wording.CAUTIONS[0]) == 2
 
 
