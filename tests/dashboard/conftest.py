@@ -445,6 +445,7 @@ def _job(
         )
         worst_at = int(error.argmax()) if has_lambda else 0
         worst_pct = float(error[worst_at]) if has_lambda else None
+        beyond = _level(worst_pct + 1.4) if has_lambda else None
         rows.add(
             "out.stage_mixture",
             stage_id=stage_id,
@@ -453,6 +454,14 @@ def _job(
             level=_level(worst_pct),
             worst_lean_error_pct=worst_pct,
             worst_speed_rpm=float(speed[worst_at]) if has_lambda else None,
+            worst_lower_pct=worst_pct - 1.4 if has_lambda else None,
+            worst_upper_pct=worst_pct + 1.4 if has_lambda else None,
+            level_not_excluded=beyond if has_lambda and beyond != _level(worst_pct) else None,
+            is_gauge_in_the_way=True,
+            is_scatter_assumed=False,
+            judged_from_rpm=float(speed[0]) if has_lambda else None,
+            judged_to_rpm=float(speed[-1]) if has_lambda else None,
+            settling_s=0.46 if has_lambda else None,
             torque_weighted_error_pct=float(error.mean()) if has_lambda else None,
             is_near_peak_torque=bool(has_lambda and abs(speed[worst_at] - speed[pull_best]) < 500),
             probe_place="collector" if has_lambda else None,
