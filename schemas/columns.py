@@ -598,7 +598,7 @@ COLUMNS: dict[str, Column] = {
     "signal": _text("What the chart says of this session: notes."),
     "verdict_no": Column("Order of the verdicts."),
     "subject": _text("What the verdict is about."),
-    "is_of_dyno": _text("The verdict is on a dyno as a whole: does it hold?"),
+    "is_of_dyno": _text("The verdict says of a dyno as a whole whether it holds."),
     "figure_lower": Column("Lower end of the figure's interval."),
     "figure_upper": Column("Upper end of the figure's interval."),
     "figure_value": Column("Value of the figure."),
