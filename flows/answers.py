@@ -144,7 +144,8 @@ def _alike(reader: duckdb.DuckDBPyConnection) -> None:
             f"{build['gained']}; ended on {build['ended_on']}"
         )
         for word, name in (
-            ("same", "matches"), ("differs", "differs"), ("went wrong", "went_wrong")
+            ("same", "matches"), ("differs", "differs"), ("not known", "not_known"),
+            ("went wrong", "went_wrong"),
         ):  # fmt: skip
             if build[name]:
                 prose(f"          {word}: {build[name]}", style="dim")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -18,17 +19,17 @@ RELATIVE_SPEED = np.round(np.arange(0.40, 1.051, 0.05), 2)
 """Engine speed over the speed at peak power, on which shapes are compared. [1]"""
 
 WEIGHTS: Mapping[str, float] = {
-    "model": 3.0,
-    "displacement": 1.0,
-    "cylinders": 0.5,
-    "parts": 1.5,
-    "map": 1.5,
-    "fuel": 1.0,
-    "torque shape": 1.0,
-    "mixture shape": 1.0,
+    "model": 1.0,
+    "power level": 1.0,
+    "parts": 1.0,
+    "map": 1.0,
+    "fuel": 3.0,
+    "torque shape": 0.5,
+    "mixture shape": 2.0,
 }
-"""What each term counts for. The model leads, since an ECU's stock map goes with it; each part
-category that either build has counts as one term of weight `parts`."""
+"""What each term counts for; each part category that either build has is a term of weight `parts`.
+Round figures near where the most alike foretell best what came of a bike: its gain, its map, how
+lean it arrived (tests/studies/similar_study.md). Displacement and cylinders did not help there."""
 
 SAME_MODEL_OTHER_GENERATION = 0.6
 OTHER_PART_OF_THE_CATEGORY = 0.6
@@ -36,11 +37,30 @@ OTHER_REVISION_OF_THE_MAP = 0.7
 OTHER_MAP_OF_THE_SHOP = 0.3
 """Partial credits: what carries over between relatives, by the trade's judgement, no source."""
 
+LARGEST_ETHANOL_DIFFERENCE = 0.85
+"""Petrol without ethanol against E85. [1]"""
+
 LARGEST_TORQUE_DIFFERENCE = 0.25
 """Root-mean-square difference of scaled torque at which two shapes have nothing in common. [1]"""
 
 LARGEST_MIXTURE_DIFFERENCE_PCT = 15.0
 """The same for lean errors: the distance from on target to stop. [%]"""
+
+SOUND_LEVEL_DIFFERENCE = 0.05
+"""Difference of ln power or torque per litre that two sound bikes of a model may have: each strays
+by 1 SD of 2 %, common practice, no source. It says nothing of what they are. [1]"""
+
+LARGEST_LEVEL_DIFFERENCE = 0.25
+"""The difference at which two engines have nothing in common. [1]"""
+
+ALIKE_SCORE = 0.8
+"""Shapes that score so are said to match: torque within 5 %, mixture within 3 points."""
+
+LEAN_ERRORS_APART_PCT = 3.0
+"""Worst lean errors this far apart are said to differ: half way from lean to stop. [%]"""
+
+PEAK_SPEEDS_APART_SHARE = 0.05
+"""Speeds of peak power this far apart are said to differ: one step of `RELATIVE_SPEED`. [1]"""
 
 LEAST_COMMON_POINTS = 5
 """Points both curves must have: a quarter of the riding range says something of the shape."""
@@ -58,24 +78,30 @@ class Features:
     model_key : tuple of str. Make and model.
     generation : tuple of int. First and last model year.
     displacement_cc : float. Displacement. [cm^3]
-    cylinders : float. Number of cylinders.
     parts : tuple of (str, str, str). Category, maker and name of each part fitted.
     map_name : str. "stock" or the shop's name of the map.
     map_revision : int or None. Revision of a shop map.
     ethanol_share : float. Ethanol in the fuel by volume. [1]
     torque_shape, mixture_shape : ndarray or None. From `torque_shape` and `mixture_shape`.
+    peak_power_w : float. Peak power as run on this build. [W]
+    peak_power_speed_rpm : float. Where it is. [rpm]
+    peak_torque_nm : float. Peak torque. [N*m]
+    worst_lean_error_pct : float. Leanest place of the full-throttle mixture. [%]
     """
 
     model_key: tuple[str, str] | None = None
     generation: tuple[int, int] | None = None
     displacement_cc: float | None = None
-    cylinders: float | None = None
     parts: tuple[tuple[str, str, str], ...] = ()
     map_name: str | None = None
     map_revision: int | None = None
     ethanol_share: float | None = None
     torque_shape: FloatArray | None = None
     mixture_shape: FloatArray | None = None
+    peak_power_w: float | None = None
+    peak_power_speed_rpm: float | None = None
+    peak_torque_nm: float | None = None
+    worst_lean_error_pct: float | None = None
 
 
 class Likeness(NamedTuple):
@@ -84,11 +110,13 @@ class Likeness(NamedTuple):
     Attributes
     ----------
     similarity : float. 0 to 1; NaN if the two have no known fact in common. [1]
+    known : float. Share of the weight that is known of both. [1]
     scores : dict of str to float
         0 to 1 for each term that could be judged, by name; parts as "part: " and category.
     """
 
     similarity: float
+    known: float
     scores: dict[str, float]
 
 
@@ -98,12 +126,19 @@ class Similarities:
 
     Attributes
     ----------
-    similarity : ndarray. One for each candidate, in order. [1]
+    similarity : ndarray. Of what is known of both, one for each candidate, in order. [1]
+    known : ndarray. Share of the weight that is known of both. [1]
     scores : dict of str to ndarray. One array for each term; NaN where it could not be judged. [1]
     """
 
     similarity: FloatArray
+    known: FloatArray
     scores: dict[str, FloatArray]
+
+    @property
+    def agreeing(self) -> FloatArray:
+        """Share of all weight that is known to agree [1]; what is not known agrees in nothing."""
+        return self.similarity * self.known
 
     def __len__(self) -> int:
         """Return the number of candidates."""
@@ -114,7 +149,8 @@ class Similarities:
         known = {term: float(score[place]) for term, score in self.scores.items()}
         return Likeness(
             float(self.similarity[place]),
-            {term: score for term, score in known.items() if not np.isnan(score)},
+            float(self.known[place]),
+            {term: score for term, score in known.items() if not math.isnan(score)},
         )
 
 
@@ -138,6 +174,10 @@ class Population:
         """Return some of the builds, in the order of their places."""
         columns = {name: column[places] for name, column in self._columns.items()}
         return Population(columns, self._codes)
+
+    def see_levels(self, power_w: FloatArray, torque_nm: FloatArray) -> None:
+        """Add the peaks of builds that were laid out without them; NaN where not known."""
+        self._columns["level"] = _levels(power_w, torque_nm, self.displacement_cc)
 
     def see_shapes(self, place: int, torque: FloatArray | None, mixture: FloatArray | None) -> None:
         """Add the shapes of a build that was laid out without them."""
@@ -207,32 +247,6 @@ def mixture_shape(
     return _on_relative_speed("lean_error_pct", grid_rpm, lean_error_pct, speed_at_peak_power_rpm)
 
 
-def ranges_of(builds: Sequence[Features]) -> dict[str, float]:
-    """Return the range of each number over a population, for `similarity`.
-
-    Parameters
-    ----------
-    builds : sequence of Features
-        The reference population: all builds of the shop, not the two compared.
-
-    Returns
-    -------
-    dict of str to float
-        Widths of "displacement_cc", "cylinders" and "ethanol_share"; 0 where all are equal.
-
-    Examples
-    --------
-    >>> ranges_of([Features(displacement_cc=390.0), Features(displacement_cc=1290.0)])
-    {'displacement_cc': 900.0, 'cylinders': 0.0, 'ethanol_share': 0.0}
-    """
-    widths = {}
-    for name in ("displacement_cc", "cylinders", "ethanol_share"):
-        column = _numbers(builds, name)
-        known = column[np.isfinite(column)]
-        widths[name] = float(np.ptp(known)) if known.size else 0.0
-    return widths
-
-
 def population(builds: Sequence[Features]) -> Population:
     """Return builds laid out for many calls of `similarity`.
 
@@ -261,8 +275,11 @@ def population(builds: Sequence[Features]) -> Population:
     for category in sorted({part[0] for build in builds for part in build.parts}):
         name = f"part: {category}"
         columns[name], codes[name] = _coded([_parts_of(build, category) for build in builds])
-    for name in ("displacement_cc", "cylinders", "ethanol_share"):
+    for name in ("displacement_cc", "ethanol_share"):
         columns[name] = _numbers(builds, name)
+    columns["level"] = _levels(
+        *(_numbers(builds, name) for name in ("peak_power_w", "peak_torque_nm", "displacement_cc"))
+    )
     for name in ("torque_shape", "mixture_shape"):
         rows = [getattr(build, name) for build in builds]
         unseen = np.full(RELATIVE_SPEED.shape, np.nan)
@@ -272,9 +289,7 @@ def population(builds: Sequence[Features]) -> Population:
     return Population(columns, codes)
 
 
-def similarity(
-    target: Features, candidates: Sequence[Features] | Population, *, ranges: Mapping[str, float]
-) -> Similarities:
+def similarity(target: Features, candidates: Sequence[Features] | Population) -> Similarities:
     r"""Return how alike each candidate is to a target, term by term.
 
     Parameters
@@ -282,15 +297,10 @@ def similarity(
     target : Features. The build asked about.
     candidates : sequence of Features, or Population
         The builds to compare it with; a `Population` where many targets meet the same builds.
-    ranges : mapping of str to float. From `ranges_of` over the reference population.
 
     Returns
     -------
     Similarities. Similarity and scores of each candidate, in order.
-
-    Raises
-    ------
-    ValueError. If a range is below 0.
 
     Notes
     -----
@@ -298,22 +308,25 @@ def similarity(
 
     .. math:: S = \frac{\sum_k w_k\, s_k}{\sum_k w_k}
 
-    over the terms known of both. Numbers score :math:`1 - |x - y| / \text{range}`, held at 0
-    or more. Model: 1, or 0.6 for another generation of it. Each part category: 1 for the same
-    part, 0.6 for another part of it ("other" is no category: 0), 0 if one has none, no term if
-    neither has. Map: 1 for the same map and revision or both stock, 0.7 for another revision,
-    0.3 for two shop maps, 0 for stock against a shop map. Shapes: root-mean-square difference d
-    over the points seen in both, :math:`\max(0, 1 - d/0.25)` for torque, each scaled to its
-    mean there, and :math:`\max(0, 1 - d/15)` for the lean error in points.
+    over the terms known of both. Level: the greater difference d of ln peak power and ln peak
+    torque, each per displacement, 1 up to 0.05 and 0 from 0.25 on. Model: 1, or 0.6 for another
+    generation of it, times the level's score where that is known: a name does not outvote what was
+    measured. Each part category: 1 for the same part, 0.6 for another part of it ("other" is no
+    category: 0), 0 if one has none, no term if neither has. Map: 1 for the same map and revision
+    or both stock, 0.7 for another revision, 0.3 for two shop maps, 0 for stock against a shop map.
+    Fuel: 1 - d/0.85 of the ethanol. Shapes: root-mean-square difference d over the points seen in
+    both, :math:`\max(0, 1 - d/0.25)` for torque, each scaled to its mean there, and
+    :math:`\max(0, 1 - d/15)` for the lean error in points.
 
-    Partial credits and weights are judgement, no source. A candidate of which little is known
-    can score high on that little; the scores show how many terms there were.
+    Partial credits are judgement, no source; the weights are held to what came of builds. A
+    candidate of which little is known can be very similar in that little, so what is shown and
+    ranked by is `Similarities.agreeing`.
 
     Examples
     --------
     >>> ours = Features(model_key=("Corvane", "Strada 690"), generation=(2016, 2019))
     >>> theirs = Features(model_key=("Corvane", "Strada 690"), generation=(2020, 2023))
-    >>> similarity(ours, [ours, theirs], ranges=ranges_of([ours, theirs])).similarity
+    >>> similarity(ours, [ours, theirs]).similarity
     array([1. , 0.6])
 
     References
@@ -322,7 +335,10 @@ def similarity(
        Biometrics, vol. 27, pp. 857-871, 1971.
     """
     pool = candidates if isinstance(candidates, Population) else population(candidates)
-    scores = _fact_scores(target, pool, ranges) | {
+    facts, level = _fact_scores(target, pool), _level_scores(target, pool)
+    scores = facts | {
+        "model": facts["model"] * np.nan_to_num(level, nan=1.0),
+        "power level": level,
         "torque shape": _shape_scores(
             target.torque_shape,
             pool._columns["torque_shape"],
@@ -336,48 +352,51 @@ def similarity(
             scaled=False,
         ),
     }
-    return Similarities(_weighted_mean(scores), scores)
+    agreed, known, whole = _weights(scores)
+    nothing = np.full(known.shape, np.nan)
+    return Similarities(
+        np.divide(agreed, known, out=nothing, where=known > 0.0), known / whole, scores
+    )
 
 
-def highest_similarity(
-    target: Features, candidates: Population, *, ranges: Mapping[str, float]
-) -> FloatArray:
-    """Return the most that each candidate's similarity can be, whatever the shapes.
+def highest_similarity(target: Features, candidates: Population) -> FloatArray:
+    """Return the most that can be known to agree of each candidate, whatever the curves.
 
     Parameters
     ----------
     target : Features. The build asked about.
     candidates : Population. The builds to compare it with.
-    ranges : mapping of str to float. From `ranges_of` over the reference population.
 
     Returns
     -------
-    ndarray. At least what `similarity` gives. [1]
-
-    Raises
-    ------
-    ValueError. If a range is below 0.
+    ndarray. At least what `similarity` finds to be agreeing. [1]
 
     Notes
     -----
-    Both shapes count as wholly alike: a term that scores 1 never lowers a mean of scores.
+    What the target has of level and shapes counts as wholly alike, which nothing else can better;
+    what it has not agrees with nothing.
 
     Examples
     --------
     >>> ours = Features(model_key=("Corvane", "Strada 690"), generation=(2016, 2019))
     >>> theirs = Features(model_key=("Corvane", "Strada 690"), generation=(2020, 2023))
-    >>> highest_similarity(ours, population([theirs]), ranges=ranges_of([ours, theirs]))
-    array([0.76])
+    >>> highest_similarity(ours, population([theirs]))
+    array([0.07058824])
     """
-    alike = np.ones(len(candidates))
-    scores = _fact_scores(target, candidates, ranges)
-    return _weighted_mean(scores | {"torque shape": alike, "mixture shape": alike})
+    has = {
+        "power level": np.isfinite(_levels_of(target)).any(),
+        "torque shape": target.torque_shape is not None,
+        "mixture shape": target.mixture_shape is not None,
+    }
+    best = {term: np.full(len(candidates), 1.0 if known else np.nan) for term, known in has.items()}
+    agreed, _, whole = _weights(_fact_scores(target, candidates) | best)
+    return agreed / whole
 
 
 def why(
     target: Features, candidate: Features, scores: Mapping[str, float]
-) -> tuple[list[Note], list[Note]]:
-    """Return what matches and what differs between two builds.
+) -> tuple[list[Note], list[Note], list[Note]]:
+    """Return what matches, what differs and what is not known between two builds.
 
     Parameters
     ----------
@@ -387,48 +406,111 @@ def why(
 
     Returns
     -------
-    (list of dict, list of dict). Matches and differences, as notes. Terms that were not judged are
-        in neither.
+    (list of dict, list of dict, list of dict). Matches, differences and what was not judged, as
+        notes.
 
     Notes
     -----
-    Another generation of the model stands in both lists: findings carry over only in part.
-    Shapes are named when they are close (0.8 and more) or far apart (below 0.5).
+    Another generation of the model stands in both lists: findings carry over only in part. What was
+    measured is told in figures: peaks are alike within 5 % per litre.
 
     Examples
     --------
     >>> here = Features(parts=(("silencer", "Halden", "S2"),), map_name="stock")
     >>> there = Features(map_name="stock")
-    >>> scores = similarity(here, [there], ranges=ranges_of([here, there]))[0].scores
-    >>> same, other = why(here, there, scores)
+    >>> scores = similarity(here, [there])[0].scores
+    >>> same, other, _ = why(here, there, scores)
     >>> same[0]["value"], other[0]["here"], other[0]["there"]
     ('stock', 'Halden S2', 'none')
     """
-    matches: list[Note] = []
-    differs: list[Note] = []
-    for term, score in scores.items():
-        if np.isnan(score):
+    known = {term: score for term, score in scores.items() if not math.isnan(score)}
+    told = [one for term, score in known.items() for one in _told(term, score, target, candidate)]
+    missing = [term for term in WEIGHTS if term not in known and term != "parts"]
+    return (
+        [said for is_alike, said in told if is_alike],
+        [said for is_alike, said in told if not is_alike],
+        [note("not known of both", terms=missing)] if missing else [],
+    )
+
+
+def _told(term: str, score: float, here: Features, there: Features) -> list[tuple[bool, Note]]:
+    """Return what is said of a term, and whether it says that the two are alike."""
+    if term == "model":
+        return _model_told(here, there)
+    if term == "power level":
+        return _level_told(here, there)
+    if term == "torque shape":
+        apart_pct = 100.0 * (1.0 - score) * LARGEST_TORQUE_DIFFERENCE
+        is_alike = score >= ALIKE_SCORE
+        told = note("torque shape", is_alike=is_alike, apart_pct=apart_pct, is_least=score == 0.0)
+        return [(is_alike, told)]
+    if term == "mixture shape":
+        return [_mixture_told(score, here, there)]
+    name, ours, theirs = _named(term, here, there)
+    if score == 1.0:
+        return [(True, note("same", what=name, value=ours))]
+    return [(False, note("build differs", what=name, here=ours, there=theirs))]
+
+
+def _model_told(here: Features, there: Features) -> list[tuple[bool, Note]]:
+    years = [_years(build.generation) for build in (here, there)]
+    if here.model_key == there.model_key:
+        is_same = here.generation == there.generation
+        told = [(True, note("same model", is_same_generation=is_same))]
+        other = note("build differs", what="generation", here=years[0], there=years[1])
+        return told if is_same else [*told, (False, other)]
+    names = [" ".join([*(build.model_key or ()), year]).strip()
+             for build, year in zip((here, there), years, strict=True)]  # fmt: skip
+    told = [(False, note("build differs", what="model", here=names[0], there=names[1]))]
+    sizes = [here.displacement_cc, there.displacement_cc]
+    if None not in sizes and sizes[0] != sizes[1]:
+        said = [f"{size:g} cc" for size in sizes]
+        told.append(
+            (False, note("build differs", what="displacement", here=said[0], there=said[1]))
+        )
+    return told
+
+
+def _level_told(here: Features, there: Features) -> list[tuple[bool, Note]]:
+    """Return power, torque where it differs or stands alone, and the peak's speed if it moved."""
+    per_litre = (there.displacement_cc or 1.0) / (here.displacement_cc or 1.0)
+    told = []
+    for name, unit in (("peak_power_w", 1e-3), ("peak_torque_nm", 1.0)):
+        ours, theirs = getattr(here, name), getattr(there, name)
+        if ours is None or theirs is None:
             continue
-        if term in ("torque shape", "mixture shape"):
-            if score >= 0.8:
-                matches.append(note("shape alike", is_torque=term == "torque shape"))
-            elif score < 0.5:
-                differs.append(note("shape other", is_torque=term == "torque shape"))
-            continue
-        if term == "model" and score == SAME_MODEL_OTHER_GENERATION:
-            matches.append(note("same model", is_same_generation=False))
-            here, there = (_years(build.generation) for build in (target, candidate))
-            differs.append(note("build differs", what="generation", here=here, there=there))
-            continue
-        name, here, there = _named(term, target, candidate)
-        if score == 1.0:
-            if term in ("displacement", "cylinders") and scores.get("model", 0.0) > 0.0:
-                continue  # the model says it
-            same = note("same model", is_same_generation=True)
-            matches.append(same if term == "model" else note("same", what=name, value=here))
-        else:
-            differs.append(note("build differs", what=name, here=here, there=there))
-    return matches, differs
+        ratio, is_torque = theirs / ours, name == "peak_torque_nm"
+        is_alike = abs(math.log(ratio / per_litre)) <= SOUND_LEVEL_DIFFERENCE
+        said = note(
+            "peaks",
+            is_torque=is_torque,
+            here=unit * ours,
+            there=unit * theirs,
+            is_alike=is_alike,
+            change_pct=100.0 * (ratio - 1.0),
+            is_other_size=per_litre != 1.0,
+            per_litre_pct=100.0 * (ratio / per_litre - 1.0),
+        )
+        if not (told and is_torque and is_alike):
+            told.append((is_alike, said))
+    ours, theirs = here.peak_power_speed_rpm, there.peak_power_speed_rpm
+    if ours and theirs and abs(theirs - ours) >= PEAK_SPEEDS_APART_SHARE * ours:
+        told.append((False, note("peak speed", here_rpm=ours, later_rpm=theirs - ours)))
+    return told
+
+
+def _mixture_told(score: float, here: Features, there: Features) -> tuple[bool, Note]:
+    worst = [here.worst_lean_error_pct, there.worst_lean_error_pct]
+    is_known = None not in worst
+    is_near = not is_known or abs(worst[0] - worst[1]) < LEAN_ERRORS_APART_PCT
+    return bool(is_near and score >= ALIKE_SCORE), note(
+        "mixtures",
+        is_worst_known=is_known,
+        here_pct=worst[0],
+        there_pct=worst[1],
+        apart_pct=(1.0 - score) * LARGEST_MIXTURE_DIFFERENCE_PCT,
+        is_least=score == 0.0,
+    )
 
 
 def _named(term: str, target: Features, candidate: Features) -> tuple[str, str, str]:
@@ -441,13 +523,6 @@ def _named(term: str, target: Features, candidate: Features) -> tuple[str, str, 
 
 
 def _words(term: str, build: Features) -> str:
-    if term == "model":
-        make_model = " ".join(build.model_key or ())
-        return f"{make_model} {_years(build.generation)}".strip()
-    if term == "displacement":
-        return f"{build.displacement_cc:g} cc"
-    if term == "cylinders":
-        return f"{build.cylinders:g}"
     if term == "fuel":
         return f"{100.0 * (build.ethanol_share or 0.0):.0f} % ethanol"
     revision = "" if build.map_revision is None else f" r{build.map_revision}"
@@ -503,22 +578,14 @@ def _parts_of(build: Features, category: str) -> frozenset[tuple[str, str]] | No
     return found or None
 
 
-def _fact_scores(
-    target: Features, pool: Population, ranges: Mapping[str, float]
-) -> dict[str, FloatArray]:
-    for name, width in ranges.items():
-        require(f"ranges[{name}]", width, at_least=0.0)
-    numbers = {
-        name: _number_scores(getattr(target, name), pool._columns[name], ranges[name])
-        for name in ("displacement_cc", "cylinders", "ethanol_share")
-    }
+def _fact_scores(target: Features, pool: Population) -> dict[str, FloatArray]:
+    ours = np.nan if target.ethanol_share is None else target.ethanol_share
+    apart = np.abs(pool._columns["ethanol_share"] - ours) / LARGEST_ETHANOL_DIFFERENCE
     return {
         "model": _model_scores(target, pool),
-        "displacement": numbers["displacement_cc"],
-        "cylinders": numbers["cylinders"],
         **_part_scores(target, pool),
         "map": _map_scores(target, pool),
-        "fuel": numbers["ethanol_share"],
+        "fuel": np.maximum(0.0, 1.0 - apart),
     }
 
 
@@ -563,14 +630,6 @@ def _part_scores(target: Features, pool: Population) -> dict[str, FloatArray]:
     return scores
 
 
-def _number_scores(ours: float | None, theirs: FloatArray, width: float) -> FloatArray:
-    mine = np.nan if ours is None else float(ours)
-    distance = np.abs(theirs - mine)
-    if width == 0.0:
-        return np.where(np.isnan(distance), np.nan, np.where(distance == 0.0, 1.0, 0.0))
-    return np.maximum(0.0, 1.0 - distance / width)
-
-
 def _shape_scores(
     ours: FloatArray | None, theirs: FloatArray, largest: float, *, scaled: bool
 ) -> FloatArray:
@@ -590,10 +649,33 @@ def _shape_scores(
     return np.where(enough, np.maximum(0.0, 1.0 - rms / largest), np.nan)
 
 
-def _weighted_mean(scores: dict[str, FloatArray]) -> FloatArray:
+def _levels(power_w: FloatArray, torque_nm: FloatArray, displacement_cc: FloatArray) -> FloatArray:
+    """Return ln of peak power and torque per displacement, a row for each build."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        levels = np.log(np.column_stack([power_w, torque_nm]) / displacement_cc[:, None])
+    return np.where(np.isfinite(levels), levels, np.nan)
+
+
+def _levels_of(build: Features) -> FloatArray:
+    names = ("peak_power_w", "peak_torque_nm", "displacement_cc")
+    return _levels(*(_numbers([build], name) for name in names))
+
+
+def _level_scores(target: Features, pool: Population) -> FloatArray:
+    distance = np.abs(pool._columns["level"] - _levels_of(target))
+    beyond = np.fmax(*distance.T) - SOUND_LEVEL_DIFFERENCE
+    return 1.0 - np.clip(beyond / (LARGEST_LEVEL_DIFFERENCE - SOUND_LEVEL_DIFFERENCE), 0.0, 1.0)
+
+
+def _weights(scores: dict[str, FloatArray]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the weight that agrees, that which is known of both, and all that counts.
+
+    A part of a category that neither has is nothing to know, so it counts in none of them.
+    """
     score = np.array(list(scores.values()))
+    is_part = np.array([term.startswith("part: ") for term in scores])
     weight = np.array([WEIGHTS["parts" if term.startswith("part: ") else term] for term in scores])
-    weight = np.where(np.isnan(score), 0.0, weight[:, None])
-    total = weight.sum(axis=0)
-    summed = np.sum(weight * np.nan_to_num(score), axis=0)
-    return np.divide(summed, total, out=np.full(total.shape, np.nan), where=total > 0.0)
+    known = np.where(np.isnan(score), 0.0, weight[:, None])
+    agreed = np.sum(known * np.nan_to_num(score), axis=0)
+    whole = np.where(is_part[:, None], known, weight[:, None]).sum(axis=0)
+    return agreed, known.sum(axis=0), whole

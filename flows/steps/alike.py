@@ -30,13 +30,14 @@ KIND = (
     "first_year",
     "last_year",
     "displacement_cc",
-    "cylinders",
     "parts",
     "map_name",
     "map_revision",
     "ethanol_share",
 )
 """What is known of a stage without its curves."""
+AS_RUN = ("peak_power_w", "peak_power_speed_rpm", "peak_torque_nm", "worst_lean_error_pct")
+"""What its run tells of a stage besides its curves."""
 MOST_AT_FIRST = 32
 """So many candidates are looked at closely at first, and twice as many while they do not do."""
 SLACK = 1e-9
@@ -51,10 +52,8 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         job_id: ";".join(of_job.get(job_id, "") for of_job in of_jobs)
         for job_id in stages["job_id"].unique().to_list()
     }
-    # The scale of each number spans the whole shop: a bike of a new size moves every likeness.
-    everywhere = pl.lit(str(_ranges(stages)))
     of_job = pl.col("job_id").replace_strict(jobs, return_dtype=pl.String)
-    own = stages.filter(~pl.col("is_control")).with_columns(everywhere=everywhere, job=of_job)
+    own = stages.filter(~pl.col("is_control")).with_columns(job=of_job)
     return Inputs(marks(own, "stage_id"), list)
 
 
@@ -92,7 +91,7 @@ def _bring_up_lists(
 ALIKE = Step(
     name="find similar builds",
     doing="finding similar builds",
-    version=3,
+    version=4,
     key="stage_id",
     tables=("out.likeness",),
     beside=("out.similar_build",),
@@ -116,10 +115,8 @@ class _Builds:
 
     def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
         self._connection = connection
-        every = _stages(connection)
-        self._ranges = _ranges(every)
-        stages = every.filter(~pl.col("is_control"))
-        names = ("stage_id", "job_id", "bike_id", "made_from", "first_run_id")
+        stages = _stages(connection).filter(~pl.col("is_control"))
+        names = ("stage_id", "job_id", "bike_id", "made_from", "first_run_id", *AS_RUN)
         self._stages = stages.select(names).to_dicts()
         self.place = {stage["stage_id"]: place for place, stage in enumerate(self._stages)}
         kinds = stages.select(KIND).unique(maintain_order=True).with_row_index("kind")
@@ -128,6 +125,8 @@ class _Builds:
         of_kind = [_facts(row) for row in kinds.iter_rows(named=True)]
         self._kinds = alike.population(of_kind)
         self._pool = self._kinds.take(self._kind)
+        peaks = stages.select("peak_power_w", "peak_torque_nm").cast(pl.Float64).fill_null(np.nan)
+        self._pool.see_levels(*(peak.to_numpy() for peak in peaks))
         self._features = [of_kind[kind] for kind in self._kind]
         self._seen = np.zeros(len(self._stages), dtype=bool)
         self._is_run = stages["made_from"].is_not_null().to_numpy()
@@ -135,7 +134,7 @@ class _Builds:
         order = order[self._is_run[order]]
         starts = np.searchsorted(self._kind[order], np.arange(len(of_kind) + 1))
         self._members = [order[a:b] for a, b in pairwise(starts)]
-        self._orders: dict[int, tuple[np.ndarray, np.ndarray]] = {}
+        self._orders: dict[tuple[Any, ...], tuple[np.ndarray, np.ndarray]] = {}
 
     def see(self, stage_ids: list[str]) -> None:
         """Read the shapes of some stages' curves."""
@@ -158,7 +157,10 @@ class _Builds:
                 mixture = alike.mixture_shape(own[:, 0], own[:, 3], peak)
             self._pool.see_shapes(place, torque, mixture)
             self._features[place] = replace(
-                self._features[place], torque_shape=torque, mixture_shape=mixture
+                self._features[place],
+                torque_shape=torque,
+                mixture_shape=mixture,
+                **{name: stage[name] for name in AS_RUN},
             )
             self._seen[place] = True
 
@@ -173,8 +175,8 @@ class _Builds:
             members = [self._members[kind] for kind in kinds[:taken]]
             places = np.sort(np.concatenate([*members, np.empty(0, dtype=np.int64)]))
             found = self._similarity(here, places)
-            best = self._best(here, places, found.similarity)
-            last = found.similarity[best[-1]] if len(best) == SHOWN else -1.0
+            best = self._best(here, places, found.agreeing)
+            last = found.agreeing[best[-1]] if len(best) == SHOWN else -1.0
             if taken >= kinds.size or last > bounds[taken] + SLACK:
                 return self._rows(here, places, found, best)
             wanted *= 2
@@ -194,12 +196,13 @@ class _Builds:
         open_ones = np.ones(len(self._stages), dtype=bool)
         open_ones[[self.place[stage_id] for stage_id in due]] = False
         found: set[str] = set()
+        self.see(changed)
         for stage_id in changed:
             there = self.place[stage_id]
             if not self._is_run[there] or not open_ones.any():
                 continue
             features = self._features[there]
-            bounds = alike.highest_similarity(features, self._kinds, ranges=self._ranges)
+            bounds = alike.highest_similarity(features, self._kinds)
             size, sizes = features.displacement_cc, self._pool.displacement_cc
             near = (size >= sizes * (1 - DISPLACEMENT_SHARE)) & (
                 size <= sizes * (1 + DISPLACEMENT_SHARE)
@@ -207,24 +210,26 @@ class _Builds:
             places = np.flatnonzero(open_ones & near & (bounds[self._kind] >= last - SLACK))
             if not places.size:
                 continue
-            similarity = self._similarity(there, places).similarity
-            comes_in = places[similarity >= last[places] - SLACK]
+            agreeing = self._similarity(there, places).agreeing
+            comes_in = places[agreeing >= last[places] - SLACK]
             open_ones[comes_in] = False
             found |= {self._stages[place]["stage_id"] for place in comes_in}
         return found
 
     def _similarity(self, here: int, places: np.ndarray) -> alike.Similarities:
         self.see([self._stages[place]["stage_id"] for place in (here, *places)])
-        return alike.similarity(self._features[here], self._pool.take(places), ranges=self._ranges)
+        return alike.similarity(self._features[here], self._pool.take(places))
 
     def _by_bound(self, here: int) -> tuple[np.ndarray, np.ndarray]:
         """Return the kinds near enough in size, most alike at the most first, and that most."""
-        kind = int(self._kind[here])
+        features = self._features[here]
+        known = [shape is not None for shape in (features.torque_shape, features.mixture_shape)]
+        kind = (int(self._kind[here]), *known, self._is_run[here])
         if kind not in self._orders:
             bounds = alike.highest_similarity(
-                self._features[here], self._kinds, ranges=self._ranges
+                replace(features, peak_power_w=1.0 if self._is_run[here] else None), self._kinds
             )
-            size, sizes = self._features[here].displacement_cc or 0.0, self._kinds.displacement_cc
+            size, sizes = features.displacement_cc or 0.0, self._kinds.displacement_cc
             low, high = size * (1 - DISPLACEMENT_SHARE), size * (1 + DISPLACEMENT_SHARE)
             has_any = np.array([members.size > 0 for members in self._members])
             kinds = np.flatnonzero((sizes >= low) & (sizes <= high) & has_any)
@@ -232,16 +237,16 @@ class _Builds:
             self._orders[kind] = kinds, bounds[kinds]
         return self._orders[kind]
 
-    def _best(self, here: int, places: np.ndarray, similarity: np.ndarray) -> list[int]:
+    def _best(self, here: int, places: np.ndarray, agreeing: np.ndarray) -> list[int]:
         """Return which are the most alike, one of a job and none of the bike itself."""
         best: list[int] = []
         jobs: set[str] = set()
-        for at in np.argsort(-np.nan_to_num(similarity, nan=-1.0), kind="stable"):
+        for at in np.argsort(-np.nan_to_num(agreeing, nan=-1.0), kind="stable"):
             other = self._stages[places[at]]
             if (
                 other["bike_id"] != self._stages[here]["bike_id"]
                 and other["job_id"] not in jobs
-                and np.isfinite(similarity[at])
+                and np.isfinite(agreeing[at])
             ):
                 jobs.add(other["job_id"])
                 best.append(int(at))
@@ -255,7 +260,7 @@ class _Builds:
         rows = []
         for rank, at in enumerate(best, start=1):
             other = self._stages[places[at]]
-            matches, differs = alike.why(
+            matches, differs, not_known = alike.why(
                 self._features[here], self._features[places[at]], found[at].scores
             )
             rows.append(
@@ -265,9 +270,11 @@ class _Builds:
                     "other_stage_id": other["stage_id"],
                     "other_job_id": other["job_id"],
                     "other_bike_id": other["bike_id"],
-                    "similarity_share": float(found.similarity[at]),
+                    "similarity_share": float(found.agreeing[at]),
+                    "unknown_share": float(1.0 - found.known[at]),
                     "matches": matches,
                     "differs": differs,
+                    "not_known": not_known,
                 }
             )
         return rows
@@ -278,13 +285,17 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         connection,
         "SELECT stage.stage_id, stage.job_id, stage.bike_id, stage.stage_no, stage.build_id, "
         "stage.received_on, stage.is_control, stage.make, stage.model, stage.first_year, "
-        "stage.last_year, stage.displacement_cc, model.cylinders, stage.map_name, "
+        "stage.last_year, stage.displacement_cc, stage.map_name, "
         "stage.map_revision, stage.map_label, stage.parts_label, build.ethanol_share, "
-        "session.made_from, arg_min(session.made_from, stage.stage_no) OVER of_job AS first_run, "
+        "session.made_from, session.peak_torque_nm, mixture.worst_lean_error_pct, "
+        "CASE WHEN session.is_peak_reached THEN session.peak_power_w END AS peak_power_w, "
+        "CASE WHEN session.is_peak_reached THEN session.peak_power_speed_rpm END "
+        "AS peak_power_speed_rpm, "
+        "arg_min(session.made_from, stage.stage_no) OVER of_job AS first_run, "
         "arg_min(session.stage_id, stage.stage_no) OVER of_job AS first_run_id "
-        "FROM out.stage AS stage JOIN core.model AS model USING (model_id) "
-        "JOIN core.build AS build USING (build_id) "
+        "FROM out.stage AS stage JOIN core.build AS build USING (build_id) "
         "LEFT JOIN out.session AS session USING (stage_id) "
+        "LEFT JOIN out.stage_mixture AS mixture USING (stage_id) "
         "WINDOW of_job AS (PARTITION BY stage.job_id) "
         "ORDER BY stage.received_on, stage.job_id, stage.stage_no",
     )
@@ -299,7 +310,6 @@ def _facts(stage: dict[str, Any]) -> alike.Features:
         model_key=(stage["make"], stage["model"]),
         generation=(stage["first_year"], stage["last_year"]),
         displacement_cc=stage["displacement_cc"],
-        cylinders=stage["cylinders"],
         parts=tuple(
             (category, maker, name) for category, maker, name in json.loads(stage["parts"])
         ),
@@ -307,11 +317,6 @@ def _facts(stage: dict[str, Any]) -> alike.Features:
         map_revision=stage["map_revision"],
         ethanol_share=stage["ethanol_share"],
     )
-
-
-def _ranges(stages: pl.DataFrame) -> dict[str, float]:
-    kinds = stages.select(KIND).unique().iter_rows(named=True)
-    return alike.ranges_of([_facts(kind) for kind in kinds])
 
 
 def _outcomes(connection: duckdb.DuckDBPyConnection) -> list[pl.DataFrame]:

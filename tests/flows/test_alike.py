@@ -49,9 +49,7 @@ def by_all_pairs(connection):
         size = features[here].displacement_cc
         others = [
             (
-                float(
-                    alike.similarity(features[here], [other], ranges=builds._ranges).similarity[0]
-                ),
+                float(alike.similarity(features[here], [other]).agreeing[0]),
                 at,
             )
             for at, other in enumerate(features)

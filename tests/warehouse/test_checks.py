@@ -204,7 +204,7 @@ def window(**changes):
 def alike(rank, share, **changes):
     return {
         "stage_id": "s1", "likeness_rank": rank, "similarity_share": share,
-        "other_stage_id": f"o{rank}", "other_bike_id": f"b{rank}",
+        "unknown_share": 0.1, "other_stage_id": f"o{rank}", "other_bike_id": f"b{rank}",
     } | changes  # fmt: skip
 
 

@@ -2,7 +2,8 @@
 --
 -- Grain:  one row per stage_id and likeness_rank.
 -- Writes: flows/steps/alike.py
--- Units:  similarity_share: 1 is the same in everything known of both [1].
+-- Units:  similarity_share: of all that counts, weighted, what is known to agree [1];
+--         unknown_share: what is not known of one of the two, and so agrees in nothing [1].
 CREATE TABLE IF NOT EXISTS out.similar_build (
     stage_id VARCHAR NOT NULL,
     likeness_rank BIGINT NOT NULL,
@@ -10,8 +11,10 @@ CREATE TABLE IF NOT EXISTS out.similar_build (
     other_job_id VARCHAR NOT NULL,
     other_bike_id VARCHAR NOT NULL,
     similarity_share DOUBLE NOT NULL,
+    unknown_share DOUBLE NOT NULL,
     matches VARCHAR NOT NULL,
     differs VARCHAR NOT NULL,
+    not_known VARCHAR NOT NULL,
     ended_on VARCHAR NOT NULL,
     gained VARCHAR NOT NULL,
     went_wrong VARCHAR NOT NULL,
