@@ -500,14 +500,14 @@ def _level_told(here: Features, there: Features) -> list[tuple[bool, Note]]:
 
 
 def _mixture_told(score: float, here: Features, there: Features) -> tuple[bool, Note]:
-    worst = [here.worst_lean_error_pct, there.worst_lean_error_pct]
-    is_known = None not in worst
-    is_near = not is_known or abs(worst[0] - worst[1]) < LEAN_ERRORS_APART_PCT
-    return bool(is_near and score >= ALIKE_SCORE), note(
+    ours, theirs = here.worst_lean_error_pct, there.worst_lean_error_pct
+    is_known = ours is not None and theirs is not None
+    is_near = not is_known or abs(ours - theirs) < LEAN_ERRORS_APART_PCT
+    return is_near and score >= ALIKE_SCORE, note(
         "mixtures",
         is_worst_known=is_known,
-        here_pct=worst[0],
-        there_pct=worst[1],
+        here_pct=ours,
+        there_pct=theirs,
         apart_pct=(1.0 - score) * LARGEST_MIXTURE_DIFFERENCE_PCT,
         is_least=score == 0.0,
     )

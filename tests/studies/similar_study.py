@@ -28,9 +28,10 @@ MADE = """\
 Of each stage the five builds of other bikes that are most alike, within ±35 % of displacement, say
 by their mean (for the map: by their majority) what to expect. The model's mean is over all other
 bikes of the model and generation that did the same, over all bikes where there is none (for the
-map: the most common one); at random are five others that did the same. Errors are root mean squares; for the map, the share foretold
-wrongly. Invented shops are of this study's own generator: one bike in ten is restricted, one in
-twelve is worn, and no card says so; one in twenty runs on E85.
+map: the most common one); at random are five others that did the same. Errors are root mean
+squares; for the map, the share foretold wrongly. Invented shops are of this study's own generator:
+one bike in ten is restricted, one in twelve is worn, and no card says so; one in twenty runs on
+E85.
 
 A row without a term shows what the five most alike foretell when it counts for nothing.
 
