@@ -495,17 +495,24 @@ def _level_told(here: Features, there: Features) -> list[tuple[bool, Note]]:
             told.append((is_alike, said))
     ours, theirs = here.peak_power_speed_rpm, there.peak_power_speed_rpm
     if ours and theirs and abs(theirs - ours) >= PEAK_SPEEDS_APART_SHARE * ours:
-        told.append((False, note("peak speed", here_rpm=ours, later_rpm=theirs - ours)))
+        told.append(
+            (
+                False,
+                note(
+                    "peak speed", here_rpm=ours, by_rpm=abs(theirs - ours), is_earlier=theirs < ours
+                ),
+            )
+        )
     return told
 
 
 def _mixture_told(score: float, here: Features, there: Features) -> tuple[bool, Note]:
     ours, theirs = here.worst_lean_error_pct, there.worst_lean_error_pct
-    is_known = ours is not None and theirs is not None
-    is_near = not is_known or abs(ours - theirs) < LEAN_ERRORS_APART_PCT
+    apart_pct = None if ours is None or theirs is None else abs(ours - theirs)
+    is_near = apart_pct is None or apart_pct < LEAN_ERRORS_APART_PCT
     return is_near and score >= ALIKE_SCORE, note(
         "mixtures",
-        is_worst_known=is_known,
+        is_worst_known=apart_pct is not None,
         here_pct=ours,
         there_pct=theirs,
         apart_pct=(1.0 - score) * LARGEST_MIXTURE_DIFFERENCE_PCT,

@@ -93,8 +93,8 @@ MOUNTINGS = store.kept(
 
 NOTES = {"gained", "heat_soak", "odd", "reason", "round_note", "told", "trouble"}
 NOTES |= {"power_reason", "mixture_reason"}
-LISTS = {"differs", "further", "left_out", "matches", "notes", "signal", "unlike_reason",
-         "went_wrong"}  # fmt: skip
+LISTS = {"differs", "further", "left_out", "matches", "not_known", "notes", "signal",
+         "unlike_reason", "went_wrong"}  # fmt: skip
 
 
 def _as_notes(row: dict) -> dict:

@@ -326,6 +326,7 @@ def test_what_people_typed_is_never_markdown(view, small_shop, tmp_path, monkeyp
             ("stage", "model_label"),
             ("dyno_verdict", "told"),
             ("similar_build", "differs"),
+            ("similar_build", "not_known"),
             ("similar_build", "went_wrong"),
             ("gain", "change_label"),
             ("gain", "change_key"),
