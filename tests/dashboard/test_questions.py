@@ -225,3 +225,9 @@ def test_what_is_quoted_for_a_combination_touches_its_own_stages(reader):
     effects = ask(reader, "need_effects", need_id=needs["need_id"][0])
     assert set(effects.filter(pl.col("leads_on"))["change_kind"]) == {"map only"}
     assert set(effects.filter(~pl.col("leads_on"))["change_kind"]) == {"parts only"}
+
+
+def test_what_is_not_known_of_two_builds_is_told_in_words(reader):
+    found = _answer("similar_builds", reader)
+    assert found["not_known"].unique().sort().to_list() == ["", "mixture shape"]
+    assert found.filter(found["not_known"] != "")["unknown_share"].unique().to_list() == [0.24]
