@@ -449,7 +449,7 @@ def control_chart(
     >>> values = [0.1, -0.1] * 5 + [3.0, 3.1, 2.9]
     >>> chart = control_chart(values, Limits(3.0, 3.0), relative_sd=[1.0] * 13, least_sd=1.0)
     >>> chart.shifts[0][:5]
-    (10, 12, 12, 9, 10)
+    (10, 11, 12, 9, 10)
 
     References
     ----------

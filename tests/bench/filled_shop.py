@@ -199,7 +199,7 @@ def _head(job: int, number: int, sha: str, speed: np.ndarray, power: np.ndarray)
     twist = int(np.argmax(torque))
     unknown = (
         "file_standard factor_disagreement_pct file_factor missing_speed_share oil_start_k "
-        "oil_end_k probe_delay_s set_aside"
+        "oil_end_k probe_delay_s set_aside mixture_from_rpm settling_s"
     )
     return {
         "pull_id": sha[:16],
@@ -237,6 +237,7 @@ def _head(job: int, number: int, sha: str, speed: np.ndarray, power: np.ndarray)
         "intake_air_start_k": temperature + 4.0,
         "probe_place": "tailpipe",
         "has_lambda": True,
+        "unsettled_samples": 0,
         "is_used": True,
         "trouble": None,
         "notes": "[]",
