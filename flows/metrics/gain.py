@@ -475,8 +475,8 @@ def gain(
     with *n* the effective pulls of each session (`session.robust_mean`), scatter and mean without
     odd pulls, *c* the shape factor of a deviation centred over the range; :math:`2 m^2` falls away
     under `same_mounting`, :math:`2 u_d^2` within one day: of a contrast with weights :math:`w_s`,
-    each day counts by the square of what its sessions weigh together. :math:`V_b` and what the trend
-    is taken to have done are those of `soak.carried_over`. :math:`s_L^2` is the pair's pooled
+    each day counts by the square of what its sessions weigh together. :math:`V_b` and what the
+    trend is taken to have done are those of `soak.carried_over`. :math:`s_L^2` is the pair's pooled
     variance moderated by the shop's, :math:`(d_0 s_0^2 + d s^2)/(d_0 + d)` [1]_;
     :math:`s_W^2` is the pair's own, not below its floor (without any repeat: the shop's
     level scatter). Degrees of freedom follow Satterthwaite [2]_, with :math:`u_c` taken as
