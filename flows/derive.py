@@ -9,6 +9,7 @@ import duckdb
 from flows import hands
 from flows.steps import (
     alike,
+    attribution,
     curves,
     effects,
     engine,
@@ -20,6 +21,7 @@ from flows.steps import (
     health,
     map_revisions,
     need,
+    over_bikes,
     plan,
     rides,
     sessions,
@@ -36,7 +38,7 @@ from warehouse.shop import ShopFolder
 STEPS = (
     curves.CURVES, gearing.GEARING, sessions.SESSIONS, trust.TRUST, stability.STABILITY,
     health.HEALTH, plan.PLANS, gains.GAINS, rides.RIDES, fuel_change.FUEL_CHANGES,
-    effects.EFFECTS, need.NEED, expected.EXPECTED,
+    effects.EFFECTS, over_bikes.OVER_BIKES, attribution.ATTRIBUTION, need.NEED, expected.EXPECTED,
     map_revisions.MAP_REVISIONS, alike.ALIKE, facts.FACTS,
 )  # fmt: skip
 """All that is derived; the engine takes them in the order of what they read."""

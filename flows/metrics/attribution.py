@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from flows.metrics.domain_checks import require
-from flows.metrics.over_bikes import half_line, quantile
+from flows.metrics.over_bikes import half_line, quantile, scales
 from flows.metrics.pooling import LEVEL, SpreadPrior
 
 FloatArray = NDArray[np.float64]
@@ -25,7 +25,7 @@ SHARES_DIRECTION = 0.3
 LARGEST_SD = 0.3
 """Weak bound on the effect of one part, 1 SD in ln power, only where parts are planned apart: none
 moves power by more than some 60 %. Our judgement, no source."""
-TAU_STEPS, OMEGA_STEPS = 20, 12
+TAU_STEPS, OMEGA_STEPS, SCALE_STEPS = 16, 12, 7
 SHARED_SESSION = -0.5
 """Correlation of two comparisons, the later of which begins with the session that ends the
 earlier: half of each variance is that session's, once up and once down."""
@@ -89,6 +89,12 @@ class _Sums(NamedTuple):
     b: FloatArray
     c: FloatArray
     log_det: FloatArray
+    rows: FloatArray
+
+    def scaled(self, factor: float) -> "_Sums":
+        """Return them with all measurement variances times a factor."""
+        log_det = self.log_det + self.rows * np.log(factor)
+        return _Sums(self.a / factor, self.b / factor, self.c / factor, log_det, self.rows)
 
 
 def attributed(
@@ -111,7 +117,7 @@ def attributed(
     design : array_like
         Comparisons by parts: 1 where a part was fitted, -1 where it was taken off, else 0.
     bike, model : sequence of str. Bike and model of each comparison.
-    prior : SpreadPrior. What is assumed of the spreads; its `variance_dof` is not used.
+    prior : SpreadPrior. What is assumed of the spreads, and how well the variances are known.
     follows : array_like
         The comparison whose later session is this one's earlier; -1 where there is none.
     planned_variance : float. Variance with which one more job will be measured. [1]
@@ -122,8 +128,8 @@ def attributed(
 
     Raises
     ------
-    ValueError. If lengths differ, a value is not finite, a variance is not above 0, a part was
-        never changed, or nothing was compared.
+    ValueError. If lengths differ, a value is not finite, a variance or a figure of the prior is not
+        above 0, a part was never changed, or nothing was compared.
 
     Notes
     -----
@@ -134,15 +140,16 @@ def attributed(
     Each part's effect deviates by :math:`b \sim N(0, \omega^2)` from model to model and by
     :math:`u \sim N(0, \tau^2)` from bike to bike, the same two spreads for all parts [1]_. So a
     bike that comes back with the same part counts once, a part fitted and then mapped gives two
-    deviations, and many bikes of one model are one model. Errors have the stated variances;
-    comparisons that follow each other share a session (`SHARED_SESSION`). Effects of parts add in
-    ln power: what a map gives beyond its usual on an open exhaust stands in the spreads.
+    deviations, and many bikes of one model are one model. Errors have the stated variances
+    but for a common factor, as in `pooling.borrowed`; comparisons that follow each other share a
+    session (`SHARED_SESSION`). Effects of parts add in ln power: what a map gives beyond its usual
+    on an open exhaust stands in the spreads.
 
     With :math:`A = X' R^{-1} X` of a cluster, its covariance being :math:`R + \tau^2 X X'`,
     Woodbury's identity gives :math:`(I + \tau^2 A)^{-1} A` and so on from bikes to models to the
     whole: exact, without a matrix greater than the number of parts. Restricted likelihood times
-    the half-t priors of `pooling` weighs a grid of :math:`\tau, \omega`; effects and intervals
-    are averaged over it.
+    the half-t priors of `pooling` weighs a grid of :math:`\tau, \omega` and that factor; effects and
+    intervals are averaged over it.
 
     Parts always changed together are told together: columns that are alike up to a sign give one
     row. What is not in the row space of the design is NaN. The variance inflation of a part is
@@ -176,22 +183,26 @@ def attributed(
     tau, log_tau = (one[:, 0] for one in half_line([typical], TAU_STEPS, prior.tau_scale))
     omega, log_omega = (one[:, 0] for one in half_line([typical], OMEGA_STEPS, prior.omega_scale))
 
-    nodes = [(t, o, log_t + log_o) for t, log_t in zip(tau, log_tau, strict=True)
-             for o, log_o in zip(omega, log_omega, strict=True)]  # fmt: skip
-    fits = []
-    for t in tau:
-        of_models = _summed(_spread(sums, t), model_of)
-        fits += [_at(_spread(of_models, o), basis) for o in omega]
-    log_fit = np.array([fit[2] for fit in fits]) + np.array([node[2] for node in nodes])
+    factor, log_factor = scales(prior.variance_dof, SCALE_STEPS)
+    nodes, fits = [], []
+    for f, log_f in zip(factor, log_factor, strict=True):
+        scaled = sums.scaled(f)
+        for t, log_t in zip(tau, log_tau, strict=True):
+            of_models = _summed(_spread(scaled, t), model_of)
+            fits += [_at(_spread(of_models, o), basis) for o in omega]
+            nodes += [(f, t, o, log_f + log_t + log_o)
+                      for o, log_o in zip(omega, log_omega, strict=True)]  # fmt: skip
+    log_fit = np.array([fit[2] for fit in fits]) + np.array([node[3] for node in nodes])
     weight = np.exp(log_fit - log_fit.max())
     weight /= weight.sum()
-    spreads = weight @ np.array([node[:2] for node in nodes])
+    spreads = weight @ np.array([node[1:3] for node in nodes])
 
     contrasts = _contrasts(x)
     told = _told(contrasts, basis, weight, fits)
     at = int(np.argmax(weight))
     information = basis @ np.linalg.inv(fits[at][1]) @ basis.T
-    planned = 1.0 / (planned_variance + nodes[at][0] ** 2 + nodes[at][1] ** 2)
+    scale, own_tau, own_omega, _ = nodes[at]
+    planned = 1.0 / (scale * planned_variance + own_tau**2 + own_omega**2)
     return Fitted(
         Attribution(contrasts, *told, float(spreads[0]), float(spreads[1])),
         _apart(information, planned),
@@ -219,6 +230,7 @@ def _checked(
     require("variance", v, above=0.0)
     require("tau_scale", prior.tau_scale, above=0.0)
     require("omega_scale", prior.omega_scale, above=0.0)
+    require("variance_dof", prior.variance_dof, above=0.0)
     return y, v, x, after
 
 
@@ -243,11 +255,11 @@ def _of_bikes(
         weighted = np.linalg.solve(covariance, np.column_stack([x[rows], y[rows]]))
         of_x, of_y = weighted[:, :-1], weighted[:, -1]
         sums.append((x[rows].T @ of_x, x[rows].T @ of_y, y[rows] @ of_y,
-                     np.linalg.slogdet(covariance)[1]))  # fmt: skip
+                     np.linalg.slogdet(covariance)[1], float(rows.size)))  # fmt: skip
     models = np.unique(np.asarray(model), return_inverse=True)[1]
-    a, b, c, log_det = zip(*sums, strict=True)
+    columns = (np.array(column) for column in zip(*sums, strict=True))
     of_bike = models[[rows[0] for rows in rows_of]]
-    return _Sums(np.array(a), np.array(b), np.array(c), np.array(log_det)), of_bike
+    return _Sums(*columns), of_bike
 
 
 def _spread(sums: _Sums, sd: float) -> _Sums:
@@ -260,6 +272,7 @@ def _spread(sums: _Sums, sd: float) -> _Sums:
         b,
         sums.c - sd**2 * np.sum(sums.b * b, axis=1),
         sums.log_det + np.linalg.slogdet(wider)[1],
+        sums.rows,
     )
 
 

@@ -135,7 +135,7 @@ def over_bikes(
     typical = np.sqrt(np.nanmean(v_seen, axis=0) + spread / bikes)
 
     tau, log_tau = half_line(typical, TAU_STEPS, prior.tau_scale)
-    scale, log_scale = _scales(prior.variance_dof)
+    scale, log_scale = scales(prior.variance_dof, SCALE_STEPS)
     tau = np.repeat(tau, scale.size, axis=0)
     log_row = np.repeat(log_tau, scale.size, axis=0) + np.tile(log_scale, TAU_STEPS)[:, None]
     scale = np.tile(scale, TAU_STEPS)[:, None]
@@ -300,6 +300,29 @@ def half_line(typical: ArrayLike, steps: int, prior_scale: float) -> tuple[Float
     return at, -2.0 * np.log(np.cos(angle)) - 0.5 * (PRIOR_DOF + 1.0) * away
 
 
+def scales(dof: float, steps: int) -> tuple[FloatArray, FloatArray]:
+    """Return factors on the stated variances, and the log of what each stands for.
+
+    Parameters
+    ----------
+    dof : float. Degrees of freedom behind the stated variances; infinite where they are known.
+    steps : int. How many factors, where they are not known.
+
+    Returns
+    -------
+    tuple of ndarray. Factors and logs: lognormal about 1, with variance 2 / dof.
+
+    Examples
+    --------
+    >>> scales(np.inf, 5)
+    (array([1.]), array([0.]))
+    """
+    if np.isinf(dof):
+        return np.ones(1), np.zeros(1)
+    away = np.linspace(-SCALE_REACH, SCALE_REACH, steps)
+    return np.exp(away * (2.0 / dof) ** 0.5), -0.5 * np.square(away)
+
+
 def _checked(
     effect: ArrayLike, variance: ArrayLike, prior: SpreadPrior
 ) -> tuple[FloatArray, FloatArray]:
@@ -320,14 +343,6 @@ def _members(model: Sequence[str] | None, bikes: int) -> FloatArray:
         return np.ones((bikes, 1))
     models, place = np.unique(np.asarray(model), return_inverse=True)
     return np.eye(models.size)[place]
-
-
-def _scales(dof: float) -> tuple[FloatArray, FloatArray]:
-    """Return factors on the stated variances, and the log of what each stands for."""
-    if np.isinf(dof):
-        return np.ones(1), np.zeros(1)
-    away = np.linspace(-SCALE_REACH, SCALE_REACH, SCALE_STEPS)
-    return np.exp(away * (2.0 / dof) ** 0.5), -0.5 * np.square(away)
 
 
 def _shares(log_density: FloatArray) -> FloatArray:

@@ -95,6 +95,14 @@ CHANGES = {
         "UPDATE out.gain SET made_from = 'x' WHERE before_stage_id = 'J-2/1'",
         "SELECT change_key FROM out.gain WHERE before_stage_id = 'J-2/1'",
     ),
+    "hold bikes together": (
+        "UPDATE out.gain SET made_from = 'x' WHERE before_stage_id = 'J-2/1'",
+        "SELECT change_key FROM out.gain WHERE before_stage_id = 'J-2/1'",
+    ),
+    "tell parts apart": (
+        "UPDATE out.gain SET log_mean_gain = 0.5 WHERE before_stage_id = 'J-2/1'",
+        "SELECT ''",
+    ),
     "rank remap need": (
         "UPDATE out.stage_mixture SET worst_speed_rpm = 6543 WHERE stage_id = 'J-2/2'",
         "SELECT ''",

@@ -14,7 +14,7 @@ from flows.metrics import attribution
 from flows.metrics.attribution import attributed
 from flows.metrics.pooling import SpreadPrior
 
-PRIOR = SpreadPrior(0.008, 0.016, 8.0)
+PRIOR = SpreadPrior(0.008, 0.016, np.inf)
 ALONE = -1
 
 # Pinheiro & Bates 2000, data and REML estimates of the random intercept model.
@@ -217,7 +217,7 @@ def test_a_bike_back_three_times_counts_as_one_bike():
         of_bike = {"B-1": 0.01, "B-2": 0.03, "B-3": 0.05, "B-4": 0.02, "B-5": 0.04, "B-6": 0.03}
         told = attributed(
             [of_bike[bike] for bike in bikes], [1e-8] * len(bikes), [[1.0]] * len(bikes), bikes,
-            ["M"] * len(bikes), SpreadPrior(0.02, 1e-6, 8.0),
+            ["M"] * len(bikes), SpreadPrior(0.02, 1e-6, np.inf),
             follows=[ALONE] * len(bikes), planned_variance=1e-4,
         ).told  # fmt: skip
         return float(told.upper[0] - told.lower[0])
@@ -279,6 +279,23 @@ def test_what_cannot_be_told_apart_is_refused(changed, told):
         attributed(**given)
 
 
+def test_variances_known_from_little_widen_what_is_told():
+    rows = [(f"B-{n}", f"M-{n}", (1, n % 2)) for n in range(4)]
+    widths = []
+    for dof in (np.inf, 6.0, 0.5):
+        told = fitted(rows, prior=SpreadPrior(0.008, 0.016, dof), noise=0.01).told
+        widths.append(float(told.upper[0] - told.lower[0]))
+    assert widths[0] < widths[1] < widths[2]
+
+
+def test_a_factor_on_all_variances_is_what_it_says():
+    y, v, x, bike, model, follows = shop(np.random.default_rng(2), 9)
+    sums, _ = attribution._of_bikes(y, v, x, follows, bike, model)
+    twice, _ = attribution._of_bikes(y, 2 * v, x, follows, bike, model)
+    for one, other in zip(sums.scaled(2.0), twice, strict=True):
+        assert one == pytest.approx(other)
+
+
 def test_following_comparisons_of_a_job_share_their_session():
     # After minus before twice: the session between stands in both, so that their sum is known as
     # well as one comparison, not as two.
@@ -291,7 +308,7 @@ def test_following_comparisons_of_a_job_share_their_session():
             [first, second],
             ["B", "B"],
             ["M", "M"],
-            SpreadPrior(1e-7, 1e-7, 8.0),
+            SpreadPrior(1e-7, 1e-7, np.inf),
             follows=follows,
             planned_variance=1e-4,
         )

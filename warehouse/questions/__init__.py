@@ -15,9 +15,9 @@ from warehouse import sentences
 NOTES: dict[str, Callable[[str | None], str]] = {
     **dict.fromkeys(
         ("air_exponent_origin", "day_origin", "differs", "gained", "left_out",
-         "matches", "not_known", "notes", "odd", "reason", "remark", "remount_origin",
-         "repeatability_origin", "round_note", "sentence", "signal", "trouble",
-         "unlike_reason", "went_wrong", "would_cut"),
+         "look_at", "matches", "not_known", "notes", "odd", "reason", "remark",
+         "remount_origin", "repeatability_origin", "round_note", "sentence", "signal",
+         "trouble", "unlike_reason", "went_wrong", "would_cut"),
         sentences.in_words,
     ),
     "further": partial(sentences.in_words, between=" "),
