@@ -371,6 +371,28 @@ def budget_chart(budget: pl.DataFrame, look: Look) -> Chart:
     )
 
 
+def pooled_curve_chart(curve: pl.DataFrame, look: Look) -> Chart:
+    """Draw what a change gives over speed: the mean of the bikes, its band and the next bike's."""
+    is_share = curve["engine_speed_rpm"].null_count() > 0
+    speed = 100 * curve["peak_speed_share"] if is_share else curve["engine_speed_rpm"]
+    ink = look.palette.after
+    next_, mean = ((curve[f"{name}lower_pct"], curve[f"{name}upper_pct"]) for name in ("next_", ""))
+    items: list[Item] = [
+        Band(speed, *next_, ink, 0.12, "the next bike, 19 of 20"),
+        Band(speed, *mean, ink, 0.22, "mean of such bikes, 95 %"),
+        Line(speed, curve["mean_pct"], ink, width=2.2, who="mean"),
+        Line(speed, next_[0], ink, width=0, who="next bike from"),
+        Line(speed, next_[1], ink, width=0, who="to"),
+        Level(0, look.palette.text),
+    ]
+    drawn = _over_speed(
+        [Panel("Gain [%]", items, told="+.1f %")], look.palette, 360, "Gain over speed"
+    )
+    if is_share:
+        return replace(drawn, x_title="Speed, of that at peak power [%]", x_format=".0f")
+    return drawn
+
+
 def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> Chart:
     """Draw what each number of pulls could see, by how the bike is handled."""
     palette = look.palette

@@ -610,6 +610,48 @@ ASSUMED_PRIOR = (
 )
 
 
+def by_chance(real: int, kept: int, tried: int) -> str:
+    """Return how many of many verdicts chance alone would give, and how many stand all the same.
+
+    >>> by_chance(24, 19, 57)[:62]
+    '57 combinations were measured; 24 show a real gain or loss eac'
+    """
+    chance = number(0.05 * tried, 0 if tried >= 100 else 1)
+    one, stands = ("shows", "stands") if real == 1 else ("show", "stand")
+    kept_stands = stands if kept != 1 else "stands"
+    return (
+        f"{counted(tried, 'combination')} {'was' if tried == 1 else 'were'} measured; "
+        f"{number(real)} {one} a real gain or loss each by itself, where chance alone would make "
+        f"{chance} of so many. {number(kept)} {kept_stands} with at most 1 in 20 of them wrong."
+    )
+
+
+def odd_sentence(odd: int, bikes: int) -> str:
+    """Return how many bikes do not fit the others, and how many would not by chance.
+
+    >>> odd_sentence(1, 20)
+    '1 of 20 bikes lies outside what the others foretell; chance alone would put 1.0 there.'
+    """
+    if not bikes:
+        return "No bike can be held against others yet: that takes four with the same change."
+    lies = "lies" if odd == 1 else "lie"
+    return (
+        f"{number(odd)} of {counted(bikes, 'bike')} {lies} outside what the others foretell; "
+        f"chance alone would put {number(0.05 * bikes, 1)} there."
+    )
+
+
+def apart_sentence(part: Mapping[str, Any]) -> str:
+    """Return why a part's own effect cannot be told, and the one job that would tell it best."""
+    return (
+        f"What {part['part_change']} gives by itself cannot be separated"
+        + (f" from {part['together_with']}" if part["together_with"] else "")
+        + f", on {counted(part['bikes'], 'bike')}. Run one bike with the {part['next_job']} alone: "
+        f"it would then be known to ±{number(part['half_width_then_pct'], 1)} %, "
+        f"now ±{number(part['half_width_pct'], 1)} %."
+    )
+
+
 def selection(logged: Sequence[Mapping[str, Any]]) -> str:
     """Return how many bikes were logged, and what that does to a need.
 

@@ -1,8 +1,9 @@
 """Answers "what may I quote?" for a model and a change, also for one that was never done."""
 
+import polars as pl
 import streamlit as st
 
-from dashboard import pieces
+from dashboard import charts, pieces
 from dashboard.dots import twenty_dots
 from dashboard.open_shop import open_shop
 from warehouse import quote, wording
@@ -49,6 +50,37 @@ st.caption(
     "Holds for a sound bike on the same fuel, measured as usual. A quote is no promise of a part's "
     "maker, and the ranges know only bikes that were measured here."
 )
+
+curve = shop.ask("pooled_curve", change_key=change, model_id=model["model_id"])
+if not curve.is_empty():
+    st.subheader("Over speed", anchor=False)
+    pieces.chart(charts.pooled_curve_chart(curve, shop.look()), "quote_curve")
+    of_model = curve["scope"][0] == "one model"
+    st.caption(
+        f"From {wording.counted(curve['bikes'].max(), 'bike')} "
+        + (
+            "of this model alone, nothing borrowed: it may differ a little from the quote. "
+            if of_model
+            else "of all models, for a bike of another one. "
+        )
+        + "The bands hold at each speed by itself. Drawn where half of the bikes were seen."
+    )
+
+odd = shop.ask("odd_bikes", change_key=change)
+st.subheader("Bikes that do not fit the others", anchor=False)
+st.text(wording.odd_sentence(int(odd["is_odd"].sum()), odd.height))
+if odd["is_odd"].any():
+    pieces.table(
+        odd.filter("is_odd"),
+        "bike_id model_label job_id gain_pct foretold_lower_pct foretold_upper_pct off_sd "
+        "false_share look_at",
+    )
+    st.caption(
+        "Each against the bikes without it: of its model where there are three others, else of "
+        "all. The last share is over all bikes of the shop: keep all down to a row, and no more "
+        "of them are wrong on average."
+    )
+
 promises = shop.ask("promises", change_key=change, figure=figure)
 if not promises.is_empty():
     with st.expander(f"Quotes for this change, and what came: {promises.height}"):
@@ -65,4 +97,36 @@ if not found.left_out.is_empty():
     with st.expander(f"Left out: {wording.counted(found.left_out.height, 'comparison')}"):
         pieces.table(
             found.left_out, "run_on model_label bike_id mean_gain_pct left_out_for unlike_reason"
+        )
+
+parts = shop.ask("attributions")
+if not parts.is_empty():
+    st.subheader("What each part gives by itself", anchor=False)
+    for part in parts.filter(pl.col("next_job").is_not_null()).iter_rows(named=True):
+        st.text(wording.apart_sentence(part))
+    pieces.table(
+        parts,
+        "part_change verdict mean_pct lower_pct upper_pct bikes alone_bikes comparisons",
+    )
+    st.caption(
+        "Over all models, out of all comparisons at once: what was changed together is taken "
+        "apart by what was also changed alone. Effects are taken to add: what a remap gives "
+        "beyond its usual on an open exhaust counts as a difference between bikes. One part is "
+        f"found to differ by {wording.number(parts['between_bikes_sd_pct'][0], 1)} % from bike to "
+        f"bike and {wording.number(parts['between_models_sd_pct'][0], 1)} % from model to model "
+        "(1 SD)."
+    )
+measured = shop.ask("measured_changes")
+if not measured.is_empty():
+    real, kept = measured["is_real_alone"].sum(), measured["is_held_by_fdr"].sum()
+    with st.expander(f"Every change that was measured, by model: {measured.height}"):
+        st.text(wording.by_chance(int(real), int(kept), measured.height))
+        pieces.table(
+            measured,
+            "model_label change_key bikes own_mean_pct own_lower_pct own_upper_pct is_real_alone "
+            "is_held_by_fdr false_share",
+        )
+        st.caption(
+            "Ranked by what is sure, the lower end. Each from the bikes of its model alone, "
+            "nothing borrowed. Where the last share is low, few of those down to it are wrong."
         )

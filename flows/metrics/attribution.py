@@ -148,8 +148,8 @@ def attributed(
     With :math:`A = X' R^{-1} X` of a cluster, its covariance being :math:`R + \tau^2 X X'`,
     Woodbury's identity gives :math:`(I + \tau^2 A)^{-1} A` and so on from bikes to models to the
     whole: exact, without a matrix greater than the number of parts. Restricted likelihood times
-    the half-t priors of `pooling` weighs a grid of :math:`\tau, \omega` and that factor; effects and
-    intervals are averaged over it.
+    the half-t priors of `pooling` weighs a grid of :math:`\tau, \omega` and that factor; effects
+    and intervals are averaged over it.
 
     Parts always changed together are told together: columns that are alike up to a sign give one
     row. What is not in the row space of the design is NaN. The variance inflation of a part is

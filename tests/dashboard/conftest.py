@@ -660,6 +660,81 @@ def _ride(rows, random, stage_id, made, job_id) -> None:
     )
 
 
+def _across(rows, effects) -> None:
+    """Add what stands over bikes: by model, over speed, each part, and bikes held together."""
+    for (model_id, _, change), members in sorted(effects.items()):
+        mean = float(np.mean([row["mean_gain_pct"] for row in members]))
+        rows.add(
+            "out.measured_change",
+            change_key=change,
+            model_id=model_id,
+            bikes=len(members),
+            jobs=len(members),
+            own_mean_pct=mean,
+            own_lower_pct=mean - 0.9,
+            own_upper_pct=mean + 0.9,
+            own_p=0.001 if abs(mean) > 0.9 else 0.4,
+            made_from="test",
+        )
+        for step, at_model in ((250.0, model_id), (0.025, None)):
+            for place in range(16, 40):
+                if at_model is None and model_id != min(key[0] for key in effects):
+                    continue
+                rows.add(
+                    "out.pooled_curve",
+                    change_key=change,
+                    scope="one model" if at_model else "all models",
+                    model_id=at_model,
+                    engine_speed_rpm=place * step if at_model else None,
+                    peak_speed_share=None if at_model else place * step,
+                    bikes=len(members),
+                    mean_pct=mean,
+                    lower_pct=mean - 1,
+                    upper_pct=mean + 1,
+                    next_lower_pct=mean - 2.5,
+                    next_upper_pct=mean + 2.5,
+                )
+        for number, row in enumerate(members):
+            is_odd = number == 0
+            rows.add(
+                "out.bike_against_others",
+                change_key=change,
+                bike_id=row["bike_id"],
+                model_id=model_id,
+                gain_id=row["gain_id"],
+                scope="all models",
+                bikes=4,
+                gain_pct=row["mean_gain_pct"],
+                foretold_lower_pct=row["mean_gain_pct"] + (1 if is_odd else -2),
+                foretold_upper_pct=row["mean_gain_pct"] + 3,
+                off_sd=-2.4 if is_odd else -0.3,
+                odd_p=0.016 if is_odd else 0.76,
+                look_at='[{"code": "odd bike nothing"}]' if is_odd else "[]",
+            )
+    for part, is_apart in (("silencer", False), ("remap", False), ("airbox", True)):
+        rows.add(
+            "out.attribution",
+            part_change=part,
+            is_together=False,
+            bikes=5,
+            comparisons=6,
+            alone_bikes=5 if is_apart else 0,
+            mean_pct=1.4 if is_apart else None,
+            lower_pct=0.4 if is_apart else None,
+            upper_pct=2.4 if is_apart else None,
+            effect_p=0.01 if is_apart else None,
+            verdict="real gain" if is_apart else "cannot be separated",
+            inflation=1.2 if is_apart else 400.0,
+            together_with=None if is_apart else {"silencer": "remap"}.get(part, "silencer"),
+            next_job=None if is_apart else "silencer",
+            half_width_pct=None if is_apart else 41.0,
+            half_width_then_pct=None if is_apart else 2.1,
+            between_bikes_sd_pct=0.6,
+            between_models_sd_pct=0.3,
+            made_from="test",
+        )
+
+
 def _gains(rows, random, kept, made, day) -> None:
     for before, after, kind in ((0, 1, "parts only"), (1, 2, "map only"), (0, 2, "both")):
         first, last = kept[before], kept[after]
@@ -910,6 +985,7 @@ def _rankings(rows: _Rows) -> None:
                 shown_pct=row["mean_gain_pct"],
                 is_held=abs(row["mean_gain_pct"] - mean) <= 3,
             )
+    _across(rows, effects)
     others = [row for row in rows["core.stage"] if row["stage_name"] == "parts fitted"]
     for row in rows["core.stage"]:
         alike = [other for other in others if other["bike_id"] != row["bike_id"]][:5]

@@ -173,6 +173,7 @@ def _all_figures(reader) -> dict[str, go.Figure]:
     curves = ask(reader, "session_curves", stage_ids=members["stage_id"].to_list())
     checks = ask(reader, "dyno_checks")
     cells = ask(reader, "cruise_cells", stage_id="J-0026/3")
+    pooled = ask(reader, "pooled_curve", change_key="+silencer", model_id="corvane-strada-690-2016")
     made = {
         "need": charts.need_chart(needs, LOOK),
         "error": charts.member_chart(curves, members, LOOK, LIMITS, as_error=True),
@@ -181,6 +182,14 @@ def _all_figures(reader) -> dict[str, go.Figure]:
         "time": charts.cell_chart(cells, LOOK, show_time=True),
         "control": charts.control_chart(checks, LOOK),
         "level": charts.level_chart(checks, ask(reader, "dyno_events"), LOOK),
+        "over speed": charts.pooled_curve_chart(pooled, LOOK),
+        "over its share": charts.pooled_curve_chart(
+            pooled.with_columns(
+                engine_speed_rpm=pl.lit(None, pl.Float64),
+                peak_speed_share=pl.col("engine_speed_rpm") / 8000,
+            ),
+            LOOK,
+        ),
         "density": charts.density_chart(checks, LOOK),
         "quarter": charts.quarter_gain_chart(
             ask(reader, "quarter_gains", quarter="2026 Q2"),

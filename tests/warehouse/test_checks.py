@@ -100,6 +100,31 @@ def effect(**changes):
     } | changes  # fmt: skip
 
 
+def measured(**changes):
+    return {
+        "change_key": "k", "model_id": "m", "own_p": 0.01, "own_lower_pct": 1, "own_upper_pct": 3,
+    } | changes  # fmt: skip
+
+
+def by_itself(**changes):
+    return {
+        "part_change": "silencer", "is_together": False, "mean_pct": 2, "lower_pct": 1,
+        "upper_pct": 3, "verdict": "real gain", "inflation": 1.2, "next_job": None,
+    } | changes  # fmt: skip
+
+
+NOT_APART = {
+    "mean_pct": None, "lower_pct": None, "upper_pct": None, "verdict": "cannot be separated",
+    "inflation": 40, "next_job": "silencer",
+}  # fmt: skip
+CURVE = {
+    "change_key": "k", "model_id": "m", "engine_speed_rpm": 4000, "peak_speed_share": None,
+    "mean_pct": 3, "lower_pct": 2, "upper_pct": 4, "next_lower_pct": 1, "next_upper_pct": 5,
+}  # fmt: skip
+OF_ALL = {"model_id": None, "engine_speed_rpm": None, "peak_speed_share": 0.5}
+AGAINST = {"bike_id": "b", "change_key": "k", "gain_id": "g", "odd_p": 0.4, "look_at": "[]"}
+
+
 def promise(**changes):
     return {
         "gain_id": "g", "bikes": 2, "other_bikes": 0, "next_lower_pct": 1, "next_upper_pct": 5,
@@ -742,6 +767,52 @@ CASES = {
         [{"out.pooled_member": []},
          {"out.pooled_member": [{"effect_id": "e", "bike_id": "b"},
                                 {"effect_id": "e", "bike_id": "c"}]}],
+    ),
+    "out.measured_change: every_pooled_gain_is_in_a_measured_change": (
+        {"out.gain": [gain(change_key="k", model_id="m")],
+         "out.measured_change": [{"change_key": "k", "model_id": "m"}]},
+        [{"out.measured_change": []},
+         {"out.measured_change": [{"change_key": "k", "model_id": "n"}]}],
+    ),
+    "out.measured_change: p_and_interval_agree": (
+        {"out.measured_change": [measured(), measured(own_p=0.3, own_lower_pct=-1)]},
+        [{"out.measured_change": [measured(own_p=0.3)]},
+         {"out.measured_change": [measured(own_lower_pct=-1)]}],
+    ),
+    "out.pooled_curve: a_speed_is_told_once_and_one_way": (
+        {"out.pooled_curve": [CURVE, CURVE | {"engine_speed_rpm": 4250},
+                              CURVE | OF_ALL]},
+        [{"out.pooled_curve": [CURVE, CURVE]}, {"out.pooled_curve": [CURVE | {"model_id": None}]},
+         {"out.pooled_curve": [CURVE | {"peak_speed_share": 0.5}]}],
+    ),
+    "out.pooled_curve: the_band_of_the_next_bike_holds_that_of_the_mean": (
+        {"out.pooled_curve": [CURVE]},
+        [{"out.pooled_curve": [CURVE | {"mean_pct": 5}]},
+         {"out.pooled_curve": [CURVE | {"next_lower_pct": 2.5}]},
+         {"out.pooled_curve": [CURVE | {"next_upper_pct": 3.5}]}],
+    ),
+    "out.bike_against_others: an_odd_bike_has_something_to_look_at": (
+        {"out.bike_against_others": [AGAINST, AGAINST | {"odd_p": 0.01, "look_at": "[{}]"}]},
+        [{"out.bike_against_others": [AGAINST | {"odd_p": 0.01}]},
+         {"out.bike_against_others": [AGAINST | {"look_at": "[{}]"}]}],
+    ),
+    "out.bike_against_others: a_gain_behind_it_is_pooled": (
+        {"out.bike_against_others": [AGAINST], "out.gain": [gain(change_key="k")]},
+        [{"out.gain": []}, {"out.gain": [gain(change_key="k", is_pooled=False)]},
+         {"out.gain": [gain(change_key="l")]}],
+    ),
+    "out.attribution: what_cannot_be_separated_says_what_would": (
+        {"out.attribution": [by_itself(), by_itself(**NOT_APART),
+                             by_itself(is_together=True, inflation=None)]},
+        [{"out.attribution": [by_itself(**NOT_APART | {"next_job": None})]},
+         {"out.attribution": [by_itself(next_job="silencer")]},
+         {"out.attribution": [by_itself(inflation=11)]}],
+    ),
+    "out.attribution: an_effect_lies_in_its_interval": (
+        {"out.attribution": [by_itself(), by_itself(**NOT_APART)]},
+        [{"out.attribution": [by_itself(mean_pct=5)]},
+         {"out.attribution": [by_itself(lower_pct=None)]},
+         {"out.attribution": [by_itself(mean_pct=None, lower_pct=None, upper_pct=None)]}],
     ),
     "out.promise: a_promise_is_held_where_it_says": (
         {"out.promise": [promise(), promise(shown_pct=7, is_held=False)]},
