@@ -626,6 +626,24 @@ def by_chance(real: int, kept: int, tried: int) -> str:
     )
 
 
+def real_by_chance(gains: Sequence[Mapping[str, Any]]) -> str:
+    """Return how many verdicts of a list are real, and how many one would be by chance alone.
+
+    Verdicts of one card share an error rate; what is held against an earlier job has its own.
+
+    >>> real_by_chance([{"job_id": "J-1", "basis": "first stage", "verdict": "real gain"}])
+    '1 of 1 verdict is real. If nothing had changed, at most 0.1 would be by chance.'
+    """
+    real = sum(gain["verdict"].startswith("real") for gain in gains)
+    alone = [gain["basis"] == "earlier job" for gain in gains]
+    cards = {gain["job_id"] for gain, is_alone in zip(gains, alone, strict=True) if not is_alone}
+    return (
+        f"{number(real)} of {counted(len(gains), 'verdict')} {'is' if real == 1 else 'are'} real. "
+        f"If nothing had changed, at most {number(0.05 * (len(cards) + sum(alone)), 1)} would be "
+        "by chance."
+    )
+
+
 def odd_sentence(odd: int, bikes: int) -> str:
     """Return how many bikes do not fit the others, and how many would not by chance.
 

@@ -62,6 +62,7 @@ else:
         f"{wording.number(unlike)} not like for like and left out of the means."
     )
     with st.expander("The gains, one by one"):
+        st.text(wording.real_by_chance(gains.to_dicts()))
         pieces.table(gains)
 
 st.subheader("Maps that still miss the target", anchor=False)

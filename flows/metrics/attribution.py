@@ -15,7 +15,7 @@ from flows.metrics.domain_checks import require
 from flows.metrics.over_bikes import half_line, quantile, scales
 from flows.metrics.pooling import LEVEL, SpreadPrior
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 MOST_INFLATION = 10.0
 """Beyond it a variance is mostly owed to what else was changed: a common rule of thumb (Kutner et

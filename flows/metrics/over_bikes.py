@@ -14,7 +14,7 @@ from scipy import special
 from flows.metrics.domain_checks import require
 from flows.metrics.pooling import LEVEL, PRIOR_DOF, SpreadPrior
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 TAU_STEPS, OMEGA_STEPS, SCALE_STEPS = 24, 10, 13
 """Ends are then off by less than 2 % of the interval's width against `pooling`'s finer steps."""

@@ -129,8 +129,8 @@ def _row(
     number: int,
 ) -> dict[str, Any]:
     is_in = contrast != 0
-    has_it = design[:, is_in].any(axis=1)
-    is_alone = has_it & ~design[:, ~is_in].any(axis=1)
+    has_it = np.count_nonzero(design[:, is_in], axis=1) > 0
+    is_alone = has_it & (np.count_nonzero(design[:, ~is_in], axis=1) == 0)
     effect, lower, upper, p = (
         or_none(float(one[number])) for one in (told.effect, told.lower, told.upper, told.p)
     )

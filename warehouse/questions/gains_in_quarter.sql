@@ -15,6 +15,7 @@ SELECT
     if(gain.mean_verdict_p IS NULL, NULL, gain.mean_gain_pct) AS mean_gain_pct,
     if(gain.mean_verdict_p IS NULL, NULL, gain.mean_gain_lower_pct) AS mean_gain_lower_pct,
     if(gain.mean_verdict_p IS NULL, NULL, gain.mean_gain_upper_pct) AS mean_gain_upper_pct,
+    gain.basis,
     gain.verdict,
     gain.is_pooled,
     gain.unlike_reason,
