@@ -632,15 +632,15 @@ def real_by_chance(gains: Sequence[Mapping[str, Any]]) -> str:
     Verdicts of one card share an error rate; what is held against an earlier job has its own.
 
     >>> real_by_chance([{"job_id": "J-1", "basis": "first stage", "verdict": "real gain"}])
-    '1 of 1 verdict is real. If nothing had changed, at most 0.1 would be by chance.'
+    '1 of 1 verdict is real. If nothing had changed, chance would make some on at most 0.1 cards.'
     """
     real = sum(gain["verdict"].startswith("real") for gain in gains)
     alone = [gain["basis"] == "earlier job" for gain in gains]
     cards = {gain["job_id"] for gain, is_alone in zip(gains, alone, strict=True) if not is_alone}
     return (
         f"{number(real)} of {counted(len(gains), 'verdict')} {'is' if real == 1 else 'are'} real. "
-        f"If nothing had changed, at most {number(0.05 * (len(cards) + sum(alone)), 1)} would be "
-        "by chance."
+        "If nothing had changed, chance would make some on at most "
+        f"{number(0.05 * (len(cards) + sum(alone)), 1)} cards."
     )
 
 
