@@ -57,7 +57,7 @@ if not curve.is_empty():
     pieces.chart(charts.pooled_curve_chart(curve, shop.look()), "quote_curve")
     of_model = curve["scope"][0] == "one model"
     st.caption(
-        f"From {wording.counted(curve['bikes'].max(), 'bike')} "
+        f"From {wording.counted(max(curve['bikes'].to_list()), 'bike')} "
         + (
             "of this model alone, nothing borrowed: it may differ a little from the quote. "
             if of_model
