@@ -99,8 +99,8 @@ def _number(row):
 
 @pytest.mark.slow
 def test_no_hostile_file_stops_the_shop(hostile_shop, make, monkeypatch):
-    # A sixth of the time that a file has in a shop: most of them take all that they are given.
-    monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=1.0))
+    # A fifteenth of the time that a file has in a shop: most take all that they are given.
+    monkeypatch.setattr(apart.Limits, "for_bytes", lambda _: apart.Limits(processor_s=0.4))
     # Beside other tests the watch may come late; without it these files take 4.4 GB and more.
     _assert_shop_goes_on(hostile_shop, make, [n for n in HOSTILE if n not in ALIKE], 2 * MOST_MB)
 
