@@ -3,6 +3,7 @@
 import contextlib
 import datetime as dt
 import functools
+import gc
 import io
 import json
 import math
@@ -91,6 +92,12 @@ def pytest_collection_modifyitems(items):
     """Begin with the files that take longest."""
     place = {f"test_{name}.py": number for number, name in enumerate(LONG_FILES)}
     items.sort(key=lambda item: place.get(item.path.name, len(place)))
+
+
+def pytest_collection_finish():
+    """Leave what collecting made, thousands of tests and all modules, out of every search."""
+    gc.collect()
+    gc.freeze()
 
 
 def pull_text(level=1.0, mixture=None, air=(978.0, 22.0, 45), begun="2025-03-14 10:40", rows=101):

@@ -232,7 +232,7 @@ def torn_shops(old_root, open_little_shop, tmp_path):
 
 
 # In every run some of the places are stopped at, in the long one all of them.
-FEW_OR_ALL = pytest.mark.parametrize("every", [6, pytest.param(1, marks=pytest.mark.long)])
+FEW_OR_ALL = pytest.mark.parametrize("every", [9, pytest.param(1, marks=pytest.mark.long)])
 
 
 @FEW_OR_ALL
