@@ -19,7 +19,7 @@ from tests.broken.broken_files import DEFECTS, LAYOUT_FORMATS, layout_text, soun
 from tests.in_words import words
 from tests.result_table import write_beside
 
-QUICK, ALL = (4, 1), (14, 4)
+QUICK, ALL = (2, 1), (14, 4)
 """Files of each defect, and how many are tried as the page that teaches layouts does."""
 LONGEST_S = 10.0
 TOLERANCE = {

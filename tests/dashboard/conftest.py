@@ -4,6 +4,7 @@ The rows are made up here and check nothing but that the pages show what stands 
 every view of the store is the store's own SQL, run over these rows.
 """
 
+import functools
 import hashlib
 import itertools
 import json
@@ -14,6 +15,7 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
+from streamlit.components.v2 import manifest_scanner
 
 from dashboard import desk
 from flows.desk import answer
@@ -21,6 +23,11 @@ from flows.metrics.notes import note
 from schemas.desk import Failed
 from warehouse import snapshot, store
 from warehouse.shop import ShopFolder
+
+# Every page that a test opens asks all installed packages for components, 0.15 s each time.
+manifest_scanner.scan_component_manifests = functools.cache(
+    manifest_scanner.scan_component_manifests
+)
 
 ODD_NAME = "![x](http://example.invalid/x.png)"
 SETTINGS = """

@@ -46,6 +46,22 @@ def small_batches(monkeypatch):
     monkeypatch.delenv(FULL_CONTRACT)  # which loads what these processes else need not
 
 
+@pytest.fixture(scope="module")
+def loops():
+    """Keep what the loop leaves, which every other way is held against."""
+    return {}
+
+
+@pytest.fixture
+def loop(loops, filled, small_batches):
+    """Return what reading leaves where this process does all of it."""
+    if not loops:
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(hands, "LEAST_TO_READ", 1000)
+            loops.update(taken_in(filled("loop")))
+    return loops
+
+
 def taken_in(shop):
     """Return what reading leaves: its rows, which hold by their names the sums of the samples."""
     shop.take_in()
@@ -54,10 +70,8 @@ def taken_in(shop):
 
 
 @pytest.mark.slow
-def test_a_pool_leaves_what_the_loop_leaves(filled, small_batches, monkeypatch):
-    pool = taken_in(filled("pool"))
-    monkeypatch.setattr(hands, "LEAST_TO_READ", 1000)
-    assert taken_in(filled("loop")) == pool
+def test_a_pool_leaves_what_the_loop_leaves(filled, small_batches, loop):
+    assert taken_in(filled("pool")) == loop
 
 
 CLUSTER = """
@@ -73,7 +87,7 @@ REPOSITORY = Path(__file__).parents[2]
 
 
 @pytest.mark.slow
-def test_a_cluster_leaves_what_the_loop_leaves(filled, small_batches, monkeypatch):
+def test_a_cluster_leaves_what_the_loop_leaves(filled, small_batches, loop):
     pytest.importorskip("distributed")
     # A cluster is never a child of the process that uses it.
     cluster = subprocess.Popen(
@@ -90,8 +104,7 @@ def test_a_cluster_leaves_what_the_loop_leaves(filled, small_batches, monkeypatc
         found = taken_in(filled("cluster", address))
         assert cluster.stdin is not None
         cluster.stdin.close()
-    monkeypatch.setattr(hands, "LEAST_TO_READ", 1000)
-    assert taken_in(filled("loop")) == found
+    assert found == loop
 
 
 def _dies(*_):
@@ -103,7 +116,7 @@ def _one_more(number):
 
 
 @pytest.mark.slow
-def test_a_reader_that_dies_costs_no_other_file(filled, small_batches, monkeypatch):
+def test_a_reader_that_dies_costs_no_other_file(filled, small_batches, loop, monkeypatch):
     # The whole of a batch is feared then, and read file by file in a process with limits.
     submitted = []
 
@@ -115,8 +128,7 @@ def test_a_reader_that_dies_costs_no_other_file(filled, small_batches, monkeypat
     monkeypatch.setattr(hands, "_Pool", Fragile)
     found = taken_in(filled("pool"))
     assert len(submitted) > 5  # what stood behind was handed out anew
-    monkeypatch.setattr(hands, "LEAST_TO_READ", 1000)
-    assert taken_in(filled("loop")) == found
+    assert found == loop
 
 
 def _no_worker_survives(number):

@@ -86,21 +86,21 @@ def test_a_head_entry_that_the_files_have_under_a_remark_sign_is_no_gap(shop, ma
     standing = asking_for(shop, "Baro reading")
     shop.put("job/pull.csv", make.pull().replace(standing, "# baro  READING"))
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=["pull.csv"])]))
-    shop.update()
+    shop.take_in()
     assert problems(shop) == ([], [])
     ((pressure,),) = shop.rows("SELECT facts ->> 'ambient_pressure_pa' FROM raw.reading")
     assert float(pressure) > 80_000
 
 
 def pull_job(shop, make, change, pulls=1, job=1):
-    """Put a job in whose pulls' heads are changed, and update."""
+    """Put a job in whose pulls' heads are changed, and take it in."""
     names = [f"pull_{number}.csv" for number in range(pulls)]
     for number, name in enumerate(names):
         text = make.pull(level=1.0 + 0.01 * number + 0.1 * job)
         shop.put(f"job {job}/{name}", change(text))
     card = make.card(job=f"J-{job}", stages=[make.stage(pulls=names)])
     shop.put(f"job {job}/card.toml", card)
-    shop.update()
+    shop.take_in()
 
 
 def humidities(shop):
@@ -125,7 +125,7 @@ def test_a_head_in_utf_16_is_read_as_any_other(shop, make):
     path.write_text(taught.replace('"utf-8"', '"utf-16"'), encoding="utf-8")
     shop.put("job/pull.csv", make.pull().replace("humidity %", "# Humidity  %").encode("utf-16"))
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=["pull.csv"])]))
-    shop.update()
+    shop.take_in()
     assert humidities(shop) == [45.0]
 
 

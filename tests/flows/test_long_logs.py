@@ -13,7 +13,7 @@ from flows.steps import long_logs, read
 def short_is_long(monkeypatch):
     """Take every file for a long one, read in small pieces."""
     monkeypatch.setattr(read, "LONG_BYTES", 0)
-    monkeypatch.setattr("flows.readers.text.PIECE_BYTES", 1000)
+    monkeypatch.setattr("flows.readers.text.PIECE_BYTES", 4000)
 
 
 def long_ride(make, seconds=120, change=None):
@@ -49,7 +49,7 @@ def test_piece_by_piece_is_as_whole(shop, make, open_little_shop, tmp_path, monk
     text = long_ride(make, change=change)
     whole = take_in(shop, make, text)
     monkeypatch.setattr(read, "LONG_BYTES", 0)
-    monkeypatch.setattr("flows.readers.text.PIECE_BYTES", 1000)
+    monkeypatch.setattr("flows.readers.text.PIECE_BYTES", 4000)
     other = open_little_shop(tmp_path / "other")
     pieces = take_in(other, make, text)
     assert pieces[0].state == whole[0].state == "taken in"

@@ -14,7 +14,7 @@ from tests.bench import logs
 from tests.broken.broken_files import DEFECTS, layout_text, sound_log
 from tests.broken.odd_courses import COURSES
 
-EACH = 2
+EACH = 1
 """Files of each defect and kind."""
 
 

@@ -191,7 +191,10 @@ def test_a_region_does_not_go_over_a_hole():
     assert second.from_rpm == 9_000.0
 
 
-@pytest.mark.parametrize("bikes", [5, 8, 11, 20])
+@pytest.mark.parametrize(
+    "bikes",
+    [5, pytest.param(8, marks=pytest.mark.long), pytest.param(11, marks=pytest.mark.long), 20],
+)
 def test_sound_bikes_are_seldom_called_unusual(bikes):
     chance = np.random.default_rng(500 + bikes)
     called = in_region = 0

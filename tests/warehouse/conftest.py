@@ -11,10 +11,8 @@ from warehouse import store
 class LooseStore:
     """Every table and view of the store; what is put into one makes it a plain table."""
 
-    def __init__(self):
-        self.connection = duckdb.connect()
-        self.connection.execute("SET TimeZone = 'UTC'")
-        store.create(self.connection)
+    def __init__(self, connection):
+        self.connection = connection
         self.loosened = set()
 
     def loosen(self, table):
@@ -48,8 +46,17 @@ class LooseStore:
         return self.connection.execute(query).fetchall()
 
 
+@pytest.fixture(scope="session")
+def every_table():
+    """Make all tables and views once, in memory."""
+    with duckdb.connect() as connection:
+        connection.execute("SET TimeZone = 'UTC'")
+        store.create(connection)
+        yield connection
+
+
 @pytest.fixture
-def loose():
-    made = LooseStore()
-    yield made
-    made.connection.close()
+def loose(every_table):
+    every_table.execute("BEGIN")
+    yield LooseStore(every_table)
+    every_table.execute("ROLLBACK")

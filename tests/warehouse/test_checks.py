@@ -2,7 +2,7 @@
 
 import pytest
 
-from warehouse import statements
+from warehouse import statements, store
 
 CHECKS = {f"{check.table}: {check.name}": check for check in statements.checks()}
 
@@ -1187,6 +1187,16 @@ def test_a_check_finds_what_breaks_its_rule_and_nothing_else(loose, name):
     for change in spoilt:
         fill(sound | change)
         assert loose.rows(query), change
+
+
+def test_all_checks_asked_at_once_find_what_each_finds_alone(loose):
+    # As tests/conftest.py has them asked, and as the store asks them.
+    for _, (change, *_) in CASES.values():
+        for table, rows in change.items():
+            loose.put(table, *rows)
+    found = store.failed_checks(loose.connection)
+    assert len(found) > 0.5 * len(CHECKS)
+    assert found == store.failed_checks.__wrapped__(loose.connection)
 
 
 def test_the_demo_shop_breaks_no_rule_that_must_hold(demo):
