@@ -141,7 +141,7 @@ def test_remounting_that_shows_at_the_top_only_widens_the_bands_there(shop, make
     # Differences of 1.5 %, each of two mountings: 1.5 % over the root of 2 in all, of which a part
     # may be the day, for each visit is a job of its own.
     assert 0.007 < top < 0.015 / 2**0.5
-    assert {origin for _, origin, _ in regions} == {'{"code": "of this region"}'}
+    assert {origin for _, origin, _ in regions} == {"of this region's own"}
     widths = shop.rows(
         "SELECT avg(upper_pct - lower_pct) FILTER (engine_speed_rpm BETWEEN 3500 AND 4500), "
         "avg(upper_pct - lower_pct) FILTER (engine_speed_rpm >= 7300) FROM out.gain_curve"
