@@ -123,9 +123,10 @@ def nothing(said: str) -> NoReturn:
 
 
 def alarm(advice: wording.Advice, said_else: str) -> None:
-    """Draw the advice on pulling again, in red with the cautions from warn level on."""
+    """Draw the advice on pulling again with the cautions where warn level is not excluded."""
     if advice.level in ("stop", "warn"):
-        st.error(f"## {advice.headline}\n{advice.what_to_do}")
+        box = st.error if advice.shown in ("stop", "warn") else st.warning
+        box(f"## {advice.headline}\n{advice.what_to_do}")
         cautions()
     else:
         st.caption(f"{said_else}: {advice.headline}.")

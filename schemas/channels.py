@@ -334,7 +334,8 @@ CHANNELS: dict[str, Channel] = {
         ),
         in_head=True,
         head=(
-            "(air|luft|room|raum)( |)temp(eratur|erature)?.*", "room deg[cf]|temp(erature)?( air)?",
+            "(air|luft|room|raum)( |)temp(eratur|erature)?.*",
+            "room deg[cf]|temp(erature)?( air)?|room air",
         ),
     ),
     "ambient_pressure_pa": Channel(

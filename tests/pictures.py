@@ -27,6 +27,7 @@ PAGES = {
     "expected-mixture": "expected-mixture",
     "map-revisions": "map-revisions",
     "remap-need": "remap-need",
+    "what-may-i-quote": "what-may-i-quote",
     "how-many-pulls": "how-many-pulls",
     "dyno-trust": "dyno-trust",
     "this-quarter": "this-quarter",

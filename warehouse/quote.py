@@ -175,13 +175,13 @@ def _bikes_behind(row: dict[str, Any]) -> list[str]:
         return [f"No bike of this model had it: all is borrowed from {from_others}, {mean}."]
     said = [
         f"{counted(row['bikes'], 'bike')} of this model had it, in "
-        f"{counted(row['jobs'], 'job')}: {mean}."
+        f"{counted(row['jobs'], 'job')}: {signed(row['own_mean_pct'])} % on average."
     ]
     if row["borrowed_share"] is None:
-        said.append("No other model had it: nothing could be borrowed.")
+        said.append(f"No other model had it, so nothing could be borrowed: {mean}.")
     else:
         share = wording.share(row["borrowed_share"])
-        said.append(f"{share} of that mean is borrowed from {from_others}.")
+        said.append(f"With {share} borrowed from {from_others}: {mean}.")
     return said
 
 

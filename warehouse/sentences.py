@@ -556,8 +556,7 @@ def need_sentence(row: Row) -> str:
         f", around {low:,.0f} rpm" if low == high else f", between {low:,.0f} and {high:,.0f} rpm"
     )
     if row["given_back_pct"] is not None:
-        gave = "A remap" if row["is_stock_map"] else "The map after it"
-        told += f". {gave} gave {signed(row['given_back_pct'])} %"
+        told += f". A remap gave {signed(row['given_back_pct'])} %"
         if row["given_back_lower_pct"] is not None:
             ends = _ends(row["given_back_lower_pct"], row["given_back_upper_pct"])
             told += f" (the next bike: {ends} %)"

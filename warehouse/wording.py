@@ -82,11 +82,13 @@ class Advice(NamedTuple):
     """What the mixture says about pulling again."""
 
     level: str
-    """The worst that is not excluded: colours and cautions go by it."""
+    """The worst that is not excluded: cautions go by it."""
     headline: str
     what_to_do: str
     judged: str = ""
     """The leanest with its interval, and over which speeds the mixture was judged."""
+    shown: str = "unknown"
+    """The level that the pulls' mean shows."""
 
 
 def escaped(text: object) -> str:
@@ -270,9 +272,9 @@ def budget_sentence(budget: Sequence[Mapping[str, Any]], trend_pct: float | None
 −0.3 % that went on between the stages was taken off.'
     """
     parts = [
-        f"{part['component']} {number(part['sd_pct'], 2)}, "
-        + ("assumed " if part["is_assumed"] else "")
-        + f"({part['origin']})"
+        f"{part['component']} {number(part['sd_pct'], 2)}"
+        + (", assumed" if part["is_assumed"] else "")
+        + f" ({part['origin']})"
         for part in budget
     ]
     said = f"The interval is made of (1 SD, % of power): {'; '.join(parts)}."
@@ -404,7 +406,8 @@ def advice(mixture: Mapping[str, Any] | None) -> Advice:
         to_do = [f"Leanest: {where}.", *to_do, true_of]
     if mixture["is_near_peak_torque"]:
         to_do.append("That is within 500 rpm of peak torque, where knock bites.")
-    return Advice(beyond or level, headline, " ".join(filter(None, to_do)), _judged(mixture))
+    said = " ".join(filter(None, to_do))
+    return Advice(beyond or level, headline, said, _judged(mixture), level)
 
 
 def _settled_by(mixture: Mapping[str, Any]) -> str:
@@ -718,7 +721,7 @@ def need_figures(need: Mapping[str, Any]) -> list[Figure]:
         ("Worst lean error", f"{number(need['worst_error_pct'], 1)} %", f"{worst} %, next bike"),
         ("Leanest at", number(low), "" if low is None else f"to {number(high)} rpm"),
         (
-            "Remap gave back" if need["is_stock_map"] else "Map after it gave",
+            "Remap gave back",
             f"{signed(need['given_back_pct'])} %",
             "not measured" if need["given_back_pct"] is None else f"{gave} %",
         ),

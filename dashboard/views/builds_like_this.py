@@ -10,6 +10,7 @@ from dashboard.open_shop import open_shop
 from warehouse import wording
 
 CARDS_AT_ONCE = 5
+# What a share means, and how well the most alike foretell: tests/studies/similar_study.md.
 WHAT_IT_MEANS = (
     "**Alike** is a share of weight: of all that counts, what is known to agree. The model's name "
     "counts only as far as the measured power bears it out; what is not known agrees in nothing. "
@@ -19,7 +20,6 @@ WHAT_IT_MEANS = (
     "points (2.69, 3.62), and missed the map it was given in 14 % (78 %, 96 %). Expect no more of "
     "them in your shop."
 )
-"""What a share means, and how well the most alike foretell: tests/studies/similar_study.md."""
 
 shop = open_shop()
 

@@ -83,7 +83,7 @@ for used in trust.iter_rows(named=True):
 
 st.subheader("The control bike over time", anchor=False)
 if checks.is_empty():
-    st.info(f"No control bike has been run. {RUN_A_CONTROL_BIKE}")
+    st.info(f"No chart yet: too few sound sessions of a control bike. {RUN_A_CONTROL_BIKE}")
 else:
     # Levels of two dynos are not one: each has its own limits.
     charted = {

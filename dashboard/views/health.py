@@ -31,8 +31,11 @@ siblings = shop.ask("health_siblings", bike_id=bike["bike_id"])
 states = (bike["power_health"], bike["mixture_health"])
 
 # Show: one sentence first.
+advice = shop.advice(bike["stage_id"]) if bike["stage_id"] is not None else None
+is_lean = advice is not None and advice.level in ("warn", "stop")
 if not bike["is_unusual"]:
-    box = st.success if "not compared" not in states else st.info
+    # Usual is not safe: siblings can all be lean together.
+    box = st.warning if is_lean else st.success if "not compared" not in states else st.info
 else:
     weak = regions.filter(pl.col("quantity") != "mixture", pl.col("change_pct") < 0)
     is_low = states[0] == "low" or not weak.is_empty()
@@ -42,9 +45,8 @@ if said := wording.where_to_look(states):
     st.markdown(said)
 
 stage_id = bike["stage_id"]
-if stage_id is not None:
-    # Usual is not safe: siblings can all be lean together.
-    pieces.alarm(shop.advice(stage_id), "Full throttle on this baseline, against its target")
+if stage_id is not None and advice is not None:
+    pieces.alarm(advice, "Full throttle on this baseline, against its target")
     as_measured = shop.ask("uncorrected_stages", stage_ids=[stage_id])
     power_at = shop.power_at(is_corrected=as_measured.is_empty())
     pieces.cards(wording.health_figures(bike, shop.power(bike["peak_power_w"])))

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple, TypeVar
 import duckdb
 import numpy as np
 
-from flows.metrics import need, pooling
+from flows.metrics import need
 from flows.metrics.expected_mixture import Expected, expected_of_groups
 from flows.steps.builds import fuel_kind
 from flows.steps.engine import Given, Inputs, Records, Step, whole
@@ -31,7 +31,8 @@ class _Seen(NamedTuple):
     stages: list[Row]
     built: dict[Key, int]
     visits: list[Row]
-    map_gains: list[Row]
+    remaps: dict[tuple[str, str], Row]
+    """What a remap from the maker's map gave, by model and change: the figure that is quoted."""
 
 
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
@@ -61,21 +62,18 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         "FROM out.stage AS stage LEFT JOIN out.stage_mixture AS mixture USING (stage_id) "
         "WHERE NOT stage.is_control ORDER BY stage.received_on, stage.job_id, stage.stage_no",
     )
-    map_gains = store.rows(
+    remaps = store.rows(
         connection,
-        "SELECT gain.bike_id, gain.log_mean_gain, gain.log_mean_gain_sd, before.model_id, "
-        "before.parts_key, before.map_label, before.fuel "
-        "FROM out.gain AS gain JOIN out.stage AS before ON gain.before_stage_id = before.stage_id "
-        "JOIN out.stage AS after ON gain.after_stage_id = after.stage_id "
-        "WHERE gain.is_pooled AND gain.change_kind = 'map only' AND after.map_name <> 'stock' "
-        "AND gain.log_mean_gain IS NOT NULL ORDER BY gain.gain_id",
-    )
+        "SELECT model_id, change_key, bikes, mean_pct, next_lower_pct, next_upper_pct "
+        "FROM out.pooled_effect WHERE scope = 'one model' AND change_kind = 'map only' "
+        "AND figure = 'mean gain over the riding range' ORDER BY model_id, change_key",
+    ).to_dicts()
     seen = _Seen(
         stages.to_dicts(), {row[:4]: row[4] for row in built}, visits.to_dicts(),
-        map_gains.to_dicts(),
+        {(row["model_id"], row["change_key"]): row for row in remaps},
     )  # fmt: skip
     # The priors are the whole shop's: a build is ranked anew when any build's evidence changes.
-    return whole(fingerprint(seen.stages, built, seen.visits, seen.map_gains), lambda: seen)
+    return whole(fingerprint(seen.stages, built, seen.visits, remaps), lambda: seen)
 
 
 def _make(given: Given, payloads: list[Any]) -> Records:
@@ -97,9 +95,8 @@ def _make(given: Given, payloads: list[Any]) -> Records:
         for key, (lean, bikes), error in zip(keys, counts, worst, strict=False):
             chances[key] = need.warn_probability(lean, bikes, prior), prior.is_assumed
             errors[key] = error
-    given_back = _given_back(seen.map_gains)
     rows = [
-        _row(key, members, errors[key], *chances[key], seen.built[key], given_back.get(key))
+        _row(key, members, errors[key], *chances[key], seen.built[key], _remap(seen, key))
         for key, members in groups.items()
     ]
     ranks = need.rank_by_lower(
@@ -123,9 +120,9 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 NEED = Step(
     name="rank remap need",
     doing="ranking remap need",
-    version=3,
+    version=4,
     tables=("out.remap_need", "out.need_member", "out.need_quarter"),
-    reads=("out.stage_mixture", "out.stage", "out.stage_cruise", "out.gain"),
+    reads=("out.stage_mixture", "out.stage", "out.stage_cruise", "out.pooled_effect"),
     inputs=_inputs,
     make=_make,
     set_by=lambda settings: [settings.mixture, settings.fuel],
@@ -147,26 +144,9 @@ def _lean(members: list[Row]) -> int:
     return sum(member["level"] in LEAN for member in members)
 
 
-def _given_back(gains: list[Row]) -> dict[Key, pooling.Borrowed]:
-    """Return what the next map gave, by the build that it was made for.
-
-    From a stock map that is the remap, from a shop map the revision: they never pool.
-    """
-    found: dict[Key, pooling.Borrowed] = {}
-    by_key = _grouped(gains, _key)
-    alike = _grouped(by_key, lambda key: (key[1], key[2] == "stock", key[3]))
-    for keys in alike.values():
-        bikes = [
-            pooling.bike_means(
-                [gain["log_mean_gain"] for gain in by_key[key]],
-                [gain["log_mean_gain_sd"] ** 2 for gain in by_key[key]],
-                [gain["bike_id"] for gain in by_key[key]],
-            )
-            for key in keys
-        ]
-        pooled = pooling.borrowed([(one.effect, one.variance) for one in bikes])
-        found |= dict(zip(keys, pooled, strict=True))
-    return found
+def _remap(seen: _Seen, key: Key) -> Row | None:
+    """Return what a remap from the maker's map gave; a revision of the shop's own is no remap."""
+    return seen.remaps.get((key[0], f"remap, on {key[1]}")) if key[2] == "stock" else None
 
 
 def _by_quarter(visits: list[Row]) -> list[Row]:
@@ -214,7 +194,7 @@ def _row(
     chance: need.Probability,
     is_prior_assumed: bool,
     built_bikes: int,
-    remap: pooling.Borrowed | None,
+    remap: Row | None,
 ) -> Row:
     speeds = [m["worst_speed_rpm"] for m in members if m["level"] in LEAN] or [
         m["worst_speed_rpm"] for m in members
@@ -241,13 +221,9 @@ def _row(
         "worst_speed_to_rpm": max(speeds),
         "cruise_bikes": len(cruise),
         "cruise_out_share": float(np.mean(cruise)) if cruise else None,
-        "given_back_bikes": remap.bikes if remap else 0,
-        "given_back_pct": _pct(remap.mean) if remap else None,
-        "given_back_lower_pct": _pct(remap.next_lower) if remap else None,
-        "given_back_upper_pct": _pct(remap.next_upper) if remap else None,
+        "given_back_bikes": remap["bikes"] if remap else 0,
+        "given_back_pct": remap["mean_pct"] if remap else None,
+        "given_back_lower_pct": remap["next_lower_pct"] if remap else None,
+        "given_back_upper_pct": remap["next_upper_pct"] if remap else None,
         "need_rank": 0,
     }
-
-
-def _pct(log_ratio: float) -> float | None:
-    return or_none(100.0 * float(np.expm1(log_ratio)))

@@ -21,11 +21,8 @@ def stage(bike, level="none", error=2.0, *, map_label="stock", fuel="E5", parts=
     }  # fmt: skip
 
 
-def gain(bike, log_gain, map_label="stock"):
-    return {
-        "bike_id": bike, "log_mean_gain": log_gain, "log_mean_gain_sd": 0.005, "model_id": "m",
-        "parts_key": "full exhaust", "map_label": map_label, "fuel": "E5",
-    }  # fmt: skip
+def effect(mean_pct):
+    return {"bikes": 4, "mean_pct": mean_pct, "next_lower_pct": 1.0, "next_upper_pct": 5.0}
 
 
 def visit(job, stage_no, bike, level, *, on="2025-02-01", map_label="stock"):
@@ -37,12 +34,12 @@ def visit(job, stage_no, bike, level, *, on="2025-02-01", map_label="stock"):
     }  # fmt: skip
 
 
-def made(stages=(), visits=(), gains=(), built=None):
+def made(stages=(), visits=(), remaps=None, built=None):
     counts = {}
     for row in stages:
         key = (row["model_id"], row["parts_key"], row["map_label"], row["fuel"])
         counts[key] = counts.get(key, 0) + 1
-    seen = _Seen(list(stages), counts | (built or {}), list(visits), list(gains))
+    seen = _Seen(list(stages), counts | (built or {}), list(visits), remaps or {})
     found: Any = NEED.make(Given(ShopFolder(Path()), ShopSettings()), [seen])
     return found
 
@@ -88,13 +85,12 @@ def test_one_bike_tells_no_range_for_the_next():
 
 
 def test_a_remap_and_a_later_revision_do_not_mix():
-    # By hand: exp(0.03) - 1 is 3.05 %, exp(0.002) - 1 is 0.2 %.
-    gains = [gain(f"B{n}", 0.03) for n in range(4)]
-    gains += [gain(f"B{n}", 0.002, "own r2") for n in range(4)]
+    remaps = {("m", f"{step}, on full exhaust"): effect(gave)
+              for step, gave in (("remap", 3.05), ("revision", 0.2))}  # fmt: skip
     stages = [stage(f"B{n}", map_label=m) for n in range(4) for m in ("stock", "own r2")]
-    rows = {row["map_label"]: row for row in made(stages, gains=gains)["out.remap_need"]}
-    assert rows["stock"]["given_back_pct"] == pytest.approx(3.05, abs=0.01)
-    assert rows["own r2"]["given_back_pct"] == pytest.approx(0.20, abs=0.01)
+    rows = {row["map_label"]: row for row in made(stages, remaps=remaps)["out.remap_need"]}
+    assert rows["stock"]["given_back_pct"] == 3.05
+    assert rows["own r2"]["given_back_pct"] is None
 
 
 def test_bikes_that_nobody_logged_stand_beside_those_that_were():

@@ -5,8 +5,7 @@
 -- Units:  warn_* is the chance that a bike so built shows a warn-level lean window [1].
 --         worst_error_*: of the next bike; 19 of 20 lie above the lower, 19 of 20 below the upper
 --         end [%]. built_bikes: all bikes that came in so built, logged or not; bikes: those with
---         lambda at full throttle. given_back_*: by the remap on a stock map, else by the map that
---         came after this one.
+--         lambda at full throttle. given_back_*: by the remap from a stock map, as it is quoted.
 -- Nulls:  worst_error_lower_pct and _upper_pct where too few bikes tell; given_back_* where none
 --         was measured.
 -- Order:  need_rank by warn_lower_share, so that one odd bike does not top the list.

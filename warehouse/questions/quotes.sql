@@ -16,6 +16,7 @@ SELECT
     effect.figure,
     effect.bikes,
     effect.jobs,
+    effect.own_mean_pct,
     effect.mean_pct,
     effect.lower_pct,
     effect.upper_pct,
