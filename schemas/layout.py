@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import re
 import unicodedata
@@ -236,6 +237,16 @@ class HeadField(MayBeAssumed):
     format: str | None = None
 
 
+def _check_format(form: str | None) -> None:
+    moment = dt.datetime(2025, 3, 14, 10, 5, 7)  # noqa: DTZ001 - as in a file
+    try:
+        dt.datetime.strptime(moment.strftime(form or ""), form or "")  # noqa: DTZ007
+    except (ValueError, re.error) as error:
+        raise ValueError(f"started_at: {form!r} is no format of a time ({error})") from error
+    if not form:
+        raise ValueError("started_at: format is empty, such as '%Y-%m-%d %H:%M'")
+
+
 class Head(Strict):
     """The lines before the header row."""
 
@@ -256,6 +267,8 @@ class Head(Strict):
                 conversion(field.unit, CHANNELS[HEAD_FIELDS[name]].unit)
             if name == "started_at" and field.format is None:
                 raise ValueError("started_at: format is missing, such as '%Y-%m-%d %H:%M'")
+            if name == "started_at":
+                _check_format(field.format)
         return fields
 
 

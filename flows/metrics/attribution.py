@@ -334,7 +334,7 @@ def _told(
         np.sum(column * mean, axis=0),
         quantile(tail, column, mean, sd),
         quantile(1.0 - tail, column, mean, sd),
-        2.0 * np.minimum(below, 1.0 - below),
+        2.0 * np.clip(np.minimum(below, 1.0 - below), 0.0, 0.5),
     )
     effect, lower, upper, p = (np.where(can_tell, one, np.nan) for one in figures)
     return effect, lower, upper, p

@@ -62,7 +62,7 @@ class OverBikes(NamedTuple):
     def p(self) -> FloatArray:
         """Two-sided p of a mean of nothing: below 0.05 where the interval of the mean is off 0."""
         below = np.sum(self.weight * special.ndtr(-self.mean / np.sqrt(self.variance)), axis=0)
-        return 2.0 * np.minimum(below, 1.0 - below)
+        return 2.0 * np.clip(np.minimum(below, 1.0 - below), 0.0, 0.5)
 
     def measured_ends(self, variance: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Return where the next bike will be measured, with a stated variance at each place."""
@@ -269,9 +269,11 @@ def against_others(
         foretold = over_bikes(others, np.repeat(v[:, None], at.size, axis=1), prior, model=model)
         below = foretold.chance_below(y[at], v[at])
         # Far out, the sum of the weights may fall a rounding short of 1.
+        below = np.clip(below, np.finfo(float).tiny, 1.0)
         above = np.maximum(1.0 - below, np.finfo(float).eps)
         p = np.minimum(2.0 * np.minimum(below, above), 1.0)
-        parts.append([*foretold.measured_ends(v[at]), -special.ndtri(above), p])
+        off = np.where(below < 0.5, special.ndtri(below), -special.ndtri(above))
+        parts.append([*foretold.measured_ends(v[at]), off, p])
     return Against(*(np.concatenate(one) for one in zip(*parts, strict=True)))
 
 

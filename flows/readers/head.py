@@ -11,9 +11,8 @@ from typing import NamedTuple
 from flows.readers.source import REPEATED_NAME
 from flows.readers.words import known_unit, name_and_unit, plain_words
 
-_SIGNS = r"[\s#;%*'\"/!>:=-]"
+_SIGNS = " \t\r\n\f\v\u00a0\ufeff#;%*'\"/!>:=-"
 """What makes a line a remark in one program or another, or divides a key from its value."""
-_AROUND = re.compile(rf"^{_SIGNS}+|(?<=.){_SIGNS}+$")
 _NUMBERED = re.compile(re.escape(REPEATED_NAME).replace(r"\{name\}", "(.+)")
                        .replace(r"\{number\}", r"\d+"))  # fmt: skip
 LEAST_LIKE = 0.7
@@ -32,9 +31,9 @@ def bare_key(key: str) -> str:
     >>> bare_key("# Pressure  hPa"), bare_key("pressure hPa:"), bare_key("; Humidity [%]")
     ('pressure hpa', 'pressure hpa', 'humidity')
     """
-    plain = _AROUND.sub("", key)
+    plain = key.strip(_SIGNS)
     if unit_of_key(key):
-        plain = _AROUND.sub("", name_and_unit(plain)[0])
+        plain = name_and_unit(plain)[0].strip(_SIGNS)
     return re.sub(r"\s+", " ", plain).casefold()
 
 
@@ -45,7 +44,7 @@ def unit_of_key(key: str) -> str | None:
     >>> unit_of_key("# Baro [mbar]:"), unit_of_key("Air (room)")
     ('mbar', None)
     """
-    name, unit = name_and_unit(_AROUND.sub("", key))
+    name, unit = name_and_unit(key.strip(_SIGNS))
     return known_unit(unit) if name and unit else None
 
 

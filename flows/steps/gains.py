@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from datetime import datetime
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -190,7 +191,7 @@ def _known(trust: dict[str, Any], stages: list[dict[str, Any]]) -> Known:
     """
     slope = slope_of(stages, trust)
     aired = [s for s in stages if s["reference_factor_sd"] is not None and not s["has_air_doubt"]]
-    started = [s["started_at"].timestamp() if s["started_at"] else math.nan for s in aired]
+    started = [_seconds(s["started_at"]) for s in aired]
     days = [s["run_on"].toordinal() for s in aired]
     factors = np.log([s["reference_factor"] for s in aired])
     found = {when: air_gap(when, started, days, factors) for when in AIR_SHARES}
@@ -199,6 +200,11 @@ def _known(trust: dict[str, Any], stages: list[dict[str, Any]]) -> Known:
         for when, gap in found.items()
     }
     return Known(trust, slope, gaps)
+
+
+def _seconds(moment: datetime | None) -> float:
+    """Return seconds on one axis; `timestamp` fails for a clock that stands at its own zero."""
+    return math.nan if moment is None else (moment - datetime(2000, 1, 1)).total_seconds()  # noqa: DTZ001
 
 
 def slope_of(sessions: list[dict[str, Any]], trust: dict[str, Any]) -> Slope:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -17,6 +18,11 @@ from schemas.units import conversion
 
 FACTORS = (0.5, 2.0)
 """What is no correction factor lies beyond these (common practice, no source)."""
+
+GEARS = range(1, 9)
+"""As a card may name them."""
+FIRST_YEAR = 1980
+"""Before it no logger wrote the time: a clock that stands at its own zero, or was never set."""
 
 Gap = dict[str, str]
 """What a layout asks for and a file does not give: `gap_kind`, `entry`, and what is `instead`."""
@@ -68,15 +74,20 @@ def _said(field: str, asked: HeadField, entry: Entry, layout: Layout) -> dict[st
     if value is None:
         return note("head entry no number", key=asked.key, found=entry.text)
     if field == "gear":
-        return {"file_gear": int(value)}
+        if value in GEARS:
+            return {"file_gear": int(value)}
+        ends = {"low": GEARS[0], "high": GEARS[-1]}
+        return note("head entry no gear", key=asked.key, found=entry.text, **ends)
     return _reading(field, asked, entry, value)
 
 
 def _started_at(asked: HeadField, entry: Entry) -> dict[str, Any]:
     try:
         begun = dt.datetime.strptime(entry.text.strip(), asked.format or "")  # noqa: DTZ007
-    except ValueError:
+    except (ValueError, re.error):
         return note("head entry no time", key=asked.key, found=entry.text, form=asked.format)
+    if begun.year < FIRST_YEAR:
+        return note("head entry clock never set", key=asked.key, found=entry.text)
     return {"started_at": begun.replace(tzinfo=None).isoformat()}
 
 

@@ -23,7 +23,7 @@ from schemas.card_text import CARD_NAME
 from warehouse import store
 
 BATCH_FOLDERS = 200
-LINK_VERSION = 7
+LINK_VERSION = 8
 """Raise it when linking changes what it gives for the same cards and readings."""
 
 CONTRADICTS = "card contradicts another"
@@ -313,7 +313,8 @@ def _link(folder: str, book: _Book) -> _Linked:
         )
         _job_rows(linked, folder, held.in_force[0], card)
         _place_files(linked, card, held.files, folder, book)
-        if linked.places and (whole := _wholly_set_aside(card, linked.logs)):
+        is_newest = held.newest_card is not None and held.newest_card[0] == held.in_force[0]
+        if is_newest and (whole := _wholly_set_aside(card, linked.logs)):
             told = note("stages set aside whole", stages=whole)
             linked.places[0] = linked.places[0]._replace(reason=told)
     absent = {file.name for file in held.files if not file.is_present}

@@ -73,7 +73,10 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         "session.reference_factor_sd, session.air_density_kg_m3, session.has_air_doubt, "
         "session.is_corrected, session.made_from, stage.build_id, stage.stage_no, stage.gear, "
         "stage.dyno, stage.tyre, stage.mounting, bike.is_control, build.parts_key, "
-        "build.map_name, build.map_revision, build.fuel "
+        "build.map_name, build.map_revision, build.fuel"
+        ", EXISTS (SELECT 1 FROM core.pull AS pull JOIN out.log_doubt USING (file_sha256) "
+        "WHERE pull.stage_id = session.stage_id "
+        "AND reason_code <> 'road speed in another unit') AS is_doubted "
         "FROM out.session AS session JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "JOIN core.build AS build ON stage.build_id = build.build_id "
@@ -82,7 +85,10 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
 
     def load() -> Any:
         rows = sessions.to_dicts()
-        sound = [s for s in rows if s["is_corrected"] and not s["has_air_doubt"]]
+        sound = [
+            s for s in rows
+            if s["is_corrected"] and not s["has_air_doubt"] and not s["is_doubted"]
+        ]  # fmt: skip
         found = _unchanged(sound)
         curves = session_curves(connection, [s["stage_id"] for of_bike in found for s in of_bike])
         return rows, [_laid(of_bike, curves) for of_bike in found], _agreeing(connection, sound)
@@ -481,9 +487,17 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=6,
+    version=7,
     tables=("out.trust", "out.remount_region"),
-    reads=("out.session", "out.session_curve", "core.stage", "core.bike", "core.build"),
+    reads=(
+        "out.session",
+        "out.session_curve",
+        "core.stage",
+        "core.bike",
+        "core.build",
+        "core.pull",
+        "out.log_doubt",
+    ),
     inputs=_inputs,
     make=_make,
     set_by=lambda settings: settings.trust,

@@ -5,7 +5,7 @@ from typer.testing import CliRunner
 
 from flows import teach
 from flows.cli import app
-from flows.readers.head import entry_of
+from flows.readers.head import bare_key, entry_of
 from flows.readers.text import head_entries
 from flows.steps.layout_gaps import layout_gaps
 from flows.steps.selfcheck import self_check
@@ -213,3 +213,47 @@ def test_drafts_and_trials_list_what_stands_above_the_table(shop, make, tmp_path
     said = CliRunner().invoke(app, ["layout", "draft", str(path)]).output
     assert said.count("Above the table") < 40
     assert "more, not used" in said
+
+
+def head_field(shop, field):
+    layout = shop.folder.layouts / "plain-pull.toml"
+    layout.write_text(f"{layout.read_text('utf-8')}\n[metadata.fields.{field}\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize("said", ["1e30", "-3.7", "0", "nan"])
+def test_a_gear_that_no_bike_has_is_left_out_and_told(shop, make, said):
+    # Bug: 1e30 stopped every update of the shop, -3.7 was gear -3.
+    head_field(shop, 'gear]\nkey = "gear"')
+    shop.put("job/pull_1.csv", f"gear: {said}\n" + make.pull())
+    shop.put("job/card.toml", make.card(stages=[make.stage(pulls=["pull_1.csv"])]))
+    shop.work()
+    ((gear, facts),) = shop.rows(
+        "SELECT file_gear, reading.facts FROM core.pull JOIN raw.reading USING (file_sha256)"
+    )
+    assert gear is None
+    assert "head entry no" in facts
+
+
+def test_a_clock_that_was_never_set_is_no_time(shop, make):
+    # Bug: the first of January of year 1, an unset clock's, stopped every update of the shop.
+    for number, begun in ((1, "0001-01-01 00:00"), (2, "2025-03-14 10:10")):
+        shop.put(f"job/pull_{number}.csv", make.pull(1 + 0.001 * number, begun=begun))
+    shop.put("job/card.toml", make.card(stages=[make.stage(pulls=["pull_1.csv", "pull_2.csv"])]))
+    shop.work()
+    (unset, _) = shop.rows("SELECT started_at, notes FROM out.pull ORDER BY pull_no")
+    assert unset[0] is None
+    assert "its clock was never set" in unset[1]
+
+
+def test_a_key_of_ten_thousand_blanks_is_bared_at_once():
+    # Bug: the time went with the square of the blanks, 26 s for 40,000.
+    assert bare_key("word" + " " * 200_000 + "x:") == "word x"
+
+
+@pytest.mark.parametrize("form", ["", "%Y-%d-%d", "%Y-%m-%d %Q"])
+def test_a_time_format_that_cannot_be_read_is_a_mistake_in_the_layout(shop, form):
+    layout = shop.folder.layouts / "plain-pull.toml"
+    layout.write_text(layout.read_text("utf-8").replace("%Y-%m-%d %H:%M", form), encoding="utf-8")
+    layouts, mistakes = read_layouts(shop.folder.layouts)
+    assert "plain-pull" not in [one.name for one in layouts]
+    assert "started_at" in str(mistakes)

@@ -142,3 +142,11 @@ def test_one_run_in_two_layouts_stays_set_aside_when_the_other_goes(job, make):
     # It keeps its number: nothing but the other copy's going touches it.
     write_card(job, make, aside, pulls=("pull_1.csv", "pull_2.csv", "pull_3.csv", "pull_4.csv"))
     assert pulls(job)[3] == ("pull_4.csv", False, "set aside by MK: clutch slipped")
+
+
+def test_a_refused_card_after_one_that_sets_all_aside_tells_its_own_mistake(shop, job, make):
+    # Bug: the reason was that of the card in force.
+    write_card(shop, make, CLUTCH.replace("pull_3.csv", "pull_1.csv"), pulls=("pull_1.csv",))
+    shop.put("job/card.toml", "job = \n")
+    shop.work()
+    assert "not valid TOML" in shop.outcome("job/card.toml").reason

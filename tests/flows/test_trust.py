@@ -50,3 +50,9 @@ def test_bikes_that_differ_say_little_of_remounting(fitted):
 def test_bikes_strapped_once_say_nothing_of_remounting(fitted):
     share, bikes, _, _ = fitted(LIFTS, more="mounting = 1")
     assert (share, bikes) == (0.0105, None)
+
+
+def test_a_bike_that_is_unlike_its_model_says_nothing_of_remounting(fitted):
+    # Bug: one absurd job, itself refused as a gain, made every interval of the shop 14 % wide.
+    agreeing, *_ = fitted(LIFTS)
+    assert fitted((*LIFTS, 0.5))[0] == agreeing

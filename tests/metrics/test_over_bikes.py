@@ -173,3 +173,12 @@ def test_sound_bikes_are_odd_one_time_in_twenty_and_a_bike_far_off_is_found_amon
 def test_what_cannot_be_pooled_is_refused(effect, variance, told):
     with pytest.raises(ValueError, match=told):
         over_bikes(effect, variance, PRIORS[0])
+
+
+@pytest.mark.parametrize("last", [-0.3, 0.3])
+def test_a_bike_far_off_on_either_side_has_a_finite_distance(last):
+    others = [0.030, 0.034, 0.032, 0.031, 0.033, 0.029, 0.035, 0.031, 0.030, 0.032]
+    found = against_others([*others, last], [4e-6] * 11, PRIORS[1])
+    assert np.isfinite(found.off_sd).all()
+    assert np.sign(found.off_sd[-1]) == np.sign(last)
+    assert ((found.p >= 0.0) & (found.p <= 1.0)).all()
