@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from flows.answers import print_cautions
 from flows.mixture_answers import NothingKnownError
 from flows.terminal import prose
@@ -38,10 +40,15 @@ def _print_behind(found: Quote) -> None:
         prose(f"- {said}")
 
 
+def _plain(name: str) -> str:
+    """Return a name as it may be typed: a hyphen stands for every dash."""
+    return re.sub("[‐-―−]", "-", name).casefold()
+
+
 def _named(wanted: str, known: list[str], what: str) -> str:
     """Return the known name that is meant; what was asked where none is."""
-    near = [name for name in known if wanted.casefold() in name.casefold()]
-    exact = [name for name in near if name.casefold() == wanted.casefold()]
+    near = [name for name in known if _plain(wanted) in _plain(name)]
+    exact = [name for name in near if _plain(name) == _plain(wanted)]
     if len(found := exact or near) > 1:
         listed = "\n".join(f"  {name}" for name in found[:MOST_LISTED])
         more = f"\n  and {len(found) - MOST_LISTED} more" if len(found) > MOST_LISTED else ""

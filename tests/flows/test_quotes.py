@@ -142,3 +142,8 @@ def test_a_name_that_fits_several_lists_them():
         quote_answers._named("a", ["a b", "a c"], "changes")
     assert quote_answers._named("A B", ["a b", "a b c"], "changes") == "a b"
     assert quote_answers._named("turbo", ["a b"], "changes") == "turbo"
+
+
+def test_a_typed_hyphen_finds_a_name_with_a_dash():
+    # Bug: the shop's own bikes were told as those of another model.
+    assert _named("calmera (2018-2022)", ["Calmera (2018–2022)"], "models") == "Calmera (2018–2022)"
