@@ -146,4 +146,5 @@ def test_a_name_that_fits_several_lists_them():
 
 def test_a_typed_hyphen_finds_a_name_with_a_dash():
     # Bug: the shop's own bikes were told as those of another model.
-    assert _named("calmera (2018-2022)", ["Calmera (2018–2022)"], "models") == "Calmera (2018–2022)"
+    known = ["Calmera (2018–2022)", "Calmera (2013–2017)"]
+    assert quote_answers._named("calmera (2018-2022)", known, "models") == known[0]
