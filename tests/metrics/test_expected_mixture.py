@@ -80,6 +80,85 @@ def test_the_next_bike_agrees_with_the_posterior_by_quadrature():
     assert found.scale[2] ** 2 == pytest.approx(scale2, rel=0.03)
 
 
+def by_covariance(groups, steps=1500):
+    """Return middle, spread and borrowed share of each group and of one never seen.
+
+    Every bike's covariance is written out and the spread is integrated by the normal theory of
+    generalised least squares (Gelman et al., Bayesian Data Analysis, chapter 14); what a typical
+    group borrows goes evenly over a raster of its own.
+    """
+    y, sizes = np.concatenate(groups), np.array([len(group) for group in groups])
+    of = np.repeat(np.arange(sizes.size), sizes)
+    ones, next_of = np.ones(y.size), np.arange(sizes.size + 1)[:, None]
+    rows = []
+    for borrowed in (np.arange(steps) + 0.5) / steps:
+        ratio2 = (1.0 / borrowed - 1.0) * np.mean(1.0 / sizes)
+        own = np.linalg.inv(np.eye(y.size) + ratio2 * np.equal.outer(of, of))
+        info = ones @ own @ ones
+        mu = ones @ own @ y / info
+        squares = (y - mu) @ own @ (y - mu)
+        fit = 0.5 * (np.linalg.slogdet(own)[1] - np.log(info) - (y.size - 1) * np.log(squares))
+        cross = ratio2 * (next_of == of)
+        to_next = cross @ own
+        middle = mu + to_next @ (y - mu)
+        spread = 1.0 + ratio2 - np.sum(to_next * cross, axis=1)
+        spread += (1.0 - to_next @ ones) ** 2 / info
+        lent = np.append(1.0 / (1.0 + sizes * ratio2), 1.0)
+        rows.append((fit, middle, spread * squares / (y.size - 1), lent))
+    fit, middle, scale2, lent = (np.array(each) for each in zip(*rows, strict=True))
+    weight = np.exp(fit - fit.max())
+    weight /= weight.sum()
+    mean = weight @ middle
+    return mean, np.sqrt(weight @ (scale2 + (middle - mean) ** 2)), weight @ lent
+
+
+@pytest.mark.parametrize(
+    "groups",
+    [
+        [[1.0, 3.0, 2.5, 2.0], [4.0, 6.0], [9.0, 8.0, 8.5], [3.0]],
+        [[0.0, 4.0], [1.0, 6.0, 2.0, 5.0], [3.5, -1.0], [2.0, 7.0], [2.5]],
+    ],
+)
+def test_every_group_and_one_never_seen_agree_with_the_whole_covariance(groups):
+    found, (mean, scale, lent) = next_bikes(groups), by_covariance(groups)
+    assert found.mean == pytest.approx(mean, abs=2e-3 * np.ptp(mean))
+    assert found.borrowed_share == pytest.approx(lent, abs=2e-3)
+    # Groups whose bikes tell their scatter have no floor; one never seen has that of the means.
+    assert found.scale[:-1] == pytest.approx(scale[:-1], rel=2e-3)
+    means = np.array([np.mean(group) for group in groups])
+    floor = means.std(ddof=1) * (1 + 1 / means.size) ** 0.5
+    assert found.scale[-1] == pytest.approx(max(scale[-1], floor), rel=2e-3)
+    bikes = sum(len(group) for group in groups)
+    assert found.degrees.tolist() == [bikes - 1.0] * means.size + [means.size - 1.0]
+
+
+def test_three_bikes_of_three_builds_have_the_scatter_of_any_two():
+    found = next_bikes([[-10.0], [0.0], [10.0]])
+    # Hand calculation: variance 100 of all; times 1 + 1/1 for each, times 1 + 1/3 for another.
+    assert found.scale == pytest.approx(np.sqrt([200.0, 200.0, 200.0, 400.0 / 3.0]))
+
+
+def test_two_pairs_do_not_tell_the_scatter_within_builds_and_three_do():
+    two = next_bikes([[0.0, 0.1], [10.0, 10.1], [-10.0], [20.0]])
+    # Hand calculation: squares sum to 702.02, less 30.2² / 6 = 152.0067, over 5: 110.0027.
+    every = (702.02 - 30.2**2 / 6) / 5
+    assert two.scale[:-1] == pytest.approx(np.sqrt(every * np.array([1.5, 1.5, 2.0, 2.0])))
+    pairs = [[0.0, 0.1], [1.0, 1.1], [-1.0, -0.9]]
+    three = next_bikes(pairs)
+    assert three.scale[:-1] == pytest.approx(by_covariance(pairs)[1][:-1], rel=5e-3)
+    # Hand calculation: three means 1 apart have the variance 1, and a fourth 1 + 1/3 of it.
+    assert three.scale[-1] == pytest.approx((4.0 / 3.0) ** 0.5)
+
+
+def test_the_unit_does_not_matter_however_many_bikes_there_are():
+    chance = np.random.default_rng(8)
+    groups = [chance.normal(level, 1.0, 150) for level in (0.0, 3.0, 5.0)]
+    found, small = next_bikes(groups), next_bikes([1e-6 * group for group in groups])
+    # Law: in another unit it is the same.
+    assert 1e6 * small.scale == pytest.approx(found.scale)
+    assert 1e6 * small.mean == pytest.approx(found.mean)
+
+
 def test_less_than_three_bikes_tell_nothing_of_the_next():
     for groups in ([[4.0]], [[4.0, 9.0]], [[4.0], [9.0]]):
         for one in expected_of_groups(groups):

@@ -125,6 +125,7 @@ def test_too_few_builds_start_from_a_stated_prior_told_as_assumed():
     assert shop_prior([2, 0], [3, 1]) == shop_prior([], [])
     assert shop_prior([], []).is_assumed
     assert not shop_prior([2, 0, 1], [3, 1, 1]).is_assumed
+    assert not Prior(0.5, 2.0).is_assumed  # one that is stated
     # By hand: Jeffreys has mean 1/2 and variance 1/8; E 1/(s + 1) with ln s even on 0 to ln 20 is
     # 1 - ln(21/2) / ln 20 = 0.2151, and E p(1 - p) = 1/8: in all 0.1519, of a beta with strength
     # 0.25 / 0.1519 - 1 = 0.646.

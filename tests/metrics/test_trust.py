@@ -10,6 +10,7 @@ from scipy import optimize, special
 
 from flows.metrics.trust import (
     DEFAULT_AIR_EXPONENT_SHARE,
+    REGION_EDGES,
     Agreement,
     RegionRemount,
     Series,
@@ -347,3 +348,16 @@ def test_between_regions_the_share_is_interpolated_on_the_variance():
     got = remount_at([0.2, 0.5, 0.55, 0.6, 0.7, 1.2], regions)
     expected = np.array([3.0, 3.0, math.sqrt(13), math.sqrt(17), 5.0, 5.0]) / 1000
     assert got == pytest.approx(expected)
+
+
+def test_two_pulls_a_session_are_enough_for_the_usual_scatter():
+    got = shop_repeatability([0.004, 0.005, 0.006, 0.005], [1, 1, 1, 1])
+    # Hand calculation: less than pi^2 / 2 apart, so all alike; the geometric mean 0.004949, and for
+    # one degree of freedom exp((ln(1/2) - psi(1/2)) / 2) = exp(0.6352) = 1.8873 of it.
+    assert got.sd == pytest.approx(0.004949 * 1.8873, rel=1e-3)
+    assert got.dof == math.inf
+
+
+def test_regions_are_as_wide_as_each_other_and_the_top_one_holds_the_peak():
+    assert np.diff(REGION_EDGES) == pytest.approx([0.25] * 3)  # law: no speed counts twice
+    assert REGION_EDGES[-2] < 1.0 < REGION_EDGES[-1]
