@@ -233,6 +233,102 @@ def test_rests_take_heat_back_by_their_length():
     assert soak_places([[0.0, 0.0], [60.0, 90.0]], [2, 2], [1, 1]).is_assumed
 
 
+@pytest.mark.parametrize(
+    ("rest_s", "felt", "loose"),
+    [
+        # Hand calculation: usual rest 180 s; of three pulls the share 1 - (rest - 180) / 1020.
+        (100.0, 3.0, 0.0),
+        (180.0, 3.0, 0.0),
+        (435.0, 2.25, 0.75 / math.sqrt(3.0)),
+        (945.0, 0.75, 0.75 / math.sqrt(3.0)),
+        (1200.0, 0.0, 0.0),
+        (5000.0, 0.0, 0.0),
+        # A clock put back says nothing of the rest: anything from none to all.
+        (-50.0, 1.5, 1.5 / math.sqrt(3.0)),
+        (0.0, 1.5, 1.5 / math.sqrt(3.0)),
+    ],
+)
+def test_what_a_rest_leaves_by_hand(rest_s, felt, loose):
+    first = np.array([0.0, 180.0, 360.0])
+    found = soak_places([first, 360.0 + rest_s + np.array([0.0, 180.0])], [3, 2], ["a", "a"])
+    assert found.places[0].tolist() == [0.0, 1.0, 2.0]
+    assert found.places[1] == pytest.approx([felt, felt + 1.0])
+    assert found.loose == pytest.approx([0.0, loose])
+    assert not found.is_assumed
+
+
+def test_the_usual_rest_is_the_middle_one_of_those_that_are_no_breaks():
+    # Hand calculation: rests of 100, 300, 300 and a break of 1200 s, after which the count begins
+    # anew: 300 is usual. 750 s later half of one pull is felt: (750 - 300) / 900.
+    times = [[0.0, 100.0, 400.0, 700.0, 1900.0], [2650.0]]
+    found = soak_places(times, [5, 1], [1, 1])
+    assert found.places[0].tolist() == [0.0, 1.0, 2.0, 3.0, 0.0]
+    assert found.places[1] == pytest.approx([0.5])
+    # Single pulls tell no rest: three minutes, so that 690 s are half way to 20 minutes.
+    assert soak_places([[0.0], [690.0]], [1, 1], [1, 1]).places[1] == pytest.approx([0.5])
+
+
+def test_heat_adds_up_over_three_sessions_and_another_day_takes_it_all():
+    times = [[0.0, 180.0], [360.0, 540.0], [720.0]]
+    assert soak_places(times, [2, 2, 1], [1, 1, 1]).places[2].tolist() == [4.0]
+    assert soak_places(times, [2, 2, 1], [1, 1, 2]).places[2].tolist() == [0.0]
+    assert soak_places(times, [2, 2, 1], [1, 2, 2]).places[2].tolist() == [2.0]
+
+
+@pytest.mark.parametrize("missing", [0, 1])
+def test_where_one_session_has_no_times_none_or_all_may_go_on(missing):
+    times = [[0.0, 180.0, 360.0], [540.0, 720.0, 900.0]]
+    times[missing] = [math.nan] * 3
+    found = soak_places(times, [3, 3], [1, 1])
+    # Hand calculation: nothing or three pulls; the root mean square of either is 3 / sqrt(2).
+    assert [one.tolist() for one in found.places] == [[0.0, 1.0, 2.0]] * 2
+    assert found.loose == pytest.approx([0.0, 3.0 / math.sqrt(2.0)])
+    assert found.is_assumed
+    assert not soak_places(times, [3, 3], [1, 2]).is_assumed
+
+
+def test_sessions_that_do_not_match_their_times_are_refused():
+    with pytest.raises(ValueError, match="must name the same sessions"):
+        soak_places([[0.0]], [1, 1], [1, 1])
+    with pytest.raises(ValueError, match="one time a pull"):
+        soak_places([[0.0, 1.0], [5.0]], [2, 2], [1, 1])
+    with pytest.raises(ValueError, match="must be of one length"):
+        usual_slope([0.0] * 9, [0.1] * 8)
+
+
+def test_what_is_carried_over_by_hand():
+    # Hand calculation: v = 16e-6 / 2 = 8e-6, B = 4e-6 / 12e-6 = 1/3, slope -0.001 - 0.006 / 3 =
+    # -0.003, its variance 8e-6 / 3; distance 3, loose by 0.5.
+    shift, sd, dof = carried_over(3.0, 0.5, -0.007, 2.0, Slope(-0.001, 0.002, False), 16e-6, 8.0)
+    left = 8e-6 / 3
+    variance = 9 * left + (9e-6 + left) * 0.25
+    assert shift == pytest.approx(-0.009)
+    assert sd == pytest.approx(math.sqrt(variance))
+    assert dof == pytest.approx(8.0 * (variance / (9 * 8e-6 / 9)) ** 2)
+    # Pulls without scatter and a slope that never differs: the pulls' own slope, known for sure.
+    assert carried_over(2.0, 0.0, -0.004, 2.0, Slope(0.0, 0.0, False), 0.0, 8.0) == pytest.approx(
+        (-0.008, 0.0, math.inf)
+    )
+
+
+def test_a_common_trend_is_that_of_least_squares_with_a_level_for_each_session():
+    levels, places = [[0.0, -0.01, -0.03], [0.5, 0.48]], [[0.0, 1.0, 2.0], [4.0, 6.0]]
+    # Hand calculation: squares 2 + 2, products -0.03 - 0.02.
+    assert within_trend(levels, places) == pytest.approx((-0.0125, 4.0))
+    assert within_trend([[0.3], [0.1]], [[0.0], [5.0]]) == (0.0, 0.0)
+
+
+def test_the_usual_slope_of_unlike_sessions_by_hand():
+    # Hand calculation: eight slopes far apart, measured alike: REML is their variance less that of
+    # measurement. 8 * 1e-4 / 7 - 1e-6; the standard error of it, and that of the mean.
+    found = usual_slope([-0.012, 0.008] * 4, [0.001] * 8)
+    between = 8e-4 / 7 - 1e-6
+    variance = between + (between + 1e-6) * (math.sqrt(2 / 7) + 1 / 8)
+    assert found.mean == pytest.approx(-0.002)
+    assert found.sd == pytest.approx(math.sqrt(variance), rel=1e-6)
+    assert not found.is_assumed
+
+
 def test_a_shop_s_usual_slope_is_found_and_never_surer_than_its_sessions_allow():
     rng = np.random.default_rng(75)
     sd = np.full(200, 0.002)
@@ -265,6 +361,79 @@ def test_a_shop_s_own_weather_takes_the_place_of_the_default_from_20_readings_on
         assert (found.dof, found.is_assumed) == (60.0, False)
     few = air_gap("same hour", start[:57], days[:57], factor[:57])
     assert (few.share, few.is_assumed) == (AIR_SHARES["same hour"], True)
+
+
+HOURS = np.arange(21.0)
+
+
+@pytest.mark.parametrize(
+    ("when", "gap_s", "steps", "share", "dof"),
+    [
+        # Hand calculation: 20 steps of 0.002 within the hour, the last second of it still counts.
+        ("same hour", 3600.0, HOURS * 0.002, 0.002, 20.0),
+        # A second more is the same day; ten steps of 0.001 and ten of 0.003: the root of 5e-6.
+        ("same day", 3601.0, np.cumsum([0.0, *[0.001, -0.003] * 10]), math.sqrt(5e-6), 20.0),
+        # None of 20: the default.
+        ("same hour", 3601.0, HOURS * 0.002, 0.003, math.inf),
+        ("same day", 3600.0, HOURS * 0.002, 0.010, math.inf),
+    ],
+)
+def test_airs_of_one_day_differ_by_the_steps_between_sessions_that_followed(
+    when, gap_s, steps, share, dof
+):
+    start = np.arange(21) * gap_s
+    back = slice(None, None, -1)
+    for order in (slice(None), back):
+        found = air_gap(when, start[order], np.full(21, 7), steps[order])
+        assert found == pytest.approx((share, dof, math.isinf(dof)))
+
+
+def test_a_session_without_a_time_and_one_of_another_day_follow_no_other():
+    start = np.append(np.arange(21) * 600.0, [math.nan, 12_600.0])
+    factor = np.append(np.arange(21) * 0.002, [9.0, 5.0])
+    found = air_gap("same hour", start, [7] * 22 + [8], factor)
+    assert found == pytest.approx((0.002, 20.0, False))  # hand calculation
+
+
+def test_days_differ_by_the_scatter_of_their_means_from_twenty_on():
+    # Hand calculation: ten days at +1 %, ten at -1 %, each the mean of two sessions: the variance
+    # is 20 * 1e-4 / 19, and twice that between two of them.
+    factor = np.repeat([0.01, -0.01] * 10, 2) + np.tile([0.002, -0.002], 20)
+    days = np.repeat(np.arange(20), 2)
+    found = air_gap("other day", np.zeros(40), days, factor)
+    assert found == pytest.approx((math.sqrt(2 * 20e-4 / 19), 19.0, False))
+    few = air_gap("other day", np.zeros(38), days[:38], factor[:38])
+    assert few == (0.025, math.inf, True)
+
+
+@pytest.mark.parametrize(
+    ("rows", "message"),
+    [
+        (("next week", [], [], []), "when must be one of same hour, same day, other day"),
+        (("same hour", [1.0], [1, 1], [0.0, 0.0]), "rows must be of one length"),
+        (("same hour", [1.0, 2.0], [1, 1], [0.0]), "rows must be of one length"),
+    ],
+)
+def test_airs_that_cannot_be_are_refused(rows, message):
+    with pytest.raises(ValueError, match=message):
+        air_gap(*rows)
+
+
+def test_a_budget_of_parts_known_for_certain_has_endless_degrees_of_freedom():
+    assert combined([Component("a", 3.0, math.inf), Component("b", 4.0, math.inf)]) == (
+        5.0,
+        math.inf,
+    )
+    assert combined([]) == (0.0, math.inf)
+    # Hand calculation: two ties of their own. (1 + 1 + 4 + 4)^2 / ((2/2)^2 + (8/3)^2).
+    parts = [
+        Component("a", 1.0, 4.0),
+        Component("b", 1.0, 4.0),
+        Component("c", 2.0, 9.0),
+        Component("d", 2.0, 9.0),
+    ]
+    tied = [("a", "b"), ("c", "d")]
+    assert combined(parts, tied).dof == pytest.approx(100.0 / (1.0 + 64.0 / 9.0))
 
 
 # One error rate.
@@ -318,6 +487,49 @@ def test_mean_and_peak_that_say_the_same_are_one_verdict():
     # Independent and known for certain: Sidak, 1 - (1 - p)^2, by hand.
     p = 2.0 * stats.norm.sf(2.5)
     assert joint_p([2.5, 0.1], 0.0, [1e12, 1e12])[0] == pytest.approx(1 - (1 - p) ** 2, rel=1e-6)
+
+
+@pytest.mark.parametrize("dof", [2.0, 7.0, 1e12])
+def test_two_verdicts_far_out_or_one_and_the_same_have_the_chance_of_one(dof):
+    for limit in (0.5, 2.0, 4.0):
+        one = 1.0 - 2.0 * stats.t.sf(limit, min(dof, 1e9))
+        assert both_within(limit, 1.0, dof) == pytest.approx(one, abs=1e-9)
+        assert both_within(limit, 1.0 - 1e-6, dof) == pytest.approx(one, abs=1e-3)
+    # Law: what is never passed is always within.
+    assert both_within(1e4, 0.5, dof) == pytest.approx(1.0, abs=1e-3)
+    assert both_within(0.0, 0.5, dof) == 0.0
+
+
+def test_one_figure_has_its_own_p_and_the_less_clear_of_two_is_not_below_the_clearer():
+    assert joint_p([2.0], 0.5, [9.0]) == pytest.approx([2.0 * stats.t.sf(2.0, 9.0)])
+    # scipy's bivariate t of the fewer degrees of freedom, by a correlation of 0: a product over
+    # the common scale, integrated over chi.
+    scale = np.linspace(1e-4, 6.0, 20_001)
+    within = (1.0 - 2.0 * stats.norm.sf(2.5 * scale)) ** 2
+    density = stats.chi.pdf(scale * math.sqrt(5.0), 5.0) * math.sqrt(5.0)
+    either = 1.0 - np.trapezoid(within * density, scale)
+    for order in (slice(None), slice(None, None, -1)):
+        found = joint_p([1.0, -2.5][order], 0.0, [9.0, 5.0][order])
+        alone = 2.0 * stats.t.sf(1.0, 9.0)
+        assert found[order] == pytest.approx([max(alone, either), either], abs=2e-4)
+    close = joint_p([-2.5, 2.49], 0.0, [5.0, 5.0])
+    assert close[1] == close[0] == pytest.approx(either, abs=2e-4)
+
+
+def test_no_more_than_two_verdicts_share_their_pulls():
+    for statistics, dof in (([1.0] * 3, [5.0] * 3), ([1.0, 2.0], [5.0])):
+        with pytest.raises(ValueError, match="one or two with their dof"):
+            joint_p(statistics, 0.5, dof)
+
+
+def test_the_verdicts_of_a_card_by_hand():
+    found = family_p([[0.01, 0.2], [0.02, 0.015], [0.9]])
+    # Hand calculation: 0.01 and 0.015 and 0.02 times three comparisons; then the first and the
+    # third hold one each, 0.2 times two; 0.9 alone.
+    assert [one.size for one in found] == [2, 2, 1]
+    assert np.concatenate(found) == pytest.approx([0.03, 0.4, 0.06, 0.045, 0.9])
+    # Law: no p is above 1, and none below a clearer one.
+    assert np.concatenate(family_p([[0.6], [0.5], [0.04]])) == pytest.approx([1.0, 1.0, 0.12])
 
 
 # The greatest gain.

@@ -361,3 +361,39 @@ def test_two_pulls_a_session_are_enough_for_the_usual_scatter():
 def test_regions_are_as_wide_as_each_other_and_the_top_one_holds_the_peak():
     assert np.diff(REGION_EDGES) == pytest.approx([0.25] * 3)  # law: no speed counts twice
     assert REGION_EDGES[-2] < 1.0 < REGION_EDGES[-1]
+
+
+@pytest.mark.parametrize(("sd", "dof"), [(0.0, 2), (math.nan, 2), (0.02, 0)])
+def test_a_session_that_tells_no_scatter_changes_nothing(sd, dof):
+    sds, dofs = [0.004, 0.009, 0.002, 0.005, 0.012], [4, 4, 6, 5, 4]
+    # Law: what says nothing of the scatter has no say in it.
+    assert shop_repeatability([*sds, sd], [*dofs, dof]) == shop_repeatability(sds, dofs)
+
+
+def test_bikes_measured_closely_that_agree_leave_no_room_for_remounting():
+    gain, variance = np.array([0.0, 1e-6] * 6), 1e-12
+    bound = agreement_bound([Agreement(gain, np.full(12, variance))], [0.0, 1e-8])
+    # Hand calculation, bikes alike: the squares are 12 * (0.5e-6)^2, the variances 1e-12 and
+    # 2e-8; half of 11 * ln(2e-8 / 1e-12) less the squares over either.
+    other = variance + 2e-8
+    expected = -0.5 * (11 * math.log(other / variance) + 3e-12 / other - 3e-12 / variance)
+    assert bound == pytest.approx([0.0, expected])
+
+
+def test_pairs_of_one_day_leave_the_day_to_its_prior_and_days_of_one_mounting_the_mounting():
+    rng = np.random.default_rng(12)
+    level, apart = rng.normal(0.0, 0.002, 40), np.arange(40)
+    of_day = session_scatter([series(level, apart, np.zeros(40), PULLS_VARIANCE)], **KNOWN)
+    of_mounting = session_scatter([series(level, np.zeros(40), apart, PULLS_VARIANCE)], **KNOWN)
+    untold = session_scatter([], **KNOWN)
+    # Law: what no session tells apart stays as it was assumed.
+    for part, before in ((of_day.day, untold.day), (of_mounting.remount, untold.remount)):
+        assert part == pytest.approx(before, rel=2e-3)
+    assert of_day.remount.prior_weight < 0.5
+    assert of_mounting.day.prior_weight < 0.5
+
+
+@pytest.mark.parametrize(("sd", "dof"), [([0.01] * 4, [2] * 5), ([[0.01] * 4], [[2] * 4])])
+def test_rows_of_scatter_that_do_not_match_are_refused(sd, dof):
+    with pytest.raises(ValueError, match="must be rows of one length"):
+        shop_repeatability(sd, dof)
