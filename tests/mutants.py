@@ -1,8 +1,8 @@
 """Changes one operator or number of a module at a time, and tells which changes no test notices.
 
-`python -m tests.mutants pooling trust` writes tests/mutants.md; with `--up-to 1` only tests of up
-to 1 s are asked, and nothing is written. A forked process puts the change into the loaded module,
-so that nothing is imported twice. Messages, annotations and `require` are left as they are.
+`python -m tests.mutants pooling trust`; with `--up-to 1` only tests of up to 1 s are asked. A
+forked process puts the change into the loaded module, so that nothing is imported twice. Messages,
+annotations and what `require` checks are left as they are.
 """
 
 import argparse
@@ -25,15 +25,9 @@ from _pytest.runner import runtestprotocol
 from hypothesis import Phase, settings
 
 HERE = Path(__file__).parent
-TABLE, EQUAL = HERE / "mutants.md", HERE / "mutants.toml"
+EQUAL = HERE / "mutants.toml"
+"""Changes that give the same figures, and why: they do not count."""
 SAMPLE, SEED, ENDLESS_S = 60, 7, 1e5
-HEAD = """# What the tests of the figures notice
-
-Written by `python -m tests.mutants MODULE ...`. Of each module some changes of one operator or
-number, drawn by a fixed seed; `mutants.toml` says which are equal to the original, and why.
-
-| module | mutants | tried | equal | unnoticed | score |
-| --- | --- | --- | --- | --- | --- |"""
 OPERATORS = {
     ast.Lt: (ast.LtE, ast.GtE), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.LtE),
     ast.GtE: (ast.Gt, ast.Lt), ast.Eq: (ast.NotEq,), ast.NotEq: (ast.Eq,), ast.In: (ast.NotIn,),
@@ -177,17 +171,20 @@ def failed(item, following, limit_s):
 def durations(module, items, up_to_s):
     """Return of each item its seconds, and whether it fails although nothing was changed."""
     put_in(module, ast.parse(Path(module.__file__).read_text(encoding="utf-8")))
+    found, passed = [], []
 
     def too_long(*_):
+        passed.append(len(found))
         raise TimeoutError
 
     signal.signal(signal.SIGVTALRM, too_long)
-    found = []
     for item, following in zip(items, [*items[1:], None], strict=True):
         start = time.process_time()
         is_red = failed(item, following, up_to_s)
-        seconds = time.process_time() - start
-        found.append((seconds, is_red and seconds < up_to_s))
+        if len(found) in passed:
+            found.append((2.0 * ENDLESS_S, False))
+        else:
+            found.append((time.process_time() - start, is_red))
     return found
 
 
@@ -239,6 +236,7 @@ class Run:
         tried = random.Random(SEED).sample(every, min(SAMPLE, len(every)))
         print(f"{name}: {len(tried)} of {len(every)}, {sum(s for _, s in items):.1f} s", flush=True)
         kills, running, left = {}, [], []
+        known = {item.nodeid for item, _ in items}
 
         def cost(one):
             return (one[1] + 0.01) / (1 + kills.get(one[0].nodeid, 0))
@@ -247,6 +245,8 @@ class Run:
             if running and (mutant is None or len(running) == self.asked.at_once):
                 past, child = running.pop(0)
                 killer = answer(*child)
+                if killer is not None and killer not in known:
+                    print(f"  line {past.line}: {killer}: {past.name}", flush=True)
                 kills[killer] = kills.get(killer, 0) + 1
                 if killer is None:
                     left.append(past)
@@ -259,25 +259,16 @@ class Run:
 
 
 def table(found):
-    """Return the rows of the result, and what no test noticed though it is no equal."""
-    reasons, rows, missed = tomllib.loads(EQUAL.read_text(encoding="utf-8")), {}, []
+    """Yield the result as a table, then what no test noticed though it is no equal."""
+    reasons, missed = tomllib.loads(EQUAL.read_text(encoding="utf-8")), []
+    yield "| module | mutants | tried | equal | unnoticed | score |"
     for name, (of, tried, left) in found.items():
         rest = [one for one in left if one.name not in reasons.get(name, {})]
         equal = len(left) - len(rest)
         score = 1.0 - len(rest) / max(len(tried) - equal, 1)
-        rows[name] = f"| {name} | {of} | {len(tried)} | {equal} | {len(rest)} | {score:.0%} |"
-        missed += [f"- {name}: {one.name}" for one in rest]
-    return rows, missed
-
-
-def write(rows, missed):
-    """Put new rows into the table beside this program; other modules keep theirs."""
-    old = TABLE.read_text(encoding="utf-8").splitlines() if TABLE.exists() else []
-    kept = {line.split()[1]: line for line in old if re.match(r"\| [a-z_]+ \| \d", line)}
-    apart = [line for line in old if line.startswith("- ") and line[2:].split(":")[0] not in rows]
-    missed = ["", "No test notices:", "", *apart, *missed] if apart + missed else []
-    lines = [HEAD, *dict(sorted((kept | rows).items())).values(), *missed]
-    TABLE.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        yield f"| {name} | {of} | {len(tried)} | {equal} | {len(rest)} | {score:.0%} |"
+        missed += [f"- {name}, line {one.line}: {one.name}" for one in rest]
+    yield from missed
 
 
 def main():
@@ -293,10 +284,7 @@ def main():
          "-m", "not long", "-p", "no:xdist", "-p", "no:cacheprovider", "--assert=plain", *files],
         plugins=[run],
     )  # fmt: skip
-    rows, missed = table(run.found)
-    print("\n".join([*rows.values(), *missed]))
-    if asked.up_to == ENDLESS_S:
-        write(rows, missed)
+    print(*table(run.found), sep="\n")
 
 
 if __name__ == "__main__":
