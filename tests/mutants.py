@@ -43,7 +43,7 @@ NAMES |= {other: name for name, other in NAMES.items()}
 class Mutant(NamedTuple):
     line: int
     name: str
-    tree: ast.Module
+    code: types.CodeType
 
 
 def changes(node):
@@ -90,30 +90,32 @@ def places(node):
                 yield from places(child)
 
 
-def mutants(source):
-    tree = ast.parse(source)
-    lines, of_tree = source.splitlines(), list(places(tree))
-    for parent, field, index in of_tree:
-        whole = getattr(parent, field)
-        node = whole if index is None else whole[index]
-        for other in changes(node):
-            ast.copy_location(other, node)
-            put = other if index is None else [*whole[:index], other, *whole[index + 1 :]]
-            setattr(parent, field, put)
-            made = ast.fix_missing_locations(copy.deepcopy(tree))
-            setattr(parent, field, whole)
-            old, new = (
-                re.sub(r"\s+", " ", ast.unparse(one.test if isinstance(one, ast.If) else one))
-                for one in (node, other)
-            )
-            line = lines[node.lineno - 1].strip()
-            yield Mutant(node.lineno, f"`{line}`: `{old}` → `{new}`", made)
+def spots(tree):
+    """Yield every change of a tree, as (parent, field, index, node, what it becomes)."""
+    for parent, field, index in places(tree):
+        node = getattr(parent, field) if index is None else getattr(parent, field)[index]
+        yield from ((parent, field, index, node, other) for other in changes(node))
 
 
-def put_in(module, tree):
+def made(tree, lines, parent, field, index, node, other):
+    """Return the mutant that one change makes; the tree is as it was afterwards."""
+    whole = getattr(parent, field)
+    ast.fix_missing_locations(ast.copy_location(other, node))
+    setattr(parent, field, other if index is None else [*whole[:index], other, *whole[index + 1 :]])
+    code = compile(tree, "mutant", "exec")
+    setattr(parent, field, whole)
+    old, new = (
+        re.sub(r"\s+", " ", ast.unparse(one.test if isinstance(one, ast.If) else one))
+        for one in (node, other)
+    )
+    line = lines[node.lineno - 1].strip()
+    return Mutant(node.lineno, f"`{line}`: `{old}` → `{new}`", code)
+
+
+def put_in(module, code):
     """Give a loaded module the code of a mutant, wherever its functions are already known."""
     fresh = {"__file__": module.__file__, "__name__": module.__name__}
-    exec(compile(tree, module.__file__, "exec"), fresh)  # noqa: S102
+    exec(code, fresh)  # noqa: S102
     for name, old in list(vars(module).items()):
         if name.startswith("__") or isinstance(old, types.ModuleType):
             continue
@@ -170,7 +172,7 @@ def failed(item, following, limit_s):
 
 def durations(module, items, up_to_s):
     """Return of each item its seconds, and whether it fails although nothing was changed."""
-    put_in(module, ast.parse(Path(module.__file__).read_text(encoding="utf-8")))
+    put_in(module, compile(Path(module.__file__).read_text(encoding="utf-8"), "same", "exec"))
     found, passed = [], []
 
     def too_long(*_):
@@ -188,8 +190,8 @@ def durations(module, items, up_to_s):
     return found
 
 
-def first_to_fail(module, tree, items):
-    put_in(module, tree)
+def first_to_fail(module, code, items):
+    put_in(module, code)
     for (item, seconds), following in zip(
         items, [*(one for one, _ in items[1:]), None], strict=True
     ):
@@ -232,8 +234,11 @@ class Run:
 
     def left(self, name, module, items):
         """Return the number of mutants, those tried, and those that no test noticed."""
-        every = list(mutants(Path(module.__file__).read_text(encoding="utf-8")))
-        tried = random.Random(SEED).sample(every, min(SAMPLE, len(every)))
+        source = Path(module.__file__).read_text(encoding="utf-8")
+        tree, lines = ast.parse(source), source.splitlines()
+        every = list(spots(tree))
+        drawn = random.Random(SEED).sample(every, min(SAMPLE, len(every)))
+        tried = [made(tree, lines, *spot) for spot in drawn]
         print(f"{name}: {len(tried)} of {len(every)}, {sum(s for _, s in items):.1f} s", flush=True)
         kills, running, left = {}, [], []
         known = {item.nodeid for item, _ in items}
@@ -252,8 +257,8 @@ class Run:
                     left.append(past)
                     print(f"  line {past.line}: {past.name}", flush=True)
             if mutant is not None:
-                order, tree = sorted(items, key=cost), mutant.tree
-                work = in_child(lambda t=tree, o=order: first_to_fail(module, t, o))
+                order, code = sorted(items, key=cost), mutant.code
+                work = in_child(lambda c=code, o=order: first_to_fail(module, c, o))
                 running.append((mutant, work))
         return len(every), tried, left
 
