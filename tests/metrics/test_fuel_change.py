@@ -130,6 +130,28 @@ def test_thinning_keeps_the_leanest_point(at_rpm):
     assert np.all(np.diff(np.sort(found.speed_rpm)) < 600.0)
 
 
+def test_points_are_thinned_from_the_leanest_that_was_seen():
+    found = full_throttle_evidence(
+        [4000.0, 4100.0, 4300.0, 4400.0], [1.0, 5.0, math.nan, 2.0], [0.5, 0.5, 0.5, 0.5]
+    )
+    # Hand calculation: the leanest is at 4100, 4400 is 300 rpm off and 4000 only 100.
+    assert found.speed_rpm.tolist() == [4100.0, 4400.0]
+    assert found.left_out == {"no lambda": 1, "repeats its neighbour": 1}
+
+
+def test_a_gauge_is_taken_to_be_right_to_half_a_percent_where_nothing_is_said():
+    # The stated default.
+    ride = part_throttle_evidence([10.0], [4000.0], [1.05], 0.004, 8.0)
+    curve = full_throttle_evidence([5000.0], [0.0], [0.5])
+    assert (ride.gauge_error_pct, curve.gauge_error_pct) == (0.5, 0.5)
+
+
+def test_a_cell_without_weight_is_no_cell_of_the_removed_share():
+    found = removed_share([8.0, 6.0, 4.0], [2.0, 3.0, 4.0], [1.0, 1.0, 0.0])
+    # Hand calculation: 1 - 5 / 14, of two cells.
+    assert (found.removed_share, found.cells) == (pytest.approx(9.0 / 14.0), 2)
+
+
 def test_unseen_full_throttle_points_are_left_out():
     found = full_throttle_evidence(
         [4000.0, 4500.0, 5000.0], [math.nan, 2.0, 3.0], [0.5, math.nan, 0.5]

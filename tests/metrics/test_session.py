@@ -171,3 +171,7 @@ def test_leading_digits_do_not_eat_the_scatter():
     # After NIST StRD NumAcc4: mean 10000000.2, differences of 0.1.
     got = pooled_sd([[10_000_000.2] + [10_000_000.1, 10_000_000.3] * 500])
     assert got.sd == pytest.approx(0.1, rel=1e-6)
+
+
+def test_pulls_that_saw_nothing_have_a_level_each_that_is_not_known():
+    assert np.isnan(pull_levels(np.full((2, 5), math.nan))).tolist() == [True, True]
