@@ -139,6 +139,20 @@ def test_a_session_settles_when_its_last_two_pulls_agree(levels_pct, expected):
     assert found.limit_pct == pytest.approx(1.12)
 
 
+def test_a_session_that_did_not_settle_tells_its_last_step():
+    # Hand calculation: steps of 0.1 and 4.9 %; the limit is 2.8 times 0.4 %.
+    found = settled([0.0, 0.001, 0.050], repeatability_share=0.004)
+    assert found == (False, None, pytest.approx(4.9), pytest.approx(1.12))
+
+
+def test_the_usual_scatter_is_worth_four_degrees_of_freedom_where_nothing_is_said():
+    levels = [0.0, -0.004, 0.001, -0.009]
+    # The stated default.
+    stated = heat_soak(levels, repeatability_share=0.003, repeatability_dof=4.0)
+    found = heat_soak(levels, repeatability_share=0.003)
+    assert (found.lower_pct, found.upper_pct) == (stated.lower_pct, stated.upper_pct)
+
+
 def test_sound_pulls_settle_in_nineteen_of_twenty_sessions():
     # ISO 5725-1: r covers the difference of two results with about 95 %; 2.8 gives 95.23 %.
     draws = np.random.default_rng(3).normal(0.0, 0.004, (20_000, 3))
