@@ -314,3 +314,10 @@ def test_the_limit_for_two_pulls_is_passed_by_one_sound_pair_of_a_hundred():
 def test_what_cannot_be_weighed_is_refused(call, said):
     with pytest.raises(ValueError, match=said):
         call()
+
+
+def test_two_hundred_pulls_that_agree_all_count_in_full():
+    levels = 1.0 + 0.001 * np.sin(np.arange(200.0))
+    found = robust_mean(levels[:, None] * np.full(3, 60e3), repeatability_share=0.001)
+    assert found.weights == pytest.approx(np.ones(200))  # law: none is odd
+    assert found.effective_pulls == pytest.approx(200.0, rel=0.01)

@@ -273,3 +273,8 @@ def test_a_pull_of_unknown_level_keeps_its_place_in_the_trend():
 def test_what_cannot_be_judged_is_refused(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_a_group_of_one_value_has_no_critical_scatter():
+    found = mandel([[1.0], [1.0, 2.0], [3.0, 3.5]])
+    assert np.isnan(found.k_critical).tolist() == [True, False, False]  # law: it has no scatter
