@@ -137,7 +137,7 @@ def _exchange(old, new):
             setattr(old, part, getattr(new, part))
     elif isinstance(old, type):
         for name, value in vars(old).items():
-            if isinstance(value, types.FunctionType | property):
+            if isinstance(value, types.FunctionType | property | staticmethod):
                 _exchange(value, vars(new)[name])
 
 
