@@ -529,7 +529,7 @@ def test_the_verdicts_of_a_card_by_hand():
     assert [one.size for one in found] == [2, 2, 1]
     assert np.concatenate(found) == pytest.approx([0.03, 0.4, 0.06, 0.045, 0.9])
     # Law: no p is above 1, and none below a clearer one.
-    assert np.concatenate(family_p([[0.6], [0.5], [0.04]])) == pytest.approx([1.0, 1.0, 0.12])
+    assert np.concatenate(family_p([[0.9], [0.6], [0.04]])) == pytest.approx([1.0, 1.0, 0.12])
 
 
 # The greatest gain.
