@@ -97,7 +97,7 @@ ALIKE = Step(
     beside=("out.similar_build",),
     reads=(
         "out.stage", "out.session", "out.session_curve", "out.gain", "out.stage_mixture",
-        "out.comeback", "core.stage", "core.model", "core.build", "core.build_part",
+        "out.comeback", "core.stage", "core.build", "core.build_part",
     ),
     inputs=_inputs,
     make=_make,

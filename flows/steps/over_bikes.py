@@ -100,11 +100,14 @@ OVER_BIKES = Step(
     version=2,
     key="change_key",
     tables=("out.measured_change", "out.pooled_curve", "out.bike_against_others"),
-    reads=("out.gain", "out.trust", "out.session", "out.session_pull", "out.stage_mixture"),
+    reads=(
+        "out.gain", "out.gain_curve", "out.trust", "out.session", "out.session_pull",
+        "out.stage_mixture",
+    ),
     inputs=_inputs,
     make=_make,
     batch=20,
-)
+)  # fmt: skip
 
 
 def _head(model_id: str, rows: list[dict[str, Any]], prior: SpreadPrior) -> dict[str, Any]:

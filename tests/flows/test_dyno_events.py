@@ -87,7 +87,7 @@ class Bench:
         self.put(
             "out.session", stage_id=stage_id, job_id=stage_id, bike_id=bike, run_on=on,
             made_from="m", air_density_kg_m3=density, has_air_doubt=bool(note), is_corrected=True,
-            pulls_used=3, reference_air="SAE J1349",
+            pulls_used=3, pulls_agreeing=3, pulls_effective=3.0, reference_air="SAE J1349",
         )  # fmt: skip
         self.connection.executemany(
             "INSERT INTO out.session_curve (stage_id, engine_speed_rpm, power_w) VALUES (?, ?, ?)",
@@ -499,7 +499,7 @@ def test_without_a_control_bike_nobody_says_that_the_dyno_holds(bench, sessions)
     assert (head["state"], head["is_of_dyno"]) == ("unknown", True)
     assert head["sentence"].startswith("Whether it holds cannot be told: no control bike")
     # What there is to say: the shop's own unchanged repeats, 20 pairs of 0.5 %.
-    assert "differ by 0.50 % (1 SD, 20 pairs)" in head["sentence"]
+    assert "scatters by 0.50 % (1 SD, 20 pairs)" in head["sentence"]
     assert bench.in_short() == ("whether the dyno holds cannot be told: no control bike watches it")
 
 
