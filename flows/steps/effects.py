@@ -19,11 +19,7 @@ from warehouse import store
 
 FIGURES = {"mean gain over the riding range": "mean", "peak against peak": "peak"}
 ONE_MODEL, ALL_MODELS = "one model", "all models"
-BETWEEN_BIKES = 0.008
-"""Scale of the prior on what bikes of a model differ by: half of shops below 0.6 %, one in twenty
-above 2.2 %. Where a change gives 3 to 8 %, two sound bikes seldom differ by more than 2 %: common
-practice, no source. To choose a prior by the range of effects it allows: Roever et al. 2021."""
-BETWEEN_MODELS = 2 * BETWEEN_BIKES
+BETWEEN_MODELS = 2 * pooling.BETWEEN_BIKES_SHARE
 """The same for models: engines differ more than two of one kind. Common practice, no source."""
 ASSUMED_DOF = 0.5
 """Behind a scatter of mounting that is assumed: two times in three it is right within a
@@ -118,7 +114,7 @@ def _seen_of(rows: list[dict[str, Any]], column: str) -> _Seen:
         models.setdefault(row["model_id"], []).append(row)
     return _Seen(
         {model: _bikes(members, column) for model, members in models.items()},
-        pooling.SpreadPrior(BETWEEN_BIKES, BETWEEN_MODELS, rows[0]["variance_dof"]),
+        pooling.SpreadPrior(pooling.BETWEEN_BIKES_SHARE, BETWEEN_MODELS, rows[0]["variance_dof"]),
         float(np.mean([row[f"log_{column}_gain_sd"] ** 2 for row in rows])),
     )
 

@@ -14,7 +14,7 @@ from flows.metrics.trust import (
     Agreement,
     RegionRemount,
     Series,
-    agreement_bound,
+    agreement_fit,
     air_exponent,
     remount_at,
     restricted_log_likelihood,
@@ -260,7 +260,7 @@ def test_the_bound_never_speaks_for_more_remounting():
     rng = np.random.default_rng(5)
     tried = np.geomspace(1e-8, 1e-2, 40)
     for sd in (0.001, 0.008, 0.03):
-        bound = agreement_bound([Agreement(rng.normal(0, sd, 9), np.full(9, 1e-5))], tried)
+        bound = agreement_fit([Agreement(rng.normal(0, sd, 9), np.full(9, 1e-5))], tried)
         # The steps of tau leave a ripple of less than a twentieth in ln likelihood.
         assert np.diff(bound).max() < 0.05
         assert bound[-1] < bound[0]
