@@ -32,7 +32,11 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         connection,
         "SELECT gain_id, job_id, bike_id, model_id, run_on, change_kind, change_key, made_from, "
         "log_mean_gain, log_mean_gain_sd, log_peak_gain, log_peak_gain_sd, "
-        "CASE WHEN trust.is_remount_assumed THEN ? ELSE trust.remount_dof END "
+        "CASE WHEN trust.is_remount_assumed "
+        # Bikes that agree cannot tell how they differ from how they were strapped down.
+        "OR coalesce((remount_origin ->> '$.control_sessions')::INT, 0) = 0 "
+        "AND coalesce((remount_origin ->> '$.repeats')::INT, 0) = 0 "
+        "THEN ? ELSE trust.remount_dof END "
         "AS variance_dof FROM out.gain CROSS JOIN (SELECT * EXCLUDE made_from FROM out.trust) "
         "AS trust WHERE is_pooled ORDER BY change_key, model_id, bike_id, gain_id",
         ASSUMED_DOF,
@@ -63,7 +67,7 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
 EFFECTS = Step(
     name="pool effects",
     doing="pooling effects",
-    version=3,
+    version=4,
     key="change_key",
     tables=("out.pooled_effect", "out.pooled_member", "out.promise"),
     through={"out.pooled_member": ("effect_id", "out.pooled_effect")},
