@@ -25,20 +25,25 @@ ASSUMED_DOF = 0.5
 """Behind a scatter of mounting that is assumed: two times in three it is right within a
 factor of 2.7. Our judgement, no source; tests/studies/quote_study.md has what it costs."""
 
+VARIANCE_DOF = (
+    "CASE WHEN trust.is_remount_assumed "
+    # Bikes that agree cannot tell how they differ from how they were strapped down.
+    "OR coalesce((trust.remount_origin ->> '$.control_sessions')::INT, 0) = 0 "
+    "AND coalesce((trust.remount_origin ->> '$.repeats')::INT, 0) = 0 "
+    "THEN ? ELSE trust.remount_dof END"
+)
+"""SQL of how well the variances of gains are known; asks for `ASSUMED_DOF`."""
+
 
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     """Return the gains that may be pooled by what changed, and how well variances are known."""
     gains = store.rows(
         connection,
-        "SELECT gain_id, job_id, bike_id, model_id, run_on, change_kind, change_key, made_from, "
+        "SELECT gain_id, job_id, bike_id, model_id, run_on, change_kind, change_key, made_from, "  # noqa: S608
         "log_mean_gain, log_mean_gain_sd, log_peak_gain, log_peak_gain_sd, "
-        "CASE WHEN trust.is_remount_assumed "
-        # Bikes that agree cannot tell how they differ from how they were strapped down.
-        "OR coalesce((remount_origin ->> '$.control_sessions')::INT, 0) = 0 "
-        "AND coalesce((remount_origin ->> '$.repeats')::INT, 0) = 0 "
-        "THEN ? ELSE trust.remount_dof END "
-        "AS variance_dof FROM out.gain CROSS JOIN (SELECT * EXCLUDE made_from FROM out.trust) "
-        "AS trust WHERE is_pooled ORDER BY change_key, model_id, bike_id, gain_id",
+        f"{VARIANCE_DOF} AS variance_dof FROM out.gain "
+        "CROSS JOIN (SELECT * EXCLUDE made_from FROM out.trust) AS trust WHERE is_pooled "
+        "ORDER BY change_key, model_id, bike_id, gain_id",
         ASSUMED_DOF,
     )
     return by_key("change_key", {"gains": gains})
