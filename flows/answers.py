@@ -42,8 +42,9 @@ def print_plan(snapshot: Snapshot, wanted_pct: float) -> None:
         f"Smallest mean gain that is called real four times in five, in %. * sees {wanted_pct:g} %."
     )
     prose(
-        "Strapped once: stages of one day with the same mounting number on the card; without one "
-        "each stage counts as taken off. Rested: 20 minutes before the first pull of a stage.",
+        "Strapped once: stages within two hours of each other with the same mounting number on the "
+        "card; without one each stage counts as taken off. Rested: an hour before the first pull "
+        "of a stage.",
         style="dim",
     )
     for is_put_back in (False, True):

@@ -284,6 +284,7 @@ COLUMNS: dict[str, Column] = {
     "is_real_alone": _text("The mean gain's own interval leaves out 0, whatever the card's does."),
     "trend_pct": Column("What a trend that goes on was taken to do, and was taken off.", "%"),
     "would_cut": _text("What holds most of the uncertainty and would cut it: a note."),
+    "on_mounting": _text("How far the card was believed that the bike stayed strapped: a note."),
     "component": _text("Part of an uncertainty, a fixed code."),
     "sd_pct": Column("1 SD that it puts into the mean gain.", "%"),
     "dof": Column("Degrees of freedom behind it."),

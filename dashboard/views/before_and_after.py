@@ -97,6 +97,8 @@ if gain:
     st.caption(wording.budget_sentence(budget.to_dicts(), gain["trend_pct"]))
     if gain["would_cut"]:
         st.caption(f"{gain['would_cut']}.")
+    if gain["on_mounting"]:
+        st.caption(f"{gain['on_mounting']}.")
     pieces.chart(charts.budget_chart(budget, shop.look()), "before_and_after_budget")
     if gain["drift_pct"] is not None:
         st.caption(wording.drift_sentence(gain))

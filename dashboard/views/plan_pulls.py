@@ -36,9 +36,9 @@ st.caption(
     "One session as it came, one with the change, and when put back one more as it came: a steady "
     "drift of bike and dyno then falls out. Taking the bike off between sessions costs more than "
     "pulls can buy back: leave it strapped down where the change allows it, and give those stages "
-    "the same mounting number on the card, or they count as taken off. Run at once, heating that "
-    "goes on must be told from the change; 20 minutes of rest spare that. Another day adds the "
-    "dyno's own level of that day."
+    "the same mounting number on the card, or they count as taken off, as they do after two hours. "
+    "Run at once, heating that goes on must be told from the change; an hour of rest spares most "
+    "of that. Another day adds the dyno's own level of that day."
 )
 pieces.chart(charts.plan_chart(plans, wanted_pct, shop.look()), "plan_pulls_chart")
 for trust in shop.ask("trust").iter_rows(named=True):

@@ -308,12 +308,12 @@ def _local_draws(points: int, step_in_bandwidths: float) -> np.ndarray:
 
 
 @lru_cache(maxsize=1)
-def _common_draws() -> tuple[np.ndarray, np.ndarray]:
-    """Draws of the error that all speeds share, and of the share of chi-square below its own."""
+def _common_draws() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Draws of the level and the tilt that all speeds share, and of chi-square's share below."""
     rng = np.random.default_rng(SEED + 1)
     common = rng.standard_normal(DRAWS).astype(np.float32)
     below = (rng.permutation(DRAWS) + 0.5) / DRAWS
-    return common, below
+    return common, rng.standard_normal(DRAWS).astype(np.float32), below
 
 
 class _Band(NamedTuple):
@@ -330,6 +330,7 @@ def _whole_band(
     step_in_bandwidths: float,
     in_range: np.ndarray,
     common_variance: np.ndarray,
+    tilt: np.ndarray,
     local_scale: np.ndarray,
     dof: float,
 ) -> _Band:
@@ -342,10 +343,12 @@ def _whole_band(
     points = 100 * math.ceil((at[-1] + 1) / 100)
     local = _rows(_local_draws(points, step_in_bandwidths), at)
     local = local - _rows(local, np.flatnonzero(in_range)).mean(axis=0)
-    common, below = _common_draws()
-    sd = np.sqrt(common_variance + local_scale**2 * local.var(axis=1))
+    common, tilted, below = _common_draws()
+    sd = np.sqrt(common_variance + tilt**2 + local_scale**2 * local.var(axis=1))
     error = local * (local_scale / sd).astype(np.float32)[:, None]
     error += common * (np.sqrt(common_variance) / sd).astype(np.float32)[:, None]
+    if tilt.any():
+        error += tilted * (tilt / sd).astype(np.float32)[:, None]
     greatest = np.maximum(error.max(axis=0), -error.min(axis=0))
     critical = _quantile_over_root_chi(greatest, below, dof)
     critical = max(critical, _t_quantile(0.5 + LEVEL / 2.0, dof))
@@ -431,7 +434,8 @@ def gain(
         The bike put back as it was before, and pulled again (A-B-A). [W]
     remount_dof : float, default inf. Degrees of freedom behind `remount_share`.
     remount_share_at : array_like, optional
-        1 SD of one mounting at each grid point, in place of `remount_share`. [0..1]
+        1 SD of one mounting at each grid point: what it has beyond `remount_share` is a tilt of the
+        curve, which the mean does not feel. [0..1]
     days : sequence of hashable, optional
         Day of each session, before, after and again; without them, one day.
     day_share : float, default 0. 1 SD of the dyno's own level of one day. [0..1]
@@ -615,13 +619,12 @@ def gain(
                 f"remount_share_at must hold {grid.size} grid points, got {mounting_at.shape}"
             )
         require("remount_share_at", mounting_at, at_least=0.0)
-    mean_mounting = float(mounting_at[in_range].mean())
 
     def parts(weights: np.ndarray) -> list[Component]:
         """Return what the variance of a weighted sum of levels is made of, but for a trend."""
         squares = weights**2
         of_ratio = math.sqrt(float(squares.sum()) / 2.0)
-        mounting = 0.0 if same_mounting else math.sqrt(float(squares.sum())) * mean_mounting
+        mounting = 0.0 if same_mounting else math.sqrt(float(squares.sum())) * remount_share
         of_days = day_share * math.sqrt(_of_labels(weights, labels))
         return [
             Component(
@@ -684,10 +687,11 @@ def gain(
         ]
     )
     per_local = local_variance / usual_shape * (weights[:, None] ** 2 / seen).sum(axis=0)
-    common_at = np.full(at.shape, common)
+    common_at, tilt_at = np.full(at.shape, common), np.zeros(at.shape)
     if not same_mounting:
-        common_at += float((weights**2).sum()) * (mounting_at[at] ** 2 - mean_mounting**2)
-    point_variance = common_at + per_local * shape
+        beyond = float((weights**2).sum()) * (mounting_at[at] ** 2 - remount_share**2)
+        common_at, tilt_at = common + np.minimum(beyond, 0.0), np.maximum(beyond, 0.0)
+    point_variance = common_at + tilt_at + per_local * shape
     from_local = float((per_local * shape)[ranged].mean())
     per_dof = common_per_dof + from_local**2 / local_dof
     point_dof = (common + from_local) ** 2 / per_dof if per_dof else math.inf
@@ -698,6 +702,8 @@ def gain(
         step_in_bandwidths,
         ranged,
         common_at,
+        # A tilt that lifts one end of the range lowers the other.
+        np.sqrt(tilt_at) * np.sign(place - place[ranged].mean()),
         np.sqrt(per_local),
         point_dof,
     )

@@ -90,7 +90,7 @@ def planned(
         Whether it stays strapped down throughout; else each session has a mounting of its own.
     is_one_day : bool, default True. Whether all is run on one day; else each session has its own.
     is_rested : bool, default True
-        Whether the engine rests 20 minutes before each session; else heating goes on through all.
+        Whether the engine rests an hour before each session; else heating goes on through all.
 
     Returns
     -------

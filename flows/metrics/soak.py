@@ -10,8 +10,16 @@ from numpy.typing import ArrayLike
 from flows.metrics.domain_checks import require
 from flows.metrics.pooling import tau_squared
 
+COOLING_S = (600.0, 1800.0)
+"""Within these lies the time in which an engine at rest loses 63 % of its heat: a fan before it or
+none, its oil hot or its skin alone. Common practice, no source."""
+
 LONG_REST_S = 1200.0
-"""After such a rest an engine is as it was before the first pull: common practice, no source."""
+"""From here on a rest is a pause and not the usual one between two pulls: common practice, no
+source."""
+
+NODES = 5
+"""Gauss nodes over the cooling time: what is left of a rest is then right to 1e-4."""
 
 USUAL_REST_S = 180.0
 """Between two pulls, where a session tells none: common practice, no source."""
@@ -78,23 +86,23 @@ def soak_places(
 
     Notes
     -----
-    Each pull adds one. A rest of *g* between sessions keeps the share
+    Each pull adds one. A rest of *g*, where :math:`g_0` is the usual one between two pulls, leaves
 
-    .. math:: c = 1 - \frac{g - g_0}{20\,\text{min} - g_0}
+    .. math:: c = e^{-(g - g_0)/T}, \qquad T \sim U(10\,\text{min}, 30\,\text{min})
 
-    of it, within 0 and 1, with :math:`g_0` the usual rest between two pulls: none of it after 20
-    minutes or on another day. How fast it goes is not known, so *c* is loose by
-    :math:`\min(c, 1 - c)/\sqrt 3`, a rectangle; in all rests alike, for it is the same engine.
-    Without times *c* is 0 or 1 and nobody knows which. What is only assumed shifts nothing: the
-    places stay those of :math:`c = 0`, loose by the root mean square of the other,
-    :math:`1/\sqrt 2` of it. Times that do not rise are none. A definition of ours, no source.
+    of it (Newton's law of cooling), all of it where *g* is shorter, nothing on another day. The
+    places are means over *T*, and loose by their SD over *T*; the same *T* in all rests, for it is
+    the same engine. Of a clock that runs backwards *c* is anything from 0 to 1. Without times *c*
+    is 0 or 1 and nobody knows which. What is only assumed shifts nothing: the places stay those of
+    :math:`c = 0`, loose by the root mean square of the other, :math:`1/\sqrt 2` of it. Times that
+    do not rise are none. The range of *T* is ours, no source.
 
     Examples
     --------
     >>> soak_places([[0.0, 180.0], [360.0, 540.0]], [2, 2], [1, 1]).places
     [array([0., 1.]), array([2., 3.])]
-    >>> soak_places([[0.0, 180.0], [3600.0, 3780.0]], [2, 2], [1, 1]).places
-    [array([0., 1.]), array([0., 1.])]
+    >>> soak_places([[0.0, 180.0], [1980.0, 2160.0]], [2, 2], [1, 1]).places[1].round(2)
+    array([0.5, 1.5])
     """
     if not len(started_s) == len(pulls) == len(days):
         raise ValueError("started_s, pulls and days must name the same sessions")
@@ -103,46 +111,66 @@ def soak_places(
         raise ValueError("started_s must hold one time a pull")
     is_timed = [bool(one.size and np.isfinite(one).all() and (np.diff(one) > 0).all())
                 for one in times]  # fmt: skip
+    usual = _usual_rest(times, is_timed)
+    rests = _rests(times, is_timed, days, usual)
+    node, weight = np.polynomial.legendre.leggauss(NODES)
+    shares, weight = (node + 1.0) / 2.0, weight / 2.0
+    tried = [_placed(rests, usual, share, unknown=0.0) for share in shares]
+    places = [np.tensordot(weight, np.array(one), axes=1) for one in zip(*tried, strict=True)]
+    middles = np.array([[one.mean() for one in placed] for placed in tried])
+    loose = np.sqrt(weight @ (middles - weight @ middles) ** 2)
+    is_assumed = any(np.isnan(one).any() for one in rests)
+    if is_assumed:
+        most = _placed(rests, usual, 0.5, unknown=1.0)
+        apart = [(high - low).mean() for low, high in zip(places, most, strict=True)]
+        loose = np.hypot(loose, np.array(apart) / math.sqrt(2.0))
+    return Places(places, loose.tolist(), is_assumed)
+
+
+def _usual_rest(times: Sequence[np.ndarray], is_timed: Sequence[bool]) -> float:
+    """Return the usual time from pull to pull within a session."""
     rests = [np.diff(one) for one, known in zip(times, is_timed, strict=True) if known]
     rests = np.concatenate(rests) if rests else np.empty(0)
     rests = rests[rests < LONG_REST_S]
-    usual = float(np.median(rests)) if rests.size else USUAL_REST_S
-    keeps: list[tuple[float, float]] = []
-    is_assumed = False
-    for number in range(1, len(times)):
-        if days[number] != days[number - 1]:
-            keeps.append((0.0, 0.0))
+    return float(np.median(rests)) if rests.size else USUAL_REST_S
+
+
+def _rests(
+    times: Sequence[np.ndarray], is_timed: Sequence[bool], days: Sequence[Hashable], usual: float
+) -> list[np.ndarray]:
+    """Return the rest before each pull: NaN where not known, inf where nothing went before."""
+    rests: list[np.ndarray] = []
+    for number, time in enumerate(times):
+        within = np.diff(time) if is_timed[number] else np.full(max(time.size - 1, 0), usual)
+        before = math.nan
+        if number == 0 or days[number] != days[number - 1]:
+            before = math.inf
         elif is_timed[number] and is_timed[number - 1]:
-            gap = float(times[number][0] - times[number - 1][-1])
-            # A clock that runs backwards says nothing of the rest.
-            share = 1.0 - (gap - usual) / (LONG_REST_S - usual) if gap > 0.0 else 0.5
-            share = min(max(share, 0.0), 1.0)
-            free = min(share, 1.0 - share)
-            keeps.append((share - free, share + free))
-        else:
-            keeps.append((0.0, 1.0))
-            is_assumed = True
-    least, most = (_placed(times, pulls, [0.0, *(ends[way] for ends in keeps)]) for way in (0, 1))
-    apart = [float((high - low).mean()) for low, high in zip(least, most, strict=True)]
-    if is_assumed:
-        return Places(least, [one / math.sqrt(2.0) for one in apart], True)
-    middle = [(low + high) / 2.0 for low, high in zip(least, most, strict=True)]
-    return Places(middle, [one / (2.0 * math.sqrt(3.0)) for one in apart], False)
+            before = float(time[0] - times[number - 1][-1])
+        rests.append(np.array([before, *within][: time.size]))
+    return rests
 
 
 def _placed(
-    times: Sequence[np.ndarray], pulls: Sequence[int], keeps: Sequence[float]
+    rests: Sequence[np.ndarray], usual: float, share: float, *, unknown: float
 ) -> list[np.ndarray]:
-    """Return the place of each pull where the rests before the sessions keep these shares."""
-    places: list[np.ndarray] = []
-    carried = 0.0
-    for time, count, share in zip(times, pulls, keeps, strict=True):
-        at = share * carried + np.arange(count, dtype=float)
-        for late in np.flatnonzero(np.diff(time) >= LONG_REST_S) + 1:
-            at[late:] -= at[late]
-        places.append(at)
-        carried = float(at[-1]) + 1.0
-    return places
+    """Return the place of each pull where cooling is so far along its range."""
+    cooling = COOLING_S[0] + share * (COOLING_S[1] - COOLING_S[0])
+    placed: list[np.ndarray] = []
+    last = 0.0
+    for of_session in rests:
+        places = []
+        for rest in of_session:
+            keep = math.exp(-max(rest - usual, 0.0) / cooling)
+            if math.isnan(rest):
+                keep = unknown
+            elif rest <= 0.0:
+                keep = share
+            last = keep * last
+            places.append(last)
+            last += 1.0
+        placed.append(np.array(places))
+    return placed
 
 
 def usual_slope(slopes: ArrayLike, sds: ArrayLike) -> Slope:

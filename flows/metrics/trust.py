@@ -14,6 +14,7 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
 
 from flows.metrics.domain_checks import require
+from flows.metrics.pooling import BETWEEN_BIKES_SHARE, PRIOR_DOF
 from flows.metrics.session import PooledSd
 
 DEFAULT_REMOUNT_SHARE = 0.008
@@ -47,6 +48,12 @@ LEAST_DENSITY_SD = 0.002
 
 REGION_EDGES = (0.40, 0.65, 0.90, 1.15)
 """Low, middle and top of the riding range, in shares of the speed at peak power (our choice)."""
+
+REGION_TIMES = (1.15, 1.0, 1.15)
+"""What one mounting adds in each, over what it adds to the mean, until the shop has its own: it
+also tilts a curve, by half of that at 1 SD of speed from the middle, as grip and rolling loss
+change with speed (common practice, no source). By hand: the outer regions lie 1.15 SD from the
+middle, and the root of 1 + (1.15 / 2)^2 is 1.15."""
 
 LEAST_POINTS = 5
 """Points at which a pair must be seen within a region to count there."""
@@ -348,7 +355,7 @@ def _blocks(one: Series, number: int, exponent_sd: float) -> list[_Block]:
     return found
 
 
-def agreement_bound(agreements: Sequence[Agreement], remount_variance: ArrayLike) -> np.ndarray:
+def agreement_fit(agreements: Sequence[Agreement], remount_variance: ArrayLike) -> np.ndarray:
     r"""Return how well bikes with one change agree for each variance of mounting.
 
     Parameters
@@ -366,33 +373,42 @@ def agreement_bound(agreements: Sequence[Agreement], remount_variance: ArrayLike
 
     Notes
     -----
-    Bikes may truly differ, by any :math:`\tau`; the restricted likelihood of
+    Bikes may truly differ. The restricted likelihood of
 
     .. math:: g_i \sim N(\mu,\ v_i + 2 m^2 + \tau^2)
 
-    is taken at its best :math:`\tau \ge 0`. So it never speaks for a larger *m*: bikes that agree
-    better than *m* allows speak against it, and bikes that differ say nothing. The profile is a
-    choice of ours, no source; :math:`\tau` is tried in steps of a factor.
+    is averaged over the spread :math:`\tau` of each change, lognormal about what is usual in the
+    shop with an SD of `PRIOR_LN_SD`, and then over what is usual, half-t with the scale of
+    `pooling.BETWEEN_BIKES_SHARE`. A best :math:`\tau` for each change would not do: chance
+    makes some changes agree too well, none of the others could answer, and *m* would fall without
+    end as changes come in. So bikes that agree better than *m* allows speak against it, and bikes
+    that differ by more than bikes do speak for a larger one. A choice of ours, no source.
 
     Examples
     --------
     >>> alike = Agreement(np.array([0.0, 1e-4] * 6), np.full(12, 1e-6))
-    >>> agreement_bound([alike], [1e-8, 1e-4]).round(1)
-    array([  0., -29.])
+    >>> agreement_fit([alike], [1e-8, 1e-4]).round(0)
+    array([  0., -26.])
     """
     require("remount_variance", remount_variance, at_least=0.0)
     tried = np.asarray(remount_variance, dtype=float)
-    spread = np.concatenate([[0.0], np.geomspace(1e-4, 0.1, 31)]) ** 2
-    total = np.zeros(tried.shape)
+    spread, usual = np.geomspace(1e-4, 0.1, 36), np.geomspace(2e-4, 0.05, 24)
+    share = np.exp(-0.5 * (np.log(spread / usual[:, None]) / PRIOR_LN_SD) ** 2)
+    share /= share.sum(axis=1, keepdims=True)
+    # On a grid of even steps of ln, the prior's density counts times the spread itself.
+    away = (usual / BETWEEN_BIKES_SHARE) ** 2 / PRIOR_DOF
+    total = np.log(usual) - 0.5 * (PRIOR_DOF + 1.0) * np.log1p(away) + np.zeros((tried.size, 1))
     for one in agreements:
-        variance = one.variance + 2.0 * tried[:, None, None] + spread[:, None]
+        variance = one.variance + 2.0 * tried[:, None, None] + spread[:, None] ** 2
         weight = 1.0 / variance
         whole = weight.sum(axis=2)
         mean = weight @ one.gain / whole
         squares = weight @ one.gain**2 - whole * mean**2
         fits = -0.5 * (np.log(variance).sum(axis=2) + np.log(whole) + squares)
-        total += fits.max(axis=1)
-    return total - total.max(initial=-np.inf)
+        best = fits.max(axis=1, keepdims=True)
+        total = total + best + np.log(np.exp(fits - best) @ share.T)
+    found = special.logsumexp(total, axis=1)
+    return found - found.max(initial=-np.inf)
 
 
 def session_scatter(
@@ -477,7 +493,7 @@ def _posterior(
     from_mean = [(axis - centre) / PRIOR_LN_SD for axis, centre in zip(axes, defaults, strict=True)]
     log = -0.5 * np.add.outer(from_mean[0] ** 2, from_mean[1] ** 2)
     if agreements:
-        log += agreement_bound(agreements, remount)[:, None]
+        log += agreement_fit(agreements, remount)[:, None]
     if series:
         tried = np.repeat(remount, day.size), np.tile(day, remount.size)
         found = restricted_log_likelihood(series, *tried, exponent_sd=exponent_sd)

@@ -9,9 +9,9 @@ import duckdb
 import numpy as np
 
 from flows.metrics.attribution import MOST_INFLATION, Apart, Attribution, attributed
-from flows.metrics.pooling import SpreadPrior
+from flows.metrics.pooling import BETWEEN_BIKES_SHARE, SpreadPrior
 from flows.steps.builds import PartRow, parts_of_builds
-from flows.steps.effects import ASSUMED_DOF, BETWEEN_BIKES, BETWEEN_MODELS
+from flows.steps.effects import ASSUMED_DOF, BETWEEN_MODELS, VARIANCE_DOF
 from flows.steps.engine import Given, Inputs, Records, Step, whole
 from flows.steps.gains import ERROR_RATE, PREVIOUS
 from flows.steps.refresh import fingerprint, or_none
@@ -31,10 +31,10 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     """
     rows = store.rows(
         connection,
-        "SELECT gain.bike_id, gain.model_id, gain.job_id, gain.before_stage_id, "
+        "SELECT gain.bike_id, gain.model_id, gain.job_id, gain.before_stage_id, "  # noqa: S608
         "gain.after_stage_id, gain.log_mean_gain, gain.log_mean_gain_sd, "
         "old.build_id AS old_build_id, new.build_id AS new_build_id, "
-        "CASE WHEN trust.is_remount_assumed THEN ? ELSE trust.remount_dof END AS variance_dof, "
+        f"{VARIANCE_DOF} AS variance_dof, "
         "had.map_name AS old_map, had.map_revision AS old_revision, "
         "has.map_name AS new_map, has.map_revision AS new_revision "
         "FROM out.gain AS gain "
@@ -85,7 +85,7 @@ def _make(_: Given, payloads: list[list[dict[str, Any]]]) -> Records:
         design,
         bike,
         [row["model_id"] for row in rows],
-        SpreadPrior(BETWEEN_BIKES, BETWEEN_MODELS, rows[0]["variance_dof"]),
+        SpreadPrior(BETWEEN_BIKES_SHARE, BETWEEN_MODELS, rows[0]["variance_dof"]),
         follows=[ends.get((row["job_id"], row["before_stage_id"]), -1) for row in rows],
         planned_variance=float(variance.mean()),
     )
@@ -106,7 +106,7 @@ def _make(_: Given, payloads: list[list[dict[str, Any]]]) -> Records:
 ATTRIBUTION = Step(
     name="tell parts apart",
     doing="telling parts apart",
-    version=1,
+    version=2,
     tables=("out.attribution",),
     reads=("out.gain", "out.trust", "core.stage", "core.build", "core.build_part"),
     inputs=_inputs,

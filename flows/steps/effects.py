@@ -19,26 +19,31 @@ from warehouse import store
 
 FIGURES = {"mean gain over the riding range": "mean", "peak against peak": "peak"}
 ONE_MODEL, ALL_MODELS = "one model", "all models"
-BETWEEN_BIKES = 0.008
-"""Scale of the prior on what bikes of a model differ by: half of shops below 0.6 %, one in twenty
-above 2.2 %. Where a change gives 3 to 8 %, two sound bikes seldom differ by more than 2 %: common
-practice, no source. To choose a prior by the range of effects it allows: Roever et al. 2021."""
-BETWEEN_MODELS = 2 * BETWEEN_BIKES
+BETWEEN_MODELS = 2 * pooling.BETWEEN_BIKES_SHARE
 """The same for models: engines differ more than two of one kind. Common practice, no source."""
 ASSUMED_DOF = 0.5
 """Behind a scatter of mounting that is assumed: two times in three it is right within a
 factor of 2.7. Our judgement, no source; tests/studies/quote_study.md has what it costs."""
+
+VARIANCE_DOF = (
+    "CASE WHEN trust.is_remount_assumed "
+    # Bikes that agree cannot tell how they differ from how they were strapped down.
+    "OR coalesce((trust.remount_origin ->> '$.control_sessions')::INT, 0) = 0 "
+    "AND coalesce((trust.remount_origin ->> '$.repeats')::INT, 0) = 0 "
+    "THEN ? ELSE trust.remount_dof END"
+)
+"""SQL of how well the variances of gains are known; asks for `ASSUMED_DOF`."""
 
 
 def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     """Return the gains that may be pooled by what changed, and how well variances are known."""
     gains = store.rows(
         connection,
-        "SELECT gain_id, job_id, bike_id, model_id, run_on, change_kind, change_key, made_from, "
+        "SELECT gain_id, job_id, bike_id, model_id, run_on, change_kind, change_key, made_from, "  # noqa: S608
         "log_mean_gain, log_mean_gain_sd, log_peak_gain, log_peak_gain_sd, "
-        "CASE WHEN trust.is_remount_assumed THEN ? ELSE trust.remount_dof END "
-        "AS variance_dof FROM out.gain CROSS JOIN (SELECT * EXCLUDE made_from FROM out.trust) "
-        "AS trust WHERE is_pooled ORDER BY change_key, model_id, bike_id, gain_id",
+        f"{VARIANCE_DOF} AS variance_dof FROM out.gain "
+        "CROSS JOIN (SELECT * EXCLUDE made_from FROM out.trust) AS trust WHERE is_pooled "
+        "ORDER BY change_key, model_id, bike_id, gain_id",
         ASSUMED_DOF,
     )
     return by_key("change_key", {"gains": gains})
@@ -67,7 +72,7 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
 EFFECTS = Step(
     name="pool effects",
     doing="pooling effects",
-    version=3,
+    version=4,
     key="change_key",
     tables=("out.pooled_effect", "out.pooled_member", "out.promise"),
     through={"out.pooled_member": ("effect_id", "out.pooled_effect")},
@@ -118,7 +123,7 @@ def _seen_of(rows: list[dict[str, Any]], column: str) -> _Seen:
         models.setdefault(row["model_id"], []).append(row)
     return _Seen(
         {model: _bikes(members, column) for model, members in models.items()},
-        pooling.SpreadPrior(BETWEEN_BIKES, BETWEEN_MODELS, rows[0]["variance_dof"]),
+        pooling.SpreadPrior(pooling.BETWEEN_BIKES_SHARE, BETWEEN_MODELS, rows[0]["variance_dof"]),
         float(np.mean([row[f"log_{column}_gain_sd"] ** 2 for row in rows])),
     )
 

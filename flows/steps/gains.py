@@ -47,6 +47,9 @@ DAY_WORK_S = 36_000.0
 """Sessions that begin within it are of one day, also across midnight: a day's work."""
 DOMINATES_SHARE = 0.5
 """A part that holds more of the variance is worth a word on what would cut it."""
+LONGEST_FITTING_S = 7200.0
+"""What is fitted with the bike on the rollers takes two hours at most: common practice, no source.
+Longer ago, a card that says one mounting is not believed."""
 NO_PEAK = "cannot be told: peak not reached"
 """Verdict peak against peak where one side was shut off below its peak and the other went on."""
 LIKE_TOP_SHARE = 0.97
@@ -97,7 +100,7 @@ class Comparison(NamedTuple):
     basis: str
     again: dict[str, Any] | None = None
     is_counted: bool = False
-    """Whether its sessions, or its change within the job, stand in a comparison before it."""
+    """Whether its job has measured the same change before."""
 
     @property
     def others(self) -> list[dict[str, Any]]:
@@ -108,6 +111,15 @@ class Comparison(NamedTuple):
     def stages(self) -> list[dict[str, Any]]:
         """All of them, in the order of running."""
         return [stage for stage in (self.before, self.after, self.again) if stage is not None]
+
+
+class Compared(NamedTuple):
+    """A comparison made: its gain, the budget of that, and what is to be said of its mounting."""
+
+    pair: Comparison
+    gain: gain_metric.Gain
+    budget: list[dict[str, Any]]
+    on_mounting: Note | None
 
 
 class Side(NamedTuple):
@@ -226,16 +238,15 @@ def _make(given: Given, payloads: list[Any]) -> Records:
     budgets: list[dict[str, Any]] = []
     curves = {}
     for job in payloads:
-        compared = [
-            (pair, *_gain(pair, sides, known, given.settings)) for pair, sides, known in job
-        ]
-        made = [(pair, gain, budget) for pair, gain, budget in compared if gain is not None]
-        for (pair, gain, budget), verdicts in zip(made, _verdicts(made), strict=True):
+        compared = [_gain(pair, sides, known, given.settings) for pair, sides, known in job]
+        made = [one for one in compared if one is not None]
+        for one, verdicts in zip(made, _verdicts(made), strict=True):
+            pair = one.pair
             gain_id = f"{pair.before['stage_id']} → {pair.after['stage_id']}"
-            heads.append(_head(gain_id, pair, gain, budget) | verdicts)
-            budgets += [{"gain_id": gain_id} | row for row in budget]
+            heads.append(_head(gain_id, one) | verdicts)
+            budgets += [{"gain_id": gain_id} | row for row in one.budget]
             if air_state(pair.stages) not in WITHOUT_AIR:
-                curves[gain_id] = _points(gain)
+                curves[gain_id] = _points(one.gain)
     return {
         "out.gain": heads,
         "out.gain_budget": budgets,
@@ -246,7 +257,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 GAINS = Step(
     name="compare stages",
     doing="comparing stages",
-    version=11,
+    version=12,
     key="job_id",
     tables=("out.gain", "out.gain_budget", "out.gain_curve"),
     through={
@@ -279,6 +290,7 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         "session.model_id, session.run_on, job.received_on, session.pulls_used, "
         "session.is_corrected, session.has_air_doubt, session.reference_factor_sd, "
         "session.reference_factor, session.drift_pct_per_pull, "
+        "avg(pull.ambient_temp_k) FILTER (made.is_used) AS air_temp_k, "
         "session.air_density_kg_m3, session.is_peak_reached, session.made_from, bike.is_control, "
         "model.induction, "
         "bool_or(pull.power_state = 'from roller') AS is_from_roller "
@@ -299,7 +311,8 @@ def _pairs(stages: list[dict[str, Any]]) -> list[Comparison]:
 
     Stage against stage in a job, its end against its start, and its start against the end of the
     bike's job before. Where a stage puts the bike back as it was two stages ago, both of these
-    are held against the one between: what drifted meanwhile falls out.
+    are held against the one between: what drifted meanwhile falls out. The way back is then no
+    comparison of its own, nor are the two alike: nothing in them would tell drift from a change.
     """
     pairs: list[Comparison] = []
     jobs: dict[str, list[dict[str, Any]]] = {}
@@ -310,15 +323,18 @@ def _pairs(stages: list[dict[str, Any]]) -> list[Comparison]:
         first, last = job[0], job[-1]
         if (earlier := last_of_bike.get(first["bike_id"])) is not None:
             pairs.append(Comparison(earlier, first, EARLIER))
-        is_way_back = False
+        again: dict[str, Any] | None = None
+        is_whole_told = len(job) < 3
         counted: set[str] = set()
         for place, (before, after) in enumerate(pairwise(job), start=2):
+            if again is after:
+                again = None
+                continue
             later = job[place] if place < len(job) else None
-            again = later if not is_way_back and _is_put_back(before, after, later) else None
-            pair = Comparison(before, after, PREVIOUS, again, is_way_back)
-            pairs.append(_counted_once(pair, counted))
-            is_way_back = again is not None
-        if len(job) > 2:
+            again = later if _is_put_back(before, after, later) else None
+            pairs.append(_counted_once(Comparison(before, after, PREVIOUS, again), counted))
+            is_whole_told = is_whole_told or (before is first and again is last)
+        if not is_whole_told:
             pairs.append(_counted_once(Comparison(first, last, FIRST), counted))
         last_of_bike[first["bike_id"]] = last
     return pairs
@@ -329,7 +345,7 @@ def _counted_once(pair: Comparison, counted: set[str]) -> Comparison:
 
     Comparisons of one job share sessions: to pool them all would make the pool too sure.
     """
-    if pair.is_counted or _unlike(pair.before, pair.after):
+    if _unlike(pair.before, pair.after):
         return pair
     key = change_of(pair.before, pair.after)[1]
     if key in counted:
@@ -351,7 +367,7 @@ def _is_put_back(
 
 def _gain(
     pair: Comparison, sides: list[Side], known: Known, settings: ShopSettings
-) -> tuple[gain_metric.Gain | None, list[dict[str, Any]]]:
+) -> Compared | None:
     """Return a gain and its budget; none where the sessions share too little of the range."""
     trust, state = known.trust, air_state(pair.stages)
     grid, power = on_one_grid([curve for side in sides for curve in side.curves], 1)
@@ -360,7 +376,7 @@ def _gain(
         power = power / np.concatenate([side.factors for side in sides])[:, None]
     laid = np.split(power, np.cumsum([len(side.curves) for side in sides])[:-1])
     days = _days(pair.stages)
-    is_one_mounting = len({stage["mounting"] for stage in pair.stages}) == 1
+    on_mounting = _on_mounting(pair, sides, days)
     places = _places(pair, sides, days)
     of_air, origins = _of_air(pair, days, known)
     try:
@@ -377,8 +393,7 @@ def _gain(
                 grid / grid[np.nanargmax(laid[0]) % grid.size], trust["remount_regions"]
             ),
             correction_share=max(correction_share(pair.after, s) for s in pair.others),
-            # Nothing stays as it was strapped overnight.
-            same_mounting=is_one_mounting and len(set(days)) == 1,
+            same_mounting=on_mounting.is_one,
             days=days,
             of_air=of_air,
             places=places,
@@ -386,7 +401,7 @@ def _gain(
             bandwidth_rpm=settings.figures.bandwidth_rpm,
         )
     except ValueError:
-        return None, []
+        return None
     origins |= {
         "scatter of pulls": ("pulls and the shop's own", False),
         "remounting": _origin(trust["is_remount_assumed"]),
@@ -395,7 +410,7 @@ def _gain(
         "air instruments": ("station accuracy", False),
         "unsteady drift": ("pulls", False),
     }
-    return made, _budget(made, origins)
+    return Compared(pair, made, _budget(made, origins), on_mounting.told)
 
 
 def _origin(is_assumed: bool) -> tuple[str, bool]:
@@ -424,6 +439,31 @@ def _budget(made: gain_metric.Gain, origins: dict[str, tuple[str, bool]]) -> lis
         }
         for part in parts
     ]
+
+
+class OnMounting(NamedTuple):
+    """Whether sessions count as strapped down once, and how far the card was believed in that."""
+
+    is_one: bool
+    told: Note | None = None
+
+
+def _on_mounting(pair: Comparison, sides: list[Side], days: list[int]) -> OnMounting:
+    """Believe the card's one mounting as long as a fitting on the rollers takes.
+
+    Strapped anew within that time against the card's word is seen in nothing.
+    """
+    if len({stage["mounting"] for stage in pair.stages}) > 1:
+        return OnMounting(False)
+    if len(set(days)) > 1:
+        return OnMounting(False, note("one mounting overnight"))
+    times = sorted((side.started_s for side in sides), key=lambda starts: starts[0])
+    gaps_s = [after[0] - before[-1] for before, after in pairwise(times)]
+    if any(math.isnan(gap) for gap in gaps_s):
+        return OnMounting(True, note("one mounting believed"))
+    if max(gaps_s) > LONGEST_FITTING_S:
+        return OnMounting(False, note("one mounting doubted", between_h=max(gaps_s) / HOUR_S))
+    return OnMounting(True)
 
 
 def _days(stages: list[dict[str, Any]]) -> list[int]:
@@ -489,10 +529,18 @@ def _of_air(
 
 def _air_apart(one: dict[str, Any], other: dict[str, Any]) -> float:
     """Return how far apart two airs are that a correction has to bridge, on the ln scale."""
-    densities = (one["air_density_kg_m3"], other["air_density_kg_m3"])
-    if None in densities or not (one["is_corrected"] and other["is_corrected"]):
+    figures = ("air_density_kg_m3", "air_temp_k")
+    if not (one["is_corrected"] and other["is_corrected"]):
         return 0.0
-    return abs(math.log(densities[0] / densities[1]))
+    # Engines differ in how they follow the temperature; in the density a pressure may hide it.
+    return max(
+        (
+            abs(math.log(one[name] / other[name]))
+            for name in figures
+            if None not in (one[name], other[name])
+        ),
+        default=0.0,
+    )
 
 
 def _when(stages: list[dict[str, Any]], days: list[int]) -> str:
@@ -505,25 +553,22 @@ def _when(stages: list[dict[str, Any]], days: list[int]) -> str:
     return "same day"
 
 
-def _verdicts(
-    made: list[tuple[Comparison, gain_metric.Gain, list[dict[str, Any]]]],
-) -> list[dict[str, Any]]:
+def _verdicts(made: list[Compared]) -> list[dict[str, Any]]:
     """Return the verdicts of one card, in order.
 
     Those on what the job did share one error rate. Whether the bike came back as it left is asked
     of two jobs, and for itself.
     """
-    p_of_each = [_p_of(pair, gain) for pair, gain, _ in made]
+    p_of_each = [_p_of(one.pair, one.gain) for one in made]
     together = [
-        number for number, (pair, _, _) in enumerate(made)
-        if pair.basis != EARLIER and p_of_each[number]
-    ]  # fmt: skip
+        number for number, one in enumerate(made) if one.pair.basis != EARLIER and p_of_each[number]
+    ]
     shared = family_p([p_of_each[number] for number in together])
     for number, adjusted in zip(together, shared, strict=True):
         p_of_each[number] = adjusted.tolist()
     found = []
-    for number, (_, gain, _) in enumerate(made):
-        each = p_of_each[number]
+    for number, one in enumerate(made):
+        gain, each = one.gain, p_of_each[number]
         signs = (gain.log_mean_gain, gain.log_peak_gain)
         said = [_verdict(p, sign) for p, sign in zip(each, signs, strict=False)]
         found.append(
@@ -659,13 +704,11 @@ def _unlike(before: dict[str, Any], after: dict[str, Any]) -> list[Note]:
     return reasons
 
 
-def _head(
-    gain_id: str, pair: Comparison, made: gain_metric.Gain, budget: list[dict[str, Any]]
-) -> dict[str, Any]:
+def _head(gain_id: str, one: Compared) -> dict[str, Any]:
+    pair, made = one.pair, one.gain
     before, after, basis = pair.before, pair.after, pair.basis
     kind, key, label = change_of(before, after)
     unlike = _unlike(before, after)
-    # The way back says nothing that the way there has not said.
     pooled = not (unlike or pair.is_counted or basis == EARLIER or kind == "nothing")
     pooled = pooled and not after["is_control"]
     figures = dict.fromkeys(DRIFTS) | {name: or_none(getattr(made, name)) for name in FIGURES}
@@ -674,7 +717,7 @@ def _head(
         figures |= {name: getattr(made, name) for name in DRIFTS}
     if not _has_peaks(pair, made):
         figures |= dict.fromkeys(PEAKS)
-    leads = budget[0]
+    leads = one.budget[0]
     cut = None
     if leads["share_of_variance"] > DOMINATES_SHARE:
         cut = note("part leads", component=leads["component"], share=leads["share_of_variance"])
@@ -701,6 +744,7 @@ def _head(
         "riding_to_rpm": made.range_to_rpm,
         "air_state": air_state(pair.stages),
         "would_cut": cut,
+        "on_mounting": one.on_mounting,
         **figures,
     }
 

@@ -15,8 +15,8 @@ import numpy as np
 
 from flows.metrics.notes import Note, note
 from flows.metrics.over_bikes import OverBikes, against_others, by_bike, over_bikes
-from flows.metrics.pooling import SpreadPrior, bike_means
-from flows.steps.effects import ALL_MODELS, ASSUMED_DOF, BETWEEN_BIKES, BETWEEN_MODELS, ONE_MODEL
+from flows.metrics.pooling import BETWEEN_BIKES_SHARE, SpreadPrior, bike_means
+from flows.steps.effects import ALL_MODELS, ASSUMED_DOF, BETWEEN_MODELS, ONE_MODEL, VARIANCE_DOF
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
 from warehouse import store
 
@@ -35,7 +35,7 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     """Return the gains that may be pooled by what changed, with what may make one odd."""
     gains = store.rows(
         connection,
-        "SELECT gain.gain_id, gain.job_id, gain.bike_id, gain.model_id, gain.run_on, "
+        "SELECT gain.gain_id, gain.job_id, gain.bike_id, gain.model_id, gain.run_on, "  # noqa: S608
         "gain.change_key, gain.change_label, gain.made_from, log_mean_gain, log_mean_gain_sd, "
         "mean_gain_lower_pct, mean_gain_upper_pct, log_peak_gain_sd, peak_gain_lower_pct, "
         "peak_gain_upper_pct, before.peak_power_speed_rpm, "
@@ -43,7 +43,7 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         "(SELECT count(*) FROM out.session_pull AS pull WHERE pull.odd IS NOT NULL "
         "AND pull.stage_id IN (gain.before_stage_id, gain.after_stage_id)) AS odd_pulls, "
         "mixture.level, mixture.worst_lean_error_pct, "
-        "CASE WHEN trust.is_remount_assumed THEN ? ELSE trust.remount_dof END AS variance_dof "
+        f"{VARIANCE_DOF} AS variance_dof "
         "FROM out.gain AS gain "
         "JOIN out.session AS before ON gain.before_stage_id = before.stage_id "
         "LEFT JOIN out.stage_mixture AS mixture ON gain.after_stage_id = mixture.stage_id "
@@ -78,7 +78,7 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
     bikes: list[dict[str, Any]] = []
     for payload in payloads:
         rows = payload["gains"]
-        prior = SpreadPrior(BETWEEN_BIKES, BETWEEN_MODELS, rows[0]["variance_dof"])
+        prior = SpreadPrior(BETWEEN_BIKES_SHARE, BETWEEN_MODELS, rows[0]["variance_dof"])
         models: dict[str, list[dict[str, Any]]] = {}
         for row in rows:
             models.setdefault(row["model_id"], []).append(row)

@@ -248,17 +248,18 @@ def _regions(
     The prior of a region is the whole curve's figure, so that few repeats move it little.
     """
     rows = []
-    for low, high in pairwise(metric.REGION_EDGES):
+    for (low, high), times in zip(pairwise(metric.REGION_EDGES), metric.REGION_TIMES, strict=True):
         inside = [
             part for one in repeats if (part := _within(one, low, high)) and _mountings(part) > 1
         ]
-        share, dof, origin = row["remount_share"], row["remount_dof"], note("of all speeds")
+        share, dof = nearest_step(times * row["remount_share"]), row["remount_dof"]
+        origin = note("of all speeds")
         if row["remount_origin"]["code"] != "own mountings":
             origin = row["remount_origin"]
         elif inside:
             part = fitted(
                 [_series(part, known) for part in inside],
-                default_remount_share=max(whole_curve.remount.median_share, SHARE_STEP),
+                default_remount_share=max(times * whole_curve.remount.median_share, SHARE_STEP),
                 default_day_share=max(whole_curve.day.median_share, SHARE_STEP),
             ).remount
             if part.prior_weight <= 0.5:
@@ -366,7 +367,9 @@ def _agreeing(
     """
     changes: dict[tuple[Any, ...], dict[str, Any]] = {}
     for _, job in groupby(sessions, lambda s: (s["bike_id"], s["job_id"])):
-        for pair in pairwise(job):
+        stages = list(job)
+        # Neighbours that share a session would say twice what chance did to it.
+        for pair in zip(stages[::2], stages[1::2], strict=False):
             if (change := _change(*pair)) is not None:
                 changes.setdefault(change, {}).setdefault(pair[0]["bike_id"], pair)
     found = [list(of.values()) for of in changes.values() if len(of) >= LEAST_BIKES]

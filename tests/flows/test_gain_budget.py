@@ -70,6 +70,29 @@ def test_strapped_anew_on_one_day_counts_the_mounting_alone(budget):
     assert "day" not in parts
 
 
+@pytest.mark.parametrize(
+    ("after", "is_strapped_once", "said"),
+    [
+        ("2025-03-14 11:55", True, None),
+        ("2025-03-14 12:36", False, "One mounting on the card, 2.5 h between: counted as strapped"),
+        ("2025-03-15 10:00", False, "One mounting on the card, on two days: counted as strapped"),
+    ],
+)
+def test_one_mounting_on_the_card_is_believed_for_as_long_as_a_fitting_takes(
+    budget, shop, after, is_strapped_once, said
+):
+    # The last pull before begins at 10:06.
+    assert ("remounting" not in budget(after=after)) == is_strapped_once
+    [(told,)] = shop.rows("SELECT on_mounting FROM out.gain")
+    assert told is None if said is None else told.startswith(said)
+
+
+def test_one_mounting_without_start_times_is_believed_and_said_to_be_assumed(budget, shop):
+    assert "remounting" not in budget(timed=False)
+    [(told,)] = shop.rows("SELECT on_mounting FROM out.gain")
+    assert told.endswith("that the bike stayed strapped down is assumed")
+
+
 def test_sessions_run_at_once_carry_a_trend_and_a_long_rest_ends_it(budget, shop):
     # -0.4 % a pull through six pulls, three minutes apart: the gain as it stands is 1.2 % low.
     parts = budget(after="2025-03-14 10:09", slope=-0.004)
@@ -80,9 +103,10 @@ def test_sessions_run_at_once_carry_a_trend_and_a_long_rest_ends_it(budget, shop
     assert gain == pytest.approx(5.0, abs=0.4)
 
 
-def test_after_a_long_rest_nothing_is_carried_over(budget, shop):
-    assert "trend" not in budget(after="2025-03-14 11:20", slope=0.0)
-    assert shop.rows("SELECT trend_pct FROM out.gain") == [(0.0,)]
+def test_after_a_long_rest_next_to_nothing_is_carried_over(budget, shop):
+    assert budget(after="2025-03-14 12:40", slope=0.0)["trend"][3] < 0.01
+    [(trend_pct,)] = shop.rows("SELECT trend_pct FROM out.gain")
+    assert abs(trend_pct) < 0.01
 
 
 def test_without_start_times_a_trend_may_go_on_and_that_is_assumed(budget):

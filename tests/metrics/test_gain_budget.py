@@ -156,16 +156,32 @@ def test_slopes_that_differ_as_the_shop_s_do_are_held():
     assert abs(told) < 0.1
 
 
-def test_after_a_long_rest_nothing_is_carried_and_nothing_is_paid():
-    rested = [AT_ONCE[0], AT_ONCE[1] + 1200.0]
+def test_after_a_long_rest_little_is_carried_and_little_is_paid():
+    # By hand: of three pulls the mean of exp(-147 / T) over 10 to 30 min is left, 0.3 %.
+    rested = [AT_ONCE[0], AT_ONCE[1] + 9000.0]
     places = soak_places(rested, [3, 3], [1, 1])
     held, told = trend_trials([-0.004] * 400, DEFAULT, places, restarts=True)
     assert held >= 0.92
     assert abs(told) < 0.1
     found = compared([0.0, -0.004, -0.008], [0.0, -0.004, -0.008], places=places,
                      usual_slope=DEFAULT)  # fmt: skip
-    assert found.trend_pct == 0.0
-    assert found.log_mean_gain_sd == pytest.approx(PULL_SD * math.sqrt(2 / 3))
+    assert found.trend_pct == pytest.approx(0.0, abs=0.005)
+    assert found.log_mean_gain_sd == pytest.approx(PULL_SD * math.sqrt(2 / 3), rel=1e-3)
+
+
+@pytest.mark.parametrize("cools_min", [10, 17, 25, 30])
+@pytest.mark.parametrize("rest_min", [10, 30, 60])
+def test_heat_that_a_rest_leaves_is_taken_off_as_far_as_its_cooling_is_known(cools_min, rest_min):
+    # Newton's law of cooling: three pulls of 0.4 %, of which exp(-(rest - 3) / T) is felt after.
+    felt = 3 * math.exp(-(rest_min - 3) / cools_min)
+    gap = [AT_ONCE[0], AT_ONCE[0][-1] + 60.0 * rest_min + np.arange(3) * 180.0]
+    places = soak_places(gap, [3, 3], [1, 1])
+    after = [-0.004 * (felt + pull) for pull in range(3)]
+    found = compared([0.0, -0.004, -0.008], after, places=places, usual_slope=DEFAULT)
+    assert found.mean_gain_lower_pct <= 0.0 <= found.mean_gain_upper_pct
+    apart = places.places[1].mean() - places.places[0].mean()
+    # The ends of a rectangle lie 1.7 SD out; the exponential skews that.
+    assert abs(felt - apart) <= 2.5 * places.loose[1]
 
 
 def test_without_times_either_course_of_heating_lies_in_the_interval():
@@ -220,15 +236,17 @@ def test_without_pulls_that_tell_a_slope_the_usual_one_stands_with_all_its_sprea
 
 
 def test_rests_take_heat_back_by_their_length():
-    # Usual rest 3 minutes; 11.5 minutes is half way to 20: half of three pulls is still felt.
-    half = soak_places([AT_ONCE[0], [360.0 + 690.0]], [3, 1], [1, 1])
-    assert half.places[1] == pytest.approx([1.5])
-    assert half.loose[1] == pytest.approx(3 * 0.5 / math.sqrt(3.0))
+    # By hand: scipy's quad of exp(-27 / T) / 20 over T from 10 to 30 min is 0.2509.
+    half = soak_places([AT_ONCE[0], [360.0 + 1800.0]], [3, 1], [1, 1])
+    assert half.places[1] == pytest.approx([3 * 0.2509], abs=3e-4)
+    # And of exp(-54 / T) it is 0.0729: the SD of the share is the root of 0.0729 - 0.2509^2.
+    assert half.loose[1] == pytest.approx(3 * math.sqrt(0.0729 - 0.2509**2), abs=3e-3)
     # Another day, a night between.
-    assert soak_places(AT_ONCE, [3, 3], [1, 2]).places[1].tolist() == [0.0, 1.0, 2.0]
+    assert soak_places(AT_ONCE, [3, 3], [1, 2]).places[1] == pytest.approx([0.0, 1.0, 2.0])
     # A long rest within a session.
     within = soak_places([[0.0, 180.0, 2000.0, 2180.0]], [4], [1])
-    assert within.places[0].tolist() == [0.0, 1.0, 0.0, 1.0]
+    # By scipy's quad, 27.3 min more than usual leave 0.2469 of two pulls.
+    assert within.places[0] == pytest.approx([0.0, 1.0, 2 * 0.2469, 1 + 2 * 0.2469], abs=3e-4)
     # A clock that jumps back, or stands still, is no time.
     assert soak_places([[0.0, 0.0], [60.0, 90.0]], [2, 2], [1, 1]).is_assumed
 

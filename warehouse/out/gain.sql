@@ -6,7 +6,8 @@
 -- Nulls:  the *_verdict_p and verdicts_together where the air forbids a verdict (air_state one
 --         side or none: power as observed, the air's share in the interval); greatest_loss_*
 --         when nothing was lost anywhere; again_* and drift_* unless the bike was put back as it
---         was and pulled again; would_cut where no part holds more than half of the uncertainty.
+--         was and pulled again; would_cut where no part holds more than half of the uncertainty;
+--         on_mounting where the card's mountings are taken as they stand and nothing is assumed.
 CREATE TABLE IF NOT EXISTS out.gain (
     gain_id VARCHAR PRIMARY KEY,
     job_id VARCHAR NOT NULL,
@@ -59,6 +60,7 @@ CREATE TABLE IF NOT EXISTS out.gain (
     is_real_alone BOOLEAN NOT NULL,
     trend_pct DOUBLE,
     would_cut VARCHAR,
+    on_mounting VARCHAR,
     log_mean_gain DOUBLE,
     log_mean_gain_sd DOUBLE,
     log_peak_gain DOUBLE,

@@ -61,6 +61,7 @@ SELECT
     gain.is_real_alone,
     gain.trend_pct,
     gain.would_cut,
+    gain.on_mounting,
     before.stage_name AS before_name,
     before.job_id AS before_job_id,
     after.stage_name AS after_name
