@@ -97,7 +97,7 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
 OVER_BIKES = Step(
     name="hold bikes together",
     doing="holding bikes together",
-    version=2,
+    version=3,
     key="change_key",
     tables=("out.measured_change", "out.pooled_curve", "out.bike_against_others"),
     reads=(

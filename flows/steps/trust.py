@@ -490,7 +490,7 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=7,
+    version=8,
     tables=("out.trust", "out.remount_region"),
     reads=(
         "out.session",

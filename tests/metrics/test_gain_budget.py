@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import integrate, stats
 from statsmodels.regression.linear_model import WLS
 from statsmodels.stats.multitest import multipletests
 
@@ -251,46 +251,50 @@ def test_rests_take_heat_back_by_their_length():
     assert soak_places([[0.0, 0.0], [60.0, 90.0]], [2, 2], [1, 1]).is_assumed
 
 
-@pytest.mark.parametrize(
-    ("rest_s", "felt", "loose"),
-    [
-        # Hand calculation: usual rest 180 s; of three pulls the share 1 - (rest - 180) / 1020.
-        (100.0, 3.0, 0.0),
-        (180.0, 3.0, 0.0),
-        (435.0, 2.25, 0.75 / math.sqrt(3.0)),
-        (945.0, 0.75, 0.75 / math.sqrt(3.0)),
-        (1200.0, 0.0, 0.0),
-        (5000.0, 0.0, 0.0),
-        # A clock put back says nothing of the rest: anything from none to all.
-        (-50.0, 1.5, 1.5 / math.sqrt(3.0)),
-        (0.0, 1.5, 1.5 / math.sqrt(3.0)),
-    ],
-)
-def test_what_a_rest_leaves_by_hand(rest_s, felt, loose):
+def left_by(rest_s):
+    """Return the mean and SD of what a rest leaves, T evenly likely from 10 to 30 minutes."""
+
+    def moment(power):
+        return integrate.quad(lambda cools: math.exp(-power * rest_s / cools) / 1200, 600, 1800)[0]
+
+    return moment(1), math.sqrt(moment(2) - moment(1) ** 2)
+
+
+@pytest.mark.parametrize("rest_s", [100.0, 180.0, 435.0, 945.0, 1200.0, 5000.0])
+def test_what_a_rest_leaves_is_the_mean_over_all_it_may_cool_by(rest_s):
     first = np.array([0.0, 180.0, 360.0])
     found = soak_places([first, 360.0 + rest_s + np.array([0.0, 180.0])], [3, 2], ["a", "a"])
-    assert found.places[0].tolist() == [0.0, 1.0, 2.0]
-    assert found.places[1] == pytest.approx([felt, felt + 1.0])
-    assert found.loose == pytest.approx([0.0, loose])
+    # Newton's law of cooling by quadrature; the usual rest of 180 s is no rest.
+    share, sd = left_by(max(rest_s - 180.0, 0.0))
+    assert found.places[0] == pytest.approx([0.0, 1.0, 2.0])
+    assert found.places[1] == pytest.approx([3 * share, 3 * share + 1.0], abs=1e-3)
+    assert found.loose == pytest.approx([0.0, 3 * sd], abs=1e-3)
     assert not found.is_assumed
 
 
-def test_the_usual_rest_is_the_middle_one_of_those_that_are_no_breaks():
-    # Hand calculation: rests of 100, 300, 300 and a break of 1200 s, after which the count begins
-    # anew: 300 is usual. 750 s later half of one pull is felt: (750 - 300) / 900.
-    times = [[0.0, 100.0, 400.0, 700.0, 1900.0], [2650.0]]
-    found = soak_places(times, [5, 1], [1, 1])
-    assert found.places[0].tolist() == [0.0, 1.0, 2.0, 3.0, 0.0]
-    assert found.places[1] == pytest.approx([0.5])
-    # Single pulls tell no rest: three minutes, so that 690 s are half way to 20 minutes.
-    assert soak_places([[0.0], [690.0]], [1, 1], [1, 1]).places[1] == pytest.approx([0.5])
+@pytest.mark.parametrize("rest_s", [-50.0, 0.0])
+def test_a_clock_put_back_says_nothing_of_the_rest(rest_s):
+    first = np.array([0.0, 180.0, 360.0])
+    found = soak_places([first, 360.0 + rest_s + np.array([0.0, 180.0])], [3, 2], ["a", "a"])
+    # Anything from none of three pulls to all: the mean and SD of an even chance.
+    assert found.places[1] == pytest.approx([1.5, 2.5])
+    assert found.loose == pytest.approx([0.0, 1.5 / math.sqrt(3.0)])
+
+
+def test_the_usual_rest_is_the_middle_one():
+    # Rests of 100, 300, 300: 300 is usual, and 750 s later all four have cooled for 450 s.
+    found = soak_places([[0.0, 100.0, 400.0, 700.0], [1450.0]], [4, 1], [1, 1])
+    assert found.places[0] == pytest.approx([0.0, 1.0, 2.0, 3.0])
+    assert found.places[1] == pytest.approx([4 * left_by(450.0)[0]], abs=1e-3)
+    # Single pulls tell no rest: three minutes is the usual one.
+    alone = soak_places([[0.0], [690.0]], [1, 1], [1, 1]).places[1]
+    assert alone == pytest.approx([left_by(510.0)[0]], abs=1e-3)
 
 
 def test_heat_adds_up_over_three_sessions_and_another_day_takes_it_all():
     times = [[0.0, 180.0], [360.0, 540.0], [720.0]]
-    assert soak_places(times, [2, 2, 1], [1, 1, 1]).places[2].tolist() == [4.0]
-    assert soak_places(times, [2, 2, 1], [1, 1, 2]).places[2].tolist() == [0.0]
-    assert soak_places(times, [2, 2, 1], [1, 2, 2]).places[2].tolist() == [2.0]
+    for days, felt in (([1, 1, 1], 4.0), ([1, 1, 2], 0.0), ([1, 2, 2], 2.0)):
+        assert soak_places(times, [2, 2, 1], days).places[2] == pytest.approx([felt])
 
 
 @pytest.mark.parametrize("missing", [0, 1])
@@ -299,7 +303,8 @@ def test_where_one_session_has_no_times_none_or_all_may_go_on(missing):
     times[missing] = [math.nan] * 3
     found = soak_places(times, [3, 3], [1, 1])
     # Hand calculation: nothing or three pulls; the root mean square of either is 3 / sqrt(2).
-    assert [one.tolist() for one in found.places] == [[0.0, 1.0, 2.0]] * 2
+    for place in found.places:
+        assert place == pytest.approx([0.0, 1.0, 2.0])
     assert found.loose == pytest.approx([0.0, 3.0 / math.sqrt(2.0)])
     assert found.is_assumed
     assert not soak_places(times, [3, 3], [1, 2]).is_assumed

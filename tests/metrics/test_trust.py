@@ -396,16 +396,6 @@ def test_a_session_that_tells_no_scatter_changes_nothing(sd, dof):
     assert shop_repeatability([*sds, sd], [*dofs, dof]) == shop_repeatability(sds, dofs)
 
 
-def test_bikes_measured_closely_that_agree_leave_no_room_for_remounting():
-    gain, variance = np.array([0.0, 1e-6] * 6), 1e-12
-    bound = agreement_bound([Agreement(gain, np.full(12, variance))], [0.0, 1e-8])
-    # Hand calculation, bikes alike: the squares are 12 * (0.5e-6)^2, the variances 1e-12 and
-    # 2e-8; half of 11 * ln(2e-8 / 1e-12) less the squares over either.
-    other = variance + 2e-8
-    expected = -0.5 * (11 * math.log(other / variance) + 3e-12 / other - 3e-12 / variance)
-    assert bound == pytest.approx([0.0, expected])
-
-
 def test_pairs_of_one_day_leave_the_day_to_its_prior_and_days_of_one_mounting_the_mounting():
     rng = np.random.default_rng(12)
     level, apart = rng.normal(0.0, 0.002, 40), np.arange(40)
