@@ -229,7 +229,7 @@ def _session(stage_id: str, bike_id: str, day: int, air: np.ndarray) -> dict[str
         "stage_id": stage_id, "job_id": stage_id, "bike_id": bike_id, "made_from": "study",
         "run_on": START + timedelta(days=day), "is_control": bike_id == "control",
         "air_density_kg_m3": pressure / 287.05 / temperature, "has_air_doubt": False,
-        "is_corrected": True, "pulls_used": 3, "reference_air": "SAE J1349", "dyno": "main",
+        "is_corrected": True, "pulls_effective": 3.0, "reference_air": "SAE J1349", "dyno": "main",
         "gear": None, "build_id": "plain", "fuel": "E5", "ethanol_share": None,
         "parts_label": "standard parts", "map_name": "stock", "map_revision": None,
         "equipment": "bench", "ambient_temp_k": temperature, "ambient_pressure_pa": pressure,
