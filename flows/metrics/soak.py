@@ -116,7 +116,11 @@ def soak_places(
     node, weight = np.polynomial.legendre.leggauss(NODES)
     shares, weight = (node + 1.0) / 2.0, weight / 2.0
     tried = [_placed(rests, usual, share, unknown=0.0) for share in shares]
-    places = [np.tensordot(weight, np.array(one), axes=1) for one in zip(*tried, strict=True)]
+    # From one of them on: what all have alike stays so to the last digit.
+    places = [
+        one[0] + np.tensordot(weight, np.array(one) - one[0], axes=1)
+        for one in zip(*tried, strict=True)
+    ]
     middles = np.array([[one.mean() for one in placed] for placed in tried])
     loose = np.sqrt(weight @ (middles - weight @ middles) ** 2)
     is_assumed = any(np.isnan(one).any() for one in rests)
