@@ -231,7 +231,9 @@ def _contradicted(found: metric.SessionScatter, defaults: Trust, row: dict[str, 
         share = max(part.median_share, SHARE_STEP)
         if part.below > SURE and default >= LESS * share:
             told.append(note("better than default", times=default / share, **figures))
-        if part.above > SURE and share >= MORE * default:
+        # Bikes may differ for another reason than their straps: that blames nobody.
+        is_seen = counts.get("control_sessions") or counts.get("repeats")
+        if is_seen and part.above > SURE and share >= MORE * default:
             told.append(note("worse than default", times=share / default, **figures))
     return told
 
