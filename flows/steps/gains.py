@@ -257,7 +257,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 GAINS = Step(
     name="compare stages",
     doing="comparing stages",
-    version=12,
+    version=13,
     key="job_id",
     tables=("out.gain", "out.gain_budget", "out.gain_curve"),
     through={

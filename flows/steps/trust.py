@@ -492,7 +492,7 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=8,
+    version=9,
     tables=("out.trust", "out.remount_region"),
     reads=(
         "out.session",
