@@ -23,7 +23,8 @@ _SPELLINGS = {
     "PS": "ps cv ch pk hk",
     "hp": "hp bhp whp rwhp",
     "Nm": "nm n.m n·m n*m",
-    "lbf*ft": "lbft lb-ft lb.ft ft-lb ft.lb ftlb ftlbs lbf*ft lbf.ft lbs-ft ft-lbs lb*ft lbf-ft",
+    "lbf*ft": "lbft lb-ft lb.ft ft-lb ft.lb ftlb ftlbs lbf*ft lbf.ft lbs-ft ft-lbs lb*ft lbf-ft "
+    "lbfft ftlbf ft-lbf ft*lbf ft.lbf",
     "kgf*m": "kgm mkg kgf*m kgf.m kg.m kgfm",
     "m/s": "m/s mps",
     "km/h": "km/h kph kmh",

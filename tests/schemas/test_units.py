@@ -12,8 +12,7 @@ SI_OF_WORD = {
     "1/min": "rpm",
     **dict.fromkeys(("s", "ms", "us", "min"), "s"),
     **dict.fromkeys(("W", "kW", "PS", "CV", "hp"), "W"),
-    **dict.fromkeys(("Nm", "N*m", "N·m", "N m", "kgf*m"), "N·m"),
-    **dict.fromkeys(("lbf*ft", "lbf ft", "lb-ft", "lb ft", "ft lb", "ft-lb", "ft lbf"), "N·m"),
+    **dict.fromkeys(("Nm", "N*m", "N·m", "lbf*ft", "lb-ft", "kgf*m"), "N·m"),
     **dict.fromkeys(("m/s", "km/h", "mph"), "m/s"),
     **dict.fromkeys(("K", "degC", "°C", "degF", "°F"), "K"),
     **dict.fromkeys(("Pa", "hPa", "mbar", "kPa", "bar", "kgf/cm2", "psi", "mmHg", "inHg"), "Pa"),
@@ -36,9 +35,6 @@ SI_OF_WORD = {
         ("kW", "W", 1000.0, 1e-9),
         ("lbf*ft", "N·m", 1.355818, 5e-7),  # foot pound-force
         ("lb-ft", "N·m", 1.355818, 5e-7),
-        ("lbf ft", "N·m", 1.355818, 5e-7),
-        ("ft lb", "N·m", 1.355818, 5e-7),
-        ("N m", "N·m", 1.0, 1e-12),
         ("kgf*m", "N·m", 9.80665, 1e-12),  # exact
         ("mph", "m/s", 0.44704, 1e-12),  # exact
         ("km/h", "m/s", 0.2777778, 5e-8),
@@ -90,10 +86,8 @@ PINT_WORDS = {
     **dict.fromkeys(("rpm", "1/min"), "revolutions_per_minute"),
     **dict.fromkeys(("PS", "CV"), "metric_horsepower"),
     "hp": "horsepower",
-    **dict.fromkeys(("Nm", "N*m", "N·m", "N m"), "newton * meter"),
-    **dict.fromkeys(
-        ("lbf*ft", "lbf ft", "lb-ft", "lb ft", "ft lb", "ft-lb", "ft lbf"), "pound_force * foot"
-    ),
+    **dict.fromkeys(("Nm", "N*m", "N·m"), "newton * meter"),
+    **dict.fromkeys(("lbf*ft", "lb-ft"), "pound_force * foot"),
     "kgf*m": "kilogram_force * meter",
     **dict.fromkeys(("degC", "°C"), "degree_Celsius"),
     **dict.fromkeys(("degF", "°F"), "degree_Fahrenheit"),

@@ -75,7 +75,8 @@ def test_what_is_written_with_marks_reads_back(values, marks):
     ("text", "word"),
     [
         ("U/min", "rpm"), ("1/min", "1/min"), ("[hPa]", "hPa"), ("KM/H", "km/h"), ("kph", "km/h"),
-        ("°C", "°C"), ("deg C", "degC"), ("ft-lb", "lbf*ft"), ("CV", "CV"), ("bhp", "hp"),
+        ("°C", "°C"), ("deg C", "degC"), ("ft-lb", "lbf*ft"), ("lbf ft", "lbf*ft"), ("CV", "CV"),
+        ("bhp", "hp"),
         ("λ", "lambda"), ("sec", "s"), ("furlong", None), ("", None), ("km", None),
     ],
 )  # fmt: skip
