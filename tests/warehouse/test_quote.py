@@ -9,7 +9,7 @@ from warehouse import quote
 NOTHING = pl.DataFrame(schema={"left_out_for": pl.String, "unlike_reason": pl.String})
 ROW = {
     "model_id": "M-1", "bikes": 5, "jobs": 6, "models": 3, "bikes_of_all_models": 12,
-    "mean_pct": 4.02, "lower_pct": 3.1, "upper_pct": 5.0,
+    "own_mean_pct": 4.6, "mean_pct": 4.02, "lower_pct": 3.1, "upper_pct": 5.0,
     "next_lower_pct": 2.14, "next_upper_pct": 5.93,
     "measured_lower_pct": 1.46, "measured_upper_pct": 6.61,
     "planned_sd_pct": 0.9, "between_bikes_sd_pct": 0.7, "borrowed_share": 0.34, "prior_share": 0.6,
@@ -48,8 +48,9 @@ def test_a_loss_is_said_as_a_loss(lower, upper, said):
 
 def test_behind_it_stand_bikes_what_is_borrowed_and_what_is_assumed():
     said = " ".join(quoted(ROW).evidence)
-    assert "5 bikes of this model had it, in 6 jobs: mean +4.0 % (+3.1 to +5.0)" in said
-    assert "34 % of that mean is borrowed from 7 bikes of 2 other models" in said
+    assert "5 bikes of this model had it, in 6 jobs: +4.6 % on average." in said
+    borrowed = "With 34 % borrowed from 7 bikes of 2 other models: mean +4.0 % (+3.1 to +5.0)."
+    assert borrowed in said
     assert "60 % of that is assumed" in said
 
 
