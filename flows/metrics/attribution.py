@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from flows.metrics.domain_checks import require
-from flows.metrics.over_bikes import half_line, quantile, scales
-from flows.metrics.pooling import LEVEL, SpreadPrior
+from flows.metrics.over_bikes import quantile, two_sided
+from flows.metrics.pooling import LEVEL, SpreadPrior, half_line, scales
 
 FloatArray = NDArray[np.floating]
 
@@ -180,8 +180,8 @@ def attributed(
     sums, model_of = _of_bikes(y, v, x, after, bike, model)
     basis = _row_space(x)
     typical = float(np.sqrt(v.mean() + y.var()))
-    tau, log_tau = (one[:, 0] for one in half_line([typical], TAU_STEPS, prior.tau_scale))
-    omega, log_omega = (one[:, 0] for one in half_line([typical], OMEGA_STEPS, prior.omega_scale))
+    tau, log_tau = half_line(typical, TAU_STEPS, prior.tau_scale)
+    omega, log_omega = half_line(typical, OMEGA_STEPS, prior.omega_scale)
 
     factor, log_factor = scales(prior.variance_dof, SCALE_STEPS)
     nodes, fits = [], []
@@ -334,7 +334,7 @@ def _told(
         np.sum(column * mean, axis=0),
         quantile(tail, column, mean, sd),
         quantile(1.0 - tail, column, mean, sd),
-        2.0 * np.clip(np.minimum(below, 1.0 - below), 0.0, 0.5),
+        two_sided(below),
     )
     effect, lower, upper, p = (np.where(can_tell, one, np.nan) for one in figures)
     return effect, lower, upper, p

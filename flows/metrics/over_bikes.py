@@ -12,13 +12,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from flows.metrics.domain_checks import require
-from flows.metrics.pooling import LEVEL, PRIOR_DOF, SpreadPrior
+from flows.metrics.pooling import LEVEL, SpreadPrior, half_line, scales
 
 FloatArray = NDArray[np.floating]
 
 TAU_STEPS, OMEGA_STEPS, SCALE_STEPS = 24, 10, 13
 """Ends are then off by less than 2 % of the interval's width against `pooling`'s finer steps."""
-SCALE_REACH = 2.5
 NEAR = 1e-3
 """Ends are right to a thousandth of their own standard deviation: no drawn line shows less."""
 MOST_STEPS = 40
@@ -62,7 +61,7 @@ class OverBikes(NamedTuple):
     def p(self) -> FloatArray:
         """Two-sided p of a mean of nothing: below 0.05 where the interval of the mean is off 0."""
         below = np.sum(self.weight * special.ndtr(-self.mean / np.sqrt(self.variance)), axis=0)
-        return 2.0 * np.clip(np.minimum(below, 1.0 - below), 0.0, 0.5)
+        return two_sided(below)
 
     def measured_ends(self, variance: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Return where the next bike will be measured, with a stated variance at each place."""
@@ -277,52 +276,24 @@ def against_others(
     return Against(*(np.concatenate(one) for one in zip(*parts, strict=True)))
 
 
-def half_line(typical: ArrayLike, steps: int, prior_scale: float) -> tuple[FloatArray, FloatArray]:
-    """Return deviations from 0 to infinity, and the log of the prior's share of each.
+def two_sided(below: ArrayLike) -> FloatArray:
+    """Return the two-sided p of a chance of lying below.
 
     Parameters
     ----------
-    typical : array_like. Size of a usual deviation at each place. [1]
-    steps : int. How many deviations.
-    prior_scale : float. Scale of the half-t prior on them. [1]
+    below : array_like. Chances; a sum of weights may fall a rounding outside of 0 to 1.
 
     Returns
     -------
-    tuple of ndarray. Deviations and logs, steps by places.
+    ndarray. From 0 to 1.
 
     Examples
     --------
-    >>> deviation, log_share = half_line([0.01], 4, 0.01)
-    >>> deviation.shape, bool(np.all(np.diff(log_share[1:], axis=0) < 0.0))
-    ((4, 1), True)
+    >>> two_sided([0.025, 0.5, 1.0 + 1e-16])
+    array([0.05, 1.  , 0.  ])
     """
-    angle = ((np.arange(steps) + 0.5) * (0.5 * np.pi / steps))[:, None]
-    at = np.hypot(np.atleast_1d(np.asarray(typical, dtype=float)), prior_scale) * np.tan(angle)
-    away = np.log1p(np.square(at / prior_scale) / PRIOR_DOF)
-    return at, -2.0 * np.log(np.cos(angle)) - 0.5 * (PRIOR_DOF + 1.0) * away
-
-
-def scales(dof: float, steps: int) -> tuple[FloatArray, FloatArray]:
-    """Return factors on the stated variances, and the log of what each stands for.
-
-    Parameters
-    ----------
-    dof : float. Degrees of freedom behind the stated variances; infinite where they are known.
-    steps : int. How many factors, where they are not known.
-
-    Returns
-    -------
-    tuple of ndarray. Factors and logs: lognormal about 1, with variance 2 / dof.
-
-    Examples
-    --------
-    >>> scales(np.inf, 5)
-    (array([1.]), array([0.]))
-    """
-    if np.isinf(dof):
-        return np.ones(1), np.zeros(1)
-    away = np.linspace(-SCALE_REACH, SCALE_REACH, steps)
-    return np.exp(away * (2.0 / dof) ** 0.5), -0.5 * np.square(away)
+    chance = np.asarray(below, dtype=float)
+    return 2.0 * np.clip(np.minimum(chance, 1.0 - chance), 0.0, 0.5)
 
 
 def _checked(

@@ -587,41 +587,72 @@ def _nodes(groups: Sequence[tuple[FloatArray, FloatArray]], prior: SpreadPrior |
     """Return the spreads and scales that are averaged over."""
     typical = float(np.mean([v.mean() + y.var() for y, v in groups])) ** 0.5
     if prior is not None:
-        tau, log_weight = _half_line(typical, _PRIOR_STEPS, prior.tau_scale)
-        scale, log_scale = _scales(prior.variance_dof)
+        tau, log_weight = half_line(typical, _PRIOR_STEPS, prior.tau_scale)
+        scale, log_scale = scales(prior.variance_dof, _SCALE_STEPS)
         of_tau = _shares(log_weight)
         log_weight = (log_weight[:, None] + log_scale).reshape(-1)
         tau, scale = np.repeat(tau, scale.size), np.tile(scale, tau.size)
         return _Nodes(tau, scale, log_weight, of_tau, float("nan"))
     dof = sum(y.size - 1 for y, _ in groups)
     single = _paule_mandel(groups) ** 0.5 if dof else 0.0
-    tau, log_weight = _half_line(typical) if dof >= 2 else (np.array([single]), np.zeros(1))
+    tau, log_weight = np.array([single]), np.zeros(1)
+    if dof >= 2:
+        tau, log_weight = half_line(typical, _SPREAD_STEPS)
     return _Nodes(tau, np.ones(tau.size), log_weight, np.empty(0), single)
 
 
-def _half_line(
-    typical: float, steps: int = _SPREAD_STEPS, prior_scale: float = 0.0
+def half_line(
+    typical: ArrayLike, steps: int, prior_scale: float = 0.0
 ) -> tuple[FloatArray, FloatArray]:
     """Return deviations that cover 0 to infinity, and the log of what each stands for.
 
-    That is its step under a flat prior, times the density where a half-t prior has a scale.
+    Parameters
+    ----------
+    typical : array_like. Size of a usual deviation, one or one a place. [1]
+    steps : int. How many deviations.
+    prior_scale : float, default 0. Scale of a half-t prior on them; 0 is a flat one. [1]
+
+    Returns
+    -------
+    tuple of ndarray. Deviations and logs, steps first: the step under a flat prior, times the
+        density of the prior where it has a scale.
+
+    Examples
+    --------
+    >>> deviation, log_share = half_line([0.01], 4, 0.01)
+    >>> deviation.shape, bool(np.all(np.diff(log_share[1:], axis=0) < 0.0))
+    ((4, 1), True)
     """
+    usual = np.hypot(np.asarray(typical, dtype=float), prior_scale)
     angle = (np.arange(steps) + 0.5) * (0.5 * np.pi / steps)
-    at, log_step = (
-        float(np.hypot(typical, prior_scale)) * np.tan(angle),
-        -2.0 * np.log(np.cos(angle)),
-    )
+    angle = angle.reshape(-1, *(1,) * usual.ndim)
+    at, log_step = usual * np.tan(angle), -2.0 * np.log(np.cos(angle))
     if prior_scale:
         away = np.log1p(np.square(at / prior_scale) / PRIOR_DOF)
         log_step = log_step - 0.5 * (PRIOR_DOF + 1.0) * away
     return at, log_step
 
 
-def _scales(dof: float) -> tuple[FloatArray, FloatArray]:
-    """Return factors of the stated variances, and the log of what each stands for."""
+def scales(dof: float, steps: int) -> tuple[FloatArray, FloatArray]:
+    """Return factors on the stated variances, and the log of what each stands for.
+
+    Parameters
+    ----------
+    dof : float. Degrees of freedom behind the stated variances; infinite where they are known.
+    steps : int. How many factors, where they are not known.
+
+    Returns
+    -------
+    tuple of ndarray. Factors and logs: lognormal about 1, with variance 2 / dof.
+
+    Examples
+    --------
+    >>> scales(np.inf, 5)
+    (array([1.]), array([0.]))
+    """
     if np.isinf(dof):
         return np.ones(1), np.zeros(1)
-    away = np.linspace(-_SCALE_REACH, _SCALE_REACH, _SCALE_STEPS)
+    away = np.linspace(-_SCALE_REACH, _SCALE_REACH, steps)
     return np.exp(away * (2.0 / dof) ** 0.5), -0.5 * np.square(away)
 
 
@@ -651,9 +682,9 @@ def _between(mean: FloatArray, variance: FloatArray, prior: SpreadPrior | None) 
     """Return what groups say of the spread between them; rows stand for themselves."""
     typical = float(np.sqrt(np.mean(variance) + np.mean(mean.var(axis=1))))
     if prior is None:
-        omega, log_step = _half_line(typical)
+        omega, log_step = half_line(typical, _SPREAD_STEPS)
     else:
-        omega, log_step = _half_line(typical, _GROUP_STEPS, prior.omega_scale)
+        omega, log_step = half_line(typical, _GROUP_STEPS, prior.omega_scale)
     m, s2 = mean[:, None, :], variance[:, None, :]
     w = 1.0 / (s2 + np.square(omega)[:, None])
     total = w.sum(axis=2)

@@ -9,12 +9,11 @@ import duckdb
 import numpy as np
 
 from flows.metrics.attribution import MOST_INFLATION, Apart, Attribution, attributed
-from flows.metrics.pooling import BETWEEN_BIKES_SHARE, SpreadPrior
 from flows.steps.builds import PartRow, parts_of_builds
-from flows.steps.effects import ASSUMED_DOF, BETWEEN_MODELS, VARIANCE_DOF
+from flows.steps.effects import ASSUMED_DOF, VARIANCE_DOF, prior_of
 from flows.steps.engine import Given, Inputs, Records, Step, whole
-from flows.steps.gains import ERROR_RATE, PREVIOUS
-from flows.steps.refresh import fingerprint, or_none
+from flows.steps.gains import PREVIOUS, verdict_of
+from flows.steps.refresh import fingerprint, in_percent, or_none
 from schemas.card import CATEGORIES
 from warehouse import store
 
@@ -85,7 +84,7 @@ def _make(_: Given, payloads: list[list[dict[str, Any]]]) -> Records:
         design,
         bike,
         [row["model_id"] for row in rows],
-        SpreadPrior(BETWEEN_BIKES_SHARE, BETWEEN_MODELS, rows[0]["variance_dof"]),
+        prior_of(rows),
         follows=[ends.get((row["job_id"], row["before_stage_id"]), -1) for row in rows],
         planned_variance=float(variance.mean()),
     )
@@ -181,12 +180,8 @@ def _bikes(bike: list[str], rows: np.ndarray) -> int:
 
 
 def _verdict(effect: float | None, p: float | None) -> str:
-    if effect is None or p is None:
-        return NOT_APART
-    if p > ERROR_RATE:
-        return "within noise"
-    return "real gain" if effect > 0 else "real loss"
+    return NOT_APART if effect is None or p is None else verdict_of(p, effect)
 
 
 def _pct(log_ratio: float | None) -> float | None:
-    return None if log_ratio is None else 100 * math.expm1(log_ratio)
+    return None if log_ratio is None else in_percent(log_ratio)

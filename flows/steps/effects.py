@@ -14,7 +14,7 @@ import numpy as np
 
 from flows.metrics import pooling
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
-from flows.steps.refresh import fingerprint
+from flows.steps.refresh import fingerprint, grouped, in_percent
 from warehouse import store
 
 FIGURES = {"mean gain over the riding range": "mean", "peak against peak": "peak"}
@@ -112,18 +112,26 @@ class _Seen(NamedTuple):
         return pooling.of_unseen(self.effects, self.prior, planned_variance=self.planned_variance)
 
 
+def prior_of(rows: list[dict[str, Any]]) -> pooling.SpreadPrior:
+    """Return what is assumed of the spreads behind some gains, which carry `VARIANCE_DOF`."""
+    dof = rows[0]["variance_dof"]
+    return pooling.SpreadPrior(pooling.BETWEEN_BIKES_SHARE, BETWEEN_MODELS, dof)
+
+
+def _model(row: dict[str, Any]) -> str:
+    return row["model_id"]
+
+
 def _seen_of(rows: list[dict[str, Any]], column: str) -> _Seen:
     """Return the bikes behind some gains of one change.
 
     The next one will be measured as these were on average: whatever stands in their variances, the
     shop's usual number of pulls and way of strapping down among it, stands in its plan.
     """
-    models: dict[str, list[dict[str, Any]]] = {}
-    for row in rows:
-        models.setdefault(row["model_id"], []).append(row)
+    models = grouped(rows, _model)
     return _Seen(
         {model: _bikes(members, column) for model, members in models.items()},
-        pooling.SpreadPrior(pooling.BETWEEN_BIKES_SHARE, BETWEEN_MODELS, rows[0]["variance_dof"]),
+        prior_of(rows),
         float(np.mean([row[f"log_{column}_gain_sd"] ** 2 for row in rows])),
     )
 
@@ -132,9 +140,7 @@ def _pool(
     rows: list[dict[str, Any]], figure: str, column: str
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     seen = _seen_of(rows, column)
-    groups: dict[str, list[dict[str, Any]]] = {}
-    for row in rows:
-        groups.setdefault(row["model_id"], []).append(row)
+    groups = grouped(rows, _model)
     planned_sd_pct = 100 * math.sqrt(seen.planned_variance)
     heads = [
         _effect(ONE_MODEL, model, groups[model], seen.bikes[model], foretold, figure)
@@ -149,7 +155,7 @@ def _pool(
             "effect_id": head["effect_id"],
             "gain_id": row["gain_id"],
             "bike_id": row["bike_id"],
-            "gain_pct": _pct(row[f"log_{column}_gain"]),
+            "gain_pct": in_percent(row[f"log_{column}_gain"]),
             "gain_sd_pct": 100 * row[f"log_{column}_gain_sd"],
         }
         for head in heads
@@ -184,16 +190,16 @@ def _effect(
         "figure": figure,
         "bikes": own.bikes,
         "jobs": len({row["job_id"] for row in rows}),
-        "own_mean_pct": _pct(own.mean),
-        "own_lower_pct": _pct(own.lower),
-        "own_upper_pct": _pct(own.upper),
-        "mean_pct": _pct(shown.mean),
-        "lower_pct": _pct(shown.lower),
-        "upper_pct": _pct(shown.upper),
-        "next_lower_pct": _pct(shown.next_lower),
-        "next_upper_pct": _pct(shown.next_upper),
-        "measured_lower_pct": _pct(shown.measured_lower),
-        "measured_upper_pct": _pct(shown.measured_upper),
+        "own_mean_pct": in_percent(own.mean),
+        "own_lower_pct": in_percent(own.lower),
+        "own_upper_pct": in_percent(own.upper),
+        "mean_pct": in_percent(shown.mean),
+        "lower_pct": in_percent(shown.lower),
+        "upper_pct": in_percent(shown.upper),
+        "next_lower_pct": in_percent(shown.next_lower),
+        "next_upper_pct": in_percent(shown.next_upper),
+        "measured_lower_pct": in_percent(shown.measured_lower),
+        "measured_upper_pct": in_percent(shown.measured_upper),
         "between_bikes_sd_pct": 100 * shown.tau,
         "i2_share": own.i2_share,
         "borrowed_share": shown.borrowed_share,
@@ -249,17 +255,12 @@ def _quoted(
                 "run_on": row["run_on"],
                 "bikes": of_model,
                 "other_bikes": bikes - of_model,
-                "next_lower_pct": _pct(quote.next_lower),
-                "next_upper_pct": _pct(quote.next_upper),
-                "measured_lower_pct": _pct(quote.measured_lower),
-                "measured_upper_pct": _pct(quote.measured_upper),
-                "shown_pct": _pct(came),
+                "next_lower_pct": in_percent(quote.next_lower),
+                "next_upper_pct": in_percent(quote.next_upper),
+                "measured_lower_pct": in_percent(quote.measured_lower),
+                "measured_upper_pct": in_percent(quote.measured_upper),
+                "shown_pct": in_percent(came),
                 "is_held": quote.measured_lower <= came <= quote.measured_upper,
             }
         )
     return made
-
-
-def _pct(log_ratio: float) -> float:
-    """Return the log of a ratio as a change in percent."""
-    return 100 * math.expm1(log_ratio)

@@ -570,7 +570,7 @@ def _verdicts(made: list[Compared]) -> list[dict[str, Any]]:
     for number, one in enumerate(made):
         gain, each = one.gain, p_of_each[number]
         signs = (gain.log_mean_gain, gain.log_peak_gain)
-        said = [_verdict(p, sign) for p, sign in zip(each, signs, strict=False)]
+        said = [verdict_of(p, sign) for p, sign in zip(each, signs, strict=False)]
         found.append(
             {
                 "verdict": said[0] if said else NO_AIR,
@@ -593,7 +593,8 @@ def _p_of(pair: Comparison, gain: gain_metric.Gain) -> list[float]:
     return joint_p([gain.log_mean_gain / gain.log_mean_gain_sd], 1.0, [gain.dof])
 
 
-def _verdict(p: float, log_gain: float) -> str:
+def verdict_of(p: float, log_gain: float) -> str:
+    """Return what a gain with this p is called."""
     if p > ERROR_RATE:
         return "within noise"
     return "real gain" if log_gain > 0.0 else "real loss"

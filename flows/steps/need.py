@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple
 
 import duckdb
 import numpy as np
@@ -12,7 +11,7 @@ from flows.metrics import need
 from flows.metrics.expected_mixture import Expected, expected_of_groups
 from flows.steps.builds import fuel_kind
 from flows.steps.engine import Given, Inputs, Records, Step, whole
-from flows.steps.refresh import fingerprint, or_none
+from flows.steps.refresh import fingerprint, grouped, or_none
 from warehouse import store
 
 LEAN = ("warn", "stop")
@@ -21,8 +20,6 @@ ARRIVED, LEFT = "arrived", "left"
 Key = tuple[str, str, str, str]
 """Model, parts, map and fuel."""
 Row = dict[str, Any]
-K = TypeVar("K")
-V = TypeVar("V")
 
 
 class _Seen(NamedTuple):
@@ -79,14 +76,14 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
 def _make(given: Given, payloads: list[Any]) -> Records:
     """Rank every build of every model by the sure part of its need for a remap."""
     (seen,) = payloads
-    groups = _grouped(seen.stages, _key)
+    groups = grouped(seen.stages, _key)
 
     def kind(key: Key) -> tuple[bool, str]:
         return key[2] == "stock", fuel_kind(key[3], given.settings)
 
     chances: dict[Key, tuple[need.Probability, bool]] = {}
     errors: dict[Key, Expected] = {}
-    for keys in _grouped(groups, kind).values():
+    for keys in grouped(groups, kind).values():
         counts = [(_lean(groups[key]), len(groups[key])) for key in keys]
         prior = need.shop_prior([lean for lean, _ in counts], [bikes for _, bikes in counts])
         worst = expected_of_groups(
@@ -133,13 +130,6 @@ def _key(row: Row) -> Key:
     return row["model_id"], row["parts_key"], row["map_label"], row["fuel"]
 
 
-def _grouped(rows: Iterable[V], key: Callable[[V], K]) -> dict[K, list[V]]:
-    groups: dict[K, list[V]] = {}
-    for row in rows:
-        groups.setdefault(key(row), []).append(row)
-    return groups
-
-
 def _lean(members: list[Row]) -> int:
     return sum(member["level"] in LEAN for member in members)
 
@@ -154,7 +144,7 @@ def _by_quarter(visits: list[Row]) -> list[Row]:
 
     In a quarter a bike counts once: by its first arrival, and by its last leaving.
     """
-    jobs = list(_grouped(visits, lambda row: row["job_id"]).values())
+    jobs = list(grouped(visits, lambda row: row["job_id"]).values())
     ends = [(ARRIVED, job[0]) for job in reversed(jobs)] + [(LEFT, job[-1]) for job in jobs]
     counted: dict[tuple[Key | None, str, str], dict[str, str | None]] = {}
     for moment, row in ends:

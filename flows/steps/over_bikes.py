@@ -15,9 +15,10 @@ import numpy as np
 
 from flows.metrics.notes import Note, note
 from flows.metrics.over_bikes import OverBikes, against_others, by_bike, over_bikes
-from flows.metrics.pooling import BETWEEN_BIKES_SHARE, SpreadPrior, bike_means
-from flows.steps.effects import ALL_MODELS, ASSUMED_DOF, BETWEEN_MODELS, ONE_MODEL, VARIANCE_DOF
+from flows.metrics.pooling import SpreadPrior, bike_means
+from flows.steps.effects import ALL_MODELS, ASSUMED_DOF, ONE_MODEL, VARIANCE_DOF, prior_of
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
+from flows.steps.refresh import grouped, in_percent
 from warehouse import store
 
 SPEED_STEP_RPM = 250.0
@@ -78,11 +79,8 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
     bikes: list[dict[str, Any]] = []
     for payload in payloads:
         rows = payload["gains"]
-        prior = SpreadPrior(BETWEEN_BIKES_SHARE, BETWEEN_MODELS, rows[0]["variance_dof"])
-        models: dict[str, list[dict[str, Any]]] = {}
-        for row in rows:
-            models.setdefault(row["model_id"], []).append(row)
-        for model_id, members in models.items():
+        prior = prior_of(rows)
+        for model_id, members in grouped(rows, lambda row: row["model_id"]).items():
             heads.append(_head(model_id, members, prior))
             curves += _curve(members, payload["curves"], prior, model_id)
         curves += _curve(rows, payload["curves"], prior, None)
@@ -119,9 +117,9 @@ def _head(model_id: str, rows: list[dict[str, Any]], prior: SpreadPrior) -> dict
         "model_id": model_id,
         "bikes": means.bike.size,
         "jobs": len({row["job_id"] for row in rows}),
-        "own_mean_pct": _pct(found.centre[0]),
-        "own_lower_pct": _pct(lower[0]),
-        "own_upper_pct": _pct(upper[0]),
+        "own_mean_pct": in_percent(found.centre[0]),
+        "own_lower_pct": in_percent(lower[0]),
+        "own_upper_pct": in_percent(upper[0]),
         "own_p": float(found.p[0]),
     }
 
@@ -200,7 +198,7 @@ def _points(
             "engine_speed_rpm": None if is_all else float(speed[at]),
             "peak_speed_share": float(speed[at]) if is_all else None,
             "bikes": int(seen[at]),
-            **{name: _pct(line[at]) for name, line in zip(names, lines, strict=True)},
+            **{name: in_percent(line[at]) for name, line in zip(names, lines, strict=True)},
         }
         for at in range(speed.size)
     ]
@@ -237,9 +235,9 @@ def _against(rows: list[dict[str, Any]], prior: SpreadPrior) -> list[dict[str, A
                     "gain_id": row["gain_id"],
                     "scope": ONE_MODEL if model_id else ALL_MODELS,
                     "bikes": len(of_model) - 1,
-                    "gain_pct": _pct(means.effect[at]),
-                    "foretold_lower_pct": _pct(found.lower[number]),
-                    "foretold_upper_pct": _pct(found.upper[number]),
+                    "gain_pct": in_percent(means.effect[at]),
+                    "foretold_lower_pct": in_percent(found.lower[number]),
+                    "foretold_upper_pct": in_percent(found.upper[number]),
                     "off_sd": float(found.off_sd[number]),
                     "odd_p": p,
                     "look_at": _look_at(row, rows) if p < ODD_P else [],
@@ -265,8 +263,3 @@ def _look_at(row: dict[str, Any], rows: list[dict[str, Any]]) -> list[Note]:
 
 def _fitted(row: dict[str, Any]) -> list[str]:
     return [said[2:] for said in row["change_label"].split("; ") if said.startswith("+ ")]
-
-
-def _pct(log_ratio: float) -> float:
-    """Return the log of a ratio as a change in percent."""
-    return 100 * math.expm1(log_ratio)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from typing import Any
+from collections.abc import Callable, Iterable
+from typing import Any, TypeVar
 
 import duckdb
 import numpy as np
@@ -13,6 +14,9 @@ import polars as pl
 from pydantic import BaseModel
 
 from warehouse import statements, store
+
+K = TypeVar("K")
+V = TypeVar("V")
 
 
 def fingerprint(*parts: object) -> str:
@@ -69,6 +73,19 @@ def parts_of(
     """Return the rows of a query by the values of a key, in the order of the query."""
     frame = store.rows(connection, query, *values)
     return {str(name[0]): part.drop(key) for name, part in frame.group_by(key, maintain_order=True)}
+
+
+def grouped(rows: Iterable[V], key: Callable[[V], K]) -> dict[K, list[V]]:
+    """Return rows by a key of theirs, both in the order that they come in."""
+    groups: dict[K, list[V]] = {}
+    for row in rows:
+        groups.setdefault(key(row), []).append(row)
+    return groups
+
+
+def in_percent(log_ratio: float) -> float:
+    """Return the log of a ratio as a change in percent."""
+    return 100 * math.expm1(log_ratio)
 
 
 def or_none(value: float) -> float | None:
