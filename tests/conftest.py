@@ -52,30 +52,6 @@ plan.planner = SimpleNamespace(
     | {name: functools.cache(vars(planner)[name]) for name in ("detectable_pct", "floor_pct")}
 )
 
-
-def asked_at_once(one_by_one):
-    """Ask all checks of the store in a few statements: 150 of them are a third of a small derive.
-
-    A large shop would need the memory for all of them at once, so the store asks one by one.
-    """
-
-    @functools.wraps(one_by_one)
-    def failed_checks(connection):
-        found, checks = [], statements.checks()
-        for start in range(0, len(checks), 40):
-            asked = [
-                f"SELECT {place} AS place, count(*) AS broken FROM ({check.query})"  # noqa: S608
-                for place, check in enumerate(checks[start : start + 40], start)
-            ]
-            found += connection.execute(" UNION ALL ".join(asked)).fetchall()
-        return [(checks[place], count) for place, count in sorted(found) if count]
-
-    return failed_checks
-
-
-# tests/warehouse/test_checks.py holds one way against the other.
-store.failed_checks = asked_at_once(store.failed_checks)
-
 # What takes longest goes first, or one worker ends long after the other: 50 s of the processor
 # for the first of these, 10 for the last.
 LONG_FILES = [

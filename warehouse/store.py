@@ -17,6 +17,8 @@ from warehouse.damage import DamagedError, disk_trouble, first_line, is_damage, 
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
+CHECKS_AT_ONCE = 8
+"""In one statement: a quarter less work than one by one, for 20 MB; 40 would take 70 MB more."""
 _HELD = ("Could not set lock", "being used by another process")
 """How DuckDB says that another program has the file open, here and on Windows."""
 
@@ -260,12 +262,14 @@ def failed_checks(
     connection: duckdb.DuckDBPyConnection,
 ) -> list[tuple[statements.Check, int]]:
     """Return the checks that found rows, with their number."""
-    found = []
-    for check in statements.checks():
-        count = first(connection, f"SELECT count(*) FROM ({check.query})")  # noqa: S608
-        if count and count[0]:
-            found.append((check, count[0]))
-    return found
+    found, checks = [], statements.checks()
+    for start in range(0, len(checks), CHECKS_AT_ONCE):
+        asked = [
+            f"SELECT {place} AS place, count(*) AS broken FROM ({check.query})"  # noqa: S608
+            for place, check in enumerate(checks[start : start + CHECKS_AT_ONCE], start)
+        ]
+        found += connection.execute(" UNION ALL ".join(asked)).fetchall()
+    return [(checks[place], count) for place, count in sorted(found) if count]
 
 
 def damaged_tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
