@@ -82,7 +82,7 @@ COLUMNS = {
     "gap_kind": Column("It is a"),
     "given_back_bikes": Column("Bikes remapped", 0),
     "given_back_lower_pct": Column("at least [%]", 1),
-    "given_back_pct": Column("Next map gave [%]", 1),
+    "given_back_pct": Column("Remap gave [%]", 1),
     "given_back_upper_pct": Column("at most [%]", 1),
     "has_air_doubt": Column("Air in doubt"),
     "held_by": Column("Held by"),

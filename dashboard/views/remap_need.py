@@ -63,11 +63,7 @@ st.caption(
     "The worst lean error is that of the next such bike: 9 of 10 fall into the range, and one wild "
     "reading is drawn towards the others. Power given: over the riding range "
     f"{shop.power_at()}, from {wording.counted(need['given_back_bikes'], 'bike')}"
-    + (
-        ", from the untouched map alone; later revisions stand with the map they followed."
-        if need["is_stock_map"]
-        else ", by the map that came after this one."
-    )
+    + ", from the untouched map alone: a later revision is a change of its own."
     + (wording.ASSUMED_PRIOR if need["is_prior_assumed"] else "")
 )
 
