@@ -124,8 +124,8 @@ def nothing(said: str) -> NoReturn:
 
 def alarm(advice: wording.Advice, said_else: str) -> None:
     """Draw the advice on pulling again with the cautions where warn level is not excluded."""
-    if advice.level in ("stop", "warn"):
-        box = st.error if advice.shown in ("stop", "warn") else st.warning
+    if advice.is_alarm:
+        box = st.error if advice.shown in wording.LEAN_LEVELS else st.warning
         box(f"## {advice.headline}\n{advice.what_to_do}")
         cautions()
     else:

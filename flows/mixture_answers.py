@@ -39,7 +39,7 @@ def print_fuel_change(snapshot: Snapshot, stage_id: str) -> None:
             pl.col("stage_id") == stage_id
         )
     advice = wording.advice(mixtures[0] if mixtures else None)
-    if advice.level in ("warn", "stop"):
+    if advice.is_alarm:
         prose(f"{advice.headline}. {advice.what_to_do}", "bold red")
         prose(advice.judged)
     prose(found.sentence, style="bold")

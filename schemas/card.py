@@ -17,6 +17,9 @@ from pydantic import (
 from schemas.card_files import is_pattern, one_form, takes
 from schemas.toml_text import Strict, read_toml
 
+GEARS = range(1, 9)
+"""No road bike has more."""
+
 CATEGORIES = (
     "silencer",
     "headers",
@@ -119,7 +122,7 @@ class Stage(Strict):
     name: Text
     map: Literal["stock"] | ShopMap = "stock"
     fuel: Text
-    gear: int | None = Field(default=None, ge=1, le=8)
+    gear: int | None = Field(default=None, ge=GEARS[0], le=GEARS[-1])
     tyre: Text | None = None
     dyno: Text | None = None
     mounting: int | None = Field(default=None, ge=1, le=1_000)

@@ -61,6 +61,9 @@ DYNO_STATES = {"good": "Good", "watch": "Watch", "act": "Act", "unknown": "Not k
 LEVELS = ("stop", "warn", "notice", "none", "unknown")
 """Mixture levels, worst first; `unknown` is a mixture that nobody measured."""
 
+LEAN_LEVELS = LEVELS[:2]
+"""Too lean to be left so."""
+
 LEAN_TO_DO = {
     "stop": "No further pull before the fuel is put right.",
     "warn": "Put the fuel right before the next full pull.",
@@ -89,6 +92,11 @@ class Advice(NamedTuple):
     """The leanest with its interval, and over which speeds the mixture was judged."""
     shown: str = "unknown"
     """The level that the pulls' mean shows."""
+
+    @property
+    def is_alarm(self) -> bool:
+        """Whether warn level is not excluded."""
+        return self.level in LEAN_LEVELS
 
 
 def escaped(text: object) -> str:
@@ -484,7 +492,7 @@ def trust_sentence(trust: Mapping[str, Any]) -> str:
 
 def counted_lean(stages: Sequence[Mapping[str, Any]]) -> tuple[int, int]:
     """Return how many stages are lean at warn or stop level, and in how many that may be."""
-    lean = sum(stage["level"] in ("warn", "stop") for stage in stages)
+    lean = sum(stage["level"] in LEAN_LEVELS for stage in stages)
     return lean, len(stages) - lean
 
 

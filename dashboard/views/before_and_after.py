@@ -83,7 +83,7 @@ if before_id:
     )
 if advice.judged:
     st.caption(advice.judged)
-if advice.level in ("stop", "warn"):
+if advice.is_alarm:
     pieces.cautions()
 
 pulls = shop.ask("pulls", stage_ids=shown)

@@ -32,7 +32,7 @@ states = (bike["power_health"], bike["mixture_health"])
 
 # Show: one sentence first.
 advice = shop.advice(bike["stage_id"]) if bike["stage_id"] is not None else None
-is_lean = advice is not None and advice.level in ("warn", "stop")
+is_lean = advice is not None and advice.is_alarm
 if not bike["is_unusual"]:
     # Usual is not safe: siblings can all be lean together.
     box = st.warning if is_lean else st.success if "not compared" not in states else st.info

@@ -16,6 +16,8 @@ from flows.metrics.domain_checks import require
 FloatArray = NDArray[np.float64]
 
 LEVELS = ("none", "notice", "warn", "stop")
+LEAN_LEVELS = LEVELS[2:]
+"""Too lean to be left so."""
 """Levels of a window, mildest first."""
 
 _HAIR_PCT = 1e-9

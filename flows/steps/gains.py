@@ -21,6 +21,7 @@ from flows.metrics.stability import drift_of_pair
 from flows.metrics.trust import remount_at
 from flows.steps.builds import parts_of_builds
 from flows.steps.engine import Given, Inputs, Records, Step, marks
+from flows.steps.gearing import OTHER_UNIT
 from flows.steps.refresh import fingerprint, or_none, stacked
 from flows.steps.sessions import curves_of, on_one_grid
 from flows.steps.stability import drifts_of
@@ -282,8 +283,7 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         "coalesce(any_value(stage.gear), min(pull.file_gear)) AS gear, stage.tyre, "
         "coalesce(any_value(stage.dyno), min(pull.equipment)) AS dyno, "
         "min(pull.started_at) AS started_at, "
-        "list_sort(list(DISTINCT doubt.reason_code) FILTER (doubt.reason_code IS NOT NULL AND "
-        "doubt.reason_code <> 'road speed in another unit')) AS doubts, "
+        "list_sort(list(DISTINCT doubt.reason_code) FILTER (doubt.reason_code <> ?)) AS doubts, "
         "list_sort(list(DISTINCT made.ratio_kind) FILTER (made.is_used AND "
         "made.ratio_kind <> 'constant')) AS ratio_kinds, "
         "stage.build_id, build.map_name, build.map_revision, build.fuel, build.ethanol_share, "
@@ -303,6 +303,7 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         "LEFT JOIN out.pull AS made ON pull.pull_id = made.pull_id "
         "LEFT JOIN out.log_doubt AS doubt ON pull.file_sha256 = doubt.file_sha256 "
         "GROUP BY ALL ORDER BY stage.bike_id, job.received_on, stage.job_id, stage.stage_no",
+        OTHER_UNIT,
     )
 
 

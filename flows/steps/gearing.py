@@ -18,6 +18,8 @@ from flows.steps.engine import Given, Inputs, Records, Step, by_key
 from warehouse import store
 
 LEAST_OTHER_BIKES = 3
+OTHER_UNIT = "road speed in another unit"
+"""The one doubt about a log that leaves its power as it is."""
 MOST_POWER_OFF = 2.0
 """Parts, maps, air and dynos together do not double an engine's power or halve it: a unit of power
 or of speed, or the roller's inertia, may (common practice, no source)."""
@@ -200,7 +202,7 @@ def _split_doubts(
 
 def _speed_doubt(model_id: str, log: dict[str, Any], mix_up: str) -> dict[str, Any]:
     times = 1 / SPEED_MIX_UPS[mix_up]
-    told = note("road speed in another unit", times=times, likely=mix_up, layout=log["layout"])
+    told = note(OTHER_UNIT, times=times, likely=mix_up, layout=log["layout"])
     return _doubt(model_id, log, told["code"], told)
 
 

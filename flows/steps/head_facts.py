@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,6 +11,7 @@ from flows.metrics.notes import Note, note
 from flows.readers.head import Entry, entry_of, nearest_key, unit_of_key
 from flows.readers.words import known_unit
 from flows.steps.convert import is_same_unit
+from schemas.card import GEARS
 from schemas.columns import CHANNELS
 from schemas.layout import FACTOR, HEAD_FIELDS, HeadField, Layout
 from schemas.units import conversion
@@ -19,8 +19,6 @@ from schemas.units import conversion
 FACTORS = (0.5, 2.0)
 """What is no correction factor lies beyond these (common practice, no source)."""
 
-GEARS = range(1, 9)
-"""As a card may name them."""
 FIRST_YEAR = 1980
 """Before it no logger wrote the time: a clock that stands at its own zero, or was never set."""
 
@@ -84,7 +82,7 @@ def _said(field: str, asked: HeadField, entry: Entry, layout: Layout) -> dict[st
 def _started_at(asked: HeadField, entry: Entry) -> dict[str, Any]:
     try:
         begun = dt.datetime.strptime(entry.text.strip(), asked.format or "")  # noqa: DTZ007
-    except (ValueError, re.error):
+    except ValueError:
         return note("head entry no time", key=asked.key, found=entry.text, form=asked.format)
     if begun.year < FIRST_YEAR:
         return note("head entry clock never set", key=asked.key, found=entry.text)

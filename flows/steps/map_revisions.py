@@ -8,6 +8,7 @@ import duckdb
 import numpy as np
 
 from flows.metrics import map_revision
+from flows.metrics.mixture import LEAN_LEVELS
 from flows.metrics.session import PooledSd, pooled_sd
 from flows.steps.engine import Given, Inputs, Records, Step, each, marks
 from flows.steps.refresh import fingerprint, or_none
@@ -183,7 +184,7 @@ def _revision(given: Given, carried: _Carried) -> Records:
         if m["torque_weighted_error_pct"] is not None
     ]
     own_sizes = [size for _, size in _of_bikes(members, sizes)]
-    lean_bikes = sum(member["level"] in ("warn", "stop") for member in members)
+    lean_bikes = sum(member["level"] in LEAN_LEVELS for member in members)
     row: dict[str, Any] = {
         "map_id": map_id,
         "model_id": key[0],

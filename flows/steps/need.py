@@ -9,12 +9,12 @@ import numpy as np
 
 from flows.metrics import need
 from flows.metrics.expected_mixture import Expected, expected_of_groups
+from flows.metrics.mixture import LEAN_LEVELS
 from flows.steps.builds import fuel_kind
 from flows.steps.engine import Given, Inputs, Records, Step, whole
 from flows.steps.refresh import fingerprint, grouped, or_none
 from warehouse import store
 
-LEAN = ("warn", "stop")
 ARRIVED, LEFT = "arrived", "left"
 
 Key = tuple[str, str, str, str]
@@ -131,7 +131,7 @@ def _key(row: Row) -> Key:
 
 
 def _lean(members: list[Row]) -> int:
-    return sum(member["level"] in LEAN for member in members)
+    return sum(member["level"] in LEAN_LEVELS for member in members)
 
 
 def _remap(seen: _Seen, key: Key) -> Row | None:
@@ -161,7 +161,7 @@ def _by_quarter(visits: list[Row]) -> list[Row]:
 
 def _quarter(key: Key | None, quarter: str, moment: str, levels: list[str | None]) -> Row:
     logged = [level for level in levels if level is not None]
-    lean = sum(level in LEAN for level in logged)
+    lean = sum(level in LEAN_LEVELS for level in logged)
     share = need.share_seen(lean, len(logged)) if logged else None
     return {
         "need_quarter_id": fingerprint(key, quarter, moment),
@@ -186,7 +186,7 @@ def _row(
     built_bikes: int,
     remap: Row | None,
 ) -> Row:
-    speeds = [m["worst_speed_rpm"] for m in members if m["level"] in LEAN] or [
+    speeds = [m["worst_speed_rpm"] for m in members if m["level"] in LEAN_LEVELS] or [
         m["worst_speed_rpm"] for m in members
     ]
     cruise = [1 - m["in_band_share"] for m in members if m["in_band_share"] is not None]

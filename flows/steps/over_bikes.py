@@ -13,6 +13,7 @@ from typing import Any
 import duckdb
 import numpy as np
 
+from flows.metrics.mixture import LEAN_LEVELS
 from flows.metrics.notes import Note, note
 from flows.metrics.over_bikes import OverBikes, against_others, by_bike, over_bikes
 from flows.metrics.pooling import SpreadPrior, bike_means
@@ -251,7 +252,7 @@ def _look_at(row: dict[str, Any], rows: list[dict[str, Any]]) -> list[Note]:
     found = []
     if row["odd_pulls"]:
         found.append(note("odd bike pulls", pulls=row["odd_pulls"]))
-    if row["level"] in ("warn", "stop"):
+    if row["level"] in LEAN_LEVELS:
         found.append(note("odd bike lean", error_pct=row["worst_lean_error_pct"]))
     others = {part for one in rows if one["bike_id"] != row["bike_id"] for part in _fitted(one)}
     if strange := [part for part in _fitted(row) if part not in others]:

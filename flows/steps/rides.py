@@ -18,7 +18,7 @@ import polars as pl
 from flows.metrics import cruise, transients
 from flows.metrics.exhaust_gas import GASOLINE, lambda_from_exhaust_gas
 from flows.metrics.fuel import mixed_atom_ratios
-from flows.metrics.mixture import part_throttle_band
+from flows.metrics.mixture import LEAN_LEVELS, part_throttle_band
 from flows.metrics.notes import Note, note
 from flows.steps.builds import blend_by_mass
 from flows.steps.engine import Given, Inputs, Records, Step, by_key, each, with_settings
@@ -41,7 +41,6 @@ USUAL_STRENGTH = 0.6
 """Correlation of those logs; a weaker one is as much less sure."""
 DELAY_FROM_S = 3600.0
 """Time from which the delay is worked out: an hour holds more than enough throttle movements."""
-LEAN_LEVELS = ("warn", "stop")
 COVERED_FROM_RPM, COVERED_THROTTLE_PCT = 1000.0, (2.0, 90.0)
 """Where a road engine runs: cells from there to the fastest speed logged should be covered."""
 SETTLE_S, GAS_SETTLE_S = 0.5, 8.0

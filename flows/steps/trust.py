@@ -16,6 +16,7 @@ from flows.metrics import session
 from flows.metrics import trust as metric
 from flows.metrics.notes import Note, note
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
+from flows.steps.gearing import OTHER_UNIT
 from flows.steps.refresh import fingerprint, parts_of
 from flows.steps.sessions import on_one_grid
 from schemas.settings import Trust
@@ -73,14 +74,15 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         "session.reference_factor_sd, session.air_density_kg_m3, session.has_air_doubt, "
         "session.is_corrected, session.made_from, stage.build_id, stage.stage_no, stage.gear, "
         "stage.dyno, stage.tyre, stage.mounting, bike.is_control, build.parts_key, "
-        "build.map_name, build.map_revision, build.fuel"
-        ", EXISTS (SELECT 1 FROM core.pull AS pull JOIN out.log_doubt USING (file_sha256) "
+        "build.map_name, build.map_revision, build.fuel, "
+        "EXISTS (SELECT 1 FROM core.pull AS pull JOIN out.log_doubt USING (file_sha256) "
         "WHERE pull.stage_id = session.stage_id "
-        "AND reason_code <> 'road speed in another unit') AS is_doubted "
+        "AND reason_code <> ?) AS is_doubted "
         "FROM out.session AS session JOIN core.stage AS stage USING (stage_id) "
         "JOIN core.bike AS bike ON stage.bike_id = bike.bike_id "
         "JOIN core.build AS build ON stage.build_id = build.build_id "
         "ORDER BY session.bike_id, session.run_on, session.job_id, stage.stage_no",
+        OTHER_UNIT,
     )
 
     def load() -> Any:
