@@ -10,7 +10,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from flows.terminal import console, prose
+from flows.terminal import console, line, prose
 from schemas.settings import ShopSettings
 from warehouse import wording
 from warehouse.questions import ask
@@ -19,11 +19,88 @@ from warehouse.snapshot import Snapshot, open_reader
 
 MOST_ROWS = 6
 MOST_ALIKE = 3
+MOST_IN_SHORT, MOST_AFTER_UPDATE = 3, 1
+"""Rows of each answer where all three are to fit a terminal of 80 by 40."""
 ENDS = ("lower", "upper")
 
 
+def print_in_short(snapshot: Snapshot, rows: int = MOST_IN_SHORT) -> None:
+    """Print the three answers on one screen, so many rows of each."""
+    with open_reader(snapshot.path) as reader:
+        _need_in_short(reader, rows)
+        _alike_in_short(reader, rows)
+        _quarter_in_short(reader, rows)
+    console.print()
+    print_cautions()
+    prose(
+        "A range of gains holds 19 of 20, others 9 of 10. More: `rollbook answers DIR --full`.",
+        style="dim",
+    )
+
+
+def _need_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
+    needs = ask(reader, "remap_needs").filter("is_stock_map").to_dicts()
+    _heading("1. Which combinations need a remap most, on the untouched map?")
+    if not needs:
+        prose("No pull with a wideband gauge has been taken in yet.", style="dim")
+    for need in needs[:rows]:
+        line(f"{need['model_label']}, {need['parts_key']}, {need['fuel']}")
+        line(f"   {wording.need_in_short(need)}")
+    if needs:
+        quarters = ask(reader, "need_quarters", need_id=None).to_dicts()
+        prose(wording.arrived_and_left(quarters))
+
+
+def _alike_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
+    _heading("2. Have we built this before?")
+    newest = _newest_build(reader)
+    if newest is None:
+        prose("There are not two bikes to compare yet.", style="dim")
+        return
+    prose(f"The newest build, {newest['bike_id']}: {wording.combination(newest)}. Most alike:")
+    alike = ask(reader, "similar_builds", stage_id=newest["stage_id"]).head(rows)
+    for build in alike.iter_rows(named=True):
+        line(
+            f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: {build['gained']}; "
+            f"ended on {build['ended_on']}"
+        )
+
+
+def _quarter_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
+    quarters = ask(reader, "quarters")["quarter_label"]
+    _heading(f"3. How did {next(iter(quarters), 'the quarter')} go?")
+    if quarters.is_empty():
+        prose("No job has been taken in yet.", style="dim")
+        return
+    figures = ask(reader, "quarter_figures", quarter=quarters[0])
+    told = [
+        f"{figure} {wording.number(value)} ({wording.number(before)})"
+        for figure, value, before in figures.iter_rows()
+    ]
+    prose(f"{', '.join(told).capitalize()}. In brackets: the quarter before.")
+    gains = ask(reader, "quarter_gains", quarter=quarters[0]).head(rows)
+    for gain in gains.iter_rows(named=True):
+        line(
+            f"  {gain['change_key']}: {wording.signed(gain['mean_gain_pct'])} % on "
+            f"{wording.counted(gain['bikes'], 'bike')} "
+            f"({wording.between(gain['mean_gain_lower_pct'], gain['mean_gain_upper_pct'])})"
+        )
+    verdicts = ask(reader, "dyno_verdicts").to_dicts()
+    prose(f"Dyno: {wording.dyno_in_short(verdicts)}.")
+    for score in ask(reader, "promise_scores", model_id="", change_key="").head(1).to_dicts():
+        prose(f"Quotes: {score_sentence(score)}")
+
+
+def _newest_build(reader: duckdb.DuckDBPyConnection) -> dict[str, Any] | None:
+    """Return the newest build that can be compared, one with parts if there is any."""
+    stages = ask(reader, "stages").filter(pl.col("alike") > 0)
+    with_parts = stages.filter(pl.col("parts_key") != "standard parts")
+    found = stages if with_parts.is_empty() else with_parts
+    return next(found.head(1).iter_rows(named=True), None)
+
+
 def print_answers(snapshot: Snapshot, settings: ShopSettings) -> None:
-    """Print the three answers from a snapshot."""
+    """Print the three answers from a snapshot, in full."""
     with open_reader(snapshot.path) as reader:
         _need(reader)
         _alike(reader)
@@ -130,13 +207,11 @@ def _need_row(need: dict[str, Any]) -> tuple[str, ...]:
 
 
 def _alike(reader: duckdb.DuckDBPyConnection) -> None:
-    stages = ask(reader, "stages").filter(pl.col("alike") > 0)
+    newest = _newest_build(reader)
     _heading("2. Have we built this before?")
-    if stages.is_empty():
+    if newest is None:
         prose("There are not two bikes to compare yet.", style="dim")
         return
-    with_parts = stages.filter(pl.col("parts_key") != "standard parts")
-    newest = (stages if with_parts.is_empty() else with_parts).row(0, named=True)
     prose(f"The newest build, {newest['bike_id']}: {wording.combination(newest)}. Most alike:")
     alike = ask(reader, "similar_builds", stage_id=newest["stage_id"]).head(MOST_ALIKE)
     for build in alike.iter_rows(named=True):

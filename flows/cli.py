@@ -263,11 +263,26 @@ def publish(folder: Shop) -> None:
 
 
 @app.command()
-def answers(folder: Shop) -> None:
+def answers(
+    folder: Shop,
+    full: Annotated[bool, typer.Option("--full", help="With all rows and reasons.")] = False,
+) -> None:
     """Print the three answers from the published snapshot."""
-    from flows.answers import print_answers
+    from flows.answers import print_answers, print_in_short
 
-    print_answers(_published(folder), _open(folder)[1])
+    snapshot = _published(folder)
+    if full:
+        print_answers(snapshot, _open(folder)[1])
+    else:
+        print_in_short(snapshot)
+
+
+@app.command()
+def job(folder: Shop, job: Annotated[str, typer.Argument(help="The job, such as J-0042.")]) -> None:
+    """Print one job: its stages, what each gave, and how lean it is."""
+    from flows.job_answers import print_job
+
+    print_job(_published(folder), job, _open(folder)[1])
 
 
 @app.command()
@@ -444,7 +459,7 @@ def _published(folder: Path) -> Any:
 
 
 def _update(folder: Path, complete: bool) -> None:
-    from flows.answers import print_answers
+    from flows.answers import MOST_AFTER_UPDATE, print_in_short
     from flows.steps.layout_gaps import layout_gaps
     from flows.update import healing
 
@@ -457,7 +472,7 @@ def _update(folder: Path, complete: bool) -> None:
         return is_needed, _publish(connection, shop), layout_gaps(connection)
 
     is_needed, snapshot, gaps = healing(shop, work, say, wait_s=WAIT_S)
-    print_answers(snapshot, settings)
+    print_in_short(snapshot, MOST_AFTER_UPDATE)
     for gap in gaps:
         say(f"Look twice: {gap}.", style="yellow")
     if is_needed:

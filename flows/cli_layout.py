@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from rich import box
 from rich.table import Table
 from rich.text import Text
 
@@ -47,6 +48,9 @@ def draft(
         list[str] | None, typer.Option(help="A column that was taken for private and is not.")
     ] = None,
     came_as: CameAs = "",
+    full: Annotated[
+        bool, typer.Option("--full", help="With examples, reasons, courses and the layout's text.")
+    ] = False,
 ) -> None:
     """Propose a layout for a file and show what comes out of it."""
     from flows import apart, teach
@@ -67,10 +71,14 @@ def draft(
         if not made.mistakes:
             to_try = AskTrial(file=file, layout=made.toml, shop=shop, came_as=came_as)
             found = apart.call_on(file, worker, teach.trial, to_try)
-    _show_draft(file, made)
-    _show_trial(found)
-    console.print()
-    write_text(made.toml)
+    _show_draft(file, made, is_full=full)
+    _show_trial(found, is_full=full)
+    # A draft that lacks something is there to be completed by hand.
+    if full or made.mistakes:
+        console.print()
+        write_text(made.toml)
+    else:
+        say("Examples, reasons and the layout's text: --full. To keep it: --save.", style="dim")
     if save:
         _save(made, found, shop)
 
@@ -91,7 +99,7 @@ def try_layout(
     with apart.worker(teach.ready) as worker:
         found = apart.call_on(file, worker, teach.trial, asked)
     _show_head(found.tried.head if found.tried else ())
-    _show_trial(found)
+    _show_trial(found, is_full=True)
     if found.mistakes or found.trouble:
         raise typer.Exit(1)
 
@@ -155,28 +163,30 @@ def _save(made: Drafted, found: Trial, shop: Path | None) -> None:
         )
 
 
-def _show_draft(file: Path, made: Drafted) -> None:
+def _show_draft(file: Path, made: Drafted, *, is_full: bool) -> None:
     say(f"{file.name}: {made.format}, {made.where}; taken for a {made.log_kind}.")
     for known in made.known:
         say(f"The shop knows this file: {known}.", style="yellow")
-    table = Table("Column", "Examples", "Channel", "Unit", "How sure", "Why", show_lines=False)
+    more = ("Examples", "Why") if is_full else ()
+    table = Table("Column", "Channel", "Unit", "How sure", *more, box=box.SIMPLE_HEAD)
     styles = {"sure": "green", "likely": "yellow", "a guess": "red"}
     for column in made.columns:
         how = f"{column.words} ({column.confidence:.0%})" if column.channel else column.words
-        table.add_row(
+        cells = [
             Text(column.name),
-            Text(column.example),
             Text(column.channel or ""),
             Text(column.unit),
             Text(how, style=styles.get(column.words, "dim")),
-            Text("; ".join(column.why)),
-        )
+        ]
+        if is_full:
+            cells += [Text(column.example), Text("; ".join(column.why))]
+        table.add_row(*cells)
     console.print(table)
     _show_head(made.head)
     for doubt in made.doubts:
         say(f"Look twice: {doubt}", style="yellow")
     if made.questions:
-        say("Only you know (what was put in, to be corrected in the text below):")
+        say("Only you know (what was put in, to be corrected in the layout's text):")
         for question in made.questions:
             say(f"  {question.key}: {question.text}  now {question.chosen!r}")
 
@@ -191,7 +201,7 @@ def _show_head(entries: Sequence[HeadEntry]) -> None:
         say(f"Above the table: {more} more, not used")
 
 
-def _show_trial(trial: Trial) -> None:
+def _show_trial(trial: Trial, *, is_full: bool) -> None:
     for mistake in trial.mistakes:
         say(f"To be completed: {mistake}", style="red")
     if trial.trouble:
@@ -199,10 +209,10 @@ def _show_trial(trial: Trial) -> None:
     for rival in trial.rivals:
         say(f"Layout {rival!r} fits this file as well.", style="yellow")
     if trial.tried is not None:
-        _show_tried(trial.tried)
+        _show_tried(trial.tried, is_full=is_full)
 
 
-def _show_tried(found: Tried) -> None:
+def _show_tried(found: Tried, *, is_full: bool) -> None:
     say(
         f"Read with it: {found.rows_kept} of {found.rows_read} rows kept, "
         f"{found.rows_rejected} rejected."
@@ -213,15 +223,8 @@ def _show_tried(found: Tried) -> None:
         say(f"  line {row.line}, {row.column}: {row.rule}; {row.found}")
     for note in found.notes:
         say(f"  {note}", style="yellow")
-    table = Table("Channel", "Unit", "Lowest", "Middle", "Highest", "Course")
-    for channel in found.channels:
-        table.add_row(
-            channel.label,
-            channel.unit,
-            *(f"{value:.4g}" for value in (channel.low, channel.middle, channel.high)),
-            _course(channel.values),
-        )
-    console.print(table)
+    if is_full:
+        _show_courses(found)
     curve = found.curve
     if curve and curve.trouble:
         say(f"No curve: {curve.trouble}", style="yellow")
@@ -232,6 +235,18 @@ def _show_tried(found: Tried) -> None:
             f"Curve as the file states it: {power[top] / 1000:.1f} kW at "
             f"{curve.engine_speed_rpm[top]:.0f} rpm  {_course(power)}"
         )
+
+
+def _show_courses(found: Tried) -> None:
+    table = Table("Channel", "Unit", "Lowest", "Middle", "Highest", "Course")
+    for channel in found.channels:
+        table.add_row(
+            channel.label,
+            channel.unit,
+            *(f"{value:.4g}" for value in (channel.low, channel.middle, channel.high)),
+            _course(channel.values),
+        )
+    console.print(table)
 
 
 def _course(values: Sequence[float]) -> str:

@@ -112,7 +112,8 @@ def _derived(
     with hands.Spread(given.settings) as spread:
         made = engine.bring_up(connection, STEPS, given, run, progress, spread.map)
     broken = store.failed_checks(connection)
-    return DeriveResult(made, [_told(*found) for found in broken]), _fatal(broken)
+    worth_a_look = [f"{check.reason} ({count})" for check, count in broken]
+    return DeriveResult(made, worth_a_look), _fatal(broken)
 
 
 def _left_torn(connection: duckdb.DuckDBPyConnection, error: Exception) -> list[str]:

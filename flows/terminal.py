@@ -45,6 +45,11 @@ def prose(text: str, style: str = "") -> None:
     console.print(Text(text, style=style))
 
 
+def line(text: str, style: str = "") -> None:
+    """Write one line, cut with a sign where the window ends."""
+    console.print(Text(text, style=style), no_wrap=True, overflow="ellipsis")
+
+
 def set_up_streams() -> None:
     """Write UTF-8 on every system."""
     for stream in (sys.stdout, sys.stderr):

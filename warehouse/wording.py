@@ -709,6 +709,22 @@ def arrived_and_left(quarters: Sequence[Mapping[str, Any]]) -> str:
     return f"{newest}: {', '.join(told)}."
 
 
+def need_in_short(need: Mapping[str, Any]) -> str:
+    """Return how lean a combination is and what a remap gave, on one line.
+
+    >>> need_in_short({"lean_bikes": 7, "bikes": 7, "worst_error_lower_pct": 9.8,
+    ...     "worst_error_upper_pct": 17.2, "given_back_pct": 2.9})
+    '7 of 7 lean; the next 10 to 17 % at worst; a remap gave +2.9 %'
+    """
+    said = [f"{need['lean_bikes']} of {need['bikes']} lean"]
+    if need["worst_error_lower_pct"] is not None:
+        low, high = (number(need[f"worst_error_{end}_pct"]) for end in ("lower", "upper"))
+        said.append(f"the next {low} to {high} % at worst")
+    if need["given_back_pct"] is not None:
+        said.append(f"a remap gave {signed(need['given_back_pct'])} %")
+    return "; ".join(said)
+
+
 def need_figures(need: Mapping[str, Any]) -> list[Figure]:
     """Return the figures of a combination that may need a remap."""
     worst = between(need["worst_error_lower_pct"], need["worst_error_upper_pct"])
