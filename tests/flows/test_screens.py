@@ -58,10 +58,10 @@ def test_a_job_is_told_stage_by_stage_and_a_wrong_name_gets_near_ones(demo, scre
     from warehouse.snapshot import open_reader
 
     with open_reader(demo.snapshot.path) as reader:
-        job, stages = reader.execute(
+        ((job, stages),) = reader.execute(
             "SELECT job_id, list(stage_name ORDER BY stage_no) FROM out.stage "
             "WHERE job_id IN (SELECT job_id FROM out.gain) GROUP BY 1 ORDER BY 1 LIMIT 1"
-        ).fetchone()
+        ).fetchall()
     code, said = command_line("job", demo.folder.root, job)
     assert code == 0
     assert len(_lines(said)) <= LINES
