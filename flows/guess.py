@@ -61,8 +61,8 @@ STANDARDS = {
     "ISO 4106": r"iso ?4106",
     "SAE J1349": r"j ?1349|\bsae\b(?!.*j ?607)",
     "SAE J607": r"j ?607|\bstd\b",
-    "DIN 70020": r"din|70020",
-    "ISO 1585": r"1585|iso",
+    "DIN 70020": r"\bdin\b|(?<!\d)70020(?!\d)",
+    "ISO 1585": r"(?<!\d)1585(?!\d)|\biso\b",
 }
 TIME_FORMATS = (
     "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%d.%m.%Y %H:%M:%S",
@@ -639,9 +639,14 @@ def _ask(
             ask(word, "gauge_scale", text, ("14.7", "14.6", "14.57", "14.1", "9.0"), "14.7")
 
 
+def standard_in(said: str) -> str | None:
+    """Return the standard that a text names as what power is corrected to."""
+    return next((name for name, p in STANDARDS.items() if re.search(p, said.lower())), None)
+
+
 def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
-    said = " ".join([*look.head, *look.head.values(), *look.frame.columns]).lower()
-    standard = next((s for s, p in STANDARDS.items() if re.search(p, said)), None)
+    said = " ".join([*look.head, *look.head.values(), *look.frame.columns])
+    standard = standard_in(said)
     power: dict[str, Any] = {"state": "corrected" if standard else "observed"}
     if standard:
         power |= {"standard": standard, "is_told": True}

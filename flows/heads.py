@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from flows.guess import Draft
+from flows.guess import Draft, standard_in
 from flows.privacy import private_by_values
 from flows.readers.head import Entry, entry_of, nearest_key
 from flows.readers.words import known_unit, number
@@ -36,7 +36,7 @@ def head_of_draft(found: Draft) -> tuple[HeadEntry, ...]:
     if key := found.tables.get("power", {}).get("factor_key"):
         asked[FACTOR] = HeadField(key=key)
     head = found.look.head
-    listed = list(_listed(head, asked, {}))
+    listed = [_told_standard(entry, head.get(entry.key, "")) for entry in _listed(head, asked, {})]
     if found.kind == "pull":
         unused = [entry.key for entry in listed if entry.state == "not used"]
         for field, words in EXPECTED.items():
@@ -58,6 +58,13 @@ def head_of_trial(
             near = of_key.get(asked.key, {}).get("instead", "")
             listed.append(_not_found(asked.key, field, asked.unit or asked.format or "", near))
     return tuple(listed)
+
+
+def _told_standard(entry: HeadEntry, text: str) -> HeadEntry:
+    """Return an entry that tells what power is corrected to as read, others as they are."""
+    if entry.state != "not used" or not (standard := standard_in(text)):
+        return entry
+    return entry.model_copy(update={"says": standard, "read_as": "power standard", "state": "read"})
 
 
 def _not_found(key: str, field: str, unit: str, near: str) -> HeadEntry:

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows import apart, teach
-from flows.guess import guess
+from flows.guess import guess, standard_in
 from flows.readers.look import look
 from flows.readers.words import plain_words
 from schemas.desk import AskDraft
@@ -322,3 +322,21 @@ def test_a_question_names_the_column_that_it_is_about(tmp_path):
     asked = [q.text for q in found.questions if q.key.startswith("channels.lambda_wide.")]
     assert len(asked) == 2
     assert all("'AFR'" in said for said in asked)
+
+
+@pytest.mark.parametrize(
+    ("said", "standard"),
+    [
+        ("Correction: DIN 70020", "DIN 70020"),
+        ("norm DIN", "DIN 70020"),
+        ("Power to SAE", "SAE J1349"),
+        ("sae j607", "SAE J607"),
+        ("ISO1585", "ISO 1585"),
+        # Bug: any word with these letters in it was a standard that somebody had told.
+        ("Riding position: up; loading 2", None),
+        ("Comparison of runs, isolated", None),
+        ("Serial 215850", None),
+    ],
+)
+def test_a_standard_is_told_by_its_name_and_not_by_letters_inside_a_word(said, standard):
+    assert standard_in(said) == standard
