@@ -341,7 +341,7 @@ def _cells(table: CellTable) -> dict[str, Any]:
         "text": written,
         "texttemplate": "%{text}",
         "customdata": told,
-        "colorscale": _scale(table.palette, is_signed=table.is_signed),
+        "colorscale": cell_colours(table.palette, is_signed=table.is_signed),
         "zmin": table.ends[0],
         "zmax": table.ends[1],
         "xgap": 2,
@@ -359,7 +359,7 @@ def _cells(table: CellTable) -> dict[str, Any]:
     return {"data": [heatmap], "layout": layout}
 
 
-def _scale(palette: Palette, *, is_signed: bool) -> list[list[float | str]]:
+def cell_colours(palette: Palette, *, is_signed: bool) -> list[list[float | str]]:
     """Return colours from rich over nothing to lean, or from little to much."""
     if is_signed:
         return [
