@@ -367,12 +367,12 @@ def review(
     folder: Shop,
     quarter: Annotated[str, typer.Option(help='Such as "2026 Q2"; default the latest.')] = "",
 ) -> None:
-    """Write the quarter's review into reports/."""
+    """Write the quarter's review into reports/, as PDF and as HTML."""
     from flows.review import write_review
 
     shop, _ = _open(folder)
-    path = write_review(shop, quarter or None)
-    say(f"Review written: {path}")
+    pdf, html = write_review(shop, quarter or None)
+    say(f"Review written: {pdf}\nWith every list: {html}")
 
 
 @app.command()

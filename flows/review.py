@@ -24,8 +24,8 @@ def quarter_before(day: dt.date) -> str:
     return f"{day.year} Q{quarter}" if quarter else f"{day.year - 1} Q4"
 
 
-def write_review(shop: ShopFolder, quarter: str | None = None) -> Path:
-    """Write the review of a quarter.
+def write_review(shop: ShopFolder, quarter: str | None = None) -> tuple[Path, Path]:
+    """Write the review of a quarter, as PDF and as HTML.
 
     Raises ReviewError if there is no snapshot or no such quarter.
     """
@@ -36,4 +36,5 @@ def write_review(shop: ShopFolder, quarter: str | None = None) -> Path:
     done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
     if done.returncode:
         raise ReviewError((done.stderr or done.stdout).strip())
-    return Path(done.stdout.strip().splitlines()[-1])
+    pdf, html = done.stdout.strip().splitlines()[-2:]
+    return Path(pdf), Path(html)

@@ -125,7 +125,7 @@ def review_flow(shop_folder: str) -> State[Any]:
     """Write the review of the quarter that has ended."""
     shop, _ = open_shop(Path(shop_folder))
     quarter = quarter_before(dt.datetime.now(dt.UTC).date())
-    path = as_task("write the review", write_review, shop, quarter)
+    path, _ = as_task("write the review", write_review, shop, quarter)
     create_markdown_artifact(f"Review of {quarter}: `{escaped(path.name)}`", key="review")
     _log("review", f"{quarter} is written: {path.name}")
     return Completed(message=path.name)

@@ -241,8 +241,8 @@ def _table(table: Table, known: set[str]) -> Markup:
 
 def _cell(cell: str | Link, kind: str, known: set[str]) -> Markup:
     said = _linked(cell, known)
-    if kind == "level" and str(said) in LEVEL_INKS:
-        said = Markup('<span class="ink-{0}">{0}</span>').format(said)
+    if kind == "level" and str(said).lower() in LEVEL_INKS:
+        said = Markup('<span class="ink-{}">{}</span>').format(str(said).lower(), said)
     return Markup('<td class="{}">{}</td>').format(kind, said)
 
 

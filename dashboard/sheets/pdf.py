@@ -454,8 +454,8 @@ def _set_row(
 
 def _cell(cell: str | Link, column: Column, width: float, size: float) -> _Cell:
     text = _shown(cell if isinstance(cell, str) else cell.text)
-    is_level = column.kind == "level" and text in LEVEL_INKS
-    font, ink = (BOLD, LEVEL_INKS[text]) if is_level else (PLAIN, LIGHT.text)
+    ink = LEVEL_INKS.get(text.lower()) if column.kind == "level" else None
+    font, ink = (BOLD, ink) if ink else (PLAIN, LIGHT.text)
     to = "" if isinstance(cell, str) else cell.to
     return _Cell(_wrapped(text, font, size, width - CELL_GAP), font, ink, to)
 

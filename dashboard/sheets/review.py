@@ -1,7 +1,7 @@
-"""Writes the review of a quarter as one HTML file: `python -m dashboard.sheets.review SHOP`.
+"""Writes the review of a quarter as PDF and HTML: `python -m dashboard.sheets.review SHOP`.
 
-The file carries its own drawings and style, runs no script and asks nothing of any network. It
-says the same, byte for byte, whenever it is written from the same snapshot.
+Both say the same, byte for byte, whenever they are written from the same snapshot. The PDF is for
+the table: its lists are short; the HTML file has all of them.
 """
 
 from __future__ import annotations
@@ -9,22 +9,36 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import sys
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
 import duckdb
-import jinja2
 import polars as pl
-from markupsafe import Markup
 
 from dashboard import charts
 from dashboard.look import Look
-from dashboard.on_paper import drawing
+from dashboard.sheets.document import (
+    Block,
+    Box,
+    Column,
+    Document,
+    Figure,
+    Figures,
+    Heading,
+    Link,
+    NewPage,
+    Picture,
+    Table,
+    Text,
+    as_html,
+    as_pdf,
+)
 from schemas.settings import ShopSettings, read_settings
 from schemas.units import shown_power
-from warehouse import wording
+from warehouse import review_words, wording
 from warehouse.damage import DamagedError, plainly
 from warehouse.questions import ask, behind
 from warehouse.shop import ShopFolder
@@ -34,6 +48,10 @@ from warehouse.whole_file import write_whole
 
 MOST_NEEDS = 8
 """Combinations written out with their members; the pages show all of them."""
+MOST_ROWS, MOST_CHANGES = 25, 100
+"""Rows of a list in the PDF; the HTML file has all."""
+FOOT = (wording.CAUTIONS[0], wording.CAUTIONS[2], wording.CAUTIONS[4])
+"""What every printed page says, as pages are handed on alone."""
 
 PAPER = Look()
 """Charts on paper hold no power and no mixture: no unit of the shop's stands in them."""
@@ -54,24 +72,14 @@ class PrintedColumn(NamedTuple):
         return COLUMNS[self.name].title.format(power=self.unit)
 
     @property
-    def is_figure(self) -> bool:
-        """Whether it stands to the right."""
-        return COLUMNS[self.name].digits is not None
-
-    @property
-    def is_code(self) -> bool:
-        """Whether it is read letter by letter."""
-        return self.name == "sha256_start"
-
-    @property
-    def is_reference(self) -> bool:
-        """Whether it is a reference that must not break."""
-        return self.name.endswith(("_id", "_on"))
-
-    @property
-    def is_level(self) -> bool:
-        """Whether its words are coloured by how bad they are."""
-        return self.name.startswith("level")
+    def kind(self) -> Literal["words", "figure", "level", "code"]:
+        """How it is set."""
+        if COLUMNS[self.name].digits is not None:
+            return "figure"
+        if self.name.startswith("level"):
+            return "level"
+        is_reference = self.name.endswith(("_id", "_on")) or self.name == "sha256_start"
+        return "code" if is_reference else "words"
 
     def text(self, row: Row) -> str:
         """Return a cell's text."""
@@ -91,11 +99,17 @@ class PrintedColumn(NamedTuple):
 
 # What a sheet of paper has no room for; the pages show it.
 TOO_WIDE = {
-    "gains": ("run_on", "model_label", "change_kind", "change_key", "pulls_before", "pulls_after"),
+    "changes": ("job_id", "change_kind", "run_on"),
     "pulls": ("received_on",),
     "stages lean at warn or stop": ("received_on", "is_near_peak_torque"),
     "off_target": ("is_near_peak_torque",),
 }
+ELSEWHERE = {
+    "real gains": "gains",
+    "maps of ours still lean": "maps",
+    "comebacks within 60 days": "comebacks",
+}
+"""Figures whose list stands in a part of its own."""
 
 
 class Behind(NamedTuple):
@@ -104,7 +118,6 @@ class Behind(NamedTuple):
     figure: str
     figure_value: float
     rows: list[Row]
-    columns: list[PrintedColumn]
 
 
 @dataclass(frozen=True)
@@ -113,15 +126,18 @@ class ReviewData:
 
     shop_name: str
     quarter: str
-    previous: str | None
     reference_air: str
     power_unit: str
     snapshot_number: int
     published_at: str
+    owner_figures: list[Row]
     figures: list[Row]
     summary_of_gains: list[Row]
     gains: list[Row]
+    """What each change gave, once a bike."""
     needs: list[Row]
+    needs_without_map: list[Row]
+    missing_maps: list[Row]
     off_target: list[Row]
     comebacks: list[Row]
     verdicts: list[Row]
@@ -130,12 +146,16 @@ class ReviewData:
     behind: list[Behind]
     earlier_pulls: list[Row]
     facts: list[Row]
-    cautions: tuple[str, ...] = wording.CAUTIONS
 
     @property
-    def unlike(self) -> int:
-        """How many gains stand in no mean."""
-        return sum(not row["is_pooled"] for row in self.gains)
+    def previous(self) -> str:
+        """What the quarter before is called."""
+        return self.owner_figures[0]["previous_label"] or "the quarter before"
+
+    @property
+    def year_ago(self) -> str:
+        """What the same quarter of the year before is called."""
+        return self.owner_figures[0]["year_ago_label"] or "a year before"
 
     @property
     def summary(self) -> str:
@@ -149,30 +169,16 @@ class ReviewData:
         )
 
     @property
-    def gain_drawing(self) -> Markup:
-        """Gains by change."""
-        gains = [row for row in self.gains if row["is_pooled"]]
-        chart = charts.quarter_gain_chart(_frame(self.summary_of_gains), _frame(gains), PAPER)
-        return drawing(chart)
-
-    @property
-    def need_drawing(self) -> Markup:
-        """Remap need."""
-        return drawing(charts.need_chart(_frame(self.needs), PAPER))
-
-    @property
-    def level_drawing(self) -> Markup:
-        """Level of the control bike that was run most."""
-        if not self.checks:
-            return Markup("")
-        bikes = [row["bike_id"] for row in self.checks]
-        most = max(sorted(set(bikes)), key=bikes.count)
-        of_bike = [row for row in self.checks if row["bike_id"] == most]
-        return drawing(charts.control_chart(_frame(of_bike), PAPER))
-
-
-def _frame(rows: list[Row]) -> pl.DataFrame:
-    return pl.DataFrame(rows, infer_schema_length=None)
+    def decisions(self) -> list[tuple[str, str]]:
+        """What needs a decision, and where it stands."""
+        files = next((one for one in self.behind if one.figure == "files refused or waiting"), None)
+        return review_words.decisions(
+            self.needs_without_map,
+            self.missing_maps,
+            self.verdicts,
+            len(files.rows) if files else 0,
+            self.comebacks,
+        )
 
 
 def gather(
@@ -191,20 +197,18 @@ def gather(
     quarter = known[0] if quarter is None else quarter
     if quarter not in known:
         raise ValueError(f"quarter must be one of {', '.join(known)}, got {quarter!r}")
-    place = known.index(quarter)
-    unit = settings.show.power
     figures = ask(reader, "quarter_figures", quarter=quarter).to_dicts()
-    gains = ask(reader, "gains_in_quarter", quarter=quarter).to_dicts()
+    gains = ask(reader, "changes_in_quarter", quarter=quarter).to_dicts()
+    measured = ask(reader, "gains_in_quarter", quarter=quarter).to_dicts()
     needs = ask(reader, "remap_needs").head(MOST_NEEDS).to_dicts()
     for need in needs:
         need["members"] = ask(reader, "need_members", need_id=need["need_id"]).to_dicts()
     behind_of = []
     for figure in figures:
         rows = ask(reader, behind(figure["figure"]), quarter=quarter).to_dicts()
-        columns = _columns_of(rows, unit, figure["figure"])
-        behind_of.append(Behind(figure["figure"], figure["figure_value"], rows, columns))
-    after = {row["after_stage_id"] for row in gains}
-    before = sorted({row["before_stage_id"] for row in gains} - after)
+        behind_of.append(Behind(figure["figure"], figure["figure_value"], rows))
+    after = {row["after_stage_id"] for row in measured}
+    before = sorted({row["before_stage_id"] for row in measured} - after)
     run_now = {
         (row["job_id"], row["file_name"])
         for list_ in behind_of
@@ -220,15 +224,17 @@ def gather(
     return ReviewData(
         shop_name=settings.shop.name,
         quarter=quarter,
-        previous=known[place + 1] if place + 1 < len(known) else None,
         reference_air=settings.figures.reference_air,
-        power_unit=unit,
+        power_unit=settings.show.power,
         snapshot_number=snapshot.number,
         published_at=f"{snapshot.published_at.astimezone(zone):%d %b %Y, %H:%M}",
+        owner_figures=ask(reader, "review_figures", quarter=quarter).to_dicts(),
         figures=figures,
         summary_of_gains=ask(reader, "quarter_gains", quarter=quarter).to_dicts(),
         gains=gains,
         needs=needs,
+        needs_without_map=ask(reader, "needs_without_map").to_dicts(),
+        missing_maps=[row for row in ask(reader, "map_revisions").to_dicts() if _is_missing(row)],
         off_target=ask(reader, "maps_off_target", quarter=quarter).to_dicts(),
         comebacks=ask(reader, "behind_comebacks_within_60_days", quarter=quarter).to_dicts(),
         verdicts=ask(reader, "dyno_verdicts").to_dicts(),
@@ -240,37 +246,188 @@ def gather(
     )
 
 
-def render(data: ReviewData) -> str:
-    """Return a review as HTML."""
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent, encoding="utf-8"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        keep_trailing_newline=True,
-    )
-    return environment.get_template("review.html.j2").render(
-        data=data,
-        number=wording.number,
-        counted=wording.counted,
-        off_target=wording.off_target_sentence,
-        trust_sentence=wording.trust_sentence,
-        dyno_state=wording.dyno_state,
-        columns={
-            name: _columns_of(rows, data.power_unit, name)
-            for name, rows in (
-                ("gains", data.gains),
-                ("members", [row for need in data.needs for row in need["members"]]),
-                ("off_target", data.off_target),
-                ("comebacks", data.comebacks),
-                ("pulls", data.earlier_pulls),
-                ("facts", data.facts),
+def _frame(rows: list[Row]) -> pl.DataFrame:
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _is_missing(revision: Row) -> bool:
+    """Tell whether a map revision is the shop's own, in use, and misses its target."""
+    return revision["is_missing"] and revision["is_newest"] and revision["map_name"] != "stock"
+
+
+def document(data: ReviewData, *, is_whole: bool) -> Document:
+    """Return a review: whole, or with its lists cut short for the PDF."""
+    blocks = [
+        *_first_page(data),
+        NewPage(),
+        *_pictures(data),
+        *_maps(data, is_whole=is_whole),
+        *_lists(data, is_whole=is_whole),
+    ]
+    return Document(f"Review of {data.quarter}", data.shop_name, blocks, FOOT)
+
+
+def _first_page(data: ReviewData) -> Iterator[Block]:
+    """Yield what the owner reads: five figures, what needs a decision, and the cautions."""
+    yield Text(data.summary, is_strong=True)
+    yield Figures(
+        [
+            Figure(
+                review_words.FIGURE_NAMES[row["figure"]],
+                wording.number(row["figure_value"]),
+                [
+                    review_words.beside(row["previous_value"], data.previous),
+                    review_words.beside(row["year_ago_value"], data.year_ago),
+                ],
+                ELSEWHERE.get(row["figure"], _anchor(row["figure"])),
             )
-        },
+            for row in data.owner_figures
+        ]
+    )
+    yield Heading("What needs a decision")
+    if not data.decisions:
+        yield Text(review_words.NOTHING_TO_DECIDE)
+    else:
+        rows = [
+            [f"{at}.", said, Link("why", to)] for at, (said, to) in enumerate(data.decisions, 1)
+        ]
+        yield Table(
+            [Column(""), Column(f"As of {data.published_at}"), Column("")], rows, [4, 88, 8]
+        )
+    yield Heading("What came in")
+    yield _figures_table(data)
+    yield Box("Before anyone runs an engine on these figures", "stop", wording.CAUTIONS)
+    yield Text(
+        f"Power at {data.reference_air} reference air. Made from snapshot {data.snapshot_number}, "
+        f"published {data.published_at}. A change counts once a bike.",
+        is_small=True,
     )
 
 
-def write_review(shop: Path, *, quarter: str | None = None) -> Path:
-    """Write the review of a quarter, whole or not at all.
+def _figures_table(data: ReviewData) -> Table:
+    columns = [
+        Column("Figure"),
+        Column(data.quarter, "figure"),
+        Column(data.previous, "figure"),
+        Column(data.year_ago, "figure"),
+        Column("List"),
+    ]
+    rows: list[Sequence[str | Link]] = [
+        [
+            row["figure"].capitalize(),
+            *(wording.number(row[f"{when}_value"]) for when in ("figure", "previous", "year_ago")),
+            Link("behind it", _anchor(row["figure"])),
+        ]
+        for row in data.figures
+    ]
+    return Table(columns, rows)
+
+
+def _pictures(data: ReviewData) -> Iterator[Block]:
+    yield Heading("What it gained")
+    pooled = [row for row in data.gains if row["is_pooled"]]
+    if data.summary_of_gains:
+        frames = _frame(data.summary_of_gains), _frame(pooled)
+        yield Picture(charts.quarter_gain_chart(*frames, PAPER))
+        apart = wording.counted(len(data.gains) - len(pooled), "change")
+        said = f"{apart} of {len(data.gains)} in no mean: not like for like, or against an earlier"
+        yield Text(f"{said} job.", is_small=True)
+    else:
+        yield Text("No like-for-like gain was measured.")
+    yield Heading("Which combinations need a remap", anchor="needs")
+    if data.needs:
+        yield Text(data.needs[0]["sentence"])
+        yield Picture(charts.need_chart(_frame(data.needs), PAPER))
+        yield Text("Over all quarters, ranked by what is sure.", is_small=True)
+    else:
+        yield Text("Nothing can be ranked yet.")
+    yield Heading("Can the dyno be trusted?", anchor="dyno")
+    if data.checks:
+        bikes = [row["bike_id"] for row in data.checks]
+        most = max(sorted(set(bikes)), key=bikes.count)
+        of_bike = [row for row in data.checks if row["bike_id"] == most]
+        yield Picture(charts.control_chart(_frame(of_bike), PAPER))
+    yield from _dyno(data)
+
+
+def _dyno(data: ReviewData) -> Iterator[Block]:
+    if data.verdicts:
+        rows = [[wording.dyno_state(row), row["subject"], row["sentence"]] for row in data.verdicts]
+        columns = [Column("State", "level"), Column("Of"), Column("What is known")]
+        yield Table(columns, rows, [14, 20, 66])
+    else:
+        yield Text("Whether it holds cannot be told: nothing has been run on it.")
+    if data.trust:
+        yield Text(wording.trust_sentence(data.trust), is_small=True)
+
+
+def _maps(data: ReviewData, *, is_whole: bool) -> Iterator[Block]:
+    yield Heading("Maps that still miss the target", anchor="maps")
+    said = wording.off_target_sentence(data.off_target)
+    if data.off_target:
+        yield Box(f"{said} {wording.CAUTIONS[0]}")
+        yield from _list(data.off_target, "off_target", data.power_unit, is_whole=is_whole)
+    else:
+        yield Text(said)
+    if data.missing_maps:
+        yield Text("Over all quarters, the newest revision of each map that misses:", is_small=True)
+        shown = data.missing_maps if is_whole else data.missing_maps[:MOST_ROWS]
+        yield Table([Column("Map revision")], [[row["sentence"]] for row in shown])
+        yield from _more(len(data.missing_maps) - len(shown))
+
+
+def _lists(data: ReviewData, *, is_whole: bool) -> Iterator[Block]:
+    unit = data.power_unit
+    yield Heading("What came back", anchor="comebacks")
+    if data.comebacks:
+        yield from _list(data.comebacks, "comebacks", unit, is_whole=is_whole)
+    else:
+        yield Text("No bike came back within 60 days on the build it had left with.")
+    yield Heading("The changes, each once a bike", anchor="gains")
+    again = sum(row["gains"] > 1 for row in data.gains)
+    if again:
+        said = f"{wording.counted(again, 'change')} measured more than once on the bike: the latest"
+        yield Text(f"{said} like-for-like figure stands here, the mean has all.", is_small=True)
+    yield from _list(data.gains, "changes", unit, is_whole=is_whole)
+    yield Heading("The bikes behind the need of a remap")
+    for need in data.needs:
+        yield Heading(f"{need['need_rank']}. {need['sentence']}", 3)
+        yield from _list(need["members"], "members", unit, is_whole=is_whole)
+    yield Heading("The list behind each figure")
+    for figure, value, rows in data.behind:
+        yield Heading(f"{figure.capitalize()}: {wording.number(value)}", 3, _anchor(figure))
+        yield from _list(rows, figure, unit, is_whole=is_whole)
+    yield Heading("Pulls behind the gains that were run before this quarter", 3)
+    yield from _list(data.earlier_pulls, "pulls", unit, is_whole=is_whole)
+    yield Heading("Settings behind the figures")
+    yield from _list(data.facts, "facts", unit, is_whole=True)
+
+
+def _list(rows: list[Row], name: str, unit: str, *, is_whole: bool) -> Iterator[Block]:
+    """Yield a table, on paper its first rows and how many there are more."""
+    if not rows:
+        yield Text("Nothing stands behind it.")
+        return
+    wide = TOO_WIDE.get(name, ())
+    held = [PrintedColumn(each, unit) for each in rows[0] if each in COLUMNS and each not in wide]
+    shown = rows if is_whole else rows[: MOST_CHANGES if name == "changes" else MOST_ROWS]
+    columns = [Column(each.title, each.kind) for each in held]
+    yield Table(columns, [[each.text(row) for each in held] for row in shown])
+    yield from _more(len(rows) - len(shown))
+
+
+def _more(count: int) -> Iterator[Block]:
+    if count > 0:
+        said = f"{wording.counted(count, 'more row')} in the HTML file of this review."
+        yield Text(said, is_small=True)
+
+
+def _anchor(figure: str) -> str:
+    return f"behind-{figure.replace(' ', '-')}"
+
+
+def write_review(shop: Path, *, quarter: str | None = None) -> tuple[Path, Path]:
+    """Write the review of a quarter as PDF and as HTML, each whole or not at all.
 
     Raises FileNotFoundError if the shop has no settings or nothing is published yet. Raises
     ValueError if nothing came in during that quarter.
@@ -282,14 +439,16 @@ def write_review(shop: Path, *, quarter: str | None = None) -> Path:
         raise FileNotFoundError("nothing is published yet: run `rollbook publish DIR` first")
     with open_reader(snapshot.path) as reader:
         data = gather(reader, settings, snapshot, quarter)
-    target = folder.reports / f"review-{data.quarter.replace(' ', '-')}.html"
-    write_whole(target, render(data))
-    return target
+    name = f"review-{data.quarter.replace(' ', '-')}"
+    pdf, html = folder.reports / f"{name}.pdf", folder.reports / f"{name}.html"
+    write_whole(pdf, as_pdf(document(data, is_whole=False)))
+    write_whole(html, as_html(document(data, is_whole=True)))
+    return pdf, html
 
 
 def main() -> int:
     """Run from the command line."""
-    parser = argparse.ArgumentParser(description="Write the review of a quarter as one HTML file.")
+    parser = argparse.ArgumentParser(description="Write the review of a quarter as PDF and HTML.")
     parser.add_argument("shop", type=Path, help="the shop's folder")
     parser.add_argument("--quarter", help='such as "2026 Q2"; default: the latest')
     asked = parser.parse_args()
@@ -303,14 +462,8 @@ def main() -> int:
             raise
         sys.stderr.write(f"{told}\n")
         return 1
-    sys.stdout.write(f"{written}\n")
+    sys.stdout.write("".join(f"{path}\n" for path in written))
     return 0
-
-
-def _columns_of(rows: list[Row], unit: str, name: str) -> list[PrintedColumn]:
-    held = [column for column in rows[0] if column in COLUMNS] if rows else []
-    wide = TOO_WIDE.get(name, ())
-    return [PrintedColumn(column, unit) for column in held if column not in wide]
 
 
 if __name__ == "__main__":

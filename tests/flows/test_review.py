@@ -8,7 +8,9 @@ from flows.review import ReviewError, quarter_before, write_review
 
 
 def test_a_review_of_the_latest_quarter_is_written_with_the_cautions(demo):
-    path = write_review(demo.folder)
+    pdf, path = write_review(demo.folder)
+    assert pdf.read_bytes().startswith(b"%PDF-")
+    assert pdf.parent == path.parent
     text = path.read_text(encoding="utf-8")
     assert path.parent == demo.folder.reports
     assert path.suffix == ".html"

@@ -3,13 +3,16 @@
 import dataclasses
 import hashlib
 import html
+import io
 import itertools
 from html.parser import HTMLParser
 
+import pypdf
 import pytest
 
 from dashboard import on_paper
 from dashboard.sheets import review
+from dashboard.sheets.document import as_html, as_pdf
 from schemas.settings import read_settings
 from warehouse import snapshot, wording
 
@@ -19,6 +22,16 @@ def data(small_shop) -> review.ReviewData:
     current = snapshot.current(small_shop)
     with snapshot.open_reader(current.path) as reader:
         return review.gather(reader, read_settings(small_shop / "rollbook.toml"), current)
+
+
+def _html(data: review.ReviewData) -> str:
+    return as_html(review.document(data, is_whole=True))
+
+
+def _pages(data: review.ReviewData) -> list[str]:
+    pdf = as_pdf(review.document(data, is_whole=False))
+    pages = pypdf.PdfReader(io.BytesIO(pdf)).pages
+    return [" ".join(page.extract_text().split()) for page in pages]
 
 
 class _Tags(HTMLParser):
@@ -32,7 +45,7 @@ class _Tags(HTMLParser):
 
     def handle_starttag(self, tag, attrs):
         self.names.append(tag)
-        if tag not in ("meta", "br"):
+        if tag not in ("meta", "br", "col"):
             self.open.append(tag)
         for name, value in attrs:
             if name in ("href", "src"):
@@ -48,30 +61,76 @@ class _Tags(HTMLParser):
 
 
 def test_a_review_needs_no_script_and_no_network(data):
-    tags = _Tags(review.render(data))
+    tags = _Tags(_html(data))
     assert not {"script", "link", "img", "iframe", "object"} & set(tags.names)
     assert all(link.startswith("#") for link in tags.links)
 
 
 def test_every_tag_is_closed_in_its_place(data):
-    assert _Tags(review.render(data)).open == []
+    assert _Tags(_html(data)).open == []
 
 
 def test_every_figure_leads_to_the_list_behind_it(data):
-    tags = _Tags(review.render(data))
-    assert len(tags.links) == len(data.figures)
+    tags = _Tags(_html(data))
+    links = len(data.owner_figures) + len(data.decisions) + len(data.figures)
+    assert len(tags.links) == links
     assert {link.removeprefix("#") for link in tags.links} <= set(tags.anchors)
+    assert len(tags.anchors) == len(set(tags.anchors))
+
+
+def test_every_link_of_the_paper_leads_to_its_list(data):
+    pdf = pypdf.PdfReader(io.BytesIO(as_pdf(review.document(data, is_whole=False))))
+    links = [one for page in pdf.pages for one in page.get("/Annots", [])]
+    assert len(links) >= len(data.owner_figures) + len(data.decisions) + len(data.figures)
+
+
+def test_the_first_page_is_for_the_owner(data):
+    """Five figures, each beside the quarter before and the same one last year; then decisions."""
+    first = _pages(data)[0]
+    assert len(data.owner_figures) == 5
+    for row in data.owner_figures:
+        assert f"in {data.previous}" in first
+        assert wording.number(row["figure_value"]) in first
+    assert "What needs a decision" in first
+    assert len(data.decisions) <= 5
+    assert all(caution in first for caution in wording.CAUTIONS)
+    assert "What it gained" not in first
+
+
+def test_each_change_stands_once_a_bike(data):
+    keys = [(row["bike_id"], row["change_kind"], row["change_key"]) for row in data.gains]
+    assert len(keys) == len(set(keys))
+    real = next(row for row in data.owner_figures if row["figure"] == "real gains")
+    assert real["figure_value"] == sum(row["verdict"] == "real gain" for row in data.gains)
+
+
+def test_a_list_cut_short_on_paper_says_how_many_rows_the_other_file_has(data):
+    pulls = next(one for one in data.behind if one.figure == "pulls")
+    many = [pulls._replace(rows=(pulls.rows * 30)[:30])]
+    said = " ".join(_pages(dataclasses.replace(data, behind=many)))
+    assert "5 more rows in the HTML file of this review." in said  # 30 less the 25 on paper
+    assert "more rows in the HTML file" not in _html(dataclasses.replace(data, behind=many))
+
+
+def test_a_first_quarter_says_that_nothing_is_on_record_before_it(small_shop):
+    current = snapshot.current(small_shop)
+    with snapshot.open_reader(current.path) as reader:
+        settings = read_settings(small_shop / "rollbook.toml")
+        first = review.ask(reader, "quarters")["quarter_label"][-1]
+        text = _html(review.gather(reader, settings, current, first))
+    assert text.count("the quarter before: not on record") == 5
+    assert text.count("a year before: not on record") == 5
 
 
 def test_a_review_names_the_files_and_their_hashes(data):
-    text = review.render(data)
+    text = _html(data)
     # J-0028 came in on 1 April 2026; the hash is what the small shop gave that pull.
     assert hashlib.sha256(b"J-0028/1/1").hexdigest()[:12] in text
     assert "run_11.csv" in text
 
 
 def test_a_review_carries_every_caution_and_the_reference_air(data):
-    text = review.render(data)
+    text = _html(data)
     assert all(caution.replace("'", "&#39;") in text for caution in wording.CAUTIONS)
     assert "Power at SAE J1349 reference air" in text
 
@@ -80,22 +139,24 @@ def test_what_people_typed_stays_text(data):
     typed = '<script>alert("x")</script>'
     verdicts = [{**data.verdicts[0], "sentence": typed}]
     gains = [{**row, "change_key": typed} for row in data.summary_of_gains]
-    text = review.render(
-        dataclasses.replace(data, shop_name=typed, verdicts=verdicts, summary_of_gains=gains)
-    )
+    spoilt = dataclasses.replace(data, shop_name=typed, verdicts=verdicts, summary_of_gains=gains)
+    text = _html(spoilt)
     assert "<script" not in text
     assert "&lt;script&gt;" in text
+    assert typed in _pages(spoilt)[0]
 
 
 def test_writing_twice_gives_the_same_bytes(small_shop):
-    one = review.write_review(small_shop).read_bytes()
-    assert review.write_review(small_shop).read_bytes() == one
+    first = [path.read_bytes() for path in review.write_review(small_shop)]
+    assert [path.read_bytes() for path in review.write_review(small_shop)] == first
     assert not list((small_shop / "reports").glob(".making*"))
 
 
 def test_a_review_goes_to_the_reports_under_its_quarter(small_shop):
     written = review.write_review(small_shop, quarter="2025 Q4")
-    assert written == small_shop / "reports" / "review-2025-Q4.html"
+    assert written == tuple(
+        small_shop / "reports" / f"review-2025-Q4.{kind}" for kind in ("pdf", "html")
+    )
 
 
 def test_an_unknown_quarter_is_refused_with_those_there_are(small_shop):
@@ -117,17 +178,19 @@ def test_an_empty_shop_has_nothing_to_review(empty_shop):
 def test_a_quarter_without_gains_or_dyno_is_still_written(data):
     bare = dataclasses.replace(
         data,
-        previous=None,
         summary_of_gains=[],
         gains=[],
         needs=[],
+        needs_without_map=[],
+        missing_maps=[],
         verdicts=[],
         checks=[],
         trust=None,
         earlier_pulls=[],
         facts=[],
     )
-    text = review.render(bare)
+    assert _pages(bare)
+    text = _html(bare)
     assert "No like-for-like gain was measured" in text
     assert "whether the dyno holds cannot be told: no control bike watches it" in text
 
@@ -145,9 +208,9 @@ def test_maps_off_target_are_told_with_the_caution(data):
         "worst_speed_rpm": 7000.0,
         "is_near_peak_torque": True,
     }
-    text = review.render(dataclasses.replace(data, off_target=[row]))
+    text = _html(dataclasses.replace(data, off_target=[row]))
     assert wording.off_target_sentence([row]) in html.unescape(text)
-    assert text.count(wording.CAUTIONS[0]) == 2
+    assert text.count(wording.CAUTIONS[0]) == 3  # in front, at the maps, at the foot
 
 
 @pytest.mark.parametrize(

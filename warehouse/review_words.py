@@ -1,0 +1,72 @@
+"""Words of the quarter's review: its figures, and what needs a decision."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from warehouse.wording import combination, counted, number
+
+FIGURE_NAMES = {
+    "jobs": "Jobs",
+    "real gains": "Changes with a real gain",
+    "stages lean at warn or stop": "Stages lean at warn or stop",
+    "maps of ours still lean": "Stages on our maps still lean",
+    "comebacks within 60 days": "Back within 60 days",
+}
+NOTHING_TO_DECIDE = "Nothing in these figures waits for a decision."
+
+Row = Mapping[str, Any]
+
+
+def beside(value: float | None, label: str) -> str:
+    """Return a figure of another quarter.
+
+    >>> beside(12.0, "2026 Q1")
+    '12 in 2026 Q1'
+    >>> beside(None, "a year before")
+    'a year before: not on record'
+    """
+    return f"{label}: not on record" if value is None else f"{number(value)} in {label}"
+
+
+def decisions(
+    needs: Sequence[Row],
+    maps: Sequence[Row],
+    verdicts: Sequence[Row],
+    files: int,
+    comebacks: Sequence[Row],
+) -> list[tuple[str, str]]:
+    """Return what needs a decision, a line a kind, each with the part of the review behind it."""
+    found: list[tuple[str, str]] = []
+    if needs:
+        first = needs[0]
+        are = "combination is" if len(needs) == 1 else "combinations are"
+        found.append(
+            (
+                f"{len(needs)} {are} more likely lean than not and without a good map. Surest: "
+                f"{combination(first)}, {first['fuel']}: {first['lean_bikes']} of "
+                f"{counted(first['bikes'], 'bike')} lean.",
+                "needs",
+            )
+        )
+    if maps:
+        miss = "map revision of ours misses" if len(maps) == 1 else "map revisions of ours miss"
+        found.append((f"{len(maps)} {miss} the target. First: {maps[0]['sentence']}", "maps"))
+    if acting := [verdict for verdict in verdicts if verdict["state"] == "act"]:
+        of_dyno = [verdict for verdict in acting if verdict["is_of_dyno"]]
+        found.append((f"The dyno: {(of_dyno or acting)[0]['sentence']}", "dyno"))
+    if files:
+        wait = (
+            "file of this quarter's jobs is" if files == 1 else "files of this quarter's jobs are"
+        )
+        found.append(
+            (f"{files} {wait} refused, waiting or missing.", "behind-files-refused-or-waiting")
+        )
+    if comebacks:
+        came = ", ".join(str(row["bike_id"]) for row in comebacks[:4])
+        more = f" and {len(comebacks) - 4} more" if len(comebacks) > 4 else ""
+        found.append(
+            (f"Came back within 60 days, on the build they left with: {came}{more}.", "comebacks")
+        )
+    return found
