@@ -33,13 +33,13 @@ from dashboard.look import Palette, mixed
 from dashboard.on_page import cell_colours
 
 WIDTH = 680
-NAMES_WIDTH = 250
+NAMES_WIDTH = 290
 """Room for the names of rows, left of the drawing."""
 ROW_HEIGHT, PANEL_HEIGHT, CELL_HEIGHT = 38, 180, 26
 LEAST_PANEL_HEIGHT = 40
 FIGURES_WIDTH = 46
 """Room for the figures of an upright axis."""
-BEFORE_PANELS, AFTER_PANEL = 10, 20
+BEFORE_PANELS, AFTER_PANEL = 18, 26
 LEGEND_STRENGTH = 0.25
 """Of a band in the legend, at least."""
 SIGN_WIDTH = 5.8
@@ -267,7 +267,7 @@ def _panel(
         for tick in nice_ticks(low, high):
             yield _line(left, up(tick), WIDTH - 12, up(tick), palette.grid, 1)
             yield Words(left - 6, up(tick) + 4, _figure(tick), palette.text, "end")
-        yield Words(0, top - 2, panel.title, palette.muted)
+        yield Words(0, top - 9, panel.title, palette.muted)
     else:
         for tick in nice_ticks(*x_ends):
             yield _line(across(tick), top, across(tick), bottom, palette.grid, 1)
@@ -371,8 +371,8 @@ def _drawn(
             anchor = "middle" if item.is_centred else "start"
             yield Words(across(item.x), y, item.text, palette.text, anchor, item.is_bold, item.px)
         case RowName():
-            yield Words(0, up(item.y) + 2, _short(item.title, 40), palette.text, is_bold=True)
-            yield Words(0, up(item.y) + 15, _short(item.below, 43), palette.muted)
+            yield Words(0, up(item.y) + 2, _short(item.title, 50), palette.text, is_bold=True)
+            yield Words(0, up(item.y) + 15, _short(item.below, 54), palette.muted)
 
 
 def _strokes(line: Line) -> Iterator[list[tuple[Any, float]]]:

@@ -55,7 +55,7 @@ def decisions(
         found.append((f"{len(maps)} {miss} the target. First: {maps[0]['sentence']}", "maps"))
     if acting := [verdict for verdict in verdicts if verdict["state"] == "act"]:
         of_dyno = [verdict for verdict in acting if verdict["is_of_dyno"]]
-        found.append((f"The dyno: {(of_dyno or acting)[0]['sentence']}", "dyno"))
+        found.append(((of_dyno or acting)[0]["sentence"], "dyno"))
     if files:
         wait = (
             "file of this quarter's jobs is" if files == 1 else "files of this quarter's jobs are"

@@ -71,7 +71,7 @@ LEADING = 1.32
 """Of a line, in sizes of its letters."""
 FOOT_PT, SMALL_PT, TEXT_PT, LEAD_PT = 6.8, 8.0, 9.2, 11.5
 HEADING_PT = {1: 19.0, 2: 13.0, 3: 10.5}
-KEPT_BELOW = 70.0
+KEPT_BELOW, MOST_KEPT = 70.0, 500.0
 """Room that a heading asks for below itself, so that it does not stand alone."""
 MOST_FOOT_LINES, MOST_CARD_LINES, MOST_HEAD_LINES = 6, 3, 8
 CARDS_A_ROW, CARD_GAP = 5, 6.0
@@ -91,8 +91,11 @@ def written(document: Document) -> bytes:
     """Return a document as PDF."""
     _fonts()
     paper = _Paper(document)
-    for block in document.blocks:
-        _set(block, paper)
+    for at, block in enumerate(document.blocks):
+        if isinstance(block, Heading):
+            _set_heading(block, paper, _kept(document.blocks[at + 1 : at + 3]))
+        else:
+            _set(block, paper)
     into = io.BytesIO()
     canvas = Canvas(
         into,
@@ -259,8 +262,6 @@ class _Paper:
 def _set(block: Block, paper: _Paper) -> None:
     """Put a block below what is there."""
     match block:
-        case Heading():
-            _set_heading(block, paper)
         case Text():
             size = LEAD_PT if block.is_strong else SMALL_PT if block.is_small else TEXT_PT
             font = BOLD if block.is_strong else PLAIN
@@ -274,8 +275,7 @@ def _set(block: Block, paper: _Paper) -> None:
             for first in range(0, len(block.entries), CARDS_A_ROW):
                 _set_cards(block.entries[first : first + CARDS_A_ROW], paper)
         case Picture():
-            height = None if block.height_mm is None else block.height_mm * UNITS_PER_MM
-            _set_picture(laid_out(block.drawn, height), paper)
+            _set_picture(_laid(block), paper)
         case Table():
             _set_table(block, paper)
         case Link():
@@ -289,12 +289,25 @@ def _set(block: Block, paper: _Paper) -> None:
                 paper.turn()
 
 
-def _set_heading(heading: Heading, paper: _Paper) -> None:
+def _kept(following: Sequence[Block]) -> float:
+    """Return the room that a heading asks for below itself, so that its picture is on its page."""
+    for block in following:
+        if isinstance(block, Picture):
+            return KEPT_BELOW + min(_laid(block).height * SCALE, MOST_KEPT)
+    return KEPT_BELOW
+
+
+def _laid(picture: Picture) -> Drawing:
+    height = None if picture.height_mm is None else picture.height_mm * UNITS_PER_MM
+    return laid_out(picture.drawn, height)
+
+
+def _set_heading(heading: Heading, paper: _Paper, kept: float) -> None:
     size = HEADING_PT[heading.level]
     found = _wrapped(_shown(heading.text), BOLD, size, TEXT_WIDTH, MOST_HEAD_LINES)
     if not paper.is_fresh:
         paper.y += 10 if heading.level == 2 else 6
-    paper.ask(len(found) * size * LEADING + KEPT_BELOW)
+    paper.ask(len(found) * size * LEADING + kept)
     if heading.level == 2:
         paper.put(_rule(LEFT, paper.y, LEFT + TEXT_WIDTH, paper.y, LIGHT.text, 1.2))
         paper.y += 3

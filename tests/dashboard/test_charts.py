@@ -351,5 +351,5 @@ def test_page_and_paper_are_drawn_from_one_description(reader):
         assert name in page
     # The heavy bar of the first row ends at its lower bound on both: here by hand from the scale.
     low = 100 * needs["warn_lower_share"][0]
-    left, right = 250, 680 - 12
+    left, right = 290, 680 - 12
     assert f"{left + (right - left) * (low + 1) / 102:.1f}," in paper

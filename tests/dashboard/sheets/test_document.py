@@ -216,6 +216,15 @@ def test_heads_stand_on_every_page_of_a_table():
     assert all(bike in told for bike, _ in rows)
 
 
+def test_a_heading_stands_on_the_page_of_its_picture():
+    """However much of a page is filled before it."""
+    for filled in range(0, 60, 3):
+        blocks = [*[Text("a")] * filled, Heading("Over it"), Text("said"), Picture(_chart())]
+        pages = [page.extract_text() for page in _read(as_pdf(Document("T", "S", blocks))).pages]
+        (with_heading,) = [page for page in pages if "Over it" in page]
+        assert "Engine speed" in with_heading
+
+
 def test_nothing_stands_outside_the_page(pdf):
     """Where each word starts, as pypdf finds it, is on the paper."""
     width, height = A4_PT

@@ -97,6 +97,29 @@ def test_the_first_page_is_for_the_owner(data):
     assert "What it gained" not in first
 
 
+def test_figures_of_other_quarters_are_those_of_the_calendar(small_shop):
+    """Counted here from the days on which jobs came in, without the shop's own quarters."""
+    with snapshot.open_reader(snapshot.current(small_shop).path) as reader:
+        came = dict(
+            reader.sql(
+                "SELECT job_id, min(received_on) FROM out.stage WHERE NOT is_control GROUP BY 1"
+            ).fetchall()
+        )
+        labels = [f"{day.year} Q{(day.month + 2) // 3}" for day in came.values()]
+        first = review.ask(reader, "quarters")["quarter_label"][-1]
+        for label in review.ask(reader, "quarters")["quarter_label"]:
+            year, quarter = int(label[:4]), int(label[-1])
+            before = f"{year} Q{quarter - 1}" if quarter > 1 else f"{year - 1} Q4"
+            row = review.ask(reader, "review_figures", quarter=label).row(0, named=True)
+            assert row["figure"] == "jobs"
+            for column, wanted in (
+                ("figure_value", label),
+                ("previous_value", before),
+                ("year_ago_value", f"{year - 1} Q{quarter}"),
+            ):
+                assert row[column] == (labels.count(wanted) if wanted >= first else None)
+
+
 def test_each_change_stands_once_a_bike(data):
     keys = [(row["bike_id"], row["change_kind"], row["change_key"]) for row in data.gains]
     assert len(keys) == len(set(keys))
