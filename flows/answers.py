@@ -239,7 +239,7 @@ def _quarter(reader: duckdb.DuckDBPyConnection) -> None:
         table_of("", [("", "left"), (quarter, "right"), ("before", "right")]),
         [
             (figure, wording.number(value), wording.number(before))
-            for figure, value, before, _ in figures.iter_rows()
+            for figure, value, before in figures.iter_rows()
         ],
     )
     gains = ask(reader, "quarter_gains", quarter=quarter).head(MOST_ROWS).to_dicts()

@@ -197,7 +197,16 @@ def gather(
     quarter = known[0] if quarter is None else quarter
     if quarter not in known:
         raise ValueError(f"quarter must be one of {', '.join(known)}, got {quarter!r}")
+    owner_figures = ask(reader, "review_figures", quarter=quarter).to_dicts()
     figures = ask(reader, "quarter_figures", quarter=quarter).to_dicts()
+    year_ago = owner_figures[0]["year_ago_label"] or ""
+    then = dict(
+        ask(reader, "quarter_figures", quarter=year_ago)
+        .select("figure", "figure_value")
+        .iter_rows()
+    )
+    for row in figures:
+        row["year_ago_value"] = then.get(row["figure"])
     gains = ask(reader, "changes_in_quarter", quarter=quarter).to_dicts()
     measured = ask(reader, "gains_in_quarter", quarter=quarter).to_dicts()
     needs = ask(reader, "remap_needs").head(MOST_NEEDS).to_dicts()
@@ -228,7 +237,7 @@ def gather(
         power_unit=settings.show.power,
         snapshot_number=snapshot.number,
         published_at=f"{snapshot.published_at.astimezone(zone):%d %b %Y, %H:%M}",
-        owner_figures=ask(reader, "review_figures", quarter=quarter).to_dicts(),
+        owner_figures=owner_figures,
         figures=figures,
         summary_of_gains=ask(reader, "quarter_gains", quarter=quarter).to_dicts(),
         gains=gains,

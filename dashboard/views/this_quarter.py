@@ -32,7 +32,7 @@ pieces.cards(
         wording.number(value),
         "first quarter" if before is None else f"{wording.number(before)} before",
     )
-    for figure, value, before, _ in figures.iter_rows()
+    for figure, value, before in figures.iter_rows()
 )
 names = figures["figure"].to_list()
 opened = st.pills("The list behind a figure", names, default=names[0], key="this_quarter_figure")

@@ -120,6 +120,11 @@ def test_figures_of_other_quarters_are_those_of_the_calendar(small_shop):
                 assert row[column] == (labels.count(wanted) if wanted >= first else None)
 
 
+def test_what_came_in_stands_beside_the_year_before(data):
+    jobs = next(row for row in data.figures if row["figure"] == "jobs")
+    assert jobs["year_ago_value"] == data.owner_figures[0]["year_ago_value"] is not None
+
+
 def test_each_change_stands_once_a_bike(data):
     keys = [(row["bike_id"], row["change_kind"], row["change_key"]) for row in data.gains]
     assert len(keys) == len(set(keys))
