@@ -196,7 +196,8 @@ def _drawn(
         case Note():
             y = top + 12 if item.y is None else up(item.y) - 3
             anchor = "middle" if item.is_centred else "start"
-            yield _text(across(item.x), y, item.text, palette.text, anchor=anchor)
+            ink = item.colour or palette.text
+            yield _text(across(item.x), y, item.text, ink, anchor=anchor)
         case RowName():
             yield _text(0, up(item.y) + 2, _short(item.title, 40), palette.text, weight=600)
             yield _text(0, up(item.y) + 15, _short(item.below, 43), palette.muted)
