@@ -55,13 +55,16 @@ def select(
     return chosen
 
 
-def segments(
-    name: str, label: str, options: Sequence[str], named: Callable[[str], str], place: Any = st
-) -> str:
-    """Draw words side by side to choose one from."""
+def segments(name: str, label: str, options: Sequence[str], named: Callable[[str], str]) -> str:
+    """Draw words side by side to choose one from; they say by themselves what they are."""
     key = _settle(name, options[0], lambda one: one in options, str)
-    chosen = place.segmented_control(
-        label, options, format_func=lambda one: escaped(named(one)), key=key, required=True
+    chosen = st.segmented_control(
+        label,
+        options,
+        format_func=lambda one: escaped(named(one)),
+        key=key,
+        required=True,
+        label_visibility="collapsed",
     )
     write(name, chosen)
     return chosen

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,10 +16,10 @@ from dashboard.charts import (
 from dashboard.drawing import Band, Chart, Item, Level, Line, Note, Panel, Stretch
 from dashboard.look import Limits, Look, Palette, mixed
 
-DASHES = ("dot", "dashdot", "dash", "longdash")
-"""From the first stage on; the latest is drawn whole."""
-LEAST_APART = 0.055
-"""Between the numbers at the ends of two lines, as a share of the greatest power."""
+DASHES = ("dot", "dashdot", "longdashdot", "longdash")
+"""From the first stage on; the latest is drawn whole, and `dash` is the target's."""
+LEAST_APART = 0.09
+"""Between the numbers at the ends of two lines, as a share of the panel: a line of their type."""
 HEIGHT_PX = 620.0
 
 
@@ -77,7 +78,7 @@ def story_chart(
     def lines(column: str, shown=lambda value: value) -> list[Item]:
         return [
             Line(one.curve["engine_speed_rpm"], shown(one.curve[column]), ink.colour, one.label,
-                 ink.width, ink.dash, who=one.label)
+                 ink.width, ink.dash, who=one.short)
             for one, ink in drawn
         ]  # fmt: skip
 
@@ -93,7 +94,8 @@ def story_chart(
         Panel(f"Power [{look.power_unit}]", power, f".1f {look.power_unit}", 0.36),
         *([Panel(f"Over {base} [%]", gain, "+.1f %", 0.19)] if gain else []),
         Panel(look.mixture_title, mixture, f".2f {unit}", 0.27),
-        Panel("Torque [N·m]", lines("torque_nm"), ".1f N·m", 0.18),
+        # Not told under the pointer: with four stages that is a list longer than the picture.
+        Panel("Torque [N·m]", lines("torque_nm"), weight=0.18),
     ]
     for window in windows.filter(pl.col("side") == "lean").iter_rows(named=True):
         colour = palette.level(window["level"])
@@ -107,7 +109,7 @@ def story_chart(
         palette,
         HEIGHT_PX if gain else HEIGHT_PX - 90,
         f"Power, mixture and torque of {names}",
-        below_px=104,
+        below_px=60 + 22 * math.ceil((len(stages) + 2) / 2),
         x_format=SPEED_FORMAT,
         corner=power_at,
     )
@@ -125,7 +127,7 @@ def _gains(drawn: list[tuple[StageLine, _Ink]], palette: Palette) -> list[Item]:
         items.append(Band(speed, *ends, ink.colour, 0.2, f"{one.short}: 19 of 20, each speed"))
     for one, ink in shown:
         is_compared = "lower_pct" in one.gain.columns
-        who = one.label if is_compared else f"{one.label}, not compared"
+        who = one.short if is_compared else f"{one.short}, not compared"
         width = ink.width if is_compared else 1.0
         speed, gain = one.gain["engine_speed_rpm"], one.gain["gain_pct"]
         items.append(Line(speed, gain, ink.colour, width=width, dash=ink.dash, who=who))
@@ -134,16 +136,20 @@ def _gains(drawn: list[tuple[StageLine, _Ink]], palette: Palette) -> list[Item]:
 
 def _ends(drawn: list[tuple[StageLine, _Ink]], look: Look) -> list[Item]:
     """Return the name of each stage at the end of its line, the names a little apart."""
-    found = []
+    found, heights = [], []
     for one, ink in drawn:
         seen = one.curve.drop_nulls("power_w")
         if not seen.is_empty():
             last = seen.row(-1, named=True)
             height = look.shown_power(last["power_w"])
+            heights += look.shown_power(seen["power_w"]).to_list()
             found.append([height, last["engine_speed_rpm"], one.short, ink.colour])
     found.sort(key=lambda end: end[0], reverse=True)
-    gap = LEAST_APART * max((end[0] for end in found), default=0.0)
-    # From the middle outwards no name is moved far from its line.
+    gap = LEAST_APART * (max(heights) - min(heights)) if found else 0.0
+    middle = sum(end[0] for end in found)
     for at in range(1, len(found)):
         found[at][0] = min(found[at][0], found[at - 1][0] - gap)
+    # Pushed down one after the other, then back up together: none is left far from its line.
+    back = (middle - sum(end[0] for end in found)) / max(len(found), 1) - gap / 2
+    found = [(y + back, *end) for y, *end in found]
     return [Note(x, y, said, px=13, is_bold=True, colour=ink) for y, x, said, ink in found]

@@ -75,7 +75,7 @@ def gain_in_short(gain: Mapping[str, Any] | None, ratio_pct: float | None = None
     ...                "mean_gain_upper_pct": 6.0})
     'real gain, +5.1 % (+4.2 to +6.0)'
     >>> gain_in_short(None, 4.8)
-    '+4.8 % between the curves, not compared: no verdict'
+    'not compared: +4.8 %, no verdict'
     """
     if gain is not None and gain["verdict"] == NO_AIR:
         return NO_AIR
@@ -84,7 +84,7 @@ def gain_in_short(gain: Mapping[str, Any] | None, ratio_pct: float | None = None
         return f"{gain['verdict']}, {signed(gain['mean_gain_pct'])} % ({span})"
     if ratio_pct is None:
         return "not compared"
-    return f"{signed(ratio_pct)} % between the curves, not compared: no verdict"
+    return f"not compared: {signed(ratio_pct)} %, no verdict"
 
 
 def story_sentence(
@@ -101,28 +101,34 @@ def story_sentence(
     >>> good = {**lean, "level": "none", "stage_name": "remapped"}
     >>> story_sentence([{**good, "stage_name": "as arrived"}, lean, good], None,
     ...                ["71.2 kW", "70.0 kW", "74.9 kW"])
-    'As arrived 71.2 kW → remapped 74.9 kW: not compared. On pipe 16 % lean at 7,200 rpm: stop. \
-It left with no lean window seen.'
+    'As arrived 71.2 kW → remapped 74.9 kW: not compared. Pipe: 16 % lean at 7,200 rpm, stop. It \
+left with no lean window seen.'
     """
     pulled = [at for at, stage in enumerate(stages) if stage["peak_power_w"] is not None]
     if not pulled:
         return f"{counted(len(stages), 'stage')}, no usable pull: only rides tell of this job."
     first, last = (f"{stages[at]['stage_name']} {powers[at]}" for at in (pulled[0], pulled[-1]))
-    said = [first[:1].upper() + first[1:]]
+    said = [_capital(first)]
     if len(pulled) > 1:
         share = "" if gain is None or gain["verdict"] == NO_AIR else ", 19 of 20"
         said = [f"{said[0]} → {last}: {gain_in_short(gain).replace(')', share + ')')}"]
     for at in pulled[:-1]:
         if stages[at]["level"] in LEAN_LEVELS:
+            worst, place = stages[at]["worst_lean_error_pct"], stages[at]["worst_speed_rpm"]
+            name = stages[at]["stage_name"]
             said.append(
-                f"On {stages[at]['stage_name']} {number(stages[at]['worst_lean_error_pct'])} % "
-                f"lean at {number(stages[at]['worst_speed_rpm'])} rpm: {stages[at]['level']}"
+                f"{_capital(name)}: {number(worst)} % lean at {number(place)} rpm, "
+                f"{stages[at]['level']}"
             )
     if pulled[-1] == len(stages) - 1:
         said.append(f"It left with {_left_with(stages[-1])}")
     else:
         said.append(f"It left as {stages[-1]['stage_name']}, which was not pulled")
     return f"{'. '.join(said)}."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _left_with(stage: Mapping[str, Any]) -> str:
@@ -139,8 +145,8 @@ def job_label(job: Mapping[str, Any]) -> str:
 
 
 def job_in_a_line(job: Mapping[str, Any], gain: Mapping[str, Any] | None) -> str:
-    """Return another job of a bike in a line: how it ended, and what it gave."""
-    said = f"{job_label(job)}: {job['parts_label']}, {job['map_label']} map"
+    """Return how another job of a bike ended, and what it gave."""
+    said = f"{job['parts_label']}, {job['map_label']} map"
     if gain is not None:
         said += f"; {gain_in_short(gain)}"
     if job["level"] is not None:
@@ -149,21 +155,29 @@ def job_in_a_line(job: Mapping[str, Any], gain: Mapping[str, Any] | None) -> str
     return said
 
 
-def range_sentence(found: Mapping[str, Any]) -> str:
-    """Return what a stage gives over the base on the mean of a range of speeds.
+def range_sentence(found: Sequence[Mapping[str, Any]]) -> str:
+    """Return what stages give over the base on the mean of a range of speeds.
 
-    >>> range_sentence({"stage_no": 2, "stage_name": "remapped", "seen_from_rpm": 5000.0,
+    >>> range_sentence([{"stage_no": 2, "stage_name": "remapped", "seen_from_rpm": 5000.0,
     ...     "seen_to_rpm": 8000.0, "gain_pct": 5.1, "lower_pct": 3.9, "upper_pct": 6.3,
-    ...     "ratio_pct": 5.1, "air_state": "reference"})
-    '2 remapped, 5,000 to 8,000 rpm: +5.1 % (+3.9 to +6.3)'
+    ...     "ratio_pct": 5.1, "air_state": "reference"}])
+    '5,000 to 8,000 rpm: 2 remapped +5.1 % (+3.9 to +6.3)'
     """
-    place = f"{number(found['seen_from_rpm'])} to {number(found['seen_to_rpm'])} rpm"
-    said = f"{stage_label(found)}, {place}: "
-    if found["air_state"] in ("one side", "none"):
+    places = [
+        f"{number(row['seen_from_rpm'])} to {number(row['seen_to_rpm'])} rpm" for row in found
+    ]
+    told = [_over_range(row) for row in found]
+    if len(set(places)) == 1:
+        return f"{places[0]}: {' · '.join(told)}"
+    return " · ".join(f"{place}: {said}" for place, said in zip(places, told, strict=True))
+
+
+def _over_range(row: Mapping[str, Any]) -> str:
+    said = f"{stage_label(row)} "
+    if row["air_state"] in ("one side", "none"):
         return said + NO_AIR
-    if found["gain_pct"] is not None:
-        span = between(found["lower_pct"], found["upper_pct"])
-        return f"{said}{signed(found['gain_pct'])} % ({span})"
-    if found["ratio_pct"] is None:
+    if row["gain_pct"] is not None:
+        return f"{said}{signed(row['gain_pct'])} % ({between(row['lower_pct'], row['upper_pct'])})"
+    if row["ratio_pct"] is None:
         return f"{said}cannot be told: one of the two is not at reference air"
-    return f"{said}{signed(found['ratio_pct'])} % between the curves; no comparison, no interval"
+    return f"{said}{signed(row['ratio_pct'])} %, not compared"

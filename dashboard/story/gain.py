@@ -27,28 +27,28 @@ def draw(one: OneJob) -> None:
     sessions = one.shop.ask("sessions_of_bike", bike_id=one.bike["bike_id"]).to_dicts()
     measured = {row["stage_id"]: row for row in sessions}
     pulls = one.shop.ask("pulls", stage_ids=shown)
-    _draw_advice(one, after_id, before_id)
+    session = measured.get(after_id)
+    power_at = one.shop.power_at(is_corrected=bool(session and session["is_corrected"]))
+    judged = _draw_advice(one, after_id, before_id)
     if gain:
         st.markdown(f"### {wording.gain_sentence(gain)}")
         st.caption(f"What changed: {wording.escaped(gain['change_label'])}.")
     _doubts(gain, measured, shown, pulls)
-    session = measured.get(after_id)
-    power_at = one.shop.power_at(is_corrected=bool(session and session["is_corrected"]))
     peak = one.shop.power(session["peak_power_w"] if session else None)
     pieces.cards(wording.gain_figures(session, gain, peak))
-    at_peak = f" Peak against peak: {gain['verdict_at_peak']}." if gain else ""
-    st.caption(f"Power {power_at}.{at_peak}")
     kept_chart.draw(
         one.shop,
         "gain_chart",
         (before_id, after_id),
         partial(_chart, one, gain, after_id, before_id, power_at),
     )
+    at_peak = f" Peak against peak: {gain['verdict_at_peak']}." if gain else ""
     st.caption(
-        f"Power {power_at}. Shaded columns: lean windows of the later stage. Bands hold all parts "
-        "of the interval, and the scatter of each speed."
+        f"Power {power_at}.{at_peak} Shaded columns: lean windows of the later stage. Bands hold "
+        "all parts of the interval, and the scatter of each speed."
         + (" The line before is the first session; the gain is against both." if again_id else "")
     )
+    st.caption(judged)
     if gain:
         _budget(one, gain)
     _windows(one, shown)
@@ -93,22 +93,22 @@ def _choose(one: OneJob) -> tuple[str, dict[str, Any] | None]:
     return choices[pair]
 
 
-def _draw_advice(one: OneJob, after_id: str, before_id: str | None) -> None:
-    """Draw the mixture first, because it decides whether there is a next pull."""
+def _draw_advice(one: OneJob, after_id: str, before_id: str | None) -> str:
+    """Draw the mixture first, because it decides whether there is a next pull.
+
+    Return how well it is known, to be told below.
+    """
     mixture = one.shop.mixture_of(after_id)
     advice = wording.advice(mixture)
     BOXES.get(advice.level, st.warning)(f"## {advice.headline}\n{advice.what_to_do}")
-    said = [advice.judged] if advice.judged else []
-    if before_id:
-        said.append(
-            f"That is the stage after the change. Before it: {one.shop.advice(before_id).headline}."
-        )
-        place = (mixture or {}).get("probe_place")
-        said += [f"Probe: {wording.escaped(place)}."] if place else []
-    if said:
-        st.caption(" ".join(said))
     if advice.is_alarm:
         pieces.cautions()
+    said = [f"Mixture of the later stage. {advice.judged}"]
+    if before_id:
+        said.append(f"Before the change: {one.shop.advice(before_id).headline}.")
+    if place := (mixture or {}).get("probe_place"):
+        said.append(f"Probe: {wording.escaped(place)}.")
+    return " ".join(said)
 
 
 def _doubts(

@@ -20,22 +20,31 @@ JOBS_AT_ONCE = 4
 STEP_RPM = 50
 """Of the grid that the curves stand on."""
 HIGHEST_RPM = 30_000
+RANGE_CAUTION = (
+    "The span holds the truth 19 times in 20, of a stretch picked by eye too: it is the mean of "
+    "the band of the whole curve, and may be too wide. No verdict."
+)
 
 
 def draw(one: OneJob) -> None:
     """Draw the story of a job."""
-    _head(one)
+    calm = _head(one)
     if one.pulled:
         _picture(one)
     else:
         st.info("No stage of this job has a usable pull: there is no curve to draw.")
         pieces.table(_rows(one, None), _columns(one), one.shop.settings)
         _links(one)
+    if calm:
+        st.caption(calm)
     _other_jobs(one)
 
 
-def _head(one: OneJob) -> None:
-    """Draw the danger that the bike stands in now, and the job in one breath."""
+def _head(one: OneJob) -> str:
+    """Draw the danger that the bike stands in now, and the job in one breath.
+
+    Return how it stands now where nothing is to be done about it, to be told below.
+    """
     last = one.stages[-1]
     later = one.shop.ask("last_stage_of_bike", stage_id=last["stage_id"]).to_dicts()
     stands = later[0]["stage_id"] if later else last["stage_id"]
@@ -55,8 +64,9 @@ def _head(one: OneJob) -> None:
     powers = [one.shop.power(stage["peak_power_w"]) for stage in one.stages]
     sentence = story.story_sentence(one.stages, whole, powers)
     st.markdown(f"#### {wording.escaped(sentence)}")
-    if not advice.is_alarm and advice.level != "unknown":
-        st.caption(f"**{told}")
+    if advice.level == "notice":
+        st.markdown(f"**{told}")
+    return f"**{told}" if advice.level == "none" else ""
 
 
 def _bases(one: OneJob) -> dict[str, str]:
@@ -79,15 +89,21 @@ def _picture(one: OneJob) -> None:
     bases = _bases(one)
     # A bike that was run once is told against the job before.
     first = next(iter(bases)) if len(ids) > 1 else list(bases)[-1]
-    left, right = st.columns([3, 1], vertical_alignment="bottom")
-    base = address.select(
-        "base", "Gains over", list(bases), bases.__getitem__, default=first, place=right
-    )
-    with left:
+    shown = ids
+    if len(ids) > 1:
         shown = address.several("stages", "Stages", ids, names.__getitem__, default=usual)
-    shown = shown or ids[-1:]
+        shown = shown or ids[-1:]
+    base, has_others = first, len(bases) > 1
     # A finger on a phone scrolls the page with the same stroke.
-    can_drag = "Mobi" not in (st.context.headers.get("User-Agent") or "")
+    can_drag = has_others and "Mobi" not in (st.context.headers.get("User-Agent") or "")
+    controls = st.container(horizontal=True, vertical_alignment="center")
+    if has_others:
+        base = address.select(
+            "base", "Gains over", list(bases), bases.__getitem__,
+            default=first, place=controls, width=220,
+        )  # fmt: skip
+    if can_drag:
+        _range(one, shown, base, controls, can_drag=True)
     kept_chart.draw(
         one.shop,
         "story_chart",
@@ -97,10 +113,12 @@ def _picture(one: OneJob) -> None:
         on_select=_picked if can_drag else "ignore",
         **({"selection_mode": "box"} if can_drag else {}),
     )
-    _range(one, shown, base, bases[base], can_drag=can_drag)
+    if has_others and not can_drag:
+        _range(one, shown, base, st.container(horizontal=True), can_drag=False)
     pieces.table(
-        _rows(one, base), _columns(one), one.shop.settings, verdict=f"Gain over {bases[base]}"
-    )
+        _rows(one, base), _columns(one), one.shop.settings,
+        verdict=f"Gain over {bases[base]}", cruise_out_share="Cruise off [%]",
+    )  # fmt: skip
     st.caption(
         f"Peak power {one.power_at(one.pulled)}. Gains: mean over the riding range, the span holds "
         "the truth 19 times in 20. Shaded in the picture: lean windows of the latest stage shown."
@@ -113,7 +131,7 @@ def _chart(one: OneJob, shown: list[str], base: str, base_name: str) -> Chart:
     drawn = shown if base in one.stage_ids else [base, *shown]
     curves = one.shop.ask("session_curves", stage_ids=list({*drawn, base}))
     of = {stage_id: curves.filter(pl.col("stage_id") == stage_id) for stage_id in (*drawn, base)}
-    lines = []
+    lines, ratios = [], _ratios(one, base)
     for stage_id in drawn:
         label, short = base_name, "before"
         if stage_id in one.stage_ids:
@@ -122,18 +140,17 @@ def _chart(one: OneJob, shown: list[str], base: str, base_name: str) -> Chart:
         gain = pl.DataFrame()
         if stage_id != base:
             compared = one.gain(base, stage_id)
-            gain = (
-                one.shop.ask("gain_curve", gain_id=compared["gain_id"])
-                if compared
-                else gain_of_curves(of[base], of[stage_id])
-            )
+            if compared:
+                gain = one.shop.ask("gain_curve", gain_id=compared["gain_id"])
+            elif ratios.get(stage_id) is not None:
+                gain = gain_of_curves(of[base], of[stage_id])
         lines.append(StageLine(label, short, of[stage_id], gain))
     return story_chart(
         lines,
         one.shop.ask("lean_windows", stage_ids=drawn[-1:]),
         one.shop.look(),
         one.shop.limits(),
-        base=base_name,
+        base=str(one.stage(base)["stage_no"]) if base in one.stage_ids else "before",
         power_at=one.power_at(one.pulled),
     )
 
@@ -147,43 +164,42 @@ def _picked() -> None:
             st.session_state[f"address_{name}"] = min(max(end, 0), HIGHEST_RPM)
 
 
-def _range(one: OneJob, shown: list[str], base: str, base_name: str, *, can_drag: bool) -> None:
+def _range(one: OneJob, shown: list[str], base: str, place: Any, *, can_drag: bool) -> None:
     """Read the mean gain over a range of speeds."""
-    how = {"min_value": 0, "max_value": HIGHEST_RPM, "step": STEP_RPM, "format": "%d"}
-    left, middle, right = st.columns([1, 1, 4], vertical_alignment="center")
-    start = address.figure("from", "From [rpm]", place=left, **how)
-    end = address.figure("to", "To [rpm]", place=middle, **how)
+    how = {"min_value": 0, "max_value": HIGHEST_RPM, "step": STEP_RPM, "format": "%d", "width": 150}
+    with place:
+        start = address.figure("from", "From [rpm]", **how)
+        end = address.figure("to", "To [rpm]", **how)
+        st.markdown(_over_range(one, shown, base, (start, end), can_drag=can_drag))
+
+
+def _over_range(
+    one: OneJob,
+    shown: list[str],
+    base: str,
+    ends: tuple[float | None, float | None],
+    *,
+    can_drag: bool,
+) -> str:
+    """Return the mean gains between two speeds, or how to read them."""
     others = [stage_id for stage_id in shown if stage_id != base]
-    with right:
-        if start is None or end is None or start >= end or not others:
-            drag = "Drag over the picture, or type two speeds" if can_drag else "Type two speeds"
-            st.caption(f"{drag}, to read the mean gain between them.")
-            return
-        found = one.shop.ask(
-            "gains_over_range",
-            base_id=base, stage_ids=others, from_rpm=float(start), to_rpm=float(end),
-        )  # fmt: skip
-        if found.is_empty():
-            st.caption("No speed between them was seen on both.")
-            return
-        for row in found.to_dicts():
-            st.markdown(f"**{wording.escaped(story.range_sentence(row))}**")
-        st.caption(
-            f"Mean over {wording.escaped(base_name)}. The span holds the truth 19 times in 20, "
-            "also of a stretch picked by eye: it is the mean of the band of the whole curve, at "
-            "most too wide. No verdict."
-        )
+    start, end = ends
+    if start is None or end is None or start >= end or not others:
+        way = "Drag over the picture, or type two speeds" if can_drag else "Type two speeds"
+        return f"{way}, to read the mean gain between them."
+    found = one.shop.ask(
+        "gains_over_range",
+        base_id=base, stage_ids=others, from_rpm=float(start), to_rpm=float(end),
+    )  # fmt: skip
+    if found.is_empty():
+        return "No speed between them was seen on both."
+    told = wording.escaped(story.range_sentence(found.to_dicts()))
+    return f"**{told}**. {RANGE_CAUTION if found['gain_pct'].count() else ''}"
 
 
 def _rows(one: OneJob, base: str | None) -> pl.DataFrame:
     """Return a row a stage: what was done, what it gave over the base, how it ran."""
-    ratios: dict[str, float | None] = {}
-    if base is not None:
-        found = one.shop.ask(
-            "gains_over_range",
-            base_id=base, stage_ids=one.stage_ids, from_rpm=None, to_rpm=None,
-        )  # fmt: skip
-        ratios = dict(found.select("stage_id", "ratio_pct").iter_rows())
+    ratios = _ratios(one, base) if base else {}
     rows = []
     for stage in one.stages:
         stage_id = stage["stage_id"]
@@ -202,12 +218,22 @@ def _rows(one: OneJob, base: str | None) -> pl.DataFrame:
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
+def _ratios(one: OneJob, base: str) -> dict[str, float | None]:
+    """Return what the curves as they stand have over the base, on its riding range."""
+    found = one.shop.ask(
+        "gains_over_range",
+        base_id=base, stage_ids=one.stage_ids, from_rpm=None, to_rpm=None,
+    )  # fmt: skip
+    return dict(found.select("stage_id", "ratio_pct").iter_rows())
+
+
 def _columns(one: OneJob) -> str:
     """Return the columns of the table of stages; those that say nothing of any stage are left."""
+    over = "over_rev_rpm " if (one.gains["over_rev_rpm"].fill_null(0.0) > 0).any() else ""
     rides = "cruise_out_share rides " if any(stage["rides"] for stage in one.stages) else ""
     return (
-        "stage_name change_label peak_power_w verdict mixture_said over_rev_rpm "
-        f"{rides}most_needed_pct pulls"
+        f"stage_name change_label peak_power_w verdict mixture_said {over}{rides}"
+        "most_needed_pct pulls"
     )
 
 
@@ -236,7 +262,8 @@ def _other_jobs(one: OneJob) -> None:
     st.subheader("Other jobs of this bike", anchor=False)
     for job in others[:JOBS_AT_ONCE]:
         whole = one.gain(job["first_stage_id"], job["last_stage_id"])
-        one.link(story.job_in_a_line(job, whole), "story", job=job["job_id"])
+        one.link(story.job_label(job), "story", job=job["job_id"])
+        st.caption(wording.escaped(story.job_in_a_line(job, whole)))
     if others[JOBS_AT_ONCE:]:
         with st.expander(f"{len(others) - JOBS_AT_ONCE} earlier"):
             pieces.table(

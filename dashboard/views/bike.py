@@ -9,7 +9,7 @@ from dashboard.story.one_job import OneJob
 from warehouse import story, wording
 
 PARTS = {
-    "story": ("The story", overlay.draw),
+    "story": ("Story", overlay.draw),
     "gain": ("Gain", gain.draw),
     "map": ("Map", fuel.draw),
     "health": ("Sound?", health.draw),
@@ -32,7 +32,7 @@ if asked_job and "bike" not in st.query_params:
         st.query_params["bike"] = owner
 if (asked := st.query_params.get("bike", "")) and asked not in bikes:
     st.warning(f"No bike {wording.escaped(asked)} is in the book. Shown is the last one run.")
-left, middle, right = st.columns([5, 5, 6], vertical_alignment="bottom")
+chooser = st.container(horizontal=True)
 bike = bikes[
     address.select(
         "bike",
@@ -41,7 +41,7 @@ bike = bikes[
         lambda one: (
             f"{one} · {bikes[one]['model_label']}" + " · control bike" * bikes[one]["is_control"]
         ),
-        place=left,
+        place=chooser,
     )
 ]
 jobs = shop.ask("jobs_of_bike", bike_id=bike["bike_id"])
@@ -52,9 +52,9 @@ job_id = address.select(
     list(by_id),
     lambda one: story.job_label(by_id[one]),
     default=asked_job if asked_job in by_id else None,
-    place=middle,
+    place=chooser,
 )
-part = address.segments("part", "What of it", list(PARTS), lambda one: PARTS[one][0], right)
+part = address.segments("part", "Part of the page", list(PARTS), lambda one: PARTS[one][0])
 
 # Show
 PARTS[part][1](
