@@ -67,7 +67,7 @@ def segments(name: str, label: str, options: Sequence[str], named: Callable[[str
         label_visibility="collapsed",
     )
     write(name, chosen)
-    return chosen
+    return str(chosen)
 
 
 def several(

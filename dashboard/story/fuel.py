@@ -22,11 +22,8 @@ SHOWN = {"Change to enter": "enter", "How sure": "need", "Told by evidence": "ev
 
 def draw(one: OneJob) -> None:
     """Draw the suggested fuel change of a stage of the job."""
-    every = one.shop.ask("fuel_changes")
-    changes = {
-        row["stage_id"]: row
-        for row in every.filter(pl.col("job_id") == one.job["job_id"]).to_dicts()
-    }
+    found = one.shop.ask("fuel_changes", job_id=one.job["job_id"])
+    changes = {row["stage_id"]: row for row in found.to_dicts()}
     if changes:
         offered = [stage_id for stage_id in one.stage_ids if stage_id in changes]
         _stage(one, changes[one.choose_stage(offered)["stage_id"]])
@@ -35,7 +32,7 @@ def draw(one: OneJob) -> None:
             "No stage of this job has a mixture reading yet: that takes a pull or a ride with a "
             "wideband probe."
         )
-    _entered(one, every)
+    _entered(one)
 
 
 def _stage(one: OneJob, change: dict[str, Any]) -> None:
@@ -140,7 +137,7 @@ def _checks(checks: pl.DataFrame) -> None:
             st.markdown(f"**{wording.escaped(name)}:** {wording.escaped(sentence)}")
 
 
-def _entered(one: OneJob, every: pl.DataFrame) -> None:
+def _entered(one: OneJob) -> None:
     """Draw the stages of all bikes on which a suggestion was entered, and what that removed."""
     record = one.shop.ask("suggestions_entered")
     with st.expander(f"Suggestions that were entered, on all bikes: {record.height or 'none'}"):
@@ -154,10 +151,9 @@ def _entered(one: OneJob, every: pl.DataFrame) -> None:
                 f"{wording.counted(len(told), 'stage')} on "
                 f"{wording.counted(record['bike_id'].n_unique(), 'bike')})."
             )
-        rows = every.join(record.select("stage_id"), on="stage_id", maintain_order="left")
         found = pieces.choose(
             "Stage on which one was entered (type to search)",
-            rows,
+            record,
             lambda row: (
                 f"{row['stage_id']} {row['stage_name']} · {row['bike_id']} · {row['map_label']} "
                 f"map · {row['model_label']}"

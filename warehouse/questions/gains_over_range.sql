@@ -64,7 +64,7 @@ SELECT
     CASE
         WHEN
             session.is_corrected = asked.is_corrected
-            AND session.reference_air IS NOT DISTINCT FROM asked.reference_air
+            AND coalesce(session.reference_air, '') = coalesce(asked.reference_air, '')
             THEN 100 * exp(ratio.ln_ratio) - 100
     END AS ratio_pct,
     CASE WHEN compared.speeds = ratio.speeds THEN 100 * exp(compared.ln_gain) - 100 END AS gain_pct,
