@@ -21,6 +21,18 @@ def what_came_in() -> None:
     st.switch_page(home)
 
 
+bike = st.Page(VIEWS / "bike.py", title="How does this bike stand?", url_path="bike")
+
+
+def leads_to(old: str, part: str) -> st.Page:
+    """Return a page that leads an address of before to a part of the bike's page."""
+
+    def lead() -> None:
+        st.switch_page(bike, query_params={"part": part, **st.query_params.to_dict()})
+
+    return st.Page(lead, url_path=old, title=part, visibility="hidden")
+
+
 def pages(*named: tuple[str, str, str]) -> list[st.Page]:
     """Return pages by their file, address and title."""
     return [
@@ -39,11 +51,12 @@ page = st.navigation(
                 ("teach_layout", "teach-a-layout", "Teach a layout"),
             ),
         ],
-        "Bike on the dyno": pages(
-            ("health", "health", "Is this bike sound?"),
-            ("before_and_after", "before-and-after", "What did it gain?"),
-            ("fuel_change", "fuel-change", "What does the map need?"),
-        ),
+        "A bike": [
+            bike,
+            leads_to("health", "health"),
+            leads_to("before-and-after", "gain"),
+            leads_to("fuel-change", "map"),
+        ],
         "Before the job": pages(
             ("what_may_i_quote", "what-may-i-quote", "What may I quote?"),
             ("builds_like_this", "builds-like-this", "Have we built this before?"),

@@ -203,7 +203,7 @@ def comparison_chart(
     power = [*_power_band(difference, look), *lines("power_w", look.shown_power)]
     mixture = [
         *lines("lambda_wide", look.shown_mixture),
-        *_target_items(after, windows, look, limits),
+        *mixture_target_items(after, windows, look, limits),
     ]
     gain = _gain_items(difference, palette)
     unit = "AFR" if look.mixture == "afr" else "λ"
@@ -645,7 +645,7 @@ def _gain_items(difference: pl.DataFrame, palette: Palette) -> list[Item]:
     ]
 
 
-def _target_items(
+def mixture_target_items(
     after: pl.DataFrame, windows: pl.DataFrame, look: Look, limits: Limits
 ) -> list[Item]:
     """Return the wanted mixture with the lean levels over it, and the name of each lean window."""

@@ -98,6 +98,8 @@ class Note:
     px: float = 11.0
     is_bold: bool = False
     is_centred: bool = False
+    colour: str = ""
+    """That of the text where none is given."""
 
 
 @dataclass(frozen=True)

@@ -212,6 +212,8 @@ def _draw(
             note = _words(item.text, item.x, item.y or 0.0, axis, palette, item.px, item.is_bold)
             if item.is_centred:
                 note["xanchor"] = "center"
+            if item.colour:
+                note["font"]["color"] = item.colour
             if item.y is None:
                 note |= {"y": 1, "yref": f"{axis} domain", "yanchor": "top"}
             note["bgcolor"] = faded(palette.paper, 0.7) if item.y is None else "rgba(0,0,0,0)"

@@ -369,7 +369,8 @@ def _drawn(
         case Note():
             y = top + 12 if item.y is None else up(item.y) - 3
             anchor = "middle" if item.is_centred else "start"
-            yield Words(across(item.x), y, item.text, palette.text, anchor, item.is_bold, item.px)
+            ink = item.colour or palette.text
+            yield Words(across(item.x), y, item.text, ink, anchor, item.is_bold, item.px)
         case RowName():
             yield Words(0, up(item.y) + 2, _short(item.title, 50), palette.text, is_bold=True)
             yield Words(0, up(item.y) + 15, _short(item.below, 54), palette.muted)

@@ -200,6 +200,6 @@ def _table_of_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTab
 
 
 def _stages_with_a_change(reader: duckdb.DuckDBPyConnection, stage_id: str) -> str:
-    latest = ask(reader, "fuel_changes")["stage_id"].head(8)
+    latest = ask(reader, "fuel_changes", job_id=None)["stage_id"].head(8)
     listed = ", ".join(latest) or "none yet"
     return f"Stage {stage_id!r} has no suggested fuel change. The latest that have: {listed}"

@@ -20,9 +20,13 @@ PAGES = {
     "what-came-in": "",  # the first page stands at the address itself
     "bring-in-a-job": "bring-in-a-job",
     "teach-a-layout": "teach-a-layout",
-    "health": "health",
-    "before-and-after": "before-and-after",
-    "fuel-change": "fuel-change?stage=J-0108/1",  # of the demo; elsewhere the latest stage
+    # Of the demo; elsewhere the last bike on the dyno.
+    "bike-story": "bike?bike=B-0059&job=J-0246",
+    "bike-gain": "bike?bike=B-0059&job=J-0246&part=gain",
+    "bike-map": "bike?bike=B-0010&job=J-0108&part=map&stage=J-0108/1",
+    "bike-health": "bike?bike=B-0059&part=health",
+    "bike-rides": "bike?bike=B-0059&part=rides",
+    "bike-pulls": "bike?bike=B-0059&part=pulls",
     "builds-like-this": "builds-like-this",
     "expected-mixture": "expected-mixture",
     "map-revisions": "map-revisions",

@@ -74,7 +74,7 @@ def draw_what_became(written: dict[str, Any]) -> None:
             st.page_link("views/teach_layout.py", label=label, query_params=query)
         if taken:
             query = {"bike": written["bike"]}
-            st.page_link("views/before_and_after.py", label="See the curves", query_params=query)
+            st.page_link("views/bike.py", label="See the curves", query_params=query)
         if taken < logs.height:
             st.page_link("views/what_came_in.py", label="See what waits")
 

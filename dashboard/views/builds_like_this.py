@@ -123,7 +123,10 @@ with beside:
             "built alike. Shaded: lean windows of the other bike."
         )
         st.page_link(
-            "views/before_and_after.py",
-            label=f"What did {wording.escaped(other['other_bike_id'])} gain? →",
-            query_params={"bike": other["other_bike_id"]},
+            "views/bike.py",
+            label=f"The story of {wording.escaped(other['other_bike_id'])} →",
+            query_params={
+                "bike": other["other_bike_id"],
+                "job": other["other_stage_id"].rpartition("/")[0],
+            },
         )

@@ -81,10 +81,15 @@ pieces.table(
 )
 for leanest in members.head(1).iter_rows(named=True):
     st.page_link(
-        "views/before_and_after.py",
+        "views/bike.py",
         label=f"Curves and pulls of the surest lean: {wording.escaped(leanest['bike_id'])}, "
         f"{wording.escaped(leanest['job_id'])} →",
-        query_params={"bike": leanest["bike_id"], "stage": leanest["stage_id"]},
+        query_params={
+            "bike": leanest["bike_id"],
+            "job": leanest["job_id"],
+            "part": "gain",
+            "stage": leanest["stage_id"],
+        },
     )
 
 st.subheader("Arrived needing, left needing", anchor=False)

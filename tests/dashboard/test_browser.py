@@ -100,7 +100,7 @@ def test_a_file_name_written_as_markdown_stays_text(address, browser):
     # J-0026 of the small shop holds a file named ![x](http://example.invalid/x.png).
     watched = _Watched(browser, 1440)
     try:
-        for path in ("before-and-after?bike=B-103", ""):
+        for path in ("bike?bike=B-103", "bike?bike=B-103&part=pulls", ""):
             watched.open(f"{address}/{path}")
             assert watched.page.locator("img[src*='example.invalid']").count() == 0
             assert watched.page.locator("a[href*='example.invalid']").count() == 0
@@ -112,6 +112,7 @@ def test_a_file_name_written_as_markdown_stays_text(address, browser):
 def test_a_stop_is_seen_without_scrolling_on_a_phone(address, browser):
     watched = _Watched(browser, 390)
     try:
+        # The address of before leads on, with what it asked for.
         watched.open(f"{address}/before-and-after?bike=B-103&stage=J-0026/2")
         alarm = watched.page.get_by_test_id("stAlert").filter(
             has_text="STOP: 18 % lean at 7,000 rpm"
@@ -119,6 +120,40 @@ def test_a_stop_is_seen_without_scrolling_on_a_phone(address, browser):
         box = alarm.bounding_box()
         assert box is not None
         assert box["y"] + box["height"] <= 900
+    finally:
+        watched.page.close()
+
+
+def test_a_range_dragged_over_the_picture_is_read_off_and_stands_in_the_address(address, browser):
+    watched = _Watched(browser, 1440)
+    try:
+        watched.open(f"{address}/bike?bike=B-103")
+        page = watched.page
+        # Plotly lays this sheet over the first panel to catch the pointer.
+        panel = page.locator(".js-plotly-plot .nsewdrag").first.bounding_box()
+        assert panel is not None
+        assert panel["y"] + panel["height"] <= 900
+        middle = panel["y"] + panel["height"] / 2
+        page.mouse.move(panel["x"] + 0.4 * panel["width"], middle)
+        page.mouse.down()
+        page.mouse.move(panel["x"] + 0.7 * panel["width"], middle + 5, steps=5)
+        page.mouse.up()
+        page.get_by_text("No verdict.").wait_for(timeout=20_000)
+        page.wait_for_url("**from=*to=*")
+        assert watched.errors == []
+    finally:
+        watched.page.close()
+
+
+@pytest.mark.parametrize(
+    ("old", "part"), [("health", "health"), ("before-and-after", "gain"), ("fuel-change", "map")]
+)
+def test_an_address_of_before_leads_on_with_what_it_asked_for(old, part, address, browser):
+    watched = _Watched(browser, 1440)
+    try:
+        watched.open(f"{address}/{old}?bike=B-103")
+        watched.page.wait_for_url(f"**/bike?*part={part}*")
+        assert "bike=B-103" in watched.page.url
     finally:
         watched.page.close()
 

@@ -15,6 +15,8 @@ APP = Path(__file__).resolve().parents[2] / "dashboard" / "app.py"
 VIEWS = sorted((APP.parent / "views").glob("*.py"))
 # Two pages bring something in: they ask for files, and the first job comes before any snapshot.
 ASKING = ("bring_in_job", "teach_layout")
+PARTS = ("story", "gain", "map", "health", "rides", "pulls")
+"""Of the page of a bike; the first is drawn at first."""
 
 
 @pytest.fixture(autouse=True)
@@ -46,6 +48,10 @@ def _said(app: AppTest) -> str:
 
 def _view(name: str) -> Path:
     return APP.parent / "views" / f"{name}.py"
+
+
+def _part(part: str, shop: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
+    return _page(_view("bike"), shop, monkeypatch, part=part, **query)
 
 
 @pytest.mark.parametrize(
@@ -101,7 +107,7 @@ def test_a_page_on_a_damaged_snapshot_says_so_and_what_to_do(
 ):
     shop = Path(shutil.copytree(small_shop, tmp_path / "damaged"))
     _spoil(shop / "published", damage)
-    app = _page(_view("health"), shop, monkeypatch)
+    app = _page(_view("bike"), shop, monkeypatch)
     assert [error.value for error in app.error] == [
         "The published snapshot is lost or damaged. Nothing else is; publish it again:"
     ]
@@ -124,12 +130,24 @@ def test_a_page_on_a_filled_snapshot_shows_figures_and_the_cautions(view, small_
     assert app.get("file_uploader") if view.stem in ASKING else shows
 
 
+@pytest.mark.parametrize("part", PARTS)
+def test_each_part_of_a_bikes_page_shows_figures_and_the_cautions(part, small_shop, monkeypatch):
+    app = _part(part, small_shop, monkeypatch, job="J-0026")
+    assert app.dataframe
+    assert part == "pulls" or app.get("plotly_chart")
+
+
 @pytest.mark.parametrize(
-    "name",
-    ["before_and_after", "health", "remap_need", "builds_like_this", "dyno_trust", "this_quarter"],
+    "name", ["bike", "remap_need", "builds_like_this", "dyno_trust", "this_quarter"]
 )
 def test_pages_with_power_name_the_reference_air(name, small_shop, monkeypatch):
     assert "SAE J1349 reference air" in _said(_page(_view(name), small_shop, monkeypatch))
+
+
+@pytest.mark.parametrize("part", ["gain", "health", "pulls"])
+def test_parts_with_power_name_the_reference_air(part, small_shop, monkeypatch):
+    said = _said(_part(part, small_shop, monkeypatch, bike="B-103"))
+    assert "SAE J1349 reference air" in said
 
 
 def test_settings_with_a_mistake_are_told_and_not_run_over(small_shop, tmp_path, monkeypatch):
@@ -139,25 +157,16 @@ def test_settings_with_a_mistake_are_told_and_not_run_over(small_shop, tmp_path,
     assert "horses" in _said(app)
 
 
-def test_a_stop_level_mixture_stands_first_and_in_red(small_shop, monkeypatch):
-    app = _page(_view("before_and_after"), small_shop, monkeypatch)
-    app.selectbox(key="before_and_after_bike").select_index(
-        next(at for at, text in enumerate(app.selectbox[0].options) if text.startswith("B-103"))
-    ).run()
-    pair = app.selectbox[1]
-    pair.select_index(
-        next(at for at, text in enumerate(pair.options) if "→ parts fitted" in text)
-    ).run()
-    assert not app.exception
+@pytest.mark.parametrize("part", ["gain", "map"])
+def test_a_stop_level_mixture_stands_first_and_in_red(part, small_shop, monkeypatch):
+    app = _part(part, small_shop, monkeypatch, bike="B-103", stage="J-0026/2")
     assert app.error[0].value.startswith("## STOP: 1")
     assert wording.CAUTIONS[0] in app.main.markdown[0].value
 
 
-def test_a_stage_without_a_wideband_reading_is_never_called_safe(small_shop, monkeypatch):
-    app = _page(_view("before_and_after"), small_shop, monkeypatch)
-    app.selectbox(key="before_and_after_bike").select_index(
-        next(at for at, text in enumerate(app.selectbox[0].options) if text.startswith("B-107"))
-    ).run()
+@pytest.mark.parametrize("part", ["story", "gain"])
+def test_a_stage_without_a_wideband_reading_is_never_called_safe(part, small_shop, monkeypatch):
+    app = _part(part, small_shop, monkeypatch, bike="B-107")
     assert "MIXTURE NOT MEASURED" in app.main.warning[0].value
     assert not app.success
 
@@ -177,17 +186,14 @@ def test_the_pulls_that_see_a_gain_are_told_for_each_way_of_handling_the_bike(
 
 
 def test_a_link_to_a_stage_opens_that_stage(small_shop, monkeypatch):
-    given = {"bike": "B-203", "stage": "J-0035/2"}
-    app = _page(_view("before_and_after"), small_shop, monkeypatch, **given)
-    assert app.selectbox[0].options[app.selectbox[0].value].startswith("B-203")
+    app = _part("gain", small_shop, monkeypatch, bike="B-203", stage="J-0035/2")
+    assert app.selectbox(key="address_bike").value == "B-203"
+    assert app.selectbox(key="address_job").value == "J-0035"
     assert app.error[0].value.startswith("## STOP")
 
 
 def test_a_change_that_is_not_like_for_like_is_marked(small_shop, monkeypatch):
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
-    app = AppTest.from_file(str(_view("before_and_after")), default_timeout=60)
-    app.query_params["bike"] = "B-108"
-    app.run()
+    app = _part("gain", small_shop, monkeypatch, bike="B-108")
     assert any("Not like for like" in warning.value for warning in app.warning)
 
 
@@ -195,7 +201,7 @@ def test_an_odd_pull_is_named_beside_the_gain_with_what_it_would_be_with_it(
     small_shop, monkeypatch
 ):
     given = {"bike": "B-103", "stage": "J-0026/2"}
-    app = _page(_view("before_and_after"), small_shop, monkeypatch, **given)
+    app = _part("gain", small_shop, monkeypatch, **given)
     warned = [warning.value for warning in app.warning if "counted alike" in warning.value]
     assert len(warned) == 1
     assert warned[0].startswith("Pull 3 of ")
@@ -203,17 +209,14 @@ def test_an_odd_pull_is_named_beside_the_gain_with_what_it_would_be_with_it(
 
 
 def test_power_without_air_correction_is_never_called_corrected(small_shop, monkeypatch):
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
-    app = AppTest.from_file(str(_view("before_and_after")), default_timeout=60)
-    app.query_params["bike"] = "B-401"
-    app.run()
+    app = _part("gain", small_shop, monkeypatch, bike="B-401")
     captions = " ".join(caption.value for caption in app.caption)
     assert "as measured, not corrected" in captions
     assert "reference air" not in captions
 
 
 def test_a_gain_without_air_shows_no_verdict_and_says_why(small_shop, monkeypatch):
-    app = _page(_view("before_and_after"), small_shop, monkeypatch, bike="B-401")
+    app = _part("gain", small_shop, monkeypatch, bike="B-401")
     said = _said(app)
     assert "### Cannot be told: no air" in said
     assert "Peak against peak: cannot be told: no air." in said
@@ -223,12 +226,7 @@ def test_a_gain_without_air_shows_no_verdict_and_says_why(small_shop, monkeypatc
 
 
 def _health_of(bike: str, shop: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop))
-    app = AppTest.from_file(str(_view("health")), default_timeout=60)
-    app.query_params["bike"] = bike
-    app.run()
-    assert not app.exception
-    return app
+    return _part("health", shop, monkeypatch, bike=bike)
 
 
 def _publish_changed(shop, statement):
@@ -293,7 +291,8 @@ def test_the_unusual_bikes_come_first_in_the_list_of_all(small_shop, monkeypatch
     app = _health_of("B-204", small_shop, monkeypatch)
     listed = app.dataframe[-1].value
     assert listed["bike_id"].tolist()[:2] == ["B-203", "B-205"]
-    assert "2 bikes of 29 stand out, 2 cannot be compared" in _said(app)
+    labels = [one.label for one in app.expander]
+    assert any("2 bikes of 29 stand out, 2 cannot be compared" in label for label in labels)
 
 
 def test_pulls_left_out_are_counted(small_shop, monkeypatch):
@@ -311,8 +310,11 @@ def test_a_new_snapshot_is_read_without_a_restart(tmp_path, monkeypatch, make_sm
     assert app.selectbox[0].label == "Quarter"
 
 
-@pytest.mark.parametrize("view", VIEWS, ids=lambda path: path.stem)
-def test_what_people_typed_is_never_markdown(view, small_shop, tmp_path, monkeypatch):
+@pytest.mark.parametrize(
+    "name",
+    [*(view.stem for view in VIEWS if view.stem != "bike"), *(f"bike {part}" for part in PARTS)],
+)
+def test_what_people_typed_is_never_markdown(name, small_shop, tmp_path, monkeypatch):
     typed = "![x](http://example.invalid/x.png)"
     shop = tmp_path / "shop"
     shutil.copytree(small_shop, shop)
@@ -348,7 +350,8 @@ def test_what_people_typed_is_never_markdown(view, small_shop, tmp_path, monkeyp
             connection.execute(f"UPDATE out.{table} SET {column} = ?", [said])  # noqa: S608
         connection.execute("UPDATE out.session SET has_air_doubt = true")
         connection.execute("UPDATE out.gain SET is_like_for_like = false")
-    app = _page(view, shop, monkeypatch)
+    view, _, part = name.partition(" ")
+    app = _page(_view(view), shop, monkeypatch, **({"part": part} if part else {}))
     acted_on = (app.markdown, app.error, app.warning, app.info, app.success, app.caption)
     labels = [element.label for kind in (app.expander, app.metric, app.button) for element in kind]
     said = [element.value for kind in acted_on for element in kind] + labels
@@ -358,7 +361,7 @@ def test_what_people_typed_is_never_markdown(view, small_shop, tmp_path, monkeyp
 def test_the_fuel_change_of_a_stage_stands_below_the_danger_and_can_be_carried_away(
     small_shop, monkeypatch
 ):
-    app = _page(_view("fuel_change"), small_shop, monkeypatch, stage="J-0035/2")
+    app = _part("map", small_shop, monkeypatch, stage="J-0035/2")
     assert app.error[0].value.startswith("## STOP")
     said = _said(app)
     assert "Needs up to 9" in said
@@ -369,24 +372,24 @@ def test_the_fuel_change_of_a_stage_stands_below_the_danger_and_can_be_carried_a
 
 
 def test_the_check_of_a_suggestion_is_told_on_the_stage_that_it_led_to(small_shop, monkeypatch):
-    app = _page(_view("fuel_change"), small_shop, monkeypatch, stage="J-0026/3")
+    app = _part("map", small_shop, monkeypatch, stage="J-0026/3")
     assert any("suggestion removed 80 % of the error" in one.value for one in app.markdown)
 
 
 def test_a_stage_that_was_run_otherwise_since_says_so(small_shop, monkeypatch):
-    app = _page(_view("fuel_change"), small_shop, monkeypatch, stage="J-0026/2")
+    app = _part("map", small_shop, monkeypatch, stage="J-0026/2")
     assert any("its last stage is" in one.value for one in app.info)
-    app = _page(_view("fuel_change"), small_shop, monkeypatch, stage="J-0026/3")
+    app = _part("map", small_shop, monkeypatch, stage="J-0026/3")
     assert not app.info
 
 
 def test_stages_after_an_entered_suggestion_can_be_found(small_shop, monkeypatch):
-    app = _page(_view("fuel_change"), small_shop, monkeypatch)
-    every = len(app.selectbox[0].options)
-    app.toggle(key="fuel_change_entered").set_value(True).run()
-    assert not app.exception
-    assert 0 < len(app.selectbox[0].options) < every
+    app = _part("map", small_shop, monkeypatch, bike="B-101")
     assert "removed 80 % of the error" in _said(app)
+    found = app.selectbox(key="fuel_change_entered")
+    assert found.options
+    links = [link.proto.query_string for link in app.get("page_link")]
+    assert any("part=map" in query and "stage=J-" in query for query in links)
 
 
 def test_an_expected_lean_range_is_told_in_red_with_the_cautions(small_shop, monkeypatch):

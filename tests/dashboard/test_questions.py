@@ -34,6 +34,9 @@ GIVEN = {
     "change_key": "+silencer",
     "figure": "mean gain over the riding range",
     "with_card": True,
+    "base_id": "J-0026/1",
+    "from_rpm": 5000.0,
+    "to_rpm": 6000.0,
 }
 QUESTIONS = sorted(
     path.name.removesuffix(".sql")

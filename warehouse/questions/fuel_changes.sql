@@ -1,7 +1,7 @@
--- question fuel_changes: every stage with a suggested fuel change, the latest job first.
+-- question fuel_changes: the stages with a suggested fuel change, the latest job first.
 --
 -- Grain:  one row per stage_id.
--- Takes:  nothing.
+-- Takes:  $job_id; NULL for all jobs.
 SELECT
     change.stage_id,
     change.job_id,
@@ -26,4 +26,5 @@ SELECT
     stage.received_on
 FROM out.fuel_change AS change
 INNER JOIN out.stage AS stage USING (stage_id)
+WHERE $job_id IS NULL OR change.job_id = $job_id
 ORDER BY stage.received_on DESC, change.job_id DESC, stage.stage_no DESC;

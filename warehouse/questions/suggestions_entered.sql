@@ -1,12 +1,17 @@
 -- question suggestions_entered: every stage that an entered suggestion stands before, and what that
--- removed.
+-- removed; the latest first.
 --
 -- Grain:  one row per stage_id.
 -- Takes:  nothing.
 SELECT
-    stage_id,
-    bike_id,
-    removed_share
-FROM out.fuel_change_check
-WHERE is_suggestion
-ORDER BY stage_id;
+    checked.stage_id,
+    checked.job_id,
+    checked.bike_id,
+    checked.removed_share,
+    stage.stage_name,
+    stage.map_label,
+    stage.model_label
+FROM out.fuel_change_check AS checked
+INNER JOIN out.stage AS stage ON checked.stage_id = stage.stage_id
+WHERE checked.is_suggestion
+ORDER BY stage.received_on DESC, checked.job_id DESC, stage.stage_no DESC;
