@@ -193,11 +193,11 @@ def first_of_each(
     found = []
     for start in range(0, len(queries), ASKED_AT_ONCE):
         asked = [
-            f"SELECT {place} AS place, row.* FROM ({query}) AS row"  # noqa: S608
+            f"SELECT {place} AS place, * FROM ({query})"  # noqa: S608
             for place, query in enumerate(queries[start : start + ASKED_AT_ONCE])
         ]
         rows = connection.execute(" UNION ALL ".join(asked)).fetchall()
-        found += [tuple(row) for _, *row in sorted(rows, key=lambda row: row[0])]
+        found += [row[1:] for row in sorted(rows, key=lambda row: row[0])]
     return found
 
 
