@@ -24,7 +24,7 @@ import duckdb
 from warehouse import statements
 from warehouse.damage import DamagedError, file_sha256, first_line, is_damage, put_aside, remove
 from warehouse.shop import ShopFolder
-from warehouse.store import columns, first, transaction
+from warehouse.store import columns, first, first_of_each, transaction
 from warehouse.whole_file import write_whole
 
 POINTER = "current.json"
@@ -384,13 +384,14 @@ def _looked_at(
     meanings: list[tuple[str, str, str, str]],
 ) -> tuple[list[str], str]:
     """Return which tables are long, with their keys listed, and the hash of all that they hold."""
-    # The order of rows in a table is no part of its content: sum the rows' hashes, modulo 2^64.
+    names = sorted(names)
     digest = hashlib.sha256(repr(sorted(meanings)).encode())
-    long = []
-    for name in sorted(names):
-        listed = ", ".join(columns(connection, name))
-        total = f"sum(hash({listed})::HUGEINT) % 18446744073709551616"
-        (count,) = first(connection, f"SELECT count(*) FROM {name}") or (0,)  # noqa: S608
+    listed = {name: ", ".join(columns(connection, name)) for name in names}
+    counts = first_of_each(connection, [f"SELECT count(*) FROM {name}" for name in names])  # noqa: S608
+    long, asked = [], []
+    for name, (count,) in zip(names, counts, strict=True):
+        # The order of rows in a table is no part of its content: sum the rows' hashes, modulo 2^64.
+        total = f"sum(hash({listed[name]})::HUGEINT) % 18446744073709551616"
         query = f"SELECT count(*), {total} FROM {name}"  # noqa: S608
         if count * len(columns(connection, name)) > LONG_VALUES:
             long.append(name)
@@ -399,7 +400,9 @@ def _looked_at(
                 "SELECT sum(rows), sum(digest::HUGEINT) % 18446744073709551616 "  # noqa: S608
                 f"FROM {_keys(name)}"
             )
-        digest.update(f"{name}({listed})={first(connection, query)}".encode())
+        asked.append(query)
+    for name, found in zip(names, first_of_each(connection, asked), strict=True):
+        digest.update(f"{name}({listed[name]})={found}".encode())
     return long, digest.hexdigest()
 
 

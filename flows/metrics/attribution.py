@@ -184,23 +184,24 @@ def attributed(
     omega, log_omega = half_line(typical, OMEGA_STEPS, prior.omega_scale)
 
     factor, log_factor = scales(prior.variance_dof, SCALE_STEPS)
-    nodes, fits = [], []
+    nodes, parts = [], []
     for f, log_f in zip(factor, log_factor, strict=True):
         scaled = sums.scaled(f)
         for t, log_t in zip(tau, log_tau, strict=True):
             of_models = _summed(_spread(scaled, t), model_of)
-            fits += [_at(_spread(of_models, o), basis) for o in omega]
+            parts.append(_at(_spread(of_models, omega), basis))
             nodes += [(f, t, o, log_f + log_t + log_o)
                       for o, log_o in zip(omega, log_omega, strict=True)]  # fmt: skip
-    log_fit = np.array([fit[2] for fit in fits]) + np.array([node[3] for node in nodes])
+    effects, covariances, log_fits = map(np.concatenate, zip(*parts, strict=True))
+    log_fit = log_fits + np.array([node[3] for node in nodes])
     weight = np.exp(log_fit - log_fit.max())
     weight /= weight.sum()
     spreads = weight @ np.array([node[1:3] for node in nodes])
 
     contrasts = _contrasts(x)
-    told = _told(contrasts, basis, weight, fits)
+    told = _told(contrasts, basis, weight, effects, covariances)
     at = int(np.argmax(weight))
-    information = basis @ np.linalg.inv(fits[at][1]) @ basis.T
+    information = basis @ np.linalg.inv(covariances[at]) @ basis.T
     scale, own_tau, own_omega, _ = nodes[at]
     planned = 1.0 / (scale * planned_variance + own_tau**2 + own_omega**2)
     return Fitted(
@@ -262,15 +263,19 @@ def _of_bikes(
     return _Sums(*columns), of_bike
 
 
-def _spread(sums: _Sums, sd: float) -> _Sums:
-    """Return the sums of clusters after each part's effect in each of them may deviate."""
-    wider = np.eye(sums.b.shape[1]) + sd**2 * sums.a
+def _spread(sums: _Sums, sd: FloatArray | float) -> _Sums:
+    """Return the sums of clusters after each part's effect in each of them may deviate.
+
+    Many deviations give as many sums, along a first axis.
+    """
+    square = np.square(sd)
+    wider = np.eye(sums.b.shape[1]) + square[..., None, None, None] * sums.a
     solved = np.linalg.solve(wider, np.concatenate([sums.a, sums.b[..., None]], axis=2))
     b = solved[..., -1]
     return _Sums(
         solved[..., :-1],
         b,
-        sums.c - sd**2 * np.sum(sums.b * b, axis=1),
+        sums.c - square[..., None] * np.sum(sums.b * b, axis=-1),
         sums.log_det + np.linalg.slogdet(wider)[1],
         sums.rows,
     )
@@ -282,16 +287,15 @@ def _summed(sums: _Sums, cluster: NDArray[np.intp]) -> _Sums:
     return _Sums(*(np.tensordot(is_of, one, axes=1) for one in sums))
 
 
-def _at(sums: _Sums, basis: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-    """Return effects in the row space of the design, their covariance, and how well it fits."""
-    whole = _Sums(*(one.sum(axis=0) for one in sums))
-    information = basis.T @ whole.a @ basis
+def _at(sums: _Sums, basis: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return effects in the row space of the design, their covariances, and how well each fits."""
+    information = basis.T @ sums.a.sum(axis=-3) @ basis
     covariance = np.linalg.inv(information)
-    b = basis.T @ whole.b
-    effects = covariance @ b
-    misfit = float(whole.c - b @ effects)
-    log_fit = -0.5 * (float(whole.log_det) + np.linalg.slogdet(information)[1] + misfit)
-    return effects, covariance, float(log_fit)
+    b = sums.b.sum(axis=-2) @ basis
+    effects = (covariance @ b[..., None])[..., 0]
+    misfit = sums.c.sum(axis=-1) - np.sum(b * effects, axis=-1)
+    log_det = sums.log_det.sum(axis=-1) + np.linalg.slogdet(information)[1]
+    return effects, covariance, -0.5 * (log_det + misfit)
 
 
 def _row_space(x: FloatArray) -> FloatArray:
@@ -319,13 +323,14 @@ def _told(
     contrasts: FloatArray,
     basis: FloatArray,
     weight: FloatArray,
-    fits: Sequence[tuple[FloatArray, FloatArray, float]],
+    effects: FloatArray,
+    covariances: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return mean, interval and p of each contrast."""
     inside = contrasts @ basis
     can_tell = np.abs(inside @ basis.T - contrasts).max(axis=1) < 1e-9
-    mean = np.array([inside @ effects for effects, _, _ in fits])
-    variance = np.array([np.sum(inside @ one * inside, axis=1) for _, one, _ in fits])
+    mean = effects @ inside.T
+    variance = np.sum(inside @ covariances * inside, axis=-1)
     variance[:, ~can_tell] = 1.0
     sd, column = np.sqrt(variance), weight[:, None]
     below = np.sum(column * special.ndtr(-mean / sd), axis=0)

@@ -209,7 +209,7 @@ def bring_up(
 
     def state(step: Step) -> str:
         read = {heads.get(table, table) for name in step.reads for table in rests_on(name)}
-        told = [_content(connection, table, known) for table in sorted({*read, step.tables[0]})]
+        told = _contents(connection, sorted({*read, step.tables[0]}), known)
         return fingerprint(step.version, settings, told)
 
     made = {}
@@ -228,12 +228,17 @@ def bring_up(
     return made
 
 
-def _content(connection: duckdb.DuckDBPyConnection, table: str, known: dict[str, str]) -> str:
-    """Return a sum over all rows of a table, to see whether it changed since."""
-    if table not in known:
-        query = f"SELECT count(*), sum(hash(t)::HUGEINT) FROM {table} AS t"  # noqa: S608
-        known[table] = f"{table}: {store.first(connection, query)}"
-    return known[table]
+def _contents(
+    connection: duckdb.DuckDBPyConnection, tables: list[str], known: dict[str, str]
+) -> list[str]:
+    """Return a sum over all rows of each table, to see whether it changed since."""
+    asked = [table for table in tables if table not in known]
+    sums = store.first_of_each(
+        connection,
+        [f"SELECT count(*), sum(hash(t)::HUGEINT) FROM {table} AS t" for table in asked],  # noqa: S608
+    )
+    known |= {table: f"{table}: {found}" for table, found in zip(asked, sums, strict=True)}
+    return [known[table] for table in tables]
 
 
 def bring_one_up(

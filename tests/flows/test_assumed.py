@@ -31,7 +31,7 @@ def ridden(shop, make, text, delays_s):
     for number, (name, delay_s) in enumerate(zip(names, delays_s, strict=True)):
         shop.put(f"job/{name}", ride(delay_s=delay_s, seed=number))
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=[], rides=names)]))
-    shop.work()
+    shop.work_out("out.pull", "out.ride")
     return shop.rows("SELECT delay_s, delay_origin, delay_by_log_s, notes FROM out.ride")
 
 
@@ -90,7 +90,7 @@ def test_where_no_log_tells_the_assumed_delay_stays_and_is_said(shop, make):
     (shop.folder.layouts / "trap-ride.toml").write_text(text, encoding="utf-8")
     shop.put("job/ride_1.trap", ride(change=held))
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=[], rides=["ride_1.trap"])]))
-    shop.work()
+    shop.work_out("out.pull", "out.ride")
     ((delay_s, origin, notes),) = shop.rows("SELECT delay_s, delay_origin, notes FROM out.ride")
     assert (delay_s, origin) == (0.1, "assumed in the layout")
     assert "nobody stated the probe's delay and no log tells it: 0.10 s assumed" in notes
@@ -112,7 +112,7 @@ def pulls_layout(shop, equipment, delay):
 def test_a_pull_without_rides_says_whose_its_probes_delay_is(shop, delay, said, taken_s):
     pulls_layout(shop, "odd dyno", delay)
     shop.job(1)
-    shop.work()
+    shop.work_out("out.pull", "out.ride")
     for probe_delay_s, notes in shop.rows("SELECT probe_delay_s, notes FROM out.pull"):
         assert probe_delay_s == taken_s
         assert said in notes
@@ -153,7 +153,7 @@ def test_rides_of_another_probe_tell_nothing_of_a_pulls_delay(shop, make):
     pulls_layout(shop, "trap logger", "")
     ridden(shop, make, taught("").replace('"header"', '"tailpipe"'), [0.3])
     shop.job(2, bike="B-2")
-    shop.work()
+    shop.work_out("out.pull", "out.ride")
     assert {delay_s for (delay_s,) in shop.rows("SELECT probe_delay_s FROM out.pull")} == {None}
 
 

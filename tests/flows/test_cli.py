@@ -78,6 +78,7 @@ def test_the_plan_is_printed_from_what_is_published_and_else_says_what_to_do(sho
 def test_nothing_that_a_command_leaves_in_a_shop_can_be_read_by_others(shop):
     before = os.umask(0)
     try:
+        shop.forget_warehouse()
         shop.job(1)
         for path in shop.folder.root.rglob("*"):
             path.chmod(0o777 if path.is_dir() else 0o666)

@@ -34,7 +34,7 @@ def job(shop, make, number, text, model="Strada 690"):
 
 
 def doubts(shop):
-    shop.work()
+    shop.work_out("out.log_doubt")
     return shop.rows(
         "SELECT job_folder, doubt.reason FROM out.log_doubt AS doubt "
         "JOIN raw.outcome USING (file_sha256) ORDER BY job_folder"
@@ -93,7 +93,7 @@ def test_a_pull_in_another_gear_than_the_card_says_is_found_out_by_the_bikes_oth
             shop.put(f"J-1/{name}", pull_in(driven, 10 * gear + pull))
         stages.append(make.stage(f"gear {gear}", names, more=f"gear = {gear}"))
     shop.put("J-1/card.toml", make.card("J-1", stages))
-    shop.work()
+    shop.work_out("out.log_doubt", "out.gain")
     found = shop.rows(
         "SELECT file_name, reason_code, reason, reason AS remedy FROM out.log_doubt AS doubt "
         "JOIN out.pull USING (file_sha256)"
@@ -116,7 +116,7 @@ def test_a_pull_that_slips_from_start_to_end_is_a_wrong_ratio(shop, make):
     for pull, name in enumerate(names):
         shop.put(f"J-1/{name}", pull_in(4, pull, slip=1.05 if pull == 2 else 1.0))
     shop.put("J-1/card.toml", make.card("J-1", [make.stage("as it came", names, more="gear = 4")]))
-    shop.work()
+    shop.work_out("out.log_doubt")
     ((code, reason),) = shop.rows("SELECT reason_code, reason FROM out.log_doubt")
     assert code == "wrong ratio"
     assert "5.0 % faster" in reason or "4.9 % faster" in reason or "5.1 % faster" in reason
@@ -133,7 +133,7 @@ def split_job(shop, make, driven, stages=1):
             shop.put(f"J-1/{names[-1]}", pull_in(gear, 10 * stage + pull))
         made.append(make.stage(f"stage {stage}", names, more="gear = 4"))
     shop.put("J-1/card.toml", make.card("J-1", made))
-    shop.work()
+    shop.work_out("out.log_doubt")
     return shop.rows(
         "SELECT pull.stage_id, file_name, reason_code, reason, reason AS remedy "
         "FROM out.log_doubt AS doubt JOIN out.pull USING (file_sha256) ORDER BY 1, 2"
@@ -180,7 +180,7 @@ def test_a_power_that_no_part_explains_is_told_once_by_other_bikes_of_the_model(
             shop.put(f"J-{number}/pull_{pull}.csv", text)
         stage = make.stage(pulls=["pull_1.csv", "pull_2.csv"])
         shop.put(f"J-{number}/card.toml", make.card(f"J-{number}", [stage], bike=f"B-{number}"))
-    shop.work()
+    shop.work_out("out.log_doubt")
     found = shop.rows(
         "SELECT job_folder, file_name, doubt.reason_code, doubt.reason "
         "FROM out.log_doubt AS doubt JOIN raw.outcome USING (file_sha256)"

@@ -55,7 +55,7 @@ def left_out(shop, bike_id, other_bike_id):
 
 def test_a_bike_that_is_down_is_told_with_figure_siblings_and_speed(five, make):
     put_bike(five, make, 6, weak_at_the_top(make.pull(1.0)))
-    five.work()
+    five.work_out("out.health")
     found = told(five, "B-6")
     assert (found["power_health"], found["mixture_health"]) == ("low", "as its siblings")
     assert found["siblings"] == 5
@@ -79,7 +79,7 @@ def test_a_bike_that_is_down_is_told_with_figure_siblings_and_speed(five, make):
 def test_a_weak_bike_that_is_also_lean_says_so(five, make):
     lean = make.pull(1.0, mixture=lambda speed: (0.87 + 0.006 * speed / 8000) * 1.08)
     put_bike(five, make, 6, weak_at_the_top(lean))
-    five.work()
+    five.work_out("out.health")
     found = told(five, "B-6")
     assert (found["power_health"], found["mixture_health"]) == ("low", "leaner")
     # lambda 8 % above that of the siblings at 1.0 to 1.007 of the target: 8 points and a little.
@@ -90,7 +90,7 @@ def test_a_weak_bike_that_is_also_lean_says_so(five, make):
 
 def test_a_target_of_the_card_does_not_make_a_bike_lean(five, make):
     put_bike(five, make, 6, make.pull(1.001), stage=make.stage(more="target_lambda = 0.80"))
-    five.work()
+    five.work_out("out.health")
     found = told(five, "B-6")
     assert found["mixture_health"] == "as its siblings"
     assert abs(found["lean_change_pct"]) < 0.1
@@ -99,7 +99,7 @@ def test_a_target_of_the_card_does_not_make_a_bike_lean(five, make):
 def test_four_siblings_are_too_few_and_five_are_enough(shop, make):
     for number, level in enumerate(SOUND[:5], start=1):
         put_bike(shop, make, number, make.pull(level))
-    shop.work()
+    shop.work_out("out.health")
     found = told(shop, "B-3")
     assert found["sentence"] == (
         "Cannot be compared: there are 4 siblings to compare with, at least 5 are needed."
@@ -107,7 +107,7 @@ def test_four_siblings_are_too_few_and_five_are_enough(shop, make):
     assert (found["siblings"], found["power_health"]) == (4, "not compared")
     assert not shop.rows("SELECT * FROM out.health_curve")
     put_bike(shop, make, 6, make.pull(1.002))
-    shop.work()
+    shop.work_out("out.health")
     found = told(shop, "B-3")
     assert (found["siblings"], found["power_health"]) == (5, "as its siblings")
     assert found["sentence"] == "As its siblings: nothing in power or mixture stands out."
@@ -115,7 +115,7 @@ def test_four_siblings_are_too_few_and_five_are_enough(shop, make):
 
 def test_the_band_is_that_of_the_other_bikes(five, make):
     put_bike(five, make, 6, make.pull(0.5))
-    five.work()
+    five.work_out("out.health")
     ((usual, low, high, siblings),) = five.rows(
         "SELECT usual_power_w, usual_power_lower_w, usual_power_upper_w, siblings "
         "FROM out.health_curve WHERE bike_id = 'B-6' AND engine_speed_rpm = 6000"
@@ -143,7 +143,7 @@ def test_what_was_run_unlike_is_no_sibling_and_says_why(five, make, change, why)
     (name, value) = change["stage"]
     put_bike(five, make, 7, make.pull(1.001), stage=make.stage(more="gear = 4"))
     put_bike(five, make, 6, make.pull(1.003), stage=make.stage(**{name: value}))
-    five.work()
+    five.work_out("out.health")
     found = told(five, "B-7")
     assert left_out(five, "B-7", "B-6") == why
     assert (found["siblings"], found["mixture_siblings"]) == (5, 5)
@@ -151,14 +151,14 @@ def test_what_was_run_unlike_is_no_sibling_and_says_why(five, make, change, why)
 
 def test_a_gear_that_nobody_wrote_down_keeps_no_bike_out(five, make):
     put_bike(five, make, 6, make.pull(1.003), stage=make.stage(more="gear = 5"))
-    five.work()
+    five.work_out("out.health")
     assert left_out(five, "B-1", "B-6") == ""
 
 
 def test_weather_in_doubt_is_no_sibling_in_power_and_is_told_of_the_bike_itself(five, make):
     # 1,015 hPa at 310 m is a weather report's pressure, reduced to sea level.
     put_bike(five, make, 6, make.pull(1.0, air=(1015.0, 22.0, 45)))
-    five.work()
+    five.work_out("out.health")
     assert left_out(five, "B-1", "B-6") == "power: weather in doubt"
     found = told(five, "B-1")
     assert (found["siblings"], found["mixture_siblings"]) == (4, 5)
@@ -213,7 +213,7 @@ def test_power_from_the_roller_is_held_against_none_from_a_file_and_the_other_wa
     (five.folder.layouts / "roller.toml").write_text(FROM_ROLLER_LAYOUT, encoding="utf-8")
     for number, level in enumerate((*SOUND, 1.002), start=6):
         put_bike(five, make, number, roller_pull(level, number - 5))
-    five.work()
+    five.work_out("out.health")
     states = five.rows("SELECT power_state, count(*) FROM out.pull WHERE is_used GROUP BY 1")
     assert dict(states) == {"observed": 5, "from roller": 6}
     # Four others have power from a file as this bike does, and that is too few.
@@ -234,7 +234,7 @@ def test_power_from_the_roller_is_held_against_none_from_a_file_and_the_other_wa
 def test_forced_induction_is_not_compared_in_power_and_is_in_mixture(shop, make):
     for number, level in enumerate((*SOUND, 0.7), start=1):
         put_bike(shop, make, number, make.pull(level), more='induction = "forced"')
-    shop.work()
+    shop.work_out("out.health")
     found = told(shop, "B-6")
     assert (found["power_health"], found["siblings"]) == ("not compared", 0)
     assert "forced" in found["power_reason"]
@@ -252,7 +252,7 @@ def test_a_bike_without_a_probe_is_compared_in_power_alone(five, make):
     other = other.replace('"wheel kW"]', '"wheel kW", "no probe"]')
     (five.folder.layouts / "no-probe.toml").write_text(other, encoding="utf-8")
     put_bike(five, make, 6, text)
-    five.work()
+    five.work_out("out.health")
     found = told(five, "B-6")
     assert found["power_health"] == "as its siblings"
     assert found["mixture_reason"] == "no wideband lambda was logged"
@@ -264,7 +264,7 @@ def test_only_an_untouched_bike_is_a_baseline(five, make):
     mapped = make.stage(more='map = { name = "Kestrel", revision = 1 }')
     put_bike(five, make, 6, make.pull(1.05), stage=fitted)
     put_bike(five, make, 7, make.pull(1.06), stage=mapped)
-    five.work()
+    five.work_out("out.health")
     for bike in ("B-6", "B-7"):
         found = told(five, bike)
         assert found["stage_id"] is None
@@ -275,7 +275,7 @@ def test_only_an_untouched_bike_is_a_baseline(five, make):
     # The standard session may come later, and a second one does not count.
     for job, level in ((8, 1.002), (9, 1.2)):
         put_bike(five, make, job, make.pull(level), bike="B-6", received=f"2025-04-{job:02d}")
-    five.work()
+    five.work_out("out.health")
     assert told(five, "B-6")["stage_id"] == "J-8/1"
     assert told(five, "B-1")["siblings"] == 5
 
@@ -283,13 +283,13 @@ def test_only_an_untouched_bike_is_a_baseline(five, make):
 def test_a_first_session_in_doubt_gives_way_to_a_later_one_without(five, make):
     put_bike(five, make, 6, make.pull(1.0, air=(1015.0, 22.0, 45)))
     put_bike(five, make, 7, make.pull(1.001), bike="B-6", received="2025-04-02")
-    five.work()
+    five.work_out("out.health")
     assert told(five, "B-6")["stage_id"] == "J-7/1"
 
 
 def test_another_model_is_no_sibling(five, make):
     put_bike(five, make, 6, make.pull(1.003), model="Strada 790")
-    five.work()
+    five.work_out("out.health")
     assert told(five, "B-1")["siblings"] == 4
     assert not five.rows("SELECT * FROM out.health_sibling WHERE other_bike_id = 'B-6'")
 
@@ -297,33 +297,33 @@ def test_another_model_is_no_sibling(five, make):
 def test_a_new_sibling_holds_its_own_model_anew_and_no_other(five, make):
     for number in (6, 7):
         put_bike(five, make, number, make.pull(1.0 + number / 1000), model="Strada 790")
-    assert five.work().made["hold bikes against siblings"] == 7
-    assert five.work().made["hold bikes against siblings"] == 0
+    assert five.work_out("out.health")["hold bikes against siblings"] == 7
+    assert five.work_out("out.health")["hold bikes against siblings"] == 0
     before = dict(five.rows("SELECT bike_id, made_from FROM out.health"))
     put_bike(five, make, 8, make.pull(1.003), model="Strada 790")
-    assert five.work().made["hold bikes against siblings"] == 3
+    assert five.work_out("out.health")["hold bikes against siblings"] == 3
     after = dict(five.rows("SELECT bike_id, made_from FROM out.health"))
     assert {bike for bike in before if before[bike] != after[bike]} == {"B-6", "B-7"}
 
 
 def test_a_bike_taken_off_the_cards_is_nobodys_sibling(five, make):
     put_bike(five, make, 6, make.pull(1.003))
-    five.work()
+    five.work_out("out.health")
     five.put("job 6/card.toml", make.card("J-6", bike="B-6", stages=[make.stage(pulls=[])]))
-    five.work()
+    five.work_out("out.health")
     assert told(five, "B-1")["siblings"] == 4
     for table in ("health", "health_sibling", "health_curve", "health_region"):
         assert not five.rows(f"SELECT * FROM out.{table} WHERE bike_id = 'B-6'"), table  # noqa: S608
 
 
 def test_health_made_again_is_the_same_row_for_row(five, make):
-    five.work()
+    five.work_out("out.health")
     put_bike(five, make, 6, weak_at_the_top(make.pull(1.0)))
-    five.work()
+    five.work_out("out.health")
     before = five.contents("out")
     assert before["out.health_region"]
     five.forget_warehouse()
-    five.work()
+    five.work_out("out.health")
     after = five.contents("out")
     for table in ("health", "health_region", "health_sibling", "health_curve"):
         assert after[f"out.{table}"] == before[f"out.{table}"], table

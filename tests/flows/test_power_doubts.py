@@ -17,7 +17,7 @@ def pulled(shop, make):
             spoil(log.truth)
         shop.put("J-1/pull.dat", SoundLog("pull", log.truth).text())
         shop.put("J-1/card.toml", make.card("J-1", [make.stage("s", ["pull.dat"])]))
-        shop.work()
+        shop.work_out("out.gain")
         names = "is_used, trouble, notes, peak_power_w, sweep_to_rpm"
         [row] = shop.rows(f"SELECT {names} FROM out.pull")  # noqa: S608
         return dict(zip(names.split(", "), row, strict=True))
@@ -125,7 +125,7 @@ def pulls_of(shop, make, *shares):
     for number, (name, share) in enumerate(zip(names, shares, strict=True)):
         shop.put(f"J-1/{name}", shut_at(share, low=3000.0 + 7 * number))
     shop.put("J-1/card.toml", make.card("J-1", [make.stage("s", names)]))
-    shop.work()
+    shop.work_out("out.gain")
     return shop.rows(
         "SELECT is_used, trouble, missing_speed_share, sweep_end, is_peak_at_end FROM out.pull "
         "ORDER BY pull_no"
@@ -151,7 +151,7 @@ def test_what_was_broken_off_counts_again_once_the_full_pulls_are_gone(shop, mak
     pulls_of(shop, make, 1.0, 0.6)
     (shop.folder.inbox / "J-1/pull_1.csv").unlink()
     shop.put("J-1/card.toml", make.card("J-1", [make.stage("s", ["pull_2.csv"])]))
-    shop.work()
+    shop.work_out("out.gain")
     assert shop.rows("SELECT is_used, trouble, missing_speed_share FROM out.pull") == [
         (True, None, None)
     ]
@@ -166,7 +166,7 @@ def test_no_peak_is_held_against_one_that_was_not_reached(shop, make):
         make.stage("slip-on", ["b_1.csv", "b_2.csv"], parts=[make.part()]),
     ]
     shop.put("J-1/card.toml", make.card("J-1", stages=stages))
-    shop.work()
+    shop.work_out("out.gain")
     [(reached, notes)] = shop.rows(
         "SELECT is_peak_reached, notes FROM out.session WHERE stage_id = 'J-1/2'"
     )
@@ -219,7 +219,7 @@ def test_curves_of_several_engines_without_a_clock_are_no_pull(shop, make, level
     shop.put("J-1/many.txt", curves_without_clock(*levels, falls=falls))
     shop.put("J-1/one.txt", curves_without_clock(55, falls=falls))
     shop.put("J-1/card.toml", make.card("J-1", [make.stage("s", ["many.txt", "one.txt"])]))
-    shop.work()
+    shop.work_out("out.gain")
     many = shop.outcome("J-1/many.txt")
     assert (many.state, many.code) == ("refused", "several sweeps without a clock")
     assert f"{len(levels)} times" in many.reason

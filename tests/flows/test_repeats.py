@@ -67,7 +67,7 @@ def test_one_run_in_two_layouts_counts_once_across_jobs(two_layouts, make):
     run = noisy(make, 1)
     job(two_layouts, make, 1, {"run.csv": run})
     job(two_layouts, make, 2, {"lauf.csv": in_other_words(run)})
-    two_layouts.work()
+    two_layouts.work_out("out.pull")
     (first, second) = used(two_layouts)
     assert first[:2] == ("run.csv", True)
     assert second[:2] == ("lauf.csv", False)
@@ -101,16 +101,16 @@ def test_a_repeat_counts_once_the_other_is_gone(two_layouts, make):
     run = noisy(make, 3)
     job(two_layouts, make, 1, {"run.csv": run})
     job(two_layouts, make, 2, {"lauf.csv": in_other_words(run)})
-    two_layouts.work()
+    two_layouts.work_out("out.pull")
     two_layouts.put("job 1/card.toml", make.card("J-1", [make.stage(pulls=[])], bike="B-1"))
-    two_layouts.work()
+    two_layouts.work_out("out.pull")
     assert two_layouts.rows("SELECT file_name, is_used FROM out.pull") == [("lauf.csv", True)]
 
 
 def test_two_runs_of_one_bike_are_two_pulls(two_layouts, make):
     runs = [noisy(make, seed) for seed in (4, 5)]
     job(two_layouts, make, 1, {"run.csv": runs[0], "run_b.csv": in_other_words(runs[1])})
-    two_layouts.work()
+    two_layouts.work_out("out.pull")
     assert [row[1] for row in used(two_layouts)] == [True, True]
 
 
@@ -128,14 +128,14 @@ def test_runs_begun_an_hour_apart_are_two_however_alike(two_layouts, make):
         1,
         {"run.csv": run, "run_b.csv": in_other_words(run, begun="14.03.2025 11:40")},
     )
-    two_layouts.work()
+    two_layouts.work_out("out.pull")
     assert [row[1] for row in used(two_layouts)] == [True, True]
 
 
 def test_the_same_numbers_with_another_remark_in_the_head_count_once(shop, make):
     run = noisy(make, 7)
     job(shop, make, 1, {"run.csv": run, "run_copy.csv": "remark: copied\n" + run})
-    shop.work()
+    shop.work_out("out.pull")
     troubles = used(shop)
     assert [row[1] for row in troubles] == [True, False]
     assert troubles[1][2] == "the same pull as run.csv, exported again"

@@ -80,9 +80,9 @@ def test_a_ride_in_two_layouts_counts_once_and_the_richer_export_stands(two_layo
     log = ridden(1)
     # The poorer one comes first, on another card.
     job(shop, make, 1, {"poor.csv": slow(*log)})
-    shop.work()
+    shop.work_out("out.ride")
     job(shop, make, 2, {"rich.csv": rich(*log)})
-    shop.work()
+    shop.work_out("out.ride")
     poor, full = told(shop)
     assert poor[2] == "the same ride as rich.csv of job J-2, exported in another layout"
     assert poor[3] == 0.0
@@ -129,6 +129,6 @@ def test_a_ride_of_another_day_is_another_ride_however_alike(two_layouts, make):
     log = ridden(1)
     job(shop, make, 1, {"first.csv": slow(*log)})
     job(shop, make, 2, {"later.csv": slow(*log).replace("2025-03-1", "2025-04-1")})
-    shop.work()
+    shop.work_out("out.ride")
     assert [trouble for _, _, trouble, _ in told(shop) if "the same ride" in (trouble or "")] == []
     assert shop.rows("SELECT count(*) FROM out.same_ride") == [(0,)]

@@ -124,7 +124,7 @@ def seen(shop, make):
         shop.put("job/ride_1.trap", text)
         stage = make.stage(pulls=[], rides=["ride_1.trap"], fuel=fuel)
         shop.put("job/card.toml", make.card(stages=[stage]))
-        shop.work()
+        shop.work_out("out.ride", "out.fuel_change")
         (line,) = table(shop, "SELECT * FROM out.ride")
         left_out = dict(
             tuple(row.values())
@@ -324,7 +324,7 @@ def test_two_probes_that_differ_are_told(shop, make, factor, trouble, note):
     shop.put("job/ride_1.trap", "\n".join(rows) + "\n")
     stage = make.stage(pulls=[], rides=["ride_1.trap"])
     shop.put("job/card.toml", make.card(stages=[stage]))
-    shop.work()
+    shop.work_out("out.ride", "out.fuel_change")
     (line,) = table(shop, "SELECT * FROM out.ride")
     assert ("differ by 30 %" in (line["trouble"] or "")) is trouble
     assert ("differ by 6 %: the leaner counts" in line["notes"]) is note
@@ -398,7 +398,7 @@ def analysed(shop, make):
         shop.put("job/ride_1.trap", "\n".join(lines) + "\n")
         stage = make.stage(pulls=[], rides=["ride_1.trap"], fuel=fuel)
         shop.put("job/card.toml", make.card(stages=[stage]))
-        shop.work()
+        shop.work_out("out.ride", "out.fuel_change")
         (line,) = table(shop, "SELECT * FROM out.ride")
         return line
 

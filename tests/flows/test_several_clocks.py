@@ -36,7 +36,7 @@ def taken_in(shop, make, layout, text):
     shop.put("job/ride.csv", text)
     stage = make.stage(pulls=[], rides=["ride.csv"])
     shop.put("job/card.toml", make.card(stages=[stage]))
-    shop.work()
+    shop.take_in()
     assert shop.outcome("job/ride.csv").state == "taken in", shop.outcome("job/ride.csv").reason
     (row,) = shop.rows("SELECT sample_id, sample_path, rows_kept FROM raw.reading")
     log = dict(zip(("sample_id", "sample_path", "rows_kept"), row, strict=True))
@@ -112,7 +112,7 @@ def test_a_pull_without_a_clock_gives_its_curve_and_says_so(shop, make):
     bare = [line.split(",", 1)[1] if line.count(",") == 4 else line for line in body]
     shop.put("job/pull_1.csv", "\n".join(bare) + "\n")
     shop.put("job/card.toml", make.card())
-    shop.work()
+    shop.work_out("out.pull", "out.ride")
     assert shop.outcome("job/pull_1.csv").state == "taken in"
     rows = shop.rows("SELECT peak_power_w, sweep_s, notes, is_used FROM out.pull")
     power, sweep_s, notes, is_used = rows[0]
@@ -141,7 +141,7 @@ def test_a_ride_with_a_clock_of_whole_seconds_is_evidence_of_steady_riding_only(
 ):
     shop.put("job/ride.csv", obd_ride(rows_a_second))
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=[], rides=["ride.csv"])]))
-    shop.work()
+    shop.work_out("out.pull", "out.ride")
     outcome = shop.outcome("job/ride.csv")
     assert outcome.state == "taken in", outcome.reason
     [(kept, rejected, step)] = shop.rows(
@@ -170,7 +170,7 @@ def test_a_pull_with_a_clock_of_whole_seconds_keeps_its_order_and_no_rate(shop, 
             lines[at] = ",".join([str(int(float(cells[0]))), *cells[1:]])
     shop.put("job/pull_1.csv", "\n".join(lines) + "\n")
     shop.put("job/card.toml", make.card())
-    shop.work()
+    shop.work_out("out.pull", "out.ride")
     [(is_used, sweep_s, notes)] = shop.rows("SELECT is_used, sweep_s, notes FROM out.pull")
     assert is_used
     assert sweep_s is None
