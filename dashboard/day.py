@@ -89,8 +89,8 @@ class Day(NamedTuple):
     def lean(self) -> str:
         """Which bikes are lean, or "" where none is."""
         standing = [bike.row["bike_id"] for bike in self.bikes if bike.is_alarm]
-        out = {json.loads(row["page_query"])["bike"] for row in self.lean_out}
-        return day_words.lean_sentence(standing, len(out))
+        out = [json.loads(row["page_query"])["bike"] for row in self.lean_out]
+        return day_words.lean_sentence(standing, list(dict.fromkeys(out)))
 
     @property
     def heading(self) -> str:
@@ -101,8 +101,12 @@ class Day(NamedTuple):
 def read_day(shop: Asked, day: dt.date, zone: str) -> Day:
     """Return the day of a shop from its snapshot."""
     since = day - dt.timedelta(days=1)
-    begins = dt.datetime.combine(since, dt.time(), ZoneInfo(zone))
-    came = shop.ask("day_came", day=day, since=since, since_at=begins).row(0, named=True)
+    begins, ends = (
+        dt.datetime.combine(on, dt.time(), ZoneInfo(zone))
+        for on in (since, day + dt.timedelta(days=1))
+    )
+    came = shop.ask("day_came", day=day, since=since, since_at=begins, until_at=ends)
+    came = came.row(0, named=True)
     in_need = shop.ask("files_in_need")
     gaps = shop.ask("layout_gaps")
     bikes = _on_dyno(shop.ask("on_the_dyno", day=day, days=DAYS_ON_DYNO))

@@ -11,6 +11,7 @@ from warehouse.wording import counted, waiting_files
 
 GRAVITIES = {"act": "Act", "look": "Look", "know": "Know"}
 """What a piece of news asks of its reader."""
+MOST_NAMED = 6
 
 
 def came_sentence(came: Mapping[str, Any]) -> str:
@@ -52,19 +53,21 @@ def wait_sentence(files: int, gaps: int) -> str:
     return f"{'; '.join(told) or 'Nothing waits'}."
 
 
-def lean_sentence(standing: Sequence[str], out: int) -> str:
-    """Return which bikes on the dyno are lean, and how many were let go so.
+def lean_sentence(standing: Sequence[str], out: Sequence[str]) -> str:
+    """Return which bikes on the dyno are lean, and which were let go so, the latest first.
 
-    >>> lean_sentence(["B-0007"], 2)
-    'On the dyno B-0007 is lean, or may be. 2 bikes left lean and were not measured since.'
-    >>> lean_sentence([], 0)
+    >>> lean_sentence(["B-0007"], ["B-0001", "B-0002"])
+    'On the dyno B-0007 is lean, or may be. 2 bikes left lean, not measured since: B-0001, B-0002.'
+    >>> lean_sentence([], [])
     ''
     """
     are = "is lean, or may be" if len(standing) == 1 else "are lean, or may be"
     told = [f"On the dyno {' and '.join(standing)} {are}."] if standing else []
     if out:
-        were = "was" if out == 1 else "were"
-        told.append(f"{counted(out, 'bike')} left lean and {were} not measured since.")
+        named = ", ".join(out[:MOST_NAMED])
+        if more := out[MOST_NAMED:]:
+            named += f" and {len(more)} more"
+        told.append(f"{counted(len(out), 'bike')} left lean, not measured since: {named}.")
     return " ".join(told)
 
 

@@ -39,6 +39,7 @@ GIVEN = {
     "days": 3,
     "since": dt.date(2026, 6, 1),
     "since_at": dt.datetime(2026, 6, 1, tzinfo=dt.UTC),
+    "until_at": dt.datetime(2027, 1, 1, tzinfo=dt.UTC),
 }
 QUESTIONS = sorted(
     path.name.removesuffix(".sql")

@@ -1,7 +1,8 @@
 -- question day_came: what was run and what came in since a day, and on the last day on the dyno.
 --
 -- Grain:  one row; last_on is empty where nothing was run yet.
--- Takes:  $day, up to which it looks; $since, from which on; $since_at, the instant it begins.
+-- Takes:  $day, up to which it looks; $since, from which on; $since_at and $until_at, the instants
+--         between which these days lie on the shop's clock.
 WITH run AS (
     SELECT
         run_on,
@@ -18,6 +19,7 @@ files AS (
         count(*) FILTER (received_at >= $since_at) AS files_since,
         max(received_at) AS last_received_at
     FROM out.file
+    WHERE received_at < $until_at
 )
 
 SELECT
