@@ -1,6 +1,7 @@
 """The day of a shop and its two faces: the start page and the morning file."""
 
 import datetime as dt
+import html
 import json
 import re
 from pathlib import Path
@@ -118,7 +119,7 @@ def test_the_morning_file_says_the_day_asks_nothing_and_is_the_same_twice(small_
     first = path.read_bytes()
     assert path.name == "morning-2026-06-23.html"
     assert write_morning(small_shop, DAY).read_bytes() == first
-    text = first.decode("utf-8")
+    text = html.unescape(first.decode("utf-8"))
     assert all(caution in text for caution in wording.CAUTIONS)
     assert not re.search(r"<script|https?:|src=|url\(", text)
     assert "On the dyno" in text
