@@ -13,10 +13,11 @@ SECONDS_BETWEEN_LOOKS = 4
 
 st.set_page_config(page_title="Rollbook", layout="wide", initial_sidebar_state="auto")
 
-home = st.Page(VIEWS / "what_came_in.py", title="What came in?", default=True)
+# It stands at the bare address; the path given only keeps its own name free for what leads there.
+home = st.Page(VIEWS / "today.py", title="What needs me today?", url_path="start", default=True)
 
 
-def what_came_in() -> None:
+def today() -> None:
     """Lead the first page's own name to it: it stands at the bare address."""
     st.switch_page(home)
 
@@ -43,21 +44,14 @@ def pages(*named: tuple[str, str, str]) -> list[st.Page]:
 
 page = st.navigation(
     {
-        "Bring in": [
-            home,
-            st.Page(what_came_in, url_path="what-came-in", visibility="hidden"),
-            *pages(
-                ("bring_in_job", "bring-in-a-job", "Bring in a job"),
-                ("teach_layout", "teach-a-layout", "Teach a layout"),
-            ),
-        ],
+        "Today": [home, st.Page(today, url_path="today", visibility="hidden")],
         "A bike": [
             bike,
             leads_to("health", "health"),
             leads_to("before-and-after", "gain"),
             leads_to("fuel-change", "map"),
         ],
-        "Before the job": pages(
+        "Before a job": pages(
             ("what_may_i_quote", "what-may-i-quote", "What may I quote?"),
             ("builds_like_this", "builds-like-this", "Have we built this before?"),
             ("expected_mixture", "expected-mixture", "What mixture to expect?"),
@@ -68,6 +62,11 @@ page = st.navigation(
             ("map_revisions", "map-revisions", "Which maps still miss?"),
             ("dyno_trust", "dyno-trust", "Can the dyno be trusted?"),
             ("this_quarter", "this-quarter", "This quarter"),
+        ),
+        "Bring in": pages(
+            ("bring_in_job", "bring-in-a-job", "Bring in a job"),
+            ("teach_layout", "teach-a-layout", "Teach a layout"),
+            ("what_came_in", "what-came-in", "What came in?"),
         ),
     },
     expanded=True,

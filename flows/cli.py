@@ -376,6 +376,24 @@ def review(
 
 
 @app.command()
+def morning(
+    folder: Shop,
+    day: Annotated[str, typer.Option(help="Such as 2026-06-23; default today.")] = "",
+) -> None:
+    """Write what needs somebody today into reports/, on one sheet."""
+    import datetime as dt
+
+    from flows.morning import write_morning
+
+    shop, settings = _open(folder)
+    try:
+        asked = dt.date.fromisoformat(day) if day else None
+    except ValueError:
+        raise typer.BadParameter(f"{day!r} is no day such as 2026-06-23") from None
+    say(f"Morning file written: {write_morning(shop, settings, asked)}")
+
+
+@app.command()
 def check(folder: Shop) -> None:
     """Check the archive, the samples, the store's rules and the snapshot; back up the ledger."""
     from flows.steps.layout_gaps import never_confirmed

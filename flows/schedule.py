@@ -32,6 +32,7 @@ from prefect.states import Cancelled, Completed, Crashed
 
 from flows import derive as derivation
 from flows import intake as intaking
+from flows.morning import write_morning
 from flows.publish import is_snapshot_lost, publish_snapshot
 from flows.review import quarter_before, write_review
 from flows.settings import open_shop
@@ -131,6 +132,16 @@ def review_flow(shop_folder: str) -> State[Any]:
     return Completed(message=path.name)
 
 
+@flow(name="morning", persist_result=False)
+def morning_flow(shop_folder: str) -> State[Any]:
+    """Write what needs somebody today."""
+    shop, settings = open_shop(Path(shop_folder))
+    path = as_task("write the morning file", write_morning, shop, settings)
+    create_markdown_artifact(f"`{escaped(path.name)}`", key="morning")
+    _log("morning", f"{path.name} is written")
+    return Completed(message=path.name)
+
+
 def _log(flow_name: str, message: str) -> None:
     """Write a line of what was done; the runner's own output is the log that `serve` names."""
     at = dt.datetime.now().astimezone()
@@ -206,13 +217,17 @@ def mark_dead_runs() -> int:
     return len(runs)
 
 
-def deploy(shop_folder: str, zone: str) -> dict[UUID, Flow[..., Any]]:
+def deploy(shop_folder: str, zone: str, morning: str = "") -> dict[UUID, Flow[..., Any]]:
     """Tell the scheduler what it may ask for, and nothing else; return the flows by its ids."""
     plan = [
         (update_flow, "by-hand", []),  # the inbox tells when
         (check_flow, "nightly", [Cron("30 2 * * *", timezone=zone)]),
         (review_flow, "quarter-end", [Cron("0 6 1 1,4,7,10 *", timezone=zone)]),
     ]
+    if morning:
+        hour, minute = map(int, morning.split(":"))
+        daily = Cron(f"{minute} {hour} * * *", timezone=zone)
+        plan.append((morning_flow, "every-morning", [daily]))
     given = {"shop_folder": shop_folder}
     found: dict[UUID, Flow[..., Any]] = {}
     for served, name, schedules in plan:
@@ -262,7 +277,7 @@ def serve_flows(shop_folder: Path) -> None:
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     shop, settings = open_shop(shop_folder)
     mark_dead_runs()
-    flows = deploy(str(shop.root), settings.shop.timezone)
+    flows = deploy(str(shop.root), settings.shop.timezone, settings.schedule.morning)
     watch = Watch(shop)
     next_look = 0.0
     while True:

@@ -173,6 +173,8 @@ class Schedule(Strict):
     """When the served flows run."""
 
     intake_minutes: int = Field(default=5, ge=1, le=1440)
+    morning: str = Field(default="", pattern=r"^$|^([01]\d|2[0-3]):[0-5]\d$")
+    """When a morning file is written each day, on the shop's clock; left out, none is."""
 
 
 class Scale(Strict):

@@ -17,7 +17,8 @@ from pathlib import Path
 
 APP = Path(__file__).parents[1] / "dashboard" / "app.py"
 PAGES = {
-    "what-came-in": "",  # the first page stands at the address itself
+    "today": "",  # the first page stands at the address itself
+    "what-came-in": "what-came-in",
     "bring-in-a-job": "bring-in-a-job",
     "teach-a-layout": "teach-a-layout",
     # Of the demo; elsewhere the last bike on the dyno.

@@ -20,6 +20,7 @@ _VIEWS_LAST = (
     "out.quarter_gain",
     "out.quarter_figure",
     "out.map_revision_rank",
+    "out.news",
 )
 
 

@@ -59,6 +59,7 @@ chosen = pieces.choose(
         f"{wording.counted(row['bikes'], 'bike')}" + (", misses" if row["is_missing"] else "")
     ),
     f"map_revisions_open_{which}",
+    asked=("map", "map_id"),
 )
 st.markdown(f"#### {wording.escaped(chosen['sentence'])}")
 speeds = shop.ask("map_revision_speed", map_id=chosen["map_id"])

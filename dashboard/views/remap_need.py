@@ -55,6 +55,7 @@ need = pieces.choose(
     needs,
     lambda row: f"{row['need_rank']}. {wording.combination(row)}, {row['fuel']}",
     "remap_need_open",
+    asked=("need", "need_id"),
 )
 if need["need_id"] != needs["need_id"][0]:
     st.markdown(f"#### {wording.escaped(need['sentence'])}")

@@ -20,7 +20,7 @@ from dashboard.troubles import (
 )
 from warehouse import wording
 
-TROUBLES_AT_ONCE = 5
+TROUBLES_AT_ONCE = 4
 REASONS_AT_ONCE = 3
 NAMES_AT_ONCE = 4
 STATES = ("taken in", "waiting", "refused", "missing", "duplicate", "card", "withdrawn")
@@ -66,43 +66,47 @@ def draw_last_try() -> desk.UpdateRun | None:
 
 
 def draw_trouble(trouble: Trouble, key: str) -> None:
-    """Draw what is wrong with one file or several, what to do, and where."""
+    """Draw what is wrong with one file or several and what to do; the rest behind one click."""
     files = trouble.files
-    with st.container(border=True):
+    told, ways = st.columns((3, 2), vertical_alignment="center")
+    with told:
         st.markdown(
             f"**{wording.counted(files.height, 'file')} {wording.escaped(trouble.state)}: "
             f"{wording.escaped(trouble.code)}**  \n"
             f"What to do: {wording.escaped(trouble.remedy)}"
         )
+    with ways:
         draw_ways(trouble, key)
-        said = [
-            (f"{count} × " if len(trouble.reasons) > 1 else "") + wording.escaped(reason)
-            for reason, count in trouble.reasons[:REASONS_AT_ONCE]
-        ]
-        if more := len(trouble.reasons) - len(said):
-            said.append(f"and {wording.counted(more, 'other finding')}, in the list below")
-        first = files.select("job_folder", "file_name").head(NAMES_AT_ONCE).iter_rows()
-        names = wording.escaped(", ".join(f"{folder} / {name}" for folder, name in first))
-        if files.height > NAMES_AT_ONCE:
-            names += f" and {files.height - NAMES_AT_ONCE} more"
-        st.caption("  \n".join([*said, names]))
-        with_rows = files.filter(pl.col("rows_rejected") > 0).head(NAMES_AT_ONCE)
-        if with_rows.height:
-            shas = with_rows["file_sha256"].to_list()
-            bad = shop.ask("first_bad_rows", file_sha256s=shas).join(
-                with_rows.select("file_sha256", "file_name"),
-                on="file_sha256",
-                maintain_order="left",
-            )
-            st.caption("The first bad rows of each file; all of them are kept.")
-            pieces.table(bad, "file_name line_no column_name rule found")
-        if files.height > 1:
-            with st.expander(f"List of {wording.counted(files.height, 'file')}", key=f"{key}_list"):
-                pieces.table(
-                    files,
-                    "job_folder file_name reason layout size_bytes received_at",
-                    shop.settings,
-                )
+    first = wording.escaped(" / ".join(files.select("job_folder", "file_name").row(0)))
+    more = f" and {files.height - 1} more" if files.height > 1 else ""
+    with st.expander(f"{first}{more}: why", key=f"{key}_list"):
+        draw_reasons(trouble)
+
+
+def draw_reasons(trouble: Trouble) -> None:
+    """Draw why the files are in need, their first bad rows, and the list of them."""
+    files = trouble.files
+    said = [
+        (f"{count} × " if len(trouble.reasons) > 1 else "") + wording.escaped(reason)
+        for reason, count in trouble.reasons[:REASONS_AT_ONCE]
+    ]
+    if more := len(trouble.reasons) - len(said):
+        said.append(f"and {wording.counted(more, 'other finding')}, in the list below")
+    st.markdown("  \n".join(said))
+    with_rows = files.filter(pl.col("rows_rejected") > 0).head(NAMES_AT_ONCE)
+    if with_rows.height:
+        shas = with_rows["file_sha256"].to_list()
+        bad = shop.ask("first_bad_rows", file_sha256s=shas).join(
+            with_rows.select("file_sha256", "file_name"),
+            on="file_sha256",
+            maintain_order="left",
+        )
+        st.text("The first bad rows of each file; all of them are kept.")
+        pieces.table(bad, "file_name line_no column_name rule found")
+    if files.height > 1:
+        pieces.table(
+            files, "job_folder file_name reason layout size_bytes received_at", shop.settings
+        )
 
 
 def draw_ways(trouble: Trouble, key: str) -> None:
@@ -143,19 +147,11 @@ if counts.is_empty():
     st.stop()
 
 # Show
-pulls = shop.ask("pull_counts").row(0, named=True)
-pieces.cards(
-    (state.capitalize(), wording.number(files_of.get(state, 0)), "") for state in STATES[:5]
+each = [f"{in_need.filter(pl.col('state') == state).height} {state}" for state in IN_NEED]
+st.subheader(
+    f"Files that need someone: {in_need.height}" + f" ({', '.join(each)})" * bool(in_need.height),
+    anchor=False,
 )
-st.caption(
-    f"Files since the shop's first day. {wording.counted(files_of.get('card', 0), 'job card')}; "
-    f"{wording.counted(int(counts['rows_rejected'].sum()), 'row')} rejected inside files; "
-    f"{wording.counted(pulls['pulls_excluded'], 'pull')} of "
-    f"{wording.number(pulls['pulls'])} left out of every curve, each with its reason. "
-    "Refused or waiting bytes lie safe in the archive."
-)
-
-st.subheader(f"Files that need someone: {in_need.height}", anchor=False)
 st.button(
     "Try again now",
     type="primary",
@@ -195,12 +191,8 @@ else:
         now=dt.datetime.now(dt.UTC),
     )
     # Show
-    each = {state: asked.filter(pl.col("state") == state).height for state in IN_NEED}
-    left_out = in_need.height - asked.height
-    st.caption(
-        ", ".join(f"{wording.number(count)} {state}" for state, count in each.items())
-        + (f"; {wording.counted(left_out, 'file')} not asked for" if left_out else "")
-    )
+    if left_out := in_need.height - asked.height:
+        st.text(f"{wording.counted(asked.height, 'file')} asked for, {left_out} not")
     found = troubles(asked)
     for at, trouble in enumerate(found[:TROUBLES_AT_ONCE]):
         draw_trouble(trouble, f"what_came_in_trouble_{at}")
@@ -209,69 +201,76 @@ else:
             for at, trouble in enumerate(found[TROUBLES_AT_ONCE:], start=TROUBLES_AT_ONCE):
                 draw_trouble(trouble, f"what_came_in_trouble_{at}")
 
-st.subheader("Taken in with a remark", anchor=False)
-remarked = shop.ask("remarks")
-if remarked.is_empty():
-    st.text("No file that was taken in has a remark.")
-else:
-    st.caption(
-        f"{wording.counted(int(remarked['found'][0]), 'remark')}, the gravest first"
-        + (f"; {remarked.height} shown" if remarked["found"][0] > remarked.height else "")
-    )
-    others = pl.format("{} and {} more", "file_name", pl.col("files") - 1)
-    pieces.table(
-        remarked.with_columns(
-            pl.when(pl.col("files") > 1).then(others).otherwise("file_name").alias("file_name")
-        ),
-        "job_folder file_name standing remark remedy",
-    )
+st.subheader("What came in", anchor=False)
+pulls = shop.ask("pull_counts").row(0, named=True)
+pieces.cards(
+    (state.capitalize(), wording.number(files_of.get(state, 0)), "") for state in STATES[:5]
+)
+st.caption(
+    f"Files since the shop's first day. {wording.counted(files_of.get('card', 0), 'job card')}; "
+    f"{wording.counted(int(counts['rows_rejected'].sum()), 'row')} rejected inside files; "
+    f"{wording.counted(pulls['pulls_excluded'], 'pull')} of "
+    f"{wording.number(pulls['pulls'])} left out of every curve, each with its reason. "
+    "Refused or waiting bytes lie safe in the archive."
+)
 
 gaps = shop.ask("layout_gaps")
 for is_problem, heading in ((True, "Asked for and not found"), (False, "Assumed, never confirmed")):
     told = gaps.filter(pl.col("is_problem") == is_problem).drop("is_problem")
     if told.is_empty():
         continue
-    st.subheader(heading, anchor=False)
     if is_problem:
         st.error(f"{wording.counted(told.height, 'entry', 'entries')} asked for in vain.")
-    st.caption('To be put right on the page "Teach a layout": drop one of its files there.')
-    pieces.table(told, settings=shop.settings, last_received_at="Last came")
+    with st.expander(f"{heading}: {told.height}", expanded=is_problem):
+        st.text('To be put right on the page "Teach a layout": drop one of its files there.')
+        pieces.table(told, settings=shop.settings, last_received_at="Last came")
 
-st.subheader("Rejected rows", anchor=False)
+remarked = shop.ask("remarks")
+if not remarked.is_empty():
+    found = int(remarked["found"][0])
+    shown = f", {remarked.height} shown" if found > remarked.height else ""
+    with st.expander(f"Taken in with a remark: {found}{shown}"):
+        others = pl.format("{} and {} more", "file_name", pl.col("files") - 1)
+        named = pl.when(pl.col("files") > 1).then(others).otherwise("file_name")
+        pieces.table(
+            remarked.with_columns(named.alias("file_name")),
+            "job_folder file_name standing remark remedy",
+        )
+
 partly = shop.ask("files_with_rejected_rows")
-if partly.is_empty():
-    st.text("No row of any file was rejected.")
-else:
-    chosen = pieces.choose(
-        "File with rejected rows",
-        partly,
-        lambda row: (
-            f"{row['job_folder']} / {row['file_name']}: {row['rows_rejected']} of "
-            f"{wording.counted(row['rows_read'], 'row')}, {row['state']}"
-        ),
-        "what_came_in_rejected",
+if not partly.is_empty():
+    with st.expander(f"Rejected rows: in {wording.counted(partly.height, 'file')}"):
+        chosen = pieces.choose(
+            "File with rejected rows",
+            partly,
+            lambda row: (
+                f"{row['job_folder']} / {row['file_name']}: {row['rows_rejected']} of "
+                f"{wording.counted(row['rows_read'], 'row')}, {row['state']}"
+            ),
+            "what_came_in_rejected",
+        )
+        pieces.table(shop.ask("rejected_rows", file_sha256=chosen["file_sha256"]))
+        st.text("The first 20 of a file are shown; all of them are kept.")
+
+with st.expander("Last job folders"):
+    pieces.table(shop.ask("job_folders"), settings=shop.settings)
+
+with st.expander("All files"):
+    # Choose
+    text = st.text_input("Job or file name holds", key="what_came_in_text")
+    states = st.pills(
+        "State", STATES, selection_mode="multi", default=list(STATES), key="what_came_in_states"
     )
-    pieces.table(shop.ask("rejected_rows", file_sha256=chosen["file_sha256"]))
-    st.caption("The first 20 of a file are shown; all of them are kept.")
-
-st.subheader("Last job folders", anchor=False)
-pieces.table(shop.ask("job_folders"), settings=shop.settings)
-
-st.subheader("All files", anchor=False)
-# Choose
-text = st.text_input("Job or file name holds", key="what_came_in_text")
-states = st.pills(
-    "State", STATES, selection_mode="multi", default=list(STATES), key="what_came_in_states"
-)
-listed = shop.ask("files", states=states, text=text)
-total = int(listed["found"][0]) if listed.height else 0
-shown = "" if total <= listed.height else f", the latest {wording.number(listed.height)} shown"
-st.caption(f"{wording.counted(total, 'file')} found{shown}")
-pieces.table(
-    listed,
-    "job_folder file_name state layout rows_kept rows_rejected size_bytes received_at sha256_start",
-    shop.settings,
-)
+    listed = shop.ask("files", states=states, text=text)
+    total = int(listed["found"][0]) if listed.height else 0
+    shown = "" if total <= listed.height else f", the latest {wording.number(listed.height)} shown"
+    st.text(f"{wording.counted(total, 'file')} found{shown}")
+    pieces.table(
+        listed,
+        "job_folder file_name state layout rows_kept rows_rejected size_bytes received_at "
+        "sha256_start",
+        shop.settings,
+    )
 # Last, so that all of the page stands there while it is followed.
 if trying:
     pieces.follow(trying, progress)

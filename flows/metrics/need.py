@@ -256,3 +256,47 @@ def rank_by_lower(lower: ArrayLike, tie_break: ArrayLike) -> NDArray[np.intp]:
     rank = np.empty(bound.size, dtype=np.intp)
     rank[order] = np.arange(1, bound.size + 1)
     return rank
+
+
+def leading_since(lower_by_time: ArrayLike, places: int) -> NDArray[np.intp]:
+    """Return since when each build has stood among the first places without a break.
+
+    Parameters
+    ----------
+    lower_by_time : array_like. Lower bound of each build (column) at each time (row), in order of
+        time; NaN before anything is known of a build.
+    places : int. How many places count as leading.
+
+    Returns
+    -------
+    ndarray of int. Row of the first time of its stay at the end; -1 where it does not lead there.
+
+    Raises
+    ------
+    ValueError. If the bounds are no table, or there is no place.
+
+    Notes
+    -----
+    A build leads where fewer than `places` others have a greater bound. Equals lead together.
+
+    Examples
+    --------
+    >>> leading_since([[0.5, np.nan], [0.5, 0.2], [0.5, 0.7]], places=1)
+    array([-1,  2])
+    """
+    require("places", places, at_least=1)
+    bound = np.asarray(lower_by_time, dtype=float)
+    if bound.ndim != 2:
+        raise ValueError(f"lower_by_time must be a table, got {bound.ndim} dimensions")
+    since = np.full(bound.shape[1], -1, dtype=np.intp)
+    if not len(bound):
+        return since
+    # At the end the others' bounds decide; only the few that lead there are followed back.
+    at_end = np.sort(np.nan_to_num(bound[-1], nan=-np.inf))
+    least = at_end[-places] if at_end.size > places else -np.inf
+    for build in np.flatnonzero(bound[-1] >= least):
+        own = bound[:, build, None]
+        leads = (np.sum(bound > own, axis=1) < places) & ~np.isnan(own[:, 0])
+        breaks = np.flatnonzero(~leads)
+        since[build] = breaks[-1] + 1 if breaks.size else 0
+    return since

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any, NamedTuple
 
 import duckdb
@@ -16,6 +17,8 @@ from flows.steps.refresh import fingerprint, grouped, or_none
 from warehouse import store
 
 ARRIVED, LEFT = "arrived", "left"
+LEADING_PLACES = 3
+"""A build that comes among so many is told as news; the pages show all."""
 
 Key = tuple[str, str, str, str]
 """Model, parts, map and fuel."""
@@ -38,8 +41,10 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         connection,
         "SELECT stage.stage_id, stage.bike_id, stage.model_id, stage.model_label, "
         "stage.parts_key, stage.map_label, stage.fuel, mixture.level, "
-        "mixture.worst_lean_error_pct, mixture.worst_speed_rpm, cruise.in_band_share "
+        "mixture.worst_lean_error_pct, mixture.worst_speed_rpm, cruise.in_band_share, "
+        "session.run_on "
         "FROM out.stage_mixture AS mixture JOIN out.stage AS stage USING (stage_id) "
+        "JOIN out.session AS session USING (stage_id) "
         "LEFT JOIN out.stage_cruise AS cruise USING (stage_id) "
         "WHERE NOT stage.is_control AND mixture.worst_lean_error_pct IS NOT NULL "
         "QUALIFY row_number() OVER (PARTITION BY stage.bike_id, stage.model_id, stage.parts_key, "
@@ -83,6 +88,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 
     chances: dict[Key, tuple[need.Probability, bool]] = {}
     errors: dict[Key, Expected] = {}
+    priors: dict[Key, need.Prior] = {}
     for keys in grouped(groups, kind).values():
         counts = [(_lean(groups[key]), len(groups[key])) for key in keys]
         prior = need.shop_prior([lean for lean, _ in counts], [bikes for _, bikes in counts])
@@ -91,7 +97,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
         )
         for key, (lean, bikes), error in zip(keys, counts, worst, strict=False):
             chances[key] = need.warn_probability(lean, bikes, prior), prior.is_assumed
-            errors[key] = error
+            errors[key], priors[key] = error, prior
     rows = [
         _row(key, members, errors[key], *chances[key], seen.built[key], _remap(seen, key))
         for key, members in groups.items()
@@ -102,6 +108,8 @@ def _make(given: Given, payloads: list[Any]) -> Records:
     )
     for row, rank in zip(rows, ranks, strict=True):
         row["need_rank"] = int(rank)
+    for row, day in zip(rows, _leading_since(groups, priors), strict=True):
+        row["leading_since"] = day
     named = ("stage_id", "bike_id", "worst_lean_error_pct", "worst_speed_rpm", "level")
     return {
         "out.remap_need": rows,
@@ -117,9 +125,15 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 NEED = Step(
     name="rank remap need",
     doing="ranking remap need",
-    version=4,
+    version=5,
     tables=("out.remap_need", "out.need_member", "out.need_quarter"),
-    reads=("out.stage_mixture", "out.stage", "out.stage_cruise", "out.pooled_effect"),
+    reads=(
+        "out.stage_mixture",
+        "out.stage",
+        "out.stage_cruise",
+        "out.session",
+        "out.pooled_effect",
+    ),
     inputs=_inputs,
     make=_make,
     set_by=lambda settings: [settings.mixture, settings.fuel],
@@ -128,6 +142,25 @@ NEED = Step(
 
 def _key(row: Row) -> Key:
     return row["model_id"], row["parts_key"], row["map_label"], row["fuel"]
+
+
+def _leading_since(
+    groups: dict[Key, list[Row]], priors: dict[Key, need.Prior]
+) -> list[dt.date | None]:
+    """Return since which day each build leads, by its bikes in the order they were run.
+
+    The prior is that of now: a build's place changes with its own evidence, not with the kind's.
+    """
+    days = sorted({member["run_on"] for members in groups.values() for member in members})
+    at = {day: place for place, day in enumerate(days)}
+    bounds = np.full((len(days), len(groups)), np.nan)
+    for column, (key, members) in enumerate(groups.items()):
+        known = sorted(members, key=lambda member: member["run_on"])
+        for bikes in range(1, len(known) + 1):
+            chance = need.warn_probability(_lean(known[:bikes]), bikes, priors[key])
+            bounds[at[known[bikes - 1]["run_on"]] :, column] = chance.lower
+    since = need.leading_since(bounds, LEADING_PLACES)
+    return [days[place] if place >= 0 else None for place in since]
 
 
 def _lean(members: list[Row]) -> int:
@@ -216,4 +249,5 @@ def _row(
         "given_back_lower_pct": remap["next_lower_pct"] if remap else None,
         "given_back_upper_pct": remap["next_upper_pct"] if remap else None,
         "need_rank": 0,
+        "leading_since": None,
     }

@@ -89,8 +89,8 @@ def test_a_page_stands_by_itself_and_fits_the_screen(name, address, browser):
 def test_the_first_page_is_found_under_its_own_name_too(address, browser):
     watched = _Watched(browser, 1440)
     try:
-        watched.open(f"{address}/what-came-in")
-        watched.page.get_by_text("Files that need someone").wait_for(timeout=20_000)
+        watched.open(f"{address}/today")
+        watched.page.get_by_role("heading", name="What needs me today?").wait_for(timeout=20_000)
         assert watched.page.get_by_text("Page not found").count() == 0
     finally:
         watched.page.close()
@@ -100,7 +100,7 @@ def test_a_file_name_written_as_markdown_stays_text(address, browser):
     # J-0026 of the small shop holds a file named ![x](http://example.invalid/x.png).
     watched = _Watched(browser, 1440)
     try:
-        for path in ("bike?bike=B-103", "bike?bike=B-103&part=pulls", ""):
+        for path in ("bike?bike=B-103", "bike?bike=B-103&part=pulls", "", "what-came-in"):
             watched.open(f"{address}/{path}")
             assert watched.page.locator("img[src*='example.invalid']").count() == 0
             assert watched.page.locator("a[href*='example.invalid']").count() == 0

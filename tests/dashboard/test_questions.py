@@ -1,6 +1,7 @@
 """Questions to the snapshot: their files, types that charts can draw, lists that add up."""
 
 import ast
+import datetime as dt
 import re
 from importlib.resources import files
 from pathlib import Path
@@ -37,6 +38,11 @@ GIVEN = {
     "base_id": "J-0026/1",
     "from_rpm": 5000.0,
     "to_rpm": 6000.0,
+    "day": dt.date(2026, 12, 31),
+    "days": 3,
+    "since": dt.date(2026, 6, 1),
+    "since_at": dt.datetime(2026, 6, 1, tzinfo=dt.UTC),
+    "until_at": dt.datetime(2027, 1, 1, tzinfo=dt.UTC),
 }
 QUESTIONS = sorted(
     path.name.removesuffix(".sql")
@@ -118,7 +124,7 @@ def test_every_question_can_be_asked_of_an_empty_snapshot(empty_shop):
     current = snapshot.current(empty_shop)
     with snapshot.open_reader(current.path) as reader:
         answered = [name for name in QUESTIONS if _answer(name, reader).height]
-    assert answered == ["pull_counts"]
+    assert answered == ["day_came", "pull_counts"]
 
 
 def test_the_interval_of_a_mean_gain_is_students(reader):

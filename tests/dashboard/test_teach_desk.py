@@ -470,7 +470,7 @@ def test_what_came_in_tells_what_a_layout_asks_for_in_vain(shop, make, monkeypat
     page = AppTest.from_file(APP, default_timeout=90).run()
     page.switch_page("views/what_came_in.py").run()
     assert not page.exception
-    assert "Asked for and not found" in [one.value for one in page.subheader]
+    assert "Asked for and not found: 1" in [one.label for one in page.expander]
     (shown,) = [
         list(table.value["sentence"])
         for table in page.dataframe

@@ -12,8 +12,12 @@ from schemas.settings import ShopSettings
 from warehouse.shop import ShopFolder
 
 
-def stage(bike, level="none", error=2.0, *, map_label="stock", fuel="E5", parts="full exhaust"):
+def stage(
+    bike, level="none", error=2.0, *, map_label="stock", fuel="E5", parts="full exhaust",
+    on="2025-02-01",
+):  # fmt: skip
     return {
+        "run_on": date.fromisoformat(on),
         "stage_id": f"{bike} {map_label} {fuel}", "bike_id": bike, "model_id": "m",
         "model_label": "M", "parts_key": parts, "map_label": map_label, "fuel": fuel,
         "level": level, "worst_lean_error_pct": error, "worst_speed_rpm": 6000.0,
@@ -124,3 +128,28 @@ def test_a_quarter_tells_who_arrived_lean_and_who_left_so():
     }
     # One of two by Jeffreys, Beta(1.5, 1.5), scipy.stats: 5 % point 0.0973.
     assert rows["2025 Q1", "arrived"]["lean_lower_share"] == pytest.approx(0.0973, abs=5e-4)
+
+
+def _leading(stages):
+    return {row["parts_key"]: row["leading_since"] for row in made(stages)["out.remap_need"]}
+
+
+def test_a_build_leads_from_the_day_on_which_the_third_place_became_its_own():
+    # Four builds. By 3 March each of a, b and c has two lean bikes, d one sound one: d is behind.
+    # On 1 May its third lean bike lifts d over c, whose third bike of 1 April was not lean: with
+    # any prior 3 lean of 4 is surer than 2 of 3 from one prior, for it adds a lean bike to it.
+    stages = [
+        stage(f"{part}{day}", "warn", 12.0, parts=part, on=f"2025-03-0{day}")
+        for part in "abc" for day in (1, 2)
+    ]  # fmt: skip
+    stages += [stage("d1", parts="d", on="2025-03-03"), stage("c3", parts="c", on="2025-04-01")]
+    stages += [stage(f"d{n}", "warn", 12.0, parts="d", on=f"2025-05-0{n - 1}") for n in (2, 3, 4)]
+    before = _leading([row for row in stages if row["run_on"] < date(2025, 5, 1)])
+    assert before == {"a": date(2025, 3, 1), "b": date(2025, 3, 1), "c": date(2025, 3, 1),
+                      "d": None}  # fmt: skip
+    after = _leading(stages)
+    assert after["c"] is None
+    assert date(2025, 5, 1) <= after["d"] <= date(2025, 5, 3)
+    assert after["a"] == date(2025, 3, 1)
+    # In whatever order they are read, the days are the same.
+    assert _leading(stages[::-1]) == after

@@ -126,6 +126,16 @@ def test_what_an_earlier_version_had_scheduled_is_forgotten(schedule, shop):
     assert names == {"by-hand", "nightly", "quarter-end"}
 
 
+def test_a_morning_file_is_written_where_the_settings_ask_for_one(schedule, shop):
+    from prefect.client.orchestration import get_client
+
+    schedule.deploy(str(shop.folder.root), "Europe/Vienna", "06:45")
+    with get_client(sync_client=True) as client:
+        plans = {one.name: one.schedules for one in client.read_deployments()}
+    (planned,) = plans["every-morning"]
+    assert (planned.schedule.cron, planned.schedule.timezone) == ("45 6 * * *", "Europe/Vienna")
+
+
 def test_what_changes_in_a_shop_is_seen_by_names_sizes_and_times(published):
     folder, watch = published.folder, Watch(published.folder)
     pull = next(folder.inbox.rglob("*.csv"))

@@ -6,7 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from flows.metrics.need import Prior, rank_by_lower, share_seen, shop_prior, warn_probability
+from flows.metrics.need import (
+    Prior,
+    leading_since,
+    rank_by_lower,
+    share_seen,
+    shop_prior,
+    warn_probability,
+)
 
 
 @given(
@@ -195,3 +202,24 @@ def test_a_shop_without_a_lean_bike_has_chances_in_their_order(builds, bikes):
     prior = shop_prior([0] * builds, [bikes] * builds)
     found = warn_probability(0, bikes, prior)
     assert 0.0 <= found.lower <= found.mean <= found.upper < 0.2
+
+
+def test_a_stay_among_the_first_begins_anew_after_a_break():
+    # By hand: build 0 leads at times 0 and 1, is overtaken at 2, and leads again from 3 on.
+    bounds = [[0.5, 0.1], [0.5, 0.4], [0.5, 0.6], [0.7, 0.6], [0.7, 0.6]]
+    assert leading_since(bounds, places=1).tolist() == [3, -1]
+    assert leading_since(bounds, places=2).tolist() == [0, 0]
+
+
+def test_nothing_known_leads_nothing():
+    nan = float("nan")
+    assert leading_since([[nan, 0.2], [nan, 0.2]], places=3).tolist() == [-1, 0]
+    assert leading_since(np.empty((0, 2)), places=3).tolist() == [-1, -1]
+    with pytest.raises(ValueError, match="table"):
+        leading_since([0.1, 0.2], places=1)
+    with pytest.raises(ValueError, match="places"):
+        leading_since([[0.1]], places=0)
+
+
+def test_equals_lead_together():
+    assert leading_since([[0.3, 0.3, 0.1]], places=1).tolist() == [0, 0, -1]

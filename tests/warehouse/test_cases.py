@@ -46,6 +46,6 @@ def test_a_table_is_what_its_case_expects(case, loose):
 def test_every_view_that_is_more_than_a_join_has_a_case():
     have = {path.name for path in CASES.iterdir()}
     assert have == {
-        "out.comeback", "out.file", "out.layout_gap", "out.quarter", "out.quarter_figure",
-        "out.quarter_gain", "out.rejected_row", "out.stage",
+        "out.comeback", "out.file", "out.layout_gap", "out.news", "out.quarter",
+        "out.quarter_figure", "out.quarter_gain", "out.rejected_row", "out.stage",
     }  # fmt: skip

@@ -880,6 +880,12 @@ CASES = {
         [{"out.quarter_gain": []},
          {"out.stage": [{"stage_id": "s2", "quarter_label": "2025 Q2"}]}],
     ),
+    "out.news: each_piece_of_news_has_its_day_and_is_told_once": (
+        {"out.news": [{"news_id": "a", "news_on": "2025-03-01"},
+                      {"news_id": "b", "news_on": "2025-03-01"}]},
+        [{"out.news": [{"news_id": "a", "news_on": f"2025-03-0{n}"} for n in (1, 2)]},
+         {"out.news": [{"news_id": "c"}]}],
+    ),
     "out.rejected_row: every_rejected_row_names_its_rule": (
         {"out.rejected_row": [{"file_sha256": "f", "rule": "time rises"}]},
         [{"out.rejected_row": [{"file_sha256": "f", "rule": ""}]}],

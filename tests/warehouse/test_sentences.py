@@ -66,6 +66,12 @@ def used():
     for path in (REPOSITORY / "warehouse" / "questions").glob("*.sql"):
         for code in re.findall(r"'code', '([^']+)'", path.read_text(encoding="utf-8")):
             found.setdefault(code, []).append({None})
+    # A view may choose between codes: if(..., 'one', 'other'), CASE ... THEN 'one' ELSE 'other'.
+    for path in (REPOSITORY / "warehouse" / "out").glob("*.sql"):
+        chosen = r"'code',\s+(if\(.*?\)|CASE.*?END|'[^']+')"
+        for choice in re.findall(chosen, path.read_text(encoding="utf-8"), re.DOTALL):
+            for code in re.findall(r"(?:^|,|THEN|ELSE)\s*'([^']+)'", choice):
+                found.setdefault(code, []).append({None})
     return found
 
 

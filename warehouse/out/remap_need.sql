@@ -6,8 +6,9 @@
 --         worst_error_*: of the next bike; 19 of 20 lie above the lower, 19 of 20 below the upper
 --         end [%]. built_bikes: all bikes that came in so built, logged or not; bikes: those with
 --         lambda at full throttle. given_back_*: by the remap from a stock map, as it is quoted.
+--         leading_since: by its bikes in the order of their days, with the priors of now.
 -- Nulls:  worst_error_lower_pct and _upper_pct where too few bikes tell; given_back_* where none
---         was measured.
+--         was measured; leading_since where it is not among the surest three.
 -- Order:  need_rank by warn_lower_share, so that one odd bike does not top the list.
 CREATE TABLE IF NOT EXISTS out.remap_need (
     need_id VARCHAR PRIMARY KEY,
@@ -35,5 +36,6 @@ CREATE TABLE IF NOT EXISTS out.remap_need (
     given_back_lower_pct DOUBLE,
     given_back_upper_pct DOUBLE,
     need_rank BIGINT NOT NULL,
+    leading_since DATE,
     made_from VARCHAR NOT NULL
 );

@@ -16,8 +16,8 @@ NOTES: dict[str, Callable[[str | None], str]] = {
     **dict.fromkeys(
         ("air_exponent_origin", "day_origin", "differs", "gained", "left_out",
          "look_at", "matches", "not_known", "notes", "odd", "on_mounting", "reason",
-         "remark", "remount_origin", "repeatability_origin", "round_note", "sentence", "signal",
-         "trouble", "unlike_reason", "went_wrong", "would_cut"),
+         "remark", "remount_origin", "repeatability_origin", "rests_on", "round_note",
+         "sentence", "signal", "trouble", "unlike_reason", "went_wrong", "would_cut"),
         sentences.in_words,
     ),
     "further": partial(sentences.in_words, between=" "),

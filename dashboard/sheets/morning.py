@@ -1,0 +1,115 @@
+"""Writes the morning file of a day: `python -m dashboard.sheets.morning SHOP --day 2026-06-23`.
+
+It says what the start page says, on one sheet, without script or any request; the same, byte for
+byte, whenever it is written of the same day from the same snapshot.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import sys
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import duckdb
+import jinja2
+import polars as pl
+
+from dashboard.day import Day, read_day
+from schemas.settings import ShopSettings, read_settings
+from schemas.units import shown_power
+from warehouse import day_words, wording
+from warehouse.damage import DamagedError, plainly
+from warehouse.questions import ask
+from warehouse.sentences import day as said_day
+from warehouse.shop import ShopFolder
+from warehouse.snapshot import Snapshot, current, open_reader
+from warehouse.whole_file import write_whole
+
+# So many of each fit on one sheet of A4 with the cautions, also where words are long.
+MOST_BIKES, MOST_TROUBLES, MOST_GAPS, MOST_NEWS = 6, 5, 3, 8
+
+
+class _Asked(NamedTuple):
+    reader: duckdb.DuckDBPyConnection
+
+    def ask(self, question: str, **given: Any) -> pl.DataFrame:
+        return ask(self.reader, question, **given)
+
+
+def render(shop_day: Day, settings: ShopSettings, snapshot: Snapshot) -> str:
+    """Return a day as HTML."""
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent, encoding="utf-8"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        keep_trailing_newline=True,
+    )
+
+    def power(power_w: float | None) -> str:
+        unit = settings.show.power
+        shown = None if power_w is None else shown_power(power_w, unit)
+        return f"{wording.number(shown, 1)} {unit}"
+
+    others = shop_day.troubles[MOST_TROUBLES:]
+    return environment.get_template("morning.html.j2").render(
+        shop_name=settings.shop.name,
+        shop_day=shop_day,
+        day=said_day(shop_day.day),
+        said_day=said_day,
+        bikes=shop_day.bikes[:MOST_BIKES],
+        troubles=shop_day.troubles[:MOST_TROUBLES],
+        other_files=sum(trouble.files.height for trouble in others),
+        gaps=shop_day.gaps[:MOST_GAPS],
+        news=(shop_day.fresh + shop_day.lately)[:MOST_NEWS],
+        gravities=day_words.GRAVITIES,
+        news_below=day_words.news_below,
+        counted=wording.counted,
+        power=power,
+        reference_air=settings.figures.reference_air,
+        snapshot_number=snapshot.number,
+        cautions=wording.CAUTIONS,
+    )
+
+
+def write_morning(shop: Path, day: dt.date) -> Path:
+    """Write the morning file of a day, whole or not at all.
+
+    Raises FileNotFoundError if the shop has no settings or nothing is published yet.
+    """
+    folder = ShopFolder(shop)
+    settings = read_settings(folder.settings)
+    snapshot = current(shop)
+    if snapshot is None:
+        raise FileNotFoundError("nothing is published yet: run `rollbook publish DIR` first")
+    with open_reader(snapshot.path) as reader:
+        shop_day = read_day(_Asked(reader), day, settings.shop.timezone)
+        text = render(shop_day, settings, snapshot)
+    target = folder.reports / f"morning-{day.isoformat()}.html"
+    write_whole(target, text)
+    return target
+
+
+def main() -> int:
+    """Run from the command line."""
+    parser = argparse.ArgumentParser(description="Write the morning file of a day.")
+    parser.add_argument("shop", type=Path, help="the shop's folder")
+    parser.add_argument("--day", type=dt.date.fromisoformat, required=True)
+    asked = parser.parse_args()
+    try:
+        written = write_morning(asked.shop, asked.day)
+    except (FileNotFoundError, ValueError, DamagedError) as trouble:
+        sys.stderr.write(f"{trouble}\n")
+        return 1
+    except (OSError, duckdb.Error) as trouble:
+        if not (told := plainly(trouble)):
+            raise
+        sys.stderr.write(f"{told}\n")
+        return 1
+    sys.stdout.write(f"{written}\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
