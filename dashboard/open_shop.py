@@ -23,6 +23,7 @@ from warehouse.questions import ask
 from warehouse.quote import Quote, read_quote
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
+from warehouse.why import Why, read_why
 
 SHOP_VARIABLE = "ROLLBOOK_SHOP"
 
@@ -49,6 +50,11 @@ class OpenShop:
         """Return what may be quoted for a model and a change."""
         with _told_if_damaged(), _reader(str(self.snapshot.path)).cursor() as cursor:
             return read_quote(cursor, model_id, model_label, change_key, figure)
+
+    def why(self, figure: str) -> Why:
+        """Return what stands behind a figure, by its address or by its kind and key."""
+        with _told_if_damaged(), _reader(str(self.snapshot.path)).cursor() as cursor:
+            return read_why(cursor, figure, self.settings)
 
     def look(self) -> Look:
         """Return how charts should look: the shop's units, the reader's light or dark theme."""

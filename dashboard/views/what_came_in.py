@@ -250,6 +250,7 @@ else:
             f"{wording.counted(row['rows_read'], 'row')}, {row['state']}"
         ),
         "what_came_in_rejected",
+        ("rejected", "file_sha256"),
     )
     pieces.table(shop.ask("rejected_rows", file_sha256=chosen["file_sha256"]))
     st.caption("The first 20 of a file are shown; all of them are kept.")
@@ -259,7 +260,7 @@ pieces.table(shop.ask("job_folders"), settings=shop.settings)
 
 st.subheader("All files", anchor=False)
 # Choose
-text = st.text_input("Job or file name holds", key="what_came_in_text")
+text = st.text_input("Job or file name holds", key="text", bind="query-params")
 states = st.pills(
     "State", STATES, selection_mode="multi", default=list(STATES), key="what_came_in_states"
 )

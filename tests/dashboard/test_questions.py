@@ -34,6 +34,9 @@ GIVEN = {
     "change_key": "+silencer",
     "figure": "mean gain over the riding range",
     "with_card": True,
+    "effect_id": "x",
+    "part": "strapping-down",
+    "verdict_no": "1",
 }
 QUESTIONS = sorted(
     path.name.removesuffix(".sql")

@@ -21,6 +21,14 @@ named AS (
         ON
             asked.subject = check_run.dyno
             OR ends_with(asked.subject, ' ' || check_run.bike_id)
+),
+
+asked_of AS (
+    SELECT
+        any_value(asked.code) AS code,
+        count(named.bike_id) AS names
+    FROM asked
+    LEFT JOIN named ON TRUE
 )
 
 SELECT
@@ -33,8 +41,8 @@ SELECT
         ELSE 'not as it was at first'
     END AS left_out_for,
     NULL AS reason
-FROM asked
-INNER JOIN out.stage AS stage ON asked.code NOT IN ('scatter', 'weather was in doubt')
+FROM asked_of
+INNER JOIN out.stage AS stage ON asked_of.code NOT IN ('scatter', 'weather was in doubt')
 LEFT JOIN out.dyno_check AS held ON stage.stage_id = held.stage_id
 LEFT JOIN out.session AS session ON stage.stage_id = session.stage_id
 LEFT JOIN named
@@ -42,7 +50,7 @@ LEFT JOIN named
         stage.bike_id = named.bike_id
         -- A session that was not held may name no dyno: it could have been any.
         AND coalesce(held.dyno, stage.dyno, named.dyno) = named.dyno
-WHERE stage.is_control AND (named.bike_id IS NOT NULL OR 0 = (SELECT count(*) FROM named))
+WHERE stage.is_control AND (named.bike_id IS NOT NULL OR asked_of.names = 0)
 UNION ALL
 SELECT
     session.stage_id,
