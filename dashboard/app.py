@@ -29,10 +29,12 @@ def pages(*named: tuple[str, str, str]) -> list[st.Page]:
     ]
 
 
+finding = st.Page(VIEWS / "find.py", title="Find", url_path="find", visibility="hidden")
 page = st.navigation(
     {
         "Bring in": [
             home,
+            finding,
             st.Page(what_came_in, url_path="what-came-in", visibility="hidden"),
             *pages(
                 ("bring_in_job", "bring-in-a-job", "Bring in a job"),
@@ -62,6 +64,15 @@ page = st.navigation(
 settings, snapshot = standing()
 
 
+def find() -> None:
+    """Lead to what fits the words in the search box."""
+    st.session_state["asked"] = st.session_state["find_words"].strip()
+
+
+if asked := st.session_state.pop("asked", ""):
+    st.switch_page(finding, query_params={"q": asked})
+
+
 @st.fragment(run_every=SECONDS_BETWEEN_LOOKS)
 def watch_for_new_snapshot() -> None:
     """Draw the pages again once the pointer names another snapshot."""
@@ -71,6 +82,13 @@ def watch_for_new_snapshot() -> None:
 
 
 with st.sidebar:
+    if snapshot:
+        st.text_input(
+            "Find a bike, job, part, map, file or note",
+            key="find_words",
+            placeholder="such as B-0001",
+            on_change=find,
+        )
     if settings:
         st.subheader(wording.escaped(settings.shop.name), anchor=False)
     if settings and snapshot:

@@ -39,6 +39,7 @@ KINDS = {
 }
 """The kinds of hits, and what each is called."""
 
+_SIGNS = re.compile(r"[\W_]+")
 _ZEROS = re.compile(r"(?<![0-9])0+(?=[0-9])")
 
 
@@ -147,6 +148,8 @@ def folded(text: str) -> str:
     >>> folded("Größe ÉCHAPPEMENT")
     'grosse echappement'
     """
+    if text.isascii():
+        return text.casefold()
     apart = unicodedata.normalize("NFKD", text.casefold())
     return "".join(sign for sign in apart if not unicodedata.combining(sign))
 
@@ -157,7 +160,7 @@ def _words(text: str) -> list[str]:
     >>> _words("J-0042, S2 slip-on")
     ['j0042', 's2', 'slipon']
     """
-    words = ("".join(sign for sign in word if sign.isalnum()) for word in folded(text).split())
+    words = (_SIGNS.sub("", word) for word in folded(text).split())
     return [word for word in words if word]
 
 

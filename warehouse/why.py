@@ -126,7 +126,7 @@ def nearest(figure: str, known: list[str]) -> list[str]:
     """Return the addresses nearest to one, those of its own kind first.
 
     >>> nearest("lean:J-12/1", ["gain:J-12/1", "lean:J-0012/1", "lean:J-0012/2", "lean:J-12/2"])
-    ['lean:J-12/2', 'lean:J-0012/1', 'lean:J-0012/2']
+    ['lean:J-0012/1', 'lean:J-12/2', 'lean:J-0012/2']
     """
     kind = figure.partition(":")[0].strip().casefold()
     own = [one for one in known if one.partition(":")[0] == kind] or known
