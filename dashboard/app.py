@@ -64,15 +64,6 @@ page = st.navigation(
 settings, snapshot = standing()
 
 
-def find() -> None:
-    """Lead to what fits the words in the search box."""
-    st.session_state["asked"] = st.session_state["find_words"].strip()
-
-
-if asked := st.session_state.pop("asked", ""):
-    st.switch_page(finding, query_params={"q": asked})
-
-
 @st.fragment(run_every=SECONDS_BETWEEN_LOOKS)
 def watch_for_new_snapshot() -> None:
     """Draw the pages again once the pointer names another snapshot."""
@@ -83,12 +74,13 @@ def watch_for_new_snapshot() -> None:
 
 with st.sidebar:
     if snapshot:
-        st.text_input(
-            "Find a bike, job, part, map, file or note",
-            key="find_words",
-            placeholder="such as B-0001",
-            on_change=find,
-        )
+        # A form, because a box by itself would send its words again when it is left.
+        with st.form("find", clear_on_submit=True, border=False):
+            words = st.text_input(
+                "Find a bike, job, part, map, file or note", placeholder="such as B-0001"
+            )
+            if st.form_submit_button("Find") and words.strip():
+                st.switch_page(finding, query_params={"q": words.strip()})
     if settings:
         st.subheader(wording.escaped(settings.shop.name), anchor=False)
     if settings and snapshot:

@@ -198,6 +198,14 @@ def test_the_terminal_tells_of_a_hostile_name_and_lists_the_kinds(hostile):
     assert "Traceback" not in said
 
 
+def test_the_terminal_finds_a_part_whose_name_is_misspelt(hostile):
+    code, said = command_line("find", hostile.folder.root, "haldn", "slipon")
+    assert (code, "Halden S2 slip-on" in said) == (0, True)
+    code, said = command_line("find", hostile.folder.root, "left over")
+    assert (code, "left over.csv" in said) == (0, True)
+    assert command_line("find", hostile.folder.root, "nowhere")[0] == 1
+
+
 def test_a_pull_set_aside_is_left_out_with_the_persons_reason(shop, make):
     for pull in (1, 2, 3):
         shop.put(f"job/p{pull}.csv", make.pull(1.0 + 0.001 * pull))
