@@ -37,7 +37,7 @@ def switch(label: str, choices: Sequence[str], key: str, word: str = "") -> str:
     asked = st.query_params.get(word)
     at = written.index(asked) if asked in written else 0
     _take(key, word, asked, choices[at] if asked in written else None, choices)
-    default = {} if key in st.session_state else {"default": choices[0]}
+    default: dict[str, Any] = {} if key in st.session_state else {"default": choices[0]}
     chosen = str(st.segmented_control(label, choices, required=True, key=key, **default))
     if chosen != choices[at]:
         _write(word, _as_word(chosen), key)

@@ -269,7 +269,7 @@ def _caveats(
     if kind == "expected":
         asked = ask(reader, "expected_mixtures").filter(pl.col("expected_id") == key)
         listed = stages.filter(pl.col("role") == "other build, lends").height
-        lent = asked["other_bikes"].sum()
+        lent = int(asked["other_bikes"].sum())
         return [
             f"{counted(lent, 'other build')} lend to it; {number(listed)} are listed: the rest run "
             "on fuels that only the settings call alike."

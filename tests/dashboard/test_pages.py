@@ -120,7 +120,8 @@ def test_a_page_on_an_empty_snapshot_says_what_is_missing_and_the_cautions(
 @pytest.mark.parametrize("view", VIEWS, ids=lambda path: path.stem)
 def test_a_page_on_a_filled_snapshot_shows_figures_and_the_cautions(view, small_shop, monkeypatch):
     app = _page(view, small_shop, monkeypatch)
-    shows = app.dataframe or app.get("plotly_chart")
+    # Nothing is looked for before somebody writes what.
+    shows = app.dataframe or app.get("plotly_chart") or (view.stem == "find" and app.info)
     assert app.get("file_uploader") if view.stem in ASKING else shows
 
 

@@ -36,6 +36,7 @@ GIVEN = {
     "with_card": True,
     "effect_id": "x",
     "part": "strapping-down",
+    "parts": ["Halden S2 slip-on"],
     "verdict_no": "1",
 }
 QUESTIONS = sorted(
