@@ -42,9 +42,10 @@ def pages(*named: tuple[str, str, str]) -> list[st.Page]:
     ]
 
 
+finding = st.Page(VIEWS / "find.py", title="Find", url_path="find", visibility="hidden")
 page = st.navigation(
     {
-        "Today": [home, st.Page(today, url_path="today", visibility="hidden")],
+        "Today": [home, finding, st.Page(today, url_path="today", visibility="hidden")],
         "A bike": [
             bike,
             leads_to("health", "health"),
@@ -83,6 +84,14 @@ def watch_for_new_snapshot() -> None:
 
 
 with st.sidebar:
+    if snapshot:
+        # A form, because a box by itself would send its words again when it is left.
+        with st.form("find", clear_on_submit=True, border=False):
+            words = st.text_input(
+                "Find a bike, job, part, map, file or note", placeholder="such as B-0001"
+            )
+            if st.form_submit_button("Find") and words.strip():
+                st.switch_page(finding, query_params={"q": words.strip()})
     if settings:
         st.subheader(wording.escaped(settings.shop.name), anchor=False)
     if settings and snapshot:

@@ -18,11 +18,13 @@ from schemas.settings import ShopSettings, read_settings
 from schemas.units import shown_power
 from warehouse import wording
 from warehouse.damage import DamagedError, first_line, is_damage
+from warehouse.find import Group, Index, find
 from warehouse.fuel_table import FuelTable, read_fuel_table
 from warehouse.questions import ask
 from warehouse.quote import Quote, read_quote
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
+from warehouse.why import Why, read_why
 
 SHOP_VARIABLE = "ROLLBOOK_SHOP"
 
@@ -49,6 +51,17 @@ class OpenShop:
         """Return what may be quoted for a model and a change."""
         with _told_if_damaged(), _reader(str(self.snapshot.path)).cursor() as cursor:
             return read_quote(cursor, model_id, model_label, change_key, figure)
+
+    def why(self, figure: str) -> Why:
+        """Return what stands behind a figure, by its address or by its kind and key."""
+        with _told_if_damaged(), _reader(str(self.snapshot.path)).cursor() as cursor:
+            return read_why(cursor, figure, self.settings)
+
+    def find(self, asked: str) -> list[Group]:
+        """Return what fits a few words, in groups, the best first."""
+        path = str(self.snapshot.path)
+        with _told_if_damaged(), _reader(path).cursor() as cursor:
+            return find(cursor, _index(path), asked)
 
     def look(self) -> Look:
         """Return how charts should look: the shop's units, the reader's light or dark theme."""
@@ -157,6 +170,12 @@ def _commands() -> None:
 @st.cache_resource(max_entries=3, show_spinner=False, on_release=lambda reader: reader.close())
 def _reader(path: str) -> duckdb.DuckDBPyConnection:
     return open_reader(Path(path))
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _index(path: str) -> Index:
+    with _reader(path).cursor() as cursor:
+        return Index(cursor)
 
 
 @st.cache_data(max_entries=256, show_spinner=False)

@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 import polars as pl
 import streamlit as st
 
-from dashboard import desk, on_page
+from dashboard import address, desk, on_page
 from dashboard.drawing import CellTable, Chart
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
@@ -96,24 +96,28 @@ def choose(
 ) -> dict[str, Any]:
     """Return the row that a person chose; at first the one that the address asks for.
 
-    `asked` names the word in the address and the column that it is looked for in.
+    `asked` names the word in the address and the column that tells rows apart; without it these
+    are the key of the choice and the first column.
     """
-    wanted = st.query_params.get(asked[0]) if asked else None
-    values = rows[asked[1]].to_list() if asked else []
-    at = place.selectbox(
+    word, column = asked or (key, rows.columns[0])
+    # What tells no rows apart is no address: then the place in the list is.
+    is_own = rows[column].n_unique() == rows.height
+    values = [str(value) for value in (rows[column] if is_own else range(rows.height))]
+    at = {value: row for row, value in enumerate(values)}
+    chosen = address.pick(
         label,
-        range(rows.height),
-        index=values.index(wanted) if wanted in values else 0,
-        format_func=lambda row: named(rows.row(row, named=True)),
-        key=key,
+        values,
+        key,
+        word,
+        named=lambda value: named(rows.row(at[value], named=True)),
+        place=place,
     )
-    return rows.row(at, named=True)
+    return rows.row(at[chosen], named=True)
 
 
-def switch(label: str, choices: Sequence[str], key: str) -> str:
-    """Return which of a few views a person chose, the first at first."""
-    chosen = st.segmented_control(label, choices, default=choices[0], required=True, key=key)
-    return str(chosen)
+def switch(label: str, choices: Sequence[str], key: str, word: str = "") -> str:
+    """Return which of a few views a person chose; the first, or the one in the address."""
+    return address.switch(label, choices, key, word)
 
 
 def nothing(said: str) -> NoReturn:

@@ -91,6 +91,7 @@ def _is_known(error: Exception) -> bool:
         "UnreadableError",
         "CannotWriteError",
         "NothingKnownError",
+        "NoSuchFigureError",
     }
     return (
         any(kind.__name__ in names for kind in type(error).__mro__)
@@ -347,6 +348,37 @@ def quote(
     from flows.quote_answers import print_quote
 
     print_quote(_published(folder), model, change, of_peak=peak)
+
+
+@app.command()
+def why(
+    folder: Shop,
+    figure: Annotated[
+        list[str] | None,
+        typer.Argument(help="Address of the figure; left out, the kinds are listed."),
+    ] = None,
+    full: Annotated[bool, typer.Option("--full", help="Every stage, pull and file.")] = False,
+) -> None:
+    """Print what stands behind a figure: method, settings, evidence used and left out."""
+    from flows.why_answers import print_figures, print_why
+
+    snapshot = _published(folder)
+    if figure:
+        print_why(snapshot, _open(folder)[1], " ".join(figure), full=full)
+    else:
+        print_figures(snapshot, folder)
+
+
+@app.command()
+def find(
+    folder: Shop,
+    words: Annotated[list[str], typer.Argument(help="What to look for.", show_default=False)],
+) -> None:
+    """Find bikes, jobs, parts, maps, files and notes by a few words."""
+    from flows.why_answers import print_found
+
+    if not print_found(_published(folder), " ".join(words)):
+        raise typer.Exit(1)
 
 
 @app.command()

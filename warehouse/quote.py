@@ -19,6 +19,8 @@ FIGURES = {
     "peak against peak": "peak power",
 }
 """The figures that may be quoted, as out.pooled_effect names them, and as a customer is told."""
+WHY_KINDS = dict(zip(FIGURES, ("quote", "quote-peak"), strict=True))
+"""Under which kind of address each of them stands."""
 MEANT = 0.95
 """19 of 20."""
 BY_CHANCE = 0.025

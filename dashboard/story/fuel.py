@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, kept_chart, pieces
+from dashboard import charts, kept_chart, pieces, why_panel
 from dashboard.drawing import CellTable
 from dashboard.file_names import safe_name
 from dashboard.story.one_job import OneJob
@@ -45,6 +45,7 @@ def _stage(one: OneJob, change: dict[str, Any]) -> None:
     if table.later:
         st.info(wording.escaped(table.later))
     st.markdown(f"### {wording.escaped(change['sentence'])}")
+    why_panel.behind(one.shop, "fuel", stage_id)
     st.text(wording.evidence_sentence(change))
     if change["round_note"]:
         st.warning(wording.escaped(change["round_note"]))

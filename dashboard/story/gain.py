@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import address, charts, kept_chart, pieces
+from dashboard import address, charts, kept_chart, pieces, why_panel
 from dashboard.drawing import Chart
 from dashboard.story.one_job import OneJob
 from warehouse import story, wording
@@ -33,6 +33,7 @@ def draw(one: OneJob) -> None:
     if gain:
         st.markdown(f"### {wording.gain_sentence(gain)}")
         st.caption(f"What changed: {wording.escaped(gain['change_label'])}.")
+        why_panel.behind(one.shop, "gain", gain["gain_id"])
     _doubts(gain, measured, shown, pulls)
     peak = one.shop.power(session["peak_power_w"] if session else None)
     pieces.cards(wording.gain_figures(session, gain, peak))

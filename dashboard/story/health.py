@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, kept_chart, pieces
+from dashboard import charts, kept_chart, pieces, why_panel
 from dashboard.story.one_job import OneJob
 from warehouse import wording
 
@@ -42,6 +42,7 @@ def _bike(one: OneJob, bike: dict[str, Any]) -> None:
     box(f"## {wording.escaped(bike['sentence'])}\n{wording.escaped(bike['further'])}")
     if said := wording.where_to_look(states):
         st.markdown(said)
+    why_panel.behind(one.shop, "health", bike["bike_id"])
     if advice is not None:
         pieces.alarm(advice, "Full throttle on this baseline, against its target")
         _curve(one, bike, regions)

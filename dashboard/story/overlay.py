@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import address, kept_chart, pieces
+from dashboard import address, kept_chart, pieces, why_panel
 from dashboard.drawing import Chart
 from dashboard.story.one_job import OneJob
 from dashboard.story_chart import StageLine, gain_of_curves, story_chart
@@ -64,6 +64,11 @@ def _head(one: OneJob) -> str:
     powers = [one.shop.power(stage["peak_power_w"]) for stage in one.stages]
     sentence = story.story_sentence(one.stages, whole, powers)
     st.markdown(f"#### {wording.escaped(sentence)}")
+    with st.container(horizontal=True):
+        if whole:
+            why_panel.behind(one.shop, "gain", whole["gain_id"], "Why this gain?")
+        if one.shop.mixture_of(stands):
+            why_panel.behind(one.shop, "lean", stands, "Why this mixture?")
     if advice.level == "notice":
         st.markdown(f"**{told}")
     return f"**{told}" if advice.level == "none" else ""

@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces
+from dashboard import charts, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -83,6 +83,7 @@ cards, beside = st.columns([5, 6], gap="large")
 # Show
 with cards:
     st.subheader("Most alike", anchor=False)
+    why_panel.behind(shop, "alike", stage["stage_id"])
     st.caption(WHAT_IT_MEANS)
     for build in alike.head(CARDS_AT_ONCE).iter_rows(named=True):
         draw_card(build)

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces
+from dashboard import address, charts, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -25,6 +25,8 @@ if verdicts.is_empty() and checks.is_empty() and trust.is_empty():
 # Show
 for verdict in verdicts.iter_rows(named=True):
     BOXES.get(verdict["state"], st.info)(wording.dyno_markdown(verdict))
+    if verdict["is_of_dyno"]:
+        why_panel.behind(shop, "dyno", str(verdict["verdict_no"]))
 
 st.subheader("What happened, and what to do", anchor=False)
 if events.is_empty():
@@ -78,6 +80,9 @@ for used in trust.iter_rows(named=True):
         )
     )
     st.text(wording.trust_sentence(used))
+    with st.container(horizontal=True):
+        for part in ("pull-to-pull", "strapping-down", "another-day"):
+            why_panel.behind(shop, "trust", part, f"Why {part.replace('-', ' ')}?")
     with st.expander("Strapping down, by speed"):
         pieces.table(shop.ask("remount_regions"))
 
@@ -91,9 +96,9 @@ else:
         for bike_and_dyno in checks.select("bike_id", "dyno").unique(maintain_order=True).rows()
     }
     names = list(charted)
-    name = (
-        st.selectbox("Control bike", names, key="dyno_trust_bike") if len(names) > 1 else names[0]
-    )
+    name = names[0]
+    if len(names) > 1:
+        name = address.pick("Control bike", names, "dyno_trust_bike", "control")
     bike_id, dyno = charted[name]
     of_bike = checks.filter((pl.col("bike_id") == bike_id) & (pl.col("dyno") == dyno))
     pieces.chart(charts.control_chart(of_bike, shop.look()), "dyno_trust_control")

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces
+from dashboard import address, charts, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -19,18 +19,21 @@ if every.is_empty():
 # Choose
 left, middle, right = st.columns([3, 3, 2])
 models = every["model_label"].unique(maintain_order=True).to_list()
-model = left.selectbox("Model", models, key="expected_mixture_model")
+model = address.pick("Model", models, "expected_mixture_model", "model", place=left)
 of_model = every.filter(pl.col("model_label") == model)
-parts = middle.selectbox(
+parts = address.pick(
     "Parts fitted",
     of_model["parts_key"].unique(maintain_order=True).to_list(),
-    key=f"expected_mixture_parts_{models.index(model)}",
+    f"expected_mixture_parts_{models.index(model)}",
+    "parts",
+    place=middle,
 )
 chosen = pieces.choose(
     "Map and fuel",
     of_model.filter(pl.col("parts_key") == parts),
     lambda row: f"{row['map_label']}, {row['fuel']}",
     f"expected_mixture_map_{models.index(model)}_{parts}",
+    ("build", "expected_id"),
     place=right,
 )
 expected_id = chosen["expected_id"]
@@ -45,6 +48,7 @@ if enough is None or enough > 0:
 if max(enough or 0.0, chosen["worst_error_pct"] or 0.0) >= limits.warn_pct:
     box = st.error
 box(f"## {wording.escaped(chosen['sentence'])}")
+why_panel.behind(shop, "expected", expected_id)
 if box is not st.success:
     pieces.cautions()
 has_range = speeds["lower_pct"].is_not_null().any()

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces
+from dashboard import charts, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -21,7 +21,7 @@ kinds = {
     "All revisions": ~is_stock,
     "Untouched maps": is_stock,
 }
-which = pieces.switch("Maps", list(kinds), "map_revisions_which")
+which = pieces.switch("Maps", list(kinds), "map_revisions_which", "maps")
 maps = every.filter(kinds[which])
 if maps.is_empty():
     pieces.nothing("No bike with a wideband reading carries such a map yet.")
@@ -62,6 +62,7 @@ chosen = pieces.choose(
     asked=("map", "map_id"),
 )
 st.markdown(f"#### {wording.escaped(chosen['sentence'])}")
+why_panel.behind(shop, "map", chosen["map_id"])
 speeds = shop.ask("map_revision_speed", map_id=chosen["map_id"])
 before = every.filter(
     (pl.col("model_id") == chosen["model_id"])

@@ -22,7 +22,8 @@ wanted_pct = st.number_input(
     value=1.5,
     step=0.1,
     format="%.1f",
-    key="plan_pulls_wanted",
+    key="gain",
+    bind="query-params",
     help="Mean over the riding range. A change that truly gives this much is called real four "
     "times in five; the usual figure.",
 )

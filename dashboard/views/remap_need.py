@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces
+from dashboard import charts, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -23,7 +23,7 @@ kinds = {
     "Shop maps": ~pl.col("is_stock_map"),
     "All maps": pl.lit(True),
 }
-which = pieces.switch("Map", list(kinds), "remap_need_map")
+which = pieces.switch("Map", list(kinds), "remap_need_map", "maps")
 needs = every.filter(kinds[which])
 if needs.is_empty():
     pieces.nothing("No combination on such a map has a wideband reading at full throttle yet.")
@@ -33,6 +33,7 @@ logged = shop.ask("logged_bikes").filter(kinds[which])
 
 # Show
 st.markdown(f"#### {wording.escaped(needs['sentence'][0])}")
+why_panel.behind(shop, "need", needs["need_id"][0])
 pieces.chart(charts.need_chart(needs, shop.look()), "remap_need_chart")
 st.caption(
     "Ranked by what is sure, the heavy bar: one odd bike does not top the list. Warn level here "
@@ -59,6 +60,7 @@ need = pieces.choose(
 )
 if need["need_id"] != needs["need_id"][0]:
     st.markdown(f"#### {wording.escaped(need['sentence'])}")
+    why_panel.behind(shop, "need", need["need_id"])
 pieces.cards(wording.need_figures(need))
 st.caption(
     "The worst lean error is that of the next such bike: 9 of 10 fall into the range, and one wild "
@@ -70,7 +72,8 @@ st.caption(
 
 members = shop.ask("need_members", need_id=need["need_id"])
 curves = shop.ask("session_curves", stage_ids=members["stage_id"].to_list())
-seen_as = pieces.switch("Mixture of its stages as", ("Lean error", "Mixture"), "remap_need_shown")
+shown_as = ("Lean error", "Mixture")
+seen_as = pieces.switch("Mixture of its stages as", shown_as, "remap_need_shown", "as")
 as_error = seen_as == "Lean error"
 drawn = charts.member_chart(curves, members, shop.look(), shop.limits(), as_error=as_error)
 pieces.chart(drawn, "remap_need_members")

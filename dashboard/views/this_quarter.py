@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces
+from dashboard import address, charts, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 from warehouse.questions import behind
@@ -22,7 +22,7 @@ if not quarters:
     pieces.nothing("No job has been taken in yet, so there is no quarter to look at.")
 
 # Choose
-quarter = st.selectbox("Quarter", quarters, key="this_quarter_quarter")
+quarter = address.pick("Quarter", quarters, "this_quarter_quarter", "quarter")
 figures = shop.ask("quarter_figures", quarter=quarter)
 
 # Show
@@ -35,14 +35,14 @@ pieces.cards(
     for figure, value, before in figures.iter_rows()
 )
 names = figures["figure"].to_list()
-opened = st.pills("The list behind a figure", names, default=names[0], key="this_quarter_figure")
-if opened:
-    rows = shop.ask(behind(opened), quarter=quarter)
-    if rows.is_empty():
-        st.text("Nothing stands behind it.")
-    else:
-        st.caption(wording.counted(rows.height, "row"))
-        pieces.table(rows, settings=shop.settings)
+opened = pieces.switch("The list behind a figure", names, "this_quarter_figure", "figure")
+rows = shop.ask(behind(opened), quarter=quarter)
+if rows.is_empty():
+    st.text("Nothing stands behind it.")
+else:
+    st.caption(wording.counted(rows.height, "row"))
+    pieces.table(rows, settings=shop.settings)
+why_panel.behind(shop, "quarter", f"{quarter}: {opened}")
 
 st.subheader("Gains by change", anchor=False)
 summary = shop.ask("quarter_gains", quarter=quarter)

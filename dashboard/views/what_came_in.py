@@ -248,6 +248,7 @@ if not partly.is_empty():
                 f"{wording.counted(row['rows_read'], 'row')}, {row['state']}"
             ),
             "what_came_in_rejected",
+            ("rejected", "file_sha256"),
         )
         pieces.table(shop.ask("rejected_rows", file_sha256=chosen["file_sha256"]))
         st.text("The first 20 of a file are shown; all of them are kept.")
@@ -257,7 +258,7 @@ with st.expander("Last job folders"):
 
 with st.expander("All files"):
     # Choose
-    text = st.text_input("Job or file name holds", key="what_came_in_text")
+    text = st.text_input("Job or file name holds", key="text", bind="query-params")
     states = st.pills(
         "State", STATES, selection_mode="multi", default=list(STATES), key="what_came_in_states"
     )

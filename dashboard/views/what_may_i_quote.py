@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces
+from dashboard import address, charts, pieces, why_panel
 from dashboard.dots import twenty_dots
 from dashboard.open_shop import open_shop
 from warehouse import quote, wording
@@ -22,20 +22,24 @@ model = pieces.choose(
     place=left,
 )  # fmt: skip
 asked = st.query_params.get("change")
-change = right.selectbox(
+change = address.pick(
     "Change: choose one, or write one that is not in the list",
     list(dict.fromkeys([*filter(None, [asked]), *changes["change_key"]])),
-    key="quote_change",
+    "quote_change",
+    "change",
+    place=right,
     accept_new_options=True,
 )
 if not change:
     pieces.nothing("No change was measured yet: write what the customer asks for.")
-figure = pieces.switch("Figure", list(quote.FIGURES), "quote_figure")
+figure = pieces.switch("Figure", list(quote.FIGURES), "quote_figure", "figure")
 found = shop.quote(model["model_id"], model["model_label"], change, figure)
 
 # Show
 for sentence in found.sentences:
     st.markdown(f"### {wording.escaped(sentence)}")
+if found.row is not None:
+    why_panel.behind(shop, quote.WHY_KINDS[figure], found.row["effect_id"])
 if found.row is not None:
     dots, beside = st.columns([1, 3], vertical_alignment="center")
     dots.image(twenty_dots(19, shop.look().palette), alt="19 of 20 dots are full")

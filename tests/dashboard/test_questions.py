@@ -43,6 +43,10 @@ GIVEN = {
     "since": dt.date(2026, 6, 1),
     "since_at": dt.datetime(2026, 6, 1, tzinfo=dt.UTC),
     "until_at": dt.datetime(2027, 1, 1, tzinfo=dt.UTC),
+    "effect_id": "x",
+    "part": "strapping-down",
+    "parts": ["Halden S2 slip-on"],
+    "verdict_no": "1",
 }
 QUESTIONS = sorted(
     path.name.removesuffix(".sql")

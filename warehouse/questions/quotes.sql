@@ -10,6 +10,7 @@ WITH models AS (
 )
 
 SELECT
+    effect.effect_id,
     effect.model_id,
     models.model_label,
     effect.change_key,
