@@ -49,11 +49,11 @@ LEAST_DENSITY_SD = 0.002
 REGION_EDGES = (0.40, 0.65, 0.90, 1.15)
 """Low, middle and top of the riding range, in shares of the speed at peak power (our choice)."""
 
-REGION_TIMES = (1.15, 1.0, 1.15)
-"""What one mounting adds in each, over what it adds to the mean, until the shop has its own: it
-also tilts a curve, by half of that at 1 SD of speed from the middle, as grip and rolling loss
-change with speed (common practice, no source). By hand: the outer regions lie 1.15 SD from the
-middle, and the root of 1 + (1.15 / 2)^2 is 1.15."""
+REGION_BENDS = (0.575, 0.1, 0.575)
+"""What one mounting bends the curve by in each, over what it adds to the mean, until the shop has
+its own: it also tilts a curve, by half of that at 1 SD of speed from the middle, as grip and
+rolling loss change with speed (common practice, no source). By hand: the outer regions lie 1.15 SD
+from the middle, 1.15 / 2 = 0.575; a tilt leaves the middle where it is, but for a little."""
 
 LEAST_POINTS = 5
 """Points at which a pair must be seen within a region to count there."""
@@ -668,36 +668,59 @@ def air_exponent(series: Sequence[Series]) -> AirExponent:
     return AirExponent(max(shown, DEFAULT_AIR_EXPONENT_SHARE), slope)
 
 
-def remount_at(speed_shares: ArrayLike, regions: Sequence[RegionRemount]) -> np.ndarray:
-    """Return the remount share at each speed, without steps where two regions meet.
+def remount_shapes(
+    speed_shares: ArrayLike, regions: Sequence[RegionRemount], *, remount_share: float
+) -> np.ndarray:
+    r"""Return how one mounting bends a curve beside its level: independent smooth shapes.
 
     Parameters
     ----------
     speed_shares : array_like. Speeds as shares of the speed at peak power. [1]
-    regions : sequence of RegionRemount. Regions in order of speed.
+    regions : sequence of RegionRemount. Three regions of one width, in order of speed.
+    remount_share : float. What one mounting adds to the level, 1 SD on the ln scale. [0..1]
 
     Returns
     -------
-    ndarray. 1 SD on the ln scale at each speed. [0..1]
+    ndarray. 1 SD at each speed, with sign, a row for each of two shapes.
 
     Raises
     ------
-    ValueError. If there is no region.
+    ValueError. If there are not three regions, or `remount_share` is negative.
 
     Notes
     -----
-    The share holds at the middle of each region; between two middles it is interpolated on the
-    variance, and beyond the first and last it stays. A band with steps at arbitrary edges would
-    show what is not there. Design of ours, no source.
+    What a region has beyond the level, :math:`v_i = s_i^2 - m^2`, is the variance of
+    :math:`c_i`, its deviation from the mean of the three. As these add up to 0, their variances
+    tell their covariances too:
+
+    .. math:: \operatorname{cov}(c_i, c_j) = (v_k - v_i - v_j) / 2
+
+    with *k* the third. So a tilt is :math:`v_2 = 0,\ v_1 = v_3`, and what bends the low end alone
+    is :math:`v_2 = v_3 = v_1 / 4`. Where no three deviations could have such variances, what is
+    negative in that matrix is left out, which makes them larger. Its two roots stand at the
+    middles of the regions; a line joins them and goes on beyond, as a tilt does: a shape that
+    stayed at the outer middles' size would make a band too narrow at the ends of a sweep. Design
+    of ours, no source.
 
     Examples
     --------
-    >>> low = RegionRemount(0.4, 0.6, 0.006, 8.0, 8, "region")
-    >>> remount_at([0.3, 0.6, 0.7], [low, RegionRemount(0.6, 0.8, 0.008, 8.0, 8, "region")])
-    array([0.006     , 0.00707107, 0.008     ])
+    >>> edges, shares = [0.4, 0.65, 0.9, 1.15], [0.005, 0.004, 0.005]
+    >>> tilted = [RegionRemount(a, b, s, 9.0, 9, "region")
+    ...           for a, b, s in zip(edges, edges[1:], shares)]
+    >>> shapes = remount_shapes([0.4, 0.525, 0.775, 1.025], tilted, remount_share=0.004)
+    >>> np.hypot(*shapes).round(5)
+    array([0.0045, 0.003 , 0.    , 0.003 ])
     """
-    if not regions:
-        raise ValueError("regions must hold at least 1 region, got none")
-    middles = [(region.from_share + region.to_share) / 2.0 for region in regions]
-    variance = [region.share**2 for region in regions]
-    return np.sqrt(np.interp(np.asarray(speed_shares, dtype=float), middles, variance))
+    require("remount_share", remount_share, at_least=0.0)
+    if len(regions) != 3:
+        raise ValueError(f"regions must be 3 regions, got {len(regions)}")
+    v = np.array([max(region.share**2 - remount_share**2, 0.0) for region in regions])
+    third = v.sum() - np.add.outer(v, v)
+    covariance = np.where(np.eye(3, dtype=bool), v, (third - np.add.outer(v, v)) / 2.0)
+    values, vectors = np.linalg.eigh(covariance)
+    roots = vectors[:, 1:] * np.sqrt(np.maximum(values[1:], 0.0))
+    low, middle, high = ((one.from_share + one.to_share) / 2.0 for one in regions)
+    speed = np.asarray(speed_shares, dtype=float)
+    below = np.minimum(speed - middle, 0.0) / (low - middle)
+    above = np.maximum(speed - middle, 0.0) / (high - middle)
+    return roots.T @ np.stack([below, 1.0 - below - above, above])
