@@ -309,11 +309,11 @@ def _local_draws(points: int, step_in_bandwidths: float) -> np.ndarray:
 
 @lru_cache(maxsize=1)
 def _common_draws() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Draws of the level that all speeds share, of two shapes, and of chi-square's share below."""
+    """Draws of the level that all speeds share, of three shapes, and of chi-square's share."""
     rng = np.random.default_rng(SEED + 1)
     common = rng.standard_normal(DRAWS).astype(np.float32)
     below = (rng.permutation(DRAWS) + 0.5) / DRAWS
-    return common, rng.standard_normal((2, DRAWS)).astype(np.float32), below
+    return common, rng.standard_normal((3, DRAWS)).astype(np.float32), below
 
 
 class _Band(NamedTuple):
@@ -337,7 +337,7 @@ def _whole_band(
     """Draw the error along a curve.
 
     `at` are the grid indices of the points, `shapes` 1 SD of each independent shape that mounting
-    adds, a row each, at most two, `local_scale` the sd of the local part over the root
+    adds, a row each, at most three, `local_scale` the sd of the local part over the root
     of its shape factor, at each of them. The greatest |t| stays below the critical value with
     chance LEVEL. The biases are those of the greatest and the least gain within the range.
     """
@@ -436,8 +436,9 @@ def gain(
         The bike put back as it was before, and pulled again (A-B-A). [W]
     remount_dof : float, default inf. Degrees of freedom behind `remount_share`.
     remount_shapes : array_like, optional
-        How one mounting bends the curve beside its level: 1 SD at each grid point, a row for each
-        of at most two independent shapes; with sign (`trust.remount_shapes`). [1]
+        What one mounting adds along the curve: 1 SD at each grid point, with sign, a row for each
+        of at most three independent shapes (`trust.remount_shapes`). Their level over the riding
+        range is scaled to `remount_share`; without them a mounting lifts all speeds alike. [1]
     days : sequence of hashable, optional
         Day of each session, before, after and again; without them, one day.
     day_share : float, default 0. 1 SD of the dyno's own level of one day. [0..1]
@@ -470,19 +471,20 @@ def gain(
     .. math:: y_{si}(r) = \mu_s(r) + M_s + B_s(r) + D_{d(s)} + b x_{si} + L_{si} + W_{si}(r)
 
     *M*: mounting and air, common to a session and all speeds. *B*: how that mounting bends
-    the curve, of mean 0 over the riding range, a sum of the smooth shapes given. *D*: the dyno's level of the day.
-    *b x*: a trend over the pulls that the engine still feels. *L*: the level of the pull. *W*: its
-    shape about that level, of mean 0 over the riding range, correlated as
-    :math:`e^{-(\Delta r / b)^2/2}`. The mean has variance *V*, a point or a peak *V(r)*:
+    the curve, of mean 0 over the riding range, a sum of the smooth shapes given. *D*: the dyno's
+    level of the day. *b x*: a trend over the pulls that the engine still feels. *L*: the level of
+    the pull. *W*: its shape about that level, of mean 0 over the riding range, correlated as
+    :math:`e^{-(\Delta r / b)^2/2}`. The mean has variance *V*, a point or a peak *V(r)*, with *m*
+    1 SD of *M* and :math:`m_k(r)` that of independent shapes of :math:`M + B(r)`:
 
     .. math::
         V &= s_L^2 \left(\tfrac{1}{n_b} + \tfrac{1}{n_a}\right) + 2 m^2 + 2 u_d^2 + V_b + u_c^2 \\
-        V(r) &= V + 2 \textstyle\sum_k b_k(r)^2
+        V(r) &= V + 2 \left(\textstyle\sum_k m_k(r)^2 - m^2\right)
             + s_W^2\, c(r) \left(\tfrac{1}{n_b(r)} + \tfrac{1}{n_a(r)}\right)
 
     with *n* the effective pulls of each session (`session.robust_mean`), scatter and mean without
-    odd pulls, *c* the shape factor of a deviation centred over the range; :math:`2 m^2` and the shapes
-    :math:`b_k` fall away
+    odd pulls, *c* the shape factor of a deviation centred over the range; :math:`2 m^2` and the
+    shapes fall away
     under `same_mounting`, :math:`2 u_d^2` within one day: of a contrast with weights :math:`w_s`,
     each day counts by the square of what its sessions weigh together. :math:`V_b` and what the
     trend is taken to have done are those of `soak.carried_over`. :math:`s_L^2` is the pair's pooled
@@ -619,13 +621,13 @@ def gain(
     else:
         local_variance, local_dof = shop_variance, level_dof
 
-    bent = np.zeros((0, grid.size))
+    mounted = np.full((1, grid.size), remount_share)
     if remount_shapes is not None:
-        bent = np.atleast_2d(np.asarray(remount_shapes, dtype=float))
-        if bent.shape[1:] != grid.shape or len(bent) > 2:
+        mounted = np.atleast_2d(np.asarray(remount_shapes, dtype=float))
+        if mounted.shape[1:] != grid.shape or len(mounted) > 3:
             raise ValueError(
-                f"remount_shapes must be at most 2 rows of {grid.size} grid points, got "
-                f"{bent.shape}"
+                f"remount_shapes must be at most 3 rows of {grid.size} grid points, got "
+                f"{mounted.shape}"
             )
 
     def parts(weights: np.ndarray) -> list[Component]:
@@ -695,10 +697,11 @@ def gain(
         ]
     )
     per_local = local_variance / usual_shape * (weights[:, None] ** 2 / seen).sum(axis=0)
-    # A shape is what the mean does not feel: its own mean stands in the level.
-    shapes = bent[:, at] - bent[:, in_range].mean(axis=1, keepdims=True)
+    shapes = _levelled(mounted[:, at], ranged, remount_share)
     shapes *= 0.0 if same_mounting else math.sqrt(float((weights**2).sum()))
-    point_variance = common + (shapes**2).sum(axis=0) + per_local * shape
+    # The mounting's level is in the shapes.
+    level_at = common - next(part.share**2 for part in budget if part.name == "remounting")
+    point_variance = level_at + (shapes**2).sum(axis=0) + per_local * shape
     from_local = float((per_local * shape)[ranged].mean())
     per_dof = common_per_dof + from_local**2 / local_dof
     point_dof = (common + from_local) ** 2 / per_dof if per_dof else math.inf
@@ -708,7 +711,7 @@ def gain(
         at - at[0],
         step_in_bandwidths,
         ranged,
-        common,
+        level_at,
         shapes,
         np.sqrt(per_local),
         point_dof,
@@ -802,6 +805,13 @@ def _session_order(values: Sequence[Any] | None, count: int) -> list[Any]:
     if len(given) != count:
         raise ValueError(f"days must name {count} sessions, got {len(given)}")
     return [given[0], *given[2:], given[1]]
+
+
+def _levelled(shapes: np.ndarray, in_range: np.ndarray, share: float) -> np.ndarray:
+    """Return shapes whose means over the range together have the share of the mean."""
+    level = shapes[:, in_range].mean(axis=1, keepdims=True)
+    size = float(np.linalg.norm(level))
+    return shapes - level + (level * (share / size) if size else share / math.sqrt(len(shapes)))
 
 
 def _end(

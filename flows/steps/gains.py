@@ -151,7 +151,7 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         # again.
         if not name.endswith(("_origin", "_pairs", "_told"))
     }
-    told["remount_regions"] = [region[:3] for region in known.trust["remount_regions"]]
+    told["remount_regions"] = [region[:4] for region in known.trust["remount_regions"]]
     of_shop = fingerprint(told, known.slope)
     of_stage = marks(stages, "stage_id")
     parts, drifts = parts_of_builds(connection), drifts_of(connection)

@@ -139,8 +139,9 @@ def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     row |= {name: json.loads(row[name]) for name in row if name.endswith("_origin")}
     row["default_told"] = json.loads(row["default_told"])
     regions = connection.execute(
-        "SELECT from_peak_speed_share, to_peak_speed_share, remount_share, remount_dof, "
-        "remount_pairs, remount_origin FROM out.remount_region ORDER BY from_peak_speed_share"
+        "SELECT from_peak_speed_share, to_peak_speed_share, remount_share, bend_share, "
+        "remount_dof, remount_pairs, remount_origin FROM out.remount_region "
+        "ORDER BY from_peak_speed_share"
     ).fetchall()
     return row | {"remount_regions": [metric.RegionRemount(*region) for region in regions]}
 
@@ -251,43 +252,53 @@ def _regions(
     The bend is told from the regions' distances within each session: no day and no air is in
     them. Its prior is the default's bend for the shop's own level.
     """
-    bends = [bend for one in repeats if (bend := _bends(one)) is not None]
+    told = [found for one in repeats if (found := _bends(one)) is not None]
     level = row["remount_share"]
     is_own = row["remount_origin"]["code"] == "own mountings"
     rows = []
     edges = pairwise(metric.REGION_EDGES)
     for number, ((low, high), times) in enumerate(zip(edges, metric.REGION_BENDS, strict=True)):
-        share, dof = nearest_step(times * level), row["remount_dof"]
+        bend, dof, tie = nearest_step(times * level), row["remount_dof"], 0.0
         origin = note("of all speeds") if is_own else row["remount_origin"]
-        if is_own and bends:
+        if is_own and told:
+            bends = [one.in_region[number] for one in told]
             part = metric.session_scatter(
-                [one._replace(level=one.level[:, number]) for one in bends],
+                bends,
                 default_remount_share=max(times * whole_curve.remount.median_share, SHARE_STEP),
                 default_day_share=SHARE_STEP,
                 exponent_sd=known.exponent_share,
                 # It comes on top of the level: their sum is what must be right.
                 pulls_variance=known.repeatability_share**2 / USUAL_PULLS + level**2,
             ).remount
-            share = nearest_step(part.share)
+            bend = nearest_step(part.share)
+            tie = metric.tie_to_level(bends, [one.level for one in told])
             if part.prior_weight <= 0.5:
                 dof, origin = handy_dof(part.dof), note("of this region")
         rows.append(
             {
                 "from_peak_speed_share": low,
                 "to_peak_speed_share": high,
-                "remount_share": math.hypot(level, share),
+                "remount_share": math.sqrt(level**2 + 2 * tie * level * bend + bend**2),
+                "bend_share": bend,
                 "remount_dof": dof,
-                "remount_pairs": sum(np.unique(one.mounting).size - 1 for one in bends),
+                "remount_pairs": sum(np.unique(one.in_region[0].mounting).size - 1 for one in told),
                 "remount_origin": origin,
             }
         )
     return rows
 
 
-def _bends(one: Repeats) -> metric.Series | None:
-    """Return how far each region of speed lies above the mean of the three, session by session.
+class Bends(NamedTuple):
+    """Sessions' levels, and how far each region of speed lies above the mean of the three."""
 
-    What the pulls leave on it is small and not known: it counts as bend.
+    level: np.ndarray
+    in_region: list[metric.Series]
+
+
+def _bends(one: Repeats) -> Bends | None:
+    """Return the bends of repeats; none where a region was not seen.
+
+    What the pulls leave on them is small and not known: it counts as bend.
     """
     edges = np.digitize(one.speed_share, metric.REGION_EDGES)
     regions = [one.log_power[:, edges == number] for number in (1, 2, 3)]
@@ -295,14 +306,13 @@ def _bends(one: Repeats) -> metric.Series | None:
     seen = [np.isfinite(region).all(axis=0) for region in regions]
     if min(at.sum() for at in seen) < metric.LEAST_POINTS or _mountings(one) < 2:
         return None
-    level = np.column_stack([region[:, at].mean(axis=1) for region, at in zip(regions, seen)])
-    nothing = np.zeros(len(level))
-    return metric.Series(
-        level - level.mean(axis=1, keepdims=True),
-        nothing,
-        np.unique([s["mounting"] for s in one.sessions], return_inverse=True)[1],
-        nothing,
-        nothing,
+    level = np.stack([region[:, at].mean(axis=1) for region, at in zip(regions, seen, strict=True)])
+    mounting = np.unique([s["mounting"] for s in one.sessions], return_inverse=True)[1]
+    nothing = np.zeros(mounting.shape)
+    middle = level.mean(axis=0)
+    return Bends(
+        middle,
+        [metric.Series(of - middle, nothing, mounting, nothing, nothing) for of in level],
     )
 
 
