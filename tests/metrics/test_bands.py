@@ -7,6 +7,7 @@ from sessions of the same generator.
 
 import datetime as dt
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -63,7 +64,8 @@ def learnt(rng, level, bend_sd, bend, day_sd, days=20):
         settings = ShopSettings()
 
     usual = [{"repeatability_share": PULL, "pulls_agreeing": 3}] * 8
-    made = trust._make(Given, [(usual, laid, [])])  # pyright: ignore[reportArgumentType]
+    given: Any = Given
+    made: Any = trust._make(given, [(usual, laid, [])])
     regions = [
         RegionRemount(
             row["from_peak_speed_share"], row["to_peak_speed_share"], row["remount_share"],
