@@ -196,6 +196,9 @@ COLUMNS: dict[str, Column] = {
     "remount_share": Column(
         "1 SD of strapping a bike down again, larger for what is not known.", "1"
     ),
+    "bend_share": Column(
+        "1 SD by which strapping a bike down again moves this region against the mean of all.", "1"
+    ),
     "remount_dof": Column("Degrees of freedom behind remount_share.", "1"),
     "from_peak_speed_share": Column("Start of the region, in speeds at peak power.", "1"),
     "to_peak_speed_share": Column("End of the region, in speeds at peak power.", "1"),

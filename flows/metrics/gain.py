@@ -309,11 +309,11 @@ def _local_draws(points: int, step_in_bandwidths: float) -> np.ndarray:
 
 @lru_cache(maxsize=1)
 def _common_draws() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Draws of the level and the tilt that all speeds share, and of chi-square's share below."""
+    """Draws of the level that all speeds share, of three shapes, and of chi-square's share."""
     rng = np.random.default_rng(SEED + 1)
     common = rng.standard_normal(DRAWS).astype(np.float32)
     below = (rng.permutation(DRAWS) + 0.5) / DRAWS
-    return common, rng.standard_normal(DRAWS).astype(np.float32), below
+    return common, rng.standard_normal((3, DRAWS)).astype(np.float32), below
 
 
 class _Band(NamedTuple):
@@ -329,26 +329,28 @@ def _whole_band(
     at: np.ndarray,
     step_in_bandwidths: float,
     in_range: np.ndarray,
-    common_variance: np.ndarray,
-    tilt: np.ndarray,
+    common_variance: float,
+    shapes: np.ndarray,
     local_scale: np.ndarray,
     dof: float,
 ) -> _Band:
     """Draw the error along a curve.
 
-    `at` are the grid indices of the points, `local_scale` the sd of the local part over the root
+    `at` are the grid indices of the points, `shapes` 1 SD of each independent shape that mounting
+    adds, a row each, at most three, `local_scale` the sd of the local part over the root
     of its shape factor, at each of them. The greatest |t| stays below the critical value with
     chance LEVEL. The biases are those of the greatest and the least gain within the range.
     """
     points = 100 * math.ceil((at[-1] + 1) / 100)
     local = _rows(_local_draws(points, step_in_bandwidths), at)
     local = local - _rows(local, np.flatnonzero(in_range)).mean(axis=0)
-    common, tilted, below = _common_draws()
-    sd = np.sqrt(common_variance + tilt**2 + local_scale**2 * local.var(axis=1))
+    common, shaped, below = _common_draws()
+    sd = np.sqrt(common_variance + (shapes**2).sum(axis=0) + local_scale**2 * local.var(axis=1))
     error = local * (local_scale / sd).astype(np.float32)[:, None]
-    error += common * (np.sqrt(common_variance) / sd).astype(np.float32)[:, None]
-    if tilt.any():
-        error += tilted * (tilt / sd).astype(np.float32)[:, None]
+    error += common * (math.sqrt(common_variance) / sd).astype(np.float32)[:, None]
+    # Not as a product of matrices: two columns are not worth waking all processors for.
+    for one, draws in zip(shapes, shaped, strict=False):
+        error += draws * (one / sd).astype(np.float32)[:, None]
     greatest = np.maximum(error.max(axis=0), -error.min(axis=0))
     critical = _quantile_over_root_chi(greatest, below, dof)
     critical = max(critical, _t_quantile(0.5 + LEVEL / 2.0, dof))
@@ -406,7 +408,7 @@ def gain(
     same_mounting: bool,
     again_curves: ArrayLike | None = None,
     remount_dof: float = math.inf,
-    remount_share_at: ArrayLike | None = None,
+    remount_shapes: ArrayLike | None = None,
     days: Sequence[Hashable] | None = None,
     day_share: float = 0.0,
     day_dof: float = math.inf,
@@ -433,9 +435,10 @@ def gain(
     again_curves : array_like, optional
         The bike put back as it was before, and pulled again (A-B-A). [W]
     remount_dof : float, default inf. Degrees of freedom behind `remount_share`.
-    remount_share_at : array_like, optional
-        1 SD of one mounting at each grid point: what it has beyond `remount_share` is a tilt of the
-        curve, which the mean does not feel. [0..1]
+    remount_shapes : array_like, optional
+        What one mounting adds along the curve: 1 SD at each grid point, with sign, a row for each
+        of at most three independent shapes (`trust.remount_shapes`). Their level over the riding
+        range is scaled to `remount_share`; without them a mounting lifts all speeds alike. [1]
     days : sequence of hashable, optional
         Day of each session, before, after and again; without them, one day.
     day_share : float, default 0. 1 SD of the dyno's own level of one day. [0..1]
@@ -465,19 +468,23 @@ def gain(
     -----
     The ln power of pull *i* in session *s* at speed *r* is taken as
 
-    .. math:: y_{si}(r) = \mu_s(r) + M_s + D_{d(s)} + b x_{si} + L_{si} + W_{si}(r)
+    .. math:: y_{si}(r) = \mu_s(r) + M_s + B_s(r) + D_{d(s)} + b x_{si} + L_{si} + W_{si}(r)
 
-    *M*: mounting and air, common to a session and all speeds. *D*: the dyno's level of the day.
-    *b x*: a trend over the pulls that the engine still feels. *L*: the level of the pull. *W*: its
-    shape about that level, of mean 0 over the riding range, correlated as
-    :math:`e^{-(\Delta r / b)^2/2}`. The mean has variance *V*, a point or a peak *V(r)*:
+    *M*: mounting and air, common to a session and all speeds. *B*: how that mounting bends
+    the curve, of mean 0 over the riding range, a sum of the smooth shapes given. *D*: the dyno's
+    level of the day. *b x*: a trend over the pulls that the engine still feels. *L*: the level of
+    the pull. *W*: its shape about that level, of mean 0 over the riding range, correlated as
+    :math:`e^{-(\Delta r / b)^2/2}`. The mean has variance *V*, a point or a peak *V(r)*, with *m*
+    1 SD of *M* and :math:`m_k(r)` that of independent shapes of :math:`M + B(r)`:
 
     .. math::
         V &= s_L^2 \left(\tfrac{1}{n_b} + \tfrac{1}{n_a}\right) + 2 m^2 + 2 u_d^2 + V_b + u_c^2 \\
-        V(r) &= V + s_W^2\, c(r) \left(\tfrac{1}{n_b(r)} + \tfrac{1}{n_a(r)}\right)
+        V(r) &= V + 2 \left(\textstyle\sum_k m_k(r)^2 - m^2\right)
+            + s_W^2\, c(r) \left(\tfrac{1}{n_b(r)} + \tfrac{1}{n_a(r)}\right)
 
     with *n* the effective pulls of each session (`session.robust_mean`), scatter and mean without
-    odd pulls, *c* the shape factor of a deviation centred over the range; :math:`2 m^2` falls away
+    odd pulls, *c* the shape factor of a deviation centred over the range; :math:`2 m^2` and the
+    shapes fall away
     under `same_mounting`, :math:`2 u_d^2` within one day: of a contrast with weights :math:`w_s`,
     each day counts by the square of what its sessions weigh together. :math:`V_b` and what the
     trend is taken to have done are those of `soak.carried_over`. :math:`s_L^2` is the pair's pooled
@@ -488,7 +495,7 @@ def gain(
     another day often only their sum is known;
     with `places` that is the scatter about the sessions' common trend. The band for the whole
     curve uses the 95 % point of the greatest :math:`|t|` along the grid, by 4000 seeded draws of
-    that process.
+    that process (a sup-t band [4]_).
 
     With `again_curves` the gain is :math:`B - (A_1 + A_2)/2`, in which a steady drift falls out:
     :math:`1/n_b` becomes :math:`\tfrac{1}{4 n_1} + \tfrac{1}{4 n_2}`, :math:`2 m^2` becomes
@@ -525,6 +532,9 @@ def gain(
     .. [2] JCGM 100:2008, Guide to the expression of uncertainty in measurement, annex G.4.
     .. [3] B. Efron and R. J. Tibshirani, An Introduction to the Bootstrap, Chapman & Hall, 1993,
        chapter 10 (from memory).
+    .. [4] J. L. Montiel Olea and M. Plagborg-Møller, "Simultaneous confidence bands: theory,
+       implementation, and an application to SVARs," J. Appl. Econometrics, vol. 34, no. 1,
+       pp. 1-17, 2019 (from memory).
     """
     require("repeatability_share", repeatability_share, above=0.0)
     require("repeatability_dof", repeatability_dof, at_least=0.0)
@@ -611,14 +621,14 @@ def gain(
     else:
         local_variance, local_dof = shop_variance, level_dof
 
-    mounting_at = np.full(grid.shape, remount_share)
-    if remount_share_at is not None:
-        mounting_at = np.asarray(remount_share_at, dtype=float)
-        if mounting_at.shape != grid.shape:
+    mounted = np.full((1, grid.size), remount_share)
+    if remount_shapes is not None:
+        mounted = np.atleast_2d(np.asarray(remount_shapes, dtype=float))
+        if mounted.shape[1:] != grid.shape or len(mounted) > 3:
             raise ValueError(
-                f"remount_share_at must hold {grid.size} grid points, got {mounting_at.shape}"
+                f"remount_shapes must be at most 3 rows of {grid.size} grid points, got "
+                f"{mounted.shape}"
             )
-        require("remount_share_at", mounting_at, at_least=0.0)
 
     def parts(weights: np.ndarray) -> list[Component]:
         """Return what the variance of a weighted sum of levels is made of, but for a trend."""
@@ -687,11 +697,11 @@ def gain(
         ]
     )
     per_local = local_variance / usual_shape * (weights[:, None] ** 2 / seen).sum(axis=0)
-    common_at, tilt_at = np.full(at.shape, common), np.zeros(at.shape)
-    if not same_mounting:
-        beyond = float((weights**2).sum()) * (mounting_at[at] ** 2 - remount_share**2)
-        common_at, tilt_at = common + np.minimum(beyond, 0.0), np.maximum(beyond, 0.0)
-    point_variance = common_at + tilt_at + per_local * shape
+    shapes = _levelled(mounted[:, at], ranged, remount_share)
+    shapes *= 0.0 if same_mounting else math.sqrt(float((weights**2).sum()))
+    # The mounting's level is in the shapes.
+    level_at = common - next(part.share**2 for part in budget if part.name == "remounting")
+    point_variance = level_at + (shapes**2).sum(axis=0) + per_local * shape
     from_local = float((per_local * shape)[ranged].mean())
     per_dof = common_per_dof + from_local**2 / local_dof
     point_dof = (common + from_local) ** 2 / per_dof if per_dof else math.inf
@@ -701,9 +711,8 @@ def gain(
         at - at[0],
         step_in_bandwidths,
         ranged,
-        common_at,
-        # A tilt that lifts one end of the range lowers the other.
-        np.sqrt(tilt_at) * np.sign(place - place[ranged].mean()),
+        level_at,
+        shapes,
         np.sqrt(per_local),
         point_dof,
     )
@@ -796,6 +805,13 @@ def _session_order(values: Sequence[Any] | None, count: int) -> list[Any]:
     if len(given) != count:
         raise ValueError(f"days must name {count} sessions, got {len(given)}")
     return [given[0], *given[2:], given[1]]
+
+
+def _levelled(shapes: np.ndarray, in_range: np.ndarray, share: float) -> np.ndarray:
+    """Return shapes whose means over the range together have the share of the mean."""
+    level = shapes[:, in_range].mean(axis=1, keepdims=True)
+    size = float(np.linalg.norm(level))
+    return shapes - level + (level * (share / size) if size else share / math.sqrt(len(shapes)))
 
 
 def _end(

@@ -28,6 +28,10 @@ common practice, no source)."""
 PRIOR_LN_SD = math.log(2.0)
 """How far the prior reaches: two shops in three scatter between half and double of the default."""
 
+ALIKE_SHARE = 0.5
+"""Share of changes that do the same to every bike of a model: many parts give nothing to any
+(our judgement, no source)."""
+
 GRID = 33
 """Points of each axis: 4 SD of the prior either way, then as many over what carries weight."""
 NEGLIGIBLE = 1e-6
@@ -49,11 +53,11 @@ LEAST_DENSITY_SD = 0.002
 REGION_EDGES = (0.40, 0.65, 0.90, 1.15)
 """Low, middle and top of the riding range, in shares of the speed at peak power (our choice)."""
 
-REGION_TIMES = (1.15, 1.0, 1.15)
-"""What one mounting adds in each, over what it adds to the mean, until the shop has its own: it
-also tilts a curve, by half of that at 1 SD of speed from the middle, as grip and rolling loss
-change with speed (common practice, no source). By hand: the outer regions lie 1.15 SD from the
-middle, and the root of 1 + (1.15 / 2)^2 is 1.15."""
+REGION_BENDS = (0.575, 0.1, 0.575)
+"""What one mounting bends the curve by in each, over what it adds to the mean, until the shop has
+its own: it also tilts a curve, by half of that at 1 SD of speed from the middle, as grip and
+rolling loss change with speed (common practice, no source). By hand: the outer regions lie 1.15 SD
+from the middle, 1.15 / 2 = 0.575; a tilt leaves the middle where it is, but for a little."""
 
 LEAST_POINTS = 5
 """Points at which a pair must be seen within a region to count there."""
@@ -145,6 +149,7 @@ class RegionRemount(NamedTuple):
     ----------
     from_share, to_share : float. The region, in shares of the speed at peak power. [1]
     share : float. 1 SD on the ln scale. [0..1]
+    bend_share : float. 1 SD of its distance there from the mean of the regions. [0..1]
     dof : float. Degrees of freedom behind it; 0 for the default.
     pairs : int. Pairs seen in the region.
     origin : str. region, whole curve, or default.
@@ -153,6 +158,7 @@ class RegionRemount(NamedTuple):
     from_share: float
     to_share: float
     share: float
+    bend_share: float
     dof: float
     pairs: int
     origin: str
@@ -377,25 +383,29 @@ def agreement_fit(agreements: Sequence[Agreement], remount_variance: ArrayLike) 
 
     .. math:: g_i \sim N(\mu,\ v_i + 2 m^2 + \tau^2)
 
-    is averaged over the spread :math:`\tau` of each change, lognormal about what is usual in the
-    shop with an SD of `PRIOR_LN_SD`, and then over what is usual, half-t with the scale of
-    `pooling.BETWEEN_BIKES_SHARE`. A best :math:`\tau` for each change would not do: chance
-    makes some changes agree too well, none of the others could answer, and *m* would fall without
-    end as changes come in. So bikes that agree better than *m* allows speak against it, and bikes
-    that differ by more than bikes do speak for a larger one. A choice of ours, no source.
+    is averaged over the spread :math:`\tau` of each change: nothing with a chance of `ALIKE_SHARE`,
+    else half-normal with what is usual in the shop, and then over what is usual, half-t with the
+    scale of `pooling.BETWEEN_BIKES_SHARE`. Without that chance a part that gives nothing to any
+    bike would lend its bikes a spread they do not have, and *m* came out a tenth too small. A best
+    :math:`\tau` for each change would not do: chance makes some changes agree too well, none of the
+    others could answer, and *m* would fall without end as changes come in. So bikes that agree
+    better than *m* allows speak against it, and bikes that differ by more than bikes do speak for a
+    larger one. A choice of ours, no source.
 
     Examples
     --------
     >>> alike = Agreement(np.array([0.0, 1e-4] * 6), np.full(12, 1e-6))
     >>> agreement_fit([alike], [1e-8, 1e-4]).round(0)
-    array([  0., -26.])
+    array([  0., -29.])
     """
     require("remount_variance", remount_variance, at_least=0.0)
     tried = np.asarray(remount_variance, dtype=float)
-    spread, usual = np.geomspace(1e-4, 0.1, 36), np.geomspace(2e-4, 0.05, 24)
-    share = np.exp(-0.5 * (np.log(spread / usual[:, None]) / PRIOR_LN_SD) ** 2)
-    share /= share.sum(axis=1, keepdims=True)
-    # On a grid of even steps of ln, the prior's density counts times the spread itself.
+    spread, usual = np.append(0.0, np.geomspace(1e-4, 0.1, 36)), np.geomspace(2e-4, 0.05, 24)
+    away = spread / usual[:, None]
+    share = away * np.exp(-0.5 * away**2)
+    share *= (1.0 - ALIKE_SHARE) / share.sum(axis=1, keepdims=True)
+    share[:, 0] = ALIKE_SHARE
+    # On grids of even steps of ln, a prior's density counts times the spread itself.
     away = (usual / BETWEEN_BIKES_SHARE) ** 2 / PRIOR_DOF
     total = np.log(usual) - 0.5 * (PRIOR_DOF + 1.0) * np.log1p(away) + np.zeros((tried.size, 1))
     for one in agreements:
@@ -668,36 +678,108 @@ def air_exponent(series: Sequence[Series]) -> AirExponent:
     return AirExponent(max(shown, DEFAULT_AIR_EXPONENT_SHARE), slope)
 
 
-def remount_at(speed_shares: ArrayLike, regions: Sequence[RegionRemount]) -> np.ndarray:
-    """Return the remount share at each speed, without steps where two regions meet.
+def remount_shapes(
+    speed_shares: ArrayLike, regions: Sequence[RegionRemount], *, remount_share: float
+) -> np.ndarray:
+    r"""Return what one mounting adds along a curve, as independent smooth shapes.
 
     Parameters
     ----------
     speed_shares : array_like. Speeds as shares of the speed at peak power. [1]
-    regions : sequence of RegionRemount. Regions in order of speed.
+    regions : sequence of RegionRemount. Three regions of one width, in order of speed.
+    remount_share : float. What one mounting adds to the level, 1 SD on the ln scale. [0..1]
 
     Returns
     -------
-    ndarray. 1 SD on the ln scale at each speed. [0..1]
+    ndarray. 1 SD at each speed, with sign, a row for each of three shapes.
 
     Raises
     ------
-    ValueError. If there is no region.
+    ValueError. If there are not three regions, or `remount_share` is negative.
 
     Notes
     -----
-    The share holds at the middle of each region; between two middles it is interpolated on the
-    variance, and beyond the first and last it stays. A band with steps at arbitrary edges would
-    show what is not there. Design of ours, no source.
+    In region *i* a mounting adds :math:`l + c_i`: its level *l* of variance :math:`m^2`, and its
+    bend there, the distance from the mean of the three, of variance :math:`b_i^2`. With the share
+    :math:`s_i` of the region, and as the bends add up to 0,
+
+    .. math::
+        \operatorname{cov}(l, c_i) &= (s_i^2 - m^2 - b_i^2) / 2 \\
+        \operatorname{cov}(c_i, c_j) &= (b_k^2 - b_i^2 - b_j^2) / 2
+
+    with *k* the third. So a tilt is :math:`b_2 = 0,\ b_1 = b_3`, and what lifts the top alone is
+    :math:`b_1 = b_2 = m,\ b_3 = 2 m,\ s_1 = s_2 = 0`. Where no three bends could have such
+    variances, what is negative in that matrix is left out, which makes them larger. Its roots
+    stand at the middles of the regions; a line joins them and goes on beyond, as a tilt does: a
+    shape that stayed at the outer middles' size would make a band too narrow at the ends of a
+    sweep. Design of ours, no source.
 
     Examples
     --------
-    >>> low = RegionRemount(0.4, 0.6, 0.006, 8.0, 8, "region")
-    >>> remount_at([0.3, 0.6, 0.7], [low, RegionRemount(0.6, 0.8, 0.008, 8.0, 8, "region")])
-    array([0.006     , 0.00707107, 0.008     ])
+    >>> edges, bends = [0.4, 0.65, 0.9, 1.15], [0.003, 0.0, 0.003]
+    >>> tilted = [RegionRemount(low, high, math.hypot(0.004, bend), bend, 9.0, 9, "region")
+    ...           for low, high, bend in zip(edges, edges[1:], bends)]
+    >>> shapes = remount_shapes([0.4, 0.525, 0.775, 1.025], tilted, remount_share=0.004)
+    >>> 1e6 * (shapes**2).sum(axis=0)  # 16 of the level, and 9 of the bend; 1.5^2 of it at the end
+    array([36.25, 25.  , 16.  , 25.  ])
     """
-    if not regions:
-        raise ValueError("regions must hold at least 1 region, got none")
-    middles = [(region.from_share + region.to_share) / 2.0 for region in regions]
-    variance = [region.share**2 for region in regions]
-    return np.sqrt(np.interp(np.asarray(speed_shares, dtype=float), middles, variance))
+    require("remount_share", remount_share, at_least=0.0)
+    if len(regions) != 3:
+        raise ValueError(f"regions must be 3 regions, got {len(regions)}")
+    bend = np.array([region.bend_share**2 for region in regions])
+    both = np.add.outer(bend, bend)
+    covariance = np.full((4, 4), remount_share**2)
+    covariance[1:, 1:] = np.where(np.eye(3, dtype=bool), bend, bend.sum() / 2.0 - both)
+    of_region = np.array([region.share**2 for region in regions])
+    tied = (of_region - remount_share**2 - bend) / 2.0
+    covariance[0, 1:] = covariance[1:, 0] = tied - tied.mean()
+    values, vectors = np.linalg.eigh(covariance)
+    level, *at_middles = vectors[:, 1:] * np.sqrt(np.maximum(values[1:], 0.0))
+    low, middle, high = ((one.from_share + one.to_share) / 2.0 for one in regions)
+    speed = np.asarray(speed_shares, dtype=float)
+    below = np.minimum(speed - middle, 0.0) / (low - middle)
+    above = np.maximum(speed - middle, 0.0) / (high - middle)
+    parts = np.stack([below, 1.0 - below - above, above])
+    return level[:, None] + np.transpose(at_middles) @ parts
+
+
+def tie_to_level(bends: Sequence[Series], levels: Sequence[ArrayLike]) -> float:
+    r"""Return how a mounting's bend in a region goes with its level.
+
+    Parameters
+    ----------
+    bends : sequence of Series. The bend in the region of each session.
+    levels : sequence of array_like. The level of each, on the ln scale.
+
+    Returns
+    -------
+    float. Their correlation; 0 where it may be chance.
+
+    Raises
+    ------
+    ValueError. If there are not as many levels as bends.
+
+    Notes
+    -----
+    Pooled within series. A correlation within :math:`2/\sqrt\nu` of 0, two standard errors, counts
+    as none: of few mountings it would make a band narrow by luck. Design of ours, no source.
+
+    Examples
+    --------
+    >>> bend = np.array([-0.01, 0.0, 0.01, 0.0, -0.01, 0.01])
+    >>> one = Series(bend, 0.0 * bend, np.arange(6), 0.0 * bend, 0.0 * bend)
+    >>> tie_to_level([one], [2.0 * bend])
+    1.00
+    >>> tie_to_level([one], [bend**2])
+    0.00
+    """
+    cross, dof = np.zeros((2, 2)), 0
+    for one, level in zip(bends, levels, strict=True):
+        pair = np.stack([one.level, np.asarray(level, dtype=float)])
+        pair = pair - pair.mean(axis=1, keepdims=True)
+        cross += pair @ pair.T
+        dof += one.level.size - 1
+    squares = float(cross[0, 0] * cross[1, 1])
+    if squares == 0.0 or cross[0, 1] ** 2 * dof <= 4.0 * squares:
+        return 0.0
+    return float(cross[0, 1]) / math.sqrt(squares)

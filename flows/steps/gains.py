@@ -18,7 +18,7 @@ from flows.metrics.family import family_p, joint_p
 from flows.metrics.notes import Note, note
 from flows.metrics.soak import Places, Slope, soak_places, usual_slope
 from flows.metrics.stability import drift_of_pair
-from flows.metrics.trust import remount_at
+from flows.metrics.trust import remount_shapes
 from flows.steps.builds import parts_of_builds
 from flows.steps.engine import Given, Inputs, Records, Step, marks
 from flows.steps.gearing import OTHER_UNIT
@@ -151,7 +151,7 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
         # again.
         if not name.endswith(("_origin", "_pairs", "_told"))
     }
-    told["remount_regions"] = [region[:3] for region in known.trust["remount_regions"]]
+    told["remount_regions"] = [region[:4] for region in known.trust["remount_regions"]]
     of_shop = fingerprint(told, known.slope)
     of_stage = marks(stages, "stage_id")
     parts, drifts = parts_of_builds(connection), drifts_of(connection)
@@ -258,7 +258,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 GAINS = Step(
     name="compare stages",
     doing="comparing stages",
-    version=13,
+    version=14,
     key="job_id",
     tables=("out.gain", "out.gain_budget", "out.gain_curve"),
     through={
@@ -390,8 +390,10 @@ def _gain(
             repeatability_dof=trust["repeatability_dof"],
             **mounting_and_day(trust, is_one_day=len(set(days)) == 1),
             weighed_by_share=settings.trust.repeatability_share,
-            remount_share_at=remount_at(
-                grid / grid[np.nanargmax(laid[0]) % grid.size], trust["remount_regions"]
+            remount_shapes=remount_shapes(
+                grid / grid[np.nanargmax(laid[0]) % grid.size],
+                trust["remount_regions"],
+                remount_share=trust["remount_share"],
             ),
             correction_share=max(correction_share(pair.after, s) for s in pair.others),
             same_mounting=on_mounting.is_one,

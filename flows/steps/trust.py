@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from functools import partial
 from itertools import groupby, pairwise
 from typing import Any, NamedTuple
@@ -127,7 +127,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
     bikes = sum(one.gain.size for one in agreements)
     row |= _parts(found, defaults, repeats, bikes)
     row["default_told"] = _contradicted(found, defaults, row)
-    return {"out.trust": [row], "out.remount_region": _regions(repeats, row, found, known, fitted)}
+    return {"out.trust": [row], "out.remount_region": _regions(repeats, row, found, known)}
 
 
 def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
@@ -139,8 +139,9 @@ def trust_of(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     row |= {name: json.loads(row[name]) for name in row if name.endswith("_origin")}
     row["default_told"] = json.loads(row["default_told"])
     regions = connection.execute(
-        "SELECT from_peak_speed_share, to_peak_speed_share, remount_share, remount_dof, "
-        "remount_pairs, remount_origin FROM out.remount_region ORDER BY from_peak_speed_share"
+        "SELECT from_peak_speed_share, to_peak_speed_share, remount_share, bend_share, "
+        "remount_dof, remount_pairs, remount_origin FROM out.remount_region "
+        "ORDER BY from_peak_speed_share"
     ).fetchall()
     return row | {"remount_regions": [metric.RegionRemount(*region) for region in regions]}
 
@@ -245,54 +246,74 @@ def _regions(
     row: dict[str, Any],
     whole_curve: metric.SessionScatter,
     known: Known,
-    fitted: Callable[..., metric.SessionScatter],
 ) -> list[dict[str, Any]]:
-    """Return remounting by region of speed; that of all speeds where little reaches a region.
+    """Return remounting by region of speed: what it adds to the level, and its bend there.
 
-    The prior of a region is the whole curve's figure, so that few repeats move it little.
+    The bend is told from the regions' distances within each session: no day and no air is in
+    them. Its prior is the default's bend for the shop's own level.
     """
+    told = [found for one in repeats if (found := _bends(one)) is not None]
+    level = row["remount_share"]
+    is_own = row["remount_origin"]["code"] == "own mountings"
     rows = []
-    for (low, high), times in zip(pairwise(metric.REGION_EDGES), metric.REGION_TIMES, strict=True):
-        inside = [
-            part for one in repeats if (part := _within(one, low, high)) and _mountings(part) > 1
-        ]
-        share, dof = nearest_step(times * row["remount_share"]), row["remount_dof"]
-        origin = note("of all speeds")
-        if row["remount_origin"]["code"] != "own mountings":
-            origin = row["remount_origin"]
-        elif inside:
-            part = fitted(
-                [_series(part, known) for part in inside],
+    edges = pairwise(metric.REGION_EDGES)
+    for number, ((low, high), times) in enumerate(zip(edges, metric.REGION_BENDS, strict=True)):
+        bend, dof, tie = nearest_step(times * level), row["remount_dof"], 0.0
+        origin = note("of all speeds") if is_own else row["remount_origin"]
+        if is_own and told:
+            bends = [one.in_region[number] for one in told]
+            part = metric.session_scatter(
+                bends,
                 default_remount_share=max(times * whole_curve.remount.median_share, SHARE_STEP),
-                default_day_share=max(whole_curve.day.median_share, SHARE_STEP),
+                default_day_share=SHARE_STEP,
+                exponent_sd=known.exponent_share,
+                # It comes on top of the level: their sum is what must be right.
+                pulls_variance=known.repeatability_share**2 / USUAL_PULLS + level**2,
             ).remount
+            bend = nearest_step(part.share)
+            tie = metric.tie_to_level(bends, [one.level for one in told])
             if part.prior_weight <= 0.5:
-                share, dof, origin = (
-                    nearest_step(part.share),
-                    handy_dof(part.dof),
-                    note("of this region"),
-                )
+                dof, origin = handy_dof(part.dof), note("of this region")
         rows.append(
             {
                 "from_peak_speed_share": low,
                 "to_peak_speed_share": high,
-                "remount_share": share,
+                "remount_share": math.sqrt(level**2 + 2 * tie * level * bend + bend**2),
+                "bend_share": bend,
                 "remount_dof": dof,
-                "remount_pairs": sum(_mountings(one) - 1 for one in inside),
+                "remount_pairs": sum(np.unique(one.in_region[0].mounting).size - 1 for one in told),
                 "remount_origin": origin,
             }
         )
     return rows
 
 
-def _within(one: Repeats, low: float, high: float) -> Repeats | None:
-    """Return repeats within a region of speed, as far as sessions were seen there."""
-    at = (one.speed_share >= low) & (one.speed_share < high)
-    seen = np.isfinite(one.log_power[:, at]).sum(axis=1) >= metric.LEAST_POINTS
-    if seen.sum() < 2:
+class Bends(NamedTuple):
+    """Sessions' levels, and how far each region of speed lies above the mean of the three."""
+
+    level: np.ndarray
+    in_region: list[metric.Series]
+
+
+def _bends(one: Repeats) -> Bends | None:
+    """Return the bends of repeats; none where a region was not seen.
+
+    What the pulls leave on them is small and not known: it counts as bend.
+    """
+    edges = np.digitize(one.speed_share, metric.REGION_EDGES)
+    regions = [one.log_power[:, edges == number] for number in (1, 2, 3)]
+    # Where all sessions were seen, so that each is held against the same.
+    seen = [np.isfinite(region).all(axis=0) for region in regions]
+    if min(at.sum() for at in seen) < metric.LEAST_POINTS or _mountings(one) < 2:
         return None
-    kept = [s for s, is_seen in zip(one.sessions, seen, strict=True) if is_seen]
-    return Repeats(kept, one.speed_share[at], one.log_power[seen][:, at])
+    level = np.stack([region[:, at].mean(axis=1) for region, at in zip(regions, seen, strict=True)])
+    mounting = np.unique([s["mounting"] for s in one.sessions], return_inverse=True)[1]
+    nothing = np.zeros(mounting.shape)
+    middle = level.mean(axis=0)
+    return Bends(
+        middle,
+        [metric.Series(of - middle, nothing, mounting, nothing, nothing) for of in level],
+    )
 
 
 def _series(one: Repeats, known: Known) -> metric.Series:
@@ -494,7 +515,7 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=9,
+    version=10,
     tables=("out.trust", "out.remount_region"),
     reads=(
         "out.session",

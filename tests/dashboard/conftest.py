@@ -1393,6 +1393,7 @@ def _dyno(rows: _Rows) -> None:
             from_peak_speed_share=low,
             to_peak_speed_share=high,
             remount_share=share,
+            bend_share=0.004,
             remount_dof=12.0,
             remount_pairs=23,
             remount_origin='{"code": "of this region"}',

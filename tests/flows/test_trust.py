@@ -42,8 +42,9 @@ def test_bikes_that_agree_in_one_change_lower_the_default_of_remounting(fitted):
 def test_bikes_that_differ_say_little_of_remounting(fitted):
     share, bikes, _, told = fitted((1.01, 1.03, 1.06, 1.09, 1.02, 1.05))
     assert bikes == "6"
-    # They lie 2.9 % apart, more than sound bikes do: a little of it is put down to the straps.
-    assert 0.0105 <= share <= 0.016
+    # They lie 2.9 % apart, more than sound bikes do: 2.05 % a strap if all of it were the straps'.
+    # From the default, widened, up to four fifths of that.
+    assert 0.0105 <= share <= 0.8 * 0.0205 + 0.0005
     assert told == ""
 
 

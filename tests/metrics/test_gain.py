@@ -445,32 +445,45 @@ def test_a_great_drift_is_taken_as_a_step_at_any_time():
         assert found.log_mean_gain_sd**2 == pytest.approx(0.004**2 * 0.75 + expected, rel=1e-9)
 
 
-def test_what_a_mounting_adds_at_a_speed_widens_the_points_and_not_the_mean():
-    # By hand, flat curves: V(r) = 0.004^2 * 2/3 + 2 m(r)^2; the mean has m = 0.004 alone, for
-    # what a mounting adds beyond that tilts the curve.
+def test_what_bends_a_curve_widens_the_points_and_not_the_mean():
+    # By hand, flat curves: V(r) = 0.004^2 * 2/3 + 2 (m^2 + b^2); the mean has m = 0.004 alone.
     sides = pulls(1.0, 1.0, 1.0), pulls(1.0, 1.0, 1.0)
-    known = {"repeatability_dof": math.inf, "same_mounting": False}
-    even = compared(*sides, **known, remount_share=0.004)
+    known = {"repeatability_dof": math.inf, "same_mounting": False, "remount_share": 0.004}
+    even = compared(*sides, **known)
     ranged = (even.range_from_rpm <= GRID_RPM) & (even.range_to_rpm >= GRID_RPM)
-    share = np.where(np.cumsum(ranged) <= ranged.sum() / 2, 0.004, 0.008)
-    found = compared(*sides, **known, remount_share=0.004, remount_share_at=share)
+    # A step at the middle of the range has a mean of 0 there, but for the odd point.
+    bend = np.where(np.cumsum(ranged) <= ranged.sum() / 2, -0.007, 0.007)
+    found = compared(*sides, **known, remount_shapes=[np.full(bend.shape, 0.004), bend])
     assert found.log_mean_gain_sd**2 == pytest.approx(0.004**2 * (2 / 3 + 2), rel=1e-9)
-    for part in (0.004, 0.008):
-        half = np.log1p(found.upper_pct[share == part] / 100.0)
-        expected = stats.norm.ppf(0.975) * math.sqrt(0.004**2 * 2 / 3 + 2 * part**2)
-        # Flat pulls still have the least local scatter, 0.2 of 0.004, which adds 0.6 %.
-        assert half == pytest.approx(np.full(half.shape, expected), rel=7e-3)
+    half = np.log1p(found.upper_pct / 100.0)
+    expected = stats.norm.ppf(0.975) * math.sqrt(0.004**2 * (2 / 3 + 2) + 2 * 0.007**2)
+    # Flat pulls still have the least local scatter, 0.2 of 0.004, which adds 0.6 %.
+    assert half == pytest.approx(np.full(half.shape, expected), rel=2e-2)
     whole = found.whole_upper_pct - found.upper_pct
     assert (whole >= -1e-9).all()
-    strapped = compared(*sides, remount_share_at=share)
+    strapped = compared(*sides, remount_shapes=[bend])
     assert strapped.log_mean_gain_sd == pytest.approx(compared(*sides).log_mean_gain_sd)
+
+
+def test_a_mounting_that_moves_the_top_alone_leaves_the_low_end_sure():
+    # One shape of 0 below and 0.008 above: level and bend of the low half cancel.
+    sides = pulls(1.0, 1.0, 1.0), pulls(1.0, 1.0, 1.0)
+    known = {"repeatability_dof": math.inf, "remount_share": 0.004}
+    strapped = compared(*sides, **known, same_mounting=True)
+    ranged = (strapped.range_from_rpm <= GRID_RPM) & (strapped.range_to_rpm >= GRID_RPM)
+    top = np.where(np.cumsum(ranged) <= ranged.sum() / 2, 0.0, 0.008)
+    found = compared(*sides, **known, same_mounting=False, remount_shapes=[top])
+    assert found.upper_pct[0] == pytest.approx(strapped.upper_pct[0], rel=0.01)
+    # By hand: 0.004^2 * 2/3 + 2 * 0.008^2.
+    expected = stats.norm.ppf(0.975) * math.sqrt(0.004**2 * 2 / 3 + 2 * 0.008**2)
+    assert np.log1p(found.upper_pct[-1] / 100) == pytest.approx(expected, rel=0.02)
 
 
 def test_sessions_that_do_not_fit_the_grid_are_refused():
     with pytest.raises(ValueError, match="again_curves must be pulls by 161 grid points"):
         compared(pulls(1.0), pulls(1.0), again_curves=pulls(1.0)[:, :-1])
-    with pytest.raises(ValueError, match="remount_share_at must hold 161 grid points"):
-        compared(pulls(1.0), pulls(1.0), remount_share_at=[0.01])
+    with pytest.raises(ValueError, match="remount_shapes must be at most 3 rows of 161"):
+        compared(pulls(1.0), pulls(1.0), remount_shapes=[0.01])
     with pytest.raises(ValueError, match="remount_dof"):
         compared(pulls(1.0), pulls(1.0), remount_dof=0.0)
 

@@ -258,25 +258,43 @@ def test_a_gain_counts_as_found_only_with_the_right_sign():
 
 SHOPS = 12
 """As in the table beside: the same seeds, so that what holds there holds here."""
-TOO_WIDE, TOO_NARROW = "coverage of the mean {}: too wide, {}", "whole curve {}: too narrow, {}"
-ENDS = "a mounting tilts a curve, and beyond the outer regions of speed it is told too small"
-OVERNIGHT = "the card's one mounting is not believed overnight"
-NOT_HELD = {
-    "nothing gives anything": TOO_NARROW.format("88.8 %", ENDS),
-    "exponent ±0.3, one mounting, cold morning to warm afternoon": TOO_WIDE.format(
-        "100 %", "the card's one mounting is not believed over seven hours"
-    ),
-    "days differ by 0.5 %, two days: unchanged repeats": TOO_WIDE.format("99.8 %", OVERNIGHT),
-    "days differ by 0.5 %, two days: nothing to tell": TOO_WIDE.format("100 %", OVERNIGHT),
-    "days differ by 1 %, two days: nothing to tell": TOO_WIDE.format("100 %", OVERNIGHT),
-    "soak 0.4 % a pull, rest 2 min": TOO_WIDE.format("99.8 %", "any slope is thought as likely"),
-    "soak 0.4 % a pull, rest 30 min": TOO_WIDE.format("100 %", "any cooling is thought as likely"),
-    "warm-up 0.4 % a pull, rest 2 min": TOO_WIDE.format("99.2 %", "any slope is thought as likely"),
-    "remounting 1.6 %, default 0.8 %": TOO_NARROW.format("86.9 %", "the default is half of it"),
-    "remounting 0.8 %, learnt from 6 repeats": TOO_NARROW.format("82.9 %", ENDS),
-    "four stages on one card, nothing gives anything": TOO_NARROW.format("88.4 %", ENDS),
-}
+NOT_HELD: dict[str, str] = {}
 """What is known not to hold, with its figure: whoever mends one takes it out."""
+RIGHTLY_WIDE = {
+    # The best possible knows that the bike stayed strapped down. By hand, as if strapped anew:
+    # 1.25 % of half width, with 1.96 * sqrt(2) * 0.8 % more 2.55 %, 2.04 times.
+    "exponent ±0.3, one mounting, cold morning to warm afternoon": (
+        2.04,
+        "after seven hours a card's one mounting is not believed",
+    ),
+    # As if strapped anew: 1.62 % and 1.96 * sqrt(2) * 0.4 % make 1.96 %; Student's t of the twelve
+    # pairs has 2.18 for 1.96: 2.18 %, 1.35 times. The prior of 0.94 % for mounting and day together
+    # and the air's own part of two days make up the rest.
+    "days differ by 0.5 %, two days: unchanged repeats": (
+        1.15 * 1.45,
+        "a card's one mounting is not believed overnight",
+    ),
+    # Nothing but the stated defaults: half a 95 % interval of a normal error whose variance is
+    # that of 3 and 3 pulls and 2 (m^2 + d^2), m and d lognormal by ln 2 about 0.8 and 0.5 %, is
+    # 4.39 % (by 400,000 draws). The best possible, which knows them, has 1.62 and 2.92 %.
+    "days differ by 0.5 %, two days: nothing to tell": (
+        1.15 * 4.39 / 1.62,
+        "the dyno's days and mountings are the stated defaults",
+    ),
+    "days differ by 1 %, two days: nothing to tell": (
+        1.15 * 4.39 / 2.92,
+        "the dyno's days and mountings are the stated defaults",
+    ),
+    # The best possible takes the slope as normal about 0; here it is always the same.
+    "soak 0.4 % a pull, rest 2 min": (1.15, "whether power falls or rises is not known"),
+    "warm-up 0.4 % a pull, rest 2 min": (1.15, "whether power falls or rises is not known"),
+    # Between all and nothing of 3 * 0.4 % may be left, evenly likely: 1.2 / sqrt(12) = 0.35 % of
+    # SD, and the pulls' 0.33 %: 0.94 % of half width for 0.65 %, 1.45 times.
+    "soak 0.4 % a pull, rest 30 min": (1.15 * 1.45, "how fast this engine cools is not known"),
+}
+"""Where an interval holds more than it says, for what would narrow it cannot be known: the most
+that its half width may be over the best possible, and why."""
+WIDE_AS_THEY_ARE = ["the mean's interval too wide"]
 
 
 def marked(situation):
@@ -286,13 +304,32 @@ def marked(situation):
 
 
 def test_what_does_not_hold_is_marked_by_a_name_that_is_there():
-    assert set(NOT_HELD) <= {one.name for one in SITUATIONS}
+    assert set(NOT_HELD) | set(RIGHTLY_WIDE) <= {one.name for one in SITUATIONS}
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("situation", [marked(one) for one in SITUATIONS])
+@pytest.mark.parametrize(
+    "situation", [marked(one) for one in SITUATIONS if one.name not in RIGHTLY_WIDE]
+)
 def test_verdicts_hold_in_every_situation_or_are_not_given(situation):
     assert failings([one for number in range(SHOPS) for one in judged(situation, number)]) == []
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    "situation",
+    [
+        pytest.param(one, id=f"{one.name}: {RIGHTLY_WIDE[one.name][1]}")
+        for one in SITUATIONS
+        if one.name in RIGHTLY_WIDE
+    ],
+)
+def test_at_least_93_of_100_hold_where_what_would_narrow_them_cannot_be_known(situation):
+    found = [one for number in range(SHOPS) for one in judged(situation, number)]
+    assert failings(found) in ([], WIDE_AS_THEY_ARE)
+    assert np.mean([one.mean_in for one in found]) >= 0.93
+    most, _ = RIGHTLY_WIDE[situation.name]
+    assert np.mean([one.half / one.best_half for one in found]) <= most
 
 
 @pytest.mark.long

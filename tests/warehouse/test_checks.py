@@ -74,7 +74,7 @@ ALIKE = {"pull_id": "p", "stage_id": "s", "level_pct": 0.2, "weight": 1.0, "odd"
 def remount(low, high, **changes):
     return {
         "from_peak_speed_share": low, "to_peak_speed_share": high,
-        "remount_share": 0.007, "remount_dof": 12,
+        "remount_share": 0.007, "bend_share": 0.004, "remount_dof": 12,
     } | changes  # fmt: skip
 
 
@@ -676,6 +676,7 @@ CASES = {
     "out.remount_region: a_share_of_remounting_is_none_or_more": (
         {"out.remount_region": [remount(0.4, 0.65)]},
         [{"out.remount_region": [remount(0.4, 0.65, remount_share=-0.001)]},
+         {"out.remount_region": [remount(0.4, 0.65, bend_share=-0.001)]},
          {"out.remount_region": [remount(0.4, 0.65, remount_dof=0)]},
          {"out.remount_region": [remount(0.4, 0.4)]}],
     ),

@@ -17,4 +17,7 @@ WHERE
 -- A negative share of scatter is no scatter.
 SELECT from_peak_speed_share
 FROM out.remount_region
-WHERE remount_share < 0 OR remount_dof < 1 OR to_peak_speed_share <= from_peak_speed_share;
+WHERE
+    least(remount_share, bend_share) < 0
+    OR remount_dof < 1
+    OR to_peak_speed_share <= from_peak_speed_share;
