@@ -5,7 +5,8 @@ from zoneinfo import ZoneInfo
 
 import streamlit as st
 
-from dashboard.open_shop import standing
+from dashboard.open_shop import shop_folder, standing
+from dashboard.settings_shown import in_force
 from warehouse import wording
 
 VIEWS = Path(__file__).parent / "views"
@@ -88,4 +89,6 @@ with foot, st.expander("Cautions: read before you run an engine"):
     for caution in wording.CAUTIONS:
         st.markdown(f"- {caution}")
 with body:
+    if told := in_force(shop_folder(), snapshot).told:
+        st.warning(wording.escaped(told))
     page.run()

@@ -22,7 +22,8 @@ from markupsafe import Markup
 from dashboard import charts
 from dashboard.look import Look
 from dashboard.on_paper import drawing
-from schemas.settings import ShopSettings, read_settings
+from dashboard.settings_shown import in_force
+from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import wording
 from warehouse.damage import DamagedError, plainly
@@ -276,10 +277,12 @@ def write_review(shop: Path, *, quarter: str | None = None) -> Path:
     ValueError if nothing came in during that quarter.
     """
     folder = ShopFolder(shop)
-    settings = read_settings(folder.settings)
     snapshot = current(shop)
     if snapshot is None:
         raise FileNotFoundError("nothing is published yet: run `rollbook publish DIR` first")
+    settings, mistakes, _ = in_force(shop, snapshot)
+    if settings is None:
+        raise ValueError(f"{folder.settings.name}: {mistakes}")
     with open_reader(snapshot.path) as reader:
         data = gather(reader, settings, snapshot, quarter)
     target = folder.reports / f"review-{data.quarter.replace(' ', '-')}.html"
