@@ -81,7 +81,7 @@ def _write(shop: OpenShop, key: str, done: str, write: Callable[[], None]) -> No
     try:
         write()
     except NotWrittenError as trouble:
-        st.error(wording.escaped(f"Not written: {trouble}."))
+        st.error(f"Not written: {wording.escaped(trouble)}.")
     except OSError as trouble:
         st.error(f"The disk did not take it: {wording.escaped(trouble.strerror or trouble)}.")
     else:
@@ -104,12 +104,12 @@ def _draw_progress(key: str) -> None:
             written["run"] = desk.start_update(written["shop"])
             st.rerun()
     else:
-        st.success(wording.escaped(f"Done: {written['done']}."))
+        st.success(f"Done: {wording.escaped(written['done'])}.")
 
 
 @st.fragment(run_every=SECONDS_BETWEEN_LOOKS)
 def _follow(run: desk.UpdateRun) -> None:
-    """Draw how far an update is, and the page again at its end; what stands below is not held up."""
+    """Draw how far an update is, and the page again at its end, holding up nothing below it."""
     step = next(run.steps(), None)
     if step is None:
         st.rerun()

@@ -34,10 +34,11 @@ def button(app, label):
 
 def settled(app):
     """Run the page again until the update that it started is over."""
-    for _ in range(100):
+    ends = time.monotonic() + 90
+    while time.monotonic() < ends:
         if any("Done:" in one.value for one in app.success):
             return app
-        time.sleep(0.1)
+        time.sleep(0.2)
         app.run()
     raise AssertionError([one.value for one in app.error])
 
