@@ -44,7 +44,7 @@ def settled(app):
 
 
 def counted(shop):
-    found = shop.rows("SELECT file_name, is_used FROM out.pull JOIN core.pull USING (pull_id)")
+    found = shop.rows("SELECT file_name, is_used FROM out.pull")
     return {name for name, is_used in found if is_used}
 
 
