@@ -41,6 +41,7 @@ page = st.navigation(
             ),
         ],
         "Bike on the dyno": pages(
+            ("latest_pull", "latest-pull", "What did the last pull show?"),
             ("health", "health", "Is this bike sound?"),
             ("before_and_after", "before-and-after", "What did it gain?"),
             ("fuel_change", "fuel-change", "What does the map need?"),

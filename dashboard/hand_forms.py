@@ -68,6 +68,12 @@ def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = 
                 )
 
 
+def correct_card_link(job_id: str) -> None:
+    """Draw the way to a job's card, filled in."""
+    query = {"job": job_id}
+    st.page_link("views/bring_in_job.py", label="Correct this card", query_params=query)
+
+
 def _person(place: Any, key: str) -> str:
     who = place.text_input(
         "Who: a reference, no name", st.session_state.get(_WHO, ""), key=key, max_chars=60

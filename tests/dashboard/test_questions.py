@@ -34,6 +34,8 @@ GIVEN = {
     "change_key": "+silencer",
     "figure": "mean gain over the riding range",
     "with_card": True,
+    "held_rpm": 200.0,
+    "pull_ids": ["x"],
 }
 QUESTIONS = sorted(
     path.name.removesuffix(".sql")

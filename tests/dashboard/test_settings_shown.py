@@ -1,4 +1,4 @@
-"""Pages, sheets and terminal go by the settings of the snapshot, whatever rollbook.toml says now."""
+"""Pages, sheets and terminal go by the snapshot's settings, whatever rollbook.toml says now."""
 
 from pathlib import Path
 
