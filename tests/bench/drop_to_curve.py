@@ -35,7 +35,7 @@ from warehouse.questions import ask
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import current, open_reader
 
-FOLDER, PAUSES_S = "J-9001", (0.0, 1.7)
+FOLDER, PAUSES_S = "J-99001", (0.0, 1.7)
 """Drops come at any time of the server's own rounds."""
 PATIENCE_S = 120.0
 
@@ -72,7 +72,7 @@ def prepare(shop: ShopFolder) -> None:
     folder = shop.inbox / FOLDER
     folder.mkdir()  # a shop that was measured already would show other pulls
     stages = [stage_text("remapped", ["run_*.csv"])]
-    card = card_text(job=FOLDER, bike="B-9001", stages=stages)
+    card = card_text(job=FOLDER, bike="B-99001", stages=stages)
     (folder / "card.toml").write_text(card, encoding="utf-8")
     drop(shop, 0)
     subprocess.run([sys.executable, "-m", "flows.cli", "update", str(shop.root)], check=False)
