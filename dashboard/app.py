@@ -5,7 +5,8 @@ from zoneinfo import ZoneInfo
 
 import streamlit as st
 
-from dashboard.open_shop import standing
+from dashboard.open_shop import shop_folder, standing
+from dashboard.settings_shown import in_force
 from warehouse import wording
 
 VIEWS = Path(__file__).parent / "views"
@@ -45,7 +46,12 @@ def pages(*named: tuple[str, str, str]) -> list[st.Page]:
 finding = st.Page(VIEWS / "find.py", title="Find", url_path="find", visibility="hidden")
 page = st.navigation(
     {
-        "Today": [home, finding, st.Page(today, url_path="today", visibility="hidden")],
+        "Today": [
+            home,
+            finding,
+            st.Page(today, url_path="today", visibility="hidden"),
+            *pages(("latest_pull", "latest-pull", "What did the last pull show?")),
+        ],
         "A bike": [
             bike,
             leads_to("health", "health"),
@@ -109,4 +115,6 @@ with foot, st.expander("Cautions: read before you run an engine"):
     for caution in wording.CAUTIONS:
         st.markdown(f"- {caution}")
 with body:
+    if told := in_force(shop_folder(), snapshot).told:
+        st.warning(wording.escaped(told))
     page.run()

@@ -14,7 +14,8 @@ import polars as pl
 import streamlit as st
 
 from dashboard.look import DARK, LIGHT, Limits, Look
-from schemas.settings import ShopSettings, read_settings
+from dashboard.settings_shown import in_force
+from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import wording
 from warehouse.damage import DamagedError, first_line, is_damage
@@ -108,32 +109,28 @@ def shop_folder() -> Path:
 
 
 def standing() -> tuple[ShopSettings | None, Snapshot | None]:
-    """Return the shop's settings and snapshot, None where one cannot be read, for the frame."""
+    """Return the settings shown and the snapshot, None where one cannot be read, for the frame."""
     folder = shop_folder()
-    try:
-        settings = read_settings(ShopFolder(folder).settings)
-    except (FileNotFoundError, ValueError):
-        return None, None
+    snapshot = None
     with contextlib.suppress(DamagedError):
-        return settings, current(folder)
-    return settings, None
+        snapshot = current(folder)
+    return in_force(folder, snapshot).settings, snapshot
 
 
 def open_shop() -> OpenShop:
     """Return the shop for this run of the page; say what to do and stop when there is none."""
     folder = shop_folder()
-    if not ShopFolder(folder).exists():
+    with _told_if_damaged():
+        snapshot = current(folder)
+    held = in_force(folder, snapshot)
+    if held.settings is None and not ShopFolder(folder).exists():
         st.warning("This folder holds no shop yet: it has no rollbook.toml.")
         _commands()
         st.stop()
-    try:
-        settings = read_settings(ShopFolder(folder).settings)
-    except ValueError as mistakes:
+    if held.settings is None:
         st.error("The shop's settings have mistakes. Put them right in rollbook.toml:")
-        st.text(str(mistakes))
+        st.text(held.mistakes)
         st.stop()
-    with _told_if_damaged():
-        snapshot = current(folder)
     if snapshot is None:
         st.info("Nothing is published yet. Begin on one of these two pages:")
         with st.container(horizontal=True):
@@ -144,7 +141,7 @@ def open_shop() -> OpenShop:
         st.stop()
     with _told_if_damaged():
         _reader(str(snapshot.path))
-    return OpenShop(folder, settings, snapshot)
+    return OpenShop(folder, held.settings, snapshot)
 
 
 @contextlib.contextmanager

@@ -272,8 +272,9 @@ def answers(
     from flows.answers import print_answers, print_in_short
 
     snapshot = _published(folder)
+    settings = _settings_shown(folder, snapshot)
     if full:
-        print_answers(snapshot, _open(folder)[1])
+        print_answers(snapshot, settings)
     else:
         print_in_short(snapshot)
 
@@ -283,7 +284,8 @@ def job(folder: Shop, job: Annotated[str, typer.Argument(help="The job, such as 
     """Print one job: its stages, what each gave, and how lean it is."""
     from flows.job_answers import print_job
 
-    print_job(_published(folder), job, _open(folder)[1])
+    snapshot = _published(folder)
+    print_job(snapshot, job, _settings_shown(folder, snapshot))
 
 
 @app.command()
@@ -496,13 +498,23 @@ def _open(folder: Path) -> tuple[Any, Any]:
     return open_shop(folder)
 
 
+def _settings_shown(folder: Path, snapshot: Any) -> Any:
+    """Return the settings that a snapshot was made with; say how the file differs from them now."""
+    from flows.settings import shown_settings
+
+    settings, told = shown_settings(folder, snapshot)
+    if told:
+        say(told, style="yellow")
+    return settings
+
+
 def _published(folder: Path) -> Any:
     """Return the shop's snapshot; say what to do and stop where there is none."""
     from warehouse.snapshot import current
 
-    shop, _ = _open(folder)
-    snapshot = current(shop.root)
+    snapshot = current(folder.resolve())
     if snapshot is None:
+        _open(folder)
         say(f"Nothing is published yet: {_command('update', folder)}")
         raise typer.Exit(1)
     return snapshot

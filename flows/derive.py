@@ -31,7 +31,7 @@ from flows.steps import (
 from flows.steps.link import link_jobs
 from flows.steps.progress import Progress, Runner, plainly, quietly
 from flows.steps.refresh import fingerprint, forget_derived
-from schemas.settings import ShopSettings
+from schemas.settings import ShopSettings, published
 from warehouse import statements, store
 from warehouse.shop import ShopFolder
 
@@ -154,4 +154,4 @@ def _wanted(connection: duckdb.DuckDBPyConnection, settings: ShopSettings) -> st
         "FROM raw.linked",
     )
     versions = {step.name: step.version for step in STEPS}
-    return fingerprint(versions, engine.figures_settings(settings), linked)
+    return fingerprint(versions, published(settings), linked)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 from typing import NamedTuple
 
 import duckdb
 
 from flows.steps.archive import archive_arrivals, lost_from_archive, restore_from_inbox
 from flows.steps.cards import load_cards
+from flows.steps.inbox import Entry
 from flows.steps.link import link_jobs
 from flows.steps.notes import write_notes
 from flows.steps.progress import Progress, Runner, plainly, quietly
@@ -51,13 +53,14 @@ def take_in(
     progress: Progress = quietly,
     now: dt.datetime | None = None,
     settle_s: float = 0.0,
+    rested: Collection[Entry] = (),
 ) -> IntakeResult:
     """Take in what lies in the inbox. Done twice, the second time changes nothing."""
     now = now or dt.datetime.now(dt.UTC)
     sweep_half_made(shop)
     layouts, mistakes = read_layouts(shop.layouts)
     arrived = run(
-        "archive what arrived", archive_arrivals, connection, shop, now, progress, settle_s
+        "archive what arrived", archive_arrivals, connection, shop, now, progress, settle_s, rested
     )
     mended = [*arrived.mended, *forget_lost_samples(connection, shop)]
     run("load job cards", load_cards, connection, shop)

@@ -12,7 +12,7 @@ import datetime as dt
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -36,10 +36,11 @@ from flows.morning import write_morning
 from flows.publish import is_snapshot_lost, publish_snapshot
 from flows.review import quarter_before, write_review
 from flows.settings import open_shop
+from flows.steps.inbox import Entry
 from flows.steps.progress import Runner, quietly
 from flows.steps.selfcheck import self_check
 from flows.update import healing
-from flows.watch import Watch
+from flows.watch import Glance, Watch
 from schemas.visible import visible
 from warehouse import store
 from warehouse.sentences import in_words, remedy_in_words
@@ -48,6 +49,11 @@ LOCK_WAIT_S = 600.0
 """Check waits this long for a one-shot command in a terminal; an update comes again anyway."""
 ASK_EVERY_S = 30.0
 """How often the scheduler is asked what is due."""
+GLANCE_EVERY_S = 1.0
+"""How often the inbox is glanced at: some milliseconds where nothing is new."""
+AGAIN_AFTER_S = 30.0
+"""After an update that found the shop busy, or files that still came."""
+MOST_RESTED = 250
 BUSY = "ShopWasBusy"
 AGAIN = "CompletedWhileFilesArrive"
 
@@ -73,15 +79,21 @@ def timed(seconds: dict[str, float]) -> Runner:
 
 
 @flow(name="update", persist_result=False)
-def update_flow(shop_folder: str) -> State[Any]:
-    """Take in what lies in the inbox; where something is behind, make it again and publish it."""
+def update_flow(
+    shop_folder: str, rested: list[tuple[str, str, int, int]] | None = None
+) -> State[Any]:
+    """Take in what lies in the inbox; where something is behind, make it again and publish it.
+
+    Files that were seen at rest, with these sizes and times, are not waited for.
+    """
     shop, settings = open_shop(Path(shop_folder))
     seconds: dict[str, float] = {}
-    run, settle_s = timed(seconds), settings.intake.settle_s
+    run = timed(seconds)
+    ways = {"settle_s": settings.intake.settle_s, "rested": {tuple(one) for one in rested or ()}}
 
     def work(connection: duckdb.DuckDBPyConnection) -> tuple[intaking.IntakeResult, str, str]:
         given = (connection, shop, settings)
-        result = as_task("intake", intaking.take_in, *given, run=run, settle_s=settle_s)
+        result = as_task("intake", intaking.take_in, *given, run=run, **ways)
         published = told = ""
         if derivation.is_behind(connection, settings) or is_snapshot_lost(shop):
             made = as_task("derive", derivation.derive, *given, run=run)
@@ -259,16 +271,22 @@ def _scheduled(run: Any) -> dt.datetime:
     return run.next_scheduled_start_time or run.expected_start_time
 
 
-def look(watch: Watch, shop_folder: str) -> None:
-    """Bring the shop up to date if anything in it is new; else start nothing and write nothing."""
+def look(watch: Watch, shop_folder: str, rested: Collection[Entry] = ()) -> bool:
+    """Bring the shop up to date if anything in it is new; else start nothing and write nothing.
+
+    Return whether the shop stands as it should.
+    """
     given = watch.given()
     if not watch.is_new(given):
-        return
-    state = update_flow(shop_folder, return_state=True)
+        return True
+    # The scheduler keeps what a run was given: of a heap, each file is waited for instead.
+    seen = [list(one) for one in rested] if len(rested) <= MOST_RESTED else []
+    state = update_flow(shop_folder, seen, return_state=True)
     if state.is_completed() and state.name not in (BUSY, AGAIN):
         watch.done(given)
-    else:
-        watch.again()
+        return True
+    watch.again()
+    return False
 
 
 def serve_flows(shop_folder: Path) -> None:
@@ -278,18 +296,23 @@ def serve_flows(shop_folder: Path) -> None:
     shop, settings = open_shop(shop_folder)
     mark_dead_runs()
     flows = deploy(str(shop.root), settings.shop.timezone, settings.schedule.morning)
-    watch = Watch(shop)
-    next_look = 0.0
+    watch, glance = Watch(shop), Glance(shop)
+    next_look = next_ask = 0.0
     while True:
         try:
-            if time.monotonic() >= next_look:
-                next_look = time.monotonic() + 60.0 * settings.schedule.intake_minutes
-                look(watch, str(shop.root))
-            run_due(flows)
+            rested = glance.rested(settings.intake.settle_s)
+            if rested is not None or time.monotonic() >= next_look:
+                is_done = look(watch, str(shop.root), rested or ())
+                pause_s = 60.0 * settings.schedule.intake_minutes
+                next_look = time.monotonic() + (pause_s if is_done else min(AGAIN_AFTER_S, pause_s))
+            if time.monotonic() >= next_ask:
+                next_ask = time.monotonic() + ASK_EVERY_S
+                run_due(flows)
         except (PrefectException, httpx.HTTPError) as error:
             # It is started again by `rollbook serve`; what is new is found by the next look.
+            next_ask = time.monotonic() + ASK_EVERY_S
             _log("schedule", f"the scheduler did not answer ({type(error).__name__})")
-        time.sleep(min(ASK_EVERY_S, max(next_look - time.monotonic(), 0.0)))
+        time.sleep(GLANCE_EVERY_S)
 
 
 if __name__ == "__main__":

@@ -113,8 +113,9 @@ def serve_shop(
                         )
                 say(f"Dashboard: http://{LOOPBACK}:{dashboard_port}")
                 say(
-                    f"Intake looks into {shop.inbox} every {settings.schedule.intake_minutes} "
-                    f"minutes; what it and the others did is in {shop.logs / 'flows.log'}. "
+                    f"What comes into {shop.inbox} is taken in once it rests, and every "
+                    f"{settings.schedule.intake_minutes} minutes all of it is looked through; what "
+                    f"was done is in {shop.logs / 'flows.log'}. "
                     "Ctrl-C ends it all."
                 )
                 keep_up(children, say)

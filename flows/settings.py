@@ -7,12 +7,16 @@ import json
 import os
 import secrets
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from flows.door import SIGN_IN_HEADER
-from schemas.settings import ShopSettings, read_settings
+from schemas.settings import ShopSettings, changed_between, read_published, read_settings
 from schemas.toml_text import MistakesError
-from warehouse.shop import ShopFolder, is_private_file
+from warehouse.shop import SETTINGS_NAME, ShopFolder, is_private_file
 from warehouse.whole_file import write_whole
+
+if TYPE_CHECKING:
+    from warehouse.snapshot import Snapshot
 
 NEW_SHOP = Path(__file__).parent / "new_shop"
 """What a new shop begins with: its settings and a job card to copy."""
@@ -43,6 +47,26 @@ def open_shop(folder: Path) -> tuple[ShopFolder, ShopSettings]:
         if kept.is_file():
             error.mistakes.append(f"as it was at the last check without mistakes: {kept}")
         raise
+
+
+def shown_settings(folder: Path, snapshot: Snapshot) -> tuple[ShopSettings, str]:
+    """Return the settings that a snapshot was made with, and how the file differs from them now.
+
+    Raises what open_shop raises where the snapshot is of a version that kept none.
+    """
+    # Databases are heavy to import; most commands open a shop without reading its snapshot.
+    from warehouse.in_force import kept_settings, told_of_changes, told_of_mistakes
+    from warehouse.snapshot import open_reader
+
+    with open_reader(snapshot.path) as reader:
+        kept = read_published(kept_settings(reader))
+    try:
+        _, now = open_shop(folder)
+    except (NotAShopError, MistakesError) as error:
+        if kept is None:
+            raise
+        return kept, told_of_mistakes(str(error).removeprefix(f"{SETTINGS_NAME}: "))
+    return kept or now, told_of_changes(changed_between(kept or now, now))
 
 
 def init_shop(folder: Path) -> ShopFolder:

@@ -647,6 +647,8 @@ COLUMNS: dict[str, Column] = {
     "fact": _text("Name of a setting."),
     "fact_value": _text("Its value."),
     "meaning": _text("What it means."),
+    "setting": _text("Section and name of a setting, as in rollbook.toml."),
+    "setting_json": _text("Its value, as JSON."),
     "table_name": _text("Table of the published snapshot."),
     "unit": _text("Unit of the column."),
 }

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterable, Mapping
 from itertools import pairwise
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator, model_validator
 
 from schemas.toml_text import MistakesError, Strict, read_toml
+
+NOT_PUBLISHED = {"schedule", "scale"}
+"""Sections about who works and when: no figure and no word rests on them."""
 
 FUEL_COMPONENTS = (
     "gasoline",
@@ -261,3 +266,45 @@ def read_settings(path: Path) -> ShopSettings:
     except UnicodeDecodeError:
         raise MistakesError(path.name, ["must be UTF-8 text; save it again as UTF-8"]) from None
     return read_toml(text, ShopSettings, path.name)
+
+
+def published(settings: ShopSettings) -> dict[str, str]:
+    """Return the settings that figures and words rest on, by name, each as JSON."""
+    found = {}
+    for section, held in settings.model_dump(mode="json", exclude=NOT_PUBLISHED).items():
+        named = {f"{section}.{n}": v for n, v in held.items()} if isinstance(held, dict) else None
+        found |= {section: held} if named is None else named
+    return {name: json.dumps(value, ensure_ascii=False) for name, value in found.items()}
+
+
+def read_published(rows: Iterable[tuple[str, str]]) -> ShopSettings | None:
+    """Return the settings that a snapshot was published with.
+
+    None where it holds none, or another version of this program wrote them.
+    """
+    content: dict[str, Any] = {}
+    for name, value in rows:
+        section, _, key = name.partition(".")
+        if key:
+            content.setdefault(section, {})[key] = json.loads(value)
+        else:
+            content[section] = json.loads(value)
+    try:
+        return ShopSettings.model_validate(content) if content else None
+    except ValueError:
+        return None
+
+
+def changed_between(before: ShopSettings, now: ShopSettings) -> dict[str, tuple[str, str]]:
+    """Return the settings that differ, by name: the value before and now, as people write it."""
+    old, new = published(before), published(now)
+    return {n: (_written(old, n), _written(new, n)) for n in new if old.get(n) != new[n]}
+
+
+def _written(values: Mapping[str, str], name: str) -> str:
+    value = json.loads(values[name])
+    if value is None or value == []:
+        return "nothing"
+    if isinstance(value, list):
+        return f"{len(value)} told"
+    return f"{value:g}" if isinstance(value, float) else str(value)

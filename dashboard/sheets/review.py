@@ -20,6 +20,7 @@ import polars as pl
 
 from dashboard import charts
 from dashboard.look import Look
+from dashboard.settings_shown import in_force
 from dashboard.sheets.document import (
     Block,
     Box,
@@ -36,7 +37,7 @@ from dashboard.sheets.document import (
     as_html,
     as_pdf,
 )
-from schemas.settings import ShopSettings, read_settings
+from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import review_words, wording
 from warehouse.damage import DamagedError, plainly
@@ -442,10 +443,12 @@ def write_review(shop: Path, *, quarter: str | None = None) -> tuple[Path, Path]
     ValueError if nothing came in during that quarter.
     """
     folder = ShopFolder(shop)
-    settings = read_settings(folder.settings)
     snapshot = current(shop)
     if snapshot is None:
         raise FileNotFoundError("nothing is published yet: run `rollbook publish DIR` first")
+    settings, mistakes, _ = in_force(shop, snapshot)
+    if settings is None:
+        raise ValueError(f"{folder.settings.name}: {mistakes}")
     with open_reader(snapshot.path) as reader:
         data = gather(reader, settings, snapshot, quarter)
     name = f"review-{data.quarter.replace(' ', '-')}"

@@ -280,7 +280,7 @@ def draw_dropped(stowed: list[Stowed]) -> None:
 
 
 # Choose: what to do, and in which folder
-asked = st.query_params.get("folder", "")
+asked = known.jobs.get(st.query_params.get("job", ""), st.query_params.get("folder", ""))
 if asked and memory.get("bring_in_job_asked") != asked:
     memory["bring_in_job_mode"] = CORRECT if asked in cards else NEW_JOB
     memory["bring_in_job_folder" if asked in cards else "bring_in_job_waiting"] = asked

@@ -7,6 +7,7 @@ import datetime as dt
 import hashlib
 import os
 import time
+from collections.abc import Collection
 from pathlib import Path
 from typing import NamedTuple
 
@@ -142,12 +143,14 @@ def archive_arrivals(
     now: dt.datetime,
     progress: Progress,
     settle_s: float = 0.0,
+    rested: Collection[Entry] = (),
 ) -> Arrivals:
     """Copy what is new in the inbox into the archive and write its arrival down.
 
     A file whose name, size and time of writing are on record is not read again. The bytes are
     archived first, then the arrival goes into the archive's own ledger, then into the
-    warehouse: a kill between any two steps is made good by the next run.
+    warehouse: a kill between any two steps is made good by the next run. Files that somebody saw
+    `rested` are not waited for.
 
     Raises DamagedError if the archive is not there, or its ledger cannot be made whole.
     """
@@ -157,7 +160,12 @@ def archive_arrivals(
     mended += load_ledger(connection, shop)
     files, unreadable = files_in(shop.inbox)
     fresh, taken_out = _changes(connection, shop, files)
-    unsettled = _unsettled(fresh, settle_s, progress)
+    moving = [
+        (path, stat)
+        for path, stat in fresh
+        if (_job_folder(shop, path), path.name, stat.st_size, stat.st_mtime_ns) not in rested
+    ]
+    unsettled = _unsettled(moving, settle_s, progress)
     fresh = [(path, stat) for path, stat in fresh if path not in unsettled]
     number = last_arrival_no(connection)
     arrived = 0

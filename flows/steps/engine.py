@@ -210,7 +210,7 @@ def bring_up(
     def state(step: Step) -> str:
         read = {heads.get(table, table) for name in step.reads for table in rests_on(name)}
         told = _contents(connection, sorted({*read, step.tables[0]}), known)
-        return fingerprint(step.version, settings, told)
+        return fingerprint(step.version, settings, step.set_by(given.settings), told)
 
     made = {}
     for step in ordered(steps):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from flows.steps.engine import Given, Records, Step, whole
+from schemas.settings import published
 
 _SHOWN = {
     "shop.name": "Name of the shop.",
@@ -19,7 +20,6 @@ _SHOWN = {
     "mixture.cruise_high": "Upper edge of the cruise band [lambda].",
     "intake.most_rejected_share": "Share of bad rows above which a file is refused.",
 }
-SECTIONS = {fact.split(".")[0] for fact in _SHOWN}
 
 
 def _make(given: Given, _: list[None]) -> Records:
@@ -28,16 +28,19 @@ def _make(given: Given, _: list[None]) -> Records:
     for fact, meaning in _SHOWN.items():
         section, name = fact.split(".")
         rows.append({"fact": fact, "fact_value": str(settings[section][name]), "meaning": meaning})
-    return {"out.shop_fact": rows}
+    kept = [
+        {"setting": name, "setting_json": told} for name, told in published(given.settings).items()
+    ]
+    return {"out.shop_fact": rows, "out.setting": kept}
 
 
 FACTS = Step(
     name="write down settings",
     doing="writing down settings",
-    version=1,
-    tables=("out.shop_fact",),
+    version=2,
+    tables=("out.shop_fact", "out.setting"),
     reads=(),
     inputs=lambda *_: whole("", lambda: None),
     make=_make,
-    set_by=lambda settings: [settings.model_dump(include=SECTIONS), _SHOWN],
+    set_by=lambda settings: [published(settings), _SHOWN],
 )

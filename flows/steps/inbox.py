@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG
@@ -45,6 +46,20 @@ def files_in(inbox: Path) -> tuple[list[Entry], list[str]]:
             else:
                 odd.append(f"{entry.name!a}: its name is not readable text; rename it")
     return files, sorted(odd)
+
+
+def lying_in(inbox: Path, folder: str) -> list[Entry]:
+    """Return the files of one folder of the inbox, as `files_in` does of all."""
+    found = []
+    with contextlib.suppress(OSError), os.scandir(inbox / folder) as entries:
+        for entry in entries:
+            if entry.name in IGNORED_NAMES or entry.name.startswith("."):
+                continue
+            with contextlib.suppress(OSError):  # gone again
+                if entry.is_file(follow_symlinks=False):
+                    stat = entry.stat(follow_symlinks=False)
+                    found.append((folder, entry.name, stat.st_size, stat.st_mtime_ns))
+    return found
 
 
 def _trouble(entry: os.DirEntry[str], found: os.stat_result) -> str | None:

@@ -47,6 +47,8 @@ GIVEN = {
     "part": "strapping-down",
     "parts": ["Halden S2 slip-on"],
     "verdict_no": "1",
+    "held_rpm": 200.0,
+    "pull_ids": ["x"],
 }
 QUESTIONS = sorted(
     path.name.removesuffix(".sql")

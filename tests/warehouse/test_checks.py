@@ -1086,6 +1086,10 @@ CASES = {
         [{"out.pull_source": []}, {"out.pull_source": [{"pull_id": "p", "is_counted": False}]},
          {"out.pull_source": [{"pull_id": "p", "is_counted": True}] * 2}],
     ),
+    "out.setting: every_setting_can_be_read": (
+        {"out.setting": [{"setting": "a.b", "setting_json": "1.5"}]},
+        [{"out.setting": [{"setting": "a.b", "setting_json": "1.5 kW"}]}],
+    ),
     "out.shop_fact: every_fact_has_a_value_and_a_meaning": (
         {"out.shop_fact": [{"fact": "a", "fact_value": "1", "meaning": "m"}]},
         [{"out.shop_fact": [{"fact": "a", "fact_value": "", "meaning": "m"}]},

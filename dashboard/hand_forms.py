@@ -1,0 +1,122 @@
+"""What pages draw so that a person can set a pull aside: choose, say why, and see it done."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard import desk, hand_desk
+from dashboard.intake_desk import NotWrittenError
+from dashboard.open_shop import OpenShop
+from warehouse import wording
+
+SECONDS_BETWEEN_LOOKS = 0.5
+_WHO = "hand_person"
+"""Who is at this browser, kept for as long as the page is open."""
+
+
+@st.fragment
+def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = "aside") -> None:
+    """Draw the pulls of a job to choose from, the reason, and those that are set aside already.
+
+    `pulls` are rows of the question `pulls`. The address may name one: `pull=run_2.csv`.
+    """
+    _draw_progress(f"{key}_{job_id}")
+    standing = hand_desk.set_aside_on_card(shop, job_id)
+    aside = {one.file for one in standing}
+    names = {
+        row["file_name"]: f"{row['stage_name']} · pull {row['pull_no']}"
+        for row in pulls.unique("file_name", maintain_order=True).iter_rows(named=True)
+        if row["file_name"] not in aside
+    }
+    asked = st.query_params.get("pull")
+    chosen = st.pills(
+        "Set a pull aside: it counts in no figure and stays to be seen",
+        list(names),
+        default=asked if asked in names else None,
+        format_func=lambda name: f"{names[name]} ({name})",
+        key=f"{key}_{job_id}_pull",
+    )
+    if chosen:
+        left, right = st.columns([3, 1])
+        reason = left.text_input(
+            "Why it does not count", key=f"{key}_{job_id}_why_{chosen}", max_chars=200
+        )
+        who = _person(right, f"{key}_{job_id}_who")
+        if st.button("Set this pull aside", type="primary", key=f"{key}_{job_id}_write"):
+            _write(
+                shop,
+                f"{key}_{job_id}",
+                f"{chosen} is set aside",
+                lambda: hand_desk.set_aside(shop, job_id, chosen, reason, who),
+            )
+    for at, one in enumerate(standing):
+        with st.container(horizontal=True, vertical_alignment="center"):
+            by = f", by {wording.escaped(one.by)}" if one.by else ""
+            st.markdown(
+                f"Set aside: {wording.escaped(one.file)}: {wording.escaped(one.reason)}{by}"
+            )
+            if st.button("Take it back", key=f"{key}_{job_id}_back_{at}"):
+                _write(
+                    shop,
+                    f"{key}_{job_id}",
+                    f"{one.file} counts again",
+                    lambda file=one.file: hand_desk.take_back(shop, job_id, file),
+                )
+
+
+def correct_card_link(job_id: str) -> None:
+    """Draw the way to a job's card, filled in."""
+    query = {"job": job_id}
+    st.page_link("views/bring_in_job.py", label="Correct this card", query_params=query)
+
+
+def _person(place: Any, key: str) -> str:
+    who = place.text_input(
+        "Who: a reference, no name", st.session_state.get(_WHO, ""), key=key, max_chars=60
+    )
+    st.session_state[_WHO] = who
+    return who
+
+
+def _write(shop: OpenShop, key: str, done: str, write: Callable[[], None]) -> None:
+    """Write into the inbox, start the update, and draw the form again to follow it."""
+    try:
+        write()
+    except NotWrittenError as trouble:
+        st.error(f"Not written: {wording.escaped(trouble)}.")
+    except OSError as trouble:
+        st.error(f"The disk did not take it: {wording.escaped(trouble.strerror or trouble)}.")
+    else:
+        run = desk.start_update(shop.folder)
+        st.session_state[f"{key}_written"] = {"run": run, "done": done, "shop": shop.folder}
+        st.rerun()
+
+
+def _draw_progress(key: str) -> None:
+    """Draw how far the update is that followed the last writing, and how it ended."""
+    written = st.session_state.get(f"{key}_written")
+    if written is None:
+        return
+    if not written["run"].is_over:
+        _follow(written["run"])
+    elif written["run"].error:
+        st.error("It is written, and safe in the inbox. The figures could not be made again:")
+        st.text(written["run"].error)
+        if st.button("Try again now", key=f"{key}_again"):
+            written["run"] = desk.start_update(written["shop"])
+            st.rerun()
+    else:
+        st.success(f"Done: {wording.escaped(written['done'])}.")
+
+
+@st.fragment(run_every=SECONDS_BETWEEN_LOOKS)
+def _follow(run: desk.UpdateRun) -> None:
+    """Draw how far an update is, and the page again at its end, holding up nothing below it."""
+    step = next(run.steps(), None)
+    if step is None:
+        st.rerun()
+    st.progress(step.share, text=step.sentence)
