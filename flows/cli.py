@@ -14,7 +14,7 @@ import time
 import traceback
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 
@@ -425,6 +425,24 @@ def morning(
     except ValueError:
         raise typer.BadParameter(f"{day!r} is no day such as 2026-06-23") from None
     say(f"Morning file written: {write_morning(shop, settings, asked)}")
+
+
+@app.command()
+def export(
+    folder: Shop,
+    table: Annotated[
+        str, typer.Argument(help="Name of the table; without one, all are listed.")
+    ] = "",
+    to: Annotated[Literal["csv", "xlsx", "parquet"], typer.Option(help="Kind of file.")] = "csv",
+) -> None:
+    """Write a published table into reports/, or list the tables."""
+    from flows.export import print_tables, write_table
+
+    snapshot = _published(folder)
+    if not table:
+        print_tables(snapshot)
+        return
+    say(f"Written: {write_table(*_open(folder), snapshot, table, to)}")
 
 
 @app.command()

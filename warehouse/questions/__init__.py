@@ -44,14 +44,18 @@ def text(question: str) -> str:
 
 def ask(reader: duckdb.DuckDBPyConnection, question: str, **given: Any) -> pl.DataFrame:
     """Return the answer to a question, its notes in words; its file says which values it takes."""
-    found = reader.sql(text(question), params=given).pl()
-    found = found.with_columns(
-        _worded(found[name], say) for name, say in NOTES.items() if name in found.columns
-    )
+    found = worded(reader.sql(text(question), params=given).pl())
     if question not in OF_ROWS:
         return found
     said = [OF_ROWS[question](row) for row in found.iter_rows(named=True)]
     return found.with_columns(pl.Series("sentence", said, dtype=pl.String))
+
+
+def worded(found: pl.DataFrame) -> pl.DataFrame:
+    """Return rows with their notes in words."""
+    return found.with_columns(
+        _worded(found[name], say) for name, say in NOTES.items() if name in found.columns
+    )
 
 
 def _worded(notes: pl.Series, say: Callable[[str | None], str]) -> pl.Series:
