@@ -82,7 +82,8 @@ def _layout(palette: Palette, height: float, *, below: float, left: float) -> di
     return {
         "height": height,
         "margin": {"l": left, "r": 12, "t": 12, "b": below},
-        "paper_bgcolor": "rgba(0,0,0,0)",
+        # The page's own ground: a picture that is taken away keeps it.
+        "paper_bgcolor": palette.paper,
         "plot_bgcolor": "rgba(0,0,0,0)",
         "font": {
             "family": "Source Sans, Source Sans Pro, sans-serif",

@@ -13,11 +13,12 @@ import duckdb
 import polars as pl
 import streamlit as st
 
+from dashboard import export
 from dashboard.look import DARK, LIGHT, Limits, Look
 from dashboard.settings_shown import in_force
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
-from warehouse import wording
+from warehouse import takeaway, wording
 from warehouse.damage import DamagedError, first_line, is_damage
 from warehouse.find import Group, Index, find
 from warehouse.fuel_table import FuelTable, read_fuel_table
@@ -141,6 +142,10 @@ def open_shop() -> OpenShop:
         st.stop()
     with _told_if_damaged():
         _reader(str(snapshot.path))
+    zone, air = held.settings.shop.timezone, held.settings.figures.reference_air
+    which = takeaway.which_snapshot(snapshot.number, snapshot.published_at, zone)
+    # What is taken away says what it is of, also when the page has gone on to another snapshot.
+    st.session_state[export.SHOWN] = takeaway.About(held.settings.shop.name, which, air, zone)
     return OpenShop(folder, held.settings, snapshot)
 
 

@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 import polars as pl
 import streamlit as st
 
-from dashboard import address, desk, on_page
+from dashboard import address, desk, export, on_page
 from dashboard.drawing import CellTable, Chart
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
@@ -37,6 +37,8 @@ def table(
     if not shown:
         names.sort(key=frame.columns.index)
     config: dict[str, Any] = {}
+    headings: dict[str, str] = {}
+    published = frame
     for name in names:
         if isinstance(shown, Mapping):
             config[name] = shown[name]
@@ -50,6 +52,7 @@ def table(
         if column.times != 1:
             frame = frame.with_columns(pl.col(name) * column.times)
         config[name] = _column(column, title, frame[name], settings)
+        headings[name] = title
     st.dataframe(
         frame.select(names),
         hide_index=True,
@@ -57,6 +60,7 @@ def table(
         placeholder="–",
         column_config=config,
     )
+    export.bar(frame.select(names), headings, published.select(names))
 
 
 def _column(column: Column, title: str, values: pl.Series, settings: ShopSettings | None) -> Any:
@@ -158,7 +162,10 @@ def moment(title: str, zone: str) -> Any:
 
 def chart(drawn: Chart | CellTable, key: str) -> None:
     """Draw a chart."""
-    st.plotly_chart(on_page.figure(drawn), theme=None, config={"displayModeBar": False}, key=key)
+    config = export.picture_config(key)
+    st.plotly_chart(on_page.figure(drawn), theme=None, config=config, key=key)
+    if isinstance(drawn, Chart):
+        export.picture(drawn, key)
 
 
 def cards(entries: Iterable[tuple[str, str, str]]) -> None:

@@ -437,12 +437,33 @@ def export(
 ) -> None:
     """Write a published table into reports/, or list the tables."""
     from flows.export import print_tables, write_table
+    from flows.settings import shown_settings
 
     snapshot = _published(folder)
     if not table:
         print_tables(snapshot)
         return
-    say(f"Written: {write_table(*_open(folder), snapshot, table, to)}")
+    settings, _ = shown_settings(folder, snapshot)
+    say(f"Written: {write_table(folder.resolve(), settings, snapshot, table, to)}")
+
+
+@app.command()
+def sheet(
+    folder: Shop,
+    job: Annotated[str, typer.Argument(help='Such as "J-0042".')],
+    before: Annotated[
+        int, typer.Option(help="Number of the stage before; default the first run.", min=0)
+    ] = 0,
+    after: Annotated[
+        int, typer.Option(help="Number of the stage after; default the last run.", min=0)
+    ] = 0,
+) -> None:
+    """Write a customer's sheet of a job, one page as PDF and HTML, into reports/."""
+    from flows.review import write_sheet
+
+    _published(folder)
+    for line in write_sheet(folder.resolve(), job, before, after):
+        say(line)
 
 
 @app.command()

@@ -30,7 +30,7 @@ def print_tables(snapshot: Snapshot) -> None:
 
 
 def write_table(
-    shop: ShopFolder, settings: ShopSettings, snapshot: Snapshot, table: str, kind: str
+    shop: Path, settings: ShopSettings, snapshot: Snapshot, table: str, kind: str
 ) -> Path:
     """Write a published table into `reports/`; what was exported before is written over.
 
@@ -50,7 +50,7 @@ def write_table(
         content = _content(frame, columns, about, kind)
     except takeaway.TooLongError as trouble:
         raise NothingKnownError(str(trouble)) from None
-    path = shop.reports / f"{table.removeprefix('out.')}.{kind}"
+    path = ShopFolder(shop).reports / f"{table.removeprefix('out.')}.{kind}"
     write_whole(path, content)
     return path
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Mapping
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator, model_validator
@@ -30,12 +30,29 @@ FUEL_COMPONENTS = (
 """What a fuel may be said to be mixed of, by mass."""
 
 
+LOGO_ENDINGS = (".png", ".jpg", ".jpeg")
+
+
 class Shop(Strict):
     """Who and where."""
 
     name: str = "My shop"
     altitude_m: float | None = Field(default=None, ge=-430, le=5000)
     timezone: str = "UTC"
+    address: list[Annotated[str, Field(max_length=80)]] = Field(default=[], max_length=4)
+    """Lines below the name on paper."""
+    logo: str = Field(default="", max_length=120)
+    """File in the shop's folder that stands on paper."""
+
+    @field_validator("logo")
+    @classmethod
+    def logo_is_a_file_of_the_folder(cls, value: str) -> str:
+        """Refuse a path that leads out of the shop's folder, and what no sheet can show."""
+        if value and (set(value) & set("/\\:") or not value.lower().endswith(LOGO_ENDINGS)):
+            raise ValueError(
+                f"must name a {', '.join(LOGO_ENDINGS)} file in the shop's folder, got {value!r}"
+            )
+        return value
 
     @field_validator("timezone")
     @classmethod

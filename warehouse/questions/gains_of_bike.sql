@@ -24,6 +24,8 @@ SELECT
     gain.drift_pct,
     gain.drift_lower_pct,
     gain.drift_upper_pct,
+    gain.riding_from_rpm,
+    gain.riding_to_rpm,
     gain.mean_gain_pct,
     gain.mean_gain_lower_pct,
     gain.mean_gain_upper_pct,
