@@ -12,7 +12,7 @@ import streamlit as st
 from streamlit.errors import DuplicateWidgetID
 
 from dashboard import on_paper
-from dashboard.drawing import Chart
+from dashboard.drawing import CellTable, Chart
 from dashboard.file_names import safe_name
 from warehouse import takeaway
 
@@ -89,7 +89,7 @@ def picture_name(key: str) -> str:
     return safe_name(f"rollbook-{key.replace('_', '-')}")
 
 
-def picture(drawn: Chart, key: str, place: Any = st) -> None:
+def picture(drawn: Chart | CellTable, key: str, place: Any = st) -> None:
     """Draw the way to take a chart away as a drawing for print."""
     place.download_button(
         "SVG",
@@ -104,7 +104,7 @@ def picture(drawn: Chart, key: str, place: Any = st) -> None:
     )
 
 
-def drawing(chart: Chart) -> bytes:
+def drawing(chart: Chart | CellTable) -> bytes:
     """Return a chart as an SVG file, on the ground that its colours are for."""
     start, end, rest = str(on_paper.drawing(chart)).partition(">")
     ground = f'<rect width="100%" height="100%" fill="{chart.palette.paper}"/>'

@@ -7,6 +7,9 @@ import polars as pl
 from dashboard.charts import SPEED_FORMAT, SPEED_TITLE
 from dashboard.drawing import Band, Chart, Item, Line, Note, Panel, Stretch
 from dashboard.look import Limits, Look
+from warehouse.wording import signed
+
+HEIGHT_PX = 560.0
 
 Named = tuple[str, pl.DataFrame]
 """A stage's name and its curve."""
@@ -19,8 +22,6 @@ def sheet_chart(
     windows: pl.DataFrame,
     look: Look,
     limits: Limits,
-    *,
-    height_px: float,
 ) -> Chart:
     """Draw a bike before and after; told apart in grey too, by dash and weight."""
     palette = look.palette
@@ -50,7 +51,7 @@ def sheet_chart(
         panels,
         SPEED_TITLE,
         palette,
-        height_px,
+        HEIGHT_PX,
         "Power and mixture at full throttle over engine speed, before and after",
         x_format=SPEED_FORMAT,
     )
@@ -69,5 +70,9 @@ def _levels(curve: pl.DataFrame, windows: pl.DataFrame, look: Look, limits: Limi
         items.append(Note(speed[0], line[0], f"{at:g} % lean: {level}"))
     for window in windows.filter(pl.col("side") == "lean").iter_rows(named=True):
         colour = palette.level(window["level"])
-        items.append(Stretch(window["from_rpm"], window["to_rpm"], colour, 0.15, window["level"]))
+        items.append(Stretch(window["from_rpm"], window["to_rpm"], colour, 0.15))
+        at, error = window["worst_speed_rpm"], window["worst_error_pct"]
+        height = float(target[int((speed - at).abs().arg_min() or 0)]) * (1 + error / 100)
+        said = f"{window['level']}: {signed(error, 0)} %"
+        items.append(Note(at, height, said, is_bold=True, is_centred=True))
     return items

@@ -459,7 +459,7 @@ def sheet(
     ] = 0,
 ) -> None:
     """Write a customer's sheet of a job, one page as PDF and HTML, into reports/."""
-    from flows.review import write_sheet
+    from flows.sheet import write_sheet
 
     _published(folder)
     for line in write_sheet(folder.resolve(), job, before, after):

@@ -54,7 +54,7 @@ def gain_sentence(gain: Row | None, before: Row | None, after: Row) -> str:
         told = f"Not like for like ({reason}), so take it with care: {told[0].lower()}{told[1:]}"
     if gain["air_state"] == "observed":
         told += (
-            " Power is as observed: no air correction holds for forced induction, so the range "
+            " No air correction holds for forced induction: power is as observed, and the range "
             "holds what the weather may have done."
         )
     if gain["again_stage_id"] is not None:
@@ -70,20 +70,20 @@ def _told(gain: Row) -> str:
         which = "of one run" if gain["air_state"] == "one side" else "of both runs"
         return (
             f"Whether it gained cannot be told: the air {which} was not measured. As observed, "
-            f"power at the wheel differs by {signed(mean)} % {where}; with what two airs may do, "
-            f"19 of 20 such differences lie within {ends}."
+            f"power at the wheel differs by {signed(mean)} % {where}; with what two airs may do to "
+            f"it, 19 of 20 such ranges hold the true change, here {ends}."
         )
     if gain["verdict"] == "within noise":
         smallest = number(gain["smallest_detectable_pct"], 1)
         return (
-            f"No gain and no loss can be told: {signed(mean)} % power at the wheel {where} is "
-            f"within what runs of one bike differ by (the true change lies within {ends} in 19 of "
-            f"20 such cases). It would have taken about {smallest} % to be seen."
+            f"No gain and no loss can be told: {signed(mean)} % of power at the wheel {where} is "
+            f"within what runs of one bike differ by; 19 of 20 such ranges hold the true change, "
+            f"here {ends}. A change of about {smallest} % would most likely have been seen."
         )
     verb = "rose" if gain["verdict"] == "real gain" else "fell"
     return (
-        f"Power at the wheel {verb} by {number(abs(mean), 1)} % on average {where}; in 19 of 20 "
-        f"such cases the true change lies within the range given, here {ends}."
+        f"Power at the wheel {verb} by {number(abs(mean), 1)} % on average {where}; 19 of 20 such "
+        f"ranges hold the true change, here {ends}."
     )
 
 
@@ -101,7 +101,7 @@ def leanest(mixture: Row | None) -> str:
 
     >>> leanest({"worst_lean_error_pct": 12.3, "worst_speed_rpm": 7450.0, "worst_lower_pct": 10.1,
     ...          "worst_upper_pct": 14.2})
-    'at most 12 % leaner than wanted, at 7,450 rpm (+10.1 to +14.2 %)'
+    '12 % leaner than wanted at its leanest, at 7,450 rpm (+10.1 to +14.2 %)'
     >>> leanest(None)
     'not measured'
     """
@@ -112,7 +112,7 @@ def leanest(mixture: Row | None) -> str:
     where = f"at {number(mixture['worst_speed_rpm'])} rpm ({ends})"
     if worst <= 0:
         return f"nowhere leaner than wanted, nearest to it {where}"
-    return f"at most {number(worst)} % leaner than wanted, {where}"
+    return f"{number(worst)} % leaner than wanted at its leanest, {where}"
 
 
 def watch_sentence(left: Row, advice: Advice, *, is_after: bool) -> str:
