@@ -89,11 +89,11 @@ def picture_name(key: str) -> str:
     return safe_name(f"rollbook-{key.replace('_', '-')}")
 
 
-def picture(drawn: Chart | CellTable, key: str, place: Any = st) -> None:
-    """Draw the way to take a chart away as a drawing for print."""
+def picture(make: Callable[[], Chart | CellTable], key: str, place: Any = st) -> None:
+    """Draw the way to take a chart away as a drawing for print; it is made on the click."""
     place.download_button(
         "SVG",
-        lambda: io.BytesIO(drawing(drawn)),
+        lambda: io.BytesIO(drawing(make())),
         file_name=f"{picture_name(key)}.svg",
         mime="image/svg+xml",
         on_click="ignore",

@@ -8,11 +8,9 @@ from typing import Any
 import plotly.graph_objects as go
 import streamlit as st
 
-from dashboard import on_page
+from dashboard import export, on_page
 from dashboard.drawing import CellTable, Chart
 from dashboard.open_shop import OpenShop
-
-BARE = {"displayModeBar": False}
 
 
 @st.cache_resource(max_entries=48, show_spinner=False)
@@ -38,4 +36,5 @@ def draw(
     """Draw a chart; beside the snapshot and the look it hangs on nothing but what is named."""
     given = (str(shop.snapshot.path), shop.look(), shop.limits(), shop.power_at())
     kept = _figure((key, *depends, *given), make, layout or {})
-    place.plotly_chart(kept, theme=None, config=BARE, key=key, **how)
+    place.plotly_chart(kept, theme=None, config=export.picture_config(key), key=key, **how)
+    export.picture(make, key, place)

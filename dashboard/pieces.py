@@ -164,7 +164,7 @@ def chart(drawn: Chart | CellTable, key: str) -> None:
     """Draw a chart."""
     config = export.picture_config(key)
     st.plotly_chart(on_page.figure(drawn), theme=None, config=config, key=key)
-    export.picture(drawn, key)
+    export.picture(lambda: drawn, key)
 
 
 def cards(entries: Iterable[tuple[str, str, str]]) -> None:

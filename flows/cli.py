@@ -362,11 +362,13 @@ def why(
     full: Annotated[bool, typer.Option("--full", help="Every stage, pull and file.")] = False,
 ) -> None:
     """Print what stands behind a figure: method, settings, evidence used and left out."""
+    from flows.settings import shown_settings
     from flows.why_answers import print_figures, print_why
 
     snapshot = _published(folder)
     if figure:
-        print_why(snapshot, _open(folder)[1], " ".join(figure), full=full)
+        settings, _ = shown_settings(folder, snapshot)
+        print_why(snapshot, settings, " ".join(figure), full=full)
     else:
         print_figures(snapshot, folder)
 

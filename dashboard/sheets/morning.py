@@ -17,7 +17,8 @@ import jinja2
 import polars as pl
 
 from dashboard.day import Day, read_day
-from schemas.settings import ShopSettings, read_settings
+from dashboard.settings_shown import in_force
+from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import day_words, wording
 from warehouse.damage import DamagedError, plainly
@@ -79,10 +80,12 @@ def write_morning(shop: Path, day: dt.date) -> Path:
     Raises FileNotFoundError if the shop has no settings or nothing is published yet.
     """
     folder = ShopFolder(shop)
-    settings = read_settings(folder.settings)
     snapshot = current(shop)
     if snapshot is None:
         raise FileNotFoundError("nothing is published yet: run `rollbook publish DIR` first")
+    settings, mistakes, _ = in_force(shop, snapshot)
+    if settings is None:
+        raise ValueError(f"{folder.settings.name}: {mistakes}")
     with open_reader(snapshot.path) as reader:
         shop_day = read_day(_Asked(reader), day, settings.shop.timezone)
         text = render(shop_day, settings, snapshot)

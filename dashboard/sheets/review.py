@@ -436,21 +436,34 @@ def _anchor(figure: str) -> str:
     return f"behind-{figure.replace(' ', '-')}"
 
 
-def write_review(shop: Path, *, quarter: str | None = None) -> tuple[Path, Path]:
-    """Write the review of a quarter as PDF and as HTML, each whole or not at all.
+def read_review(shop: Path, quarter: str | None = None) -> ReviewData:
+    """Return what the review of a quarter says, of the latest without one.
 
     Raises FileNotFoundError if the shop has no settings or nothing is published yet. Raises
     ValueError if nothing came in during that quarter.
     """
-    folder = ShopFolder(shop)
     snapshot = current(shop)
     if snapshot is None:
         raise FileNotFoundError("nothing is published yet: run `rollbook publish DIR` first")
     settings, mistakes, _ = in_force(shop, snapshot)
     if settings is None:
-        raise ValueError(f"{folder.settings.name}: {mistakes}")
+        raise ValueError(f"{ShopFolder(shop).settings.name}: {mistakes}")
     with open_reader(snapshot.path) as reader:
-        data = gather(reader, settings, snapshot, quarter)
+        return gather(reader, settings, snapshot, quarter)
+
+
+def review_of(shop: Path, quarter: str) -> bytes:
+    """Return the review of a quarter as PDF; raises what `read_review` raises."""
+    return as_pdf(document(read_review(shop, quarter), is_whole=False))
+
+
+def write_review(shop: Path, *, quarter: str | None = None) -> tuple[Path, Path]:
+    """Write the review of a quarter as PDF and as HTML, each whole or not at all.
+
+    Raises what `read_review` raises.
+    """
+    data = read_review(shop, quarter)
+    folder = ShopFolder(shop)
     name = f"review-{data.quarter.replace(' ', '-')}"
     pdf, html = folder.reports / f"{name}.pdf", folder.reports / f"{name}.html"
     write_whole(pdf, as_pdf(document(data, is_whole=False)))

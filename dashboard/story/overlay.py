@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from functools import partial
 from typing import Any
 
@@ -10,6 +11,8 @@ import streamlit as st
 
 from dashboard import address, kept_chart, pieces, why_panel
 from dashboard.drawing import Chart
+from dashboard.file_names import safe_name
+from dashboard.sheets.job import sheet_of
 from dashboard.story.one_job import OneJob
 from dashboard.story_chart import StageLine, gain_of_curves, story_chart
 from warehouse import story, wording
@@ -257,6 +260,22 @@ def _links(one: OneJob) -> None:
             ("Its pulls", "pulls"),
         ):
             one.link(label, part, stage=chosen)
+        if one.pulled:
+            _sheet(one)
+
+
+def _sheet(one: OneJob) -> None:
+    """Draw the way to the customer's sheet; it is made on the click."""
+    job_id = one.job["job_id"]
+    st.download_button(
+        "The customer's sheet (PDF)",
+        lambda: io.BytesIO(sheet_of(one.shop.folder, job_id)[0]),
+        file_name=safe_name(f"sheet-{job_id}.pdf"),
+        mime="application/pdf",
+        on_click="ignore",
+        icon=":material/download:",
+        key=f"story_sheet_{job_id}",
+    )
 
 
 def _other_jobs(one: OneJob) -> None:

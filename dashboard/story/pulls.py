@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard import address, pieces
+from dashboard import address, hand_forms, pieces
 from dashboard.story.one_job import OneJob
 from warehouse import story, wording
 
@@ -42,3 +42,5 @@ def draw(one: OneJob) -> None:
         "factor_disagreement_pct probe_place file_name sha256_start",
         one.shop.settings,
     )
+    hand_forms.set_aside_form(one.shop, one.job["job_id"], pulls)
+    hand_forms.correct_card_link(one.job["job_id"])

@@ -1,10 +1,14 @@
 """Answers "what came in this quarter, what did it gain, what drifted, what came back?"."""
 
+import io
+
 import polars as pl
 import streamlit as st
 
 from dashboard import address, charts, pieces, why_panel
+from dashboard.file_names import safe_name
 from dashboard.open_shop import open_shop
+from dashboard.sheets.review import review_of
 from warehouse import wording
 from warehouse.questions import behind
 
@@ -42,7 +46,17 @@ if rows.is_empty():
 else:
     st.caption(wording.counted(rows.height, "row"))
     pieces.table(rows, settings=shop.settings)
-why_panel.behind(shop, "quarter", f"{quarter}: {opened}")
+with st.container(horizontal=True):
+    why_panel.behind(shop, "quarter", f"{quarter}: {opened}")
+    st.download_button(
+        "The review (PDF)",
+        lambda: io.BytesIO(review_of(shop.folder, quarter)),
+        file_name=safe_name(f"review-{quarter.replace(' ', '-')}.pdf"),
+        mime="application/pdf",
+        on_click="ignore",
+        icon=":material/download:",
+        key="this_quarter_review",
+    )
 
 st.subheader("Gains by change", anchor=False)
 summary = shop.ask("quarter_gains", quarter=quarter)
