@@ -357,7 +357,7 @@ def _job(
                 notes="level 2.1 % below the other pulls" if is_odd else "",
                 made_from="test",
             )
-            if job_id in ("J-0026", "J-0028"):
+            if job_id in ("J-0026", "J-0028", "J-0032"):
                 rows.setdefault("out.pull_curve", []).extend(
                     {
                         "pull_id": pull_id,

@@ -201,6 +201,12 @@ def test_two_new_bikes_before_the_first_is_taken_in_stay_two(filled, monkeypatch
     assert inbox_of(filled) - before == {"inbox/J-8/card.toml"}
 
 
+def test_a_card_is_reached_by_the_number_of_its_job(filled, monkeypatch):
+    page = Page(filled.folder.root, monkeypatch, job="J-1")
+    assert page.app.session_state["bring_in_job_mode"] == "Correct a card"
+    assert page.app.session_state["bring_in_job_folder"] == "job 1"
+
+
 def test_a_job_whose_folder_is_gone_is_brought_in_anew(filled, make, monkeypatch):
     gone = filled.folder.inbox / "job 1"
     names = sorted(path.name for path in gone.iterdir())

@@ -1,7 +1,7 @@
 -- question latest_pull: the pull whose file came last, and the one to hold it against.
 --
 -- Grain:  one row: the pull before of the same stage, else the one before of the same bike.
--- Takes:  nothing.
+-- Takes:  $held_rpm: over how much speed a lean error must be held.
 -- Nulls:  the pull before of a bike's first; the worst error where the pull shows no mixture over
 --         $held_rpm; the trouble of a pull that counts.
 WITH came AS (
