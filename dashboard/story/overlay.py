@@ -104,25 +104,26 @@ def _picture(one: OneJob) -> None:
     base, has_others = first, len(bases) > 1
     # A finger on a phone scrolls the page with the same stroke.
     can_drag = has_others and "Mobi" not in (st.context.headers.get("User-Agent") or "")
+    # The picture stands first; what is read off it is asked for below.
+    picture = st.container()
     controls = st.container(horizontal=True, vertical_alignment="center")
     if has_others:
         base = address.select(
             "base", "Gains over", list(bases), bases.__getitem__,
             default=first, place=controls, width=220,
         )  # fmt: skip
-    if can_drag:
-        _range(one, shown, base, controls, can_drag=True)
+    if has_others:
+        _range(one, shown, base, controls, can_drag=can_drag)
     kept_chart.draw(
         one.shop,
         "story_chart",
         (one.job["job_id"], tuple(shown), base),
         partial(_chart, one, shown, base, bases[base]),
         layout={"dragmode": "select", "selectdirection": "h"} if can_drag else None,
+        place=picture,
         on_select=_picked if can_drag else "ignore",
         **({"selection_mode": "box"} if can_drag else {}),
     )
-    if has_others and not can_drag:
-        _range(one, shown, base, st.container(horizontal=True), can_drag=False)
     pieces.table(
         _rows(one, base), _columns(one), one.shop.settings,
         verdict=f"Gain over {bases[base]}", cruise_out_share="Cruise off [%]",
