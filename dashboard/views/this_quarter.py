@@ -38,78 +38,82 @@ pieces.cards(
     )
     for figure, value, before in figures.iter_rows()
 )
-names = figures["figure"].to_list()
-opened = pieces.switch("The list behind a figure", names, "this_quarter_figure", "figure")
-rows = shop.ask(behind(opened), quarter=quarter)
-if rows.is_empty():
-    st.text("Nothing stands behind it.")
+st.download_button(
+    "The review (PDF)",
+    lambda: io.BytesIO(review_of(shop.folder, quarter)),
+    file_name=safe_name(f"review-{quarter.replace(' ', '-')}.pdf"),
+    mime="application/pdf",
+    on_click="ignore",
+    icon=":material/download:",
+    key="this_quarter_review",
+)
+
+part = pieces.switch(
+    "Show",
+    ("Gains", "Maps and comebacks", "Remap need", "The dyno", "Lists"),
+    "quarter_part",
+    "part",
+)
+if part == "Gains":
+    summary = shop.ask("quarter_gains", quarter=quarter)
+    gains = shop.ask("gains_in_quarter", quarter=quarter)
+    if gains.is_empty():
+        st.text("No gain was measured this quarter.")
+    else:
+        if not summary.is_empty():
+            drawn = charts.quarter_gain_chart(summary, gains, shop.look())
+            pieces.chart(drawn, "this_quarter_gains")
+        unlike = gains.filter(~pl.col("is_pooled")).height
+        undrawn = max(summary.height - charts.MOST_ROWS, 0)
+        st.caption(
+            f"Power {shop.power_at()}. "
+            + (f"{wording.counted(undrawn, 'rarer change')} not drawn. " if undrawn else "")
+            + f"{wording.counted(gains.height, 'gain')}, of which "
+            f"{wording.number(unlike)} not like for like and left out of the means."
+        )
+        with st.expander("The gains, one by one"):
+            st.text(wording.real_by_chance(gains.to_dicts()))
+            pieces.table(gains)
+elif part == "Maps and comebacks":
+    missing = shop.ask("maps_off_target", quarter=quarter)
+    said = wording.off_target_sentence(missing.to_dicts())
+    if missing.is_empty():
+        st.success(said)
+    else:
+        st.error(f"**{said}** {wording.CAUTIONS[0]}")
+        pieces.table(missing)
+
+    st.subheader("Came back within 60 days", anchor=False)
+    back = shop.ask("behind_comebacks_within_60_days", quarter=quarter)
+    if back.is_empty():
+        st.text("No bike came back on the build it had left with.")
+    else:
+        pieces.table(back)
+elif part == "Remap need":
+    needs = shop.ask("remap_needs").head(5)
+    if needs.is_empty():
+        st.text("Nothing can be ranked yet.")
+    for need in needs.iter_rows(named=True):
+        st.markdown(f"{need['need_rank']}\\. {wording.escaped(need['sentence'])}")
+    st.page_link("views/remap_need.py", label="The whole ranking →")
+elif part == "The dyno":
+    verdicts = shop.ask("dyno_verdicts")
+    if verdicts.is_empty():
+        st.text("Nothing is known of it yet.")
+    for verdict in verdicts.iter_rows(named=True):
+        st.markdown(wording.dyno_markdown(verdict))
+    st.page_link("views/dyno_trust.py", label="Charts and sessions →")
 else:
-    st.caption(wording.counted(rows.height, "row"))
-    pieces.table(rows, settings=shop.settings)
-with st.container(horizontal=True):
+    names = figures["figure"].to_list()
+    opened = pieces.switch("The list behind a figure", names, "this_quarter_figure", "figure")
+    rows = shop.ask(behind(opened), quarter=quarter)
+    if rows.is_empty():
+        st.text("Nothing stands behind it.")
+    else:
+        st.caption(wording.counted(rows.height, "row"))
+        pieces.table(rows, settings=shop.settings)
     why_panel.behind(shop, "quarter", f"{quarter}: {opened}")
-    st.download_button(
-        "The review (PDF)",
-        lambda: io.BytesIO(review_of(shop.folder, quarter)),
-        file_name=safe_name(f"review-{quarter.replace(' ', '-')}.pdf"),
-        mime="application/pdf",
-        on_click="ignore",
-        icon=":material/download:",
-        key="this_quarter_review",
-    )
 
-st.subheader("Gains by change", anchor=False)
-summary = shop.ask("quarter_gains", quarter=quarter)
-gains = shop.ask("gains_in_quarter", quarter=quarter)
-if gains.is_empty():
-    st.text("No gain was measured this quarter.")
-else:
-    if not summary.is_empty():
-        drawn = charts.quarter_gain_chart(summary, gains, shop.look())
-        pieces.chart(drawn, "this_quarter_gains")
-    unlike = gains.filter(~pl.col("is_pooled")).height
-    undrawn = max(summary.height - charts.MOST_ROWS, 0)
-    st.caption(
-        f"Power {shop.power_at()}. "
-        + (f"{wording.counted(undrawn, 'rarer change')} not drawn. " if undrawn else "")
-        + f"{wording.counted(gains.height, 'gain')}, of which "
-        f"{wording.number(unlike)} not like for like and left out of the means."
-    )
-    with st.expander("The gains, one by one"):
-        st.text(wording.real_by_chance(gains.to_dicts()))
-        pieces.table(gains)
-
-st.subheader("Maps that still miss the target", anchor=False)
-missing = shop.ask("maps_off_target", quarter=quarter)
-said = wording.off_target_sentence(missing.to_dicts())
-if missing.is_empty():
-    st.success(said)
-else:
-    st.error(f"**{said}** {wording.CAUTIONS[0]}")
-    pieces.table(missing)
-
-st.subheader("Came back within 60 days", anchor=False)
-back = shop.ask("behind_comebacks_within_60_days", quarter=quarter)
-if back.is_empty():
-    st.text("No bike came back on the build it had left with.")
-else:
-    pieces.table(back)
-
-st.subheader("Remap need, over all quarters", anchor=False)
-needs = shop.ask("remap_needs").head(5)
-if needs.is_empty():
-    st.text("Nothing can be ranked yet.")
-for need in needs.iter_rows(named=True):
-    st.markdown(f"{need['need_rank']}\\. {wording.escaped(need['sentence'])}")
-st.page_link("views/remap_need.py", label="The whole ranking →")
-
-st.subheader("The dyno", anchor=False)
-verdicts = shop.ask("dyno_verdicts")
-if verdicts.is_empty():
-    st.text("Nothing is known of it yet.")
-for verdict in verdicts.iter_rows(named=True):
-    st.markdown(wording.dyno_markdown(verdict))
-st.page_link("views/dyno_trust.py", label="Charts and sessions →")
 
 with st.expander("What stands behind the figures"):
     st.markdown("**Settings they were made with**")

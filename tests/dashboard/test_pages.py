@@ -16,6 +16,22 @@ VIEWS = sorted((APP.parent / "views").glob("*.py"))
 # Two pages bring something in: they ask for files, and the first job comes before any snapshot.
 ASKING = ("bring_in_job", "teach_layout")
 PARTS = ("story", "gain", "map", "health", "rides", "pulls")
+OTHER_PARTS = {
+    "remap_need": ("its-bikes", "arrived-and-left", "what-to-quote"),
+    "dyno_trust": (
+        "control-bike",
+        "what-happened",
+        "what-intervals-rest-on",
+        "sessions-in-doubt",
+    ),
+    "this_quarter": ("gains", "maps-and-comebacks", "remap-need", "the-dyno", "lists"),
+}
+"""Parts of pages by their words in the address."""
+EVERY_PART = [
+    *(view.stem for view in VIEWS if view.stem not in ("bike", *OTHER_PARTS)),
+    *(f"bike {part}" for part in PARTS),
+    *(f"{view} {part}" for view, parts in OTHER_PARTS.items() for part in parts),
+]
 """Of the page of a bike; the first is drawn at first."""
 
 
@@ -129,6 +145,15 @@ def test_a_page_on_a_filled_snapshot_shows_figures_and_the_cautions(view, small_
     # Nothing is looked for before somebody writes what.
     shows = app.dataframe or app.get("plotly_chart") or (view.stem == "find" and app.info)
     assert app.get("file_uploader") if view.stem in ASKING else shows
+
+
+@pytest.mark.parametrize(
+    ("view", "part"), [(view, part) for view, parts in OTHER_PARTS.items() for part in parts]
+)
+def test_a_part_of_a_page_is_what_its_address_asks_for(view, part, small_shop, monkeypatch):
+    app = _page(_view(view), small_shop, monkeypatch, part=part)
+    chosen = [str(group.value).casefold().replace(" ", "-") for group in app.get("button_group")]
+    assert part in chosen
 
 
 @pytest.mark.parametrize("part", PARTS)
@@ -311,10 +336,7 @@ def test_a_new_snapshot_is_read_without_a_restart(tmp_path, monkeypatch, make_sm
     assert app.selectbox[0].label == "Quarter"
 
 
-@pytest.mark.parametrize(
-    "name",
-    [*(view.stem for view in VIEWS if view.stem != "bike"), *(f"bike {part}" for part in PARTS)],
-)
+@pytest.mark.parametrize("name", EVERY_PART)
 def test_what_people_typed_is_never_markdown(name, small_shop, tmp_path, monkeypatch):
     typed = "![x](http://example.invalid/x.png)"
     shop = tmp_path / "shop"
@@ -402,7 +424,8 @@ def test_an_expected_lean_range_is_told_in_red_with_the_cautions(small_shop, mon
 def test_the_remap_need_page_tells_who_was_logged_and_how_bikes_arrived_and_left(
     small_shop, monkeypatch
 ):
-    said = _said(_page(_view("remap_need"), small_shop, monkeypatch))
+    asked = {"part": "arrived-and-left"}
+    said = _said(_page(_view("remap_need"), small_shop, monkeypatch, **asked))
     assert "A shop that logs only troubled bikes sees its need overstated." in said
     assert "arrived needing 2 of 4 (15 to 85 %), left needing 0 of 4 (0 to 36 %)" in said
 
