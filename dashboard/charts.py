@@ -39,7 +39,7 @@ from warehouse.wording import (
 
 LEAST_NAMED_PCT = 12.0
 """A part of a bar that is shorter has no room for its name."""
-MOST_ROWS = 12
+MOST_ROWS = 8
 """Rows of a ranking that are drawn; the page lists the others."""
 
 THIN_BELOW_S = 3.0
