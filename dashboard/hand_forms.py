@@ -37,7 +37,7 @@ def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = 
         "Set a pull aside: it counts in no figure and stays to be seen",
         list(names),
         default=asked if asked in names else None,
-        format_func=lambda name: f"{names[name]} ({name})",
+        format_func=lambda name: wording.escaped(f"{names[name]} ({name})"),
         key=f"{key}_{job_id}_pull",
     )
     if chosen:

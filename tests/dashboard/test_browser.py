@@ -163,7 +163,7 @@ def test_an_open_page_follows_a_new_snapshot_by_itself(tmp_path, make_small_shop
     watched = _Watched(browser, 1440)
     try:
         with screenshots.served(shop) as address:
-            watched.open(address)
+            watched.open(f"{address}/what-came-in")
             assert watched.page.get_by_text("No file has come in yet").is_visible()
             make_small_shop(shop, filled=True)
             watched.page.get_by_text("Snapshot 2, published").wait_for(timeout=20_000)

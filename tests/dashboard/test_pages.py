@@ -358,6 +358,7 @@ def test_what_people_typed_is_never_markdown(name, small_shop, tmp_path, monkeyp
             ("gain", "unlike_reason"),
             ("stage_mixture", "probe_place"),
             ("pull", "notes"),
+            ("pull", "file_name"),
             ("session", "notes"),
             ("trust", "repeatability_origin"),
             ("health", "told"),
@@ -377,6 +378,9 @@ def test_what_people_typed_is_never_markdown(name, small_shop, tmp_path, monkeyp
     app = _page(_view(view), shop, monkeypatch, **({"part": part} if part else {}))
     acted_on = (app.markdown, app.error, app.warning, app.info, app.success, app.caption)
     labels = [element.label for kind in (app.expander, app.metric, app.button) for element in kind]
+    labels += [
+        option.content for group in app.get("button_group") for option in group.proto.options
+    ]
     said = [element.value for kind in acted_on for element in kind] + labels
     assert not [text for text in said if "![x]" in text or "](http" in text]
 

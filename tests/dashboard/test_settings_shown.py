@@ -81,7 +81,7 @@ def test_a_slip_in_the_settings_stops_neither_the_answers_nor_the_review(shop):
     code, said = command_line("answers", shop.folder.root)
     assert code == 0
     assert "Figures are those of the last publish" in " ".join(said.split())
-    assert write_review(shop.folder.root).is_file()
+    assert all(path.is_file() for path in write_review(shop.folder.root))
 
 
 def test_when_the_work_is_done_and_who_does_it_is_no_change_of_the_figures(shop):

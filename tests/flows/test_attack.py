@@ -315,4 +315,6 @@ def test_a_run_of_the_scheduler_works_behind_the_door(served):
     name, message = json.loads(done.stdout.splitlines()[-1])
     assert name == "CompletedWithRefusals", message
     log = (served.shop.logs / "flows.log").read_text(encoding="utf-8")
-    assert f"update: {message}" in log
+    # Who serves may have seen the file first: then this run finds it waiting.
+    assert "wait or are refused" in message
+    assert "2 wait or are refused" in log
