@@ -92,6 +92,7 @@ def _is_known(error: Exception) -> bool:
         "CannotWriteError",
         "NothingKnownError",
         "NoSuchFigureError",
+        "BackupError",
     }
     return (
         any(kind.__name__ in names for kind in type(error).__mro__)
@@ -261,6 +262,60 @@ def publish(folder: Shop) -> None:
             say(f"Derive is behind; nothing was published. First: {_command('update', folder)}")
             raise typer.Exit(1)
         _publish(connection, shop)
+
+
+@app.command()
+def backup(
+    folder: Shop,
+    to: Annotated[
+        Path, typer.Argument(help="Folder of backups, on another disk.", file_okay=False)
+    ],
+    verify: Annotated[bool, typer.Option("--verify", help="Read all of it back.")] = False,
+) -> None:
+    """Copy what the shop cannot make again into a folder of backups: only what is new."""
+    from flows.keep_answers import run_backup
+
+    with _progress() as tell:
+        told = run_backup(folder, to, tell, verify=verify)
+    if not _say_kept(told):
+        raise typer.Exit(1)
+
+
+@app.command()
+def restore(
+    source: Annotated[
+        Path, typer.Argument(metavar="FROM", help="Folder of backups.", file_okay=False)
+    ],
+    folder: Annotated[Path, typer.Argument(help="New folder for the shop.", file_okay=False)],
+    at: Annotated[
+        str, typer.Option(help='As it was then: "2026-11-30" or "2026-11-30 18:00".')
+    ] = "",
+    update: Annotated[bool, typer.Option("--update", help="Then derive and publish.")] = False,
+) -> None:
+    """Bring a shop back from a folder of backups into a new folder."""
+    from flows.keep_answers import run_restore
+
+    with _progress() as tell:
+        told = run_restore(source, folder, at, tell)
+    is_whole = _say_kept(told)
+    if not _is_shop(folder):
+        say(f"The settings did not come back; copy {folder / 'backups' / 'rollbook.toml'} there.")
+    elif update:
+        _update(folder, complete=True)
+    else:
+        say(f"Its figures are made again by: {_command('update', folder)}")
+    if not is_whole:
+        raise typer.Exit(1)
+
+
+def _say_kept(told: Any) -> bool:
+    """Print what a backup or a restore did; whether nothing is missing."""
+    say(told.done)
+    for sentence in told.left_out:
+        say(f"  not in it: {sentence}", style="yellow")
+    for sentence in told.lost:
+        say(f"  lost: {sentence}", style="bold red")
+    return not told.lost
 
 
 @app.command()

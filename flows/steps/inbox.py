@@ -37,7 +37,7 @@ def files_in(inbox: Path) -> tuple[list[Entry], list[str]]:
                 found = entry.stat(follow_symlinks=False)
             except OSError:
                 continue  # gone again
-            if trouble := _trouble(entry, found):
+            if trouble := trouble_of(entry, found):
                 odd.append(f"{_shown(name)}: {trouble}")
             elif S_ISDIR(found.st_mode):
                 folders.append(name)
@@ -62,7 +62,7 @@ def lying_in(inbox: Path, folder: str) -> list[Entry]:
     return found
 
 
-def _trouble(entry: os.DirEntry[str], found: os.stat_result) -> str | None:
+def trouble_of(entry: os.DirEntry[str], found: os.stat_result) -> str | None:
     """Return why an entry of the inbox is neither file nor folder of its own."""
     # Windows: a junction is a folder that stands elsewhere, and no symbolic link.
     if entry.is_symlink() or getattr(found, "st_reparse_tag", 0) == REPARSE_TAG_MOUNT_POINT:

@@ -83,10 +83,10 @@ def look_at_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> L
     """
     path = shop.archive / LEDGER
     data = path.read_bytes() if path.is_file() else b""
-    found, bad, is_in_order = _lines_of(data, 0)
+    found, bad, is_in_order = lines_of(data, 0)
     known = dict(connection.execute("SELECT arrival_no, entry_text FROM raw.ledger").fetchall())
     backup = shop.backups / LEDGER
-    kept = _lines_of(backup.read_bytes(), 0)[0] if backup.is_file() else {}
+    kept = lines_of(backup.read_bytes(), 0)[0] if backup.is_file() else {}
     merged = {**kept, **found, **known}
     lines = {number: merged[number] for number in sorted(merged)}
     gaps = len(lines) < max(lines, default=0)
@@ -137,14 +137,14 @@ def enter_appended(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> N
     mark = _mark(connection)
     with path.open("rb") as file:
         file.seek(mark.size)
-        _enter(connection, _lines_of(file.read(), mark.last_no)[0], path)
+        _enter(connection, lines_of(file.read(), mark.last_no)[0], path)
 
 
 def _sum(entry: dict[str, Any]) -> str:
     return hashlib.sha256(json.dumps(entry, ensure_ascii=False).encode()).hexdigest()[:12]
 
 
-def _lines_of(data: bytes, after: int) -> tuple[dict[int, str], list[int], bool]:
+def lines_of(data: bytes, after: int) -> tuple[dict[int, str], list[int], bool]:
     """Return sound lines by number, the places of others, and whether the numbers go on by one.
 
     What stands behind the last line end was torn by a kill: that arrival was never acknowledged

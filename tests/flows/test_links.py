@@ -78,4 +78,4 @@ def test_a_junction_is_a_link_too():
         st_mode = 0o040777
         st_reparse_tag = 0xA0000003
 
-    assert inbox._trouble(Junction(), Found()) == TOLD
+    assert inbox.trouble_of(Junction(), Found()) == TOLD

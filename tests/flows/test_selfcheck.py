@@ -118,8 +118,8 @@ def test_a_ledger_that_nobody_wrote_to_is_read_from_where_it_was(published, monk
     ledger = published.folder.archive / "arrivals.jsonl"
     standing = ledger.stat().st_size
     read = []
-    lines_of = ledgers._lines_of
-    monkeypatch.setattr(ledgers, "_lines_of", lambda *told: read.append(told[0]) or lines_of(*told))
+    lines_of = ledgers.lines_of
+    monkeypatch.setattr(ledgers, "lines_of", lambda *told: read.append(told[0]) or lines_of(*told))
     published.put("job 3/pull_1.csv", "nothing known\n")
     assert published.take_in().arrived == 1
     assert b"".join(read) == ledger.read_bytes()[standing:]

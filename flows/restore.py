@@ -1,0 +1,159 @@
+"""Restore: a shop brought back from a folder of backups, each byte held against its hash."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path, PurePosixPath
+from typing import NamedTuple
+
+from flows.backup import arrivals
+from flows.backup_folder import BackupError, BackupFolder, Manifest, NotThoseBytesError
+from flows.steps.archive import archived_path
+from flows.steps.ledger import LEDGER, lines_of
+from flows.steps.progress import Progress
+from warehouse.shop import SETTINGS_NAME, ShopFolder
+from warehouse.whole_file import write_whole
+
+_NOT_ON_WINDOWS = re.compile(
+    r'[<>:"\\|?*\x00-\x1f]|[ .]$|^(con|prn|aux|nul|com\d|lpt\d)(\.|$)', re.IGNORECASE
+)
+
+
+class Restored(NamedTuple):
+    """What came back."""
+
+    manifest: Manifest
+    files: int
+    lost: list[str]
+    """What the backup names and could not be brought back, a sentence each."""
+
+
+def restore(source: Path, target: Path, at: dt.datetime | None, progress: Progress) -> Restored:
+    """Bring a shop back into a new or empty folder, as it was in the newest backup until then.
+
+    The settings come last: a folder without them, of a restore that was stopped, is no shop.
+    Raises BackupError if there is no such backup or the folder holds anything.
+    """
+    folder = BackupFolder(source.resolve())
+    if target.exists() and any(target.iterdir()):
+        raise BackupError(f"{target} holds something: name a new folder, nothing is written over")
+    manifest = _chosen(folder, at)
+    shop = ShopFolder(target.resolve())
+    shop.make()
+    work = _Work(folder, shop, progress)
+    work.whole_lists(manifest, at)
+    work.archive(manifest)
+    for file in sorted(manifest.files, key=lambda file: file.path == SETTINGS_NAME):
+        work.bring(file.sha256, file.path, file.modified_ns)
+    return Restored(manifest, work.files, work.lost)
+
+
+def moment(text: str) -> dt.datetime | None:
+    """Return a day's end or a moment, by this machine's clock; None for no text.
+
+    Raises BackupError for what is neither.
+    """
+    if not text:
+        return None
+    try:
+        if len(text) == len("2026-11-30"):
+            text += "T23:59:59.999999"
+        return dt.datetime.fromisoformat(text).astimezone()
+    except ValueError:
+        raise BackupError(f'{text!r} is no day or moment such as "2026-11-30 18:00"') from None
+
+
+def _chosen(folder: BackupFolder, at: dt.datetime | None) -> Manifest:
+    if not folder.numbers():
+        raise BackupError(f"{folder.root} holds no backup")
+    if manifest := folder.newest(at):
+        return manifest
+    known = [path.stem for path in folder.numbers().values()]
+    raise BackupError(
+        f"no backup in {folder.root} is so old and can be read; there are {known[0]} to {known[-1]}"
+    )
+
+
+class _Work:
+    """Brings files back and keeps account of them."""
+
+    def __init__(self, folder: BackupFolder, shop: ShopFolder, progress: Progress) -> None:
+        self.folder, self.shop, self.progress = folder, shop, progress
+        self.files = 0
+        self.lost: list[str] = []
+
+    def whole_lists(self, manifest: Manifest, at: dt.datetime | None) -> None:
+        """Tell of newer backups that would have been taken, were their lists not damaged."""
+        if at is None:
+            for number, path in self.folder.numbers().items():
+                if number > manifest.number:
+                    self.lost.append(f"{path.name}: its list is damaged; the one before was taken")
+
+    def archive(self, manifest: Manifest) -> None:
+        """Bring back the archive, its ledger, and the inbox as the ledger tells of it."""
+        text, damaged = self.folder.ledger_of(manifest)
+        self.lost += [f"a piece of the ledger ({sha[:12]}), with what it names" for sha in damaged]
+        arrived = arrivals(text)
+        for done, (sha, name) in enumerate(arrived.names.items(), start=1):
+            self._write(sha, archived_path(self.shop, sha), name)
+            if done % 50 == 0 or done == len(arrived.names):
+                self.progress(done, len(arrived.names), "bringing back")
+        lines = lines_of(text, 0)[0].values()
+        write_whole(self.shop.archive / LEDGER, "".join(line + "\n" for line in lines))
+        absent = set(manifest.not_in_inbox)
+        for path, (sha, _, modified_ns) in arrived.inbox.items():
+            held = archived_path(self.shop, sha)
+            if path not in absent and held.is_file():
+                self._place(
+                    f"inbox/{path}", modified_ns, lambda to, held=held: shutil.copy(held, to)
+                )
+
+    def bring(self, sha256: str, path: str, modified_ns: int) -> None:
+        """Bring back a file that stands in the list."""
+        self._place(path, modified_ns, lambda to: self._write(sha256, to, path))
+
+    def _place(self, path: str, modified_ns: int, write: Callable[[Path], object]) -> None:
+        """Write a file where its path leads, if this system takes it and it is free."""
+        target = self.shop.root / path
+        if not is_name_here(path, os.name == "nt"):
+            self.lost.append(f"{path}: this system takes no such name")
+        elif os.path.lexists(target):
+            self.lost.append(f"{path}: for this system another file has the same name")
+        else:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            write(target)
+            if target.is_file():
+                os.utime(target, ns=(modified_ns, modified_ns))
+
+    def _write(self, sha256: str, target: Path, name: str) -> None:
+        """Write the bytes of a hash; none of them where they are damaged."""
+        target.parent.mkdir(parents=True, exist_ok=True)
+        made = target.parent / ".making-restored"
+        try:
+            with made.open("wb") as file:
+                for piece in self.folder.pieces(sha256):
+                    file.write(piece)
+            made.replace(target)
+            self.files += 1
+        except NotThoseBytesError:
+            self.lost.append(f"{name}: gone from the backup or damaged there ({sha256[:12]})")
+        finally:
+            made.unlink(missing_ok=True)
+
+
+def is_name_here(path: str, on_windows: bool) -> bool:
+    r"""Whether a path of a backup's list leads into the shop's folder, and the system takes it.
+
+    >>> is_name_here("inbox/J 1/run:1.csv", on_windows=False)
+    True
+    >>> is_name_here("inbox/J 1/run:1.csv", on_windows=True), is_name_here("../x", on_windows=False)
+    (False, False)
+    """
+    parts = PurePosixPath(path).parts
+    if not parts or path.startswith("/") or {"..", ""} & set(path.split("/")):
+        return False
+    return not (on_windows and any(_NOT_ON_WINDOWS.search(part) for part in parts))
