@@ -48,9 +48,7 @@ def run_backup(folder: Path, to: Path, progress: Progress, *, verify: bool) -> T
             lost = again.lost
         lost = [*lost, *not_to_be_had(kept)]
         said += f" All of it read back ({time.monotonic() - started:.1f} s)"
-        said += (
-            f"; {damaged} were damaged and copied anew where the shop has them." if damaged else "."
-        )
+        said += f"; {damaged} damaged, copied anew where the shop has them." if damaged else "."
     if to.stat().st_dev == folder.stat().st_dev:
         said += " It lies on the shop's own disk: good against a slip, not against a dead disk."
     return Told(said, done.left_out, lost)

@@ -39,8 +39,13 @@ def restore(source: Path, target: Path, at: dt.datetime | None, progress: Progre
     Raises BackupError if there is no such backup or the folder holds anything.
     """
     folder = BackupFolder(source.resolve())
+    if folder.root in (target.resolve(), *target.resolve().parents):
+        raise BackupError(f"{target} lies in the backups themselves: name another folder")
     if target.exists() and any(target.iterdir()):
-        raise BackupError(f"{target} holds something: name a new folder, nothing is written over")
+        raise BackupError(
+            f"{target} holds something, and nothing is written over: name a new folder. What a "
+            "stopped restore left can be deleted"
+        )
     manifest = _chosen(folder, at)
     shop = ShopFolder(target.resolve())
     shop.make()
