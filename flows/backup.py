@@ -27,15 +27,19 @@ from flows.backup_folder import (
     NotThoseBytesError,
     UnreadableFileError,
 )
+from flows.settings import NEW_SHOP
 from flows.steps.archive import archived_path
 from flows.steps.inbox import IGNORED_NAMES, files_in, trouble_of
 from flows.steps.ledger import LEDGER, lines_of
 from flows.steps.progress import Progress
 from warehouse.damage import DamagedError, file_sha256
 from warehouse.shop import ShopFolder
+from warehouse.whole_file import write_whole
 
 MADE_AGAIN = {"warehouse", "published", "refused"}
 """Folders that `update` makes again from the rest."""
+
+GUIDE = NEW_SHOP / "DISASTER.md"
 
 OWN_FOLDERS = {"archive", "backups", "layouts", "reports"}
 """Folders that may stand on another disk, by a link; other links are not followed."""
@@ -88,7 +92,9 @@ def back_up(shop: ShopFolder, to: Path, now: dt.datetime, progress: Progress) ->
         number = max(folder.numbers(), default=0) + 1
         manifest = Manifest(number, now, shop.root.name, pieces, files, missing)
         folder.write(manifest)
-    count = len(arrived.names) + len(files)
+        # Whoever has only this disk left reads there what to do.
+        write_whole(folder.root / GUIDE.name, GUIDE.read_bytes(), made_in=folder.making)
+    count = len(pieces) + len(arrived.names) + len(files)
     return Backup(manifest, count, work.copied, work.copied_bytes, work.left_out, work.lost)
 
 

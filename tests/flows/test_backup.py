@@ -119,6 +119,13 @@ def test_update_after_a_restore_takes_nothing_in_twice(own, to, tmp_path):
     assert "Published" in said
 
 
+def test_whoever_has_only_the_disk_left_reads_there_what_to_do(lived, to):
+    back_up(lived, to)
+    guide = (to / "DISASTER.md").read_text(encoding="utf-8")
+    assert "rollbook restore BACKUPS SHOP --update" in guide
+    assert len(guide.encode()) <= 2048
+
+
 def test_a_second_backup_copies_only_what_is_new(own, to):
     assert ", of these 0 new" not in back_up(own, to)
     before = files_of(to / "blobs")

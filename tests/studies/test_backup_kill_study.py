@@ -14,5 +14,5 @@ pytestmark = pytest.mark.skipif(
 @pytest.mark.parametrize("kills", [4, pytest.param(50, marks=pytest.mark.long)])
 def test_a_backup_killed_anywhere_leaves_all_finished_ones_whole(tmp_path, kills):
     found = study(tmp_path, kills, seed=kills)
-    assert found.torn == kills
+    assert found.finished > kills // 3
     assert found.lost == []
