@@ -70,6 +70,7 @@ LONG_FILES = [
     "attack",
     "health",
     "torn_shops",
+    "backup",
     "cli",
     "long_logs",
     "mixture_answers",

@@ -3,8 +3,8 @@
     python -m tests.studies.backup_kill_study --kills 50 --seed 1
 
 A shop grows between two rounds. In each round a backup runs in a process of its own and is killed
-before a random one of the files that it opens, moves or deletes; every third is then run again to its
-end. After each round the newest finished backups, and at the end all, are brought back and held
+before a random one of the files that it opens, moves or deletes; every third is then run again to
+its end. After each round the newest finished backups, and at the end all, are brought back and held
 byte by byte against the shop of their day; last, all blobs are read back.
 """
 
