@@ -42,6 +42,12 @@ JUMP = 25.0
 """A value this many of its column's usual steps off its neighbours jumps. [1]"""
 LEAST_JUMPS = 2
 """So many other columns must jump: one may be a disturbance."""
+LEAST_GEARS = 3
+"""A log that dwells on fewer is not told to be in another unit."""
+AGREEING_SHARE = 0.6
+"""A log agrees with another that shows so many of its gears. [0..1]"""
+FULLEST = 16
+"""So many logs of a model are asked first."""
 LEAST_OTHERS = 2
 """So many other logs must agree with a log once it is put right: one alone may be the wrong one,
 or have other sprockets."""
@@ -349,43 +355,65 @@ SPEED_MIX_UPS = {
 """Mix-up → factor that makes the ratios of engine to road speed right; NIST SP 811, appendix B."""
 
 
-def speed_mix_up(ratios: Sequence[float], others: Sequence[Sequence[float]]) -> str | None:
-    """Return which mix-up of speed units makes a log agree with others of its model.
+def speed_mix_ups(logs: Sequence[Sequence[float]]) -> list[str | None]:
+    """Return which mix-up of speed units makes each log agree with the others of its model.
 
     Parameters
     ----------
-    ratios : sequence of float. Engine over road speed that the log dwells on. [rpm per m/s]
-    others : sequence of sequence of float. The same of other logs of bikes of one model.
+    logs : sequence of sequence of float. Of each log of bikes of one model, the ratios of engine to
+        road speed that it dwells on. [rpm per m/s]
 
     Returns
     -------
-    str or None. A key of `SPEED_MIX_UPS`; None if the log agrees as it is, or with nothing.
+    list of (str or None). Keys of `SPEED_MIX_UPS`; None of a log that agrees as it is, or with
+        nothing.
 
     Notes
     -----
     Gearboxes step by 8 to 30 % (common practice, no source): of three gears or more that all fit
     after one factor and did not before, chance is no explanation; of one or two it may be.
 
+    Most logs agree with one of the few that show the most gears. Only those that do not are held
+    against every other.
+
     Examples
     --------
     >>> gears = [260.0, 300.0, 350.0, 430.0]
-    >>> speed_mix_up([1.609344 * ratio for ratio in gears[:3]], [gears, gears[1:]])
-    'miles read as kilometres'
+    >>> speed_mix_ups([[1.609344 * ratio for ratio in gears[:3]], gears, gears[1:]])
+    ['miles read as kilometres', None, None]
     """
-    if len(ratios) < 3:
-        return None
+    found: list[str | None] = [None] * len(logs)
+    sizes = np.array([len(log) for log in logs])
+    if not sizes.size:
+        return found
+    levels = np.full((sizes.size, max(sizes.max(), 1)), np.nan)
+    levels[np.arange(levels.shape[1]) < sizes[:, None]] = np.log([r for log in logs for r in log])
+    left = np.flatnonzero(sizes >= LEAST_GEARS)
+    fullest = np.argsort(-sizes, kind="stable")[:FULLEST]
+    left = left[_agreeing(levels, left, fullest) == 0]
+    everyone = np.arange(sizes.size)
+    for place in left:
+        own = np.array([place])
+        if _agreeing(levels, own, everyone)[0]:
+            continue
+        agreeing = {
+            name: int(_agreeing(levels, own, everyone, math.log(factor))[0])
+            for name, factor in SPEED_MIX_UPS.items()
+        }
+        best = max(agreeing, key=lambda name: agreeing[name])
+        found[place] = best if agreeing[best] >= LEAST_OTHERS else None
+    return found
 
-    def agreeing(factor: float) -> int:
-        count = 0
-        for other in others:
-            logs = np.log(np.asarray(other, dtype=float))
-            if not logs.size:
-                continue
-            off = [np.abs(logs - math.log(ratio * factor)).min() for ratio in ratios]
-            count += float(np.mean(np.asarray(off) < GEAR_WIDTH)) >= 0.6
-        return count
 
-    if agreeing(1.0):
-        return None
-    best = max(SPEED_MIX_UPS, key=lambda name: agreeing(SPEED_MIX_UPS[name]))
-    return best if agreeing(SPEED_MIX_UPS[best]) >= LEAST_OTHERS else None
+def _agreeing(
+    levels: np.ndarray, asked: np.ndarray, others: np.ndarray, shift: float = 0.0
+) -> np.ndarray:
+    """Return how many of some other logs each log agrees with, once its levels are shifted."""
+    own = levels[asked] + shift
+    # A log without a gear has nothing that is near.
+    held = np.where(np.isnan(levels[others]), np.inf, levels[others])
+    is_near = np.zeros((asked.size, others.size, own.shape[1]), dtype=bool)
+    for column in range(held.shape[1]):
+        is_near |= np.abs(own[:, None, :] - held[None, :, column, None]) < GEAR_WIDTH
+    share = is_near.sum(axis=2) / np.isfinite(own).sum(axis=1)[:, None]
+    return ((share >= AGREEING_SHARE) & (asked[:, None] != others)).sum(axis=1)

@@ -1,6 +1,7 @@
 """Medians, quantiles and slopes of short rows, without what general functions spend on a call."""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -31,6 +32,36 @@ def median(values: np.ndarray) -> float:
     if math.isnan(ordered[-1]):
         return math.nan
     return float(ordered[half]) if size % 2 else float((ordered[half - 1] + ordered[half]) / 2.0)
+
+
+def medians_of_others(values: Sequence[float]) -> list[float]:
+    """Return for each value of a row the middle of all others.
+
+    Parameters
+    ----------
+    values : sequence of float. At least two; no NaN.
+
+    Returns
+    -------
+    list of float. One for each value, in their order.
+
+    Notes
+    -----
+    A row without one value is the sorted row in which all above it move down by one place: only
+    the two places in the middle are looked at.
+
+    Examples
+    --------
+    >>> medians_of_others([4.0, 1.0, 3.0, 2.0])
+    [2.0, 3.0, 2.0, 3.0]
+    """
+    order = np.argsort(values, kind="stable")
+    ordered = np.asarray(values, dtype=float)[order]
+    place = np.empty(order.size, dtype=int)
+    place[order] = np.arange(order.size)
+    low, high = (order.size - 2) // 2, (order.size - 1) // 2
+    below, above = (ordered[middle + (place <= middle)] for middle in (low, high))
+    return ((below + above) / 2.0).tolist()
 
 
 def quantile(values: np.ndarray, share: float) -> float:

@@ -12,8 +12,9 @@ import numpy as np
 import polars as pl
 
 from flows.metrics.notes import Note, note
-from flows.metrics.plausibility import SPEED_MIX_UPS, speed_mix_up
-from flows.metrics.ratio import against_others, split_ratios
+from flows.metrics.plausibility import SPEED_MIX_UPS, speed_mix_ups
+from flows.metrics.ratio import SLIP_PCT, against_others, split_ratios
+from flows.metrics.short_rows import medians_of_others
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
 from warehouse import store
 
@@ -54,11 +55,11 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
         held = {log["file_sha256"] for log in (*logs, *pulls)}
         held.update(*(stage["files"] for stage in payload["powers"]))
         gearings.append({"model_id": model_id, "logs": len(held)})
-        for place, log in enumerate(logs):
-            others = ratios[:place] + ratios[place + 1 :]
-            mix_up = speed_mix_up(ratios[place], others)
-            if mix_up is not None:
-                doubts.append(_speed_doubt(model_id, log, mix_up))
+        doubts += [
+            _speed_doubt(model_id, log, mix_up)
+            for log, mix_up in zip(logs, speed_mix_ups(ratios), strict=True)
+            if mix_up is not None
+        ]
         doubts += _ratio_doubts(model_id, pulls)
         doubts += _power_doubts(model_id, payload["powers"])
     return {"out.gearing": gearings, "out.log_doubt": doubts}
@@ -119,19 +120,18 @@ def _power_doubts(model_id: str, stages: list[dict[str, Any]]) -> list[dict[str,
     by_bike: dict[str, list[float]] = defaultdict(list)
     for stage in stages:
         by_bike[stage["bike_id"]].append(stage["peak_power_w"])
-    levels = {bike_id: float(np.median(peaks)) for bike_id, peaks in by_bike.items()}
+    levels = [float(np.median(peaks)) for peaks in by_bike.values()]
+    usual_w = dict(zip(by_bike, medians_of_others(levels), strict=True))
     doubts = []
     for stage in stages:
-        others = [level for bike_id, level in levels.items() if bike_id != stage["bike_id"]]
-        usual_w = float(np.median(others))
-        share = stage["peak_power_w"] / usual_w
+        share = stage["peak_power_w"] / usual_w[stage["bike_id"]]
         if 1.0 / MOST_POWER_OFF <= share <= MOST_POWER_OFF:
             continue
         told = note(
             "power unlike its model's",
             power_kw=stage["peak_power_w"] / 1000,
             times=share,
-            bikes=len(others),
+            bikes=len(levels) - 1,
             is_from_roller=stage["power_state"] == "from roller",
             layout=stage["layout"],
         )
@@ -155,6 +155,8 @@ def _ratio_doubts(model_id: str, pulls: list[dict[str, Any]]) -> list[dict[str, 
         for gear, of_gear in of_bike.items():
             others = [ratio for other, ratio in usual.items() if other != gear]
             ratios = [pull["engine_roller_ratio"] for pull in of_gear]
+            if max(ratios) < (1.0 + SLIP_PCT / 100.0) * min(ratios):
+                continue  # none is further off the others than that
             if split := split_ratios(ratios):
                 doubts += _split_doubts(model_id, gear, of_gear, split)
                 continue

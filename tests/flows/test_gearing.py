@@ -1,9 +1,11 @@
 """Miles for kilometres: one file cannot tell, other logs of the model can."""
 
+import math
+
 import numpy as np
 import pytest
 
-from flows.metrics.plausibility import speed_mix_up
+from flows.metrics.plausibility import speed_mix_ups
 
 # Gear ratios of a six-speed box with its primary and final drive, by hand: rpm per m/s.
 GEARS = (760.0, 545.0, 430.0, 362.0, 318.0, 290.0)
@@ -251,13 +253,55 @@ def test_the_doubt_goes_when_the_siblings_go(shop, make):
 )
 def test_each_mix_up_has_its_name(factor, said):
     siblings = [GEARS, GEARS[1:], GEARS[:4]]
-    assert speed_mix_up([ratio * factor for ratio in GEARS], siblings) == said
+    assert speed_mix_ups([[ratio * factor for ratio in GEARS], *siblings])[0] == said
 
 
 def test_two_gears_prove_nothing():
-    assert speed_mix_up([GEARS[1] / 1.609344, GEARS[2] / 1.609344], [GEARS, GEARS]) is None
+    two = [GEARS[1] / 1.609344, GEARS[2] / 1.609344]
+    assert speed_mix_ups([two, GEARS, GEARS]) == [None] * 3
 
 
 def test_other_sprockets_are_no_mix_up():
     # One tooth less in front and two more behind, 15/45 to 14/47: 12 % shorter.
-    assert speed_mix_up([ratio * 47 / 45 * 15 / 14 for ratio in GEARS], [GEARS] * 5) is None
+    shorter = [ratio * 47 / 45 * 15 / 14 for ratio in GEARS]
+    assert speed_mix_ups([shorter, *[GEARS] * 5]) == [None] * 6
+
+
+def told_one_by_one(logs):
+    """Return the mix-ups by their definition: each log against each other one, gear by gear."""
+    factors = {
+        "miles read as kilometres": 1 / 1.609344, "kilometres read as miles": 1.609344,
+        "m/s read as km/h": 1 / 3.6, "km/h read as m/s": 3.6,
+    }  # fmt: skip
+
+    def agreeing(number, factor):
+        count = 0
+        for other in logs[:number] + logs[number + 1 :]:
+            near = [any(abs(math.log(own * factor / one)) < 0.03 for one in other)
+                    for own in logs[number]]  # fmt: skip
+            count += bool(other) and sum(near) / len(near) >= 0.6
+        return count
+
+    told = []
+    for number, own in enumerate(logs):
+        told.append(None)
+        if len(own) < 3 or agreeing(number, 1.0):
+            continue
+        best = max(factors, key=lambda name: agreeing(number, factors[name]))
+        if agreeing(number, factors[best]) >= 2:
+            told[-1] = best
+    return told
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_logs_held_against_a_few_first_are_told_as_if_held_against_all(seed):
+    # Two gearboxes in one model, logs of no to six gears, and every mix-up: no few agree with all.
+    rng = np.random.default_rng(seed)
+    boxes = (np.array(GEARS), 1.12 * np.array(GEARS[1:]))
+    logs = []
+    for number in range(60):
+        box = boxes[int(number == 3 or rng.random() < 0.2 * (seed % 3))]
+        shown = rng.choice(box, rng.integers(0, box.size + 1), replace=False)
+        factor = rng.choice([1.0, 1.609344, 1 / 1.609344, 3.6, 1 / 3.6, 1.05], p=[0.7, *[0.06] * 5])
+        logs.append((shown * factor * np.exp(rng.normal(0, 0.006, shown.size))).tolist())
+    assert speed_mix_ups(logs) == told_one_by_one(logs)
