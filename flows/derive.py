@@ -23,6 +23,7 @@ from flows.steps import (
     need,
     over_bikes,
     plan,
+    promises,
     rides,
     sessions,
     stability,
@@ -38,8 +39,8 @@ from warehouse.shop import ShopFolder
 STEPS = (
     curves.CURVES, gearing.GEARING, sessions.SESSIONS, trust.TRUST, stability.STABILITY,
     health.HEALTH, plan.PLANS, gains.GAINS, rides.RIDES, fuel_change.FUEL_CHANGES,
-    effects.EFFECTS, over_bikes.OVER_BIKES, attribution.ATTRIBUTION, need.NEED, expected.EXPECTED,
-    map_revisions.MAP_REVISIONS, alike.ALIKE, facts.FACTS,
+    effects.EFFECTS, promises.PROMISES, over_bikes.OVER_BIKES, attribution.ATTRIBUTION, need.NEED,
+    expected.EXPECTED, map_revisions.MAP_REVISIONS, alike.ALIKE, facts.FACTS,
 )  # fmt: skip
 """All that is derived; the engine takes them in the order of what they read."""
 

@@ -244,7 +244,7 @@ class LittleShop:
         path.write_bytes(content.encode() if isinstance(content, str) else content)
         return path
 
-    def job(self, number, levels=(1.0, 1.1), **changes):
+    def job(self, number, levels=(1.0, 1.1), begun="2025-03-14 10:40", **changes):
         """Put a whole job into the inbox: two pulls a stage, a stage for each power level."""
         folder = f"job {number}"
         stages = []
@@ -252,7 +252,7 @@ class LittleShop:
             names = [f"s{stage}_{pull}.csv" for pull in (1, 2)]
             for pull, name in enumerate(names):
                 # Each job's pulls differ a little: equal bytes would be one pull.
-                text = pull_text(level * (1 + 0.001 * pull + 0.0001 * number))
+                text = pull_text(level * (1 + 0.001 * pull + 0.0001 * number), begun=begun)
                 self.put(f"{folder}/{name}", text)
             fitted = [part()] if stage > 1 else []
             stages.append(stage_text(f"stage {stage}", names, parts=fitted))

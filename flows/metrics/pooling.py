@@ -300,6 +300,7 @@ def borrowed(
     level: float = LEVEL,
     prior: SpreadPrior | None = None,
     planned_variance: float = float("nan"),
+    asked: Sequence[int] | None = None,
 ) -> list[Borrowed]:
     r"""Return each group's effect after thin groups have borrowed from all of them.
 
@@ -313,10 +314,11 @@ def borrowed(
     prior : SpreadPrior, optional. What is assumed of the spreads; without it they have flat priors.
     planned_variance : float, optional. Stated variance with which the next bike will be measured;
         only asked for with a prior. [1]
+    asked : sequence of int, optional. Places of the groups that are wanted; without it, all.
 
     Returns
     -------
-    list of Borrowed. One for each group, in the order given.
+    list of Borrowed. One for each group that was asked for, in that order.
 
     Raises
     ------
@@ -375,34 +377,37 @@ def borrowed(
        parameter in Bayesian random-effects meta-analysis," Res. Synth. Methods, vol. 12,
        pp. 448-474, 2021.
     """
-    groups = _groups(effects_by_group, level, prior)
-    if not groups:
+    if not effects_by_group:
         return []
-    dof = sum(y.size - 1 for y, _ in groups)
+    groups = _groups(effects_by_group, level, prior)
+    wanted = list(range(groups.sizes.size) if asked is None else asked)
     nodes = _nodes(groups, prior)
     mean, variance, log_fit = _own(groups, nodes)
-    share = np.full(mean.shape, np.nan)
-    if len(groups) >= (LEAST_GROUPS_TO_BORROW if prior is None else 2):
+    if groups.sizes.size >= (LEAST_GROUPS_TO_BORROW if prior is None else 2):
         between = _between(mean, variance, prior)
-        mean, variance, share, log_evidence = _shrunk(mean, variance, between)
+        density, log_evidence = _of_spread(between)
+        mean, variance, share = _shrunk(mean[:, wanted], variance[:, wanted], between, density)
         log_fit = log_fit + log_evidence
+    else:
+        mean, variance = mean[:, wanted], variance[:, wanted]
+        share = np.full(mean.shape, np.nan)
     weight = _shares(log_fit + nodes.log_weight)
 
     centre = weight @ mean
     borrowed_share = weight @ share
     sd = np.sqrt(weight @ (variance + np.square(mean - centre)))
     next_variance = variance + np.square(nodes.tau)[:, None]
-    unknown = (np.full(len(groups), UNKNOWN),) * 2
-    is_told = prior is not None or dof >= 2
+    unknown = (np.full(len(wanted), UNKNOWN),) * 2
+    is_told = prior is not None or groups.dof >= 2
     lower, upper = _ends(weight, mean, variance, level)
     next_lower, next_upper = _ends(weight, mean, next_variance, level) if is_told else unknown
     planned = (nodes.scale * planned_variance)[:, None]
     measured_lower, measured_upper = _ends(weight, mean, next_variance + planned, level)
-    tau = nodes.spread(weight) if prior is not None or dof else UNKNOWN
+    tau = nodes.spread(weight) if prior is not None or groups.dof else UNKNOWN
     overlap = nodes.overlap(weight)
     return [
         Borrowed(
-            bikes=y.size,
+            bikes=int(groups.sizes[group]),
             mean=float(centre[g]),
             sd=float(sd[g]),
             lower=float(lower[g]),
@@ -415,7 +420,7 @@ def borrowed(
             measured_upper=float(measured_upper[g]) if prior is not None else UNKNOWN,
             prior_share=overlap,
         )
-        for g, (y, _) in enumerate(groups)
+        for g, group in enumerate(wanted)
     ]
 
 
@@ -457,9 +462,9 @@ def of_unseen(
     >>> other.next_upper - other.next_lower > other.upper - other.lower
     True
     """
-    groups = _groups(effects_by_group, level, prior)
-    if not groups:
+    if not effects_by_group:
         raise ValueError("effects_by_group must hold at least 1 group, got 0")
+    groups = _groups(effects_by_group, level, prior)
     nodes = _nodes(groups, prior)
     own_mean, own_variance, log_fit = _own(groups, nodes)
     between = _between(own_mean, own_variance, prior)
@@ -481,7 +486,7 @@ def of_unseen(
         for end in _ends(rows, mean, each, level)
     )
     return Borrowed(
-        bikes=sum(y.size for y, _ in groups),
+        bikes=groups.effect.size,
         mean=float(centre[0]),
         sd=float(sd[0]),
         lower=lower,
@@ -494,6 +499,28 @@ def of_unseen(
         measured_upper=measured_upper,
         prior_share=nodes.overlap(weight),
     )
+
+
+class _Groups(NamedTuple):
+    """The bikes of all groups in one row, group after group."""
+
+    effect: FloatArray
+    variance: FloatArray
+    sizes: NDArray[np.int64]
+    first: NDArray[np.int64]
+
+    @property
+    def dof(self) -> int:
+        """How many bikes there are besides one a group."""
+        return self.effect.size - self.sizes.size
+
+    def sums(self, values: FloatArray) -> FloatArray:
+        """Return the sum over each group's bikes."""
+        return np.add.reduceat(values, self.first, axis=-1)
+
+    def spread(self, of_group: FloatArray) -> FloatArray:
+        """Return for each bike what belongs to its group."""
+        return np.repeat(of_group, self.sizes, axis=-1)
 
 
 class _Nodes(NamedTuple):
@@ -522,7 +549,6 @@ class _Between(NamedTuple):
     """What the groups say of the spread between them: rows are nodes, columns that spread."""
 
     omega: FloatArray
-    group_weight: FloatArray
     centre: FloatArray
     centre_variance: FloatArray
     log_density: FloatArray
@@ -532,21 +558,31 @@ def _groups(
     effects_by_group: Sequence[tuple[ArrayLike, ArrayLike]],
     level: float,
     prior: SpreadPrior | None,
-) -> list[tuple[FloatArray, FloatArray]]:
+) -> _Groups:
     require("level", level, above=0.0, below=1.0)
     for name, value in prior._asdict().items() if prior is not None else ():
         require(name, value, above=0.0)
-    return [_checked(effect, variance) for effect, variance in effects_by_group]
+    pairs = [_rows(effect, variance) for effect, variance in effects_by_group]
+    effects, variances = ([pair[at] for pair in pairs] for at in (0, 1))
+    y, v = _checked(np.concatenate(effects), np.concatenate(variances))
+    sizes = np.array([effect.size for effect in effects])
+    return _Groups(y, v, sizes, np.cumsum(sizes) - sizes)
 
 
-def _checked(effect: ArrayLike, variance: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Return effects and variances as rows; refuse what cannot be pooled."""
+def _rows(effect: ArrayLike, variance: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Return effects and variances as rows of one length, with a bike at least."""
     y = np.atleast_1d(np.asarray(effect, dtype=float))
     v = np.atleast_1d(np.asarray(variance, dtype=float))
     if y.shape != v.shape or y.ndim != 1:
         raise ValueError(f"variance must match effect in length, got {v.shape} for {y.shape}")
     if y.size == 0:
         raise ValueError("effect must hold at least 1 bike, got 0")
+    return y, v
+
+
+def _checked(effect: ArrayLike, variance: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Return effects and variances as rows; refuse what cannot be pooled."""
+    y, v = _rows(effect, variance)
     if not np.all(np.isfinite(y)):
         raise ValueError(f"effect must be finite, got {y[~np.isfinite(y)][0]}")
     # A bike of unknown or endless variance says nothing and has no place in a pool.
@@ -561,31 +597,30 @@ def _weighted_scatter(y: FloatArray, w: FloatArray) -> float:
     return float(w @ np.square(y - (w @ y) / w.sum()))
 
 
-def _paule_mandel(groups: Sequence[tuple[FloatArray, FloatArray]]) -> float:
+def _paule_mandel(groups: _Groups) -> float:
     """Return the variance between bikes that makes the scatter within groups what it should be."""
-    y = np.concatenate([effect for effect, _ in groups])
-    v = np.concatenate([variance for _, variance in groups])
-    sizes = np.array([effect.size for effect, _ in groups])
-    first = np.cumsum(sizes) - sizes
-    dof = y.size - sizes.size
+    y, v = groups.effect, groups.variance
 
     def excess(tau2: float) -> float:
         w = 1.0 / (v + tau2)
-        mean = np.add.reduceat(w * y, first) / np.add.reduceat(w, first)
-        return float(w @ np.square(y - np.repeat(mean, sizes))) - dof
+        mean = groups.sums(w * y) / groups.sums(w)
+        return float(w @ np.square(y - groups.spread(mean))) - groups.dof
 
     if excess(0.0) <= 0.0:
         return 0.0
-    high = max(float(np.ptp(y)) for y, _ in groups) ** 2
+    widest = np.maximum.reduceat(y, groups.first) - np.minimum.reduceat(y, groups.first)
+    high = float(widest.max()) ** 2
     while excess(high) > 0.0:
         high *= 2.0
     found = optimize.root_scalar(excess, bracket=(0.0, high), method="brentq", xtol=1e-14 * high)
     return float(found.root)
 
 
-def _nodes(groups: Sequence[tuple[FloatArray, FloatArray]], prior: SpreadPrior | None) -> _Nodes:
+def _nodes(groups: _Groups, prior: SpreadPrior | None) -> _Nodes:
     """Return the spreads and scales that are averaged over."""
-    typical = float(np.mean([v.mean() + y.var() for y, v in groups])) ** 0.5
+    y, v = groups.effect, groups.variance
+    away = np.square(y - groups.spread(groups.sums(y) / groups.sizes))
+    typical = float(np.mean(groups.sums(v + away) / groups.sizes)) ** 0.5
     if prior is not None:
         tau, log_weight = half_line(typical, _PRIOR_STEPS, prior.tau_scale)
         scale, log_scale = scales(prior.variance_dof, _SCALE_STEPS)
@@ -593,10 +628,9 @@ def _nodes(groups: Sequence[tuple[FloatArray, FloatArray]], prior: SpreadPrior |
         log_weight = (log_weight[:, None] + log_scale).reshape(-1)
         tau, scale = np.repeat(tau, scale.size), np.tile(scale, tau.size)
         return _Nodes(tau, scale, log_weight, of_tau, float("nan"))
-    dof = sum(y.size - 1 for y, _ in groups)
-    single = _paule_mandel(groups) ** 0.5 if dof else 0.0
+    single = _paule_mandel(groups) ** 0.5 if groups.dof else 0.0
     tau, log_weight = np.array([single]), np.zeros(1)
-    if dof >= 2:
+    if groups.dof >= 2:
         tau, log_weight = half_line(typical, _SPREAD_STEPS)
     return _Nodes(tau, np.ones(tau.size), log_weight, np.empty(0), single)
 
@@ -662,18 +696,13 @@ def _shares(log_density: FloatArray) -> FloatArray:
     return density / density.sum()
 
 
-def _own(
-    groups: Sequence[tuple[FloatArray, FloatArray]], nodes: _Nodes
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _own(groups: _Groups, nodes: _Nodes) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return mean and variance of each group alone, and how well each node fits within groups."""
-    y = np.concatenate([effect for effect, _ in groups])
-    v = np.concatenate([variance for _, variance in groups])
-    sizes = [effect.size for effect, _ in groups]
-    first = np.cumsum([0, *sizes[:-1]])
-    w = 1.0 / (nodes.scale[:, None] * v + np.square(nodes.tau)[:, None])
-    total = np.add.reduceat(w, first, axis=1)
-    mean = np.add.reduceat(w * y, first, axis=1) / total
-    misfit = np.sum(w * np.square(y - np.repeat(mean, sizes, axis=1)), axis=1)
+    y = groups.effect
+    w = 1.0 / (nodes.scale[:, None] * groups.variance + np.square(nodes.tau)[:, None])
+    total = groups.sums(w)
+    mean = groups.sums(w * y) / total
+    misfit = np.sum(w * np.square(y - groups.spread(mean)), axis=1)
     log_fit = 0.5 * (np.log(w).sum(axis=1) - misfit - np.log(total).sum(axis=1))
     return mean, 1.0 / total, log_fit
 
@@ -692,28 +721,31 @@ def _between(mean: FloatArray, variance: FloatArray, prior: SpreadPrior | None) 
     log_density = log_step + 0.5 * (
         np.log(w).sum(axis=2) - np.sum(w * np.square(m - centre[..., None]), axis=2) - np.log(total)
     )
-    return _Between(omega, w, centre, 1.0 / total, log_density)
+    return _Between(omega, centre, 1.0 / total, log_density)
 
 
-def _shrunk(
-    mean: FloatArray, variance: FloatArray, between: _Between
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return means, variances and borrowed shares after borrowing, and the log evidence.
-
-    Rows stand for themselves; columns are groups. The middle axis is the spread of the groups.
-    """
-    m, s2 = mean[:, None, :], variance[:, None, :]
+def _of_spread(between: _Between) -> tuple[FloatArray, FloatArray]:
+    """Return what each spread between groups is worth in its row, and the log of the evidence."""
     top = between.log_density.max(axis=1, keepdims=True)
     density = np.exp(between.log_density - top)
     evidence = density.sum(axis=1, keepdims=True)
-    density = (density / evidence)[..., None]
+    return density / evidence, (top + np.log(evidence))[:, 0]
 
-    share = s2 * between.group_weight
+
+def _shrunk(
+    mean: FloatArray, variance: FloatArray, between: _Between, density: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return means, variances and borrowed shares of some groups after borrowing.
+
+    Rows stand for themselves; columns are groups. The middle axis is the spread of the groups.
+    """
+    m, s2, density = mean[:, None, :], variance[:, None, :], density[..., None]
+    share = s2 / (s2 + np.square(between.omega)[:, None])
     means = m + share * (between.centre[..., None] - m)
     variances = (1.0 - share) * s2 + np.square(share) * between.centre_variance[..., None]
     shrunk = np.sum(density * means, axis=1)
     spread = np.sum(density * (variances + np.square(means - shrunk[:, None, :])), axis=1)
-    return shrunk, spread, np.sum(density * share, axis=1), (top + np.log(evidence))[:, 0]
+    return shrunk, spread, np.sum(density * share, axis=1)
 
 
 def _ends(

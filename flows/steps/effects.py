@@ -1,12 +1,8 @@
-"""Pooled effects: what a change gives over all bikes that had it, what may be quoted for the next.
-
-And the score: each quote that could have been given, replayed by date, with what then came.
-"""
+"""Pooled effects: what a change gives over all bikes that had it, and what may be quoted."""
 
 from __future__ import annotations
 
 import math
-from itertools import groupby
 from typing import Any, NamedTuple
 
 import duckdb
@@ -57,16 +53,14 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
     """
     heads: list[dict[str, Any]] = []
     members: list[dict[str, Any]] = []
-    kept: list[dict[str, Any]] = []
     for payload in payloads:
         for figure, column in FIGURES.items():
-            if not (seen := _with_figure(payload["gains"], column)):
+            if not (seen := with_figure(payload["gains"], column)):
                 continue
             made = _pool(seen, figure, column)
             heads += made[0]
             members += made[1]
-            kept += promises(seen, figure, column)
-    return {"out.pooled_effect": heads, "out.pooled_member": members, "out.promise": kept}
+    return {"out.pooled_effect": heads, "out.pooled_member": members}
 
 
 EFFECTS = Step(
@@ -74,7 +68,7 @@ EFFECTS = Step(
     doing="pooling effects",
     version=4,
     key="change_key",
-    tables=("out.pooled_effect", "out.pooled_member", "out.promise"),
+    tables=("out.pooled_effect", "out.pooled_member"),
     through={"out.pooled_member": ("effect_id", "out.pooled_effect")},
     reads=("out.gain", "out.trust"),
     inputs=_inputs,
@@ -83,33 +77,44 @@ EFFECTS = Step(
 )
 
 
-def _with_figure(rows: list[dict[str, Any]], column: str) -> list[dict[str, Any]]:
+def with_figure(rows: list[dict[str, Any]], column: str) -> list[dict[str, Any]]:
     """Return the gains that have a figure: one whose peak was not reached has no peak gain."""
     return [row for row in rows if row[f"log_{column}_gain"] is not None]
 
 
-class _Seen(NamedTuple):
+class Seen(NamedTuple):
     """Bikes that had a change, by model, and how their next one is foretold."""
 
     bikes: dict[str, pooling.BikeMeans]
     prior: pooling.SpreadPrior
     planned_variance: float
+    """The next one is measured as these were on average: whatever stands in their variances, the
+    shop's usual number of pulls and way of strapping down among it, stands in its plan."""
 
     @property
     def effects(self) -> list[tuple[np.ndarray, np.ndarray]]:
         """Effect and variance of each bike of each model."""
         return [(of_model.effect, of_model.variance) for of_model in self.bikes.values()]
 
-    def by_model(self) -> dict[str, pooling.Borrowed]:
-        """Return what each model's next bike may see."""
+    def by_model(self, asked: list[str]) -> dict[str, pooling.Borrowed]:
+        """Return what the next bike of some models may see."""
+        place = {model: at for at, model in enumerate(self.bikes)}
         found = pooling.borrowed(
-            self.effects, prior=self.prior, planned_variance=self.planned_variance
+            self.effects,
+            prior=self.prior,
+            planned_variance=self.planned_variance,
+            asked=[place[model] for model in asked],
         )
-        return dict(zip(self.bikes, found, strict=True))
+        return dict(zip(asked, found, strict=True))
 
     def of_another(self) -> pooling.Borrowed:
         """Return what a bike of another model may see."""
         return pooling.of_unseen(self.effects, self.prior, planned_variance=self.planned_variance)
+
+
+def variance_of(row: dict[str, Any], column: str) -> float:
+    """Return the stated variance of a gain's figure."""
+    return row[f"log_{column}_gain_sd"] ** 2
 
 
 def prior_of(rows: list[dict[str, Any]]) -> pooling.SpreadPrior:
@@ -118,35 +123,21 @@ def prior_of(rows: list[dict[str, Any]]) -> pooling.SpreadPrior:
     return pooling.SpreadPrior(pooling.BETWEEN_BIKES_SHARE, BETWEEN_MODELS, dof)
 
 
-def _model(row: dict[str, Any]) -> str:
-    return row["model_id"]
-
-
-def _seen_of(rows: list[dict[str, Any]], column: str) -> _Seen:
-    """Return the bikes behind some gains of one change.
-
-    The next one will be measured as these were on average: whatever stands in their variances, the
-    shop's usual number of pulls and way of strapping down among it, stands in its plan.
-    """
-    models = grouped(rows, _model)
-    return _Seen(
-        {model: _bikes(members, column) for model, members in models.items()},
-        prior_of(rows),
-        float(np.mean([row[f"log_{column}_gain_sd"] ** 2 for row in rows])),
-    )
-
-
 def _pool(
     rows: list[dict[str, Any]], figure: str, column: str
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    seen = _seen_of(rows, column)
-    groups = grouped(rows, _model)
+    groups = grouped(rows, lambda row: row["model_id"])
+    seen = Seen(
+        {model: bikes_of(members, column) for model, members in groups.items()},
+        prior_of(rows),
+        float(np.mean([variance_of(row, column) for row in rows])),
+    )
     planned_sd_pct = 100 * math.sqrt(seen.planned_variance)
     heads = [
         _effect(ONE_MODEL, model, groups[model], seen.bikes[model], foretold, figure)
-        for model, foretold in seen.by_model().items()
+        for model, foretold in seen.by_model(list(groups)).items()
     ]
-    every = _bikes(rows, column)
+    every = bikes_of(rows, column)
     heads.append(_effect(ALL_MODELS, None, rows, every, seen.of_another(), figure))
     for head in heads:
         head["planned_sd_pct"] = planned_sd_pct
@@ -164,10 +155,11 @@ def _pool(
     return heads, members
 
 
-def _bikes(rows: list[dict[str, Any]], column: str) -> pooling.BikeMeans:
+def bikes_of(rows: list[dict[str, Any]], column: str) -> pooling.BikeMeans:
+    """Return one effect a bike."""
     return pooling.bike_means(
         np.array([row[f"log_{column}_gain"] for row in rows]),
-        np.array([row[f"log_{column}_gain_sd"] ** 2 for row in rows]),
+        np.array([variance_of(row, column) for row in rows]),
         [row["bike_id"] for row in rows],
     )
 
@@ -205,62 +197,3 @@ def _effect(
         "borrowed_share": shown.borrowed_share,
         "prior_share": shown.prior_share,
     }
-
-
-def promises(rows: list[dict[str, Any]], figure: str, column: str) -> list[dict[str, Any]]:
-    """Return what would have been quoted for each next bike of one change, and what it showed.
-
-    From the bikes of earlier days alone. A bike that comes again is no next bike. What the dyno
-    scatters by is taken as it is known now: what was known of it then was not kept.
-    """
-    made: list[dict[str, Any]] = []
-    before: list[dict[str, Any]] = []
-    known: set[str] = set()
-    by_day = sorted(rows, key=lambda row: (row["run_on"], row["gain_id"]))
-    for _, of_day in groupby(by_day, key=lambda row: row["run_on"]):
-        today = list(of_day)
-        first = {row["bike_id"]: row for row in reversed(today)}
-        fresh = [
-            row for row in today if first[row["bike_id"]] is row and row["bike_id"] not in known
-        ]
-        if before and fresh:
-            made += _quoted(fresh, before, figure, column)
-        before += today
-        known |= first.keys()
-    return made
-
-
-def _quoted(
-    fresh: list[dict[str, Any]], before: list[dict[str, Any]], figure: str, column: str
-) -> list[dict[str, Any]]:
-    seen = _seen_of(before, column)
-    is_seen = {row["model_id"] in seen.bikes for row in fresh}
-    quotes = seen.by_model() if True in is_seen else {}
-    if False in is_seen:
-        another = seen.of_another()
-        quotes |= {row["model_id"]: another for row in fresh if row["model_id"] not in seen.bikes}
-    bikes = sum(of_model.bike.size for of_model in seen.bikes.values())
-    made = []
-    for row in fresh:
-        quote = quotes[row["model_id"]]
-        of_model = quote.bikes if row["model_id"] in seen.bikes else 0
-        came = row[f"log_{column}_gain"]
-        made.append(
-            {
-                "gain_id": row["gain_id"],
-                "figure": figure,
-                "change_key": row["change_key"],
-                "model_id": row["model_id"],
-                "bike_id": row["bike_id"],
-                "run_on": row["run_on"],
-                "bikes": of_model,
-                "other_bikes": bikes - of_model,
-                "next_lower_pct": in_percent(quote.next_lower),
-                "next_upper_pct": in_percent(quote.next_upper),
-                "measured_lower_pct": in_percent(quote.measured_lower),
-                "measured_upper_pct": in_percent(quote.measured_upper),
-                "shown_pct": in_percent(came),
-                "is_held": quote.measured_lower <= came <= quote.measured_upper,
-            }
-        )
-    return made

@@ -95,6 +95,13 @@ CHANGES = {
         "UPDATE out.gain SET made_from = 'x' WHERE before_stage_id = 'J-2/1'",
         "SELECT change_key FROM out.gain WHERE before_stage_id = 'J-2/1'",
     ),
+    # Of one kind of change each later quote rests on the gain that changed.
+    "replay quotes": (
+        "UPDATE out.gain SET log_mean_gain = log_mean_gain + 0.001 WHERE before_stage_id = 'J-2/1'",
+        "SELECT gain_id FROM out.promise JOIN (SELECT gain_id AS first_id, change_key, run_on "
+        "FROM out.gain WHERE before_stage_id = 'J-2/1') AS first USING (change_key) "
+        "WHERE promise.run_on > first.run_on OR gain_id = first_id",
+    ),
     "hold bikes together": (
         "UPDATE out.gain SET made_from = 'x' WHERE before_stage_id = 'J-2/1'",
         "SELECT change_key FROM out.gain WHERE before_stage_id = 'J-2/1'",

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+import random
 from unittest import mock
 
 import pytest
@@ -10,6 +11,7 @@ from flows import quote_answers
 from flows.mixture_answers import NothingKnownError
 from flows.quote_answers import print_quote
 from flows.steps import effects
+from flows.steps.promises import PROMISES, _marks_by_day, promises
 from flows.terminal import console
 from warehouse.snapshot import current
 
@@ -27,7 +29,8 @@ def gain(number, day, effect_pct, model="M-1", bike=None, sd=0.008):
 
 
 def replayed(rows):
-    return {made["gain_id"]: made for made in effects.promises(rows, FIGURE, "mean")}
+    ids = {row["gain_id"] for row in rows}
+    return {made["gain_id"]: made for made in promises(rows, FIGURE, "mean", ids)}
 
 
 ROWS = [
@@ -79,8 +82,38 @@ def test_a_quote_is_held_where_what_came_lies_in_the_measured_range():
 
 
 def test_a_gain_whose_peak_was_not_reached_makes_no_promise_of_a_peak():
-    made = effects._make(None, [{"change_key": "silencer", "gains": ROWS}])
+    asked = {row["gain_id"] for row in ROWS}
+    made = PROMISES.make(None, [{"gains": ROWS, "asked": asked}])
     assert {promise["figure"] for promise in made["out.promise"]} == {FIGURE}
+
+
+def test_one_quote_asked_for_alone_is_what_the_pool_of_its_day_would_have_told():
+    # Bikes that come again, several a day, models that come late: the pool grows by all of them.
+    chance = random.Random(4)
+    rows = [
+        gain(n, 1 + n // 3, chance.gauss(4, 1.5), f"M-{chance.randint(1, 1 + n // 6)}",
+             f"B-{chance.randint(0, n)}", chance.uniform(0.004, 0.02))
+        for n in range(80)
+    ]  # fmt: skip
+    every = replayed(rows)
+    assert len(every) > 30
+    for gain_id, promise in every.items():
+        assert promises(rows, FIGURE, "mean", {gain_id}) == [promise]
+        earlier = [row for row in rows if row["run_on"] < promise["run_on"]]
+        heads = {head["model_id"]: head for head in effects._pool(earlier, FIGURE, "mean")[0]}
+        head = heads.get(promise["model_id"], heads[None])
+        for end in ("next_lower_pct", "next_upper_pct", "measured_lower_pct", "measured_upper_pct"):
+            assert promise[end] == pytest.approx(head[end], rel=1e-9)
+
+
+def test_a_later_gain_leaves_what_the_quotes_before_it_rest_on():
+    told = {row["gain_id"]: str(row) for row in ROWS}
+    marks = [_marks_by_day(rows, told) for rows in (ROWS[:5], ROWS)]
+    assert [set(of_day) for of_day in marks] == [set(replayed(rows)) for rows in (ROWS[:5], ROWS)]
+    assert marks[0].items() < marks[1].items()
+    # Of one day none tells of another; of later days all rest on it.
+    other = _marks_by_day(ROWS, told | {"G-3": "corrected"})
+    assert {one for one in other if other[one] != marks[1][one]} == {"G-3", "G-4", "G-5", "G-6"}
 
 
 @pytest.fixture(scope="module")

@@ -662,6 +662,21 @@ def test_quotes_agree_with_draws_from_the_whole_model():
             assert low == pytest.approx(0.025, abs=4e-3 if quote is unseen else 8e-3)
 
 
+@pytest.mark.parametrize("prior", [None, pooling.SpreadPrior(0.008, 0.016, 4.0)])
+@pytest.mark.parametrize("size", [1, 2, 7])
+def test_some_groups_asked_for_are_told_as_among_all(prior, size):
+    random = np.random.default_rng(size)
+    groups = [
+        (random.normal(0.03, 0.01, bikes), random.uniform(2e-5, 2e-4, bikes))
+        for bikes in random.integers(1, 6, size)
+    ]
+    every = borrowed(groups, prior=prior, planned_variance=1e-4)
+    for asked in ([size - 1], [0, size - 1]):
+        some = borrowed(groups, prior=prior, planned_variance=1e-4, asked=asked)
+        for one, place in zip(some, asked, strict=True):
+            np.testing.assert_allclose(one, every[place], rtol=1e-10)
+
+
 PRIOR = pooling.SpreadPrior(0.008, 0.016, 10.0)
 
 

@@ -56,7 +56,8 @@ def fill_first(shop: LittleShop) -> None:
         encoding="utf-8",
     )
     for number in range(1, 7):
-        shop.job(number, levels=(1.0, 1.1) if number in (2, 3) else (1.0,))
+        shop.job(number, levels=(1.0, 1.1) if number == 2 else (1.0,))
+    shop.job(3, begun="2025-03-15 10:40")  # the day after another bike had the same
     shop.put("job 1/s1_1 again.csv", pull_text(1.0001) + "\n")  # the same run in other bytes
     stages = [stage_text("stage 1", ["s1_*.csv"])]
     shop.put("job 1/card.toml", card_text("J-1", stages, bike="B-1", more="control = true"))
@@ -95,7 +96,7 @@ def fill_first(shop: LittleShop) -> None:
 def fill_second(shop: LittleShop) -> None:
     """Change what a shop changes: new, corrected, withdrawn, set and taught otherwise."""
     shop.job(10)
-    shop.job(3, levels=(1.0, 1.12))
+    shop.job(3, levels=(1.0, 1.12), begun="2025-03-15 10:40")
     shop.put("job 3/ride.csv", ride_text(0.99, seconds=40))
     stages = [
         stage_text("one", ["pull_1.csv"], ["ride_1.csv"], more="dyno = 'left'"),

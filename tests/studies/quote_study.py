@@ -15,7 +15,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from flows.steps.effects import ASSUMED_DOF, promises
+from flows.steps.effects import ASSUMED_DOF
+from flows.steps.promises import promises
 from tests.result_table import write_beside
 
 MADE = """\
@@ -124,7 +125,7 @@ def kept_of(rows: list[dict[str, Any]], shop: Shop, kind: str) -> list[Kept]:
     """Quote each next bike of a shop from those before it, and hold it against what came."""
     by_id = {row["gain_id"]: row for row in rows}
     found = []
-    for promise in promises(rows, "mean", "mean"):
+    for promise in promises(rows, "mean", "mean", by_id):
         row = by_id[promise["gain_id"]]
         lower, upper = (math.log1p(promise[f"next_{end}_pct"] / 100) for end in ("lower", "upper"))
         before = [

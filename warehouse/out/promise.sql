@@ -2,7 +2,7 @@
 --
 -- Grain:  one row per gain_id and figure: the first gain of a bike by a change that others had
 --         before.
--- Writes: flows/steps/effects.py
+-- Writes: flows/steps/promises.py
 -- Units:  percent of power before; all ends are 95 %: next_* for the bike as it is, measured_* for
 --         it as the shop measures. bikes and other_bikes are those of earlier days, of its model
 --         and of others.
@@ -22,5 +22,6 @@ CREATE TABLE IF NOT EXISTS out.promise (
     measured_upper_pct DOUBLE NOT NULL,
     shown_pct DOUBLE NOT NULL,
     is_held BOOLEAN NOT NULL,
+    made_from VARCHAR NOT NULL,
     PRIMARY KEY (gain_id, figure)
 );
