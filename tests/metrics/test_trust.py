@@ -7,12 +7,15 @@ import numpy as np
 import pytest
 import scipy.stats
 from scipy import integrate, optimize, special, stats
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import connected_components
 
 from flows.metrics.trust import (
     DEFAULT_AIR_EXPONENT_SHARE,
     REGION_EDGES,
     Agreement,
     Series,
+    _hanging_together,
     agreement_fit,
     air_exponent,
     restricted_log_likelihood,
@@ -399,3 +402,17 @@ def test_pairs_of_one_day_leave_the_day_to_its_prior_and_days_of_one_mounting_th
 def test_rows_of_scatter_that_do_not_match_are_refused(sd, dof):
     with pytest.raises(ValueError, match="must be rows of one length"):
         shop_repeatability(sd, dof)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_rows_that_hang_together_are_those_of_a_library_of_graphs(seed):
+    # Long chains too: a day ties two mountings, the next day the second to a third.
+    random = np.random.default_rng(seed)
+    size = int(random.integers(1, 30))
+    tied = np.triu(random.random((size, size)) < random.choice([0.02, 0.08, 0.3]))
+    tied |= np.eye(size, k=int(seed % 3 == 0), dtype=bool) & (random.random(size) < 0.9)
+    tied = tied | tied.T | np.eye(size, dtype=bool)
+    count, wanted = connected_components(csr_matrix(tied), directed=False)
+    found = _hanging_together(tied)
+    assert np.array_equal(np.unique(found, return_inverse=True)[1], wanted)
+    assert np.unique(found).size == count
