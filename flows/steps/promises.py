@@ -44,7 +44,7 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     for change_key, rows in by_change.items():
         quoted = _marks_by_day(rows, told)
         wanted |= quoted
-        change_of |= dict.fromkeys(quoted, change_key)
+        change_of |= {gain_id: str(change_key) for gain_id in quoted}
 
     def load(due: list[str]) -> list[dict[str, Any]]:
         asked = grouped(due, lambda gain_id: change_of[gain_id])
@@ -61,7 +61,8 @@ def _marks_by_day(rows: list[dict[str, Any]], told: dict[str, str]) -> dict[str,
         for fresh, _ in next_bikes(with_figure(rows, column))
         for row in fresh
     }
-    before, found = "", {}
+    before = ""
+    found: dict[str, str] = {}
     for _, of_day in groupby(rows, key=lambda row: row["run_on"]):
         own = {row["gain_id"]: told[row["gain_id"]] for row in of_day}
         found |= {
