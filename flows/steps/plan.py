@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import accumulate
 from statistics import median, stdev
 from typing import Any, NamedTuple
 
@@ -68,33 +69,36 @@ def _make(_: Given, payloads: list[tuple[dict[str, float], dict[str, float]]]) -
             # Of a bike that is put back, a steady trend falls out: a rest gives nothing.
             if is_put_back and how.is_strapped_once and how.is_rested:
                 continue
-            seen_pct = math.inf
-            for pulls in range(1, MOST_PULLS + 1):
-                plan = planner.planned(
+            plans = [
+                planner.planned(
                     pulls,
                     one_day if how.is_one_day else other_day,
                     is_put_back=is_put_back,
                     **how._asdict(),
                 )
-                # Where mounting is all, Satterthwaite's t grows as the pulls drop out; pulls that
-                # would not help need not be run.
-                seen_pct = min(seen_pct, planner.detectable_pct(plan))
-                rows.append(
-                    {
-                        "is_put_back": is_put_back,
-                        "handling": handling,
-                        "pulls": pulls,
-                        "smallest_detectable_pct": seen_pct,
-                        "floor_pct": planner.floor_pct(plan),
-                    }
-                )
+                for pulls in range(1, MOST_PULLS + 1)
+            ]
+            # Where mounting is all, Satterthwaite's t grows as the pulls drop out; pulls that would
+            # not help need not be run, and so neither endless ones.
+            seen = list(accumulate((planner.detectable_pct(plan) for plan in plans), min))
+            floor_pct = min(planner.floor_pct(plans[0]), seen[-1])
+            rows += [
+                {
+                    "is_put_back": is_put_back,
+                    "handling": handling,
+                    "pulls": pulls,
+                    "smallest_detectable_pct": seen_pct,
+                    "floor_pct": floor_pct,
+                }
+                for pulls, seen_pct in enumerate(seen, 1)
+            ]
     return {"out.plan": rows}
 
 
 PLANS = Step(
     name="plan comparisons",
     doing="planning comparisons",
-    version=2,
+    version=3,
     tables=("out.plan",),
     reads=("out.session", "out.trust", "out.remount_region"),
     inputs=_inputs,

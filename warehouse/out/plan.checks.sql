@@ -4,7 +4,7 @@
 -- A plan that promises more than its mounting and its air allow sells a gain that is not there.
 SELECT pulls
 FROM out.plan
-WHERE floor_pct < 0 OR smallest_detectable_pct <= floor_pct;
+WHERE floor_pct < 0 OR smallest_detectable_pct < floor_pct;
 
 -- check: more_pulls_see_no_less (fail)
 -- A detectable gain that grows with the pulls was worked out from something else.
