@@ -321,6 +321,43 @@ def standing(value: float, sibling_values: ArrayLike, *, least_sd: float = 0.0) 
     return Standing(row.size, centre, sd, z, p)
 
 
+def least_told(found: Standing, false_alarm_share: float) -> float:
+    r"""Return the smallest distance from the centre that is called unusual among these siblings.
+
+    Parameters
+    ----------
+    found : Standing. Of any bike of the family.
+    false_alarm_share : float. Chance at which a sound bike is called unusual by this figure. [0..1]
+
+    Returns
+    -------
+    float. In the unit of the figure; NaN with fewer than five siblings.
+
+    Raises
+    ------
+    ValueError. If the share is not above 0.
+
+    Notes
+    -----
+    The p of `standing` solved for the distance:
+    :math:`t_{1 - \alpha / 2}\, s \sqrt{1 + \pi / (2n)}`. A bike that is off by so much is called
+    unusual in one of two cases; what shows over a part of the speeds only moves a mean by less.
+
+    Examples
+    --------
+    >>> seven = standing(100.0, [99.0, 100.0, 101.0, 100.5, 99.5, 100.0, 101.5])
+    >>> round(standing(100.0 + least_told(seven, 0.01), [99.0, 100.0, 101.0, 100.5, 99.5, 100.0,
+    ...     101.5]).p, 6)
+    0.01
+    """
+    require("false_alarm_share", false_alarm_share, above=0.0)
+    if found.siblings < LEAST_SIBLINGS:
+        return math.nan
+    dof = _DOF_PER_SIBLING * (found.siblings - 1)
+    critical = -float(special.stdtrit(dof, 0.5 * false_alarm_share))
+    return critical * found.sd * math.sqrt(1.0 + math.pi / (2.0 * found.siblings))
+
+
 def power_health(
     grid_rpm: ArrayLike,
     power_w: ArrayLike,
@@ -560,9 +597,22 @@ def health_notes(power: PowerHealth, mixture: MixtureHealth | None = None) -> li
     known = [one.is_unusual for one in (power, mixture) if one is not None]
     if all(one is None for one in known):
         return [note("no speed in common", needed=LEAST_SIBLINGS)]
-    parts = ["power"] if power.is_unusual is not None else []
-    parts += ["mixture"] if mixture is not None and mixture.is_unusual is not None else []
-    return [note("as its siblings", parts=parts)]
+    parts: list[str] = []
+    shown: list[Note] = []
+    counts: list[int] = []
+    if power.is_unusual is not None:
+        parts.append("power")
+        least = least_told(power.peak, FALSE_ALARM_SHARE / 3.0)
+        counts.append(power.peak.siblings)
+        if math.isfinite(least):
+            shown.append(note("shown in power", least_pct=100.0 * math.expm1(least)))
+    if mixture is not None and mixture.is_unusual is not None:
+        parts.append("mixture")
+        least = least_told(mixture.level, FALSE_ALARM_SHARE / 2.0)
+        counts.append(mixture.level.siblings)
+        if math.isfinite(least):
+            shown.append(note("shown in mixture", least_pct=least))
+    return [note("as its siblings", parts=parts, siblings=min(counts), shown=shown)]
 
 
 def _both_ways(changes: list[float], down_up: tuple[str, str]) -> str:

@@ -454,7 +454,7 @@ def test_a_sibling_seen_over_another_range_is_not_leaner_by_that():
 
 def test_nothing_unusual_is_said_too():
     (said,) = in_words(power_health(GRID_RPM, USUAL_W, _siblings_w()))
-    assert said == "As its siblings: nothing in power stands out."
+    assert said.startswith("As its siblings: nothing in power stands out that 11 siblings could")
 
 
 def test_peak_alone_and_shape_alone_have_words():
