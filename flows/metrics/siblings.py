@@ -105,6 +105,8 @@ class PowerHealth(NamedTuple):
         Where power is lower or higher than siblings explain, in order of speed.
     is_unusual : bool or None
         Whether peak, shape or a region stands out; None where nothing could be compared.
+    least_shown_pct : float
+        Difference from which on a region would stand out, at half of the speeds; NaN likewise. [%]
     """
 
     peak: Standing
@@ -114,6 +116,7 @@ class PowerHealth(NamedTuple):
     shape_region: Region | None
     regions: tuple[Region, ...]
     is_unusual: bool | None
+    least_shown_pct: float = math.nan
 
 
 class MixtureHealth(NamedTuple):
@@ -128,12 +131,16 @@ class MixtureHealth(NamedTuple):
         Where the mixture is leaner or richer than siblings explain, in order of speed.
     is_unusual : bool or None
         Whether level or a region stands out; None where nothing could be compared.
+    least_shown_pct : float
+        Difference from which on a region would stand out, at half of the speeds, in points of lean
+        error; NaN likewise. [%]
     """
 
     level: Standing
     level_change_pct: float
     regions: tuple[Region, ...]
     is_unusual: bool | None
+    least_shown_pct: float = math.nan
 
 
 class Family:
@@ -321,43 +328,6 @@ def standing(value: float, sibling_values: ArrayLike, *, least_sd: float = 0.0) 
     return Standing(row.size, centre, sd, z, p)
 
 
-def least_told(found: Standing, false_alarm_share: float) -> float:
-    r"""Return the smallest distance from the centre that is called unusual among these siblings.
-
-    Parameters
-    ----------
-    found : Standing. Of any bike of the family.
-    false_alarm_share : float. Chance at which a sound bike is called unusual by this figure. [0..1]
-
-    Returns
-    -------
-    float. In the unit of the figure; NaN with fewer than five siblings.
-
-    Raises
-    ------
-    ValueError. If the share is not above 0.
-
-    Notes
-    -----
-    The p of `standing` solved for the distance:
-    :math:`t_{1 - \alpha / 2}\, s \sqrt{1 + \pi / (2n)}`. A bike that is off by so much is called
-    unusual in one of two cases; what shows over a part of the speeds only moves a mean by less.
-
-    Examples
-    --------
-    >>> seven = standing(100.0, [99.0, 100.0, 101.0, 100.5, 99.5, 100.0, 101.5])
-    >>> round(standing(100.0 + least_told(seven, 0.01), [99.0, 100.0, 101.0, 100.5, 99.5, 100.0,
-    ...     101.5]).p, 6)
-    0.01
-    """
-    require("false_alarm_share", false_alarm_share, above=0.0)
-    if found.siblings < LEAST_SIBLINGS:
-        return math.nan
-    dof = _DOF_PER_SIBLING * (found.siblings - 1)
-    critical = -float(special.stdtrit(dof, 0.5 * false_alarm_share))
-    return critical * found.sd * math.sqrt(1.0 + math.pi / (2.0 * found.siblings))
-
-
 def power_health(
     grid_rpm: ArrayLike,
     power_w: ArrayLike,
@@ -423,7 +393,7 @@ def power_health(
     shape, distance = _shape_standing(own, logs, place, least_sd_share)
     bend = _bend(grid, own, logs, place, shape.z)
     alarm = FALSE_ALARM_SHARE / 3.0
-    regions = _regions(grid, own, logs, place, least_sd_share, alarm)
+    regions, least = _regions(grid, own, logs, place, least_sd_share, alarm)
     found = tuple(_in_pct(region) for region in regions)
     stands_out = bool(found) or any(one.p < alarm for one in (peak, shape))
     return PowerHealth(
@@ -434,6 +404,7 @@ def power_health(
         _in_pct(bend) if bend else None,
         found,
         stands_out if _compared(own, logs, place).any() else None,
+        100.0 * math.expm1(least),
     )
 
 
@@ -494,8 +465,8 @@ def mixture_health(
     away = _without(family.curves[:, compared] - usual, place)
     among = standing(level, _means_where_seen(away), least_sd=LEAST_LEAN_ERROR_SD_PCT)
     alarm = FALSE_ALARM_SHARE / 2.0
-    regions = _regions(grid, own, family, place, LEAST_LEAN_ERROR_SD_PCT, alarm)
-    return MixtureHealth(among, level, regions, bool(regions) or among.p < alarm)
+    regions, least = _regions(grid, own, family, place, LEAST_LEAN_ERROR_SD_PCT, alarm)
+    return MixtureHealth(among, level, regions, bool(regions) or among.p < alarm, least)
 
 
 def power_state(power: PowerHealth) -> str:
@@ -599,20 +570,16 @@ def health_notes(power: PowerHealth, mixture: MixtureHealth | None = None) -> li
         return [note("no speed in common", needed=LEAST_SIBLINGS)]
     parts: list[str] = []
     shown: list[Note] = []
-    counts: list[int] = []
     if power.is_unusual is not None:
         parts.append("power")
-        least = least_told(power.peak, FALSE_ALARM_SHARE / 3.0)
-        counts.append(power.peak.siblings)
-        if math.isfinite(least):
-            shown.append(note("shown in power", least_pct=100.0 * math.expm1(least)))
+        shown.append(note("shown in power", least_pct=power.least_shown_pct))
     if mixture is not None and mixture.is_unusual is not None:
         parts.append("mixture")
-        least = least_told(mixture.level, FALSE_ALARM_SHARE / 2.0)
-        counts.append(mixture.level.siblings)
-        if math.isfinite(least):
-            shown.append(note("shown in mixture", least_pct=least))
-    return [note("as its siblings", parts=parts, siblings=min(counts), shown=shown)]
+        shown.append(note("shown in mixture", least_pct=mixture.least_shown_pct))
+    # A single speed in common makes no stretch.
+    shown = [one for one in shown if math.isfinite(one["least_pct"])]
+    counts = [one.siblings for one in (power.peak, mixture and mixture.level) if one]
+    return [note("as its siblings", parts=parts, siblings=max(counts), shown=shown)]
 
 
 def _both_ways(changes: list[float], down_up: tuple[str, str]) -> str:
@@ -858,19 +825,21 @@ def _regions(
     place: int | None,
     least_sd: float,
     alarm: float,
-) -> tuple[Region, ...]:
+) -> tuple[tuple[Region, ...], float]:
+    """Return the stretches that stand out, and from what difference on one would."""
     compared = np.flatnonzero(_compared(own, family, place))
     if compared.size < 2:
-        return ()
+        return (), math.nan
     count = family.count(place)[compared]
     away = (own - family.usual(place))[compared]
     variance = np.square(family.scatter(place)[compared])
     sd = np.maximum(np.sqrt((variance + variance.mean()) / 2.0), least_sd)
-    z = away / (sd * np.sqrt(1.0 + math.pi / (2.0 * count)))
+    error = sd * np.sqrt(1.0 + math.pi / (2.0 * count))
+    z = away / error
     speed = grid[compared]
     chances = max(1.0, (speed[-1] - speed[0]) / REGION_RPM)
-    dof = count - 1.0
-    beyond = np.abs(z) >= -special.stdtrit(dof, alarm / (2.0 * chances))
+    critical = -special.stdtrit(count - 1.0, alarm / (2.0 * chances))
+    beyond = np.abs(z) >= critical
     # Neighbours in the list that are none on the grid do not carry a region over the hole.
     unbroken = np.diff(compared) == 1
 
@@ -911,4 +880,4 @@ def _regions(
             )
         )
         start = free = last + 1
-    return tuple(found)
+    return tuple(found), float(np.median(critical * error))
