@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from flows.metrics.budget import Component, combined
+from flows.metrics.budget import Combined, Component, combined
 from flows.metrics.curve import peak
 from flows.metrics.domain_checks import require
 from flows.metrics.family import joint_p
@@ -658,7 +658,7 @@ class _Budget:
     """What the variance of the mean is made of, and what a trend and a drift did."""
 
     parts: list[Component]
-    whole: Component
+    whole: Combined
     shift: float
     drift: float
     drift_half: float
