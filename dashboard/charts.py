@@ -31,6 +31,7 @@ from warehouse.wording import (
     between,
     combination,
     counted,
+    fuel_to_enter,
     number,
     plan_words,
     share,
@@ -552,7 +553,7 @@ def fuel_change_chart(
             "evidence": (100 * cell["evidence_share"], f"{100 * cell['evidence_share']:.0f}"),
             "enter": (
                 cell["suggested_pct"],
-                signed(cell["suggested_pct"]) + "*" * bool(cell["held_by"]),
+                fuel_to_enter(cell["suggested_pct"], cell["held_by"]),
             ),
         }[show]
         drawn[cell["throttle_pct"], cell["speed_rpm"]] = Cell(

@@ -16,6 +16,7 @@ from warehouse import wording
 from warehouse.questions import ask
 from warehouse.quote import score_sentence
 from warehouse.snapshot import Snapshot, open_reader
+from warehouse.story import build_ended
 
 MOST_ROWS = 6
 MOST_ALIKE = 3
@@ -60,10 +61,7 @@ def _alike_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
     prose(f"The newest build, {newest['bike_id']}: {wording.combination(newest)}. Most alike:")
     alike = ask(reader, "similar_builds", stage_id=newest["stage_id"]).head(rows)
     for build in alike.iter_rows(named=True):
-        line(
-            f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: {build['gained']}; "
-            f"ended on {build['ended_on']}"
-        )
+        line(f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: {build_ended(build)}")
 
 
 def _quarter_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
@@ -215,10 +213,7 @@ def _alike(reader: duckdb.DuckDBPyConnection) -> None:
     prose(f"The newest build, {newest['bike_id']}: {wording.combination(newest)}. Most alike:")
     alike = ask(reader, "similar_builds", stage_id=newest["stage_id"]).head(MOST_ALIKE)
     for build in alike.iter_rows(named=True):
-        prose(
-            f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: "
-            f"{build['gained']}; ended on {build['ended_on']}"
-        )
+        prose(f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: {build_ended(build)}")
         for word, name in (
             ("same", "matches"), ("differs", "differs"), ("not known", "not_known"),
             ("went wrong", "went_wrong"),

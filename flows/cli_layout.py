@@ -138,6 +138,7 @@ def list_layouts(shop: Annotated[Path, typer.Argument(help="The shop's folder.")
 def _save(made: Drafted, found: Trial, shop: Path | None) -> None:
     from flows import apart, teach
     from flows.settings import open_shop
+    from warehouse.wording import counted
 
     if shop is None:
         raise teach.TeachError("--save needs --shop: into which shop's layouts?")
@@ -158,8 +159,8 @@ def _save(made: Drafted, found: Trial, shop: Path | None) -> None:
         waiting = teach.waiting_files(folder, layout, worker)
     if waiting:
         say(
-            f"{len(waiting)} waiting files are of this layout and are read by the next "
-            "update; those that a card names are then taken in."
+            f"{counted(len(waiting), 'file')} of this layout waited for it: the next update reads "
+            "them, and takes in those that a card names."
         )
 
 

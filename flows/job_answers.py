@@ -43,7 +43,7 @@ def print_job(snapshot: Snapshot, job_id: str, settings: ShopSettings) -> None:
     first = stages[0]
     prose(f"{job_id}: {bike_id}, {first['model_label']}, {first['received_on']:%d %b %Y}", "bold")
     advice = wording.advice(mixtures.get(stages[-1]["stage_id"]))
-    if advice.is_alarm:
+    if advice.is_alarm or advice.level == "unknown":
         prose(f"{advice.headline}. {advice.what_to_do}", "bold red")
     for stage in stages:
         _print_stage(stage, sessions.get(stage["stage_id"]), mixtures, settings)

@@ -41,6 +41,7 @@ from schemas.layout import Layout, new_layout_file, read_layouts
 from schemas.layout_text import layout_text
 from schemas.settings import ShopSettings
 from schemas.toml_text import MistakesError, mistakes_of, read_toml
+from schemas.units import conversion
 from warehouse.sentences import remedy_of, said
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -48,6 +49,8 @@ from warehouse.whole_file import write_whole
 MOST_POINTS = 1_500
 """Points of a channel that a picture of it needs at most."""
 
+SHOWN_AS = {"degC": "°C", "Nm": "N·m", "deg": "°", "1": ""}
+"""Unit words as people write them, where layouts have plainer ones."""
 MOST_TOLD = 20
 MOST_LONG_ROWS = 200_000
 
@@ -210,13 +213,15 @@ def _courses(rows: np.ndarray, line_no: np.ndarray) -> Iterator[Course]:
         seen = np.isfinite(rows[:, place])
         if not seen.any():
             continue
-        values = rows[seen, place]
+        shown = CHANNELS[name].units[0]
+        size = conversion(shown, CHANNELS[name].unit)
+        values = (rows[seen, place] - size.offset) / size.factor
         stride = max(1, -(-values.size // MOST_POINTS))
         at = time[seen] if np.isfinite(time[seen]).all() else line_no[seen].astype(float)
         yield Course(
             channel=name,
             label=CHANNELS[name].label,
-            unit=CHANNELS[name].unit,
+            unit=SHOWN_AS.get(shown, shown),
             low=float(values.min()),
             middle=float(np.median(values)),
             high=float(values.max()),

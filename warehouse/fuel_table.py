@@ -69,8 +69,7 @@ class FuelTable(NamedTuple):
         """
         place = (throttle_pct, speed_rpm)
         if cell := self.cells.get(place):
-            change = f"{cell.suggested_pct:+.1f}" if cell.suggested_pct else "0"
-            return f"{change}{'*' * bool(cell.held_by)}"
+            return wording.fuel_to_enter(cell.suggested_pct, cell.held_by)
         return f"{self.seams[place]:+.1f}?" if place in self.seams else ""
 
 

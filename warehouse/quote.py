@@ -25,7 +25,14 @@ MEANT = 0.95
 """19 of 20."""
 BY_CHANCE = 0.025
 """A score that so few shops would have by chance, if their ranges were right, is told as low."""
+LEAST_TOLD = 20
+"""Of fewer quotes not even one miss was meant: that all held says next to nothing."""
+TOO_FEW = "too few to tell"
+HALVINGS = 30
+"""A share to a billionth: far below what is shown."""
 MOST_NEAR = 3
+MOST_NAMED = 2
+"""Models that a sentence for a customer has room for."""
 NOT_LIKE = "not like for like"
 LEFT_OUT = {
     NOT_LIKE: "not like for like",
@@ -61,14 +68,18 @@ class Quote(NamedTuple):
             _range(self.row[f"{name}_lower_pct"], self.row[f"{name}_upper_pct"])
             for name in ("next", "measured")
         )
-        judged = (
-            "" if self.row["model_id"] else "; judged by other models, for none of yours had it"
-        )
+        scatter = "because a measurement adds a scatter of its own."
+        if self.row["model_id"] is None:
+            return (
+                f"We have never measured {change} on your bike's model ({self.model_label}). "
+                f"Going by {_lent(self.row)}, it would give 19 of 20 bikes {next_} in "
+                f"{FIGURES[self.figure]}.",
+                f"Measured before and after on our dyno, 19 of 20 would show {measured}, {scatter}",
+            )
         return (
             f"{change[0].upper()}{change[1:]} gives 19 of 20 bikes like yours "
-            f"({self.model_label}) {next_} in {FIGURES[self.figure]}{judged}.",
-            f"Measured before and after on our dyno, 19 of 20 will show {measured}, because a "
-            "measurement adds a scatter of its own.",
+            f"({self.model_label}) {next_} in {FIGURES[self.figure]}.",
+            f"Measured before and after on our dyno, 19 of 20 will show {measured}, {scatter}",
         )
 
     @property
@@ -90,7 +101,8 @@ class Quote(NamedTuple):
         if self.score is None or not (tried := self.score["promises_of_change"]):
             return ""
         held = self.score["promises_of_change_held"]
-        return f"On this model and change: {number(held)} of {number(tried)}."
+        few = f", {TOO_FEW}" if tried < LEAST_TOLD else ""
+        return f"On this model and change: {number(held)} of {number(tried)}{few}."
 
 
 def read_quote(
@@ -132,8 +144,9 @@ def nearest(change_key: str, known: list[str]) -> list[str]:
 def score_sentence(score: dict[str, Any] | None) -> str:
     """Return how many of the last quotes came true.
 
-    >>> score_sentence({"promises": 206, "promises_held": 177})[:56]
-    '177 of the last 206 quotes came true, 19 of 20 were mean'
+    >>> score_sentence({"promises": 65, "promises_held": 65})
+    '65 of the last 65 quotes came true, 19 of 20 were meant; by these the true share \
+lies between 94 and 100 %.'
     """
     if score is None or not score["promises"]:
         return "No quote could be tried yet: that takes a second bike with the same change."
@@ -141,15 +154,38 @@ def score_sentence(score: dict[str, Any] | None) -> str:
     said = f"{number(held)} of the last {number(tried)} quotes came true, 19 of 20 were meant"
     if at_most(held, tried) < BY_CHANCE:
         return f"{said}: fewer than chance explains. Quote wider than is said here."
-    return f"{said}."
+    if tried < LEAST_TOLD:
+        return f"{said}: {TOO_FEW}."
+    low, high = (number(100 * end) for end in share_interval(held, tried))
+    return f"{said}; by these the true share lies between {low} and {high} %."
 
 
-def at_most(held: int, tried: int) -> float:
-    """Return the chance that no more quotes than these hold, if 19 of 20 do."""
+def at_most(held: int, tried: int, share: float = MEANT) -> float:
+    """Return the chance that no more quotes than these hold, if 19 of 20 do, or another share."""
     return sum(
-        math.comb(tried, count) * MEANT**count * (1 - MEANT) ** (tried - count)
+        math.comb(tried, count) * share**count * (1 - share) ** (tried - count)
         for count in range(held + 1)
     )
+
+
+def share_interval(held: int, tried: int) -> tuple[float, float]:
+    """Return between what shares the true one lies, 19 times in 20 (Clopper and Pearson 1934).
+
+    >>> [round(end, 4) for end in share_interval(65, 65)]
+    [0.9448, 1.0]
+    """
+    lower = _share_at(held - 1, tried, 1 - BY_CHANCE) if held else 0.0
+    upper = _share_at(held, tried, BY_CHANCE) if held < tried else 1.0
+    return lower, upper
+
+
+def _share_at(held: int, tried: int, chance: float) -> float:
+    """Return the share at which so many or fewer hold with a chance, halving the range."""
+    low, high = 0.0, 1.0
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if at_most(held, tried, middle) > chance else (low, middle)
+    return 0.5 * (low + high)
 
 
 def _parts_of(change_key: str) -> set[str]:
@@ -166,6 +202,13 @@ def _range(lower: float, upper: float) -> str:
     return f"between a loss of {low} % and a gain of {high} %"
 
 
+def _lent(row: dict[str, Any]) -> str:
+    """Return which bikes of other models a quote is borrowed from."""
+    models = row["model_labels"]
+    named = " and ".join(models) if len(models) <= MOST_NAMED else counted(len(models), "model")
+    return f"{counted(row['bikes_of_all_models'], 'bike')} of {named}"
+
+
 def _bikes_behind(row: dict[str, Any]) -> list[str]:
     others = row["bikes_of_all_models"] - (row["bikes"] if row["model_id"] else 0)
     other_models = row["models"] - (1 if row["model_id"] else 0)
@@ -174,7 +217,10 @@ def _bikes_behind(row: dict[str, Any]) -> list[str]:
     )
     from_others = f"{counted(others, 'bike')} of {counted(other_models, 'other model')}"
     if row["model_id"] is None:
-        return [f"No bike of this model had it: all is borrowed from {from_others}, {mean}."]
+        said = [f"No bike of this model had it: all is borrowed from {from_others}, {mean}."]
+        if other_models == 1:
+            said.append("One model does not tell how models differ: that is assumed.")
+        return said
     said = [
         f"{counted(row['bikes'], 'bike')} of this model had it, in "
         f"{counted(row['jobs'], 'job')}: {signed(row['own_mean_pct'])} % on average."

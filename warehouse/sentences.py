@@ -212,7 +212,7 @@ def _own_mountings(f: Note) -> str:
     ]
     told = "from " + joined(filter(None, known), ", ")
     if f["is_sum_known"]:
-        return f"{told}; never twice on one day, so only mounting and day together are known"
+        return f"{told}; never twice on one day, so only strapping down and day together are known"
     return f"{told}; so few that the stated default still weighs more" if f["is_assumed"] else told
 
 
@@ -220,7 +220,7 @@ def _own_mountings(f: Note) -> str:
 def _scatter_sentence(f: Note) -> str:
     what = {
         "repeatability": "Pulls run back to back scatter by",
-        "remount": "Taking a bike off and strapping it down again adds",
+        "remount": "Strapping a bike down again adds",
         "day": "Another day adds",
     }[f["part"]]
     return f"{what} {number(f['share_pct'], 2)} % (1 SD; {said(f['origin'])})."

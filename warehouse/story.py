@@ -112,7 +112,7 @@ left with no lean window seen.'
     if len(pulled) > 1:
         share = "" if gain is None or gain["verdict"] == NO_AIR else ", 19 of 20"
         said = [f"{said[0]} → {last}: {gain_in_short(gain).replace(')', share + ')')}"]
-    for at in pulled[:-1]:
+    for at in [at for at in pulled if at < len(stages) - 1]:
         if stages[at]["level"] in LEAN_LEVELS:
             worst, place = stages[at]["worst_lean_error_pct"], stages[at]["worst_speed_rpm"]
             name = stages[at]["stage_name"]
@@ -120,11 +120,19 @@ left with no lean window seen.'
                 f"{_capital(name)}: {number(worst)} % lean at {number(place)} rpm, "
                 f"{stages[at]['level']}"
             )
-    if pulled[-1] == len(stages) - 1:
-        said.append(f"It left with {_left_with(stages[-1])}")
-    else:
+    if pulled[-1] != len(stages) - 1:
         said.append(f"It left as {stages[-1]['stage_name']}, which was not pulled")
+    elif is_lean(stages[-1]):
+        # A gain in front would hide that the engine is in danger.
+        said.insert(0, f"Left with {_left_with(stages[-1])}")
+    else:
+        said.append(f"It left with {_left_with(stages[-1])}")
     return f"{'. '.join(said)}."
+
+
+def is_lean(stage: Mapping[str, Any]) -> bool:
+    """Whether a mixture is lean at warn or stop level, or may be."""
+    return stage["level"] in LEAN_LEVELS or stage["level_not_excluded"] in LEAN_LEVELS
 
 
 def _capital(text: str) -> str:
@@ -136,6 +144,17 @@ def _left_with(stage: Mapping[str, Any]) -> str:
     return "its mixture not measured" if told == "not measured" else told.replace(": ", ", ", 1)
 
 
+def build_ended(build: Mapping[str, Any]) -> str:
+    """Return what a job gained and ended on; what it left with comes first where that is a danger.
+
+    >>> build_ended({"level": "stop", "level_not_excluded": None, "worst_lean_error_pct": 16.2,
+    ...     "worst_speed_rpm": 7200.0, "gained": "+3.1 %, real gain", "ended_on": "Birch r3; E5"})
+    'left at stop, 16 % lean at 7,200 rpm; +3.1 %, real gain; ended on Birch r3; E5'
+    """
+    said = f"{build['gained']}; ended on {build['ended_on']}"
+    return f"left at {_left_with(build)}; {said}" if is_lean(build) else said
+
+
 def job_label(job: Mapping[str, Any]) -> str:
     """Return what a job is called in the list of a bike's jobs."""
     ways = job["first_name"]
@@ -145,14 +164,16 @@ def job_label(job: Mapping[str, Any]) -> str:
 
 
 def job_in_a_line(job: Mapping[str, Any], gain: Mapping[str, Any] | None) -> str:
-    """Return how another job of a bike ended, and what it gave."""
-    said = f"{job['parts_label']}, {job['map_label']} map"
+    """Return how another job of a bike ended, and what it gave; a danger comes first."""
+    said = [f"{job['parts_label']}, {job['map_label']} map"]
     if gain is not None:
-        said += f"; {gain_in_short(gain)}"
+        said.append(gain_in_short(gain))
     if job["level"] is not None:
         lean = "no lean window" if job["level"] == "none" else f"mixture {job['level']}"
-        said += f"; left with {lean}"
-    return said
+        if beyond := job["level_not_excluded"]:
+            lean += f", {beyond} not excluded"
+        said.insert(0 if is_lean(job) else len(said), f"left with {lean}")
+    return "; ".join(said)
 
 
 def range_sentence(found: Sequence[Mapping[str, Any]]) -> str:

@@ -149,6 +149,18 @@ def counted(count: int | None, one: str, many: str = "") -> str:
     return f"{number(count or 0)} {one if count == 1 else many or one + 's'}"
 
 
+def listed(lines: Sequence[str], most: int) -> str:
+    r"""Return lines as points; one more than there is room for would be a line too, so it stands.
+
+    >>> listed(["a", "b", "c", "d"], 2)
+    '- a\n- b\n- and 2 more, in the table below'
+    """
+    shown = lines if len(lines) <= most + 1 else lines[:most]
+    more = len(lines) - len(shown)
+    points = [*shown, f"and {more} more, in the table below"] if more else shown
+    return "\n".join(f"- {point}" for point in points)
+
+
 def waiting_files(files: int) -> str:
     """Return how many files somebody has to see to.
 
@@ -390,11 +402,10 @@ def advice(mixture: Mapping[str, Any] | None) -> Advice:
     'NOTICE: 8 % lean at 7,450 rpm; warn cannot be excluded'
     """
     if mixture is None or mixture["worst_lean_error_pct"] is None:
-        why, first = "No wideband reading at full throttle", "Fit a probe first."
-        if mixture and mixture["settling_s"] is not None:
-            why = "The probe had not settled over any stretch of the sweep that counts"
-            first = "Pull longer, or from a throttle opened earlier, with the gauge in sight."
-        said = f"{why}: nothing here says that another pull is safe. {first}"
+        why, first = "no wideband lambda was logged", "Fit a probe first."
+        if mixture and mixture["reason"]:
+            why, first = mixture["reason"], mixture["remedy"]
+        said = f"{why[:1].upper()}{why[1:]}: nothing here says that another pull is safe. {first}"
         return Advice("unknown", "MIXTURE NOT MEASURED", said)
     level = mixture["level"] if mixture["level"] in LEVELS else "unknown"
     beyond = mixture["level_not_excluded"]
@@ -803,6 +814,18 @@ def maps_missing(missing: int, maps: int) -> str:
         return f"None of {counted(maps, 'map')} misses its target."
     miss = "misses" if missing == 1 else "miss"
     return f"{missing} of {counted(maps, 'map')} still {miss} the target"
+
+
+def fuel_to_enter(suggested_pct: float, held_by: str) -> str:
+    """Return what is to be entered in a cell, with a star where a limit holds it.
+
+    A cell with nothing to enter has no star: there is nothing that a next round would add to.
+
+    >>> fuel_to_enter(6.0, "step"), fuel_to_enter(0.02, "guard")
+    ('+6.0*', '0')
+    """
+    change = signed(suggested_pct)
+    return f"{change}*" if held_by and change != "0" else change
 
 
 def fuel_change_caption(show: str, axes_origin: str, limits: str) -> str:

@@ -506,7 +506,8 @@ for caution in verdict.cautions:
 mine = {one.name for one in dropped}
 left_over = [name for name in unplaced(draft, [one.name for one in held]) if name not in mine]
 if left_over:
-    shown = ", ".join(left_over[:6]) + (" and more" if len(left_over) > 6 else "")
+    more = f" and {len(left_over) - 6} more" if len(left_over) > 6 else ""
+    shown = ", ".join(left_over[:6]) + more
     st.warning(
         f"{wording.counted(len(left_over), 'file')} in the folder under no stage: "
         f"{wording.escaped(shown)}"

@@ -7,7 +7,7 @@ import streamlit as st
 
 from dashboard import charts, pieces, why_panel
 from dashboard.open_shop import open_shop
-from warehouse import wording
+from warehouse import story, wording
 
 CARDS_AT_ONCE = 5
 # What a share means, and how well the most alike foretell: tests/studies/similar_study.md.
@@ -65,6 +65,8 @@ def draw_card(build: dict[str, Any]) -> None:
             ("Gained", build["gained"]),
         )
         lines = [f"{what}: {wording.escaped(said)}" for what, said in told if said]
+        if story.is_lean(build):
+            st.error(f"Left with {wording.escaped(story.lean_in_short(build))}")
         st.markdown("  \n".join([f"**{wording.escaped(title)}**", *lines]))
         if build["went_wrong"]:
             st.warning(f"Went wrong: {wording.escaped(build['went_wrong'])}")

@@ -7,6 +7,8 @@ from dashboard import charts, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
+MAPS_AT_ONCE = 5
+
 shop = open_shop()
 
 # Read
@@ -32,7 +34,7 @@ said = wording.maps_missing(len(missing), maps.height)
 if missing.is_empty():
     st.success(f"## {said}")
 else:
-    listed = "\n".join(f"- {wording.escaped(sentence)}" for sentence in missing.head(5))
+    listed = wording.listed([wording.escaped(one) for one in missing], MAPS_AT_ONCE)
     st.warning(f"## {said}\n{listed}")
 limits = shop.limits()
 st.caption(

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from flows.metrics.budget import Component, combined
+from flows.metrics.budget import Combined, Component, combined
 from flows.metrics.curve import peak
 from flows.metrics.domain_checks import require
 from flows.metrics.family import joint_p
-from flows.metrics.session import BELONGS_FROM, robust_mean
+from flows.metrics.session import BELONGS_FROM, SessionMean, robust_mean, session_mean
 from flows.metrics.soak import Places, Slope, carried_over, within_trend
 
 LEVEL = 0.95
@@ -156,6 +156,19 @@ class Gain:
     smallest_detectable_pct: float
     verdict: str
     verdict_at_peak: str
+
+
+class Weighed(NamedTuple):
+    """What the pulls of a session count, as `session.robust_mean` found it.
+
+    Attributes
+    ----------
+    weights : ndarray. One a pull. [0..1]
+    effective_pulls : float. Good pulls whose plain mean would be as sure.
+    """
+
+    weights: np.ndarray
+    effective_pulls: float
 
 
 def verdict(lower: float, upper: float) -> str:
@@ -416,6 +429,7 @@ def gain(
     places: Places | None = None,
     usual_slope: Slope | None = None,
     weighed_by_share: float | None = None,
+    weighed: Sequence[Weighed] | None = None,
     bandwidth_rpm: float = 150.0,
 ) -> Gain:
     r"""Compare two sessions of one bike.
@@ -451,6 +465,8 @@ def gain(
     weighed_by_share : float, optional
         1 SD by which the sessions' own means weighed their pulls (`session.robust_mean`), so that
         both have the same weights; without it the shop's figure. [0..1]
+    weighed : sequence of Weighed, optional. What each pull counts where that is known already, of
+        the sessions in the order of `days`; without it the weights are found here.
     bandwidth_rpm : float, default 150
         Bandwidth the curves were smoothed with: local deviations hang together over it. [rpm]
 
@@ -536,238 +552,434 @@ def gain(
        implementation, and an application to SVARs," J. Appl. Econometrics, vol. 34, no. 1,
        pp. 1-17, 2019 (from memory).
     """
-    require("repeatability_share", repeatability_share, above=0.0)
-    require("repeatability_dof", repeatability_dof, at_least=0.0)
-    require("remount_share", remount_share, at_least=0.0)
-    require("remount_dof", remount_dof, above=0.0)
-    require("correction_share", correction_share, at_least=0.0)
-    require("day_share", day_share, at_least=0.0)
-    require("day_dof", day_dof, above=0.0)
-    require("bandwidth_rpm", bandwidth_rpm, above=0.0, unit="rpm")
+    known = _Known(
+        repeatability_share,
+        repeatability_dof,
+        remount_share,
+        remount_dof,
+        correction_share,
+        same_mounting,
+        day_share,
+        day_dof,
+        tuple(of_air),
+        bandwidth_rpm,
+    )
+    grid, sessions = _laid(grid_rpm, before_curves, after_curves, again_curves)
+    mounted = _mounted(grid, remount_shapes, remount_share)
+    share = repeatability_share if weighed_by_share is None else weighed_by_share
+    compared = _compared(grid, sessions, _means(sessions, weighed, share), days)
+    scatter = _scatter(compared, known, places)
+    budget = _budget(compared, scatter, known, places, usual_slope)
+    points = _points(compared, scatter, budget, known, mounted)
+    return _told(compared, scatter, budget, points, _peaks(compared, budget, points, known))
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What is known beside the curves; see `gain`."""
+
+    repeatability_share: float
+    repeatability_dof: float
+    remount_share: float
+    remount_dof: float
+    correction_share: float
+    same_mounting: bool
+    day_share: float
+    day_dof: float
+    of_air: tuple[Component, ...]
+    bandwidth_rpm: float
+
+    def __post_init__(self) -> None:
+        require("repeatability_share", self.repeatability_share, above=0.0)
+        require("repeatability_dof", self.repeatability_dof, at_least=0.0)
+        require("remount_share", self.remount_share, at_least=0.0)
+        require("remount_dof", self.remount_dof, above=0.0)
+        require("correction_share", self.correction_share, at_least=0.0)
+        require("day_share", self.day_share, at_least=0.0)
+        require("day_dof", self.day_dof, above=0.0)
+        require("bandwidth_rpm", self.bandwidth_rpm, above=0.0, unit="rpm")
+
+
+@dataclass(frozen=True, eq=False)
+class _Compared:
+    """The sessions in the order of their weights: before, again if there is one, after."""
+
+    grid: np.ndarray
+    sessions: list[np.ndarray]
+    found: list[SessionMean]
+    weights: np.ndarray
+    """How much each session has to say in "after less before"; they add up to 0."""
+    labels: list[Any]
+    order: list[int]
+    """Of each session its place in the order before, after, again."""
+    before_w: np.ndarray
+    log_gain: np.ndarray
+    in_range: np.ndarray
+    range_to_rpm: float
+
+    @property
+    def after_w(self) -> np.ndarray:
+        return self.found[-1].mean
+
+    @property
+    def at(self) -> np.ndarray:
+        """Where both saw something."""
+        return np.flatnonzero(np.isfinite(self.log_gain))
+
+    @property
+    def ranged(self) -> np.ndarray:
+        """Which of these places lie in the riding range."""
+        return self.in_range[self.at]
+
+    @property
+    def shared_rpm(self) -> float:
+        return float(np.ptp(self.grid[self.in_range])) if self.in_range.any() else 0.0
+
+    @property
+    def pulls(self) -> np.ndarray:
+        return np.array([one.effective_pulls for one in self.found])
+
+
+@dataclass(frozen=True)
+class _Scatter:
+    """Scatter of a pull: its level, moderated by the shop's; its shape, from this pair."""
+
+    level_variance: float
+    level_dof: float
+    local_variance: float
+    local_dof: float
+    slope: float
+    squares: float
+    """The trend within the sessions, and the squares of the places that it is known from."""
+
+
+@dataclass(frozen=True)
+class _Budget:
+    """What the variance of the mean is made of, and what a trend and a drift did."""
+
+    parts: list[Component]
+    whole: Combined
+    shift: float
+    drift: float
+    drift_half: float
+
+    @property
+    def mean_sd(self) -> float:
+        return self.whole.share
+
+    @property
+    def mean_half(self) -> float:
+        return _t_quantile(0.5 + LEVEL / 2.0, self.whole.dof) * self.mean_sd
+
+
+@dataclass(frozen=True, eq=False)
+class _Points:
+    """The curve of the gain, its standard error at each speed, and its bands."""
+
+    log_gain: np.ndarray
+    sd: np.ndarray
+    dof: float
+    critical: float
+    band: _Band
+
+
+@dataclass(frozen=True)
+class _Peaks:
+    """Peak against peak, and the gain at the speed of the before-peak."""
+
+    log_peak: float
+    sd: float
+    half: float
+    at_peak: float
+    at_peak_w: float
+    over_rev_rpm: float
+
+
+def _laid(
+    grid_rpm: ArrayLike, before: ArrayLike, after: ArrayLike, again: ArrayLike | None
+) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Return the grid and the curves of each session: before, again if there is one, after."""
     grid = np.asarray(grid_rpm, dtype=float)
-    before = np.atleast_2d(np.asarray(before_curves, dtype=float))
-    after = np.atleast_2d(np.asarray(after_curves, dtype=float))
-    if grid.ndim != 1 or before.shape[1:] != grid.shape or after.shape[1:] != grid.shape:
+    first, last = (np.atleast_2d(np.asarray(one, dtype=float)) for one in (before, after))
+    if grid.ndim != 1 or first.shape[1:] != grid.shape or last.shape[1:] != grid.shape:
         raise ValueError(
             f"before_curves and after_curves must be pulls by {grid.size} grid points, got shapes "
-            f"{before.shape} and {after.shape}"
+            f"{first.shape} and {last.shape}"
         )
     steps = np.diff(grid)
     if steps.size == 0 or steps[0] <= 0.0 or not np.allclose(steps, steps[0]):
         raise ValueError("grid_rpm must rise in equal steps")
-    step_in_bandwidths = round(float(steps[0]) / bandwidth_rpm, 6)
+    if again is None:
+        return grid, [first, last]
+    back = np.atleast_2d(np.asarray(again, dtype=float))
+    if back.shape[1:] != grid.shape:
+        raise ValueError(f"again_curves must be pulls by {grid.size} grid points, got {back.shape}")
+    return grid, [first, back, last]
 
-    firsts = [before]
-    if again_curves is not None:
-        firsts.append(np.atleast_2d(np.asarray(again_curves, dtype=float)))
-        if firsts[1].shape[1:] != grid.shape:
-            raise ValueError(
-                f"again_curves must be pulls by {grid.size} grid points, got {firsts[1].shape}"
-            )
-    # How much each session has to say in "after less before"; they add up to 0.
-    weights = np.array([*(-1.0 / len(firsts) for _ in firsts), 1.0])
-    sessions = [*firsts, after]
-    weighed = repeatability_share if weighed_by_share is None else weighed_by_share
-    found = [robust_mean(curves, repeatability_share=weighed) for curves in sessions]
-    means = [one.mean for one in found]
-    labels = _session_order(days, len(sessions))
-    after_w = means[-1]
-    before_w = np.exp(np.mean(np.log(means[:-1]), axis=0))
-    log_gain = np.log(after_w) - np.log(before_w)
-    both = np.isfinite(log_gain)
+
+def _mounted(grid: np.ndarray, shapes: ArrayLike | None, remount_share: float) -> np.ndarray:
+    """Return what one mounting adds along the curve, a row a shape."""
+    if shapes is None:
+        return np.full((1, grid.size), remount_share)
+    mounted = np.atleast_2d(np.asarray(shapes, dtype=float))
+    if mounted.shape[1:] != grid.shape or len(mounted) > 3:
+        raise ValueError(
+            f"remount_shapes must be at most 3 rows of {grid.size} grid points, got {mounted.shape}"
+        )
+    return mounted
+
+
+def _means(
+    sessions: list[np.ndarray], weighed: Sequence[Weighed] | None, share: float
+) -> list[SessionMean]:
+    """Return the mean of each session, by the weights that are known of its pulls or found anew."""
+    if weighed is None:
+        return [robust_mean(curves, repeatability_share=share) for curves in sessions]
+    return [
+        SessionMean(session_mean(curves, weights), np.asarray(weights, dtype=float), effective)
+        for curves, (weights, effective) in zip(
+            sessions, _session_order(weighed, len(sessions)), strict=True
+        )
+    ]
+
+
+def _compared(
+    grid: np.ndarray,
+    sessions: list[np.ndarray],
+    found: list[SessionMean],
+    days: Sequence[Hashable] | None,
+) -> _Compared:
+    """Hold the means against each other, over the part of the riding range that all saw."""
+    firsts = len(sessions) - 1
+    before_w = np.exp(np.mean(np.log([one.mean for one in found[:-1]]), axis=0))
+    log_gain = np.log(found[-1].mean) - np.log(before_w)
     range_from, range_to = riding_range_rpm(grid, before_w)
-    in_range = both & (grid >= range_from) & (grid <= range_to)
-    shared_rpm = float(np.ptp(grid[in_range])) if in_range.any() else 0.0
-    if shared_rpm < LEAST_SHARED_RPM:
+    compared = _Compared(
+        grid=grid,
+        sessions=sessions,
+        found=found,
+        weights=np.array([*(-1.0 / firsts for _ in range(firsts)), 1.0]),
+        labels=_session_order(days, len(sessions)),
+        order=_session_order(range(len(sessions)), len(sessions)),
+        before_w=before_w,
+        log_gain=log_gain,
+        in_range=np.isfinite(log_gain) & (grid >= range_from) & (grid <= range_to),
+        range_to_rpm=range_to,
+    )
+    if compared.shared_rpm < LEAST_SHARED_RPM:
         raise ValueError(
             f"before_curves and after_curves must share {LEAST_SHARED_RPM:g} rpm of the riding "
-            f"range, got {shared_rpm:g}"
+            f"range, got {compared.shared_rpm:g}"
         )
+    return compared
 
-    # Scatter of a pull: its level, moderated by the shop's; its shape, from this pair.
+
+def _scatter(compared: _Compared, known: _Known, places: Places | None) -> _Scatter:
     # An odd pull says nothing of how the others scatter.
-    belongs = [one.weights >= BELONGS_FROM for one in found]
+    belongs = [one.weights >= BELONGS_FROM for one in compared.found]
     within = [
-        _within(curves[kept], one.mean, in_range)
-        for curves, kept, one in zip(sessions, belongs, found, strict=True)
+        _within(curves[kept], one.mean, compared.in_range)
+        for curves, kept, one in zip(compared.sessions, belongs, compared.found, strict=True)
     ]
-    pulls = np.array([one.effective_pulls for one in found])
-    counts = np.array([one.level.size for one in within])
-    own_dof = int(counts.sum()) - len(within)
+    own_dof = sum(one.dof for one in within)
     level_squares, residual_dof = sum(one.level_squares for one in within), own_dof
     slope, squares = 0.0, 0.0
-    placed: list[np.ndarray] = []
-    order = _session_order(range(len(sessions)), len(sessions))
     if places is not None:
         placed = [
             places.places[number][kept][one.is_seen]
-            for number, kept, one in zip(order, belongs, within, strict=True)
+            for number, kept, one in zip(compared.order, belongs, within, strict=True)
         ]
         slope, squares = within_trend([one.level for one in within], placed)
         if squares > 0.0:
             level_squares, residual_dof = level_squares - slope**2 * squares, own_dof - 1
-    shop_variance = repeatability_share**2
+    shop_variance = known.repeatability_share**2
     level_variance, level_dof = _moderated(
         level_squares / residual_dof if residual_dof else 0.0,
         residual_dof,
         shop_variance,
-        repeatability_dof,
+        known.repeatability_dof,
     )
+    local_variance, local_dof = shop_variance, level_dof
     if own_dof:
-        floor = (LOCAL_FLOOR_SHARE * repeatability_share) ** 2
+        floor = (LOCAL_FLOOR_SHARE * known.repeatability_share) ** 2
         local_variance = max(sum(one.local_squares for one in within) / own_dof, floor)
         # Chi-square of a field that correlates as above: it holds this many independent values.
-        local_dof = own_dof * max(1.0, shared_rpm / (bandwidth_rpm * math.sqrt(math.pi)))
-    else:
-        local_variance, local_dof = shop_variance, level_dof
+        independent = compared.shared_rpm / (known.bandwidth_rpm * math.sqrt(math.pi))
+        local_dof = own_dof * max(1.0, independent)
+    return _Scatter(level_variance, level_dof, local_variance, local_dof, slope, squares)
 
-    mounted = np.full((1, grid.size), remount_share)
-    if remount_shapes is not None:
-        mounted = np.atleast_2d(np.asarray(remount_shapes, dtype=float))
-        if mounted.shape[1:] != grid.shape or len(mounted) > 3:
-            raise ValueError(
-                f"remount_shapes must be at most 3 rows of {grid.size} grid points, got "
-                f"{mounted.shape}"
-            )
 
-    def parts(weights: np.ndarray) -> list[Component]:
-        """Return what the variance of a weighted sum of levels is made of, but for a trend."""
-        squares = weights**2
-        of_ratio = math.sqrt(float(squares.sum()) / 2.0)
-        mounting = 0.0 if same_mounting else math.sqrt(float(squares.sum())) * remount_share
-        of_days = day_share * math.sqrt(_of_labels(weights, labels))
-        return [
-            Component(
-                "scatter of pulls",
-                math.sqrt(level_variance * float((squares / pulls).sum())),
-                level_dof,
-            ),
-            Component("remounting", mounting, remount_dof),
-            Component("day", of_days, day_dof),
-            Component("air instruments", of_ratio * correction_share, math.inf),
-            *(one._replace(share=of_ratio * one.share) for one in of_air),
-        ]
+def _parts(
+    weights: np.ndarray, compared: _Compared, scatter: _Scatter, known: _Known
+) -> list[Component]:
+    """Return what the variance of a weighted sum of levels is made of, but for a trend."""
+    squares = weights**2
+    of_ratio = math.sqrt(float(squares.sum()) / 2.0)
+    mounting = 0.0
+    if not known.same_mounting:
+        mounting = math.sqrt(float(squares.sum())) * known.remount_share
+    of_pulls = math.sqrt(scatter.level_variance * float((squares / compared.pulls).sum()))
+    of_days = known.day_share * math.sqrt(_of_labels(weights, compared.labels))
+    return [
+        Component("scatter of pulls", of_pulls, scatter.level_dof),
+        Component("remounting", mounting, known.remount_dof),
+        Component("day", of_days, known.day_dof),
+        Component("air instruments", of_ratio * known.correction_share, math.inf),
+        *(one._replace(share=of_ratio * one.share) for one in known.of_air),
+    ]
 
-    drift, drift_half = math.nan, math.nan
-    budget = parts(weights)
-    if again_curves is not None:
-        drift = float((np.log(means[1]) - np.log(means[0]))[in_range].mean())
-        of_drift = combined(parts(np.array([-1.0, 1.0, 0.0])))
+
+def _budget(
+    compared: _Compared,
+    scatter: _Scatter,
+    known: _Known,
+    places: Places | None,
+    usual_slope: Slope | None,
+) -> _Budget:
+    drift, drift_half, shift = math.nan, math.nan, 0.0
+    parts = _parts(compared.weights, compared, scatter, known)
+    if len(compared.sessions) > 2:
+        first, back = (np.log(one.mean) for one in compared.found[:2])
+        drift = float((back - first)[compared.in_range].mean())
+        of_drift = combined(_parts(np.array([-1.0, 1.0, 0.0]), compared, scatter, known))
         drift_half = _t_quantile(0.5 + LEVEL / 2.0, of_drift.dof) * of_drift.share
         if abs(drift) > max(drift_half, STEADY_DRIFT_SHARE):
-            budget.append(Component("unsteady drift", abs(drift) / math.sqrt(12.0), math.inf))
-    shift = 0.0
+            parts.append(Component("unsteady drift", abs(drift) / math.sqrt(12.0), math.inf))
     if places is not None and usual_slope is not None:
-        middle = [
-            np.average(places.places[number], weights=one.weights)
-            for number, one in zip(order, found, strict=True)
-        ]
-        distance = float(weights @ middle)
-        loose = np.array([places.loose[number] for number in order])
-        shift, trend_sd, trend_dof = carried_over(
-            distance,
-            abs(float(weights @ loose)),
-            slope,
-            squares,
-            usual_slope,
-            level_variance,
-            level_dof,
-        )
-        budget.append(Component("trend", trend_sd, trend_dof))
-        log_gain = log_gain - shift
-    whole_budget = combined(budget, TIED)
-    common, dof = whole_budget.share**2, whole_budget.dof
-    common_per_dof = common**2 / dof
-    mean_sd = math.sqrt(common)
-    mean_half = _t_quantile(0.5 + LEVEL / 2.0, dof) * mean_sd
-    log_mean = float(log_gain[in_range].mean())
+        shift, trend = _trend(compared, scatter, places, usual_slope)
+        parts.append(trend)
+    return _Budget(parts, combined(parts, TIED), shift, drift, drift_half)
 
-    # Points: the local part comes on top, centred over the range.
-    at = np.flatnonzero(both)
-    place = grid[at]
-    ranged = in_range[at]
-    away = (place[:, None] - place[ranged]) / bandwidth_rpm
+
+def _trend(
+    compared: _Compared, scatter: _Scatter, places: Places, usual_slope: Slope
+) -> tuple[float, Component]:
+    """Return what a trend through the sessions is taken to have done, and how sure that is."""
+    middle = [
+        np.average(places.places[number], weights=one.weights)
+        for number, one in zip(compared.order, compared.found, strict=True)
+    ]
+    loose = np.array([places.loose[number] for number in compared.order])
+    shift, sd, dof = carried_over(
+        float(compared.weights @ middle),
+        abs(float(compared.weights @ loose)),
+        scatter.slope,
+        scatter.squares,
+        usual_slope,
+        scatter.level_variance,
+        scatter.level_dof,
+    )
+    return shift, Component("trend", sd, dof)
+
+
+def _points(
+    compared: _Compared, scatter: _Scatter, budget: _Budget, known: _Known, mounted: np.ndarray
+) -> _Points:
+    """Return the bands: the local part comes on top of the mean's, centred over the range."""
+    at, ranged, weights = compared.at, compared.ranged, compared.weights
+    place = compared.grid[at]
+    common = budget.whole.share**2
+    away = (place[:, None] - place[ranged]) / known.bandwidth_rpm
     with_mean = np.exp(-0.5 * away**2).mean(axis=1)
     shape = np.maximum(1.0 - 2.0 * with_mean + with_mean[ranged].mean(), 0.0)
-    usual_shape = float(shape[ranged].mean())
     seen = np.array(
         [
             one.weights @ np.isfinite(curves[:, at])
-            for curves, one in zip(sessions, found, strict=True)
+            for curves, one in zip(compared.sessions, compared.found, strict=True)
         ]
     )
-    per_local = local_variance / usual_shape * (weights[:, None] ** 2 / seen).sum(axis=0)
-    shapes = _levelled(mounted[:, at], ranged, remount_share)
-    shapes *= 0.0 if same_mounting else math.sqrt(float((weights**2).sum()))
+    usual_shape = float(shape[ranged].mean())
+    per_local = scatter.local_variance / usual_shape * (weights[:, None] ** 2 / seen).sum(axis=0)
+    shapes = _levelled(mounted[:, at], ranged, known.remount_share)
+    shapes *= 0.0 if known.same_mounting else math.sqrt(float((weights**2).sum()))
     # The mounting's level is in the shapes.
-    level_at = common - next(part.share**2 for part in budget if part.name == "remounting")
-    point_variance = level_at + (shapes**2).sum(axis=0) + per_local * shape
+    level_at = common - next(part.share**2 for part in budget.parts if part.name == "remounting")
     from_local = float((per_local * shape)[ranged].mean())
-    per_dof = common_per_dof + from_local**2 / local_dof
-    point_dof = (common + from_local) ** 2 / per_dof if per_dof else math.inf
-    critical = _t_quantile(0.5 + LEVEL / 2.0, point_dof)
+    per_dof = common**2 / budget.whole.dof + from_local**2 / scatter.local_dof
+    dof = (common + from_local) ** 2 / per_dof if per_dof else math.inf
+    log_gain = compared.log_gain - budget.shift
+    step = float(compared.grid[1] - compared.grid[0])
     band = _whole_band(
         log_gain[at],
         at - at[0],
-        step_in_bandwidths,
+        round(step / known.bandwidth_rpm, 6),
         ranged,
         level_at,
         shapes,
         np.sqrt(per_local),
-        point_dof,
+        dof,
     )
-    sd = np.full(grid.shape, np.nan)
-    sd[at] = np.sqrt(point_variance)
+    sd = np.full(compared.grid.shape, np.nan)
+    sd[at] = np.sqrt(level_at + (shapes**2).sum(axis=0) + per_local * shape)
+    return _Points(log_gain, sd, dof, _t_quantile(0.5 + LEVEL / 2.0, dof), band)
 
-    # Peaks.
-    before_peak, after_peak = peak(grid, before_w), peak(grid, after_w)
-    ends = [float(grid[np.isfinite(side)][-1]) for side in (before_w, after_w)]
+
+def _peaks(compared: _Compared, budget: _Budget, points: _Points, known: _Known) -> _Peaks:
+    grid, at = compared.grid, compared.at
+    place = grid[at]
+    sides = (compared.before_w, compared.after_w)
+    before, after = (peak(grid, side) for side in sides)
+    ends = [float(grid[np.isfinite(side)][-1]) for side in sides]
     # A curve that still rises where it ends, far below the other's end, never showed its peak.
     is_cut = min(ends) < ENDS_EARLY_SHARE * max(ends) and (
-        (before_peak, after_peak)[int(np.argmin(ends))].speed_rpm > min(ends) - bandwidth_rpm
+        (before, after)[int(np.argmin(ends))].speed_rpm > min(ends) - known.bandwidth_rpm
     )
     tops = [
-        peak(grid[both], side[both]).value if is_cut else whole.value
-        for side, whole in ((before_w, before_peak), (after_w, after_peak))
+        peak(place, side[at]).value if is_cut else whole.value
+        for side, whole in zip(sides, (before, after), strict=True)
     ]
-    log_peak = math.log(tops[1] / tops[0]) - shift
-    peak_sd = float(np.interp(before_peak.speed_rpm, place, sd[at]))
-    reached = place[0] <= before_peak.speed_rpm <= place[-1]
+    sd = float(np.interp(before.speed_rpm, place, points.sd[at]))
     at_peak, at_peak_w = math.nan, math.nan
-    if reached:
-        at_peak = float(np.interp(before_peak.speed_rpm, place, log_gain[at]))
-        at_peak_w = before_peak.value * math.expm1(at_peak)
-    peak_half = critical * peak_sd
+    if place[0] <= before.speed_rpm <= place[-1]:
+        at_peak = float(np.interp(before.speed_rpm, place, points.log_gain[at]))
+        at_peak_w = before.value * math.expm1(at_peak)
+    over_rev = 0.0
+    if not (is_cut and ends[0] < ends[1]):
+        over_rev = _over_rev_rpm(grid, compared.after_w, after.value, compared.range_to_rpm)
+    log_peak = math.log(tops[1] / tops[0]) - budget.shift
+    return _Peaks(log_peak, sd, points.critical * sd, at_peak, at_peak_w, over_rev)
 
-    gain_pct = _pct(log_gain)
-    ranged_rpm = grid[in_range]
-    halves = (critical * sd[in_range], band.critical * sd[in_range])
-    highest = _end(log_gain[in_range], ranged_rpm, band.highest_bias, *halves, sign=1.0)
-    lowest = _end(log_gain[in_range], ranged_rpm, band.lowest_bias, *halves, sign=-1.0)
+
+def _told(
+    compared: _Compared, scatter: _Scatter, budget: _Budget, points: _Points, peaks: _Peaks
+) -> Gain:
+    """Return all of it in the figures that people read."""
+    log_gain, sd, in_range = points.log_gain, points.sd, compared.in_range
+    ranged_rpm = compared.grid[in_range]
+    log_mean, mean_sd, dof = float(log_gain[in_range].mean()), budget.mean_sd, budget.whole.dof
+    mean, mean_lower, mean_upper = _with_ends(log_mean, budget.mean_half)
+    top, top_lower, top_upper = _with_ends(peaks.log_peak, peaks.half)
+    at_peak, at_peak_lower, at_peak_upper = _with_ends(peaks.at_peak, peaks.half)
+    drift, drift_lower, drift_upper = _with_ends(budget.drift, budget.drift_half)
+    halves = (points.critical * sd[in_range], points.band.critical * sd[in_range])
+    highest = _end(log_gain[in_range], ranged_rpm, points.band.highest_bias, *halves, sign=1.0)
+    lowest = _end(log_gain[in_range], ranged_rpm, points.band.lowest_bias, *halves, sign=-1.0)
     mean_p, peak_p = joint_p(
-        [log_mean / mean_sd, log_peak / peak_sd], min(mean_sd / peak_sd, 1.0), [dof, point_dof]
+        [log_mean / mean_sd, peaks.log_peak / peaks.sd],
+        min(mean_sd / peaks.sd, 1.0),
+        [dof, points.dof],
     )
     return Gain(
-        grid_rpm=grid,
-        before_w=before_w,
-        after_w=after_w,
-        gain_pct=gain_pct,
-        lower_pct=_pct(log_gain - critical * sd),
-        upper_pct=_pct(log_gain + critical * sd),
-        whole_lower_pct=_pct(log_gain - band.critical * sd),
-        whole_upper_pct=_pct(log_gain + band.critical * sd),
+        grid_rpm=compared.grid,
+        before_w=compared.before_w,
+        after_w=compared.after_w,
+        gain_pct=_pct(log_gain),
+        lower_pct=_pct(log_gain - points.critical * sd),
+        upper_pct=_pct(log_gain + points.critical * sd),
+        whole_lower_pct=_pct(log_gain - points.band.critical * sd),
+        whole_upper_pct=_pct(log_gain + points.band.critical * sd),
         range_from_rpm=float(ranged_rpm[0]),
         range_to_rpm=float(ranged_rpm[-1]),
-        mean_gain_pct=float(_pct(log_mean)),
-        mean_gain_lower_pct=float(_pct(log_mean - mean_half)),
-        mean_gain_upper_pct=float(_pct(log_mean + mean_half)),
-        peak_gain_pct=float(_pct(log_peak)),
-        peak_gain_lower_pct=float(_pct(log_peak - peak_half)),
-        peak_gain_upper_pct=float(_pct(log_peak + peak_half)),
-        gain_at_peak_pct=float(_pct(at_peak)),
-        gain_at_peak_lower_pct=float(_pct(at_peak - peak_half)),
-        gain_at_peak_upper_pct=float(_pct(at_peak + peak_half)),
-        gain_at_peak_w=at_peak_w,
+        mean_gain_pct=mean,
+        mean_gain_lower_pct=mean_lower,
+        mean_gain_upper_pct=mean_upper,
+        peak_gain_pct=top,
+        peak_gain_lower_pct=top_lower,
+        peak_gain_upper_pct=top_upper,
+        gain_at_peak_pct=at_peak,
+        gain_at_peak_lower_pct=at_peak_lower,
+        gain_at_peak_upper_pct=at_peak_upper,
+        gain_at_peak_w=peaks.at_peak_w,
         greatest_gain_pct=highest[0],
         greatest_gain_speed_rpm=highest[1],
         greatest_gain_lower_pct=highest[2],
@@ -776,27 +988,31 @@ def gain(
         greatest_loss_speed_rpm=lowest[1],
         greatest_loss_lower_pct=lowest[2],
         greatest_loss_upper_pct=lowest[3],
-        over_rev_rpm=0.0
-        if is_cut and ends[0] < ends[1]
-        else _over_rev_rpm(grid, after_w, after_peak.value, range_to),
+        over_rev_rpm=peaks.over_rev_rpm,
         log_mean_gain=log_mean,
         log_mean_gain_sd=mean_sd,
-        log_peak_gain=log_peak,
-        log_peak_gain_sd=peak_sd,
-        level_sd=math.sqrt(level_variance),
-        local_sd=math.sqrt(local_variance),
+        log_peak_gain=peaks.log_peak,
+        log_peak_gain_sd=peaks.sd,
+        level_sd=math.sqrt(scatter.level_variance),
+        local_sd=math.sqrt(scatter.local_variance),
         dof=dof,
-        budget=tuple(budget),
-        trend_pct=float(_pct(shift)),
+        budget=tuple(budget.parts),
+        trend_pct=float(_pct(budget.shift)),
         mean_p=mean_p,
         peak_p=peak_p,
-        drift_pct=float(_pct(drift)),
-        drift_lower_pct=float(_pct(drift - drift_half)),
-        drift_upper_pct=float(_pct(drift + drift_half)),
+        drift_pct=drift,
+        drift_lower_pct=drift_lower,
+        drift_upper_pct=drift_upper,
         smallest_detectable_pct=float(_pct(_detectable_in_sd(dof) * mean_sd)),
-        verdict=verdict(log_mean - mean_half, log_mean + mean_half),
-        verdict_at_peak=verdict(at_peak - peak_half, at_peak + peak_half),
+        verdict=verdict(log_mean - budget.mean_half, log_mean + budget.mean_half),
+        verdict_at_peak=verdict(peaks.at_peak - peaks.half, peaks.at_peak + peaks.half),
     )
+
+
+def _with_ends(log_ratio: float, half: float) -> tuple[float, float, float]:
+    """Return a ratio and its ends in percent."""
+    value, lower, upper = (float(_pct(log_ratio + side)) for side in (0.0, -half, half))
+    return value, lower, upper
 
 
 def _session_order(values: Sequence[Any] | None, count: int) -> list[Any]:

@@ -105,6 +105,8 @@ class PowerHealth(NamedTuple):
         Where power is lower or higher than siblings explain, in order of speed.
     is_unusual : bool or None
         Whether peak, shape or a region stands out; None where nothing could be compared.
+    least_shown_pct : float
+        Difference from which on a region would stand out, at half of the speeds; NaN likewise. [%]
     """
 
     peak: Standing
@@ -114,6 +116,7 @@ class PowerHealth(NamedTuple):
     shape_region: Region | None
     regions: tuple[Region, ...]
     is_unusual: bool | None
+    least_shown_pct: float = math.nan
 
 
 class MixtureHealth(NamedTuple):
@@ -128,12 +131,16 @@ class MixtureHealth(NamedTuple):
         Where the mixture is leaner or richer than siblings explain, in order of speed.
     is_unusual : bool or None
         Whether level or a region stands out; None where nothing could be compared.
+    least_shown_pct : float
+        Difference from which on a region would stand out, at half of the speeds, in points of lean
+        error; NaN likewise. [%]
     """
 
     level: Standing
     level_change_pct: float
     regions: tuple[Region, ...]
     is_unusual: bool | None
+    least_shown_pct: float = math.nan
 
 
 class Family:
@@ -386,7 +393,7 @@ def power_health(
     shape, distance = _shape_standing(own, logs, place, least_sd_share)
     bend = _bend(grid, own, logs, place, shape.z)
     alarm = FALSE_ALARM_SHARE / 3.0
-    regions = _regions(grid, own, logs, place, least_sd_share, alarm)
+    regions, least = _regions(grid, own, logs, place, least_sd_share, alarm)
     found = tuple(_in_pct(region) for region in regions)
     stands_out = bool(found) or any(one.p < alarm for one in (peak, shape))
     return PowerHealth(
@@ -397,6 +404,7 @@ def power_health(
         _in_pct(bend) if bend else None,
         found,
         stands_out if _compared(own, logs, place).any() else None,
+        100.0 * math.expm1(least),
     )
 
 
@@ -457,8 +465,8 @@ def mixture_health(
     away = _without(family.curves[:, compared] - usual, place)
     among = standing(level, _means_where_seen(away), least_sd=LEAST_LEAN_ERROR_SD_PCT)
     alarm = FALSE_ALARM_SHARE / 2.0
-    regions = _regions(grid, own, family, place, LEAST_LEAN_ERROR_SD_PCT, alarm)
-    return MixtureHealth(among, level, regions, bool(regions) or among.p < alarm)
+    regions, least = _regions(grid, own, family, place, LEAST_LEAN_ERROR_SD_PCT, alarm)
+    return MixtureHealth(among, level, regions, bool(regions) or among.p < alarm, least)
 
 
 def power_state(power: PowerHealth) -> str:
@@ -560,9 +568,18 @@ def health_notes(power: PowerHealth, mixture: MixtureHealth | None = None) -> li
     known = [one.is_unusual for one in (power, mixture) if one is not None]
     if all(one is None for one in known):
         return [note("no speed in common", needed=LEAST_SIBLINGS)]
-    parts = ["power"] if power.is_unusual is not None else []
-    parts += ["mixture"] if mixture is not None and mixture.is_unusual is not None else []
-    return [note("as its siblings", parts=parts)]
+    parts: list[str] = []
+    shown: list[Note] = []
+    if power.is_unusual is not None:
+        parts.append("power")
+        shown.append(note("shown in power", least_pct=power.least_shown_pct))
+    if mixture is not None and mixture.is_unusual is not None:
+        parts.append("mixture")
+        shown.append(note("shown in mixture", least_pct=mixture.least_shown_pct))
+    # A single speed in common makes no stretch.
+    shown = [one for one in shown if math.isfinite(one["least_pct"])]
+    counts = [one.siblings for one in (power.peak, mixture and mixture.level) if one]
+    return [note("as its siblings", parts=parts, siblings=max(counts), shown=shown)]
 
 
 def _both_ways(changes: list[float], down_up: tuple[str, str]) -> str:
@@ -808,19 +825,21 @@ def _regions(
     place: int | None,
     least_sd: float,
     alarm: float,
-) -> tuple[Region, ...]:
+) -> tuple[tuple[Region, ...], float]:
+    """Return the stretches that stand out, and from what difference on one would."""
     compared = np.flatnonzero(_compared(own, family, place))
     if compared.size < 2:
-        return ()
+        return (), math.nan
     count = family.count(place)[compared]
     away = (own - family.usual(place))[compared]
     variance = np.square(family.scatter(place)[compared])
     sd = np.maximum(np.sqrt((variance + variance.mean()) / 2.0), least_sd)
-    z = away / (sd * np.sqrt(1.0 + math.pi / (2.0 * count)))
+    error = sd * np.sqrt(1.0 + math.pi / (2.0 * count))
+    z = away / error
     speed = grid[compared]
     chances = max(1.0, (speed[-1] - speed[0]) / REGION_RPM)
-    dof = count - 1.0
-    beyond = np.abs(z) >= -special.stdtrit(dof, alarm / (2.0 * chances))
+    critical = -special.stdtrit(count - 1.0, alarm / (2.0 * chances))
+    beyond = np.abs(z) >= critical
     # Neighbours in the list that are none on the grid do not carry a region over the hole.
     unbroken = np.diff(compared) == 1
 
@@ -861,4 +880,4 @@ def _regions(
             )
         )
         start = free = last + 1
-    return tuple(found)
+    return tuple(found), float(np.median(critical * error))

@@ -124,11 +124,12 @@ class Compared(NamedTuple):
 
 
 class Side(NamedTuple):
-    """The pulls of a stage that count: their curves, start times and factors to reference air."""
+    """The pulls of a stage that count: curves, start times, factors to reference air, weights."""
 
     curves: list[np.ndarray]
     started_s: list[float]
     factors: list[float]
+    weights: list[float]
 
 
 class Known(NamedTuple):
@@ -179,16 +180,18 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     def load(due: list[str]) -> list[Any]:
         stage_ids = sorted({s["stage_id"] for job in due for p in jobs[job] for s in p.stages})
         curves = curves_of(connection, stage_ids)
-        sides: dict[str, Side] = {stage_id: Side([], [], []) for stage_id in stage_ids}
-        for stage_id, pull_id, started_s, factor in connection.execute(
-            "SELECT stage_id, pull_id, epoch(started_at), reference_factor FROM out.pull "
-            "WHERE is_used AND stage_id IN (SELECT unnest(?)) ORDER BY stage_id, pull_no",
+        sides: dict[str, Side] = {stage_id: Side([], [], [], []) for stage_id in stage_ids}
+        for stage_id, pull_id, started_s, factor, weight in connection.execute(
+            "SELECT stage_id, pull_id, epoch(pull.started_at), pull.reference_factor, level.weight "
+            "FROM out.pull AS pull JOIN out.session_pull AS level USING (stage_id, pull_id) "
+            "WHERE pull.is_used AND stage_id IN (SELECT unnest(?)) ORDER BY stage_id, pull_no",
             [stage_ids],
         ).fetchall():
             side = sides[stage_id]
             side.curves.append(curves[pull_id])
             side.started_s.append(math.nan if started_s is None else started_s)
             side.factors.append(1.0 if factor is None else factor)
+            side.weights.append(weight)
         return [
             [(pair, [sides[s["stage_id"]] for s in pair.stages], known) for pair in jobs[job]]
             for job in due
@@ -266,9 +269,9 @@ GAINS = Step(
         "out.gain_curve": ("gain_id", "out.gain"),
     },
     reads=(
-        "out.session", "out.pull", "out.pull_curve", "out.log_doubt", "out.session_drift",
-        "out.trust", "out.remount_region", "core.stage", "core.job", "core.bike", "core.model",
-        "core.build", "core.build_part", "core.pull",
+        "out.session", "out.session_pull", "out.pull", "out.pull_curve", "out.log_doubt",
+        "out.session_drift", "out.trust", "out.remount_region", "core.stage", "core.job",
+        "core.bike", "core.model", "core.build", "core.build_part", "core.pull",
     ),
     inputs=_inputs,
     make=_make,
@@ -289,7 +292,7 @@ def _stages(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         "stage.build_id, build.map_name, build.map_revision, build.fuel, build.ethanol_share, "
         "session.model_id, session.run_on, job.received_on, session.pulls_used, "
         "session.is_corrected, session.has_air_doubt, session.reference_factor_sd, "
-        "session.reference_factor, session.drift_pct_per_pull, "
+        "session.reference_factor, session.drift_pct_per_pull, session.pulls_effective, "
         "avg(pull.ambient_temp_k) FILTER (made.is_used) AS air_temp_k, "
         "session.air_density_kg_m3, session.is_peak_reached, session.made_from, bike.is_control, "
         "model.induction, "
@@ -372,7 +375,13 @@ def _gain(
     """Return a gain and its budget; none where the sessions share too little of the range."""
     trust, state = known.trust, air_state(pair.stages)
     grid, power = on_one_grid([curve for side in sides for curve in side.curves], 1)
+    weighed: list[gain_metric.Weighed] | None = [
+        gain_metric.Weighed(np.array(side.weights), stage["pulls_effective"])
+        for stage, side in zip(pair.stages, sides, strict=True)
+    ]
     if state in WITHOUT_AIR:
+        # The session's weights are those of the power at reference air.
+        weighed = None
         # As observed on both sides: what was corrected on one would stand in the gain.
         power = power / np.concatenate([side.factors for side in sides])[:, None]
     laid = np.split(power, np.cumsum([len(side.curves) for side in sides])[:-1])
@@ -390,6 +399,7 @@ def _gain(
             repeatability_dof=trust["repeatability_dof"],
             **mounting_and_day(trust, is_one_day=len(set(days)) == 1),
             weighed_by_share=settings.trust.repeatability_share,
+            weighed=weighed,
             remount_shapes=remount_shapes(
                 grid / grid[np.nanargmax(laid[0]) % grid.size],
                 trust["remount_regions"],

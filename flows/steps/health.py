@@ -164,7 +164,7 @@ def _make(_: Given, payloads: list[dict[str, Any]]) -> Records:
 HEALTH = Step(
     name="hold bikes against siblings",
     doing="holding bikes against siblings",
-    version=4,
+    version=5,
     key="bike_id",
     tables=("out.health", "out.health_region", "out.health_sibling", "out.health_curve"),
     reads=(
@@ -254,6 +254,9 @@ def _health(
         power_reason = power_reason or _never_together()
     if mixture.is_unusual is None:
         mixture_reason = mixture_reason or _never_together()
+    if bike["has_air_doubt"] and power.is_unusual is False:
+        # That it stands out is told and doubted; that it is sound cannot be told.
+        power, power_reason = power._replace(is_unusual=None), note("own air may hide")
     told = _told(power, mixture, power_reason, mixture_reason)
     if bike["has_air_doubt"] and not power_reason:
         told.insert(0, note("own air in doubt"))

@@ -81,7 +81,7 @@ def _make(given: Given, payloads: list[dict[str, Any]]) -> Records:
 SESSIONS = Step(
     name="average sessions",
     doing="averaging sessions",
-    version=7,
+    version=8,
     key="stage_id",
     tables=(
         "out.session", "out.session_pull", "out.stage_mixture", "out.lean_window",
@@ -274,6 +274,7 @@ def _session(
         least_width_rpm=LEAST_WINDOW_RPM,
         speed_at_peak_torque_rpm=pull.speed_rpm,
     )
+    guarded = _guarded(grid, error, by_pull, windows, wanted)
     made = {
         "out.session": [row],
         "out.session_pull": [
@@ -289,7 +290,7 @@ def _session(
         "out.stage_mixture": [
             {
                 **_mixture(stage, used, grid, error, torque, windows),
-                **_guarded(grid, error, by_pull, windows, wanted),
+                **guarded,
             }
         ],
         "out.lean_window": [
@@ -299,6 +300,7 @@ def _session(
                 **_told_of_window(
                     window, grid, by_pull, elapsed, target, accuracy, pull.speed_rpm, wanted
                 ),
+                **_worst_of_stage(window, guarded),
             }
             for window in windows
         ],
@@ -404,6 +406,28 @@ def _told_of_window(
     }
 
 
+def _worst_of_stage(window: mixture.Window, guarded: dict[str, Any]) -> dict[str, Any]:
+    """Return the stage's worst lean error for the window that it stands in: one figure, told twice.
+
+    It is held over LEAST_WINDOW_RPM, where a window's own is that of its one highest point.
+    """
+    at_rpm = guarded["worst_speed_rpm"]
+    is_there = (
+        window.side == "lean"
+        and at_rpm is not None
+        and window.from_rpm <= at_rpm <= window.to_rpm
+        and window.to_rpm - window.from_rpm >= LEAST_WINDOW_RPM
+    )
+    if not is_there:
+        return {}
+    return {
+        "worst_error_pct": guarded["worst_lean_error_pct"],
+        "worst_speed_rpm": at_rpm,
+        "worst_lower_pct": guarded["worst_lower_pct"],
+        "worst_upper_pct": guarded["worst_upper_pct"],
+    }
+
+
 def _seconds_within(window: mixture.Window, elapsed: np.ndarray, grid: np.ndarray) -> float:
     """Return the time a pull spends in a window; NaN without a clock."""
     seen = np.isfinite(elapsed)
@@ -475,7 +499,7 @@ def _mixture(
     seen = grid[np.isfinite(error)]
     has_lambda = seen.size > 0
     settling = [head["settling_s"] for head in used if head["settling_s"] is not None]
-    reason = note("probe not settled", settling_s=max(settling)) if settling else None
+    reason = note("probe not settled", settling_s=max(settling)) if settling else _no_lambda(used)
     lean = [window for window in windows if window.side == "lean"]
     return {
         "stage_id": stage["stage_id"],
@@ -492,5 +516,16 @@ def _mixture(
         "judged_from_rpm": float(seen[0]) if has_lambda else None,
         "judged_to_rpm": float(seen[-1]) if has_lambda else None,
         "settling_s": max(settling, default=None),
-        "reason": None if has_lambda else reason or note("no wideband"),
+        "reason": None if has_lambda else reason,
     }
+
+
+def _no_lambda(used: list[dict[str, Any]]) -> Note:
+    """Return why no pull tells the mixture: what was logged and is no evidence, or nothing was."""
+    for head in used:
+        for one in json.loads(head["notes"]):
+            if one["code"] == "lambda stands still":
+                return note("probe stood still", value=one["value"])
+            if one["code"] == "lambda reads free air":
+                return note("probe in free air", value=one["value"])
+    return note("no wideband")

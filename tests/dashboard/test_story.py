@@ -408,6 +408,37 @@ def test_a_last_stage_that_was_only_ridden_is_not_said_to_have_left_safe():
     assert said == "Remapped 70 kW. It left as next, which was not pulled."
 
 
+STOP = STAGE | {"level": "stop", "worst_lean_error_pct": 16.2, "worst_speed_rpm": 7200.0}
+GOOD = {"verdict": "real gain", "mean_gain_pct": 3.0, "mean_gain_lower_pct": 1.0,
+        "mean_gain_upper_pct": 5.0}  # fmt: skip
+
+
+def test_a_bike_that_left_at_stop_is_told_so_before_any_gain():
+    said = story.story_sentence([STAGE, STOP], GOOD, ["70 kW", "75 kW"])
+    assert said.startswith("Left with stop, 16 % lean at 7,200 rpm. Remapped 70 kW")
+    maybe = STAGE | {"level": "notice", "level_not_excluded": "warn"}
+    assert story.story_sentence([STAGE, maybe], GOOD, ["70 kW", "75 kW"]).startswith("Left with")
+    assert "It left with no lean" in story.story_sentence([STAGE, STAGE], GOOD, ["70 kW", "75 kW"])
+
+
+def test_a_stop_that_was_last_pulled_before_a_ride_is_told():
+    ridden = STAGE | {"peak_power_w": None, "worst_lean_error_pct": None, "level": None}
+    said = story.story_sentence([STAGE, STOP, ridden], GOOD, ["70 kW", "75 kW", "–"])
+    assert "16 % lean at 7,200 rpm, stop" in said
+
+
+def test_another_job_that_left_at_stop_says_so_before_its_gain():
+    job = STOP | {"parts_label": "silencer: Halden S2", "map_label": "Birch r3"}
+    assert story.job_in_a_line(job, GOOD).startswith("left with mixture stop; ")
+    assert story.job_in_a_line(job | {"level": "none"}, GOOD).endswith("left with no lean window")
+
+
+def test_a_like_build_that_left_at_stop_says_so_before_its_gain():
+    build = STOP | {"gained": "+3.0 %, real gain", "ended_on": "Birch r3; standard parts"}
+    assert story.build_ended(build).startswith("left at stop, 16 % lean at 7,200 rpm; +3.0 %")
+    assert story.build_ended(build | {"level": "none"}).startswith("+3.0 %")
+
+
 def test_a_level_that_is_not_excluded_is_told():
     told = story.lean_in_short(STAGE | {"level_not_excluded": "warn"})
     assert told == "no lean window seen; warn not excluded"

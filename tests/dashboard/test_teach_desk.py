@@ -151,6 +151,16 @@ def test_what_the_air_lacks_is_told_wherever_it_would_stand(held, lacking):
     assert teach_desk.missing_air(in_head | {"power": {"state": "corrected"}}) == []
 
 
+def test_what_a_layout_makes_of_a_file_is_told_in_the_units_of_the_trade(guess, file, shop):
+    trial = tried(file, corrected(guess, ABOUT, rows(guess), {}), shop.folder.root).tried
+    told = {one.channel: one for one in trial.channels}
+    assert not {one.unit for one in told.values()} & {"K", "Pa", "W", "m/s"}
+    power = told["wheel_power_w"]
+    assert power.unit == "kW"
+    # No motorcycle makes less than 1 kW or more than 300 at the top.
+    assert 1.0 < power.high < 300.0
+
+
 @pytest.mark.parametrize("equipment", ['the "old" one', "Prüfstand \\ Halle 2", "a\x7fb"])
 def test_a_name_is_put_in_after_the_trial(guess, file, shop, equipment):
     unnamed = ABOUT | {"name": teach_desk.NO_NAME, "equipment": teach_desk.NO_NAME}

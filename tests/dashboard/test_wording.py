@@ -223,9 +223,24 @@ def test_a_stage_without_a_window_says_what_it_cannot_exclude():
 
 def test_an_assumed_scatter_and_a_probe_that_never_settled_are_said():
     assert "assumed" in wording.advice({**NOTICE, "is_scatter_assumed": True}).judged
-    said = wording.advice({**MIXTURE, "worst_lean_error_pct": None})
-    assert "not settled" in said.what_to_do
-    assert "Fit a probe" not in said.what_to_do
+    why = {"reason": "the probe needs 0.46 s to settle", "remedy": "Pull in a higher gear."}
+    said = wording.advice({**MIXTURE, "worst_lean_error_pct": None, **why})
+    assert said.what_to_do.startswith("The probe needs 0.46 s to settle: nothing here says")
+    assert said.what_to_do.endswith("Pull in a higher gear.")
+
+
+@pytest.mark.parametrize(("suggested", "written"), [(0.0, "0"), (0.04, "0"), (-0.04, "0"),
+                                                    (0.06, "+0.1*"), (-3.0, "−3.0*")])  # fmt: skip
+def test_a_cell_with_nothing_to_enter_has_no_star_of_a_limit(suggested, written):
+    assert wording.fuel_to_enter(suggested, "guard") == written
+    assert wording.fuel_to_enter(suggested, "") == written.rstrip("*")
+
+
+@pytest.mark.parametrize(("lines", "points"), [(5, 5), (6, 6), (7, 6)])
+def test_a_list_that_is_cut_says_how_many_more_there_are(lines, points):
+    said = wording.listed([f"map {at}" for at in range(lines)], 5).split("\n")
+    assert len(said) == points
+    assert ("and 2 more" in said[-1]) == (lines == 7)
 
 
 @pytest.mark.parametrize(

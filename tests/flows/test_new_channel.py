@@ -53,7 +53,7 @@ print(json.dumps({
     "unit": drafted.tables["channels"]["oil_pressure"]["unit"],
     "state": trial.tried.verdict.state,
     "label": course.label,
-    "low": course.low,
+    "low": [course.low, course.unit],
     "offered": "oil_pressure" in teach_desk.CHANNELS,
     "outcomes": shop.rows("SELECT DISTINCT state FROM raw.outcome WHERE state <> 'card'"),
     "behind": shop.rows("SELECT count(*) FROM out.pull WHERE made_from = ''"),
@@ -78,14 +78,14 @@ def test_a_new_record_is_drafted_read_kept_and_shown_and_an_older_shop_goes_on(s
     said = json.loads(done.stdout.splitlines()[-1])
     assert "oil_pressure" in said["channels"]
     assert (said["unit"], said["state"], said["label"]) == ("bar", "taken in", "Oil pressure")
-    # 3.02 bar is 302 kPa (SI Brochure: 1 bar = 100 kPa).
-    assert said["low"] == pytest.approx(302_000)
+    assert said["low"] == [pytest.approx(3.02), "bar"]
     assert said["offered"]
     assert said["outcomes"] == [["taken in"]]
     assert said["behind"] == [[0]]
     # A new channel reads no file of the older shop again.
     assert before < {path.name for path in shop.folder.samples.iterdir()}
     kept = pl.read_parquet(shop.folder.root / said["samples"][0][0])
+    # 3.02 bar is 302 kPa (SI Brochure: 1 bar = 100 kPa).
     assert kept["oil_pressure_pa"].drop_nulls().min() == pytest.approx(302_000)
 
 

@@ -166,7 +166,7 @@ def test_a_quote_fits_the_terminal_and_carries_its_cautions(little):
 
 def test_a_model_and_a_change_that_never_were_are_answered(little):
     snapshot = current(little.folder.root)
-    assert "judged by other models" in said(snapshot, "Nosuch 900", change_of(little))
+    assert "We have never measured this change" in said(snapshot, "Nosuch 900", change_of(little))
     assert "cannot be told" in said(snapshot, "", "turbo kit")
 
 

@@ -69,6 +69,30 @@ def test_a_sound_map_is_not_told_lean_where_the_probe_still_shows_part_throttle(
     assert told["judged_to_rpm"] == pytest.approx(TO_RPM - 0.28 * PACE_RPM_S, abs=60)
 
 
+def test_a_probe_that_stood_still_is_not_told_as_none(shop, make):
+    still = [
+        ",".join([*line.split(",")[:3], "0.950", *line.split(",")[4:]]) if "," in line else line
+        for line in pull().splitlines()
+    ]
+    still[1] = pull().splitlines()[1]
+    told = judged(shop, make, ["\n".join(still) + "\n"])
+    assert told["reason"] == "the wideband reading stood still at 0.95"
+    assert told["level"] == "unknown"
+
+
+def test_the_deepest_lean_window_says_the_same_figures_as_the_stage(shop, make):
+    def peaked(rpm):
+        return TARGET * (1.0 + 0.14 * np.exp(-(((rpm - 5600.0) / 350.0) ** 2)))
+
+    told = judged(shop, make, [pull(peaked, seed=seed) for seed in range(3)])
+    (window,) = shop.rows(
+        "SELECT worst_error_pct, worst_speed_rpm, worst_lower_pct, worst_upper_pct "
+        "FROM out.lean_window WHERE side = 'lean' ORDER BY worst_error_pct DESC LIMIT 1"
+    )
+    names = ("worst_lean_error_pct", "worst_speed_rpm", "worst_lower_pct", "worst_upper_pct")
+    assert window == tuple(told[name] for name in names)
+
+
 def test_what_was_set_aside_is_counted_and_kept_in_the_samples(shop, make):
     judged(shop, make, [pull()])
     ((count, from_rpm, first_rpm),) = shop.rows(

@@ -12,7 +12,8 @@ from statsmodels.stats.power import TTestIndPower
 
 from flows.metrics import gain as gain_module
 from flows.metrics.curve import speed_grid_rpm
-from flows.metrics.gain import gain, riding_range_rpm, verdict
+from flows.metrics.gain import Weighed, gain, riding_range_rpm, verdict
+from flows.metrics.session import robust_mean
 
 GRID_RPM = speed_grid_rpm(3000.0, 11_000.0)
 BASE_W = 60e3 * np.exp(-(((GRID_RPM - 9500.0) / 5000.0) ** 2))
@@ -97,6 +98,20 @@ def test_scatter_is_moderated_between_the_pair_and_the_shop():
     found = compared(first, 1.03 * first)
     assert found.level_sd**2 == pytest.approx((4.0 * 1.6e-5 + 2.0 * 5e-5) / 6.0)
     assert found.dof == pytest.approx(6.0)
+
+
+def test_weights_that_a_session_has_already_give_the_gain_of_those_found_anew():
+    # One pull of three 4 % low, and a bike put back: three sessions, each with its own weights.
+    first, after, last = pulls(1.0, 1.003, 0.96), pulls(1.05, 1.052), pulls(0.99, 0.991, 0.988)
+    found = compared(first, after, again_curves=last)
+    means = [robust_mean(one, repeatability_share=0.004) for one in (first, after, last)]
+    weighed = [Weighed(one.weights, one.effective_pulls) for one in means]
+    known = compared(first, after, again_curves=last, weighed=weighed)
+    for name in ("mean_gain_pct", "mean_gain_upper_pct", "drift_pct", "greatest_gain_pct", "dof"):
+        assert getattr(known, name) == pytest.approx(getattr(found, name), rel=1e-12)
+    # Handed to the wrong sessions they would not.
+    wrong = compared(first, after, again_curves=last, weighed=[weighed[2], *weighed[1::-1]])
+    assert wrong.mean_gain_pct != pytest.approx(found.mean_gain_pct, abs=0.01)
 
 
 def test_remounting_and_correction_add_their_variances():

@@ -454,7 +454,19 @@ def test_a_sibling_seen_over_another_range_is_not_leaner_by_that():
 
 def test_nothing_unusual_is_said_too():
     (said,) = in_words(power_health(GRID_RPM, USUAL_W, _siblings_w()))
-    assert said == "As its siblings: nothing in power stands out."
+    assert said.startswith("As its siblings: nothing in power stands out that 11 siblings could")
+
+
+@pytest.mark.parametrize("bikes", [5, 7, 20])
+def test_from_what_is_said_to_show_it_shows_and_below_it_does_not(bikes):
+    # A lean injector: so much leaner from 5,000 rpm on.
+    spread = np.linspace(-2.0, 2.0, bikes)[:, None] + np.zeros(GRID_RPM.size)
+    least = mixture_health(GRID_RPM, np.zeros(GRID_RPM.size), spread).least_shown_pct
+    for times, is_told in ((1.02, True), (0.95, False)):
+        lean = np.where(GRID_RPM >= 5_000.0, times * least, 0.0)
+        assert bool(mixture_health(GRID_RPM, lean, spread).regions) == is_told
+    few = mixture_health(GRID_RPM, np.zeros(GRID_RPM.size), spread[:4])
+    assert np.isnan(few.least_shown_pct)
 
 
 def test_peak_alone_and_shape_alone_have_words():

@@ -55,9 +55,21 @@ def test_behind_it_stand_bikes_what_is_borrowed_and_what_is_assumed():
 
 
 def test_a_model_that_never_had_the_change_is_quoted_from_others_and_says_so():
-    found = quoted(ROW | {"model_id": None, "bikes": 12, "borrowed_share": 1.0})
-    assert "judged by other models" in found.sentences[0]
+    labels = {"model_labels": ["Orvo Finch", "Orvo Kite", "Orvo Swift"]}
+    found = quoted(ROW | labels | {"model_id": None, "bikes": 12, "borrowed_share": 1.0})
+    assert found.sentences[0].startswith("We have never measured this change (silencer, with")
+    assert "Going by 12 bikes of 3 models, it would give" in found.sentences[0]
+    assert "like yours" not in " ".join(found.sentences)
     assert "all is borrowed from 12 bikes of 3 other models" in found.evidence[0]
+
+
+def test_two_bikes_of_one_other_model_are_named_and_what_they_cannot_tell_is_said():
+    lent = {"model_id": None, "bikes": 2, "bikes_of_all_models": 2, "models": 1,
+            "model_labels": ["Orvo Finch"], "borrowed_share": 1.0}  # fmt: skip
+    found = quoted(ROW | lent)
+    assert "Going by 2 bikes of Orvo Finch" in found.sentences[0]
+    assert "would show" in found.sentences[1]
+    assert "One model does not tell how models differ: that is assumed." in found.evidence
 
 
 def test_a_change_never_done_cannot_be_told_and_the_nearest_are_named():
@@ -98,7 +110,29 @@ def test_a_score_that_chance_does_not_explain_is_told():
     assert "fewer" not in quoted(ROW, score(190, 200)).promises
     assert "No quote could be tried yet" in quoted(ROW).promises
     assert quoted(ROW, score(190, 200)).promises_of_change == ""
-    assert quoted(ROW, score(190, 200, 4)).promises_of_change == "On this model and change: 4 of 4."
+    assert quoted(ROW, score(190, 200, 4)).promises_of_change == (
+        "On this model and change: 4 of 4, too few to tell."
+    )
+
+
+@pytest.mark.parametrize(("held", "tried"), [(65, 65), (60, 65), (1, 20), (0, 30), (194, 200)])
+def test_the_interval_of_a_share_is_that_of_clopper_and_pearson(held, tried):
+    # scipy.stats.binomtest(...).proportion_ci(method="exact") is the reference.
+    expected = stats.binomtest(held, tried).proportion_ci(0.95, "exact")
+    assert quote.share_interval(held, tried) == pytest.approx((expected.low, expected.high))
+
+
+def test_a_full_score_does_not_promise_more_than_so_many_quotes_can_tell():
+    said = quoted(ROW, score(65, 65)).promises
+    # By hand: 0.025 ** (1 / 65) = 0.9448.
+    assert "65 of the last 65 quotes came true, 19 of 20 were meant" in said
+    assert said.endswith("by these the true share lies between 94 and 100 %.")
+
+
+def test_a_few_quotes_that_came_true_are_too_few_to_tell():
+    assert quoted(ROW, score(2, 2)).promises.endswith("too few to tell.")
+    # 0 of 5 has a chance of 0.05 ** 5: even so few tell that.
+    assert "fewer than chance explains" in quoted(ROW, score(0, 5)).promises
 
 
 def test_what_is_left_out_is_counted_with_its_commonest_reason():

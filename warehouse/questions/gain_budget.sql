@@ -3,7 +3,7 @@
 -- Grain:  one row per component.
 -- Takes:  $gain_id.
 SELECT
-    component,
+    if(component = 'remounting', 'strapping down', component) AS component,
     sd_pct,
     dof,
     origin,

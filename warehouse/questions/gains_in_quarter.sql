@@ -11,6 +11,8 @@ SELECT
     gain.change_key,
     gain.change_label,
     stage.model_label,
+    coalesce(mixture.level, 'unknown')
+    || coalesce(', ' || mixture.level_not_excluded || ' not excluded', '') AS level_after,
     gain.run_on,
     if(gain.mean_verdict_p IS NULL, NULL, gain.mean_gain_pct) AS mean_gain_pct,
     if(gain.mean_verdict_p IS NULL, NULL, gain.mean_gain_lower_pct) AS mean_gain_lower_pct,
@@ -27,5 +29,6 @@ SELECT
 FROM out.gain AS gain
 INNER JOIN out.stage AS stage ON gain.after_stage_id = stage.stage_id
 INNER JOIN out.stage AS before ON gain.before_stage_id = before.stage_id
+LEFT JOIN out.stage_mixture AS mixture ON gain.after_stage_id = mixture.stage_id
 WHERE stage.quarter_label = $quarter
 ORDER BY gain.change_key, gain.change_kind, gain.run_on, gain.gain_id;

@@ -15,7 +15,8 @@ SELECT
     arg_max(stage.parts_label, stage.stage_no) AS parts_label,
     arg_min_null(session.peak_power_w, stage.stage_no) AS first_power_w,
     arg_max_null(session.peak_power_w, stage.stage_no) AS last_power_w,
-    arg_max_null(mixture.level, stage.stage_no) AS level
+    arg_max_null(mixture.level, stage.stage_no) AS level,
+    arg_max_null(mixture.level_not_excluded, stage.stage_no) AS level_not_excluded
 FROM out.stage AS stage
 LEFT JOIN out.session AS session ON stage.stage_id = session.stage_id
 LEFT JOIN out.stage_mixture AS mixture ON stage.stage_id = mixture.stage_id

@@ -37,7 +37,9 @@ SELECT
     mixture.judged_from_rpm,
     mixture.judged_to_rpm,
     mixture.settling_s,
-    mixture.is_near_peak_torque
+    mixture.is_near_peak_torque,
+    mixture.reason,
+    mixture.reason AS remedy
 FROM run
 INNER JOIN out.stage AS stage USING (stage_id)
 LEFT JOIN out.stage_mixture AS mixture USING (stage_id)

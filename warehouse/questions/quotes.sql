@@ -30,6 +30,12 @@ SELECT
     effect.borrowed_share,
     effect.prior_share,
     count(effect.model_id) OVER () AS models,
+    (
+        SELECT list(lender.model_label ORDER BY lender.model_label)
+        FROM out.pooled_effect AS other
+        INNER JOIN models AS lender ON other.model_id = lender.model_id
+        WHERE other.change_key = $change_key AND other.figure = $figure
+    ) AS model_labels,
     max(CASE WHEN effect.model_id IS NULL THEN effect.bikes END) OVER () AS bikes_of_all_models
 FROM out.pooled_effect AS effect
 LEFT JOIN models ON effect.model_id = models.model_id

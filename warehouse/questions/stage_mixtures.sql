@@ -22,6 +22,7 @@ SELECT
     torque_weighted_error_pct,
     is_near_peak_torque,
     probe_place,
-    reason
+    reason,
+    reason AS remedy
 FROM out.stage_mixture
 WHERE list_contains($stage_ids, stage_id);
