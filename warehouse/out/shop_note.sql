@@ -21,7 +21,8 @@ SELECT
     said.model_id,
     arrival.received_at,
     EXISTS(
-        SELECT 1 FROM out.shop_note_stage AS about WHERE about.note_name = said.note_name
+        SELECT 1 FROM out.shop_note_stage AS about
+        WHERE about.note_name = said.note_name
     ) AS is_known
 FROM raw.shop_note AS said
 INNER JOIN raw.arrival AS arrival

@@ -1,4 +1,4 @@
--- raw.shop_note: every version of every note of a person, also those with mistakes and replaced ones.
+-- raw.shop_note: every version of every note of a person, also with mistakes or replaced.
 --
 -- Grain:  one row per note_name and file_sha256.
 -- Writes: flows/steps/shop_notes.py
