@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints, ValidationInfo, field_validator, model_validator
 
 from schemas.card import Part, Reference
-from schemas.toml_text import Strict, read_toml, toml_text
+from schemas.toml_text import Strict, read_toml, toml_text, written_over
 
 NOTES_FOLDER = "_notes"
 """The folder of the inbox that holds notes and is no job."""
@@ -56,8 +56,8 @@ def read_shop_note(text: str, source: str) -> ShopNote:
     return read_toml(text, ShopNote, source)
 
 
-def shop_note_text(note: ShopNote) -> str:
-    r"""Return a note as the text of its file.
+def shop_note_text(note: ShopNote, over: str = "") -> str:
+    r"""Return a note as the text of its file; written over another, that one's comments stay.
 
     >>> print(shop_note_text(ShopNote(job="J-1", stage=2, on="2026-03-14", text="belt\nslips")))
     job = "J-1"
@@ -68,4 +68,5 @@ def shop_note_text(note: ShopNote) -> str:
     """
     said: dict[str, Any] = note.model_dump(exclude_defaults=True)
     # Keys behind a table would belong to it.
-    return toml_text({key: said[key] for key in sorted(said, key=lambda key: key == "part")})
+    content = {key: said[key] for key in sorted(said, key=lambda key: key == "part")}
+    return written_over(over, content, note) if over else toml_text(content)
