@@ -19,11 +19,7 @@ SELECT DISTINCT
     said.received_at
 FROM out.remap_need AS need
 INNER JOIN out.stage AS stage
-    ON
-        need.model_id = stage.model_id
-        AND need.parts_key = stage.parts_key
-        AND need.map_label = stage.map_label
-        AND need.fuel = stage.fuel
+    ON need.model_id = stage.model_id AND need.parts_key = stage.parts_key
 INNER JOIN out.shop_note_stage AS about ON stage.stage_id = about.stage_id
 INNER JOIN out.shop_note AS said ON about.note_name = said.note_name
 WHERE need.need_id = $need_id AND said.job_id IS NULL AND NOT said.is_taken_back
