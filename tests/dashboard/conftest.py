@@ -274,14 +274,9 @@ def _job(
                 parts_key=parts_key,
                 parts_label=parts_label,
             )
-            for category, maker, name in parts:
-                rows.add(
-                    "core.build_part",
-                    build_id=build_id,
-                    category=category,
-                    maker=maker,
-                    part_name=name,
-                )
+            for part in parts:
+                named = dict(zip(("category", "maker", "part_name"), part, strict=True))
+                rows.add("core.build_part", build_id=build_id, **named)
         rows.add(
             "core.stage",
             stage_id=stage_id,
@@ -1548,6 +1543,7 @@ def _notes_of_people(rows: _Rows) -> None:
             {"model_id": MODELS[2][0], "note_text": "subframe cracks"} | part,
             {"model_id": MODELS[2][0], "note_text": "petcock leaks"},
             {"job_id": "J-0026", "note_text": "withdrawn words", "is_taken_back": True},
+            {"job_id": rows["out.similar_build"][0]["other_job_id"], "note_text": "chain rattles"},
         )
     ):
         name, sha = f"{number}.toml", f"{9_500_000 + number:064x}"

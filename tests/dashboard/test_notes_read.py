@@ -68,11 +68,12 @@ def test_what_a_note_says_is_letters_on_a_page(small_shop, monkeypatch):
 
 def test_a_similar_build_tells_what_was_noted_of_its_job(small_shop, monkeypatch, reader):
     rows = reader.execute(
-        "SELECT stage_id FROM out.similar_build WHERE other_job_id = 'J-0026' LIMIT 1"
+        "SELECT stage_id FROM out.similar_build AS alike SEMI JOIN out.shop_note AS said "
+        "ON alike.other_job_id = said.job_id LIMIT 1"
     ).fetchall()
     told = said(page("builds_like_this", small_shop, monkeypatch, stage=rows[0][0]))
-    assert "kickstand" in told
-    assert "withdrawn words" not in told
+    assert "chain rattles" in told
+    assert "kickstand" not in told
 
 
 def test_a_combination_tells_what_was_noted_of_its_parts_and_model(small_shop, monkeypatch, reader):
@@ -87,7 +88,7 @@ def test_a_combination_tells_what_was_noted_of_its_parts_and_model(small_shop, m
 def test_the_quarter_lists_its_notes_on_the_page_and_in_the_review(small_shop, monkeypatch):
     app = page("this_quarter", small_shop, monkeypatch, quarter="2026 Q2", part="notes")
     notes = next(one.value for one in app.dataframe if "note_text" in one.value.columns)
-    assert len(notes) == 4
+    assert len(notes) == 5
     pdf, html = review.write_review(small_shop, quarter="2026 Q2")
     text = html.read_text(encoding="utf-8")
     paper = "".join(page.extract_text() for page in pypdf.PdfReader(pdf).pages)
