@@ -8,10 +8,12 @@ from typing import Any
 
 import polars as pl
 
-from schemas.visible import visible
 from warehouse.sentences import day
 
 Row = Mapping[str, Any]
+
+_JOINERS = "\u200c\u200d"
+"""They act on the letters beside them only, and some scripts cannot do without."""
 
 
 def about(row: Row, here: str | None = None) -> str:
@@ -26,11 +28,11 @@ def about(row: Row, here: str | None = None) -> str:
         stage = f"stage {row['stage_no']}" + (f" ({named})" if named else "")
         job = "this job" if row["job_id"] == here else row["job_id"]
         if not row["stage_no"]:
-            return visible(job)
-        return visible(stage if row["job_id"] == here else f"{job}, {stage}")
+            return _plain(job)
+        return _plain(stage if row["job_id"] == here else f"{job}, {stage}")
     part = f"{row['maker']} {row['part_name']}" if row["maker"] else ""
     model = row["model_id"] and (row["model_label"] or row["model_id"])
-    return visible(" on ".join(filter(None, (part, model))))
+    return _plain(" on ".join(filter(None, (part, model))))
 
 
 def wrote(row: Row, here: str | None = None) -> str:
@@ -41,16 +43,16 @@ def wrote(row: Row, here: str | None = None) -> str:
     '14 Mar 2026, mk, J-1'
     """
     on: str | dt.date = row["noted_on"]
-    return ", ".join(filter(None, (day(on), visible(row["noted_by"] or ""), about(row, here))))
+    return ", ".join(filter(None, (day(on), _plain(row["noted_by"] or ""), about(row, here))))
 
 
 def text(row: Row) -> str:
     r"""Return what somebody wrote, in one line, with a sign for what would act on a reader.
 
     >>> text({"note_text": "belt slips\n\x1b[31m"})
-    'belt slips ␛[31m'
+    'belt slips �[31m'
     """
-    return visible(" ".join(row["note_text"].split()))
+    return _plain(" ".join(row["note_text"].split()))
 
 
 def with_subjects(rows: pl.DataFrame) -> pl.DataFrame:
@@ -61,7 +63,15 @@ def with_subjects(rows: pl.DataFrame) -> pl.DataFrame:
         pl.Series("note_text", [text(row) for row in told], dtype=pl.String),
         pl.Series(
             "noted_by",
-            [row["noted_by"] and visible(row["noted_by"]) for row in told],
+            [row["noted_by"] and _plain(row["noted_by"]) for row in told],
             dtype=pl.String,
         ),
+    )
+
+
+def _plain(text: str) -> str:
+    """Return a text with a sign for each that would act on a screen or turn the reading order."""
+    return "".join(
+        sign if sign.isprintable() or sign in _JOINERS else "\N{REPLACEMENT CHARACTER}"
+        for sign in text
     )

@@ -73,7 +73,7 @@ def test_a_similar_build_tells_what_was_noted_of_its_job(small_shop, monkeypatch
     ).fetchall()
     told = said(page("builds_like_this", small_shop, monkeypatch, stage=rows[0][0]))
     assert "chain rattles" in told
-    assert "kickstand" not in told
+    assert "withdrawn words" not in told
 
 
 def test_a_combination_tells_what_was_noted_of_its_parts_and_model(small_shop, monkeypatch, reader):

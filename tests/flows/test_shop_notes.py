@@ -1,7 +1,5 @@
 """Notes of people: one file each in the inbox, kept in every version, told where they are wrong."""
 
-import os
-
 import pytest
 
 from flows.derive import is_behind
@@ -210,6 +208,6 @@ def test_a_link_among_the_notes_is_not_followed(little, tmp_path):
     secret = tmp_path / "secret.toml"
     secret.write_text(said(), encoding="utf-8")
     little.put("_notes/a.toml", said())
-    os.symlink(secret, little.folder.inbox / "_notes" / "b.toml")
+    (little.folder.inbox / "_notes" / "b.toml").symlink_to(secret)
     little.take_in()
     assert [name for name, *_ in shown(little)] == ["a.toml"]
