@@ -7,6 +7,8 @@ import re
 import unicodedata
 from collections.abc import Collection
 
+from schemas.shop_note import NOTES_FOLDER
+
 MOST_NAME_BYTES = 120
 """Leaves room for a folder before it and for what notes put behind it."""
 
@@ -40,8 +42,11 @@ def safe_folder(job: str) -> str:
 
     >>> safe_folder("J-0124"), safe_folder("2026/14")
     ('J-0124', '2026-14')
+    >>> safe_folder("_notes")
+    '_notes-'
     """
-    return safe_name(re.sub(r"[\\/]", "-", job))
+    name = safe_name(re.sub(r"[\\/]", "-", job))
+    return f"{name}-" if one_on_disk(name) == NOTES_FOLDER else name
 
 
 def _cut(text: str) -> str:

@@ -24,7 +24,7 @@ def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = 
 
     `pulls` are rows of the question `pulls`. The address may name one: `pull=run_2.csv`.
     """
-    _draw_progress(f"{key}_{job_id}")
+    draw_progress(f"{key}_{job_id}")
     standing = hand_desk.set_aside_on_card(shop, job_id)
     aside = {one.file for one in standing}
     names = {
@@ -45,9 +45,9 @@ def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = 
         reason = left.text_input(
             "Why it does not count", key=f"{key}_{job_id}_why_{chosen}", max_chars=200
         )
-        who = _person(right, f"{key}_{job_id}_who")
+        who = person(right, f"{key}_{job_id}_who")
         if st.button("Set this pull aside", type="primary", key=f"{key}_{job_id}_write"):
-            _write(
+            write(
                 shop,
                 f"{key}_{job_id}",
                 f"{chosen} is set aside",
@@ -60,7 +60,7 @@ def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = 
                 f"Set aside: {wording.escaped(one.file)}: {wording.escaped(one.reason)}{by}"
             )
             if st.button("Take it back", key=f"{key}_{job_id}_back_{at}"):
-                _write(
+                write(
                     shop,
                     f"{key}_{job_id}",
                     f"{one.file} counts again",
@@ -74,7 +74,8 @@ def correct_card_link(job_id: str) -> None:
     st.page_link("views/bring_in_job.py", label="Correct this card", query_params=query)
 
 
-def _person(place: Any, key: str) -> str:
+def person(place: Any, key: str) -> str:
+    """Draw the field for who is at this browser, asked for once."""
     who = place.text_input(
         "Who: a reference, no name", st.session_state.get(_WHO, ""), key=key, max_chars=60
     )
@@ -82,7 +83,7 @@ def _person(place: Any, key: str) -> str:
     return who
 
 
-def _write(shop: OpenShop, key: str, done: str, write: Callable[[], None]) -> None:
+def write(shop: OpenShop, key: str, done: str, write: Callable[[], None]) -> None:
     """Write into the inbox, start the update, and draw the form again to follow it."""
     try:
         write()
@@ -96,7 +97,7 @@ def _write(shop: OpenShop, key: str, done: str, write: Callable[[], None]) -> No
         st.rerun()
 
 
-def _draw_progress(key: str) -> None:
+def draw_progress(key: str) -> None:
     """Draw how far the update is that followed the last writing, and how it ended."""
     written = st.session_state.get(f"{key}_written")
     if written is None:

@@ -650,7 +650,7 @@ def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
     states = ", ".join(
         f"{count} {state}"
         for state, count in sorted(result.states.items(), key=lambda pair: -pair[1])
-        if state != "card"
+        if state not in ("card", "note")
     )
     say(
         f"Intake: {counted(result.arrived, 'file')} arrived, {result.read} read, "

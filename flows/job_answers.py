@@ -12,7 +12,7 @@ from flows.mixture_answers import NothingKnownError
 from flows.terminal import prose
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
-from warehouse import wording
+from warehouse import noted, wording
 from warehouse.questions import ask
 from warehouse.snapshot import Snapshot, open_reader
 
@@ -40,6 +40,7 @@ def print_job(snapshot: Snapshot, job_id: str, settings: ShopSettings) -> None:
             for row in ask(reader, "sessions_of_bike", bike_id=bike_id).to_dicts()
         }
         gains = ask(reader, "gains_of_bike", bike_id=bike_id).filter(pl.col("job_id") == job_id)
+        noted_here = ask(reader, "shop_notes", job_ids=[job_id]).filter(~pl.col("is_taken_back"))
     first = stages[0]
     prose(f"{job_id}: {bike_id}, {first['model_label']}, {first['received_on']:%d %b %Y}", "bold")
     advice = wording.advice(mixtures.get(stages[-1]["stage_id"]))
@@ -55,6 +56,8 @@ def print_job(snapshot: Snapshot, job_id: str, settings: ShopSettings) -> None:
         prose(f"  {wording.gain_sentence(gain)}.")
         if not gain["is_like_for_like"]:
             prose(f"  Not like for like: {gain['unlike_reason']}.", "yellow")
+    for row in noted_here.iter_rows(named=True):
+        prose(f"{noted.wrote(row, here=job_id)}: {noted.text(row)}")
     print_cautions()
 
 

@@ -28,10 +28,16 @@ COLUMNS: dict[str, Column] = {
     "entry_text": _text("A line of the ledger of arrivals, letter for letter."),
     "is_present": _text("The file still lies in the inbox under this name."),
     "card_text": _text("The job card, letter for letter."),
-    "problems": _text("What is wrong with the card: notes, none when it is right."),
+    "problems": _text("What is wrong with the card or note: notes, none when it is right."),
+    "note_name": _text("Name of the file that holds a person's note."),
+    "noted_on": _text("Day a person wrote the note, as it says."),
+    "noted_by": _text("Who wrote it, by reference, if the note says."),
+    "note_text": _text("What the person wrote, letter for letter."),
+    "is_taken_back": _text("The person took the note back: it is kept and not shown at first."),
+    "is_known": _text("The job, stage, part or model that it names is on a card in force."),
     "flow_name": _text("Name of a flow."),
     "linked_from": _text("Fingerprint of the card and files that a folder was linked from."),
-    "is_in_force": _text("This is the card that the figures follow."),
+    "is_in_force": _text("This version of the card or note is the one that counts."),
     "sample_id": _text(
         "Key of the samples read from one file, from its bytes and how it was read."
     ),

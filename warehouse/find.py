@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import duckdb
 from rapidfuzz import fuzz, process
 
+from warehouse import noted
 from warehouse.questions import ask
 from warehouse.wording import counted
 
@@ -76,7 +77,7 @@ class Index:
         notes = ask(reader, "find_notes").rename({"remark": "name"}).to_dicts()
         for row in notes:
             row |= {"kind": "note", "about": _where(row)}
-        rows = [*ask(reader, "find_subjects").to_dicts(), *notes]
+        rows = [*ask(reader, "find_subjects").to_dicts(), *_written(reader), *notes]
         self.subjects = [_subject(row) for row in rows]
         self.having: dict[str, list[int]] = defaultdict(list)
         for place, subject in enumerate(self.subjects):
@@ -198,6 +199,15 @@ def _where(row: dict[str, Any]) -> str:
     """Return where a note stands."""
     times = counted(row["times"], "time")
     return f"{times}, last on {row['file_name']}" + (f" of {row['job_id']}" * bool(row["job_id"]))
+
+
+def _written(reader: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+    """Return what people wrote, as subjects."""
+    rows = ask(reader, "find_shop_notes").to_dicts()
+    for row in rows:
+        told = row | {"job_id": row["noted_job_id"]}
+        row |= {"kind": "note", "name": noted.text(row), "about": noted.wrote(told)}
+    return rows
 
 
 def _with_stages(reader: duckdb.DuckDBPyConnection, group: Group) -> Group:

@@ -283,6 +283,20 @@ def _card_mistakes(f: Note) -> str:
     return joined(f["mistakes"], "; ")
 
 
+def _note_mistakes_remedy(f: Note) -> str:
+    fixes = " ".join(dict.fromkeys(filter(None, map(remedy_of, f["mistakes"]))))
+    return fixes or (
+        "Correct the file in the inbox's folder _notes, or take it out and write the note anew on "
+        "the page of the bike. A log belongs into the folder of its job."
+    )
+
+
+@_said("note has mistakes", _note_mistakes_remedy)
+def _note_has_mistakes(f: Note) -> str:
+    stands = "; the version before it stands" if f["has_earlier"] else ""
+    return joined(f["mistakes"], "; ") + stands
+
+
 # Channels of a file: what was left out of them, and what speaks against their labels.
 
 

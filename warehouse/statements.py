@@ -14,6 +14,7 @@ LAYERS = ("raw", "core", "out")
 _VIEWS_LAST = (
     "out.layout_gap",
     "out.pull_source",
+    "out.shop_note",
     "out.stage",
     "out.quarter",
     "out.comeback",

@@ -39,7 +39,7 @@ from dashboard.sheets.document import (
 )
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
-from warehouse import review_words, wording
+from warehouse import noted, review_words, wording
 from warehouse.damage import DamagedError, plainly
 from warehouse.questions import ask, behind
 from warehouse.shop import ShopFolder
@@ -146,6 +146,8 @@ class ReviewData:
     trust: Row | None
     behind: list[Behind]
     earlier_pulls: list[Row]
+    notes: list[Row]
+    """What people wrote in the quarter."""
     facts: list[Row]
 
     @property
@@ -252,8 +254,15 @@ def gather(
         trust=next(iter(ask(reader, "trust").to_dicts()), None),
         behind=behind_of,
         earlier_pulls=earlier,
+        notes=_notes(reader, quarter),
         facts=ask(reader, "shop_facts").to_dicts(),
     )
+
+
+def _notes(reader: duckdb.DuckDBPyConnection, quarter: str) -> list[Row]:
+    shown = "noted_on", "noted_about", "noted_by", "note_text"
+    found = noted.with_subjects(ask(reader, "notes_in_quarter", quarter=quarter))
+    return found.select(shown).to_dicts()
 
 
 def _frame(rows: list[Row]) -> pl.DataFrame:
@@ -409,6 +418,8 @@ def _lists(data: ReviewData, *, is_whole: bool) -> Iterator[Block]:
         yield from _list(rows, figure, unit, is_whole=is_whole)
     yield Heading("Pulls behind the gains that were run before this quarter", 3)
     yield from _list(data.earlier_pulls, "pulls", unit, is_whole=is_whole)
+    yield Heading("Notes of the quarter", anchor="notes")
+    yield from _list(data.notes, "notes", unit, is_whole=is_whole)
     yield Heading("Settings behind the figures")
     yield from _list(data.facts, "facts", unit, is_whole=True)
 

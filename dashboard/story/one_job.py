@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard import address
 from dashboard.open_shop import OpenShop
-from warehouse import story, wording
+from warehouse import noted, story, wording
 
 PAGE = "views/bike.py"
 
@@ -48,6 +48,15 @@ class OneJob:
     def power_at(self, stages: list[dict[str, Any]]) -> str:
         """Return what air the powers of some stages are stated at."""
         return self.shop.power_at(is_corrected=all(stage["is_corrected"] for stage in stages))
+
+    def notes_of_stages(self) -> dict[int, str]:
+        """Return what people wrote to single stages, by the stage's number."""
+        rows = self.shop.ask("shop_notes", job_ids=[self.job["job_id"]]).to_dicts()
+        said: dict[int, list[str]] = {}
+        for row in rows:
+            if row["stage_no"] and not row["is_taken_back"]:
+                said.setdefault(row["stage_no"], []).append(noted.text(row))
+        return {number: " · ".join(texts) for number, texts in said.items()}
 
     def choose_stage(self, offered: list[str], label: str = "Stage") -> dict[str, Any]:
         """Return the stage that a person chose of some; at first the latest of them."""

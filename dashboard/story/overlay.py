@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import address, kept_chart, pieces, why_panel
+from dashboard import address, kept_chart, note_forms, pieces, why_panel
 from dashboard.drawing import Chart
 from dashboard.file_names import safe_name
 from dashboard.sheets.job import sheet_of
@@ -40,6 +40,7 @@ def draw(one: OneJob) -> None:
         _links(one)
     if calm:
         st.caption(calm)
+    note_forms.notes(one)
     _other_jobs(one)
 
 
@@ -209,6 +210,7 @@ def _over_range(
 def _rows(one: OneJob, base: str | None) -> pl.DataFrame:
     """Return a row a stage: what was done, what it gave over the base, how it ran."""
     ratios = _ratios(one, base) if base else {}
+    noted_of = one.notes_of_stages()
     rows = []
     for stage in one.stages:
         stage_id = stage["stage_id"]
@@ -222,6 +224,7 @@ def _rows(one: OneJob, base: str | None) -> pl.DataFrame:
                 "verdict": said,
                 "mixture_said": story.lean_in_short(stage),
                 "over_rev_rpm": gain["over_rev_rpm"] if gain else None,
+                "noted_said": noted_of.get(stage["stage_no"]),
             }
         )
     return pl.DataFrame(rows, infer_schema_length=None)
@@ -240,9 +243,10 @@ def _columns(one: OneJob) -> str:
     """Return the columns of the table of stages; those that say nothing of any stage are left."""
     over = "over_rev_rpm " if (one.gains["over_rev_rpm"].fill_null(0.0) > 0).any() else ""
     rides = "cruise_out_share rides " if any(stage["rides"] for stage in one.stages) else ""
+    noted = " noted_said" if one.notes_of_stages() else ""
     return (
         f"stage_name change_label peak_power_w verdict mixture_said {over}{rides}"
-        "most_needed_pct pulls"
+        f"most_needed_pct pulls{noted}"
     )
 
 

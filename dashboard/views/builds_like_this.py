@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces, why_panel
+from dashboard import charts, note_forms, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import story, wording
 
@@ -41,6 +41,9 @@ stage = pieces.choose(
 )
 st.text(f"{wording.combination(stage)}, {stage['fuel']}. Came {stage['received_on']:%d %b %Y}.")
 alike = shop.ask("similar_builds", stage_id=stage["stage_id"])
+notes = shop.ask("shop_notes", job_ids=alike["other_job_id"].unique().to_list()).filter(
+    pl.col("job_id").is_not_null() & ~pl.col("is_taken_back")
+)
 opened = st.session_state.get("builds_like_this_opened")
 if opened not in alike["other_stage_id"].to_list():
     opened = alike["other_stage_id"][0]
@@ -70,6 +73,7 @@ def draw_card(build: dict[str, Any]) -> None:
         st.markdown("  \n".join([f"**{wording.escaped(title)}**", *lines]))
         if build["went_wrong"]:
             st.warning(f"Went wrong: {wording.escaped(build['went_wrong'])}")
+        note_forms.lines(notes.filter(pl.col("at_job_id") == build["other_job_id"]))
         is_drawn = build["other_stage_id"] == opened
         if st.button(
             "Curves are drawn" if is_drawn else "Draw its curves",

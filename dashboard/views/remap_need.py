@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces, why_panel
+from dashboard import charts, note_forms, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -61,6 +61,7 @@ need = pieces.choose(
 if need["need_id"] != needs["need_id"][0]:
     st.markdown(f"#### {wording.escaped(need['sentence'])}")
     why_panel.behind(shop, "need", need["need_id"])
+note_forms.lines(shop.ask("notes_of_need", need_id=need["need_id"]))
 part = pieces.switch(
     "Of it", ("Its bikes", "Arrived and left", "What to quote"), "need_part", "part"
 )

@@ -9,7 +9,7 @@ from dashboard import address, charts, pieces, why_panel
 from dashboard.file_names import safe_name
 from dashboard.open_shop import open_shop
 from dashboard.sheets.review import review_of
-from warehouse import wording
+from warehouse import noted, wording
 from warehouse.questions import behind
 
 SHORT = {
@@ -50,7 +50,7 @@ st.download_button(
 
 part = pieces.switch(
     "Show",
-    ("Gains", "Maps and comebacks", "Remap need", "The dyno", "Lists"),
+    ("Gains", "Maps and comebacks", "Remap need", "The dyno", "Notes", "Lists"),
     "quarter_part",
     "part",
 )
@@ -103,6 +103,12 @@ elif part == "The dyno":
     for verdict in verdicts.iter_rows(named=True):
         st.markdown(wording.dyno_markdown(verdict))
     st.page_link("views/dyno_trust.py", label="Charts and sessions →")
+elif part == "Notes":
+    written = noted.with_subjects(shop.ask("notes_in_quarter", quarter=quarter))
+    if written.is_empty():
+        st.text("Nobody wrote a note this quarter. Notes are written on the page of a bike.")
+    else:
+        pieces.table(written, "noted_on noted_about noted_by note_text")
 else:
     names = figures["figure"].to_list()
     opened = pieces.switch("The list behind a figure", names, "this_quarter_figure", "figure")

@@ -23,7 +23,7 @@ from warehouse import wording
 TROUBLES_AT_ONCE = 4
 REASONS_AT_ONCE = 3
 NAMES_AT_ONCE = 4
-STATES = ("taken in", "waiting", "refused", "missing", "duplicate", "card", "withdrawn")
+STATES = ("taken in", "waiting", "refused", "missing", "duplicate", "card", "note", "withdrawn")
 ANY_LAYOUT, NO_LAYOUT = "Any layout", "None recognised"
 
 shop = open_shop()

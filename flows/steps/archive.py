@@ -26,6 +26,7 @@ from flows.steps.ledger import (
     sealed,
 )
 from flows.steps.progress import Progress
+from schemas.shop_note import NOTES_FOLDER
 from warehouse import store
 from warehouse.damage import FULL_OR_SHUT, DamagedError, file_sha256
 from warehouse.sentences import remedy_of
@@ -131,9 +132,12 @@ def _lost(connection: duckdb.DuckDBPyConnection, which: str) -> list[tuple[str, 
         "LEFT JOIN raw.reading AS reading ON arrival.file_sha256 = reading.file_sha256 "
         "LEFT JOIN raw.card AS card ON arrival.job_folder = card.job_folder "
         "AND arrival.file_sha256 = card.file_sha256 "
+        "LEFT JOIN raw.shop_note AS said ON arrival.job_folder = $notes "
+        "AND arrival.file_name = said.note_name AND arrival.file_sha256 = said.file_sha256 "
         f"WHERE {which} AND (list_contains($lost, reading.reason_code) "
-        "OR list_contains($lost, card.problems ->> '$[0].code')) ORDER BY ALL",
-        {"lost": ARCHIVE_LOST},
+        "OR list_contains($lost, card.problems ->> '$[0].code') "
+        "OR list_contains($lost, said.problems ->> '$[0].code')) ORDER BY ALL",
+        {"lost": ARCHIVE_LOST, "notes": NOTES_FOLDER},
     ).fetchall()
 
 

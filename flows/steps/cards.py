@@ -9,6 +9,7 @@ from flows.readers.source import UnreadableError
 from flows.steps.archive import ARCHIVE_LOST, whole_archived
 from schemas.card import read_card
 from schemas.card_text import CARD_NAME
+from schemas.shop_note import NOTES_FOLDER
 from schemas.toml_text import MistakesError
 from warehouse import store
 from warehouse.shop import ShopFolder
@@ -22,11 +23,11 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
     """
     fresh = connection.execute(
         "SELECT job_folder, file_sha256 FROM raw.arrival AS arrival WHERE file_name = ? "
-        "AND NOT EXISTS (SELECT 1 FROM raw.card AS card WHERE card.job_folder = arrival.job_folder "
-        "AND card.file_sha256 = arrival.file_sha256 "
+        "AND job_folder <> ? AND NOT EXISTS (SELECT 1 FROM raw.card AS card "
+        "WHERE card.job_folder = arrival.job_folder AND card.file_sha256 = arrival.file_sha256 "
         "AND NOT coalesce(list_contains(?, card.problems ->> '$[0].code'), false)) "
         "ORDER BY arrival_no",
-        [CARD_NAME, ARCHIVE_LOST],
+        [CARD_NAME, NOTES_FOLDER, ARCHIVE_LOST],
     ).fetchall()
     records = []
     for job_folder, sha in fresh:
@@ -58,16 +59,28 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
 
 
 def _read(shop: ShopFolder, sha: str) -> tuple[str, str | None, list[Note]]:
-    try:
-        data = whole_archived(shop, sha).read_bytes()
-    except UnreadableError as error:
-        return "", None, [error.note]
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        return data.decode("utf-8", errors="replace"), None, [note("card is no text", line=line)]
+    text, problems = archived_text(shop, sha)
+    if problems:
+        return text, None, problems
     try:
         return text, read_card(text).job, []
     except MistakesError as error:
-        return text, None, [note("card mistake", what=mistake) for mistake in error.mistakes]
+        return text, None, told_mistakes(error)
+
+
+def archived_text(shop: ShopFolder, sha: str) -> tuple[str, list[Note]]:
+    """Return what a person wrote, as far as it can be read, and what is wrong with its bytes."""
+    try:
+        data = whole_archived(shop, sha).read_bytes()
+    except UnreadableError as error:
+        return "", [error.note]
+    try:
+        return data.decode("utf-8-sig"), []
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        return data.decode("utf-8", errors="replace"), [note("card is no text", line=line)]
+
+
+def told_mistakes(error: MistakesError) -> list[Note]:
+    """Return each mistake as a note."""
+    return [note("card mistake", what=mistake) for mistake in error.mistakes]

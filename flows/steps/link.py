@@ -17,9 +17,11 @@ import polars as pl
 
 from flows.metrics.notes import Note, note
 from flows.steps.progress import Progress
+from flows.steps.shop_notes import place_notes
 from schemas.card import CATEGORIES, ETHANOL_SHARE, Bike, JobCard, Stage, read_card
 from schemas.card_files import in_number_order, is_pattern, one_form, takes
 from schemas.card_text import CARD_NAME
+from schemas.shop_note import NOTES_FOLDER
 from warehouse import store
 
 BATCH_FOLDERS = 200
@@ -100,6 +102,12 @@ class _Linked:
 
 def link_jobs(connection: duckdb.DuckDBPyConnection, progress: Progress) -> list[str]:
     """Bring jobs, stages, builds, pulls and rides up to the cards and readings."""
+    done = _link_changed(connection, progress)
+    place_notes(connection)
+    return done
+
+
+def _link_changed(connection: duckdb.DuckDBPyConnection, progress: Progress) -> list[str]:
     wanted = _wanted(connection)
     standing = dict(connection.execute("SELECT job_folder, linked_from FROM raw.linked").fetchall())
     changed = {folder for folder, mark in wanted.items() if standing.get(folder) != mark}
@@ -149,8 +157,9 @@ def _wanted(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
         "LEFT JOIN raw.reading AS reading USING (file_sha256) "
         "LEFT JOIN raw.card AS card ON arrival.job_folder = card.job_folder "
         "AND arrival.file_sha256 = card.file_sha256 "
-        "WHERE arrival.is_current OR card.is_in_force "
-        "GROUP BY arrival.job_folder ORDER BY min(arrival.arrival_no)"
+        "WHERE (arrival.is_current OR card.is_in_force) AND arrival.job_folder <> ? "
+        "GROUP BY arrival.job_folder ORDER BY min(arrival.arrival_no)",
+        [NOTES_FOLDER],
     ).fetchall()
     return {folder: f"{LINK_VERSION}|{digest}" for folder, digest in rows}
 

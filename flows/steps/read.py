@@ -51,6 +51,7 @@ from schemas.card_text import CARD_NAME
 from schemas.layout import Layout
 from schemas.samples import SampleKind, judge_samples, samples_frame
 from schemas.settings import ShopSettings
+from schemas.shop_note import NOTES_FOLDER
 from warehouse import store
 from warehouse.damage import disk_trouble
 from warehouse.shop import ShopFolder
@@ -77,8 +78,8 @@ def read_files(
         "any_value(reading.recognised_with), any_value(reading.reason_code) "
         "FROM raw.arrival AS arrival "
         "LEFT JOIN raw.reading AS reading USING (file_sha256) WHERE arrival.file_name <> ? "
-        "GROUP BY file_sha256 ORDER BY min(arrival.arrival_no)",
-        [CARD_NAME],
+        "AND arrival.job_folder <> ? GROUP BY file_sha256 ORDER BY min(arrival.arrival_no)",
+        [CARD_NAME, NOTES_FOLDER],
     ).fetchall()
     rules = Rules(layouts, settings, {sha: names for sha, names, *_ in standing})
     names = {layout.name for layout in layouts}

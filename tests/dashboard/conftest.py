@@ -30,6 +30,7 @@ manifest_scanner.scan_component_manifests = functools.cache(
 )
 
 ODD_NAME = "![x](http://example.invalid/x.png)"
+ODD_NOTE = "<script>alert(9)</script> ![x](http://example.invalid/n.png) \x1b[31m \u202eabc"
 SETTINGS = """
 [shop]
 name = "Test shop"
@@ -273,6 +274,9 @@ def _job(
                 parts_key=parts_key,
                 parts_label=parts_label,
             )
+            for part in parts:
+                named = dict(zip(("category", "maker", "part_name"), part, strict=True))
+                rows.add("core.build_part", build_id=build_id, **named)
         rows.add(
             "core.stage",
             stage_id=stage_id,
@@ -1529,6 +1533,42 @@ def _odd_files(rows: _Rows) -> None:
                 )
 
 
+def _notes_of_people(rows: _Rows) -> None:
+    """Add notes to a job, a stage, a part on a model and a model, one of them taken back."""
+    part = dict(zip(("category", "maker", "part_name"), PARTS[0], strict=True))
+    for number, said in enumerate(
+        (
+            {"job_id": "J-0026", "note_text": f"kickstand {ODD_NOTE}"},
+            {"job_id": "J-0026", "stage_no": 2, "note_text": f"gasket {ODD_NOTE}"},
+            {"model_id": MODELS[2][0], "note_text": "subframe cracks"} | part,
+            {"model_id": MODELS[2][0], "note_text": "petcock leaks"},
+            {"job_id": "J-0026", "note_text": "withdrawn words", "is_taken_back": True},
+            {"job_id": rows["out.similar_build"][0]["other_job_id"], "note_text": "chain rattles"},
+        )
+    ):
+        name, sha = f"{number}.toml", f"{9_500_000 + number:064x}"
+        named = dict.fromkeys(("job_id", "stage_no", "category", "maker", "part_name", "model_id"))
+        given = {"noted_on": date(2026, 6, 20), "noted_by": "mk", "is_taken_back": False} | said
+        rows.add(
+            "raw.shop_note",
+            **named | {"note_name": name, "file_sha256": sha, "is_in_force": True} | given,
+        )
+        rows["raw.shop_note"][-1]["problems"] = "[]"
+        rows.add(
+            "raw.arrival",
+            job_folder="_notes",
+            file_name=name,
+            file_sha256=sha,
+            arrival_no=len(rows["raw.arrival"]) + 1,
+            last_no=len(rows["raw.arrival"]) + 1,
+            size_bytes=200,
+            modified_ns=0,
+            received_at=datetime(2026, 6, 24, 8, 0, tzinfo=UTC),
+            is_current=True,
+            is_present=True,
+        )
+
+
 def make_shop(folder: Path, *, published: bool = True, filled: bool = True) -> Path:
     """Make a shop's folder, with a snapshot that is empty or holds the invented rows."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -1547,6 +1587,7 @@ def make_shop(folder: Path, *, published: bool = True, filled: bool = True) -> P
             _health(rows)
             _dyno(rows)
             _odd_files(rows)
+            _notes_of_people(rows)
             for table, of_table in rows.items():
                 _fill(connection, table, of_table)
         snapshot.publish(connection, shop, [], datetime(2026, 6, 27, 18, 30, tzinfo=UTC))

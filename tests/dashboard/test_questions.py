@@ -27,6 +27,7 @@ GIVEN = {
     "map_id": "mN01",
     "job_id": "J-0026",
     "stage_ids": ["J-0026/1", "J-0026/2"],
+    "job_ids": ["J-0026"],
     "stage_id": "J-0026/3",
     "bike_id": "B-103",
     "gain_id": "J-0026/1>J-0026/3",

@@ -68,6 +68,7 @@ BACK = {
 WORTH = {
     "pulls_used": 2, "pulls_agreeing": 2, "pulls_effective": 1.96, "repeatability_share": 0.004,
 }  # fmt: skip
+NOTE = {"note_name": "n", "file_sha256": "f", "problems": "[]", "is_in_force": True}
 ALIKE = {"pull_id": "p", "stage_id": "s", "level_pct": 0.2, "weight": 1.0, "odd": None}
 
 
@@ -1146,6 +1147,24 @@ CASES = {
         [{"out.stage_mixture": [MIXTURE | {"level": "warn", "level_not_excluded": "notice"}]},
          {"out.stage_mixture": [MIXTURE | {"level_not_excluded": "none"}]},
          {"out.stage_mixture": [MIXTURE | {"level": "unknown", "level_not_excluded": "stop"}]}],
+    ),
+    "out.shop_note: every_note_in_force_is_shown_once": (
+        {"raw.shop_note": [NOTE, NOTE | {"file_sha256": "g", "is_in_force": False}],
+         "out.shop_note": [{"note_name": "n", "file_sha256": "f"}]},
+        [{"out.shop_note": []},
+         {"out.shop_note": [{"note_name": "n", "file_sha256": "g"}]},
+         {"out.shop_note": [{"note_name": "n", "file_sha256": "f"}] * 2},
+         {"raw.shop_note": [NOTE, NOTE | {"file_sha256": "g"}]}],
+    ),
+    "out.shop_note: a_note_that_came_right_has_a_version_in_force": (
+        {"raw.shop_note": [NOTE, {"note_name": "o", "problems": "[1]", "is_in_force": False}]},
+        [{"raw.shop_note": [NOTE | {"is_in_force": False}]}],
+    ),
+    "out.shop_note_stage: a_note_is_about_a_stage_once": (
+        {"out.shop_note_stage": [{"note_name": "n", "stage_id": "s"},
+                                 {"note_name": "n", "stage_id": "t"},
+                                 {"note_name": "o", "stage_id": "s"}]},
+        [{"out.shop_note_stage": [{"note_name": "n", "stage_id": "s"}] * 2}],
     ),
     "out.stage_mixture: every_session_has_its_mixture": (
         {"out.session": [SESSION], "out.stage_mixture": [MIXTURE]},

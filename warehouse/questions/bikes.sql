@@ -5,6 +5,7 @@
 -- Nulls:  last_on of a bike that was only ridden.
 SELECT
     stage.bike_id,
+    any_value(stage.model_id) AS model_id,
     any_value(stage.model_label) AS model_label,
     bool_or(stage.is_control) AS is_control,
     max(session.run_on) AS last_on,

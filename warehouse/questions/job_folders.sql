@@ -11,6 +11,7 @@ SELECT
     count(*) FILTER (state = 'missing') AS missing,
     count(*) FILTER (state = 'duplicate') AS duplicate
 FROM out.file
+WHERE job_folder <> '_notes'
 GROUP BY job_folder
 ORDER BY last_received_at DESC NULLS LAST, job_folder DESC
 LIMIT 12;

@@ -10,6 +10,6 @@ SELECT
     reason AS remedy,
     received_at
 FROM out.file
-WHERE received_at IS NOT NULL AND state <> 'card'
+WHERE received_at IS NOT NULL AND job_folder <> '_notes' AND state <> 'card'
 ORDER BY received_at DESC, (state = 'taken in') ASC, job_folder DESC, file_name DESC
 LIMIT 1;
