@@ -38,15 +38,19 @@ pieces.cards(
     )
     for figure, value, before in figures.iter_rows()
 )
-st.download_button(
-    "The review (PDF)",
-    lambda: io.BytesIO(review_of(shop.folder, quarter)),
-    file_name=safe_name(f"review-{quarter.replace(' ', '-')}.pdf"),
-    mime="application/pdf",
-    on_click="ignore",
-    icon=":material/download:",
-    key="this_quarter_review",
-)
+with st.container(horizontal=True):
+    st.download_button(
+        "The review (PDF)",
+        lambda: io.BytesIO(review_of(shop.folder, quarter)),
+        file_name=safe_name(f"review-{quarter.replace(' ', '-')}.pdf"),
+        mime="application/pdf",
+        on_click="ignore",
+        icon=":material/download:",
+        key="this_quarter_review",
+    )
+    with st.popover("Why these figures?", type="tertiary"):
+        for figure in figures["figure"]:
+            why_panel.behind(shop, "quarter", f"{quarter}: {figure}", f"Why: {figure}")
 
 part = pieces.switch(
     "Show",
@@ -118,7 +122,6 @@ else:
     else:
         st.caption(wording.counted(rows.height, "row"))
         pieces.table(rows, settings=shop.settings)
-    why_panel.behind(shop, "quarter", f"{quarter}: {opened}")
 
 
 with st.expander("What stands behind the figures"):

@@ -982,6 +982,7 @@ def _rankings(rows: _Rows) -> None:
             rows.add(
                 "out.promise",
                 gain_id=row["gain_id"],
+                made_from="x",
                 figure=figure,
                 change_key=change,
                 model_id=model_id,
