@@ -20,6 +20,7 @@ from warehouse import story, wording
 MOST_AT_ONCE = 5
 """Stages drawn at first: the first of them and the latest; the others are one press away."""
 JOBS_AT_ONCE = 4
+LIKE_IT = "views/builds_like_this.py"
 STEP_RPM = 50
 """Of the grid that the curves stand on."""
 HIGHEST_RPM = 30_000
@@ -170,8 +171,8 @@ def _picked() -> None:
     boxes = st.session_state["story_chart"]["selection"]["box"]
     if boxes:
         ends = sorted(STEP_RPM * round(end / STEP_RPM) for end in boxes[-1]["x"])
-        for name, end in zip(("from", "to"), ends, strict=True):
-            st.session_state[f"address_{name}"] = min(max(end, 0), HIGHEST_RPM)
+        kept = [str(min(max(end, 0), HIGHEST_RPM)) for end in ends]
+        address.go(dict(zip(("from", "to"), kept, strict=True)))
 
 
 def _range(one: OneJob, shown: list[str], base: str, place: Any, *, can_drag: bool) -> None:
@@ -266,6 +267,8 @@ def _links(one: OneJob) -> None:
         ):
             one.link(label, part, stage=chosen)
         if one.pulled:
+            like = {"stage": chosen}
+            st.page_link(LIKE_IT, label="Built like it before", query_params=like)
             _sheet(one)
 
 
