@@ -54,7 +54,8 @@ if part == "Control bike":
             name = address.select("control", "Control bike", names)
         bike_id, dyno = charted[name]
         of_bike = checks.filter((pl.col("bike_id") == bike_id) & (pl.col("dyno") == dyno))
-        picture = address.segments("picture", "Picture", ("Session by session", "Changes of level", "Against the air"))  # fmt: skip
+        pictures = ("Session by session", "Changes of level", "Against the air")
+        picture = address.segments("picture", "Picture", pictures)
         if picture == "Session by session":
             pieces.chart(charts.control_chart(of_bike, shop.look()), "dyno_trust_control")
             st.caption(

@@ -67,8 +67,8 @@ def test_a_page_stands_by_itself_and_fits_the_screen(name, address, browser):
         watched.open(f"{address}/{screenshots.PAGES[name]}")
         page = watched.page
         assert page.get_by_test_id("stException").count() == 0
-        # A page shows figures, or asks for the files that they come from.
-        shown = ("stPlotlyChart", "stDataFrame", "stFileUploader")
+        # A page shows figures, leads to them, or asks for the files that they come from.
+        shown = ("stPlotlyChart", "stDataFrame", "stFileUploader", "stPageLink")
         assert any(page.get_by_test_id(one).count() for one in shown)
         for width in sorted(screenshots.WIDTHS_PX):
             page.set_viewport_size({"width": width, "height": 900})
