@@ -126,10 +126,14 @@ def _picture(one: OneJob) -> None:
         on_select=_picked if can_drag else "ignore",
         **({"selection_mode": "box"} if can_drag else {}),
     )
-    pieces.table(
-        _rows(one, base), _columns(one), one.shop.settings,
-        verdict=f"Gain over {bases[base]}", cruise_out_share="Cruise off [%]",
-    )  # fmt: skip
+    rows = _rows(one, base)
+    with st.container(key="wide_only"):
+        pieces.table(
+            rows, _columns(one), one.shop.settings,
+            verdict=f"Gain over {bases[base]}", cruise_out_share="Cruise off [%]",
+        )  # fmt: skip
+    with st.container(key="narrow_only"):
+        st.markdown(_as_lines(one, rows, bases[base]))
     st.caption(
         f"Peak power {one.power_at(one.pulled)}. Gains: mean over the riding range, the span holds "
         "the truth 19 times in 20. Shaded in the picture: lean windows of the latest stage shown."
@@ -229,6 +233,20 @@ def _rows(one: OneJob, base: str | None) -> pl.DataFrame:
             }
         )
     return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _as_lines(one: OneJob, rows: pl.DataFrame, base_name: str) -> str:
+    """Return the table of stages as lines for a narrow screen."""
+    lines = [f"Gains over {base_name}:"]
+    for row in rows.iter_rows(named=True):
+        told = [one.shop.power(row["peak_power_w"])] if row["peak_power_w"] is not None else []
+        told += [row["verdict"], row["mixture_said"]]
+        below = f"{row['change_label']} · {wording.counted(row['pulls'], 'pull')}"
+        lines.append(
+            f"- **{wording.escaped(row['stage_name'])}**: {wording.escaped(', '.join(told))}  \n"
+            f"  :small[{wording.escaped(below)}]"
+        )
+    return "\n".join(lines)
 
 
 def _ratios(one: OneJob, base: str) -> dict[str, float | None]:

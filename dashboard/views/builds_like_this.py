@@ -90,13 +90,14 @@ cards, beside = st.columns([5, 6], gap="large")
 with cards:
     st.subheader("Most alike", anchor=False)
     why_panel.behind(shop, "alike", stage["stage_id"])
-    st.caption(WHAT_IT_MEANS)
     for build in alike.head(CARDS_AT_ONCE).iter_rows(named=True):
         draw_card(build)
     if alike.height > CARDS_AT_ONCE:
         with st.expander(f"{alike.height - CARDS_AT_ONCE} more, less alike"):
             for build in alike.slice(CARDS_AT_ONCE).iter_rows(named=True):
                 draw_card(build)
+    with st.expander("What alike means, and how well it foretells"):
+        st.markdown(WHAT_IT_MEANS)
 
 with beside:
     other = alike.row(by_predicate=pl.col("other_stage_id") == opened, named=True)
