@@ -167,7 +167,7 @@ def test_a_choice_is_one_step_and_the_way_back_takes_it_back(address, browser):
         page.wait_for_url("**/bike?bike=B-203&part=gain")
         assert page.evaluate("history.length") == steps + 1
         page.go_back()
-        page.wait_for_url("**/bike?bike=B-103&part=gain&stage=*")
+        page.wait_for_url(lambda url: "bike=B-103&part=gain&stage=" in url)
         page.get_by_text("1 as arrived → 2 parts fitted").wait_for(timeout=20_000)
         assert watched.errors == []
     finally:
