@@ -154,7 +154,7 @@ def _keep(
     """Write what a person chose, where it is another than the address asked for."""
     if chosen == shown:
         return
-    go(dict.fromkeys(drops) | {name: text})
+    go({**dict.fromkeys(drops), name: text})
     st.session_state[f"address_{name}_seen"] = (text, chosen)
 
 

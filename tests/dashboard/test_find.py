@@ -143,7 +143,9 @@ def test_what_the_address_asks_for_and_is_gone_falls_back_to_the_first(
 def test_a_headline_has_its_why_and_asks_nothing_before_it_is_opened(name, small_shop, monkeypatch):
     asked = []
     monkeypatch.setattr("dashboard.open_shop.read_why", lambda *given: asked.append(given))
-    app = page(name, small_shop, monkeypatch)
+    # Those of a quarter stand beside its lists.
+    part = {"part": "lists"} if name == "this_quarter" else {}
+    app = page(name, small_shop, monkeypatch, **part)
     buttons = [button for button in app.button if button.label.startswith("Why")]
     assert buttons
     assert not asked

@@ -207,7 +207,7 @@ def test_the_pulls_that_see_a_gain_are_told_for_each_way_of_handling_the_bike(
         "taken off between: no number of pulls; even endless ones see 3.2 % at the least"
         in _said(app)
     )
-    app.number_input(key="gain").set_value(0.4).run()
+    app.number_input(key="address_gain").set_value(0.4).run()
     assert "strapped once, rested: more than 10 pulls each" in _said(app)
 
 
