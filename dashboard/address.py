@@ -125,7 +125,7 @@ def line(name: str, label: str, *, place: Any = st, **how: Any) -> str:
 def go(words: Mapping[str, str | None]) -> None:
     """Write words of the address, or take them out, as one step of its history."""
     now = st.query_params.to_dict()
-    asked = {word: text for word, text in (now | words).items() if text is not None}
+    asked = {word: text for word, text in {**now, **words}.items() if text is not None}
     if asked != now:
         st.query_params.from_dict(asked)
 
