@@ -1,8 +1,14 @@
-"""Keeps what a person chose in the page's address: a view can be sent and comes back on reload."""
+"""Keeps what a person chose in the page's address: a view can be sent and comes back on reload.
+
+A first view writes nothing. A choice is one step of the browser's history, so that the way back
+takes it back, and what hangs on the choice leaves the address with it (`drops`). What the address
+asks for and is gone falls back to what is shown at first.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+import math
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
 import streamlit as st
@@ -10,63 +16,50 @@ import streamlit as st
 from warehouse.wording import escaped
 
 
-def _settle(name: str, default: Any, is_one: Callable[[Any], bool], read: Callable) -> str:
-    """Return the key of a widget whose value stands in the address under a name.
-
-    An address that was changed from outside, by a link, wins over what the widget held.
-    """
-    key, asked = f"address_{name}", st.query_params.get(name)
-    held = st.session_state.get(key)
-    if (
-        key not in st.session_state
-        or asked != st.session_state.get(f"{key}_written")
-        or not is_one(held)
-    ):
-        wanted = None if asked is None else read(asked)
-        st.session_state[key] = wanted if wanted is not None and is_one(wanted) else default
-    return key
-
-
-def write(name: str, text: str | None) -> None:
-    """Write a value into the address, or take it out."""
-    st.session_state[f"address_{name}_written"] = text
-    if st.query_params.get(name) == text:
-        return
-    if text is None:
-        del st.query_params[name]
-    else:
-        st.query_params[name] = text
-
-
 def select(
     name: str,
     label: str,
     options: Sequence[str],
-    named: Callable[[str], str],
+    named: Callable[[str], str] = str,
     *,
     default: str | None = None,
+    drops: Collection[str] = (),
     place: Any = st,
     **how: Any,
 ) -> str:
-    """Draw a list to choose one from; at first the one that the address asks for."""
-    key = _settle(name, default or options[0], lambda one: one in options, str)
+    """Draw a list to choose one from; at first the one that the address asks for.
+
+    With `accept_new_options` anything may be written instead.
+    """
+    if how.get("accept_new_options"):
+        options = list(dict.fromkeys([*filter(None, [st.query_params.get(name)]), *options]))
+
+    def is_one(held: Any) -> bool:
+        return held in options or (bool(held) and bool(how.get("accept_new_options")))
+
+    first = default or next(iter(options), "")
+    key, shown = _settle(name, first, is_one, str)
     chosen = place.selectbox(label, options, format_func=named, key=key, **how)
-    write(name, chosen)
+    _keep(name, shown, chosen, chosen, drops)
     return chosen
 
 
-def segments(name: str, label: str, options: Sequence[str], named: Callable[[str], str]) -> str:
-    """Draw words side by side to choose one from; they say by themselves what they are."""
-    key = _settle(name, options[0], lambda one: one in options, str)
+def segments(
+    name: str,
+    label: str,
+    options: Sequence[str],
+    named: Callable[[str], str] = str,
+    *,
+    drops: Collection[str] = (),
+    **how: Any,
+) -> str:
+    """Draw words side by side to choose one from."""
+    by_word = {_as_word(option): option for option in options}
+    key, shown = _settle(name, options[0], lambda one: one in options, by_word.get)
     chosen = st.segmented_control(
-        label,
-        options,
-        format_func=lambda one: escaped(named(one)),
-        key=key,
-        required=True,
-        label_visibility="collapsed",
+        label, options, format_func=lambda one: escaped(named(one)), key=key, required=True, **how
     )
-    write(name, chosen)
+    _keep(name, shown, chosen, _as_word(str(chosen)), drops)
     return str(chosen)
 
 
@@ -74,7 +67,7 @@ def several(
     name: str,
     label: str,
     options: Sequence[str],
-    named: Callable[[str], str],
+    named: Callable[[str], str] = str,
     *,
     default: Collection[str],
 ) -> list[str]:
@@ -83,7 +76,10 @@ def several(
     def is_some(held: Any) -> bool:
         return isinstance(held, list) and set(held) <= set(options)
 
-    key = _settle(name, list(default), is_some, lambda text: text.split(",") if text else [])
+    def read(text: str) -> list[str]:
+        return text.split(",") if text else []
+
+    key, shown = _settle(name, list(default), is_some, read)
     chosen = st.pills(
         label,
         options,
@@ -92,89 +88,74 @@ def several(
         key=key,
     )
     kept = [one for one in options if one in chosen]
-    write(name, None if kept == list(default) else ",".join(kept))
+    _keep(name, shown, kept, ",".join(kept))
     return kept
 
 
-def figure(name: str, label: str, *, place: Any = st, **how: Any) -> float | None:
-    """Draw a field for a number, empty at first unless the address gives one."""
+def figure(
+    name: str, label: str, *, default: float | None = None, place: Any = st, **how: Any
+) -> float | None:
+    """Draw a field for a number; without a default it is empty at first."""
+    kind, least, most = type(how["min_value"]), how["min_value"], how["max_value"]
 
-    def read(text: str) -> int | None:
-        return int(text) if text.isdecimal() else None
+    def read(text: str) -> float | None:
+        try:
+            given = float(text)
+        except ValueError:
+            return None
+        return kind(given) if math.isfinite(given) else None
 
-    least, most = how["min_value"], how["max_value"]
-    key = _settle(name, None, lambda held: held is None or least <= held <= most, read)
+    def fits(held: Any) -> bool:
+        return held is None or least <= held <= most
+
+    key, shown = _settle(name, default, fits, read)
     given = place.number_input(label, key=key, value=None, **how)
-    write(name, None if given is None else str(given))
+    _keep(name, shown, given, None if given is None else f"{given:g}")
     return given
 
 
-def pick(
-    label: str,
-    options: Sequence[str],
-    key: str,
-    word: str = "",
-    *,
-    named: Callable[[str], str] = str,
-    place: Any = st,
-    **more: Any,
-) -> str:
-    """Return the option that a person chose from a list; at first the one in the address."""
-    word = word or key
-    _from_address(word, options, key)
-    chosen = place.selectbox(label, options, format_func=named, key=key, **more)
-    _to_address(word, chosen, options, key)
-    return chosen
+def line(name: str, label: str, *, place: Any = st, **how: Any) -> str:
+    """Draw a field for words, empty at first."""
+    key, shown = _settle(name, "", lambda _: True, str)
+    given = place.text_input(label, key=key, **how)
+    _keep(name, shown, given, given or None)
+    return given
 
 
-def switch(label: str, choices: Sequence[str], key: str, word: str = "") -> str:
-    """Return which of a few views a person chose; at first the one in the address."""
-    word, written = word or key, [_as_word(choice) for choice in choices]
-    asked = st.query_params.get(word)
-    at = written.index(asked) if asked in written else 0
-    _take(key, word, asked, choices[at] if asked in written else None, choices)
-    default: dict[str, Any] = {} if key in st.session_state else {"default": choices[0]}
-    chosen = str(st.segmented_control(label, choices, required=True, key=key, **default))
-    if chosen != choices[at]:
-        _write(word, _as_word(chosen), key)
-    return chosen
+def go(words: Mapping[str, str | None]) -> None:
+    """Write words of the address, or take them out, as one step of its history."""
+    now = st.query_params.to_dict()
+    asked = {word: text for word, text in {**now, **words}.items() if text is not None}
+    if asked != now:
+        st.query_params.from_dict(asked)
 
 
-def _from_address(word: str, options: Sequence[str], key: str) -> None:
-    asked = st.query_params.get(word)
-    _take(key, word, asked, asked if asked in options else None, options)
+def _settle(
+    name: str, default: Any, is_one: Callable[[Any], bool], read: Callable[[str], Any]
+) -> tuple[str, Any]:
+    """Return the key of a widget, and what the address asks it to show.
+
+    The widget is set to that where the address, or what it leads to, is new since last time: by a
+    link, by the way back, or because what is shown at first is another now.
+    """
+    key, asked = f"address_{name}", st.query_params.get(name)
+    wanted = None if asked is None else read(asked)
+    shown = wanted if wanted is not None and is_one(wanted) else default
+    is_new = st.session_state.get(f"{key}_seen") != (asked, shown)
+    if is_new or key not in st.session_state or not is_one(st.session_state[key]):
+        st.session_state[key] = shown
+    st.session_state[f"{key}_seen"] = (asked, shown)
+    return key, shown
 
 
-def _take(
-    key: str, word: str, asked: str | None, fitting: str | None, options: Sequence[str]
+def _keep(
+    name: str, shown: Any, chosen: Any, text: str | None, drops: Collection[str] = ()
 ) -> None:
-    """Set a choice to what the address asks for, where that is new since it was last looked at."""
-    seen = _seen(key, word)
-    if st.session_state.get(key) is not None and st.session_state[key] not in options:
-        del st.session_state[key]
-    if key not in st.session_state or asked != st.session_state.get(seen):
-        if fitting is not None:
-            st.session_state[key] = fitting
-        elif key in st.session_state and asked is None:
-            # The way back to before the first choice.
-            del st.session_state[key]
-    st.session_state[seen] = asked
-
-
-def _to_address(word: str, chosen: str | None, options: Sequence[str], key: str) -> None:
-    asked = st.query_params.get(word)
-    shown_anyway = asked if asked in options else next(iter(options), None)
-    if chosen is not None and chosen != shown_anyway:
-        _write(word, chosen, key)
-
-
-def _write(word: str, value: str, key: str) -> None:
-    st.query_params[word] = value
-    st.session_state[_seen(key, word)] = value
-
-
-def _seen(key: str, word: str) -> str:
-    return f"{key}, {word} in the address"
+    """Write what a person chose, where it is another than the address asked for."""
+    if chosen == shown:
+        return
+    go({**dict.fromkeys(drops), name: text})
+    st.session_state[f"address_{name}_seen"] = (text, chosen)
 
 
 def _as_word(choice: str) -> str:

@@ -10,9 +10,8 @@ from dashboard.settings_shown import in_force
 from warehouse import wording
 
 VIEWS = Path(__file__).parent / "views"
+STYLE = Path(__file__).parent / "pages.css"
 SECONDS_BETWEEN_LOOKS = 4
-
-st.set_page_config(page_title="Rollbook", layout="wide", initial_sidebar_state="auto")
 
 # It stands at the bare address; the path given only keeps its own name free for what leads there.
 home = st.Page(VIEWS / "today.py", title="What needs me today?", url_path="start", default=True)
@@ -78,6 +77,8 @@ page = st.navigation(
     },
     expanded=True,
 )
+st.set_page_config(page_title=f"{page.title} · Rollbook", layout="wide")
+st.html(STYLE)
 settings, snapshot = standing()
 
 

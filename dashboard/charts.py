@@ -24,7 +24,7 @@ from dashboard.drawing import (
     RowName,
     Stretch,
 )
-from dashboard.look import Limits, Look, Palette
+from dashboard.look import Limits, Look, Palette, mixed
 from schemas.desk import Tried
 from warehouse.wording import (
     HELD_BY,
@@ -38,8 +38,6 @@ from warehouse.wording import (
     signed,
 )
 
-LEAST_NAMED_PCT = 12.0
-"""A part of a bar that is shorter has no room for its name."""
 MOST_ROWS = 8
 """Rows of a ranking that are drawn; the page lists the others."""
 
@@ -349,27 +347,27 @@ def density_chart(checks: pl.DataFrame, look: Look) -> Chart:
 
 
 def budget_chart(budget: pl.DataFrame, look: Look) -> Chart:
-    """Draw what the uncertainty of a gain is made of, as one bar; what is assumed is pale."""
+    """Draw what the uncertainty of a gain is made of, a bar a part; what is assumed is pale."""
+    palette, rows = look.palette, budget.to_dicts()
+    place = list(range(len(rows)))[::-1]
     items: list[Item] = []
-    start = 0.0
-    inks = (look.palette.after, look.palette.before, look.palette.rich, look.palette.warn)
-    for place, part in enumerate(budget.iter_rows(named=True)):
-        end = start + 100.0 * part["share_of_variance"]
-        label = part["component"] if end - start >= LEAST_NAMED_PCT else ""
-        strength = 0.25 if part["is_assumed"] else 0.6
-        items.append(Stretch(start, end, inks[place % len(inks)], strength, label))
-        start = end
-    return Chart(
-        [Panel("", items, ends=(0.0, 1.0))],
-        "Part of the uncertainty (variance) [%]",
-        look.palette,
-        130,
-        "What the uncertainty is made of",
-        below_px=48,
-        x_ends=(0.0, 100.0),
-        x_step=20,
-        has_legend=False,
-    )
+    for is_assumed, name in ((False, "measured"), (True, "assumed")):
+        parts = [
+            (100.0 * row["share_of_variance"], at)
+            for row, at in zip(rows, place, strict=True)
+            if row["is_assumed"] is is_assumed
+        ]
+        if parts:
+            ends, at = (list(values) for values in zip(*parts, strict=True))
+            strokes = _strokes([0.0] * len(ends), ends, at)
+            ink = mixed(palette.after, palette.paper, 0.4) if is_assumed else palette.after
+            items.append(Line(*strokes, ink, name, width=9))
+    for row, at in zip(rows, place, strict=True):
+        assumed = ", assumed" if row["is_assumed"] else ""
+        said = f"{share(row['share_of_variance'])}: {number(row['sd_pct'], 2)} % (1 SD){assumed}"
+        items.append(RowName(at + 0.13, row["component"], said))
+    chart = _rows(items, len(rows), look, "Part of the uncertainty (variance) [%]")
+    return replace(chart, x_ends=(-1, 101), x_step=20)
 
 
 def pooled_curve_chart(curve: pl.DataFrame, look: Look) -> Chart:

@@ -66,6 +66,8 @@ class Day(NamedTuple):
     """What layouts ask for in vain."""
     bikes: list[OnDyno]
     """The lean first, then the latest."""
+    need: Row | None
+    """The combination on an untouched map that needs a remap most, where one stands."""
     lean_out: list[Row]
     """News of bikes that left lean and were not measured since."""
     fresh: list[Row]
@@ -115,6 +117,7 @@ def read_day(shop: Asked, day: dt.date, zone: str) -> Day:
     news = [row for row in shop.ask("news", day=day).to_dicts() if row["news_id"] not in staying]
     last_on = came["last_on"]
     first = (last_on or day) - dt.timedelta(days=FRESH_DAYS - 1)
+    needs = shop.ask("remap_needs").filter("is_stock_map", pl.col("lean_bikes") > 0)
     lately = first - dt.timedelta(days=LATELY_DAYS)
     standing = [row for row in news if not row["is_over"]]
     return Day(
@@ -125,6 +128,7 @@ def read_day(shop: Asked, day: dt.date, zone: str) -> Day:
         troubles=troubles(in_need),
         gaps=gaps.filter(pl.col("is_problem")).to_dicts(),
         bikes=bikes,
+        need=next(iter(needs.to_dicts()), None),
         lean_out=[row for row in standing if row["news_kind"] == "left lean"],
         fresh=_weightiest_first([row for row in standing if row["news_on"] >= first]),
         lately=_weightiest_first([row for row in standing if lately <= row["news_on"] < first]),

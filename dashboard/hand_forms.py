@@ -41,12 +41,15 @@ def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = 
         key=f"{key}_{job_id}_pull",
     )
     if chosen:
-        left, right = st.columns([3, 1])
-        reason = left.text_input(
-            "Why it does not count", key=f"{key}_{job_id}_why_{chosen}", max_chars=200
-        )
-        who = person(right, f"{key}_{job_id}_who")
-        if st.button("Set this pull aside", type="primary", key=f"{key}_{job_id}_write"):
+        # A form: Enter in the reason writes it, without a way to the button.
+        with st.form(f"{key}_{job_id}_form", border=False):
+            left, right = st.columns([3, 1])
+            reason = left.text_input(
+                "Why it does not count", key=f"{key}_{job_id}_why_{chosen}", max_chars=200
+            )
+            who = person(right, f"{key}_{job_id}_who")
+            is_said = st.form_submit_button("Set this pull aside", type="primary")
+        if is_said:
             write(
                 shop,
                 f"{key}_{job_id}",

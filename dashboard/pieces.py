@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -94,34 +94,28 @@ def choose(
     label: str,
     rows: pl.DataFrame,
     named: Callable[[dict[str, Any]], str],
-    key: str,
-    asked: tuple[str, str] | None = None,
+    asked: tuple[str, str],
+    drops: Collection[str] = (),
     place: Any = st,
 ) -> dict[str, Any]:
     """Return the row that a person chose; at first the one that the address asks for.
 
-    `asked` names the word in the address and the column that tells rows apart; without it these
-    are the key of the choice and the first column.
+    `asked` names the word in the address and the column that tells rows apart.
     """
-    word, column = asked or (key, rows.columns[0])
+    word, column = asked
     # What tells no rows apart is no address: then the place in the list is.
     is_own = rows[column].n_unique() == rows.height
     values = [str(value) for value in (rows[column] if is_own else range(rows.height))]
     at = {value: row for row, value in enumerate(values)}
-    chosen = address.pick(
+    chosen = address.select(
+        word,
         label,
         values,
-        key,
-        word,
-        named=lambda value: named(rows.row(at[value], named=True)),
+        lambda value: named(rows.row(at[value], named=True)),
+        drops=drops,
         place=place,
     )
     return rows.row(at[chosen], named=True)
-
-
-def switch(label: str, choices: Sequence[str], key: str, word: str = "") -> str:
-    """Return which of a few views a person chose; the first, or the one in the address."""
-    return address.switch(label, choices, key, word)
 
 
 def nothing(said: str) -> NoReturn:

@@ -36,6 +36,8 @@ PAGES = {
     "how-many-pulls": "how-many-pulls",
     "dyno-trust": "dyno-trust",
     "this-quarter": "this-quarter",
+    "find": "find?q=B-0",
+    "latest-pull": "latest-pull",
 }
 WIDTHS_PX = (1440, 390)
 SETTLED = (

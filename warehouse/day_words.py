@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from warehouse.sentences import day
-from warehouse.wording import counted, waiting_files
+from warehouse.wording import combination, counted, waiting_files
 
 GRAVITIES = {"act": "Act", "look": "Look", "know": "Know"}
 """What a piece of news asks of its reader."""
@@ -69,6 +69,20 @@ def lean_sentence(standing: Sequence[str], out: Sequence[str]) -> str:
             named += f" and {len(more)} more"
         told.append(f"{counted(len(out), 'bike')} left lean, not measured since: {named}.")
     return " ".join(told)
+
+
+def need_sentence(need: Mapping[str, Any]) -> str:
+    """Return which combination on an untouched map needs a remap most.
+
+    >>> need_sentence({"model_label": "Strada 690", "parts_label": "airbox: open lid",
+    ...     "map_label": "stock", "lean_bikes": 7, "bikes": 7})
+    'Needs a remap most: Strada 690, airbox: open lid, stock map: 7 of 7 logged bikes went lean
+    past the warning.'
+    """
+    return (
+        f"Needs a remap most: {combination(need)}: {need['lean_bikes']} of "
+        f"{counted(need['bikes'], 'logged bike')} went lean past the warning."
+    )
 
 
 def news_heading(last_on: dt.date | None, fresh: int, days: int) -> str:

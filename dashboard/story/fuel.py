@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, kept_chart, pieces, why_panel
+from dashboard import address, charts, kept_chart, pieces, why_panel
 from dashboard.drawing import CellTable
 from dashboard.file_names import safe_name
 from dashboard.story.one_job import OneJob
@@ -63,7 +63,7 @@ def _stage(one: OneJob, change: dict[str, Any]) -> None:
 @st.fragment
 def _cells(one: OneJob, change: dict[str, Any], table: FuelTable, cells: pl.DataFrame) -> None:
     """Draw the change on the map's own breakpoints, with what holds it back."""
-    show = SHOWN[pieces.switch("Show", list(SHOWN), "fuel_change_show")]
+    show = SHOWN[address.segments("show", "Show", list(SHOWN))]
     kept_chart.draw(
         one.shop,
         "fuel_change_chart",
@@ -159,7 +159,7 @@ def _entered(one: OneJob) -> None:
                 f"{row['stage_id']} {row['stage_name']} · {row['bike_id']} · {row['map_label']} "
                 f"map · {row['model_label']}"
             ),
-            "fuel_change_entered",
+            ("entered", "stage_id"),
         )
         one.link(
             "Open it →", "map",

@@ -20,6 +20,7 @@ from warehouse import story, wording
 MOST_AT_ONCE = 5
 """Stages drawn at first: the first of them and the latest; the others are one press away."""
 JOBS_AT_ONCE = 4
+LIKE_IT = "views/builds_like_this.py"
 STEP_RPM = 50
 """Of the grid that the curves stand on."""
 HIGHEST_RPM = 30_000
@@ -125,10 +126,14 @@ def _picture(one: OneJob) -> None:
         on_select=_picked if can_drag else "ignore",
         **({"selection_mode": "box"} if can_drag else {}),
     )
-    pieces.table(
-        _rows(one, base), _columns(one), one.shop.settings,
-        verdict=f"Gain over {bases[base]}", cruise_out_share="Cruise off [%]",
-    )  # fmt: skip
+    rows = _rows(one, base)
+    with st.container(key="wide_only"):
+        pieces.table(
+            rows, _columns(one), one.shop.settings,
+            verdict=f"Gain over {bases[base]}", cruise_out_share="Cruise off [%]",
+        )  # fmt: skip
+    with st.container(key="narrow_only"):
+        st.markdown(_as_lines(one, rows, bases[base]))
     st.caption(
         f"Peak power {one.power_at(one.pulled)}. Gains: mean over the riding range, the span holds "
         "the truth 19 times in 20. Shaded in the picture: lean windows of the latest stage shown."
@@ -170,8 +175,8 @@ def _picked() -> None:
     boxes = st.session_state["story_chart"]["selection"]["box"]
     if boxes:
         ends = sorted(STEP_RPM * round(end / STEP_RPM) for end in boxes[-1]["x"])
-        for name, end in zip(("from", "to"), ends, strict=True):
-            st.session_state[f"address_{name}"] = min(max(end, 0), HIGHEST_RPM)
+        kept = [str(min(max(end, 0), HIGHEST_RPM)) for end in ends]
+        address.go(dict(zip(("from", "to"), kept, strict=True)))
 
 
 def _range(one: OneJob, shown: list[str], base: str, place: Any, *, can_drag: bool) -> None:
@@ -230,6 +235,20 @@ def _rows(one: OneJob, base: str | None) -> pl.DataFrame:
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
+def _as_lines(one: OneJob, rows: pl.DataFrame, base_name: str) -> str:
+    """Return the table of stages as lines for a narrow screen."""
+    lines = [f"Gains over {base_name}:"]
+    for row in rows.iter_rows(named=True):
+        told = [one.shop.power(row["peak_power_w"])] if row["peak_power_w"] is not None else []
+        told += [row["verdict"], row["mixture_said"]]
+        below = f"{row['change_label']} · {wording.counted(row['pulls'], 'pull')}"
+        lines.append(
+            f"- **{wording.escaped(row['stage_name'])}**: {wording.escaped(', '.join(told))}  \n"
+            f"  :small[{wording.escaped(below)}]"
+        )
+    return "\n".join(lines)
+
+
 def _ratios(one: OneJob, base: str) -> dict[str, float | None]:
     """Return what the curves as they stand have over the base, on its riding range."""
     found = one.shop.ask(
@@ -266,6 +285,8 @@ def _links(one: OneJob) -> None:
         ):
             one.link(label, part, stage=chosen)
         if one.pulled:
+            like = {"stage": chosen}
+            st.page_link(LIKE_IT, label="Built like it before", query_params=like)
             _sheet(one)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, kept_chart, pieces
+from dashboard import address, charts, kept_chart, pieces
 from dashboard.story.one_job import OneJob
 from warehouse import wording
 
@@ -48,7 +48,7 @@ def draw(one: OneJob) -> None:
 def _cells(one: OneJob, stage_id: str, cells: pl.DataFrame) -> None:
     """Draw the steady mixture on speed and throttle, or pressure where a sensor saw it."""
     by_pressure = one.shop.ask("pressure_cells", stage_id=stage_id)
-    way = pieces.switch("Show", WAYS if by_pressure.height else WAYS[:2], "rides_cells")
+    way = address.segments("show", "Show", WAYS if by_pressure.height else WAYS[:2])
     is_time, is_pressure = way == WAYS[1], way == WAYS[2]
     shown = by_pressure if is_pressure else cells
     band = one.shop.settings.mixture

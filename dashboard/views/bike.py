@@ -17,6 +17,8 @@ PARTS = {
     "pulls": ("Pulls", pulls.draw),
 }
 
+OF_A_JOB = ("stage", "stages", "base", "pair", "from", "to")
+
 shop = open_shop()
 
 # Read
@@ -26,10 +28,10 @@ if not bikes:
 
 # Choose
 asked_job = st.query_params.get("job") or st.query_params.get("stage", "").rpartition("/")[0]
+owner = None
 if asked_job and "bike" not in st.query_params:
     known = shop.ask("known_jobs").select("job_id", "bike_id")
-    if owner := dict(known.iter_rows()).get(asked_job):
-        st.query_params["bike"] = owner
+    owner = dict(known.iter_rows()).get(asked_job)
 if (asked := st.query_params.get("bike", "")) and asked not in bikes:
     st.warning(f"No bike {wording.escaped(asked)} is in the book. Shown is the last one run.")
 chooser = st.container(horizontal=True)
@@ -41,6 +43,8 @@ bike = bikes[
         lambda one: (
             f"{one} · {bikes[one]['model_label']}" + " · control bike" * bikes[one]["is_control"]
         ),
+        default=owner,
+        drops=("job", *OF_A_JOB),
         place=chooser,
     )
 ]
@@ -52,9 +56,16 @@ job_id = address.select(
     list(by_id),
     lambda one: story.job_label(by_id[one]),
     default=asked_job if asked_job in by_id else None,
+    drops=OF_A_JOB,
     place=chooser,
 )
-part = address.segments("part", "Part of the page", list(PARTS), lambda one: PARTS[one][0])
+part = address.segments(
+    "part",
+    "Part of the page",
+    list(PARTS),
+    lambda one: PARTS[one][0],
+    label_visibility="collapsed",
+)
 
 # Show
 PARTS[part][1](

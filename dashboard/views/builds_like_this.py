@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, note_forms, pieces, why_panel
+from dashboard import address, charts, note_forms, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import story, wording
 
@@ -36,15 +36,15 @@ stage = pieces.choose(
         f"{row['bike_id']} · {row['job_id']} · {row['stage_name']} · {row['model_label']} · "
         f"{row['parts_label']} · {row['map_label']} map"
     ),
-    "builds_like_this_stage",
     ("stage", "stage_id"),
+    drops=("beside",),
 )
 st.text(f"{wording.combination(stage)}, {stage['fuel']}. Came {stage['received_on']:%d %b %Y}.")
 alike = shop.ask("similar_builds", stage_id=stage["stage_id"])
 notes = shop.ask("shop_notes", job_ids=alike["other_job_id"].unique().to_list()).filter(
     pl.col("job_id").is_not_null() & ~pl.col("is_taken_back")
 )
-opened = st.session_state.get("builds_like_this_opened")
+opened = st.query_params.get("beside")
 if opened not in alike["other_stage_id"].to_list():
     opened = alike["other_stage_id"][0]
 
@@ -80,7 +80,7 @@ def draw_card(build: dict[str, Any]) -> None:
             key=f"builds_like_this_open_{build['likeness_rank']}",
             disabled=is_drawn,
         ):
-            st.session_state["builds_like_this_opened"] = build["other_stage_id"]
+            address.go({"beside": build["other_stage_id"]})
             st.rerun()
 
 
@@ -90,13 +90,14 @@ cards, beside = st.columns([5, 6], gap="large")
 with cards:
     st.subheader("Most alike", anchor=False)
     why_panel.behind(shop, "alike", stage["stage_id"])
-    st.caption(WHAT_IT_MEANS)
     for build in alike.head(CARDS_AT_ONCE).iter_rows(named=True):
         draw_card(build)
     if alike.height > CARDS_AT_ONCE:
         with st.expander(f"{alike.height - CARDS_AT_ONCE} more, less alike"):
             for build in alike.slice(CARDS_AT_ONCE).iter_rows(named=True):
                 draw_card(build)
+    with st.expander("What alike means, and how well it foretells"):
+        st.markdown(WHAT_IT_MEANS)
 
 with beside:
     other = alike.row(by_predicate=pl.col("other_stage_id") == opened, named=True)

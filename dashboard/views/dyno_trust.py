@@ -36,11 +36,8 @@ if not well.is_empty():
             if verdict["is_of_dyno"]:
                 why_panel.behind(shop, "dyno", str(verdict["verdict_no"]))
 
-part = pieces.switch(
-    "Show",
-    ("Control bike", "What happened", "What intervals rest on", "Sessions in doubt"),
-    "dyno_trust_part",
-    "part",
+part = address.segments(
+    "part", "Show", ("Control bike", "What happened", "What intervals rest on", "Sessions in doubt")
 )
 if part == "Control bike":
     if checks.is_empty():
@@ -54,13 +51,11 @@ if part == "Control bike":
         names = list(charted)
         name = names[0]
         if len(names) > 1:
-            name = address.pick("Control bike", names, "dyno_trust_bike", "control")
+            name = address.select("control", "Control bike", names)
         bike_id, dyno = charted[name]
         of_bike = checks.filter((pl.col("bike_id") == bike_id) & (pl.col("dyno") == dyno))
-        picture = pieces.switch(
-            "Picture", ("Session by session", "Changes of level", "Against the air"),
-            "dyno_trust_picture", "picture",
-        )  # fmt: skip
+        pictures = ("Session by session", "Changes of level", "Against the air")
+        picture = address.segments("picture", "Picture", pictures)
         if picture == "Session by session":
             pieces.chart(charts.control_chart(of_bike, shop.look()), "dyno_trust_control")
             st.caption(

@@ -19,20 +19,19 @@ if every.is_empty():
 # Choose
 left, middle, right = st.columns([3, 3, 2])
 models = every["model_label"].unique(maintain_order=True).to_list()
-model = address.pick("Model", models, "expected_mixture_model", "model", place=left)
+model = address.select("model", "Model", models, drops=("parts", "build"), place=left)
 of_model = every.filter(pl.col("model_label") == model)
-parts = address.pick(
+parts = address.select(
+    "parts",
     "Parts fitted",
     of_model["parts_key"].unique(maintain_order=True).to_list(),
-    f"expected_mixture_parts_{models.index(model)}",
-    "parts",
+    drops=("build",),
     place=middle,
 )
 chosen = pieces.choose(
     "Map and fuel",
     of_model.filter(pl.col("parts_key") == parts),
     lambda row: f"{row['map_label']}, {row['fuel']}",
-    f"expected_mixture_map_{models.index(model)}_{parts}",
     ("build", "expected_id"),
     place=right,
 )

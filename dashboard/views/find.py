@@ -6,7 +6,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import pieces
+from dashboard import address, pieces
 from dashboard.open_shop import open_shop
 from warehouse import wording
 from warehouse.find import KINDS, Hit
@@ -17,8 +17,7 @@ LIKE_IT = "views/builds_like_this.py"
 shop = open_shop()
 
 # Choose
-asked = st.text_input("Words, a number, or the first six letters of a hash", key="q",
-                      bind="query-params")  # fmt: skip
+asked = address.line("q", "Words, a number, or the first six letters of a hash")
 if not asked.strip():
     pieces.nothing("Write what you look for: accents, case and a wrong letter do not matter.")
 

@@ -155,3 +155,11 @@ if latest.is_empty():
 at = shop.power_at(is_corrected=pull["is_corrected"])
 drawn = latest_pull_chart(latest, before, look, shop.limits(), power_at=at)
 pieces.chart(drawn, "latest_pull")
+here = {"bike": pull["bike_id"], "job": pull["job_id"], "stage": pull["stage_id"]}
+with st.container(horizontal=True):
+    st.page_link("views/bike.py", label="All stages of this job →", query_params=here)
+    st.page_link(
+        "views/bike.py",
+        label="Set this pull aside →",
+        query_params=here | {"part": "pulls", "pull": pull["file_name"]},
+    )

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces, why_panel
+from dashboard import address, charts, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -23,7 +23,7 @@ kinds = {
     "All revisions": ~is_stock,
     "Untouched maps": is_stock,
 }
-which = pieces.switch("Maps", list(kinds), "map_revisions_which", "maps")
+which = address.segments("maps", "Maps", list(kinds), drops=("map",))
 maps = every.filter(kinds[which])
 if maps.is_empty():
     pieces.nothing("No bike with a wideband reading carries such a map yet.")
@@ -60,7 +60,6 @@ chosen = pieces.choose(
         f"{row['model_label']}, {row['named']}, {row['fuel']}: "
         f"{wording.counted(row['bikes'], 'bike')}" + (", misses" if row["is_missing"] else "")
     ),
-    f"map_revisions_open_{which}",
     asked=("map", "map_id"),
 )
 st.markdown(f"#### {wording.escaped(chosen['sentence'])}")

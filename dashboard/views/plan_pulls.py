@@ -3,9 +3,11 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, pieces
+from dashboard import address, charts, pieces
 from dashboard.open_shop import open_shop
 from warehouse import wording
+
+USUAL_GAIN_PCT = 1.5
 
 shop = open_shop()
 
@@ -15,18 +17,19 @@ if plans.is_empty():
     pieces.nothing("Nothing was derived yet: run `rollbook update` on the shop.")
 
 # Choose
-wanted_pct = st.number_input(
+wanted_pct = address.figure(
+    "gain",
     "Gain to be seen [%]",
+    default=USUAL_GAIN_PCT,
     min_value=0.1,
     max_value=20.0,
-    value=1.5,
     step=0.1,
     format="%.1f",
-    key="gain",
-    bind="query-params",
     help="Mean over the riding range. A change that truly gives this much is called real four "
     "times in five; the usual figure.",
 )
+
+wanted_pct = wanted_pct or USUAL_GAIN_PCT
 
 # Show
 ways = ("is_put_back", "handling")

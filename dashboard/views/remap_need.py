@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, note_forms, pieces, why_panel
+from dashboard import address, charts, note_forms, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -23,7 +23,7 @@ kinds = {
     "Shop maps": ~pl.col("is_stock_map"),
     "All maps": pl.lit(True),
 }
-which = pieces.switch("Map", list(kinds), "remap_need_map", "maps")
+which = address.segments("maps", "Map", list(kinds), drops=("need",))
 needs = every.filter(kinds[which])
 if needs.is_empty():
     pieces.nothing("No combination on such a map has a wideband reading at full throttle yet.")
@@ -55,16 +55,13 @@ need = pieces.choose(
     "Combination",
     needs,
     lambda row: f"{row['need_rank']}. {wording.combination(row)}, {row['fuel']}",
-    "remap_need_open",
     asked=("need", "need_id"),
 )
 if need["need_id"] != needs["need_id"][0]:
     st.markdown(f"#### {wording.escaped(need['sentence'])}")
     why_panel.behind(shop, "need", need["need_id"])
 note_forms.lines(shop.ask("notes_of_need", need_id=need["need_id"]))
-part = pieces.switch(
-    "Of it", ("Its bikes", "Arrived and left", "What to quote"), "need_part", "part"
-)
+part = address.segments("part", "Of it", ("Its bikes", "Arrived and left", "What to quote"))
 if part == "Its bikes":
     pieces.cards(wording.need_figures(need))
     st.caption(
@@ -78,7 +75,7 @@ if part == "Its bikes":
     members = shop.ask("need_members", need_id=need["need_id"])
     curves = shop.ask("session_curves", stage_ids=members["stage_id"].to_list())
     shown_as = ("Lean error", "Mixture")
-    seen_as = pieces.switch("Mixture of its stages as", shown_as, "remap_need_shown", "as")
+    seen_as = address.segments("as", "Mixture of its stages as", shown_as)
     as_error = seen_as == "Lean error"
     drawn = charts.member_chart(curves, members, shop.look(), shop.limits(), as_error=as_error)
     pieces.chart(drawn, "remap_need_members")

@@ -26,7 +26,7 @@ if not quarters:
     pieces.nothing("No job has been taken in yet, so there is no quarter to look at.")
 
 # Choose
-quarter = address.pick("Quarter", quarters, "this_quarter_quarter", "quarter")
+quarter = address.select("quarter", "Quarter", quarters)
 figures = shop.ask("quarter_figures", quarter=quarter)
 
 # Show
@@ -52,11 +52,8 @@ with st.container(horizontal=True):
         for figure in figures["figure"]:
             why_panel.behind(shop, "quarter", f"{quarter}: {figure}", f"Why: {figure}")
 
-part = pieces.switch(
-    "Show",
-    ("Gains", "Maps and comebacks", "Remap need", "The dyno", "Notes", "Lists"),
-    "quarter_part",
-    "part",
+part = address.segments(
+    "part", "Show", ("Gains", "Maps and comebacks", "Remap need", "The dyno", "Notes", "Lists")
 )
 if part == "Gains":
     summary = shop.ask("quarter_gains", quarter=quarter)
@@ -115,7 +112,7 @@ elif part == "Notes":
         pieces.table(written, "noted_on noted_about noted_by note_text")
 else:
     names = figures["figure"].to_list()
-    opened = pieces.switch("The list behind a figure", names, "this_quarter_figure", "figure")
+    opened = address.segments("figure", "The list behind a figure", names)
     rows = shop.ask(behind(opened), quarter=quarter)
     if rows.is_empty():
         st.text("Nothing stands behind it.")

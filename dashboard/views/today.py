@@ -11,7 +11,7 @@ from dashboard import pieces
 from dashboard.day import OnDyno, read_day
 from dashboard.links import PAGES
 from dashboard.open_shop import open_shop
-from warehouse import wording
+from warehouse import day_words, wording
 from warehouse.day_words import GRAVITIES, news_below
 
 ROWS_AT_ONCE = 4
@@ -80,6 +80,12 @@ if day.is_empty:
 st.markdown(f"#### {wording.escaped(day.came)} {wording.escaped(day.waits)}")
 if day.lean:
     st.error(f"**{wording.escaped(day.lean)}**", icon=":material/warning:")
+if day.need:
+    told, way = st.columns((7, 1), gap="small", vertical_alignment="center")
+    told.markdown(wording.escaped(day_words.need_sentence(day.need)))
+    way.page_link(
+        PAGES["remap-need"], label="Ranking →", query_params={"need": day.need["need_id"]}
+    )
 
 left, right = st.columns(2, gap="large")
 with left:

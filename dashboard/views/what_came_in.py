@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import streamlit as st
 
-from dashboard import desk, pieces
+from dashboard import address, desk, pieces
 from dashboard.open_shop import open_shop
 from dashboard.troubles import (
     AGES,
@@ -247,7 +247,6 @@ if not partly.is_empty():
                 f"{row['job_folder']} / {row['file_name']}: {row['rows_rejected']} of "
                 f"{wording.counted(row['rows_read'], 'row')}, {row['state']}"
             ),
-            "what_came_in_rejected",
             ("rejected", "file_sha256"),
         )
         pieces.table(shop.ask("rejected_rows", file_sha256=chosen["file_sha256"]))
@@ -258,7 +257,7 @@ with st.expander("Last job folders"):
 
 with st.expander("All files"):
     # Choose
-    text = st.text_input("Job or file name holds", key="text", bind="query-params")
+    text = address.line("text", "Job or file name holds")
     states = st.pills(
         "State", STATES, selection_mode="multi", default=list(STATES), key="what_came_in_states"
     )

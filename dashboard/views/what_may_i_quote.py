@@ -18,21 +18,19 @@ if models.is_empty():
 # Choose
 left, right = st.columns(2)
 model = pieces.choose(
-    "Model", models, lambda row: row["model_label"], "quote_model", asked=("model", "model_id"),
+    "Model", models, lambda row: row["model_label"], asked=("model", "model_id"),
     place=left,
 )  # fmt: skip
-asked = st.query_params.get("change")
-change = address.pick(
-    "Change: choose one, or write one that is not in the list",
-    list(dict.fromkeys([*filter(None, [asked]), *changes["change_key"]])),
-    "quote_change",
+change = address.select(
     "change",
+    "Change: choose one, or write one that is not in the list",
+    changes["change_key"].to_list(),
     place=right,
     accept_new_options=True,
 )
 if not change:
     pieces.nothing("No change was measured yet: write what the customer asks for.")
-figure = pieces.switch("Figure", list(quote.FIGURES), "quote_figure", "figure")
+figure = address.segments("figure", "Figure", list(quote.FIGURES))
 found = shop.quote(model["model_id"], model["model_label"], change, figure)
 
 # Show

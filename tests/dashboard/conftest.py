@@ -981,6 +981,7 @@ def _rankings(rows: _Rows) -> None:
         for place, row in enumerate(members if model_id else ()):
             rows.add(
                 "out.promise",
+                made_from="test",
                 gain_id=row["gain_id"],
                 made_from="x",
                 figure=figure,

@@ -25,7 +25,7 @@ NO_FILES = pl.DataFrame(
 class Told:
     """Answers as a test puts them."""
 
-    def __init__(self, news=(), bikes=(), last_on=DAY):
+    def __init__(self, news=(), bikes=(), last_on=DAY, needs=()):
         self.given = {}
         came = {"last_on": last_on, "files_since": 0} | {
             f"{name}_{which}": 1 for name in ("bikes", "jobs", "pulls")
@@ -36,12 +36,26 @@ class Told:
             "files_in_need": NO_FILES,
             "layout_gaps": pl.DataFrame(schema={"is_problem": pl.Boolean}),
             "news": pl.DataFrame(list(news), infer_schema_length=None),
+            "remap_needs": pl.DataFrame(
+                list(needs), schema={"is_stock_map": pl.Boolean, "lean_bikes": pl.Int64}
+            ),
             "on_the_dyno": pl.DataFrame(list(bikes), infer_schema_length=None),
         }
 
     def ask(self, question, **given):
         self.given[question] = given
         return self.answers[question]
+
+
+def test_what_needs_a_remap_most_is_the_first_lean_combination_on_an_untouched_map():
+    needs = [
+        {"is_stock_map": False, "lean_bikes": 9},
+        {"is_stock_map": True, "lean_bikes": 0},
+        {"is_stock_map": True, "lean_bikes": 3},
+        {"is_stock_map": True, "lean_bikes": 7},
+    ]
+    assert read_day(Told(needs=needs), DAY, "UTC").need == needs[2]
+    assert read_day(Told(needs=needs[:2]), DAY, "UTC").need is None
 
 
 def piece(news_id, days_ago, gravity="look", *, kind="comeback", is_over=False, bike="B-1"):

@@ -106,13 +106,13 @@ def test_names_that_people_wrote_are_no_markdown_among_the_hits(small_shop, monk
 def test_a_choice_is_written_into_the_address_and_comes_back(small_shop, monkeypatch):
     app = page("remap_need", small_shop, monkeypatch)
     assert not app.query_params
-    app.segmented_control(key="remap_need_map").set_value("All maps").run()
+    app.segmented_control(key="address_maps").set_value("All maps").run()
     assert app.query_params["maps"] == "all-maps"
-    chosen = app.selectbox(key="remap_need_open").select_index(2).run().selectbox[0].value
+    chosen = app.selectbox(key="address_need").select_index(2).run().selectbox[0].value
     assert app.query_params["need"] == chosen
     again = page("remap_need", small_shop, monkeypatch, maps="all-maps", need=chosen)
-    assert again.segmented_control(key="remap_need_map").value == "All maps"
-    assert again.selectbox(key="remap_need_open").value == chosen
+    assert again.segmented_control(key="address_maps").value == "All maps"
+    assert again.selectbox(key="address_need").value == chosen
 
 
 def test_the_browsers_way_back_takes_a_choice_back(small_shop, monkeypatch):
@@ -143,7 +143,9 @@ def test_what_the_address_asks_for_and_is_gone_falls_back_to_the_first(
 def test_a_headline_has_its_why_and_asks_nothing_before_it_is_opened(name, small_shop, monkeypatch):
     asked = []
     monkeypatch.setattr("dashboard.open_shop.read_why", lambda *given: asked.append(given))
-    app = page(name, small_shop, monkeypatch)
+    # Those of a quarter stand beside its lists.
+    part = {"part": "lists"} if name == "this_quarter" else {}
+    app = page(name, small_shop, monkeypatch, **part)
     buttons = [button for button in app.button if button.label.startswith("Why")]
     assert buttons
     assert not asked

@@ -207,7 +207,7 @@ def test_the_pulls_that_see_a_gain_are_told_for_each_way_of_handling_the_bike(
         "taken off between: no number of pulls; even endless ones see 3.2 % at the least"
         in _said(app)
     )
-    app.number_input(key="gain").set_value(0.4).run()
+    app.number_input(key="address_gain").set_value(0.4).run()
     assert "strapped once, rested: more than 10 pulls each" in _said(app)
 
 
@@ -413,7 +413,7 @@ def test_a_stage_that_was_run_otherwise_since_says_so(small_shop, monkeypatch):
 def test_stages_after_an_entered_suggestion_can_be_found(small_shop, monkeypatch):
     app = _part("map", small_shop, monkeypatch, bike="B-101")
     assert "removed 80 % of the error" in _said(app)
-    found = app.selectbox(key="fuel_change_entered")
+    found = app.selectbox(key="address_entered")
     assert found.options
     links = [link.proto.query_string for link in app.get("page_link")]
     assert any("part=map" in query and "stage=J-" in query for query in links)
