@@ -983,7 +983,6 @@ def _rankings(rows: _Rows) -> None:
                 "out.promise",
                 made_from="test",
                 gain_id=row["gain_id"],
-                made_from="x",
                 figure=figure,
                 change_key=change,
                 model_id=model_id,
