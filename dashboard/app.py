@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard.open_shop import shop_folder, standing
 from dashboard.settings_shown import in_force
+from dashboard.settled import settle
 from warehouse import wording
 
 VIEWS = Path(__file__).parent / "views"
@@ -119,3 +120,4 @@ with body:
     if told := in_force(shop_folder(), snapshot).told:
         st.warning(wording.escaped(told))
     page.run()
+settle()
