@@ -57,7 +57,10 @@ def asked_for(
         wanted &= pl.col("layout").fill_null("") == layout
     if age != AGES[0]:
         days = {AGES[1]: 7, AGES[2]: 30, AGES[3]: 30}[age]
-        is_young = pl.col("received_at") >= now - dt.timedelta(days=days)
+        # The store's instants bear the machine's own name of a zone, such as Etc/UTC.
+        is_young = pl.col("received_at").dt.convert_time_zone("UTC") >= now - dt.timedelta(
+            days=days
+        )
         wanted &= ~is_young if age == AGES[3] else is_young
     return in_need.filter(wanted)
 

@@ -111,6 +111,11 @@ def test_files_are_asked_for_by_age(age, found):
     assert names(asked_for(frame, age=age, now=NOW)) == found
 
 
+def test_files_are_asked_for_by_age_whatever_the_machine_calls_its_zone():
+    frame = files({}).with_columns(pl.col("received_at").dt.convert_time_zone("Etc/UTC"))
+    assert asked_for(frame, age="last 7 days", now=NOW).height == 1
+
+
 @pytest.mark.parametrize("text", ["j-1/RUN", "run_1.c", "J-1"])
 def test_files_are_asked_for_by_any_part_of_folder_and_name(text):
     assert asked_for(files({}), text=text, now=NOW).height == 1
