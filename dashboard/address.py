@@ -13,7 +13,10 @@ from typing import Any
 
 import streamlit as st
 
-from warehouse.wording import escaped
+from warehouse.wording import escaped, number
+
+MOST_OPTIONS = 500
+"""Of a list that are sent to the browser, the first of them: 12,000 are over a megabyte."""
 
 
 def select(
@@ -39,9 +42,29 @@ def select(
 
     first = default or next(iter(options), "")
     key, shown = _settle(name, first, is_one, str)
-    chosen = place.selectbox(label, options, format_func=named, key=key, **how)
+    chosen = _list(label, options, named, key, place, **how)
     _keep(name, shown, chosen, chosen, drops)
     return chosen
+
+
+def _list(
+    label: str,
+    options: Sequence[str],
+    named: Callable[[str], str],
+    key: str,
+    place: Any,
+    **how: Any,
+) -> str:
+    """Draw a list; of a long one the first and the one that is chosen, wherever it stands."""
+    shown = options
+    if len(options) > MOST_OPTIONS:
+        held = st.session_state.get(key)
+        shown = list(options[:MOST_OPTIONS])
+        if isinstance(held, str) and held in options and held not in shown:
+            shown.append(held)
+        label = f"{label}, the first {MOST_OPTIONS} of {number(len(options))}"
+        how["help"] = "Find, at the side, leads to all others."
+    return place.selectbox(label, shown, format_func=named, key=key, **how)
 
 
 def segments(

@@ -6,21 +6,39 @@ from collections.abc import Callable
 from typing import Any
 
 import plotly.graph_objects as go
+import polars as pl
 import streamlit as st
 
-from dashboard import export, on_page
+from dashboard import charts, export, on_page
 from dashboard.drawing import CellTable, Chart
 from dashboard.open_shop import OpenShop
+from warehouse import wording
+
+MOST_LINES = 60
+"""Of stages over one another: more are a grey mass, and take seconds to build."""
 
 
-@st.cache_resource(max_entries=48, show_spinner=False)
+class _Ready(go.Figure):
+    """A figure that was checked once, and goes to the browser as it then was.
+
+    Plotly copies a figure through and through each time it is sent, half of what a page cost.
+    """
+
+    def __init__(self, checked: go.Figure) -> None:
+        super().__init__()
+        self._ready = checked.to_dict()
+
+    def to_dict(self) -> dict[str, Any]:
+        return self._ready
+
+
+@st.cache_resource(max_entries=96, show_spinner=False)
 def _figure(
     depends: tuple[Any, ...],  # noqa: ARG001 - it is what the figure is kept by
     _make: Callable[[], Chart | CellTable],
     layout: dict[str, Any],
-) -> go.Figure:
-    # A figure of plotly's own is checked once here and not on every run of a page.
-    return go.Figure(on_page.figure(_make())).update_layout(layout)
+) -> _Ready:
+    return _Ready(go.Figure(on_page.figure(_make())).update_layout(layout))
 
 
 def draw(
@@ -38,3 +56,17 @@ def draw(
     kept = _figure((key, *depends, *given), make, layout or {})
     place.plotly_chart(kept, theme=None, config=export.picture_config(key), key=key, **how)
     export.picture(make, key, place)
+
+
+def members(shop: OpenShop, key: str, stages: pl.DataFrame, *, as_error: bool) -> None:
+    """Draw the mixture of the first of some stages over one another, and say how many."""
+    drawn = stages.head(MOST_LINES)
+    stage_ids = drawn["stage_id"].to_list()
+
+    def make() -> Chart:
+        curves = shop.ask("session_curves", stage_ids=stage_ids)
+        return charts.member_chart(curves, drawn, shop.look(), shop.limits(), as_error=as_error)
+
+    draw(shop, key, (tuple(stage_ids), as_error), make)
+    if stages.height > MOST_LINES:
+        st.caption(wording.lines_left(MOST_LINES, stages.height))

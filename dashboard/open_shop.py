@@ -46,13 +46,13 @@ class OpenShop:
 
     def fuel_table(self, stage_id: str) -> FuelTable:
         """Return the suggested fuel change of a stage."""
-        with _told_if_damaged(), _reader(str(self.snapshot.path)).cursor() as cursor:
-            return read_fuel_table(cursor, stage_id)
+        with _told_if_damaged():
+            return _fuel_table(str(self.snapshot.path), stage_id)
 
     def quote(self, model_id: str, model_label: str, change_key: str, figure: str) -> Quote:
         """Return what may be quoted for a model and a change."""
-        with _told_if_damaged(), _reader(str(self.snapshot.path)).cursor() as cursor:
-            return read_quote(cursor, model_id, model_label, change_key, figure)
+        with _told_if_damaged():
+            return _quote(str(self.snapshot.path), model_id, model_label, change_key, figure)
 
     def why(self, figure: str) -> Why:
         """Return what stands behind a figure, by its address or by its kind and key."""
@@ -180,7 +180,20 @@ def _index(path: str) -> Index:
         return Index(cursor)
 
 
-@st.cache_data(max_entries=256, show_spinner=False)
+# Kept as they are and not as copies: nothing changes a frame of polars in its place.
+@st.cache_resource(max_entries=256, show_spinner=False)
 def _answer(path: str, question: str, given: dict[str, Any]) -> pl.DataFrame:
     with _reader(path).cursor() as cursor:
         return ask(cursor, question, **given)
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def _fuel_table(path: str, stage_id: str) -> FuelTable:
+    with _reader(path).cursor() as cursor:
+        return read_fuel_table(cursor, stage_id)
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def _quote(path: str, model_id: str, model_label: str, change_key: str, figure: str) -> Quote:
+    with _reader(path).cursor() as cursor:
+        return read_quote(cursor, model_id, model_label, change_key, figure)

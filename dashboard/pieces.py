@@ -21,6 +21,9 @@ CARD_WIDTH_PX = 165
 
 MOST_TABLE_HEIGHT_PX = 420
 
+MOST_ROWS = 500
+"""Of a table that are sent to the browser; nobody scrolls through more, and all can be had."""
+
 
 def table(
     frame: pl.DataFrame,
@@ -30,7 +33,7 @@ def table(
 ) -> None:
     """Draw columns of a frame: those named, in that order, or all that have a title.
 
-    Powers and instants are shown as the shop's settings ask for.
+    Powers and instants are shown as the shop's settings ask for. A long table is cut and says so.
     """
     names = shown.split() if isinstance(shown, str) else list(shown)
     names = [name for name in names or COLUMNS.keys() & set(frame.columns) if name in frame.columns]
@@ -54,12 +57,14 @@ def table(
         config[name] = _column(column, title, frame[name], settings)
         headings[name] = title
     st.dataframe(
-        frame.select(names),
+        frame.select(names).head(MOST_ROWS),
         hide_index=True,
         height=min(38 + 35 * max(frame.height, 1), MOST_TABLE_HEIGHT_PX),
         placeholder="–",
         column_config=config,
     )
+    if frame.height > MOST_ROWS:
+        st.caption(wording.rows_left(MOST_ROWS, frame.height))
     export.bar(frame.select(names), headings, published.select(names))
 
 
@@ -155,7 +160,7 @@ def moment(title: str, zone: str) -> Any:
 
 
 def chart(drawn: Chart | CellTable, key: str) -> None:
-    """Draw a chart."""
+    """Draw a chart that hangs on what a person types; others go through kept_chart."""
     config = export.picture_config(key)
     st.plotly_chart(on_page.figure(drawn), theme=None, config=config, key=key)
     export.picture(lambda: drawn, key)

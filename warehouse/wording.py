@@ -161,6 +161,27 @@ def listed(lines: Sequence[str], most: int) -> str:
     return "\n".join(f"- {point}" for point in points)
 
 
+def rows_left(shown: int, rows: int) -> str:
+    """Return how much of a long table is shown, and how to have the rest.
+
+    >>> rows_left(500, 4930)
+    'The first 500 of 4,930 rows. 4,430 more: take it away.'
+    """
+    return (
+        f"The first {number(shown)} of {number(rows)} rows. {number(rows - shown)} more: "
+        "take it away."
+    )
+
+
+def lines_left(drawn: int, stages: int) -> str:
+    """Return how many of the stages behind a figure a picture shows.
+
+    >>> lines_left(60, 425)
+    'Drawn are the 60 surest lean of 425 stages.'
+    """
+    return f"Drawn are the {number(drawn)} surest lean of {number(stages)} stages."
+
+
 def waiting_files(files: int) -> str:
     """Return how many files somebody has to see to.
 

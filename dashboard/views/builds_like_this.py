@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import address, charts, note_forms, pieces, why_panel
+from dashboard import address, charts, kept_chart, note_forms, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import story, wording
 
@@ -112,20 +112,25 @@ with beside:
         power_at = shop.power_at(is_corrected=as_measured.is_empty())
         said = shop.advice(other["other_stage_id"])
         st.text(f"Full throttle on {other['other_bike_id']}: {said.headline}")
-        drawn = charts.comparison_chart(
-            pl.DataFrame(),
-            own,
-            theirs,
-            shop.ask("lean_windows", stage_ids=[opened]),
-            shop.look(),
-            shop.limits(),
-            names=(
-                f"{stage['bike_id']} {stage['stage_name']}",
-                f"{other['other_bike_id']} {other['stage_name']}",
-            ),
-            power_at=power_at,
+        names = (
+            f"{stage['bike_id']} {stage['stage_name']}",
+            f"{other['other_bike_id']} {other['stage_name']}",
         )
-        pieces.chart(drawn, "builds_like_this_chart")
+        kept_chart.draw(
+            shop,
+            "builds_like_this_chart",
+            tuple(both),
+            lambda: charts.comparison_chart(
+                pl.DataFrame(),
+                own,
+                theirs,
+                shop.ask("lean_windows", stage_ids=[opened]),
+                shop.look(),
+                shop.limits(),
+                names=names,
+                power_at=power_at,
+            ),
+        )
         st.caption(
             f"Power {power_at}; two bikes differ by a few percent even when "
             "built alike. Shaded: lean windows of the other bike."

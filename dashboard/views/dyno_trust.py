@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import address, charts, pieces, why_panel
+from dashboard import address, charts, kept_chart, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -57,7 +57,12 @@ if part == "Control bike":
         pictures = ("Session by session", "Changes of level", "Against the air")
         picture = address.segments("picture", "Picture", pictures)
         if picture == "Session by session":
-            pieces.chart(charts.control_chart(of_bike, shop.look()), "dyno_trust_control")
+            kept_chart.draw(
+                shop,
+                "dyno_trust_control",
+                (bike_id, dyno),
+                lambda: charts.control_chart(of_bike, shop.look()),
+            )
             st.caption(
                 f"Mean power {shop.power_at()} against the reference period. The limits are made "
                 "for each session from those before it; one beyond them is a signal: find the "
@@ -72,7 +77,12 @@ if part == "Control bike":
                 )
         elif picture == "Changes of level":
             of_dyno = events.filter(pl.col("dyno") == dyno)
-            pieces.chart(charts.level_chart(of_bike, of_dyno, shop.look()), "dyno_trust_level")
+            kept_chart.draw(
+                shop,
+                "dyno_trust_level",
+                (bike_id, dyno),
+                lambda: charts.level_chart(of_bike, of_dyno, shop.look()),
+            )
             st.caption(
                 "Small departures add up until chance cannot explain them. Beyond a limit the "
                 "level has changed, and the sums start again about the new one. A diamond stands "
@@ -83,7 +93,12 @@ if part == "Control bike":
                 "times the scatter, nine in ten within four (simulated)."
             )
         else:
-            pieces.chart(charts.density_chart(of_bike, shop.look()), "dyno_trust_density")
+            kept_chart.draw(
+                shop,
+                "dyno_trust_density",
+                (bike_id, dyno),
+                lambda: charts.density_chart(of_bike, shop.look()),
+            )
             st.caption(
                 "Corrected power must not follow the air's density: the marks should lie level. "
                 "The slope stated above is taken within each steady spell of the level, so that a "

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import address, charts, pieces, why_panel
+from dashboard import address, charts, kept_chart, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -52,15 +52,17 @@ if box is not st.success:
     pieces.cautions()
 has_range = speeds["lower_pct"].is_not_null().any()
 lean = (chosen["worst_from_rpm"], chosen["worst_to_rpm"])
-pieces.chart(
-    charts.error_chart(
+kept_chart.draw(
+    shop,
+    "expected_mixture_chart",
+    (expected_id,),
+    lambda: charts.error_chart(
         [("expected", speeds)],
         shop.look(),
         limits,
         band="9 of 10 next bikes, at one speed" if has_range else "",
         regions=[lean] if lean[0] is not None else [],
     ),
-    "expected_mixture_chart",
 )
 st.caption(
     "Lean error at full throttle against the target, on like fuel. 19 of 20 next bikes stay below "
@@ -77,7 +79,12 @@ st.subheader("Part throttle to expect", anchor=False)
 if cells.is_empty():
     st.text("No bike so built was ridden with a wideband probe.")
 else:
-    pieces.chart(charts.expected_cell_chart(cells, shop.look()), "expected_mixture_cells")
+    kept_chart.draw(
+        shop,
+        "expected_mixture_cells",
+        (expected_id,),
+        lambda: charts.expected_cell_chart(cells, shop.look()),
+    )
     st.caption("Lean error in % against the wanted band: 0 inside it. Point at a cell for more.")
 st.subheader("The bikes behind it", anchor=False)
 bikes = shop.ask("expected_mixture_bikes", expected_id=expected_id)
@@ -89,7 +96,5 @@ else:
         "bike_id job_id stage_name parts_label received_on level level_not_excluded "
         "worst_lean_error_pct worst_speed_rpm",
     )
-    curves = shop.ask("session_curves", stage_ids=bikes["stage_id"].to_list())
     with st.expander("Their curves"):
-        drawn = charts.member_chart(curves, bikes, shop.look(), limits, as_error=True)
-        pieces.chart(drawn, "expected_mixture_members")
+        kept_chart.members(shop, "expected_mixture_members", bikes, as_error=True)

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import pieces
+from dashboard import kept_chart, pieces
 from dashboard.arriving import arriving
 from dashboard.latest_pull_chart import latest_pull_chart
 from dashboard.look import Palette
@@ -153,8 +153,12 @@ before = curves.filter(pl.col("pull_id") == (pull["before_pull_id"] or ""))
 if latest.is_empty():
     pieces.nothing("This pull gave no curve.")
 at = shop.power_at(is_corrected=pull["is_corrected"])
-drawn = latest_pull_chart(latest, before, look, shop.limits(), power_at=at)
-pieces.chart(drawn, "latest_pull")
+kept_chart.draw(
+    shop,
+    "latest_pull",
+    tuple(asked),
+    lambda: latest_pull_chart(latest, before, look, shop.limits(), power_at=at),
+)
 here = {"bike": pull["bike_id"], "job": pull["job_id"], "stage": pull["stage_id"]}
 with st.container(horizontal=True):
     st.page_link("views/bike.py", label="All stages of this job →", query_params=here)

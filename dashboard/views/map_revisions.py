@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import address, charts, pieces, why_panel
+from dashboard import address, charts, kept_chart, pieces, why_panel
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -52,48 +52,57 @@ pieces.table(
     bikes="of",
 )
 
-st.subheader("Open one map", anchor=False)
-chosen = pieces.choose(
-    "Map",
-    maps,
-    lambda row: (
-        f"{row['model_label']}, {row['named']}, {row['fuel']}: "
-        f"{wording.counted(row['bikes'], 'bike')}" + (", misses" if row["is_missing"] else "")
-    ),
-    asked=("map", "map_id"),
-)
-st.markdown(f"#### {wording.escaped(chosen['sentence'])}")
-why_panel.behind(shop, "map", chosen["map_id"])
-speeds = shop.ask("map_revision_speed", map_id=chosen["map_id"])
-before = every.filter(
-    (pl.col("model_id") == chosen["model_id"])
-    & (pl.col("map_name") == chosen["map_name"])
-    & (pl.col("fuel") == chosen["fuel"])
-    & (pl.col("map_revision") == pl.lit(chosen["map_from"], pl.Int64))
-)
-lines = [
-    (f"r{row['map_revision']}", shop.ask("map_revision_speed", map_id=row["map_id"]))
-    for row in before.iter_rows(named=True)
-]
-regions = shop.ask("map_revision_regions", map_id=chosen["map_id"])
-pieces.chart(
-    charts.error_chart(
-        [*lines, (chosen["map_label"], speeds)],
-        shop.look(),
-        limits,
-        band="95 % of the mean" if speeds["lower_pct"].is_not_null().any() else "",
-        regions=regions.select("from_rpm", "to_rpm").rows(),
-    ),
-    "map_revisions_chart",
-)
-st.caption("Mean over the bikes. Shaded: where it misses. Dashed: the revision it was made from.")
-bikes = shop.ask("map_revision_bikes", map_id=chosen["map_id"])
-pieces.table(
-    bikes,
-    "bike_id job_id stage_name parts_key received_on level level_not_excluded "
-    "worst_lean_error_pct worst_speed_rpm",
-)
-with st.expander("Their curves"):
-    curves = shop.ask("session_curves", stage_ids=bikes["stage_id"].to_list())
-    drawn = charts.member_chart(curves, bikes, shop.look(), limits, as_error=True)
-    pieces.chart(drawn, "map_revisions_members")
+
+@st.fragment
+def draw_one() -> None:
+    """Draw one map, chosen from those shown."""
+    st.subheader("Open one map", anchor=False)
+    chosen = pieces.choose(
+        "Map",
+        maps,
+        lambda row: (
+            f"{row['model_label']}, {row['named']}, {row['fuel']}: "
+            f"{wording.counted(row['bikes'], 'bike')}" + (", misses" if row["is_missing"] else "")
+        ),
+        asked=("map", "map_id"),
+    )
+    st.markdown(f"#### {wording.escaped(chosen['sentence'])}")
+    why_panel.behind(shop, "map", chosen["map_id"])
+    speeds = shop.ask("map_revision_speed", map_id=chosen["map_id"])
+    before = every.filter(
+        (pl.col("model_id") == chosen["model_id"])
+        & (pl.col("map_name") == chosen["map_name"])
+        & (pl.col("fuel") == chosen["fuel"])
+        & (pl.col("map_revision") == pl.lit(chosen["map_from"], pl.Int64))
+    )
+    lines = [
+        (f"r{row['map_revision']}", shop.ask("map_revision_speed", map_id=row["map_id"]))
+        for row in before.iter_rows(named=True)
+    ]
+    regions = shop.ask("map_revision_regions", map_id=chosen["map_id"])
+    kept_chart.draw(
+        shop,
+        "map_revisions_chart",
+        (chosen["map_id"],),
+        lambda: charts.error_chart(
+            [*lines, (chosen["map_label"], speeds)],
+            shop.look(),
+            limits,
+            band="95 % of the mean" if speeds["lower_pct"].is_not_null().any() else "",
+            regions=regions.select("from_rpm", "to_rpm").rows(),
+        ),
+    )
+    st.caption(
+        "Mean over the bikes. Shaded: where it misses. Dashed: the revision it was made from."
+    )
+    bikes = shop.ask("map_revision_bikes", map_id=chosen["map_id"])
+    pieces.table(
+        bikes,
+        "bike_id job_id stage_name parts_key received_on level level_not_excluded "
+        "worst_lean_error_pct worst_speed_rpm",
+    )
+    with st.expander("Their curves"):
+        kept_chart.members(shop, "map_revisions_members", bikes, as_error=True)
+
+
+draw_one()

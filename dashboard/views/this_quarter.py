@@ -5,7 +5,7 @@ import io
 import polars as pl
 import streamlit as st
 
-from dashboard import address, charts, pieces, why_panel
+from dashboard import address, charts, kept_chart, pieces, why_panel
 from dashboard.file_names import safe_name
 from dashboard.open_shop import open_shop
 from dashboard.sheets.review import review_of
@@ -62,8 +62,12 @@ if part == "Gains":
         st.text("No gain was measured this quarter.")
     else:
         if not summary.is_empty():
-            drawn = charts.quarter_gain_chart(summary, gains, shop.look())
-            pieces.chart(drawn, "this_quarter_gains")
+            kept_chart.draw(
+                shop,
+                "this_quarter_gains",
+                (quarter,),
+                lambda: charts.quarter_gain_chart(summary, gains, shop.look()),
+            )
         unlike = gains.filter(~pl.col("is_pooled")).height
         undrawn = max(summary.height - charts.MOST_ROWS, 0)
         st.caption(

@@ -17,6 +17,7 @@ from warehouse.day_words import GRAVITIES, news_below
 ROWS_AT_ONCE = 4
 TROUBLES_AT_ONCE = 3
 NEWS_AT_ONCE = 7
+LEAN_AT_ONCE = 20
 SIGNS = {"act": ":material/error:", "look": ":material/visibility:", "know": ":material/info:"}
 LEVEL_SIGNS = {"stop": ":material/dangerous:", "warn": ":material/warning:",
                "notice": ":material/visibility:", "none": ":material/check:",
@@ -128,8 +129,12 @@ for at, row in enumerate(shown):
     draw_news(row)
 if len(day.lean_out) > sum(row["news_kind"] == "left lean" for row in shown):
     with st.expander(f"Left lean and not measured since: {len(day.lean_out)}"):
-        for row in day.lean_out:
+        for row in day.lean_out[:LEAN_AT_ONCE]:
             draw_news(row)
+        if earlier := day.lean_out[LEAN_AT_ONCE:]:
+            pieces.table(
+                pl.DataFrame(earlier, infer_schema_length=None), "news_on sentence rests_on"
+            )
 if len(day.news) > len(shown):
     with st.expander(f"All {len(day.news)} news, also those that are over"):
         listed = pl.DataFrame(day.news, infer_schema_length=None)
