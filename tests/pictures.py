@@ -55,8 +55,15 @@ def browser_path() -> str | None:
 
 
 @contextlib.contextmanager
-def served(shop: Path, *, patience_s: float = 60.0) -> Iterator[str]:
-    """Serve the pages of a shop on a free loopback port for the life of the block.
+def served(shop: Path) -> Iterator[str]:
+    """Serve the pages of a shop on a free loopback port for the life of the block."""
+    with serving(shop) as (address, _):
+        yield address
+
+
+@contextlib.contextmanager
+def serving(shop: Path, *, patience_s: float = 60.0) -> Iterator[tuple[str, int]]:
+    """Serve the pages of a shop; give their address and the number of the server's process.
 
     Raises TimeoutError if the server does not answer in time.
     """
@@ -82,7 +89,7 @@ def served(shop: Path, *, patience_s: float = 60.0) -> Iterator[str]:
                 if time.monotonic() > until or server.poll() is not None:
                     raise TimeoutError("the pages' server did not start") from None
                 time.sleep(0.2)
-        yield address
+        yield address, server.pid
     finally:
         server.terminate()
         server.wait(timeout=10)
