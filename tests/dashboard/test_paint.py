@@ -61,31 +61,25 @@ def _long_list() -> None:
     from dashboard import address
 
     options = [f"B-{no}" for no in range(1_000)]
-    if st.session_state["way"] == "select":
-        st.text(address.select("bike", "Bike", options, str))
-    else:
-        st.text(address.pick("Bike", options, "bike_key", "bike"))
+    st.text(address.select("bike", "Bike", options))
 
 
-def _list(way: str, asked: str = "") -> AppTest:
+def _list(asked: str = "") -> AppTest:
     app = AppTest.from_function(_long_list)
-    app.session_state["way"] = way
     if asked:
         app.query_params["bike"] = asked
     return app.run()
 
 
-@pytest.mark.parametrize("way", ["select", "pick"])
-def test_a_long_list_sends_its_first_and_says_how_many_there_are(way):
-    app = _list(way)
+def test_a_long_list_sends_its_first_and_says_how_many_there_are():
+    app = _list()
     assert app.selectbox[0].options == [f"B-{no}" for no in range(500)]
     assert app.selectbox[0].label == "Bike, the first 500 of 1,000"
     assert app.text[0].value == "B-0"
 
 
-@pytest.mark.parametrize("way", ["select", "pick"])
-def test_one_far_down_a_long_list_is_chosen_by_the_address_and_left_again(way):
-    app = _list(way, "B-900")
+def test_one_far_down_a_long_list_is_chosen_by_the_address_and_left_again():
+    app = _list("B-900")
     assert app.text[0].value == "B-900"
     assert app.selectbox[0].options[500:] == ["B-900"]
     app.selectbox[0].set_value("B-7").run()
@@ -94,9 +88,8 @@ def test_one_far_down_a_long_list_is_chosen_by_the_address_and_left_again(way):
     assert len(app.selectbox[0].options) == 500
 
 
-@pytest.mark.parametrize("way", ["select", "pick"])
-def test_an_address_that_names_nothing_in_a_long_list_is_passed_over(way):
-    assert _list(way, "B-9999").text[0].value == "B-0"
+def test_an_address_that_names_nothing_in_a_long_list_is_passed_over():
+    assert _list("B-9999").text[0].value == "B-0"
 
 
 # Tables
