@@ -15,7 +15,7 @@ from warehouse.shop import SETTINGS_NAME
 from warehouse.snapshot import current
 
 QUERY = "page_query"
-ENDINGS = ("_id", "_folder", "_sha256", QUERY)
+ENDINGS = ("_id", "_folder", "_sha256", "note_name", QUERY)
 OF_ALL_BIKES = {
     "model_id", "build_id", "map_id", "need_id", "expected_id", "effect_id", "need_quarter_id",
 }  # fmt: skip
