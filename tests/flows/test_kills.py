@@ -20,6 +20,6 @@ def test_an_update_killed_anywhere_is_made_good_by_the_next(tmp_path, kills):
     for points in study.points.values():
         assert len(points) > 100
     told = {point.split(":")[0] for points in study.points.values() for point in points}
-    assert {"ledger.append", "link.link_jobs", *(step.name for step in STEPS)} <= told
+    assert {"ledger.append", "link._link_changed", *(step.name for step in STEPS)} <= told
     verdicts = [study.kill(*chosen) for chosen in spread(study, kills)]
     assert [killed for killed in verdicts if killed.verdict != "equal"] == []

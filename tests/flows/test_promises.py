@@ -244,7 +244,7 @@ def test_a_run_stopped_between_two_steps_is_made_good_by_the_next(torn_shops, ol
         return function(*arguments)
 
     torn_shops("counted").work(run=count)
-    assert len(names) == 5 + len(STEPS)
+    assert len(names) == 6 + len(STEPS)
     for stop_at in range(2, len(names), every):
         shop = torn_shops(f"torn {stop_at}")
         left = list(names[:stop_at])
