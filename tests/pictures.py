@@ -36,7 +36,7 @@ PAGES = {
     "how-many-pulls": "how-many-pulls",
     "dyno-trust": "dyno-trust",
     "this-quarter": "this-quarter",
-    "find": "find?q=B-0",
+    "find": "find?q=exhaust",
     "latest-pull": "latest-pull",
 }
 WIDTHS_PX = (1440, 390)
