@@ -82,7 +82,7 @@ def back_up(shop: ShopFolder, to: Path, now: dt.datetime, progress: Progress) ->
     _refuse_other_folders(folder)
     folder.make()
     with _alone(folder):
-        _refuse_other_shops(folder, ledger)
+        _refuse_other_shops(folder, ledger, shop.root.name)
         work = _Work(shop, folder, progress)
         pieces = work.ledger(ledger)
         arrived = arrivals(ledger)
@@ -171,13 +171,16 @@ def _refuse_other_folders(folder: BackupFolder) -> None:
             raise BackupError(f"{folder.root} holds other things: name a new folder in it")
 
 
-def _refuse_other_shops(folder: BackupFolder, ledger: bytes) -> None:
+def _refuse_other_shops(folder: BackupFolder, ledger: bytes, name: str) -> None:
     """Refuse a folder whose newest backup knows arrivals that this shop does not."""
     if not folder.numbers():
         return
     newest = folder.newest()
     if newest is None:
         raise BackupError(f"no backup in {folder.root} can be read: name a new folder")
+    if not newest.ledger and newest.shop != name:
+        # A shop into which nothing came yet tells itself apart by its name alone.
+        raise BackupError(f"{folder.root} holds backups of {newest.shop}: name a new folder")
     start = 0
     for sha, size in newest.ledger:
         if hashlib.sha256(ledger[start : start + size]).hexdigest() != sha:

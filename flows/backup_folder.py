@@ -105,8 +105,8 @@ class BackupFolder:
         return self.blobs / sha256[:2] / f"{sha256}.zst"
 
     def held(self) -> set[str]:
-        """Return the hashes of all that lies here."""
-        return {path.stem for path in self.blobs.glob("??/*.zst")}
+        """Return the hashes of all that lies here; what a disk emptied does not."""
+        return {path.stem for path in self.blobs.glob("??/*.zst") if path.stat().st_size}
 
     def put(self, sha256: str, source: Path) -> int:
         """Keep a file's bytes under their hash; return how many these are, compressed.

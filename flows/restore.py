@@ -18,6 +18,8 @@ from flows.steps.progress import Progress
 from warehouse.shop import SETTINGS_NAME, ShopFolder
 from warehouse.whole_file import write_whole
 
+MOST_NAME_BYTES = 255
+"""Of one name, on the file systems of Linux and macOS (POSIX NAME_MAX there); from memory."""
 _NOT_ON_WINDOWS = re.compile(
     r'[<>:"\\|?*\x00-\x1f]|[ .]$|^(con|prn|aux|nul|com\d|lpt\d)(\.|$)', re.IGNORECASE
 )
@@ -160,5 +162,7 @@ def is_name_here(path: str, on_windows: bool) -> bool:
     """
     parts = PurePosixPath(path).parts
     if not parts or path.startswith("/") or {"..", ""} & set(path.split("/")):
+        return False
+    if "\0" in path or any(len(part.encode(errors="replace")) > MOST_NAME_BYTES for part in parts):
         return False
     return not (on_windows and any(_NOT_ON_WINDOWS.search(part) for part in parts))

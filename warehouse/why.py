@@ -88,12 +88,13 @@ def read_why(reader: duckdb.DuckDBPyConnection, figure: str, settings: Any) -> W
 
     Raises NoSuchFigureError if there is none; the words name the three nearest.
     """
+    figure = " ".join(figure.split())
     found = ask(reader, "why_figures", text=figure).to_dicts()
     if not found:
         near = nearest(figure, figures(reader)["figure"].to_list())
         listed = "".join(f"\n  {one}" for one in near)
         said = f"The nearest are:{listed}" if near else "No figure has one yet."
-        raise NoSuchFigureError(f"No figure has the address {figure!r}. {said}")
+        raise NoSuchFigureError(f"No figure has the address {figure[:80]!r}. {said}")
     row = found[0]
     kind, key, told = row["kind"], row["key"], KINDS[row["kind"]]
     stages = _placed(reader, _STAGES[kind](reader, key))

@@ -309,12 +309,13 @@ def _peak(settings: ShopSettings, stage: Row) -> str:
 
 @dataclass(frozen=True)
 class Made:
-    """A sheet as its two files, and what kept the logo off."""
+    """A sheet as its two files, what kept the logo off, and what the settings say by now."""
 
     job_id: str
     pdf: bytes
     html: bytes
     trouble: str
+    told: str = ""
 
 
 def make(shop: Path, job_id: str, before_no: int = 0, after_no: int = 0) -> Made:
@@ -325,11 +326,12 @@ def make(shop: Path, job_id: str, before_no: int = 0, after_no: int = 0) -> Made
     snapshot = current(shop)
     if snapshot is None:
         raise FileNotFoundError("nothing is published yet: run `rollbook publish DIR` first")
-    settings = in_force(shop, snapshot).settings or ShopSettings()
+    shown = in_force(shop, snapshot)
+    settings = shown.settings or ShopSettings()
     with open_reader(snapshot.path) as reader:
         facts = gather(reader, settings, snapshot, job_id, before_no, after_no)
     logo, trouble = read_logo(shop, settings.shop.logo)
-    return Made(facts.job_id, *files(facts, logo), trouble)
+    return Made(facts.job_id, *files(facts, logo), trouble, shown.told)
 
 
 def files(facts: JobFacts, logo: bytes | None) -> tuple[bytes, bytes]:
@@ -386,6 +388,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 1
     if made.trouble:
         sys.stdout.write(f"The sheet has no logo: {made.trouble}\n")
+    if made.told:
+        sys.stdout.write(f"{made.told}\n")
     sys.stdout.writelines(f"Written: {path}\n" for path in written)
     return 0
 

@@ -282,7 +282,18 @@ def test_windows_is_spared_names_that_it_does_not_take():
     assert taken == [True, True, True, False, False, False, False, True, True, True, True]
 
 
-@pytest.mark.parametrize("path", ["../out.txt", "/out.txt", "reports/../../out.txt", "", "a//b"])
+@pytest.mark.parametrize(
+    "path",
+    [
+        "../out.txt",
+        "/out.txt",
+        "reports/../../out.txt",
+        "",
+        "a//b",
+        "reports/\0",
+        "reports/" + 256 * "n",
+    ],
+)
 def test_a_list_cannot_write_outside_the_shop(own, to, tmp_path, path):
     back_up(own, to)
     folder = BackupFolder(to)
@@ -449,6 +460,22 @@ def test_a_folder_of_another_shop_is_refused(own, to, tmp_path):
     assert "it is another shop" in back_up(other, to, code=1)
     assert files_of(to) == before
     back_up(own, to)
+
+
+def test_a_folder_of_a_shop_into_which_nothing_came_yet_is_no_other_shops(own, to, tmp_path):
+    # Bug: an empty ledger begins every ledger, and the owner was locked out of its own folder.
+    empty = LittleShop(tmp_path / "empty")
+    back_up(empty, to)
+    assert "holds backups of empty" in back_up(own, to, code=1)
+    back_up(empty, to)
+
+
+def test_a_plain_backup_copies_anew_what_the_disk_emptied(own, to, tmp_path):
+    back_up(own, to)
+    blob_of(to, own.folder.inbox / "job 1" / "s1_1.csv").write_bytes(b"")
+    back_up(own, to)
+    back, _ = bring_back(to, tmp_path / "back")
+    assert kept_of(back) == kept_of(own)
 
 
 def test_a_shop_that_goes_on_in_two_places_is_told_so(own, to, tmp_path):
