@@ -9,11 +9,17 @@ from warehouse.wording import combination, counted, number
 
 FIGURE_NAMES = {
     "jobs": "Jobs",
-    "real gains": "Changes with a real gain",
+    "real gains": "Jobs with a real gain",
     "stages lean at warn or stop": "Stages lean at warn or stop",
-    "maps of ours still lean": "Stages on our maps still lean",
+    "maps of ours still lean": "Stages on our maps still lean at warn or stop",
     "comebacks within 60 days": "Back within 60 days",
 }
+COUNTED = {"real gains": "Last stage against first."}
+"""What a figure counts, where its name leaves that open."""
+HOW_GAINS_COUNT = (
+    "A job's gain counts once, its last stage against its first. Steps between, what was run again "
+    "unchanged, the control bike, and what is held against an earlier job do not count."
+)
 NOTHING_TO_DECIDE = "Nothing in these figures waits for a decision."
 
 Row = Mapping[str, Any]
@@ -36,6 +42,7 @@ def decisions(
     verdicts: Sequence[Row],
     files: int,
     comebacks: Sequence[Row],
+    notice_pct: float,
 ) -> list[tuple[str, str]]:
     """Return what needs a decision, a line a kind, each with the part of the review behind it."""
     found: list[tuple[str, str]] = []
@@ -52,7 +59,13 @@ def decisions(
         )
     if maps:
         miss = "map revision of ours misses" if len(maps) == 1 else "map revisions of ours miss"
-        found.append((f"{len(maps)} {miss} the target. First: {maps[0]['sentence']}", "maps"))
+        found.append(
+            (
+                f"Over all quarters, {len(maps)} {miss} the target: {off_target(notice_pct)}. "
+                f"First: {maps[0]['sentence']}",
+                "maps",
+            )
+        )
     if acting := [verdict for verdict in verdicts if verdict["state"] == "act"]:
         of_dyno = [verdict for verdict in acting if verdict["is_of_dyno"]]
         found.append(((of_dyno or acting)[0]["sentence"], "dyno"))
@@ -70,3 +83,15 @@ def decisions(
             (f"Came back within 60 days, on the build they left with: {came}{more}.", "comebacks")
         )
     return found
+
+
+def off_target(notice_pct: float) -> str:
+    """Return when a map revision misses its target.
+
+    >>> off_target(5.0)
+    '5 % or more off in the mean over the bikes, or half of them lean at warn or stop'
+    """
+    return (
+        f"{notice_pct:g} % or more off in the mean over the bikes, or half of them lean at warn or "
+        "stop"
+    )

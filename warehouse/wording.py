@@ -56,6 +56,8 @@ HELD_BY = {
 }
 """What held a suggested fuel change back or raised it."""
 
+WEATHER_STATION = "weather station"
+"""Subject of the verdict on the air that was read."""
 DYNO_STATES = {"good": "Good", "watch": "Watch", "act": "Act", "unknown": "Not known"}
 
 LEVELS = ("stop", "warn", "notice", "none", "unknown")
@@ -560,16 +562,16 @@ def quarter_sentence(
     comebacks: int,
     dyno_verdicts: Sequence[Mapping[str, Any]],
 ) -> str:
-    """Return a quarter in one sentence."""
+    """Return a quarter in one sentence, of the gain that each job gave as a whole."""
     real = sum(gain["verdict"] == "real gain" for gain in gains)
     untold = sum(gain["verdict"] == NO_AIR for gain in gains)
     came_in = [int(figures.get(name, 0)) for name in ("bikes", "jobs", "pulls")]
     return (
         f"{counted(came_in[0], 'bike')} in {counted(came_in[1], 'job')}, "
         f"{counted(came_in[2], 'pull')}; "
-        f"{real} of {counted(len(gains), 'measured change')} a real gain"
+        f"{real} of {counted(len(gains), 'job')} measured before and after gave a real gain"
         + (f", {untold} cannot be told for want of the air" if untold else "")
-        + f"; {counted(off_target, 'stage')} on our own maps still lean; "
+        + f"; {counted(off_target, 'stage')} on our own maps still lean at warn or stop; "
         f"{counted(comebacks, 'comeback')}; {dyno_in_short(dyno_verdicts)}."
     )
 
@@ -577,17 +579,36 @@ def quarter_sentence(
 def dyno_in_short(verdicts: Sequence[Mapping[str, Any]]) -> str:
     """Return the dyno's state in a few words; that it holds only a control bike can say.
 
-    >>> dyno_in_short([{"state": "good", "is_of_dyno": False}])
+    >>> dyno_in_short([{"state": "good", "subject": "air correction", "is_of_dyno": False}])
     'whether the dyno holds cannot be told: no control bike watches it'
     """
     states = {verdict["state"] for verdict in verdicts}
     if "act" in states:
         return "act on the dyno before trusting small gains"
+    watched = {verdict["subject"] for verdict in verdicts if verdict["state"] == "watch"}
+    watch = "the weather station" if watched == {WEATHER_STATION} else "the dyno"
+    watch = f"{watch} needs watching" if watched else ""
     of_dyno = {verdict["state"] for verdict in verdicts if verdict["is_of_dyno"]}
     if not of_dyno or "unknown" in of_dyno:
-        watch = "the dyno needs watching; " if "watch" in states else ""
-        return f"{watch}whether the dyno holds cannot be told: no control bike watches it"
-    return "the dyno needs watching" if "watch" in states else "the dyno holds"
+        why = control_so_far(verdicts) or "no control bike watches it"
+        before = f"{watch}; " if watch else ""
+        return f"{before}whether the dyno holds cannot be told: {why}"
+    if watched == {WEATHER_STATION}:
+        return f"the dyno holds; {watch}"
+    return watch or "the dyno holds"
+
+
+def control_so_far(verdicts: Sequence[Mapping[str, Any]]) -> str:
+    """Return how far a control bike is from watching its dyno; nothing where none is run.
+
+    >>> control_so_far([{"is_of_dyno": True, "control_sessions": 7, "control_needed": 8}])
+    'the control bike has 7 of the 8 sessions needed'
+    """
+    for verdict in verdicts:
+        run, needed = verdict.get("control_sessions"), verdict.get("control_needed")
+        if verdict["is_of_dyno"] and run and needed and run < needed:
+            return f"the control bike has {run} of the {needed} sessions needed"
+    return ""
 
 
 def round_limits(most_enrichment_pct: float, most_enleanment_pct: float) -> str:

@@ -77,8 +77,10 @@ MOST_FOOT_LINES, MOST_CARD_LINES, MOST_HEAD_LINES = 6, 3, 8
 CARDS_A_ROW, CARD_GAP = 5, 6.0
 LOGO_WIDTH, LOGO_HEIGHT = 40 * POINTS_PER_MM, 20 * POINTS_PER_MM
 CELL_GAP, ROW_GAP = 6.0, 3.0
-LEAST_COLUMN, MOST_COLUMN = 60.0, 170.0
-"""Up to the first a word of a column is kept whole; beyond the second a cell takes lines."""
+MOST_COLUMN = 170.0
+"""Beyond it a cell takes lines."""
+ROUNDING = 0.1
+"""More than a word's own width, lest the last digit break it."""
 ROWS_MEASURED = 200
 """Of a table, to find the widths of its columns."""
 MANY_COLUMNS = 8
@@ -290,10 +292,12 @@ def _set(block: Block, paper: _Paper) -> None:
 
 
 def _kept(following: Sequence[Block]) -> float:
-    """Return the room that a heading asks for below itself, so that its picture is on its page."""
+    """Return the room a heading asks for below itself, so that what it heads is on its page."""
     for block in following:
         if isinstance(block, Picture):
             return KEPT_BELOW + min(_laid(block).height * SCALE, MOST_KEPT)
+        if isinstance(block, Table) and block.columns:
+            return KEPT_BELOW + min(_begun(block), MOST_KEPT)
     return KEPT_BELOW
 
 
@@ -400,20 +404,43 @@ class _Cell(NamedTuple):
     """Where it leads."""
 
 
-def _set_table(table: Table, paper: _Paper) -> None:
-    if not table.columns:
-        return
-    size = 7.0 if len(table.columns) > MANY_COLUMNS else SMALL_PT
-    step = size * LEADING
-    widths = _column_widths(table, size)
-    heads = [
+def _size(table: Table) -> float:
+    return 7.0 if len(table.columns) > MANY_COLUMNS else SMALL_PT
+
+
+def _heads(table: Table, widths: Sequence[float], size: float) -> list[_Cell]:
+    return [
         _Cell(
             _wrapped(_shown(column.title), BOLD, size, width - CELL_GAP, 5), BOLD, LIGHT.muted, ""
         )
         for column, width in zip(table.columns, widths, strict=True)
     ]
-    tall = max(len(head.lines) for head in heads) * step + ROW_GAP
-    paper.ask(tall + 3 * step)
+
+
+def _height(cells: Sequence[_Cell], step: float) -> float:
+    return max(len(cell.lines) for cell in cells) * step + ROW_GAP
+
+
+def _begun(table: Table) -> float:
+    """Return the room for a table's heads and its first row."""
+    size = _size(table)
+    widths = _column_widths(table, size)
+    tall = _height(_heads(table, widths, size), size * LEADING)
+    for row in table.rows[:1]:
+        cells = map(_cell, row, table.columns, widths, [size] * len(widths))
+        tall += _height(list(cells), size * LEADING)
+    return tall + 2 * size * LEADING
+
+
+def _set_table(table: Table, paper: _Paper) -> None:
+    if not table.columns:
+        return
+    size = _size(table)
+    step = size * LEADING
+    widths = _column_widths(table, size)
+    heads = _heads(table, widths, size)
+    tall = _height(heads, step)
+    paper.ask(min(_begun(table), MOST_KEPT))
 
     def begin() -> None:
         _set_row(heads, table.columns, widths, size, paper)
@@ -485,17 +512,28 @@ def _column_widths(table: Table, size: float) -> list[float]:
         title = _shown(column.title)[:200]
         words = [*title.split(" "), *(texts if column.kind in ("code", "figure") else
                  [word for text in texts for word in text.split(" ")])]  # fmt: skip
-        word = max((_width(one, BOLD, size) for one in words), default=0.0) + CELL_GAP
+        word = max((_width(one, BOLD, size) for one in words), default=0.0) + CELL_GAP + ROUNDING
         whole = max((_width(one, PLAIN, size) for one in texts), default=0.0) + CELL_GAP
-        least.append(min(word, LEAST_COLUMN))
+        least.append(word)
         wanted.append(max(least[-1], min(whole, MOST_COLUMN)))
     spare = TEXT_WIDTH - sum(least)
     if spare < 0:
-        return [TEXT_WIDTH * one / sum(least) for one in least]
+        return _narrowed(least)
     asked = sum(wanted) - sum(least)
     if asked <= spare:
         return [TEXT_WIDTH * one / sum(wanted) for one in wanted]
     return [one + spare * (most - one) / asked for one, most in zip(least, wanted, strict=True)]
+
+
+def _narrowed(widths: Sequence[float]) -> list[float]:
+    """Return widths that fill the page together: only the widest are cut, all to one width."""
+    left, most = TEXT_WIDTH, 0.0
+    for count, one in zip(range(len(widths), 0, -1), sorted(widths), strict=True):
+        most = left / count
+        if one > most:
+            break
+        left -= one
+    return [min(one, most) for one in widths]
 
 
 def _words(x: float, y: float, said: str, font: str, size: float, ink: str) -> Draw:

@@ -98,13 +98,23 @@ class PrintedColumn(NamedTuple):
         return wording.number(value * column.times, column.digits, signed=column.signed)
 
 
-# What a sheet of paper has no room for; the pages show it.
-TOO_WIDE = {
-    "changes": ("job_id", "change_kind", "run_on"),
-    "pulls": ("received_on",),
-    "stages lean at warn or stop": ("received_on", "is_near_peak_torque"),
-    "off_target": ("is_near_peak_torque",),
+ON_PAPER = {
+    "changes": "job_id bike_id change_key level_after mean_gain_pct mean_gain_lower_pct "
+    "mean_gain_upper_pct verdict",
+    "steps": "job_id stages_named change_key level_after mean_gain_pct mean_gain_lower_pct "
+    "mean_gain_upper_pct verdict",
+    "members": "bike_id job_id stage_name received_on level level_not_excluded "
+    "worst_lean_error_pct worst_speed_rpm",
+    "off_target": "map_label model_label bike_id job_id level level_not_excluded "
+    "worst_lean_error_pct worst_speed_rpm",
+    "jobs": "received_on job_id bike_id model_label stage_name map_label fuel parts_label",
+    "pulls": "job_id bike_id stage_name pull_no is_used peak_power_w trouble file_name",
+    "rides": "job_id bike_id stage_name duration_s steady_s in_band_share trouble file_name",
+    "control sessions": "run_on job_id bike_id pulls pulls_used peak_power_w has_air_doubt notes",
+    "stages lean at warn or stop": "job_id model_label map_label parts_label level "
+    "level_not_excluded worst_lean_error_pct worst_speed_rpm",
 }
+"""Columns that a sheet of paper has room for, of lists that have more: the HTML file has all."""
 ELSEWHERE = {
     "real gains": "gains",
     "maps of ours still lean": "maps",
@@ -135,7 +145,10 @@ class ReviewData:
     figures: list[Row]
     summary_of_gains: list[Row]
     gains: list[Row]
-    """What each change gave, once a bike."""
+    """What each job gave as a whole."""
+    steps: list[Row]
+    """What else was measured of a change: steps of these jobs, and against earlier jobs."""
+    notice_pct: float
     needs: list[Row]
     needs_without_map: list[Row]
     missing_maps: list[Row]
@@ -181,6 +194,7 @@ class ReviewData:
             self.verdicts,
             len(files.rows) if files else 0,
             self.comebacks,
+            self.notice_pct,
         )
 
 
@@ -212,6 +226,15 @@ def gather(
         row["year_ago_value"] = then.get(row["figure"])
     gains = ask(reader, "changes_in_quarter", quarter=quarter).to_dicts()
     measured = ask(reader, "gains_in_quarter", quarter=quarter).to_dicts()
+    whole = {(row["before_stage_id"], row["after_stage_id"]) for row in gains}
+    control = ask(reader, "known_bikes").filter(pl.col("is_control"))["bike_id"].to_list()
+    steps = [
+        row
+        for row in measured
+        if (row["before_stage_id"], row["after_stage_id"]) not in whole
+        and row["change_kind"] != "nothing"
+        and row["bike_id"] not in control
+    ]
     needs = ask(reader, "remap_needs").head(MOST_NEEDS).to_dicts()
     for need in needs:
         need["members"] = ask(reader, "need_members", need_id=need["need_id"]).to_dicts()
@@ -244,6 +267,8 @@ def gather(
         figures=figures,
         summary_of_gains=ask(reader, "quarter_gains", quarter=quarter).to_dicts(),
         gains=gains,
+        steps=steps,
+        notice_pct=settings.mixture.notice_pct,
         needs=needs,
         needs_without_map=ask(reader, "needs_without_map").to_dicts(),
         missing_maps=[row for row in ask(reader, "map_revisions").to_dicts() if _is_missing(row)],
@@ -295,6 +320,7 @@ def _first_page(data: ReviewData) -> Iterator[Block]:
                 review_words.FIGURE_NAMES[row["figure"]],
                 wording.number(row["figure_value"]),
                 [
+                    *filter(None, [review_words.COUNTED.get(row["figure"])]),
                     review_words.beside(row["previous_value"], data.previous),
                     review_words.beside(row["year_ago_value"], data.year_ago),
                 ],
@@ -318,7 +344,7 @@ def _first_page(data: ReviewData) -> Iterator[Block]:
     yield Box("Before anyone runs an engine on these figures", "stop", wording.CAUTIONS)
     yield Text(
         f"Power at {data.reference_air} reference air. Made from snapshot {data.snapshot_number}, "
-        f"published {data.published_at}. A change counts once a bike.",
+        f"published {data.published_at}. {review_words.HOW_GAINS_COUNT}",
         is_small=True,
     )
 
@@ -344,13 +370,18 @@ def _figures_table(data: ReviewData) -> Table:
 
 def _pictures(data: ReviewData) -> Iterator[Block]:
     yield Heading("What it gained")
-    pooled = [row for row in data.gains if row["is_pooled"]]
+    measured = [*data.gains, *data.steps]
+    pooled = [row for row in measured if row["is_pooled"]]
     if data.summary_of_gains:
         frames = _frame(data.summary_of_gains), _frame(pooled)
         yield Picture(charts.quarter_gain_chart(*frames, PAPER))
-        apart = wording.counted(len(data.gains) - len(pooled), "change")
-        said = f"{apart} of {len(data.gains)} in no mean: not like for like, or against an earlier"
-        yield Text(f"{said} job.", is_small=True)
+        apart = len(measured) - len(pooled)
+        yield Text(
+            f"Of {wording.counted(len(measured), 'comparison')}, steps of a job and the job as a "
+            f"whole each for itself, {apart} in no mean: not like for like, or against an earlier "
+            "job.",
+            is_small=True,
+        )
     else:
         yield Text("No like-for-like gain was measured.")
     yield Heading("Which combinations need a remap", anchor="needs")
@@ -389,7 +420,9 @@ def _maps(data: ReviewData, *, is_whole: bool) -> Iterator[Block]:
     else:
         yield Text(said)
     if data.missing_maps:
-        yield Text("Over all quarters, the newest revision of each map that misses:", is_small=True)
+        misses = review_words.off_target(data.notice_pct)
+        said = f"Over all quarters, the newest revision of each map that misses ({misses}):"
+        yield Text(said, is_small=True)
         shown = data.missing_maps if is_whole else data.missing_maps[:MOST_ROWS]
         yield Table([Column("Map revision")], [[row["sentence"]] for row in shown])
         yield from _more(len(data.missing_maps) - len(shown))
@@ -402,12 +435,11 @@ def _lists(data: ReviewData, *, is_whole: bool) -> Iterator[Block]:
         yield from _list(data.comebacks, "comebacks", unit, is_whole=is_whole)
     else:
         yield Text("No bike came back within 60 days on the build it had left with.")
-    yield Heading("The changes, each once a bike", anchor="gains")
-    again = sum(row["gains"] > 1 for row in data.gains)
-    if again:
-        said = f"{wording.counted(again, 'change')} measured more than once on the bike: the latest"
-        yield Text(f"{said} like-for-like figure stands here, the mean has all.", is_small=True)
+    yield Heading("What each job gave, first stage to last", anchor="gains")
+    yield Text(review_words.HOW_GAINS_COUNT, is_small=True)
     yield from _list(data.gains, "changes", unit, is_whole=is_whole)
+    yield Heading("Steps of these jobs, and changes against earlier jobs: not counted", 3)
+    yield from _list(data.steps, "steps", unit, is_whole=is_whole)
     yield Heading("The bikes behind the need of a remap")
     for need in data.needs:
         yield Heading(f"{need['need_rank']}. {need['sentence']}", 3)
@@ -421,16 +453,21 @@ def _lists(data: ReviewData, *, is_whole: bool) -> Iterator[Block]:
     yield Heading("Notes of the quarter", anchor="notes")
     yield from _list(data.notes, "notes", unit, is_whole=is_whole)
     yield Heading("Settings behind the figures")
-    yield from _list(data.facts, "facts", unit, is_whole=True)
+    if is_whole:
+        yield from _list(data.facts, "facts", unit, is_whole=True)
+    else:
+        yield Text("In the HTML file of this review.")
 
 
 def _list(rows: list[Row], name: str, unit: str, *, is_whole: bool) -> Iterator[Block]:
     """Yield a table, on paper its first rows and how many there are more."""
     if not rows:
-        yield Text("Nothing stands behind it.")
+        yield Text("None.")
         return
-    wide = TOO_WIDE.get(name, ())
-    held = [PrintedColumn(each, unit) for each in rows[0] if each in COLUMNS and each not in wide]
+    names = [each for each in rows[0] if each in COLUMNS]
+    if not is_whole and name in ON_PAPER:
+        names = [each for each in ON_PAPER[name].split() if each in rows[0]]
+    held = [PrintedColumn(each, unit) for each in names]
     shown = rows if is_whole else rows[: MOST_CHANGES if name == "changes" else MOST_ROWS]
     columns = [Column(each.title, each.kind) for each in held]
     yield Table(columns, [[each.text(row) for each in held] for row in shown])

@@ -41,7 +41,12 @@ part = address.segments(
 )
 if part == "Control bike":
     if checks.is_empty():
-        st.info(f"No chart yet: too few sound sessions of a control bike. {RUN_A_CONTROL_BIKE}")
+        so_far = wording.control_so_far(verdicts.to_dicts())
+        st.info(
+            f"No chart yet: {so_far}. Run it unchanged every week or two."
+            if so_far
+            else f"No chart yet: too few sound sessions of a control bike. {RUN_A_CONTROL_BIKE}"
+        )
     else:
         # Levels of two dynos are not one: each has its own limits.
         charted = {

@@ -119,7 +119,7 @@ else:
     opened = address.segments("figure", "The list behind a figure", names)
     rows = shop.ask(behind(opened), quarter=quarter)
     if rows.is_empty():
-        st.text("Nothing stands behind it.")
+        st.text("None.")
     else:
         st.caption(wording.counted(rows.height, "row"))
         pieces.table(rows, settings=shop.settings)

@@ -1,5 +1,5 @@
 -- question review_figures: the owner's five figures of a quarter, beside the quarter before and the
--- same quarter of the year before. A change counts once a bike.
+-- same quarter of the year before. A change counts once a job, as a whole.
 --
 -- Grain:  one row per figure.
 -- Takes:  $quarter.
@@ -14,25 +14,22 @@ compared AS (
     WHERE quarter_label = $quarter
 ),
 
+-- As in changes_in_quarter, which lists them.
 changes AS (
     SELECT
         stage.quarter_label,
-        gain.bike_id,
-        gain.change_kind,
-        gain.change_key,
-        -- As in the list: the like-for-like one, and of several the latest with a verdict.
-        arg_max(
-            gain.verdict,
-            {
-                'is_pooled': gain.is_pooled,
-                'is_told': gain.mean_verdict_p IS NOT NULL,
-                'run_on': gain.run_on,
-                'gain_id': gain.gain_id
-            }
-        ) AS verdict
+        gain.verdict
     FROM out.gain AS gain
     INNER JOIN out.stage AS stage ON gain.after_stage_id = stage.stage_id
-    GROUP BY ALL
+    INNER JOIN out.stage AS earlier ON gain.before_stage_id = earlier.stage_id
+    WHERE
+        earlier.job_id = stage.job_id
+        AND gain.change_kind <> 'nothing'
+        AND NOT stage.is_control
+    QUALIFY
+        row_number()
+            OVER (PARTITION BY stage.job_id ORDER BY earlier.stage_no ASC, stage.stage_no DESC)
+        = 1
 ),
 
 counted AS (
