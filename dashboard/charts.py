@@ -115,7 +115,7 @@ def quarter_gain_chart(summary: pl.DataFrame, gains: pl.DataFrame, look: Look) -
         items.append(Marks(means, heights, ink, name, "line-ns-open", 16, ink, words=words))
     for where, row in zip(heights, rows, strict=True):
         before = f", {row['previous_bikes']} before" if row["previous_bikes"] else ""
-        items.append(RowName(where + 0.2, row["change_key"], f"n = {row['bikes']}{before}"))
+        items.append(RowName(where + 0.12, row["change_key"], f"n = {row['bikes']}{before}"))
     return _rows(items, len(rows), look, "Gain over the riding range [%]")
 
 
@@ -599,13 +599,17 @@ def _strokes(starts: Any, ends: Any, heights: Iterable[float]) -> tuple[list, li
     return x, y
 
 
+LANES, LANE = 7, 0.045
+"""Seven end a third of a row down: three lines of the next row's name have room below them."""
+
+
 def _lanes(rows: Sequence[int]) -> list[float]:
     """Lay the bikes of one row a little apart, so that their intervals can be told apart."""
     seen: dict[int, int] = {}
     at = []
     for row in rows:
         seen[row] = seen.get(row, -1) + 1
-        at.append(row - 0.1 - 0.055 * (seen[row] % 7))
+        at.append(row - 0.06 - LANE * (seen[row] % LANES))
     return at
 
 

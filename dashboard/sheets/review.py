@@ -115,6 +115,8 @@ ON_PAPER = {
     "level_not_excluded worst_lean_error_pct worst_speed_rpm",
 }
 """Columns that a sheet of paper has room for, of lists that have more: the HTML file has all."""
+GAINS_MM, GAIN_ROW_MM = 24.0, 14.0
+"""Of the chart of gains: around its rows, and a row with the intervals of its bikes."""
 ELSEWHERE = {
     "real gains": "gains",
     "maps of ours still lean": "maps",
@@ -242,8 +244,9 @@ def gather(
     for figure in figures:
         rows = ask(reader, behind(figure["figure"]), quarter=quarter).to_dicts()
         behind_of.append(Behind(figure["figure"], figure["figure_value"], rows))
-    after = {row["after_stage_id"] for row in measured}
-    before = sorted({row["before_stage_id"] for row in measured} - after)
+    shown = [*gains, *steps]
+    after = {row["after_stage_id"] for row in shown}
+    before = sorted({row["before_stage_id"] for row in shown} - after)
     run_now = {
         (row["job_id"], row["file_name"])
         for list_ in behind_of
@@ -374,7 +377,9 @@ def _pictures(data: ReviewData) -> Iterator[Block]:
     pooled = [row for row in measured if row["is_pooled"]]
     if data.summary_of_gains:
         frames = _frame(data.summary_of_gains), _frame(pooled)
-        yield Picture(charts.quarter_gain_chart(*frames, PAPER))
+        rows = min(len(data.summary_of_gains), charts.MOST_ROWS)
+        height = GAINS_MM + GAIN_ROW_MM * rows
+        yield Picture(charts.quarter_gain_chart(*frames, PAPER), height)
         apart = len(measured) - len(pooled)
         yield Text(
             f"Of {wording.counted(len(measured), 'comparison')}, steps of a job and the job as a "

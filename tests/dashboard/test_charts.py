@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from dashboard import charts, on_page, on_paper
+from dashboard.drawing import Marks, RowName
 from dashboard.look import DARK, LIGHT, Limits, Look
 from dashboard.on_page import literal
 from schemas.desk import Tried
@@ -353,3 +354,24 @@ def test_page_and_paper_are_drawn_from_one_description(reader):
     low = 100 * needs["warn_lower_share"][0]
     left, right = 290, 680 - 12
     assert f"{left + (right - left) * (low + 1) / 102:.1f}," in paper
+
+
+def test_the_lowest_bike_of_a_row_stays_above_the_name_of_the_next_row():
+    """84 pixels a row, up to three lines of 15 in a name: nothing of a bike may lie in them."""
+    keys = ("remap", "revision")
+    summary = pl.DataFrame([
+        {"change_kind": "map only", "change_key": key, "bikes": 9, "mean_gain_pct": 2.0,
+         "mean_gain_lower_pct": 1.0, "mean_gain_upper_pct": 3.0, "previous_bikes": None,
+         "previous_mean_gain_pct": None}
+        for key in keys
+    ])  # fmt: skip
+    gains = pl.DataFrame([
+        {"change_kind": "map only", "change_key": key, "bike_id": f"B-{at}", "job_id": f"J-{at}",
+         "is_pooled": True, "mean_gain_pct": 2.0, "mean_gain_lower_pct": 1.0,
+         "mean_gain_upper_pct": 3.0}
+        for key in keys for at in range(9)
+    ])  # fmt: skip
+    items = charts.quarter_gain_chart(summary, gains, Look()).panels[0].items
+    name = next(item.y for item in items if isinstance(item, RowName) and item.title == "revision")
+    bikes = next(item for item in items if isinstance(item, Marks) and item.name == "each bike")
+    assert min(y for y in bikes.y if y > 0.5) > name + 3 * 15 / 84

@@ -128,7 +128,7 @@ class Bench:
         return [say(kept) for (kept,) in told for say in (in_words, remedy_in_words)]
 
     def in_short(self):
-        query = "SELECT state, is_of_dyno FROM out.dyno_verdict"
+        query = "SELECT state, subject, is_of_dyno FROM out.dyno_verdict"
         return wording.dyno_in_short(store.rows(self.connection, query).to_dicts())
 
     def head(self):

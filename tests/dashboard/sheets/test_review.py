@@ -1,20 +1,25 @@
 """The written review: self-contained, the same each time, literal about what people typed."""
 
 import dataclasses
+import functools
 import hashlib
 import html
 import io
 import itertools
 from html.parser import HTMLParser
 
+import duckdb
+import polars as pl
 import pypdf
 import pytest
 
 from dashboard import on_paper
 from dashboard.sheets import review
-from dashboard.sheets.document import as_html, as_pdf
+from dashboard.sheets.document import Column, Document, Heading, Table, Text, as_html, as_pdf
 from schemas.settings import read_settings
-from warehouse import snapshot, wording
+from tests.warehouse.conftest import LooseStore
+from warehouse import review_words, snapshot, store, wording
+from warehouse.titles import COLUMNS
 
 
 @pytest.fixture(scope="module")
@@ -125,11 +130,183 @@ def test_what_came_in_stands_beside_the_year_before(data):
     assert jobs["year_ago_value"] == data.owner_figures[0]["year_ago_value"] is not None
 
 
-def test_each_change_stands_once_a_bike(data):
-    keys = [(row["bike_id"], row["change_kind"], row["change_key"]) for row in data.gains]
-    assert len(keys) == len(set(keys))
+@pytest.fixture
+def by_hand():
+    """Make a warehouse without a row; its tables take rows that name only what a test needs."""
+    with duckdb.connect() as connection:
+        connection.execute("SET TimeZone = 'UTC'")
+        store.create(connection)
+        yield LooseStore(connection)
+
+
+GAINS = [  # quarter, job, bike, stage before, stage after, kind, verdict, whether a control bike
+    # Three stages: two steps, and the whole that holds both of them.
+    ("2026 Q2", "J-5", "B-1", "J-5/1", "J-5/2", "parts only", "real gain", False),
+    ("2026 Q2", "J-5", "B-1", "J-5/2", "J-5/3", "map only", "real gain", False),
+    ("2026 Q2", "J-5", "B-1", "J-5/1", "J-5/3", "parts and map", "real gain", False),
+    # Two stages: its one step is the whole.
+    ("2026 Q2", "J-6", "B-2", "J-6/1", "J-6/2", "map only", "within noise", False),
+    # The same bike again, and the same change: another job.
+    ("2026 Q2", "J-7", "B-2", "J-6/2", "J-7/1", "parts only", "real gain", False),
+    ("2026 Q2", "J-7", "B-2", "J-7/1", "J-7/2", "map only", "real gain", False),
+    # Strapped down again, nothing else; then a part on the way and off again.
+    ("2026 Q2", "J-8", "B-3", "J-8/1", "J-8/2", "nothing", "real gain", False),
+    ("2026 Q2", "J-9", "B-4", "J-9/1", "J-9/2", "parts only", "within noise", False),
+    ("2026 Q2", "J-9", "B-4", "J-9/1", "J-9/3", "nothing", "within noise", False),
+    # The control bike, put on another map.
+    ("2026 Q2", "J-10", "B-5", "J-10/1", "J-10/2", "map only", "real gain", True),
+    # The year before: a gain in both steps, in the whole none.
+    ("2025 Q2", "J-1", "B-1", "J-1/1", "J-1/2", "parts only", "real gain", False),
+    ("2025 Q2", "J-1", "B-1", "J-1/2", "J-1/3", "map only", "real gain", False),
+    ("2025 Q2", "J-1", "B-1", "J-1/1", "J-1/3", "parts and map", "within noise", False),
+    ("2025 Q2", "J-2", "B-2", "J-2/1", "J-2/2", "map only", "real gain", False),
+]
+
+
+def test_a_job_counts_its_gain_once_and_only_where_something_was_changed(by_hand):
+    """2026 Q2, by hand: of J-5, J-6, J-7 and J-9 all but J-6 and J-9 gained; 2025 Q2: J-2."""
+    by_hand.put("out.quarter", {"quarter_label": "2025 Q2"},
+                {"quarter_label": "2026 Q2", "previous_label": "2026 Q1"})  # fmt: skip
+    by_hand.loosen("out.quarter_figure")
+    by_hand.loosen("out.stage_mixture")
+    by_hand.loosen("out.gain")
+    stages = {}
+    for quarter, _, bike, before, after, kind, verdict, is_control in GAINS:
+        for stage in (before, after):
+            job, number = stage.split("/")
+            stages[stage] = {
+                "stage_id": stage, "job_id": job, "bike_id": bike, "stage_no": int(number),
+                "stage_name": f"stage {number}", "quarter_label": quarter, "map_name": "stock",
+                "is_control": is_control,
+            }  # fmt: skip
+        by_hand.put("out.gain", {
+            "gain_id": f"{before} {after}", "job_id": after.split("/")[0], "bike_id": bike,
+            "before_stage_id": before, "after_stage_id": after, "change_kind": kind,
+            "change_key": kind, "verdict": verdict, "mean_verdict_p": 0.01, "is_pooled": True,
+            "unlike_reason": "[]",
+        })  # fmt: skip
+    by_hand.put("out.stage", *stages.values())
+    ask = functools.partial(review.ask, by_hand.connection, quarter="2026 Q2")
+    listed = ask("changes_in_quarter")
+    assert sorted(listed.select("job_id", "stages_named", "verdict").rows()) == [
+        ("J-5", "stage 1 → stage 3", "real gain"),
+        ("J-6", "stage 1 → stage 2", "within noise"),
+        ("J-7", "stage 1 → stage 2", "real gain"),
+        ("J-9", "stage 1 → stage 2", "within noise"),
+    ]
+    said = wording.quarter_sentence({}, listed.to_dicts(), 0, 0, [])
+    assert "2 of 4 jobs measured before and after gave a real gain" in said
+    figure = ask("review_figures").filter(pl.col("figure") == "real gains").row(0, named=True)
+    assert (figure["figure_value"], figure["year_ago_value"]) == (2, 1)
+
+
+def test_headline_figure_and_list_count_the_same(data):
+    jobs = [row["job_id"] for row in data.gains]
+    assert len(jobs) == len(set(jobs)) > 0
     real = next(row for row in data.owner_figures if row["figure"] == "real gains")
     assert real["figure_value"] == sum(row["verdict"] == "real gain" for row in data.gains)
+    assert f"{real['figure_value']:g} of {len(jobs)} jobs measured" in data.summary
+    assert review_words.HOW_GAINS_COUNT in html.unescape(_html(data))
+
+
+@pytest.mark.parametrize(
+    ("sound", "doubtful", "said"),
+    [
+        (0, 0, "no control bike watches it"),
+        (7, 0, "the control bike has 7 of the 8 sessions needed"),
+        (3, 4, "the control bike has 3 of the 8 sessions needed"),
+    ],
+)
+def test_a_control_bike_on_its_way_is_told_with_what_it_lacks(by_hand, sound, doubtful, said):
+    by_hand.put("out.dyno_verdict", {
+        "verdict_no": 1, "subject": "the dyno", "is_of_dyno": True, "state": "unknown",
+        "told": '{"code": "not watched", "needed": 8, "pairs": 0, "share_pct": null}',
+    })  # fmt: skip
+    by_hand.loosen("out.session")
+    by_hand.loosen("out.stage")
+    for number in range(sound + doubtful):
+        by_hand.put("out.stage", {"stage_id": str(number), "is_control": True, "dyno": ""})
+        by_hand.put("out.session", {
+            "stage_id": str(number), "is_corrected": True, "has_air_doubt": number >= sound,
+        })  # fmt: skip
+    by_hand.put("out.stage", {"stage_id": "customer", "is_control": False, "dyno": ""})
+    by_hand.put(
+        "out.session", {"stage_id": "customer", "is_corrected": True, "has_air_doubt": False}
+    )
+    verdicts = review.ask(by_hand.connection, "dyno_verdicts").to_dicts()
+    assert wording.dyno_in_short(verdicts) == f"whether the dyno holds cannot be told: {said}"
+
+
+def test_doubts_of_the_weather_alone_are_not_told_as_the_dyno_s():
+    holds = {"state": "good", "subject": "the dyno", "is_of_dyno": True}
+    weather = {"state": "watch", "subject": "weather station", "is_of_dyno": False}
+    bike = {"state": "watch", "subject": "control bike B-1", "is_of_dyno": False}
+    said = wording.dyno_in_short([holds, weather])
+    assert said == "the dyno holds; the weather station needs watching"
+    assert wording.dyno_in_short([holds, weather, bike]) == "the dyno needs watching"
+
+
+def _blocks(data: review.ReviewData, *, is_whole: bool, kind: type) -> list:
+    blocks = review.document(data, is_whole=is_whole).blocks
+    return [block for block in blocks if isinstance(block, kind)]
+
+
+def test_a_list_on_paper_has_at_most_eight_columns_and_the_other_file_all(data):
+    pulls = next(one for one in data.behind if one.figure == "pulls")
+    data = dataclasses.replace(data, earlier_pulls=pulls.rows)
+    assert max(len(one.columns) for one in _blocks(data, is_whole=False, kind=Table)) <= 8
+    whole = _blocks(data, is_whole=True, kind=Table)
+    known = sum(name in COLUMNS for name in pulls.rows[0])
+    assert known > 8
+    assert known in {len(one.columns) for one in whole}
+
+
+def test_settings_stand_in_the_other_file_only(data):
+    titles = [[column.title for column in one.columns]
+              for one in _blocks(data, is_whole=False, kind=Table)]  # fmt: skip
+    facts = [COLUMNS[name].title for name in data.facts[0] if name in COLUMNS]
+    assert facts not in titles
+    whole = _blocks(data, is_whole=True, kind=Table)
+    assert facts in [[column.title for column in one.columns] for one in whole]
+
+
+def test_no_word_of_a_table_is_broken_while_there_is_room():
+    """Eight heads of which one is long: the short ones keep their letters together."""
+    long = " ".join(["misfuelling"] * 30)
+    heads = ["Fuel", "Came", "Job", "Bike", "Level", "Map", "Stage", "Parts"]
+    row = ["E85", "03 May 2026", "J-0001", "B-0001", "notice", "stock", "remapped", long]
+    file_names = ["a-name-of-a-file-without-a-blank-in-it-" * 4] * 4
+    for table in (
+        Table([Column(head) for head in heads], [row]),
+        Table([Column(head) for head in [*heads, *"abcd"]], [[*row, *file_names]]),
+    ):
+        text = _text(Document("A", "B", [table]))
+        for word in [*heads, "remapped", "misfuelling", "notice"]:
+            assert f" {word} " in f" {text} "
+
+
+def test_a_heading_stands_on_the_page_of_its_table():
+    """Down a page step by step: wherever it ends, heading and first row are not parted."""
+    head = " ".join(["wordy"] * 40)
+    table = Table([Column(head), Column("x")], [["first row " * 12, "y"]], [10, 90])
+    for lines in range(30, 60):
+        blocks = [*[Text("filler")] * lines, Heading("Listed here"), table]
+        pdf = as_pdf(Document("A", "B", blocks))
+        pages = [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
+        assert [("Listed here" in page) for page in pages] == [
+            "first row" in page for page in pages
+        ]
+
+
+def _text(document: Document) -> str:
+    pages = pypdf.PdfReader(io.BytesIO(as_pdf(document))).pages
+    return " ".join(" ".join(page.extract_text() for page in pages).split())
+
+
+def test_an_empty_list_says_none(data):
+    text = _html(dataclasses.replace(data, earlier_pulls=[], steps=[]))
+    assert "Nothing stands behind" not in text
+    assert '<p class="plain">None.</p>' in text
 
 
 def test_a_list_cut_short_on_paper_says_how_many_rows_the_other_file_has(data):
@@ -208,6 +385,7 @@ def test_a_quarter_without_gains_or_dyno_is_still_written(data):
         data,
         summary_of_gains=[],
         gains=[],
+        steps=[],
         needs=[],
         needs_without_map=[],
         missing_maps=[],
