@@ -275,10 +275,10 @@ def test_no_word_of_a_table_is_broken_while_there_is_room():
     long = " ".join(["misfuelling"] * 30)
     heads = ["Fuel", "Came", "Job", "Bike", "Level", "Map", "Stage", "Parts"]
     row = ["E85", "03 May 2026", "J-0001", "B-0001", "notice", "stock", "remapped", long]
-    file_names = ["a-name-of-a-file-without-a-blank-in-it-" * 4] * 4
+    file_names = ["a-name-of-a-file-without-a-blank-in-it-" * 4] * 6
     for table in (
         Table([Column(head) for head in heads], [row]),
-        Table([Column(head) for head in [*heads, *"abcd"]], [[*row, *file_names]]),
+        Table([Column(head) for head in [*heads, *"abcdef"]], [[*row, *file_names]]),
     ):
         text = _text(Document("A", "B", [table]))
         for word in [*heads, "remapped", "misfuelling", "notice"]:
