@@ -407,6 +407,8 @@ def _lists(data: ReviewData, *, is_whole: bool) -> Iterator[Block]:
     if again:
         said = f"{wording.counted(again, 'change')} measured more than once on the bike: the latest"
         yield Text(f"{said} like-for-like figure stands here, the mean has all.", is_small=True)
+    if noise := wording.noise_apart_from_0(data.gains):
+        yield Text(noise, is_small=True)
     yield from _list(data.gains, "changes", unit, is_whole=is_whole)
     yield Heading("The bikes behind the need of a remap")
     for need in data.needs:
