@@ -30,6 +30,8 @@ DAYS_ON_DYNO = 3
 """A job run within so many days up to the last day on the dyno counts as on it now."""
 FRESH_DAYS = 7
 """News are fresh for a week up to the last day on the dyno."""
+NOTED_DAYS = 14
+"""Notes of people stand so long, up to the last day on the dyno, and later ones too."""
 LATELY_DAYS = 60
 """For so long after that they still stand behind the fresh ones."""
 _GRAVITIES = list(day_words.GRAVITIES)
@@ -76,6 +78,8 @@ class Day(NamedTuple):
     """Those of the weeks before."""
     news: list[Row]
     """All news, the latest first, also those that are over."""
+    notes: list[Row]
+    """What people wrote lately and did not take back, the latest first."""
 
     @property
     def is_empty(self) -> bool:
@@ -118,6 +122,7 @@ def read_day(shop: Asked, day: dt.date, zone: str) -> Day:
     last_on = came["last_on"]
     first = (last_on or day) - dt.timedelta(days=FRESH_DAYS - 1)
     needs = shop.ask("remap_needs").filter("is_stock_map", pl.col("lean_bikes") > 0)
+    noted_since = (last_on or day) - dt.timedelta(days=NOTED_DAYS - 1)
     lately = first - dt.timedelta(days=LATELY_DAYS)
     standing = [row for row in news if not row["is_over"]]
     return Day(
@@ -133,6 +138,7 @@ def read_day(shop: Asked, day: dt.date, zone: str) -> Day:
         fresh=_weightiest_first([row for row in standing if row["news_on"] >= first]),
         lately=_weightiest_first([row for row in standing if lately <= row["news_on"] < first]),
         news=news,
+        notes=shop.ask("notes_lately", since=noted_since, until=day).to_dicts(),
     )
 
 

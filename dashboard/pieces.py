@@ -21,6 +21,10 @@ CARD_WIDTH_PX = 165
 
 MOST_TABLE_HEIGHT_PX = 420
 
+ROW_PX = 35
+WRAPPED_ROW_PX = 70
+"""Three lines; text wraps in rows higher than 4 rem only."""
+
 MOST_ROWS = 500
 """Of a table that are sent to the browser; nobody scrolls through more, and all can be had."""
 
@@ -29,11 +33,14 @@ def table(
     frame: pl.DataFrame,
     shown: str | Mapping[str, Any] = "",
     settings: ShopSettings | None = None,
+    *,
+    wraps: bool = False,
     **titles: str,
 ) -> None:
     """Draw columns of a frame: those named, in that order, or all that have a title.
 
     Powers and instants are shown as the shop's settings ask for. A long table is cut and says so.
+    Where it `wraps`, a sentence stands whole in its cell.
     """
     names = shown.split() if isinstance(shown, str) else list(shown)
     names = [name for name in names or COLUMNS.keys() & set(frame.columns) if name in frame.columns]
@@ -56,10 +63,12 @@ def table(
             frame = frame.with_columns(pl.col(name) * column.times)
         config[name] = _column(column, title, frame[name], settings)
         headings[name] = title
+    row_height = WRAPPED_ROW_PX if wraps else ROW_PX
     st.dataframe(
         frame.select(names).head(MOST_ROWS),
         hide_index=True,
-        height=min(38 + 35 * max(frame.height, 1), MOST_TABLE_HEIGHT_PX),
+        height=min(38 + row_height * max(frame.height, 1), MOST_TABLE_HEIGHT_PX),
+        row_height=row_height,
         placeholder="–",
         column_config=config,
     )

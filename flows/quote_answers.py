@@ -29,6 +29,8 @@ def print_quote(snapshot: Snapshot, model: str, change: str, *, of_peak: bool) -
         found = read_quote(reader, models.get(label, ""), label, change_key, figure)
     for sentence in found.sentences:
         prose(sentence, style="bold")
+    if found.caution:
+        prose(f"Caution: {found.caution}", style="yellow")
     if found.row is not None:
         prose(f"{DOTS}  19 of 20 fall into such a range, one does not.")
     _print_behind(found)

@@ -25,6 +25,8 @@ MEANT = 0.95
 """19 of 20."""
 BY_CHANCE = 0.025
 """A score that so few shops would have by chance, if their ranges were right, is told as low."""
+DOUBTED = 0.10
+"""Of few quotes, a score that so few shops would have by chance is no ground to lean on."""
 LEAST_TOLD = 20
 """Of fewer quotes not even one miss was meant: that all held says next to nothing."""
 TOO_FEW = "too few to tell"
@@ -89,6 +91,20 @@ class Quote(NamedTuple):
             near = "; ".join(self.nearest)
             return [f"Nearest to it that were measured: {near}."] if near else []
         return [*_bikes_behind(self.row), _assumed(self.row), *_left_out(self.left_out)]
+
+    @property
+    def caution(self) -> str:
+        """What stands beside the quote where earlier ones came out poorly, "" else.
+
+        Of the same change on the same model if that was tried poorly, else of all quotes.
+        """
+        if self.row is None or self.score is None:
+            return ""
+        own, every = (
+            lean_on_it(self.score[f"{name}_held"] or 0, self.score[name] or 0)
+            for name in ("promises_of_change", "promises")
+        )
+        return f"This model and change: {own}" if own else every and f"All quotes: {every}"
 
     @property
     def promises(self) -> str:
@@ -158,6 +174,18 @@ lies between 94 and 100 %.'
         return f"{said}: {TOO_FEW}."
     low, high = (number(100 * end) for end in share_interval(held, tried))
     return f"{said}; by these the true share lies between {low} and {high} %."
+
+
+def lean_on_it(held: int, tried: int) -> str:
+    """Return that a quote is not to be leaned on, "" where its record gives no reason.
+
+    >>> lean_on_it(7, 9), lean_on_it(8, 9)
+    ('7 of 9 held so far: do not lean on it.', '')
+    """
+    bound = DOUBTED if tried < LEAST_TOLD else BY_CHANCE
+    if at_most(held, tried) >= bound:
+        return ""
+    return f"{number(held)} of {number(tried)} held so far: do not lean on it."
 
 
 def at_most(held: int, tried: int, share: float = MEANT) -> float:

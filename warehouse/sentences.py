@@ -10,13 +10,14 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+import re
 import string
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib.resources import files
 from typing import Any, NamedTuple
 
-from warehouse.wording import counted, number
+from warehouse.wording import counted, lean_range, number
 
 Note = Mapping[str, Any]
 Said = str | Callable[[Note], str]
@@ -48,6 +49,15 @@ def _said(code: str, remedy: Said = "") -> Callable[[Callable[[Note], str]], Cal
     return declared
 
 
+_CHANNEL = re.compile(r"^[a-z]+(?:_[a-z]+)+\b")
+_UNIT_IN_NAME = re.compile(r"_(rpm|pct|degc|mv|nm|pa|kpa|k|m_s|s|w|v|m)$")
+
+
+def _as_words(channel: re.Match[str]) -> str:
+    """Return a channel's name without the unit that it ends on, its words apart."""
+    return _UNIT_IN_NAME.sub("", channel.group()).replace("_", " ")
+
+
 class _Template(string.Formatter):
     """Fills in figures; beside the usual signs it knows those of `format_field`."""
 
@@ -57,7 +67,7 @@ class _Template(string.Formatter):
         `?yes¦no` says one of two, `<less¦more` by the sign, `1 is/are` by the number; `n row`
         counts rows, `th` numbers them; `+.1f` has a true minus and none before nothing, `a.1f`
         no sign at all; `c` begins with a capital. Lists are joined by `, `, or by the word given,
-        `r` quotes what is in them; notes are said.
+        `r` quotes what is in them; notes are said. `words` says a channel's name as words.
         """
         sign, rest = format_spec[:1], format_spec[1:]
         if sign in ("?", "<"):
@@ -69,6 +79,8 @@ class _Template(string.Formatter):
             return _listed(value, format_spec)
         if format_spec in _SIGNS:
             return _SIGNS[format_spec](value)
+        if format_spec == "words":
+            return _CHANNEL.sub(_as_words, value, count=1)
         if sign == "+":
             return signed(value, int(rest[1]))
         if sign == "a":
@@ -233,8 +245,8 @@ def _divided(f: Note) -> str:
 
 @_said(
     "layout not taught",
-    'Teach its layout: on the page "Teach a layout", or with `rollbook layout draft FILE`; files '
-    "that wait are then taken in by themselves.",
+    'Teach its layout: press "Teach the layout of …" on the page "What came in?"; files that wait '
+    "are then taken in by themselves.",
 )
 def _not_taught(f: Note) -> str:
     look = f"it is a {f['format']} file"
@@ -584,7 +596,7 @@ def _worst_of_next(row: Row) -> str:
         return f"{seen}, too few bikes to say what the next will be"
     if upper <= 0:
         return f"9 of 10 next bikes will be lean nowhere ({_ends(lower, upper)} % at the leanest)"
-    ends = f"{lower:.0f} to {upper:.0f}" if lower >= 0 else _ends(lower, upper)
+    ends = lean_range(lower, upper) if lower >= 0 else _ends(lower, upper)
     return f"9 of 10 next bikes will be {ends} % lean at their worst"
 
 

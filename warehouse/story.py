@@ -14,6 +14,12 @@ from warehouse.wording import (
     signed,
 )
 
+NOT_COMPARED = (
+    "Not compared: a verdict is given of each stage over the one before, or over those around it "
+    "where it was put back, and of the last over the first. The more verdicts, the more come by "
+    "chance."
+)
+"""Why two stages may have no verdict."""
 STANDARD = ("standard parts", "no parts")
 """What a bike without another part is called."""
 
@@ -52,7 +58,7 @@ def _parts(label: str) -> list[str]:
 
 
 def lean_in_short(mixture: Mapping[str, Any] | None) -> str:
-    """Return the full-throttle mixture of a stage in a few words.
+    """Return the full-throttle mixture of a stage in a few words, what may be wrong first.
 
     >>> lean_in_short({"level": "stop", "worst_lean_error_pct": 16.2, "worst_speed_rpm": 7200.0,
     ...                "level_not_excluded": None})
@@ -60,12 +66,13 @@ def lean_in_short(mixture: Mapping[str, Any] | None) -> str:
     """
     if mixture is None or mixture["worst_lean_error_pct"] is None:
         return "not measured"
-    said = "no lean window seen"
-    if mixture["level"] != "none":
-        worst = number(mixture["worst_lean_error_pct"])
-        said = f"{mixture['level']}: {worst} % lean at {number(mixture['worst_speed_rpm'])} rpm"
-    beyond = mixture["level_not_excluded"]
-    return f"{said}; {beyond} not excluded" if beyond else said
+    level, beyond = mixture["level"], mixture["level_not_excluded"]
+    # A narrow column cuts the end: what is not excluded stands before it.
+    danger = [f"{beyond} not excluded"] if beyond else []
+    if level == "none":
+        return ": ".join([*danger, "no lean window seen"])
+    worst, place = number(mixture["worst_lean_error_pct"]), number(mixture["worst_speed_rpm"])
+    return f"{'; '.join([level, *danger])}: {worst} % lean at {place} rpm"
 
 
 def gain_in_short(gain: Mapping[str, Any] | None, ratio_pct: float | None = None) -> str:
@@ -76,15 +83,26 @@ def gain_in_short(gain: Mapping[str, Any] | None, ratio_pct: float | None = None
     'real gain, +5.1 % (+4.2 to +6.0)'
     >>> gain_in_short(None, 4.8)
     'not compared: +4.8 %, no verdict'
+    >>> gain_in_short({"verdict": "within noise", "mean_gain_pct": 3.0, "mean_gain_lower_pct": 0.3,
+    ...     "mean_gain_upper_pct": 5.7, "is_real_alone": True, "verdicts_together": 4})
+    'within noise as one of 4 comparisons on this card, +3.0 % (+0.3 to +5.7)'
     """
     if gain is not None and gain["verdict"] == NO_AIR:
         return NO_AIR
     if gain is not None:
         span = between(gain["mean_gain_lower_pct"], gain["mean_gain_upper_pct"])
-        return f"{gain['verdict']}, {signed(gain['mean_gain_pct'])} % ({span})"
+        return f"{verdict_in_short(gain)}, {signed(gain['mean_gain_pct'])} % ({span})"
     if ratio_pct is None:
         return "not compared"
     return f"not compared: {signed(ratio_pct)} %, no verdict"
+
+
+def verdict_in_short(gain: Mapping[str, Any]) -> str:
+    """Return a verdict, and why it is noise where the gain's own range leaves out 0."""
+    if gain["verdict"] == "within noise" and gain.get("is_real_alone"):
+        together = counted(gain["verdicts_together"], "comparison")
+        return f"within noise as one of {together} on this card"
+    return gain["verdict"]
 
 
 def story_sentence(

@@ -81,6 +81,7 @@ COLUMNS = {
     "from_rpm": Column("From [rpm]", 0),
     "fuel": Column("Fuel"),
     "gain_pct": Column("Gain [%]", 1, signed=True),
+    "gain_said": Column("Gain", width_px=210),
     "gains_touched": Column("Gains across it", 0),
     "gap_kind": Column("It is a"),
     "given_back_bikes": Column("Bikes remapped", 0),

@@ -29,7 +29,7 @@ _STAGES: dict[str, Callable[[duckdb.DuckDBPyConnection, str], pl.DataFrame]] = {
     "quote": lambda reader, key: ask(reader, "why_quote", effect_id=key),
     "quote-peak": lambda reader, key: ask(reader, "why_quote", effect_id=key),
     "map": lambda reader, key: ask(reader, "why_map", map_id=key),
-    "dyno": lambda reader, key: ask(reader, "why_dyno", verdict_no=key),
+    "dyno": lambda reader, key: _of_dyno(reader, key),
     "trust": lambda reader, key: ask(reader, "why_trust", part=key),
     "quarter": lambda reader, key: ask(
         reader, "why_quarter", quarter=_quarter(key)[0], figure=_quarter(key)[1]
@@ -97,6 +97,8 @@ def read_why(reader: duckdb.DuckDBPyConnection, figure: str, settings: Any) -> W
         raise NoSuchFigureError(f"No figure has the address {figure[:80]!r}. {said}")
     row = found[0]
     kind, key, told = row["kind"], row["key"], KINDS[row["kind"]]
+    if kind == "dyno" and _trust_part(reader, key):
+        told = KINDS["trust"] | {"what": told["what"], "unit": told["unit"]}
     stages = _placed(reader, _STAGES[kind](reader, key))
     stage_ids = stages["stage_id"].to_list()
     evidence = told["evidence"]
@@ -158,6 +160,23 @@ def _quarter(key: str) -> tuple[str, str]:
     """Return the quarter and the figure that a quarter's key names."""
     quarter, _, figure = key.partition(": ")
     return quarter, figure
+
+
+def _verdict(reader: duckdb.DuckDBPyConnection, verdict_no: str) -> dict[str, Any]:
+    verdicts = ask(reader, "dyno_verdicts")
+    return verdicts.row(by_predicate=pl.col("verdict_no").cast(pl.String) == verdict_no, named=True)
+
+
+def _trust_part(reader: duckdb.DuckDBPyConnection, verdict_no: str) -> str | None:
+    """Return the part of the dyno's scatter that a verdict is of; None where of something else."""
+    return _verdict(reader, verdict_no)["trust_part"]
+
+
+def _of_dyno(reader: duckdb.DuckDBPyConnection, verdict_no: str) -> pl.DataFrame:
+    """Return the sessions behind a verdict; those of a scatter are those of its figure."""
+    if part := _trust_part(reader, verdict_no):
+        return ask(reader, "why_trust", part=part)
+    return ask(reader, "why_dyno", verdict_no=verdict_no)
 
 
 def _alone(stage_id: str) -> pl.DataFrame:
@@ -262,9 +281,9 @@ def _caveats(
         unlike = ask(reader, "why_unlike", gain_id=key).filter(~pl.col("is_like_for_like"))
         return [f"Not like for like: {why}." for why in unlike["unlike_reason"]]
     if kind == "dyno":
-        verdicts = ask(reader, "dyno_verdicts").filter(pl.col("verdict_no").cast(pl.String) == key)
-        learnt = "It rests on what trust: figures rest on." if stages.is_empty() else ""
-        return [*filter(None, (*verdicts["sentence"], learnt))]
+        part = _trust_part(reader, key)
+        learnt = f"It rests on the same sessions as the figure trust:{part}." if part else ""
+        return [*filter(None, (_verdict(reader, key)["sentence"], learnt))]
     if kind == "health":
         return ask(reader, "healths").filter(pl.col("bike_id") == key)["sentence"].to_list()
     if kind == "expected":

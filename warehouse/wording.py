@@ -694,6 +694,23 @@ def by_chance(real: int, kept: int, tried: int) -> str:
     )
 
 
+def noise_apart_from_0(gains: Sequence[Mapping[str, Any]]) -> str:
+    """Return why gains whose range leaves out 0 are told as noise; "" where there is none."""
+    apart = sum(
+        gain["verdict"] == "within noise"
+        and gain["mean_gain_lower_pct"] is not None
+        and gain["mean_gain_lower_pct"] * gain["mean_gain_upper_pct"] > 0
+        for gain in gains
+    )
+    if not apart:
+        return ""
+    are = "is" if apart == 1 else "are"
+    return (
+        f"{counted(apart, 'gain')} whose range leaves out 0 {are} within noise: one of several "
+        "comparisons on a card, which share one error rate."
+    )
+
+
 def real_by_chance(gains: Sequence[Mapping[str, Any]]) -> str:
     """Return how many verdicts of a list are real, and how many one would be by chance alone.
 
@@ -766,17 +783,28 @@ def arrived_and_left(quarters: Sequence[Mapping[str, Any]]) -> str:
     return f"{newest}: {', '.join(told)}."
 
 
+def lean_range(lower: float, upper: float) -> str:
+    """Return a range of lean errors rounded outwards: its lower end never up to a level.
+
+    >>> lean_range(9.74, 17.21), lean_range(9.96, 14.2)
+    ('9.7 to 17.3', '9.9 to 14.2')
+    """
+    # 9.3 times 10 is not 93 in binary figures.
+    low, high = (round(10 * end, 6) for end in (lower, upper))
+    return f"{number(math.floor(low) / 10, 1)} to {number(math.ceil(high) / 10, 1)}"
+
+
 def need_in_short(need: Mapping[str, Any]) -> str:
     """Return how lean a combination is and what a remap gave, on one line.
 
     >>> need_in_short({"lean_bikes": 7, "bikes": 7, "worst_error_lower_pct": 9.8,
     ...     "worst_error_upper_pct": 17.2, "given_back_pct": 2.9})
-    '7 of 7 lean; the next 10 to 17 % at worst; a remap gave +2.9 %'
+    '7 of 7 lean; the next 9.8 to 17.2 % at worst; a remap gave +2.9 %'
     """
     said = [f"{need['lean_bikes']} of {need['bikes']} lean"]
     if need["worst_error_lower_pct"] is not None:
-        low, high = (number(need[f"worst_error_{end}_pct"]) for end in ("lower", "upper"))
-        said.append(f"the next {low} to {high} % at worst")
+        ends = (need[f"worst_error_{end}_pct"] for end in ("lower", "upper"))
+        said.append(f"the next {lean_range(*ends)} % at worst")
     if need["given_back_pct"] is not None:
         said.append(f"a remap gave {signed(need['given_back_pct'])} %")
     return "; ".join(said)

@@ -20,7 +20,7 @@ from dashboard.day import Day, read_day
 from dashboard.settings_shown import in_force
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
-from warehouse import day_words, wording
+from warehouse import day_words, noted, wording
 from warehouse.damage import DamagedError, plainly
 from warehouse.questions import ask
 from warehouse.sentences import day as said_day
@@ -29,7 +29,7 @@ from warehouse.snapshot import Snapshot, current, open_reader
 from warehouse.whole_file import write_whole
 
 # So many of each fit on one sheet of A4 with the cautions, also where words are long.
-MOST_BIKES, MOST_TROUBLES, MOST_GAPS, MOST_NEWS = 6, 5, 3, 8
+MOST_BIKES, MOST_TROUBLES, MOST_GAPS, MOST_NEWS, MOST_NOTES = 6, 5, 3, 8, 5
 
 
 class _Asked(NamedTuple):
@@ -64,6 +64,8 @@ def render(shop_day: Day, settings: ShopSettings, snapshot: Snapshot) -> str:
         other_files=sum(trouble.files.height for trouble in others),
         gaps=shop_day.gaps[:MOST_GAPS],
         news=(shop_day.fresh + shop_day.lately)[:MOST_NEWS],
+        notes=[(noted.text(row), noted.wrote(row)) for row in shop_day.notes[:MOST_NOTES]],
+        other_notes=len(shop_day.notes[MOST_NOTES:]),
         gravities=day_words.GRAVITIES,
         news_below=day_words.news_below,
         counted=wording.counted,

@@ -442,6 +442,8 @@ def _lists(data: ReviewData, *, is_whole: bool) -> Iterator[Block]:
         yield Text("No bike came back within 60 days on the build it had left with.")
     yield Heading("What each job gave, first stage to last", anchor="gains")
     yield Text(review_words.HOW_GAINS_COUNT, is_small=True)
+    if noise := wording.noise_apart_from_0(data.gains):
+        yield Text(noise, is_small=True)
     yield from _list(data.gains, "changes", unit, is_whole=is_whole)
     yield Heading("Steps of these jobs, and changes against earlier jobs: not counted", 3)
     yield from _list(data.steps, "steps", unit, is_whole=is_whole)

@@ -37,7 +37,7 @@ def draw(one: OneJob) -> None:
         _picture(one)
     else:
         st.info("No stage of this job has a usable pull: there is no curve to draw.")
-        pieces.table(_rows(one, None), _columns(one), one.shop.settings)
+        pieces.table(_rows(one, None), _columns(one), one.shop.settings, wraps=True)
         _links(one)
     if calm:
         st.caption(calm)
@@ -130,7 +130,7 @@ def _picture(one: OneJob) -> None:
     with st.container(key="wide_only"):
         pieces.table(
             rows, _columns(one), one.shop.settings,
-            verdict=f"Gain over {bases[base]}", cruise_out_share="Cruise off [%]",
+            wraps=True, gain_said=f"Gain over {bases[base]}", cruise_out_share="Cruise off [%]",
         )  # fmt: skip
     with st.container(key="narrow_only"):
         st.markdown(_as_lines(one, rows, bases[base]))
@@ -138,6 +138,8 @@ def _picture(one: OneJob) -> None:
         f"Peak power {one.power_at(one.pulled)}. Gains: mean over the riding range, the span holds "
         "the truth 19 times in 20. Shaded in the picture: lean windows of the latest stage shown."
     )
+    if rows["gain_said"].str.starts_with("not compared: ").any():
+        st.caption(story.NOT_COMPARED)
     _links(one)
 
 
@@ -226,7 +228,7 @@ def _rows(one: OneJob, base: str | None) -> pl.DataFrame:
             | {
                 "stage_name": story.stage_label(stage),
                 "change_label": story.stage_change(stage),
-                "verdict": said,
+                "gain_said": said,
                 "mixture_said": story.lean_in_short(stage),
                 "over_rev_rpm": gain["over_rev_rpm"] if gain else None,
                 "noted_said": noted_of.get(stage["stage_no"]),
@@ -240,7 +242,7 @@ def _as_lines(one: OneJob, rows: pl.DataFrame, base_name: str) -> str:
     lines = [f"Gains over {base_name}:"]
     for row in rows.iter_rows(named=True):
         told = [one.shop.power(row["peak_power_w"])] if row["peak_power_w"] is not None else []
-        told += [row["verdict"], row["mixture_said"]]
+        told += [row["gain_said"], row["mixture_said"]]
         below = f"{row['change_label']} · {wording.counted(row['pulls'], 'pull')}"
         lines.append(
             f"- **{wording.escaped(row['stage_name'])}**: {wording.escaped(', '.join(told))}  \n"
@@ -264,7 +266,7 @@ def _columns(one: OneJob) -> str:
     rides = "cruise_out_share rides " if any(stage["rides"] for stage in one.stages) else ""
     noted = " noted_said" if one.notes_of_stages() else ""
     return (
-        f"stage_name change_label peak_power_w verdict mixture_said {over}{rides}"
+        f"stage_name change_label peak_power_w gain_said mixture_said {over}{rides}"
         f"most_needed_pct pulls{noted}"
     )
 

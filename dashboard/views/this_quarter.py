@@ -78,6 +78,8 @@ if part == "Gains":
         )
         with st.expander("The gains, one by one"):
             st.text(wording.real_by_chance(gains.to_dicts()))
+            if noise := wording.noise_apart_from_0(gains.to_dicts()):
+                st.text(noise)
             pieces.table(gains)
 elif part == "Maps and comebacks":
     missing = shop.ask("maps_off_target", quarter=quarter)

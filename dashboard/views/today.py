@@ -11,13 +11,14 @@ from dashboard import pieces
 from dashboard.day import OnDyno, read_day
 from dashboard.links import PAGES
 from dashboard.open_shop import open_shop
-from warehouse import day_words, wording
+from warehouse import day_words, noted, wording
 from warehouse.day_words import GRAVITIES, news_below
 
 ROWS_AT_ONCE = 4
 TROUBLES_AT_ONCE = 3
 NEWS_AT_ONCE = 7
 LEAN_AT_ONCE = 20
+NOTES_AT_ONCE = 5
 SIGNS = {"act": ":material/error:", "look": ":material/visibility:", "know": ":material/info:"}
 LEVEL_SIGNS = {"stop": ":material/dangerous:", "warn": ":material/warning:",
                "notice": ":material/visibility:", "none": ":material/check:",
@@ -70,6 +71,18 @@ def draw_news(row: dict) -> None:
     )
 
 
+def draw_note(row: dict) -> None:
+    """Draw what somebody wrote, in one line."""
+    told, way = st.columns((7, 1), gap="small", vertical_alignment="center")
+    said = f"{wording.escaped(noted.text(row))}  \n:small[{wording.escaped(noted.wrote(row))}]"
+    told.markdown(f":material/sticky_note_2: {said}")
+    if row["bike_id"]:
+        query = {"bike": row["bike_id"], "job": row["at_job_id"]}
+        way.page_link(
+            PAGES["bike"], label=f"{wording.escaped(row['bike_id'])} →", query_params=query
+        )
+
+
 if day.is_empty:
     st.info("Nothing has come in yet. Bring in the first job, or teach a layout first:")
     with st.container(horizontal=True):
@@ -118,6 +131,13 @@ with right:
         if day.gaps:
             others.append(wording.counted(len(day.gaps), "layout entry", "layout entries"))
         st.page_link(PAGES["what-came-in"], label=f"{' and '.join(others)} →")
+
+if day.notes:
+    st.subheader("Noted lately", anchor=False)
+    for row in day.notes[:NOTES_AT_ONCE]:
+        draw_note(row)
+    if more := day.notes[NOTES_AT_ONCE:]:
+        st.caption(f"{wording.counted(len(more), 'earlier note')} of these days.")
 
 st.subheader(day.heading, anchor=False)
 shown = (day.fresh + day.lately)[:NEWS_AT_ONCE]

@@ -40,6 +40,8 @@ def draw_quote() -> None:
     # Show
     for sentence in found.sentences:
         st.markdown(f"### {wording.escaped(sentence)}")
+    if found.caution:
+        st.warning(f"**{wording.escaped(found.caution)}**", icon=":material/warning:")
     if found.row is not None:
         why_panel.behind(shop, quote.WHY_KINDS[figure], found.row["effect_id"])
     if found.row is not None:

@@ -34,6 +34,7 @@ class Told:
         self.answers = {
             "day_came": pl.DataFrame([came]),
             "files_in_need": NO_FILES,
+            "notes_lately": pl.DataFrame(),
             "layout_gaps": pl.DataFrame(schema={"is_problem": pl.Boolean}),
             "news": pl.DataFrame(list(news), infer_schema_length=None),
             "remap_needs": pl.DataFrame(
@@ -135,7 +136,8 @@ def test_the_morning_file_says_the_day_asks_nothing_and_is_the_same_twice(small_
     assert write_morning(small_shop, DAY).read_bytes() == first
     text = html.unescape(first.decode("utf-8"))
     assert all(caution in text for caution in wording.CAUTIONS)
-    assert not re.search(r"<script|https?:|src=|url\(", text)
+    # What a note says is letters; tags alone could run or ask for anything.
+    assert not re.search(r"<[^>]*(script|https?:|src=|href=)|url\(", first.decode("utf-8"))
     assert "On the dyno" in text
     assert "23 Jun 2026" in text
 
@@ -156,3 +158,21 @@ def test_news_name_no_other_address():
     named = re.findall(r"'([\w-]+)' AS page_address", statements.definitions()["out.news"])
     assert named
     assert set(named) == set(links.PAGES)
+
+
+def test_notes_of_the_last_14_days_stand_in_the_morning_file_but_none_taken_back(small_shop):
+    # The shop's notes are of 20 Jun 2026, one of them taken back; its last day is 23 Jun.
+    text = html.unescape(write_morning(small_shop, DAY).read_text(encoding="utf-8"))
+    assert "Noted lately" in text
+    assert "chain rattles" in text
+    assert "withdrawn words" not in text
+    before = write_morning(small_shop, dt.date(2026, 6, 19)).read_text(encoding="utf-8")
+    assert "chain rattles" not in before
+
+
+def test_notes_are_asked_for_the_14_days_up_to_the_shops_last_day():
+    told = Told()
+    read_day(told, DAY + dt.timedelta(days=30), "UTC")
+    asked = told.given["notes_lately"]
+    # 10 to 23 June are fourteen days.
+    assert asked == {"since": dt.date(2026, 6, 10), "until": dt.date(2026, 7, 23)}

@@ -137,3 +137,12 @@ def test_no_note_stands_on_the_customers_sheet(small_shop):
     # Nor does anything that makes it ask for one.
     asked = Path(job.__file__).read_text(encoding="utf-8")
     assert "shop_note" not in asked
+
+
+def test_the_day_shows_five_notes_with_a_way_to_the_bike(small_shop, monkeypatch):
+    app = page("today", small_shop, monkeypatch)
+    text = said(app).replace("\\", "")
+    assert "chain rattles" in text
+    assert "petcock leaks" in text
+    assert "withdrawn words" not in text
+    assert sum(":material/sticky_note_2:" in one.value for one in app.markdown) == 5

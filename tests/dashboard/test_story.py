@@ -87,7 +87,7 @@ def test_the_story_tells_a_job_in_one_sentence_and_a_row_a_stage(small_shop, mon
     assert said.count("19 of 20") == 1
     rows = _table(app)
     assert rows["stage_name"].to_list() == ["1 as arrived", "2 parts fitted", "3 remapped"]
-    assert rows["verdict"][0] == "the base"
+    assert rows["gain_said"][0] == "the base"
     assert "map stock → Kestrel road r3" in rows["change_label"][2]
     assert "stop: 18 % lean" in rows["mixture_said"][1]
 
@@ -114,9 +114,9 @@ def test_another_base_is_the_base_of_the_table_and_stands_in_the_address(small_s
     app.selectbox(key="address_base").set_value("J-0026/2").run()
     assert not app.exception
     rows = _table(app)
-    assert rows["verdict"][1] == "the base"
+    assert rows["gain_said"][1] == "the base"
     # Nothing compares the first stage with the second as its base: a ratio, and no verdict.
-    assert rows["verdict"][0].startswith("not compared: ")
+    assert rows["gain_said"][0].startswith("not compared: ")
     assert _asked(app)["base"] == "J-0026/2"
 
 
@@ -441,7 +441,7 @@ def test_a_like_build_that_left_at_stop_says_so_before_its_gain():
 
 def test_a_level_that_is_not_excluded_is_told():
     told = story.lean_in_short(STAGE | {"level_not_excluded": "warn"})
-    assert told == "no lean window seen; warn not excluded"
+    assert told == "warn not excluded: no lean window seen"
 
 
 def test_a_gain_without_air_has_no_figure_in_the_story():
@@ -455,3 +455,31 @@ def test_parts_taken_off_and_another_fuel_are_changes_too():
     row = {"parts_before": "a: x; b: y", "parts_label": "b: y; c: z", "map_before": "stock",
            "map_label": "stock", "fuel_before": "E5", "fuel": "E10"}  # fmt: skip
     assert story.stage_change(row) == "+ c: z; − a: x; fuel E5 → E10"
+
+
+def test_what_is_not_excluded_stands_where_a_narrow_column_does_not_cut_it():
+    mild = STAGE | {"level": "notice", "worst_lean_error_pct": 6.0, "level_not_excluded": "warn"}
+    told = story.lean_in_short(mild)
+    assert told == "notice; warn not excluded: 6 % lean at 5,000 rpm"
+    said = story.story_sentence([STAGE, mild], GOOD, ["70 kW", "75 kW"])
+    assert said.startswith("Left with notice; warn not excluded, 6 % lean at 5,000 rpm. ")
+
+
+def test_the_table_of_stages_wraps_its_sentences(small_shop, monkeypatch):
+    # Streamlit wraps text in rows higher than 4 rem, that is 64 px, only.
+    assert _page(small_shop, monkeypatch, bike="B-103").dataframe[0].proto.row_height > 64
+
+
+def test_a_range_that_leaves_out_0_says_why_it_is_noise():
+    noise = GOOD | {"verdict": "within noise", "is_real_alone": True, "verdicts_together": 4}
+    told = "within noise as one of 4 comparisons on this card, +3.0 % (+1.0 to +5.0"
+    assert story.gain_in_short(noise).startswith(told)
+    assert told in story.story_sentence([STAGE, STAGE], noise, ["70 kW", "75 kW"])
+    alone = noise | {"is_real_alone": False, "mean_gain_lower_pct": -1.0}
+    assert story.gain_in_short(alone) == "within noise, +3.0 % (-1.0 to +5.0)".replace("-", "−")
+
+
+def test_stages_that_are_not_compared_say_why(small_shop, monkeypatch):
+    app = _page(small_shop, monkeypatch, bike="B-103")
+    app.selectbox(key="address_base").set_value("J-0026/2").run()
+    assert story.NOT_COMPARED in _said(app)

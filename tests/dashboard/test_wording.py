@@ -254,3 +254,12 @@ def test_a_list_that_is_cut_says_how_many_more_there_are(lines, points):
 )  # fmt: skip
 def test_maps_that_may_be_lean_are_counted_beside_those_that_are(levels, said):
     assert wording.off_target_sentence([{"level": level} for level in levels]) == said
+
+
+def test_a_list_says_why_a_gain_whose_range_leaves_out_0_is_noise():
+    noise = {"verdict": "within noise", "mean_gain_lower_pct": 0.3, "mean_gain_upper_pct": 5.7}
+    around = noise | {"mean_gain_lower_pct": -0.3}
+    no_air = noise | {"mean_gain_lower_pct": None, "mean_gain_upper_pct": None}
+    told = wording.noise_apart_from_0([noise, around, no_air, noise | {"verdict": "real gain"}])
+    assert told.startswith("1 gain whose range leaves out 0 is within noise: one of several comp")
+    assert wording.noise_apart_from_0([around, no_air]) == ""

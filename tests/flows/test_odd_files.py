@@ -87,7 +87,7 @@ def test_a_refusal_names_its_cause(ends, name, code):
 
 def test_a_channel_of_impossible_values_points_at_its_unit(odd_shop):
     place = odd_shop.outcome("impossible_speed.csv/impossible_speed.csv")
-    assert "engine_speed_rpm is between 0 and 20000 rpm" in place.reason
+    assert "engine speed is between 0 and 20000 rpm" in place.reason
     assert place.state == "refused"
 
 

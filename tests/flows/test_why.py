@@ -218,3 +218,24 @@ def test_a_pull_set_aside_is_left_out_with_the_persons_reason(shop, make):
     out = found.pulls.filter(pl.col("standing") == why.LEFT_OUT)
     assert out["file_name"].to_list() == ["p2.csv"]
     assert "clutch slipped" in out["why"][0]
+
+
+@pytest.mark.parametrize(
+    ("subject", "part"),
+    [
+        ("back-to-back pulls", "pull-to-pull"),
+        ("taking the bike off and on", "strapping-down"),
+        ("another day", "another-day"),
+    ],
+)
+def test_a_verdict_on_the_scatter_leads_to_the_evidence_of_its_figure(
+    subject, part, shown, settings
+):
+    verdict, figure = (
+        behind(shown, address, settings) for address in (f"dyno:{subject}", f"trust:{part}")
+    )
+    assert verdict.stages.equals(figure.stages)
+    assert verdict.pulls.equals(figure.pulls)
+    assert verdict.pulls.height == number(shown, CONCERNED["trust"].replace("$key", "'x'"))
+    assert (verdict.counted, verdict.method) == (figure.counted, figure.method)
+    assert f"the figure trust:{part}." in verdict.caveats[-1]

@@ -146,3 +146,24 @@ def test_what_is_left_out_is_counted_with_its_commonest_reason():
     assert said == (
         "Left out: 3 not like for like (fuel E5 before, E10 after); 1 from one job to a later one."
     )
+
+
+@pytest.mark.parametrize(
+    ("held", "tried", "is_doubted"),
+    # scipy.stats.binom.cdf(held, tried, 0.95): 0.071, 0.370, 0.0975 and 0.264; of 20: 0.0755, so
+    # few quotes are doubted at one in ten, many at one in forty (17 of 20) as the score itself is.
+    [(7, 9, True), (8, 9, False), (1, 2, True), (17, 20, False), (15, 20, True), (0, 0, False)],
+)
+def test_a_poor_record_of_its_own_stands_beside_the_quote(held, tried, is_doubted):
+    chance = stats.binom.cdf(held, tried, 0.95)
+    assert is_doubted == (chance < (0.10 if tried < 20 else 0.025))
+    told = score(194, 200) | {"promises_of_change": tried, "promises_of_change_held": held}
+    said = quoted(ROW, told).caution
+    own = f"This model and change: {held} of {tried} held so far: do not lean on it."
+    assert said == (own if is_doubted else "")
+    assert quoted(None, told).caution == ""
+
+
+def test_a_poor_record_of_all_quotes_is_told_where_the_own_one_is_not_poor():
+    assert quoted(ROW, score(7, 9)).caution.startswith("All quotes: 7 of 9 held so far")
+    assert quoted(ROW).caution == ""

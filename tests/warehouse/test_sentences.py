@@ -192,3 +192,27 @@ def test_what_hangs_on_a_figure_is_said_by_it():
     assert sentences.said(odd) == said
     odd["is_low_first"] = True
     assert sentences.said(odd) == said + "; a cold engine makes such a first pull"
+
+
+def test_a_lean_range_is_never_rounded_up_to_a_level():
+    row = {"model_label": "Orvo Lark", "parts_key": "airbox", "map_label": "stock", "fuel": "E5",
+           "lean_bikes": 7, "bikes": 7, "worst_error_lower_pct": 9.7, "worst_error_upper_pct": 17.2,
+           "worst_speed_from_rpm": 7000.0, "worst_speed_to_rpm": 7000.0,
+           "given_back_pct": None}  # fmt: skip
+    assert "will be 9.7 to 17.2 % lean at" in sentences.need_sentence(row)
+    told = sentences.need_sentence(row | {"worst_error_lower_pct": 9.96})
+    assert "will be 9.9 to 17.2 % lean at" in told
+
+
+def test_no_remedy_shows_backticks_or_a_channel_by_its_code():
+    of_layout = {"code": "layout not taught", "format": "xml", "near": None}
+    assert 'press "Teach the layout of …"' in sentences.remedy_of(of_layout)
+    assert not any("`" in str(words.sentence) + str(words.remedy)
+                   for words in sentences.SENTENCES.values())  # fmt: skip
+    bad = {"code": "too many bad rows", "rejected": 9, "rows": 20, "most_share": 0.05, "breaks": 9,
+           "line": 12, "column": "rpm", "found": "24000",
+           "rule": "engine_speed_rpm is between 0 and 20000 rpm"}  # fmt: skip
+    assert "most often broken: engine speed is between 0 and 20000 rpm (9 rows)" in (
+        sentences.said(bad)
+    )
+    assert sentences.said({"code": "engine does not turn"}) == "the engine speed is zero throughout"

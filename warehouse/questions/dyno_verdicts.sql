@@ -2,7 +2,8 @@
 --
 -- Grain:  one row per verdict_no.
 -- Takes:  nothing.
--- Nulls:  control_needed but of a dyno that no control bike watches; control_sessions of what is no
+-- Nulls:  trust_part, the part of the scatter that a verdict is of, where it is of something else;
+--         control_needed but of a dyno that no control bike watches; control_sessions of what is no
 --         dyno: sound sessions of the control bike run most on it, in the build run most.
 WITH
 per_build AS (
@@ -30,6 +31,11 @@ SELECT
     verdict.state,
     verdict.told AS sentence,
     verdict.figure,
+    CASE verdict.told ->> '$.part'
+        WHEN 'repeatability' THEN 'pull-to-pull'
+        WHEN 'remount' THEN 'strapping-down'
+        WHEN 'day' THEN 'another-day'
+    END AS trust_part,
     if(verdict.is_of_dyno, coalesce(per_dyno.sessions, 0), NULL) AS control_sessions,
     if(verdict.is_of_dyno, (verdict.told::JSON ->> '$.needed')::BIGINT, NULL) AS control_needed
 FROM out.dyno_verdict AS verdict
