@@ -14,6 +14,7 @@ from warehouse.wording import (
     signed,
 )
 
+UNSEEN = "no lean window seen"
 STANDARD = ("standard parts", "no parts")
 """What a bike without another part is called."""
 
@@ -51,6 +52,16 @@ def _parts(label: str) -> list[str]:
     return [] if label in STANDARD else label.split("; ")
 
 
+def pulls_in_short(stage: Mapping[str, Any]) -> str:
+    """Return how many of a stage's pulls count.
+
+    >>> pulls_in_short({"pulls": 3, "pulls_used": 3}), pulls_in_short({"pulls": 3, "pulls_used": 2})
+    ('3', '2 of 3')
+    """
+    used, run = number(stage["pulls_used"]), number(stage["pulls"])
+    return run if used == run else f"{used} of {run}"
+
+
 def lean_in_short(mixture: Mapping[str, Any] | None) -> str:
     """Return the full-throttle mixture of a stage in a few words.
 
@@ -60,7 +71,7 @@ def lean_in_short(mixture: Mapping[str, Any] | None) -> str:
     """
     if mixture is None or mixture["worst_lean_error_pct"] is None:
         return "not measured"
-    said = "no lean window seen"
+    said = UNSEEN
     if mixture["level"] != "none":
         worst = number(mixture["worst_lean_error_pct"])
         said = f"{mixture['level']}: {worst} % lean at {number(mixture['worst_speed_rpm'])} rpm"
@@ -102,7 +113,7 @@ def story_sentence(
     >>> story_sentence([{**good, "stage_name": "as arrived"}, lean, good], None,
     ...                ["71.2 kW", "70.0 kW", "74.9 kW"])
     'As arrived 71.2 kW → remapped 74.9 kW: not compared. Pipe: 16 % lean at 7,200 rpm, stop. It \
-left with no lean window seen.'
+left with no lean window seen at full throttle.'
     """
     pulled = [at for at, stage in enumerate(stages) if stage["peak_power_w"] is not None]
     if not pulled:
@@ -141,7 +152,9 @@ def _capital(text: str) -> str:
 
 def _left_with(stage: Mapping[str, Any]) -> str:
     told = lean_in_short(stage)
-    return "its mixture not measured" if told == "not measured" else told.replace(": ", ", ", 1)
+    if told == "not measured":
+        return "its mixture not measured"
+    return told.replace(": ", ", ", 1).replace(UNSEEN, f"{UNSEEN} at full throttle")
 
 
 def build_ended(build: Mapping[str, Any]) -> str:
