@@ -22,8 +22,8 @@ from warehouse.shop import ShopFolder
 SECONDS_BETWEEN_LOOKS = 1
 # A pull's own lean error counts where it is held over as much as a lean window must be wide.
 HELD_RPM = 150.0
+# A pull run longer ago than a working day is not the one that somebody at the dyno waits for.
 OLD = dt.timedelta(hours=12)
-"""A pull run longer ago than a working day is not the one that somebody at the dyno waits for."""
 FIRST = "clamp(2rem, 4.2vw, 5.5rem)"
 SECOND = "clamp(1.4rem, 3vw, 4rem)"
 SMALL = "clamp(1rem, 1.4vw, 1.6rem)"
@@ -92,11 +92,13 @@ def draw_small(pull: dict[str, Any], palette: Palette) -> None:
     st.html(big(" · ".join(filter(None, told)), palette.muted, palette.paper, SMALL))
 
 
-def draw_what_to_do(pull: dict[str, Any]) -> None:
+def draw_what_to_do(pull: dict[str, Any], *, is_older: bool) -> None:
     """Draw what a lean state asks for, of whatever size the pull is shown in."""
     level, _ = level_of(pull)
     if level in wording.LEAN_TO_DO:
-        st.error(f"**{wording.escaped(pull['bike_id'])}: {wording.LEAN_TO_DO[level]}**")
+        # A notice of an older pull may not outshine why the last file gave no curve.
+        box = st.warning if is_older and level not in wording.LEAN_LEVELS else st.error
+        box(f"**{wording.escaped(pull['bike_id'])}: {wording.LEAN_TO_DO[level]}**")
         pieces.cautions()
 
 
@@ -176,13 +178,15 @@ def draw_pull(pull: dict[str, Any], *, is_older: bool) -> None:
         st.html(said + big(pull["trouble"], text, paper, SMALL if is_older else SECOND))
     if is_long_ago and not is_older:
         st.html(big(f"from {ran}", text, paper, SECOND))
-    named_in = (muted, paper, SMALL) if is_older else (text, paper, "clamp(1.1rem, 2vw, 2.2rem)")
-    st.html(big(f"{named(pull)} · {ran}", *named_in))
+    if is_older:
+        st.html(big(named(pull), muted, paper, SMALL))
+    else:
+        st.html(big(f"{named(pull)} · {ran}", text, paper, "clamp(1.1rem, 2vw, 2.2rem)"))
     if is_older or not pull["is_used"]:
         draw_small(pull, look.palette)
     else:
         draw_state(pull, look.palette)
-    draw_what_to_do(pull)
+    draw_what_to_do(pull, is_older=is_older)
 
 
 def draw_curve(pull: dict[str, Any]) -> None:

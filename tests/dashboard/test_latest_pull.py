@@ -162,6 +162,16 @@ def test_a_file_that_gave_no_curve_stands_larger_than_the_pull_before_it(shop, m
     assert older < of[first] / 3
 
 
+def test_a_danger_of_the_pull_before_stays_beside_a_file_that_gave_no_curve(shop, monkeypatch):
+    shop.put("job 1/s1_3.csv", pull_text(1.02, mixture=lean(18)))
+    shop.put("walk-in/p_1.csv", pull_text(1.0))
+    shop.update()
+    said, app = shown(shop, monkeypatch)
+    assert "NO CURVE" in said
+    assert any("B-1: No further pull" in one.value.replace("\\", "") for one in app.error)
+    assert any("can destroy an engine" in one.value for one in app.main.markdown)
+
+
 def test_the_first_file_of_a_shop_that_gave_no_curve_is_told(tmp_path, monkeypatch):
     made = LittleShop(tmp_path / "shop")
     made.put("walk-in/p_1.csv", pull_text(1.0))

@@ -2,8 +2,8 @@
 --
 -- Grain:  one row: the pull before of the same stage, else the one before of the same bike.
 -- Takes:  $held_rpm: over how much speed a lean error must be held.
--- Nulls:  started_at without a clock; the pull before of a bike's first; the worst error where the pull shows no mixture over
---         $held_rpm; the trouble of a pull that counts.
+-- Nulls:  started_at without a clock; the pull before of a bike's first; the worst error where the
+--         pull shows no mixture over $held_rpm; the trouble of a pull that counts.
 WITH came AS (
     SELECT
         pull.pull_id,
