@@ -20,6 +20,7 @@ NOT_COMPARED = (
     "chance."
 )
 """Why two stages may have no verdict."""
+UNSEEN = "no lean window seen"
 STANDARD = ("standard parts", "no parts")
 """What a bike without another part is called."""
 
@@ -57,6 +58,16 @@ def _parts(label: str) -> list[str]:
     return [] if label in STANDARD else label.split("; ")
 
 
+def pulls_in_short(stage: Mapping[str, Any]) -> str:
+    """Return how many of a stage's pulls count.
+
+    >>> pulls_in_short({"pulls": 3, "pulls_used": 3}), pulls_in_short({"pulls": 3, "pulls_used": 2})
+    ('3', '2 of 3')
+    """
+    used, run = number(stage["pulls_used"]), number(stage["pulls"])
+    return run if used == run else f"{used} of {run}"
+
+
 def lean_in_short(mixture: Mapping[str, Any] | None) -> str:
     """Return the full-throttle mixture of a stage in a few words, what may be wrong first.
 
@@ -70,7 +81,7 @@ def lean_in_short(mixture: Mapping[str, Any] | None) -> str:
     # A narrow column cuts the end: what is not excluded stands before it.
     danger = [f"{beyond} not excluded"] if beyond else []
     if level == "none":
-        return ": ".join([*danger, "no lean window seen"])
+        return ": ".join([*danger, UNSEEN])
     worst, place = number(mixture["worst_lean_error_pct"]), number(mixture["worst_speed_rpm"])
     return f"{'; '.join([level, *danger])}: {worst} % lean at {place} rpm"
 
@@ -120,7 +131,7 @@ def story_sentence(
     >>> story_sentence([{**good, "stage_name": "as arrived"}, lean, good], None,
     ...                ["71.2 kW", "70.0 kW", "74.9 kW"])
     'As arrived 71.2 kW → remapped 74.9 kW: not compared. Pipe: 16 % lean at 7,200 rpm, stop. It \
-left with no lean window seen.'
+left with no lean window seen at full throttle.'
     """
     pulled = [at for at, stage in enumerate(stages) if stage["peak_power_w"] is not None]
     if not pulled:
@@ -159,7 +170,9 @@ def _capital(text: str) -> str:
 
 def _left_with(stage: Mapping[str, Any]) -> str:
     told = lean_in_short(stage)
-    return "its mixture not measured" if told == "not measured" else told.replace(": ", ", ", 1)
+    if told == "not measured":
+        return "its mixture not measured"
+    return told.replace(": ", ", ", 1).replace(UNSEEN, f"{UNSEEN} at full throttle")
 
 
 def build_ended(build: Mapping[str, Any]) -> str:

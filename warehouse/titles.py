@@ -187,6 +187,7 @@ COLUMNS = {
     "pulls": Column("Pulls", 0),
     "pulls_after": Column("Pulls after", 0),
     "pulls_before": Column("Pulls before", 0),
+    "pulls_said": Column("Pulls"),
     "pulls_seen": Column("of", 0),
     "pulls_showing": Column("Pulls showing it", 0),
     "pulls_used": Column("Pulls used", 0),

@@ -231,6 +231,7 @@ def _rows(one: OneJob, base: str | None) -> pl.DataFrame:
                 "gain_said": said,
                 "mixture_said": story.lean_in_short(stage),
                 "over_rev_rpm": gain["over_rev_rpm"] if gain else None,
+                "pulls_said": story.pulls_in_short(stage),
                 "noted_said": noted_of.get(stage["stage_no"]),
             }
         )
@@ -243,7 +244,8 @@ def _as_lines(one: OneJob, rows: pl.DataFrame, base_name: str) -> str:
     for row in rows.iter_rows(named=True):
         told = [one.shop.power(row["peak_power_w"])] if row["peak_power_w"] is not None else []
         told += [row["gain_said"], row["mixture_said"]]
-        below = f"{row['change_label']} · {wording.counted(row['pulls'], 'pull')}"
+        pulls = f"{row['pulls_said']} pull" + ("" if row["pulls"] == 1 else "s")
+        below = f"{row['change_label']} · {pulls}"
         lines.append(
             f"- **{wording.escaped(row['stage_name'])}**: {wording.escaped(', '.join(told))}  \n"
             f"  :small[{wording.escaped(below)}]"
@@ -267,7 +269,7 @@ def _columns(one: OneJob) -> str:
     noted = " noted_said" if one.notes_of_stages() else ""
     return (
         f"stage_name change_label peak_power_w gain_said mixture_said {over}{rides}"
-        f"most_needed_pct pulls{noted}"
+        f"most_needed_pct pulls_said{noted}"
     )
 
 

@@ -17,6 +17,11 @@ def draw(one: OneJob) -> None:
     ridden = [stage["stage_id"] for stage in one.stages if stage["rides"]]
     stage_id = one.choose_stage(ridden or one.stage_ids)["stage_id"]
     cruise = one.shop.ask("stage_cruise", stage_id=stage_id).to_dicts()
+    moves = one.shop.ask("transients", stage_id=stage_id)
+    is_lean_on_opening = bool(cruise and cruise[0]["lean_tip_ins"])
+    if is_lean_on_opening:
+        said = f"**Quick throttle movements.** {wording.movements_sentence(cruise[0])}"
+        st.warning(f"{said} {wording.CAUTIONS[0]} {wording.CAUTIONS[3]}")
     cells = one.shop.ask("cruise_cells", stage_id=stage_id)
     if cells.is_empty():
         st.info("No ride of this stage has steady samples with a wideband reading.")
@@ -24,9 +29,9 @@ def draw(one: OneJob) -> None:
         _cells(one, stage_id, cells)
         if cruise and cruise[0]["covered_share"] is not None:
             st.caption(wording.coverage_sentence(cruise[0]))
-    moves = one.shop.ask("transients", stage_id=stage_id)
     if moves.height:
-        st.markdown(f"**Quick throttle movements.** {wording.movements_sentence(cruise[0])}")
+        if not is_lean_on_opening:
+            st.markdown(f"**Quick throttle movements.** {wording.movements_sentence(cruise[0])}")
         with st.expander("All movements, also those that could not be judged"):
             pieces.table(moves)
     trims = one.shop.ask("trim_cells", stage_id=stage_id)

@@ -3,6 +3,7 @@
 import datetime as dt
 import html
 import re
+from zoneinfo import ZoneInfo
 
 import pytest
 import streamlit as st
@@ -98,11 +99,115 @@ def test_a_pull_without_a_gauge_is_not_called_safe(shop, monkeypatch):
     assert "NO LEAN WINDOW" not in said or "pull 2" in said
 
 
+def sizes(app):
+    """Return the largest letters, in rem, that each shown line is set in on a wide screen."""
+    found = {}
+    for one in app.get("html"):
+        body = html.unescape(one.proto.body)
+        for size, said in re.findall(
+            r"font-size:clamp\([^,]+,[^,]+, ([\d.]+)rem\)[^>]*>([^<]+)", body
+        ):
+            found[said] = float(size)
+    return found
+
+
+def set_aside(shop, name, reason):
+    card = shop.folder.inbox / "job 1" / "card.toml"
+    text = f'\n[[set_aside]]\nfile = "{name}"\nreason = "{reason}"\n'
+    card.write_text(card.read_text(encoding="utf-8") + text, encoding="utf-8")
+
+
+def test_a_pull_that_is_set_aside_says_so_in_the_largest_words_and_compares_nothing(
+    shop, monkeypatch
+):
+    shop.put("job 1/s1_3.csv", pull_text(1.02, mixture=lean(18)))
+    set_aside(shop, "s1_3.csv", "clutch slipped")
+    shop.update()
+    said, app = shown(shop, monkeypatch)
+    of = sizes(app)
+    assert of["DOES NOT COUNT"] == max(of.values())
+    # The state of the pull, "18 % lean", stands in the small line with its power.
+    (small,) = [size for line, size in of.items() if "% lean at" in line]
+    assert small == min(of.values())
+    reason = next(line for line in of if "clutch slipped" in line)
+    assert of[reason] > small
+    assert "against" not in said
+    # A lean state is a danger to the engine whether the pull counts or not.
+    assert any("No further pull" in one.value for one in app.error)
+    labels = [one.proto.label for one in app.get("page_link")]
+    assert "Take it back →" in labels
+    assert "Set this pull aside →" not in labels
+
+
+def test_a_pull_set_aside_is_nothing_to_hold_the_next_against(shop):
+    set_aside(shop, "s1_2.csv", "clutch slipped")
+    shop.put("job 1/s1_3.csv", pull_text(1.02))
+    shop.update()
+    assert (latest(shop)["file_name"], latest(shop)["before_pull_no"]) == ("s1_3.csv", 1)
+
+
+def test_a_file_that_gave_no_curve_stands_larger_than_the_pull_before_it(shop, monkeypatch):
+    shop.put("walk-in/p_1.csv", pull_text(1.0))
+    shop.update(now=NOW + dt.timedelta(minutes=1))
+    said, app = shown(shop, monkeypatch)
+    of = sizes(app)
+    first = next(line for line in of if line.startswith("NO CURVE of the file that came "))
+    assert re.search(r"came \d+ \w+ ago:", first)
+    assert of[first] == max(of.values())
+    assert "card.toml" in said
+    # The little shop's pulls begin on 14 March 2025.
+    heading = "The pull before that: B-1, 14 Mar 2025"
+    assert of[heading] < of[first] / 3
+    (older,) = [size for line, size in of.items() if "NO LEAN WINDOW" in line]
+    assert older < of[first] / 3
+
+
+def test_a_danger_of_the_pull_before_stays_beside_a_file_that_gave_no_curve(shop, monkeypatch):
+    shop.put("job 1/s1_3.csv", pull_text(1.02, mixture=lean(18)))
+    shop.put("walk-in/p_1.csv", pull_text(1.0))
+    shop.update()
+    said, app = shown(shop, monkeypatch)
+    assert "NO CURVE" in said
+    assert any("B-1: No further pull" in one.value.replace("\\", "") for one in app.error)
+    assert any("can destroy an engine" in one.value for one in app.main.markdown)
+
+
+def test_the_first_file_of_a_shop_that_gave_no_curve_is_told(tmp_path, monkeypatch):
+    made = LittleShop(tmp_path / "shop")
+    made.put("walk-in/p_1.csv", pull_text(1.0))
+    made.update()
+    said, app = shown(made, monkeypatch)
+    assert "NO CURVE of the file that came" in said
+    assert any("No pull has been taken in yet" in one.value for one in app.info)
+
+
+def test_a_pull_of_another_day_says_its_day_in_large_type_before_its_verdict(shop, monkeypatch):
+    said, app = shown(shop, monkeypatch)
+    assert said.index("from 14 Mar 2025") < said.index("NO LEAN WINDOW")
+    assert sizes(app)["from 14 Mar 2025"] >= 4
+
+
+def test_a_pull_of_this_hour_has_its_day_and_no_warning_of_an_old_one(tmp_path, monkeypatch):
+    made = LittleShop(tmp_path / "shop")
+    now = dt.datetime.now(ZoneInfo("Europe/Vienna"))
+    made.job(1, levels=(1.0,), begun=f"{now:%Y-%m-%d %H:%M}")
+    made.update()
+    said, _ = shown(made, monkeypatch)
+    assert f"{now.day} {now:%b %Y}" in said
+    assert "from " not in said
+
+
+def test_two_single_pulls_are_said_to_prove_no_gain(shop, monkeypatch):
+    said, _ = shown(shop, monkeypatch)
+    assert "Two single pulls prove no gain." in said
+
+
 def test_a_file_that_is_refused_says_so_beside_the_last_curve(shop, monkeypatch):
     shop.put("job 1/s1_9.csv", "nothing known\n")
     shop.update(now=NOW + dt.timedelta(minutes=1))
-    _, app = shown(shop, monkeypatch)
+    said, app = shown(shop, monkeypatch)
     assert any("s1\\_9" in one.value and "no curve" in one.value for one in app.warning)
+    assert "NO CURVE" in said
 
 
 def test_a_file_in_the_inbox_that_is_no_curve_yet_is_told(shop, monkeypatch):

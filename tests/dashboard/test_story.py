@@ -79,6 +79,37 @@ def changed(small_shop, tmp_path):
 # What a person sees
 
 
+def test_a_stage_with_a_pull_set_aside_says_how_many_of_its_pulls_count(changed, monkeypatch):
+    shop = changed(
+        "UPDATE out.pull SET is_used = FALSE WHERE pull_id = "
+        "(SELECT min(pull_id) FROM out.pull WHERE stage_id = 'J-0026/2')"
+    )
+    app = _page(shop, monkeypatch, bike="B-103")
+    told = _table(app)["pulls_said"].to_list()
+    run = int(told[0])
+    assert told[1] == f"{run - 1} of {run}"
+    assert f"{run - 1} of {run} pulls" in _said(app)
+
+
+def test_a_lean_tip_in_is_a_warning_with_its_caution_before_the_grid(small_shop, monkeypatch):
+    app = _page(small_shop, monkeypatch, bike="B-103", part="rides")
+    (said,) = [one.value for one in app.warning if "tip-in" in one.value]
+    assert "1 of 2 judged tip-ins went lean to warn level" in said
+    assert "A lean full-throttle mixture can destroy an engine" in said
+
+
+def test_movements_without_a_lean_tip_in_are_no_warning(changed, monkeypatch):
+    shop = changed("UPDATE out.stage_cruise SET lean_tip_ins = 0")
+    app = _page(shop, monkeypatch, bike="B-103", part="rides")
+    assert not [one for one in app.warning if "tip-in" in one.value]
+    assert "Opening: 0 of 2 judged tip-ins" in _said(app)
+
+
+def test_a_job_that_left_well_says_that_full_throttle_is_what_was_looked_at():
+    said = story.story_sentence([STAGE, STAGE], GOOD, ["70 kW", "75 kW"])
+    assert said.endswith("It left with no lean window seen at full throttle.")
+
+
 def test_the_story_tells_a_job_in_one_sentence_and_a_row_a_stage(small_shop, monkeypatch):
     app = _page(small_shop, monkeypatch, bike="B-103")
     said = _said(app)

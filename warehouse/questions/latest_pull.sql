@@ -2,14 +2,17 @@
 --
 -- Grain:  one row: the pull before of the same stage, else the one before of the same bike.
 -- Takes:  $held_rpm: over how much speed a lean error must be held.
--- Nulls:  the pull before of a bike's first; the worst error where the pull shows no mixture over
---         $held_rpm; the trouble of a pull that counts.
+-- Nulls:  started_at without a clock; the pull before of a bike's first; the worst error where the
+--         pull shows no mixture over $held_rpm; the trouble of a pull that counts.
 WITH came AS (
     SELECT
         pull.pull_id,
         pull.file_name,
         pull.pull_no,
         pull.trouble,
+        pull.is_used,
+        pull.set_aside IS NOT NULL AS is_set_aside,
+        pull.started_at,
         pull.peak_power_w,
         pull.peak_power_speed_rpm,
         coalesce(session.is_corrected, FALSE) AS is_corrected,
@@ -50,7 +53,7 @@ before AS (
             other.bike_id = latest.bike_id
             AND (other.received_on, other.job_id, other.stage_no, other.pull_no)
             < (latest.received_on, latest.job_id, latest.stage_no, latest.pull_no)
-    WHERE other.peak_power_w IS NOT NULL
+    WHERE other.peak_power_w IS NOT NULL AND other.is_used
     ORDER BY
         other.received_on DESC,
         other.job_id DESC,

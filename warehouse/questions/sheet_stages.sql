@@ -1,4 +1,4 @@
--- question sheet_stages: the stages of a job in their order, each with what was run and how it stood.
+-- question sheet_stages: the stages of a job in order, each with what was run and how it stood.
 --
 -- Grain:  one row per stage_id.
 -- Takes:  $job_id.

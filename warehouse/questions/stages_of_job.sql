@@ -15,7 +15,8 @@ WITH needed AS (
 pulled AS (
     SELECT
         stage_id,
-        count(*) AS pulls
+        count(*) AS pulls,
+        count(*) FILTER (is_used) AS pulls_used
     FROM out.pull
     WHERE starts_with(stage_id, $job_id || '/')
     GROUP BY stage_id
@@ -45,6 +46,7 @@ SELECT
     1 - cruise.in_band_share AS cruise_out_share,
     needed.most_needed_pct,
     coalesce(pulled.pulls, 0) AS pulls,
+    coalesce(pulled.pulls_used, 0) AS pulls_used,
     coalesce(cruise.rides, 0) AS rides
 FROM out.stage AS stage
 LEFT JOIN out.session AS session ON stage.stage_id = session.stage_id
