@@ -7,7 +7,7 @@ WITH latest AS (
     SELECT
         about.note_name,
         max_by(
-            {'job_id': stage.job_id, 'bike_id': stage.bike_id},
+            { 'job_id': stage.job_id, 'bike_id': stage.bike_id },
             (stage.received_on, stage.job_id, stage.stage_no)
         ) AS stands
     FROM out.shop_note_stage AS about
@@ -28,7 +28,7 @@ SELECT
     said.model_id,
     said.model_label,
     latest.stands.job_id AS at_job_id,
-    latest.stands.bike_id AS bike_id
+    latest.stands.bike_id
 FROM out.shop_note AS said
 LEFT JOIN latest ON said.note_name = latest.note_name
 WHERE NOT said.is_taken_back AND said.noted_on BETWEEN $since AND $until
