@@ -138,7 +138,7 @@ def read_day(shop: Asked, day: dt.date, zone: str) -> Day:
         fresh=_weightiest_first([row for row in standing if row["news_on"] >= first]),
         lately=_weightiest_first([row for row in standing if lately <= row["news_on"] < first]),
         news=news,
-        notes=shop.ask("notes_lately", since=noted_since, until=day).to_dicts(),
+        notes=shop.ask("notes_lately", since=noted_since, day=day).to_dicts(),
     )
 
 

@@ -74,8 +74,8 @@ def draw_news(row: dict) -> None:
 def draw_note(row: dict) -> None:
     """Draw what somebody wrote, in one line."""
     told, way = st.columns((7, 1), gap="small", vertical_alignment="center")
-    said = f"{wording.escaped(noted.text(row))}  \n:small[{wording.escaped(noted.wrote(row))}]"
-    told.markdown(f":material/sticky_note_2: {said}")
+    said, below = (wording.escaped(each(row)) for each in (noted.text, noted.wrote))
+    told.markdown(f":material/sticky_note_2: {said} :small[{below}]")
     if row["bike_id"]:
         query = {"bike": row["bike_id"], "job": row["at_job_id"]}
         way.page_link(

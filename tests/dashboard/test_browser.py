@@ -285,3 +285,18 @@ def test_an_open_page_follows_a_new_snapshot_by_itself(tmp_path, make_small_shop
             watched.page.get_by_text("Files that need someone").wait_for(timeout=20_000)
     finally:
         watched.page.close()
+
+
+def test_what_stands_below_a_figure_is_read_whole(address, browser):
+    page = browser.new_page(viewport={"width": 1440, "height": 900})
+    page.goto(f"{address}/bike?bike=B-103&job=J-0026&part=gain")
+    below = page.locator('[data-testid="stMetricDelta"]')
+    below.first.wait_for()
+    # Cut text is wider than the box that holds it.
+    cut = below.evaluate_all(
+        "all => all.flatMap(one => [one, ...one.querySelectorAll('*')])"
+        ".filter(one => one.scrollWidth > one.clientWidth + 1 && one.clientWidth)"
+        ".map(one => one.innerText)"
+    )
+    assert cut == []
+    page.close()

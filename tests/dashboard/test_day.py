@@ -175,4 +175,4 @@ def test_notes_are_asked_for_the_14_days_up_to_the_shops_last_day():
     read_day(told, DAY + dt.timedelta(days=30), "UTC")
     asked = told.given["notes_lately"]
     # 10 to 23 June are fourteen days.
-    assert asked == {"since": dt.date(2026, 6, 10), "until": dt.date(2026, 7, 23)}
+    assert asked == {"since": dt.date(2026, 6, 10), "day": dt.date(2026, 7, 23)}

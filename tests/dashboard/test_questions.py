@@ -43,7 +43,6 @@ GIVEN = {
     "days": 3,
     "since": dt.date(2026, 6, 1),
     "since_at": dt.datetime(2026, 6, 1, tzinfo=dt.UTC),
-    "until": dt.date(2026, 12, 31),
     "until_at": dt.datetime(2027, 1, 1, tzinfo=dt.UTC),
     "effect_id": "x",
     "part": "strapping-down",
