@@ -35,10 +35,10 @@ from dashboard.sheets.document import (
     as_pdf,
 )
 from dashboard.sheets.logo import read_logo
+from dashboard.sheets.told import told
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import sheet_words, wording
-from warehouse.damage import DamagedError, plainly
 from warehouse.questions import ask
 from warehouse.sheet_words import cut
 from warehouse.shop import ShopFolder
@@ -53,7 +53,7 @@ CELL_SIGNS = (110, 60, 30)
 """Of a text in the table, at each of these heights."""
 
 
-class NoSheetError(LookupError):
+class NoSheetError(ValueError):
     """There is no sheet of what was asked; the message says what it lacks."""
 
 
@@ -375,23 +375,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--before", type=int, default=0, help="number of the stage before")
     parser.add_argument("--after", type=int, default=0, help="number of the stage after")
     asked = parser.parse_args(arguments)
-    try:
-        made = make(asked.shop, asked.job, asked.before, asked.after)
-        written = write_sheet(asked.shop, made)
-    except (FileNotFoundError, NoSheetError, ValueError, DamagedError) as trouble:
-        sys.stderr.write(f"{trouble.args[0]}\n")
-        return 1
-    except (OSError, duckdb.Error) as trouble:
-        if not (told := plainly(trouble)):
-            raise
-        sys.stderr.write(f"{told}\n")
-        return 1
-    if made.trouble:
-        sys.stdout.write(f"The sheet has no logo: {made.trouble}\n")
-    if made.told:
-        sys.stdout.write(f"{made.told}\n")
-    sys.stdout.writelines(f"Written: {path}\n" for path in written)
-    return 0
+    return told(
+        lambda: _written(asked.shop, make(asked.shop, asked.job, asked.before, asked.after))
+    )
+
+
+def _written(shop: Path, made: Made) -> list[str]:
+    """Write a sheet; return what is to be said of it."""
+    written = [f"Written: {path}" for path in write_sheet(shop, made)]
+    no_logo = f"The sheet has no logo: {made.trouble}" if made.trouble else ""
+    return [*filter(None, (no_logo, made.told)), *written]
 
 
 if __name__ == "__main__":

@@ -18,10 +18,10 @@ import polars as pl
 
 from dashboard.day import Day, read_day
 from dashboard.settings_shown import in_force
+from dashboard.sheets.told import told
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import day_words, noted, wording
-from warehouse.damage import DamagedError, plainly
 from warehouse.questions import ask
 from warehouse.sentences import day as said_day
 from warehouse.shop import ShopFolder
@@ -102,18 +102,7 @@ def main() -> int:
     parser.add_argument("shop", type=Path, help="the shop's folder")
     parser.add_argument("--day", type=dt.date.fromisoformat, required=True)
     asked = parser.parse_args()
-    try:
-        written = write_morning(asked.shop, asked.day)
-    except (FileNotFoundError, ValueError, DamagedError) as trouble:
-        sys.stderr.write(f"{trouble}\n")
-        return 1
-    except (OSError, duckdb.Error) as trouble:
-        if not (told := plainly(trouble)):
-            raise
-        sys.stderr.write(f"{told}\n")
-        return 1
-    sys.stdout.write(f"{written}\n")
-    return 0
+    return told(lambda: [str(write_morning(asked.shop, asked.day))])
 
 
 if __name__ == "__main__":

@@ -37,10 +37,10 @@ from dashboard.sheets.document import (
     as_html,
     as_pdf,
 )
+from dashboard.sheets.told import told
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import noted, review_words, wording
-from warehouse.damage import DamagedError, plainly
 from warehouse.questions import ask, behind
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
@@ -532,18 +532,7 @@ def main() -> int:
     parser.add_argument("shop", type=Path, help="the shop's folder")
     parser.add_argument("--quarter", help='such as "2026 Q2"; default: the latest')
     asked = parser.parse_args()
-    try:
-        written = write_review(asked.shop, quarter=asked.quarter)
-    except (FileNotFoundError, ValueError, DamagedError) as trouble:
-        sys.stderr.write(f"{trouble}\n")
-        return 1
-    except (OSError, duckdb.Error) as trouble:
-        if not (told := plainly(trouble)):
-            raise
-        sys.stderr.write(f"{told}\n")
-        return 1
-    sys.stdout.write("".join(f"{path}\n" for path in written))
-    return 0
+    return told(lambda: [str(path) for path in write_review(asked.shop, quarter=asked.quarter)])
 
 
 if __name__ == "__main__":
