@@ -51,20 +51,34 @@ def bar(
             _button(kind.upper() if kind != "parquet" else "Parquet", make, kind, shown.columns)
 
 
+def on_click(
+    label: str,
+    make: Callable[[], bytes],
+    file_name: str,
+    mime: str,
+    key: str,
+    place: Any = st,
+    **how: Any,
+) -> None:
+    """Draw the way to take a file; it is made on the click, and nothing is drawn again for it."""
+    place.download_button(
+        label,
+        lambda: io.BytesIO(make()),
+        file_name=safe_name(file_name),
+        mime=mime,
+        on_click="ignore",
+        key=key,
+        **how,
+    )
+
+
 def _button(label: str, make: Callable[[], bytes], kind: str, columns: list[str]) -> None:
     """Draw one download; of tables with the same columns each gets a key of its own."""
     page = (st.context.url or "").partition("?")[0].rstrip("/").rpartition("/")[2] or "table"
     for number in range(MOST_ALIKE):
         try:
-            st.download_button(
-                label,
-                lambda: io.BytesIO(make()),
-                file_name=safe_name(f"rollbook-{page}.{kind}"),
-                mime=MIME[kind],
-                on_click="ignore",
-                width="stretch",
-                key=f"take {kind} {' '.join(columns)} {number}",
-            )
+            key = f"take {kind} {' '.join(columns)} {number}"
+            on_click(label, make, f"rollbook-{page}.{kind}", MIME[kind], key, width="stretch")
         except DuplicateWidgetID:
             continue
         return
@@ -91,16 +105,16 @@ def picture_name(key: str) -> str:
 
 def picture(make: Callable[[], Chart | CellTable], key: str, place: Any = st) -> None:
     """Draw the way to take a chart away as a drawing for print; it is made on the click."""
-    place.download_button(
+    on_click(
         "SVG",
-        lambda: io.BytesIO(drawing(make())),
-        file_name=f"{picture_name(key)}.svg",
-        mime="image/svg+xml",
-        on_click="ignore",
+        lambda: drawing(make()),
+        f"{picture_name(key)}.svg",
+        "image/svg+xml",
+        f"take svg {key}",
+        place,
         type="tertiary",
         icon=":material/download:",
         help="This picture as a drawing for print; as PNG with the camera in its corner",
-        key=f"take svg {key}",
     )
 
 

@@ -84,7 +84,7 @@ def _is_known(error: Exception) -> bool:
         "ShopIsBusyError",
         "DamagedError",
         "BrokenRuleError",
-        "ReviewError",
+        "PaperError",
         "PortTakenError",
         "ServingError",
         "TeachError",
@@ -516,10 +516,12 @@ def sheet(
     ] = 0,
 ) -> None:
     """Write a customer's sheet of a job, one page as PDF and HTML, into reports/."""
-    from flows.sheet import write_sheet
+    from flows import papers
+    from warehouse.shop import ShopFolder
 
     _published(folder)
-    for line in write_sheet(folder.resolve(), job, before, after):
+    shop = ShopFolder(folder.resolve())
+    for line in papers.written("job", shop, f"--before={before}", f"--after={after}", "--", job):
         say(line)
 
 

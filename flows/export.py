@@ -6,12 +6,12 @@ from pathlib import Path
 
 import duckdb
 import polars as pl
-from rapidfuzz import process
 
 from flows.answers import show, table_of
 from flows.mixture_answers import NothingKnownError
 from schemas.settings import ShopSettings
 from warehouse import takeaway
+from warehouse.near import nearest_names
 from warehouse.questions import ask, worded
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, open_reader
@@ -75,7 +75,7 @@ def _columns(reader: duckdb.DuckDBPyConnection, table: str) -> pl.DataFrame:
     found = meanings.filter(pl.col("table_name") == wanted)
     if found.is_empty():
         known = [name.removeprefix("out.") for name in meanings["table_name"].unique().sort()]
-        near = [name for name, *_ in process.extract(table, known, limit=3)]
+        near = nearest_names(table, known)
         raise NothingKnownError(
             f"no table is called {table!r}; the nearest: {', '.join(near)}. Without a name all "
             "tables are listed"

@@ -13,6 +13,7 @@ from flows.terminal import prose
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import noted, wording
+from warehouse.near import nearest_names
 from warehouse.questions import ask
 from warehouse.snapshot import Snapshot, open_reader
 
@@ -82,7 +83,5 @@ def _not_known(reader: duckdb.DuckDBPyConnection, job_id: str) -> str:
     known = ask(reader, "known_jobs")["job_id"].to_list()
     if not known:
         return "no job has been taken in yet"
-    from rapidfuzz import process
-
-    near = [name for name, *_ in process.extract(job_id, known, limit=3)]
-    return f"job must be one that was taken in, such as {', '.join(near)}; got {job_id!r}"
+    near = ", ".join(nearest_names(job_id, known))
+    return f"job must be one that was taken in, such as {near}; got {job_id!r}"

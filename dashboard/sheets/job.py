@@ -16,9 +16,8 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 import polars as pl
-from rapidfuzz import process
 
-from dashboard.file_names import safe_name
+from dashboard.file_names import safe_folder, safe_name
 from dashboard.look import Limits, Look
 from dashboard.settings_shown import in_force
 from dashboard.sheet_chart import Named, sheet_chart
@@ -39,6 +38,7 @@ from dashboard.sheets.told import told
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import sheet_words, wording
+from warehouse.near import nearest_names
 from warehouse.questions import ask
 from warehouse.sheet_words import cut
 from warehouse.shop import ShopFolder
@@ -161,7 +161,7 @@ def _chosen(
 
 def _nearest(reader: duckdb.DuckDBPyConnection, job_id: str) -> str:
     known = ask(reader, "known_jobs")["job_id"].to_list()
-    near = [name for name, *_ in process.extract(job_id, known, limit=3)]
+    near = nearest_names(job_id, known)
     said = f"no job is called {cut(job_id)!r}"
     return f"{said}; the nearest: {', '.join(near)}" if near else f"{said}: there is no job yet"
 
@@ -358,9 +358,18 @@ def sheet_of(shop: Path, job_id: str) -> tuple[bytes, bytes]:
     return made.pdf, made.html
 
 
+def sheet_stem(job_id: str) -> str:
+    """Return what the files of a sheet are called, without their ending.
+
+    >>> sheet_stem("2026/14")
+    'sheet-2026-14'
+    """
+    return safe_name(f"sheet-{safe_folder(job_id)}")
+
+
 def write_sheet(shop: Path, made: Made) -> list[Path]:
     """Write a sheet into `reports/`, each file whole or not at all."""
-    name = safe_name(f"sheet-{re.sub('[/]', '-', made.job_id)}")
+    name = sheet_stem(made.job_id)
     paths = [ShopFolder(shop).reports / f"{name}{ending}" for ending in (".pdf", ".html")]
     for path, content in zip(paths, (made.pdf, made.html), strict=True):
         write_whole(path, content)

@@ -507,6 +507,11 @@ def read_review(shop: Path, quarter: str | None = None) -> ReviewData:
         return gather(reader, settings, snapshot, quarter)
 
 
+def review_stem(quarter: str) -> str:
+    """Return what the files of a review are called, without their ending."""
+    return f"review-{quarter.replace(' ', '-')}"
+
+
 def review_of(shop: Path, quarter: str) -> bytes:
     """Return the review of a quarter as PDF; raises what `read_review` raises."""
     return as_pdf(document(read_review(shop, quarter), is_whole=False))
@@ -519,7 +524,7 @@ def write_review(shop: Path, *, quarter: str | None = None) -> tuple[Path, Path]
     """
     data = read_review(shop, quarter)
     folder = ShopFolder(shop)
-    name = f"review-{data.quarter.replace(' ', '-')}"
+    name = review_stem(data.quarter)
     pdf, html = folder.reports / f"{name}.pdf", folder.reports / f"{name}.html"
     write_whole(pdf, as_pdf(document(data, is_whole=False)))
     write_whole(html, as_html(document(data, is_whole=True)))

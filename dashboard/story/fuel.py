@@ -10,9 +10,8 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import address, charts, kept_chart, pieces, why_panel
+from dashboard import address, charts, export, kept_chart, pieces, why_panel
 from dashboard.drawing import CellTable
-from dashboard.file_names import safe_name
 from dashboard.story.one_job import OneJob
 from warehouse import wording
 from warehouse.fuel_table import FuelTable, fuel_csv
@@ -98,12 +97,15 @@ def _carry_away(one: OneJob, stage_id: str, table: FuelTable) -> None:
         (right, True, "The list as CSV, with its evidence"),
     ):
         kind = "list" if as_list else "grid"
-        column.download_button(
+        export.on_click(
             label,
-            fuel_csv(table, one.shop.snapshot.number, as_list=as_list),
-            file_name=safe_name(f"fuel-change {kind} {stage_id.replace('/', ' stage ')}.csv"),
-            mime="text/csv",
-            key=f"fuel_change_{kind}",
+            lambda as_list=as_list: fuel_csv(
+                table, one.shop.snapshot.number, as_list=as_list
+            ).encode(),
+            f"fuel-change {kind} {stage_id.replace('/', ' stage ')}.csv",
+            "text/csv",
+            f"fuel_change_{kind}",
+            column,
         )
     with st.expander("The same as a grid that scrolls, for a small screen"):
         throttles = list(reversed(table.throttle_pct))

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import io
 from functools import partial
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboard import address, kept_chart, note_forms, pieces, why_panel
+from dashboard import address, export, kept_chart, note_forms, pieces, why_panel
 from dashboard.drawing import Chart
-from dashboard.file_names import safe_name
-from dashboard.sheets.job import sheet_of
+from dashboard.sheets.job import sheet_of, sheet_stem
 from dashboard.story.one_job import OneJob
 from dashboard.story_chart import StageLine, gain_of_curves, story_chart
 from warehouse import story, wording
@@ -297,14 +295,13 @@ def _links(one: OneJob) -> None:
 def _sheet(one: OneJob) -> None:
     """Draw the way to the customer's sheet; it is made on the click."""
     job_id = one.job["job_id"]
-    st.download_button(
+    export.on_click(
         "The customer's sheet (PDF)",
-        lambda: io.BytesIO(sheet_of(one.shop.folder, job_id)[0]),
-        file_name=safe_name(f"sheet-{job_id}.pdf"),
-        mime="application/pdf",
-        on_click="ignore",
+        lambda: sheet_of(one.shop.folder, job_id)[0],
+        f"{sheet_stem(job_id)}.pdf",
+        "application/pdf",
+        f"story_sheet_{job_id}",
         icon=":material/download:",
-        key=f"story_sheet_{job_id}",
     )
 
 

@@ -1,14 +1,11 @@
 """Answers "what came in this quarter, what did it gain, what drifted, what came back?"."""
 
-import io
-
 import polars as pl
 import streamlit as st
 
-from dashboard import address, charts, kept_chart, pieces, why_panel
-from dashboard.file_names import safe_name
+from dashboard import address, charts, export, kept_chart, pieces, why_panel
 from dashboard.open_shop import open_shop
-from dashboard.sheets.review import review_of
+from dashboard.sheets.review import review_of, review_stem
 from warehouse import noted, wording
 from warehouse.questions import behind
 
@@ -39,14 +36,13 @@ pieces.cards(
     for figure, value, before in figures.iter_rows()
 )
 with st.container(horizontal=True):
-    st.download_button(
+    export.on_click(
         "The review (PDF)",
-        lambda: io.BytesIO(review_of(shop.folder, quarter)),
-        file_name=safe_name(f"review-{quarter.replace(' ', '-')}.pdf"),
-        mime="application/pdf",
-        on_click="ignore",
+        lambda: review_of(shop.folder, quarter),
+        f"{review_stem(quarter)}.pdf",
+        "application/pdf",
+        "this_quarter_review",
         icon=":material/download:",
-        key="this_quarter_review",
     )
     with st.popover("Why these figures?", type="tertiary"):
         for figure in figures["figure"]:

@@ -4,7 +4,8 @@ import datetime as dt
 
 import pytest
 
-from flows.review import ReviewError, quarter_before, write_review
+from flows.papers import PaperError
+from flows.review import quarter_before, write_review
 
 
 def test_a_review_of_the_latest_quarter_is_written_with_the_cautions(demo):
@@ -19,12 +20,12 @@ def test_a_review_of_the_latest_quarter_is_written_with_the_cautions(demo):
 
 
 def test_a_quarter_that_never_was_is_refused(demo):
-    with pytest.raises(ReviewError, match="1999 Q1"):
+    with pytest.raises(PaperError, match="1999 Q1"):
         write_review(demo.folder, "1999 Q1")
 
 
 def test_a_shop_that_published_nothing_has_no_review(shop):
-    with pytest.raises(ReviewError, match=r"."):
+    with pytest.raises(PaperError, match=r"."):
         write_review(shop.folder)
 
 
