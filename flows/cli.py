@@ -460,9 +460,10 @@ def review(
 ) -> None:
     """Write the quarter's review into reports/, as PDF and as HTML."""
     from flows.review import write_review
+    from warehouse.shop import ShopFolder
 
-    shop, _ = _open(folder)
-    pdf, html = write_review(shop, quarter or None)
+    _published(folder)
+    pdf, html = write_review(ShopFolder(folder.resolve()), quarter or None)
     say(f"Review written: {pdf}\nWith every list: {html}")
 
 
@@ -475,13 +476,16 @@ def morning(
     import datetime as dt
 
     from flows.morning import write_morning
+    from flows.settings import shown_settings
+    from warehouse.shop import ShopFolder
 
-    shop, settings = _open(folder)
+    settings, _ = shown_settings(folder, _published(folder))
     try:
         asked = dt.date.fromisoformat(day) if day else None
     except ValueError:
         raise typer.BadParameter(f"{day!r} is no day such as 2026-06-23") from None
-    say(f"Morning file written: {write_morning(shop, settings, asked)}")
+    written = write_morning(ShopFolder(folder.resolve()), settings, asked)
+    say(f"Morning file written: {written}")
 
 
 @app.command()

@@ -84,6 +84,17 @@ def test_a_slip_in_the_settings_stops_neither_the_answers_nor_the_review(shop):
     assert all(path.is_file() for path in write_review(shop.folder.root))
 
 
+@pytest.mark.own_process
+@pytest.mark.parametrize("command", [("review",), ("morning",), ("sheet", "J-1")])
+def test_a_slip_in_the_settings_stops_no_paper(shop, command):
+    # Bug: the review and the morning file asked the file of this minute first.
+    rewrite(shop, '[show]\npower = "horses"\n')
+    name, *more = command
+    code, said = command_line(name, shop.folder.root, *more)
+    assert code == 0, said
+    assert "ritten: " in said
+
+
 def test_when_the_work_is_done_and_who_does_it_is_no_change_of_the_figures(shop):
     rewrite(shop, '[schedule]\nintake_minutes = 60\n[scale]\nscheduler = "tcp://10.0.0.1:8786"\n')
     assert held(shop).told == ""
