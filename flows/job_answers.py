@@ -24,9 +24,7 @@ def print_job(snapshot: Snapshot, job_id: str, settings: ShopSettings) -> None:
     Raises NothingKnownError if there is no such job.
     """
     with open_reader(snapshot.path) as reader:
-        stages = (
-            ask(reader, "stages").filter(pl.col("job_id") == job_id).sort("stage_no").to_dicts()
-        )
+        stages = ask(reader, "stages_of_job", job_id=job_id).to_dicts()
         if not stages:
             raise NothingKnownError(_not_known(reader, job_id))
         bike_id = stages[-1]["bike_id"]
@@ -36,10 +34,6 @@ def print_job(snapshot: Snapshot, job_id: str, settings: ShopSettings) -> None:
                 reader, "stage_mixtures", stage_ids=[stage["stage_id"] for stage in stages]
             ).to_dicts()
         }
-        sessions = {
-            row["stage_id"]: row
-            for row in ask(reader, "sessions_of_bike", bike_id=bike_id).to_dicts()
-        }
         gains = ask(reader, "gains_of_bike", bike_id=bike_id).filter(pl.col("job_id") == job_id)
         noted_here = ask(reader, "shop_notes", job_ids=[job_id]).filter(~pl.col("is_taken_back"))
     first = stages[0]
@@ -48,7 +42,7 @@ def print_job(snapshot: Snapshot, job_id: str, settings: ShopSettings) -> None:
     if advice.is_alarm or advice.level == "unknown":
         prose(f"{advice.headline}. {advice.what_to_do}", "bold red")
     for stage in stages:
-        _print_stage(stage, sessions.get(stage["stage_id"]), mixtures, settings)
+        _print_stage(stage, mixtures, settings)
     if gains.is_empty():
         prose("No two of its stages can be compared.", style="dim")
     for gain in gains.iter_rows(named=True):
@@ -64,16 +58,15 @@ def print_job(snapshot: Snapshot, job_id: str, settings: ShopSettings) -> None:
 
 def _print_stage(
     stage: dict[str, Any],
-    session: dict[str, Any] | None,
     mixtures: dict[str, dict[str, Any]],
     settings: ShopSettings,
 ) -> None:
     said = [f"{stage['parts_label']}, {stage['map_label']} map, {stage['fuel']}"]
-    if session:
+    if stage["peak_power_w"] is not None:
         unit = settings.show.power
-        peak = wording.number(shown_power(session["peak_power_w"], unit), 1)
-        speed = wording.number(session["peak_power_speed_rpm"])
-        at = "" if session["is_corrected"] else ", as observed"
+        peak = wording.number(shown_power(stage["peak_power_w"], unit), 1)
+        speed = wording.number(stage["peak_power_speed_rpm"])
+        at = "" if stage["is_corrected"] else ", as observed"
         said.append(f"{peak} {unit} at {speed} rpm{at}")
     said.append(wording.advice(mixtures.get(stage["stage_id"])).headline)
     prose(f"{stage['stage_no']} {stage['stage_name']}: {'; '.join(said)}")

@@ -28,6 +28,8 @@ SELECT
     stage.bike_id,
     stage.stage_no,
     stage.stage_name,
+    stage.model_label,
+    stage.received_on,
     stage.map_label,
     stage.fuel,
     stage.parts_label,
