@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard.open_shop import shop_folder, standing
 from dashboard.settings_shown import in_force
 from dashboard.settled import settle
+from dashboard.who import NEEDED, is_signed_in, refusal, role, who
 from warehouse import wording
 
 VIEWS = Path(__file__).parent / "views"
@@ -36,9 +37,14 @@ def leads_to(old: str, part: str) -> st.Page:
 
 
 def pages(*named: tuple[str, str, str]) -> list[st.Page]:
-    """Return pages by their file, address and title."""
+    """Return pages by their file, address and title; hidden where they need another sign-in."""
     return [
-        st.Page(VIEWS / f"{file}.py", title=title, url_path=address)
+        st.Page(
+            VIEWS / f"{file}.py",
+            title=title,
+            url_path=address,
+            visibility="hidden" if refusal(NEEDED.get(address, "look")) else "visible",
+        )
         for file, address, title in named
     ]
 
@@ -107,6 +113,9 @@ with st.sidebar:
         st.caption(f"Snapshot {snapshot.number}, published {at:%d %b %Y, %H:%M}")
     else:
         st.caption("Nothing published yet")
+    if is_signed_in():
+        st.caption(f"Signed in as {wording.escaped(who())}, may {role()}")
+        st.html('<a href="/sign-out" target="_self">Sign out</a>')
     st.warning(f"**{wording.CAUTION_LINE}** All cautions stand at the foot of every page.")
     watch_for_new_snapshot()
 
@@ -119,5 +128,9 @@ with foot, st.expander("Cautions: read before you run an engine"):
 with body:
     if told := in_force(shop_folder(), snapshot).told:
         st.warning(wording.escaped(told))
-    page.run()
+    # Here and not by the list of pages alone: others lead to a page by its file.
+    if said := refusal(NEEDED.get(page.url_path, "look")):
+        st.info(f"{said[0].upper()}{said[1:]}.")
+    else:
+        page.run()
 settle()

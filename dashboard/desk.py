@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from dashboard.who import refusal
 from schemas.desk import SAID, AskDraft, AskTrial, AskUpdate, Drafted, Failed, Step, Trial, Updated
 
 TELL_AT_LEAST_EVERY_S = 0.4
@@ -154,7 +155,12 @@ _STARTING = threading.Lock()
 
 
 def start_update(shop: Path) -> UpdateRun:
-    """Return the update that runs for a shop, started now if none does."""
+    """Return the update that runs for a shop, started now if none does.
+
+    Raises DeskError if whoever is there may only look.
+    """
+    if said := refusal("add"):
+        raise DeskError(said)
     with _STARTING:
         run = running_update(shop)
         if run is None:

@@ -11,6 +11,8 @@ import streamlit as st
 from dashboard import desk, hand_desk
 from dashboard.intake_desk import NotWrittenError
 from dashboard.open_shop import OpenShop
+from dashboard.who import is_signed_in, refusal, who
+from schemas.card import SetAside
 from warehouse import wording
 
 SECONDS_BETWEEN_LOOKS = 0.5
@@ -26,6 +28,10 @@ def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = 
     """
     draw_progress(f"{key}_{job_id}")
     standing = hand_desk.set_aside_on_card(shop, job_id)
+    if refusal("add"):
+        for one in standing:
+            st.markdown(_aside(one))
+        return
     aside = {one.file for one in standing}
     names = {
         row["file_name"]: f"{row['stage_name']} · pull {row['pull_no']}"
@@ -47,21 +53,18 @@ def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = 
             reason = left.text_input(
                 "Why it does not count", key=f"{key}_{job_id}_why_{chosen}", max_chars=200
             )
-            who = person(right, f"{key}_{job_id}_who")
+            by = person(right, f"{key}_{job_id}_who")
             is_said = st.form_submit_button("Set this pull aside", type="primary")
         if is_said:
             write(
                 shop,
                 f"{key}_{job_id}",
                 f"{chosen} is set aside",
-                lambda: hand_desk.set_aside(shop, job_id, chosen, reason, who),
+                lambda: hand_desk.set_aside(shop, job_id, chosen, reason, by),
             )
     for at, one in enumerate(standing):
         with st.container(horizontal=True, vertical_alignment="center"):
-            by = f", by {wording.escaped(one.by)}" if one.by else ""
-            st.markdown(
-                f"Set aside: {wording.escaped(one.file)}: {wording.escaped(one.reason)}{by}"
-            )
+            st.markdown(_aside(one))
             if st.button("Take it back", key=f"{key}_{job_id}_back_{at}"):
                 write(
                     shop,
@@ -71,19 +74,28 @@ def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = 
                 )
 
 
+def _aside(one: SetAside) -> str:
+    by = f", by {wording.escaped(one.by)}" if one.by else ""
+    return f"Set aside: {wording.escaped(one.file)}: {wording.escaped(one.reason)}{by}"
+
+
 def correct_card_link(job_id: str) -> None:
     """Draw the way to a job's card, filled in."""
+    if refusal("add"):
+        return
     query = {"job": job_id}
     st.page_link("views/bring_in_job.py", label="Correct this card", query_params=query)
 
 
 def person(place: Any, key: str) -> str:
-    """Draw the field for who is at this browser, asked for once."""
-    who = place.text_input(
+    """Draw the field for who is at this browser, asked for once; who signed in is known."""
+    if is_signed_in():
+        return who()
+    said = place.text_input(
         "Who: a reference, no name", st.session_state.get(_WHO, ""), key=key, max_chars=60
     )
-    st.session_state[_WHO] = who
-    return who
+    st.session_state[_WHO] = said
+    return said
 
 
 def write(shop: OpenShop, key: str, done: str, write: Callable[[], None]) -> None:

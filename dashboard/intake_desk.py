@@ -18,6 +18,7 @@ from typing import Any, Literal, NamedTuple
 
 from dashboard.file_names import free_name, one_on_disk, safe_folder, safe_name
 from dashboard.shop_words import claims_of, is_same_reference
+from dashboard.who import refusal
 from schemas.card import JobCard, read_card
 from schemas.card_files import in_number_order
 from schemas.card_text import CARD_NAME
@@ -306,6 +307,12 @@ class NotWrittenError(ValueError):
     """Nothing was written over, and why."""
 
 
+def must_be_allowed_to_add() -> None:
+    """Raise NotWrittenError unless whoever is there may write into the inbox."""
+    if said := refusal("add"):
+        raise NotWrittenError(said)
+
+
 def write_job(
     inbox: Path,
     folder: str,
@@ -323,6 +330,7 @@ def write_job(
     Raises NotWrittenError if the folder's name leads out of the inbox, another card or another file
     stands there, or `objection` says why not. Raises OSError if the disk does not take them.
     """
+    must_be_allowed_to_add()
     # One at a time, so that nobody takes a name between the look whether it is free and the write.
     with _WRITING:
         target = _inside(inbox, folder)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from dashboard.intake_desk import NotWrittenError
+from dashboard.intake_desk import NotWrittenError, must_be_allowed_to_add
 from dashboard.open_shop import OpenShop
 from schemas.shop_note import NOTES_FOLDER, ShopNote, read_shop_note, shop_note_text
 from schemas.toml_text import MistakesError
@@ -27,6 +27,7 @@ def write_note(shop: OpenShop, note: ShopNote) -> str:
 
     Raises NotWrittenError, saying what to do. Raises OSError if the disk does not take it.
     """
+    must_be_allowed_to_add()
     name = f"{note.on}-{uuid.uuid4().hex}.toml"
     write_whole(_folder(shop) / name, shop_note_text(note))
     return name
@@ -37,6 +38,7 @@ def set_taken_back(shop: OpenShop, row: Mapping[str, Any], *, is_taken_back: boo
 
     `row` is one of the question `shop_notes`. Raises what `write_note` raises.
     """
+    must_be_allowed_to_add()
     path = _folder(shop) / row["note_name"]
     if path.parent != _folder(shop) or path.is_symlink():
         raise NotWrittenError(f"{row['note_name']!r} is no note of this inbox")

@@ -12,6 +12,7 @@ import streamlit as st
 from dashboard import hand_forms, note_desk
 from dashboard.intake_desk import NotWrittenError
 from dashboard.story.one_job import OneJob
+from dashboard.who import refusal
 from schemas.shop_note import MOST_LETTERS, ShopNote
 from warehouse import noted, story
 from warehouse.wording import counted, escaped
@@ -47,6 +48,8 @@ def notes(one: OneJob) -> None:
     for row in rows:
         if shows_all or not row["is_taken_back"]:
             _draw_note(one, row, key)
+    if refusal("add"):
+        return
     with st.expander("Write a note: the shop reads it, the customer's sheet never shows it"):
         _draw_form(one, subjects, key)
 
@@ -54,7 +57,7 @@ def notes(one: OneJob) -> None:
 def _draw_note(one: OneJob, row: dict[str, Any], key: str) -> None:
     with st.container(horizontal=True, vertical_alignment="center"):
         st.markdown(_line(row, one.job["job_id"]))
-        if row["is_waiting"]:
+        if row["is_waiting"] or refusal("add"):
             return
         taken = row["is_taken_back"]
         if st.button(

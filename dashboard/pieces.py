@@ -11,6 +11,7 @@ import streamlit as st
 
 from dashboard import address, desk, export, on_page
 from dashboard.drawing import CellTable, Chart
+from dashboard.who import refusal
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import wording
@@ -213,7 +214,7 @@ def take_in(written: dict[str, Any], shop: Path, label: str, failed: str, key: s
         st.error(failed)
         st.text(run.error)
         label = "Try again now"
-    if st.button(label, type="primary", width="stretch", key=key):
+    if not refusal("add") and st.button(label, type="primary", width="stretch", key=key):
         written["run"] = desk.start_update(shop)
         st.rerun()
     return False

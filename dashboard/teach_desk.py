@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 from dashboard.desk import LOOKING, DeskError
 from dashboard.file_names import safe_name
+from dashboard.who import refusal
 from schemas.channels import CHANNEL_COLUMNS
 from schemas.desk import AskDraft, AskTrial, Drafted, Question, Trial
 from schemas.layout import AS_STATED, Layout, name_mistake, new_layout_file
@@ -303,12 +304,18 @@ def says_the_same(text: str, other: str) -> bool:
     return read_toml(text, Layout, "the layout") == read_toml(other, Layout, "the layout")
 
 
+def _must_be_allowed_to_teach() -> None:
+    if said := refusal("administer"):
+        raise DeskError(f"Not saved: {said}.")
+
+
 def put_right(shop: Path, opened: Standing, text: str) -> Path:
     """Write a corrected layout over the standing one, which is kept among the backups.
 
     Comments that a person wrote into it stay. Raises DeskError if somebody else changed it
     meanwhile; nothing is written then.
     """
+    _must_be_allowed_to_teach()
     try:
         now = opened.path.read_text(encoding="utf-8")
     except (OSError, ValueError):
@@ -331,6 +338,7 @@ def saved(shop: Path, name: str, text: str) -> Path:
 
     Raises DeskError if the name is taken.
     """
+    _must_be_allowed_to_teach()
     target = new_layout_file(ShopFolder(shop).layouts, name)
     if target is None:
         raise DeskError(name_trouble(shop, name))

@@ -19,6 +19,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 from flows.cli_layout import layout_app
+from flows.cli_person import person_app
 from flows.terminal import console, say, set_up_streams
 from warehouse.shop import keep_to_owner
 
@@ -31,6 +32,7 @@ app = typer.Typer(
 )
 
 app.add_typer(layout_app, name="layout")
+app.add_typer(person_app, name="person")
 
 Shop = Annotated[
     Path, typer.Argument(help="The shop's folder.", show_default=False, file_okay=False)
@@ -93,6 +95,8 @@ def _is_known(error: Exception) -> bool:
         "NothingKnownError",
         "NoSuchFigureError",
         "BackupError",
+        "PeopleError",
+        "NotPrivateError",
     }
     return (
         any(kind.__name__ in names for kind in type(error).__mro__)
@@ -573,11 +577,13 @@ def dashboard(
     port: Annotated[int, typer.Option(help="Port of the dashboard.", min=1, max=65535)] = 8501,
 ) -> None:
     """Open the dashboard alone, without any schedule."""
-    from flows.serve import run_dashboard
+    from flows.serve import run_dashboard, where
 
-    shop, _ = _open(folder)
-    say(f"Dashboard: http://127.0.0.1:{port}   (Ctrl-C ends it)")
-    if code := run_dashboard(shop, port):
+    shop, settings = _open(folder)
+    for told in where(port, settings.network):
+        say(told)
+    say("Ctrl-C ends it.")
+    if code := run_dashboard(shop, port, settings.network):
         raise typer.Exit(code)
 
 

@@ -3,7 +3,8 @@
 A page of another site can make this machine's browser send requests here, and a name of its own
 can be made to point here (DNS rebinding). So a request must name this machine as its host, and
 what comes from a page must come from a page of this very server. A server for programs of ours
-alone lets no page in at all, and asks each request for the shop's sign-in.
+alone lets no page in at all, and asks each request for the shop's sign-in. Behind it, pages that are
+open to the network have a gate, which asks who is there.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ import hmac
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
 
-LOOPBACK = "127.0.0.1"
+from schemas.network import LOOPBACK, Network
+from schemas.people import PERSON_HEADER, ROLE_HEADER
+
 NAMES = (LOOPBACK, "localhost")
 SIGN_IN_HEADER = "rollbook-sign-in"
 
@@ -29,16 +32,34 @@ _FOR_BROWSERS = [
 ]
 
 
-class Door:
-    """Stands before an ASGI application on a port of loopback."""
+# Only our own server says who is there.
+_OURS = {PERSON_HEADER.encode(), ROLE_HEADER.encode()}
+_OF_PROXIES = {"forwarded", "via", "x-forwarded-for", "x-forwarded-host", "x-forwarded-proto",
+               "x-real-ip"}  # fmt: skip
 
-    def __init__(self, application: Application, port: int, sign_in: str | None = None) -> None:
+
+class Door:
+    """Stands before an ASGI application on a port: of loopback, or as the settings open it."""
+
+    def __init__(
+        self,
+        application: Application,
+        port: int,
+        sign_in: str | None = None,
+        network: Network | None = None,
+    ) -> None:
         self._application = application
         self._sign_in = sign_in
         self._hosts = {f"{name}:{port}" for name in NAMES}
         if port == 80:
             self._hosts |= set(NAMES)
         self._origins = {f"http://{host}" for host in self._hosts}
+        self._is_open = network is not None and network.is_open
+        if network is not None and network.is_open:
+            elsewhere = network.hosts(port)
+            self._hosts |= elsewhere
+            scheme = "https" if network.https else "http"
+            self._origins |= {f"{scheme}://{host}" for host in elsewhere}
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
         """Let a request in or refuse it."""
@@ -58,13 +79,17 @@ class Door:
                 message["headers"] = [*message.get("headers", ()), *_FOR_BROWSERS]
             await send(message)
 
-        await self._application(scope, receive, send_guarded)
+        rest = [pair for pair in scope["headers"] if pair[0].lower() not in _OURS]
+        await self._application({**scope, "headers": rest}, receive, send_guarded)
 
     def refusal(self, scope: Message, headers: dict[str, list[str]]) -> str | None:
         """Return why a request is refused, or None."""
         hosts = headers.get("host", [])
         if len(hosts) != 1 or hosts[0].lower() not in self._hosts:
             return "this server answers to its own address only"
+        if not self._is_open and not _OF_PROXIES.isdisjoint(headers):
+            # Whoever stands behind the proxy would be taken for somebody at this machine.
+            return "this came by way of a proxy; name it under [network] in rollbook.toml"
         if self._sign_in is not None:
             return self._no_program_of_ours(headers)
         if any(origin.lower() not in self._origins for origin in headers.get("origin", [])):

@@ -18,8 +18,9 @@ from types import FrameType
 
 import filelock
 
-from flows.door import LOOPBACK, SIGN_IN_HEADER
+from flows.door import SIGN_IN_HEADER
 from flows.settings import child_environment, prefect_environment, sign_in_of
+from schemas.network import LOOPBACK, Network
 from schemas.settings import ShopSettings
 from warehouse.shop import ShopFolder
 
@@ -44,17 +45,18 @@ class ServingError(RuntimeError):
     """Serving cannot begin or go on, with what to do about it."""
 
 
-def free_or_refuse(port: int, what: str, option: str) -> None:
+def free_or_refuse(port: int, what: str, option: str, address: str = LOOPBACK) -> None:
     """Refuse a port that is taken or not ours to take, before anything is started."""
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
         probe.settimeout(0.5)
         is_taken = probe.connect_ex((LOOPBACK, port)) == 0
     if not is_taken:
-        with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        with socket.socket(family, socket.SOCK_STREAM) as probe:
             if os.name != "nt":  # there it would share the port
                 probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
-                probe.bind((LOOPBACK, port))
+                probe.bind((address, port))
                 return
             except PermissionError:
                 raise PortTakenError(
@@ -68,15 +70,51 @@ def free_or_refuse(port: int, what: str, option: str) -> None:
     )
 
 
-def dashboard_command(shop: ShopFolder, port: int) -> tuple[list[str], dict[str, str]]:
-    """Return the command that serves the pages on loopback, and its whole environment."""
+def dashboard_command(
+    shop: ShopFolder, port: int, network: Network | None = None
+) -> tuple[list[str], dict[str, str]]:
+    """Return the command that serves the pages, and its whole environment.
+
+    On loopback for this machine alone unless the network's settings say otherwise. Raises
+    ServingError if they open the pages and nobody can sign in yet.
+    """
+    network = network or Network()
+    if network.is_open:
+        _must_have_people(shop)
     spec = find_spec("dashboard")
     if spec is None or spec.origin is None:
         raise RuntimeError("the dashboard is not installed beside the flows")
     # All that the pages need stands in dashboard/.streamlit/config.toml, beside the script.
     script = Path(spec.origin).with_name("app.py")
-    command = [sys.executable, "-m", "flows.pages", str(script), str(port)]
+    told = network.model_dump_json()
+    command = [sys.executable, "-m", "flows.pages", str(script), str(port), told]
     return command, {**os.environ, **child_environment(), "ROLLBOOK_SHOP": str(shop.root)}
+
+
+def _must_have_people(shop: ShopFolder) -> None:
+    from flows.people import People
+
+    if not People(shop).all():
+        raise ServingError(
+            "[network] in rollbook.toml opens the pages to others, and nobody can sign in yet; they "
+            "stay closed. First run `rollbook person add NAME --role administer` with the shop's "
+            "folder"
+        )
+
+
+def where(port: int, network: Network) -> list[str]:
+    """Return what to say of where the pages are, and who can come in."""
+    if not network.is_open:
+        return [f"Dashboard: http://{LOOPBACK}:{port}"]
+    scheme = "https" if network.https else "http"
+    named = ", ".join(f"{scheme}://{host}" for host in sorted(network.hosts(port)))
+    told = [f"Dashboard, for people who sign in: {named or f'http://{LOOPBACK}:{port}'}"]
+    if not network.https:
+        told.append(
+            "Passwords and pages cross the network readable by anybody on it: put a proxy that "
+            "speaks TLS before the pages, then set https = true under [network]."
+        )
+    return told
 
 
 def serve_shop(
@@ -98,9 +136,10 @@ def serve_shop(
                 f"dashboard and scheduler cannot share port {server_port}; choose another with "
                 "--dashboard-port or --server-port"
             )
-        free_or_refuse(dashboard_port, "dashboard", "--dashboard-port")
+        network = settings.network
+        free_or_refuse(dashboard_port, "dashboard", "--dashboard-port", network.address)
         free_or_refuse(server_port, "scheduler", "--server-port")
-        children = _children(shop, dashboard_port, server_port)
+        children = _children(shop, dashboard_port, server_port, network)
         with _interrupted_by_service_managers():
             try:
                 say(f"Starting; logs are in {shop.logs}")
@@ -111,7 +150,8 @@ def serve_shop(
                             f"the {child.name} did not start, it ended with code {code}"
                             f"{child.last_words()}"
                         )
-                say(f"Dashboard: http://{LOOPBACK}:{dashboard_port}")
+                for told in where(dashboard_port, network):
+                    say(told)
                 say(
                     f"What comes into {shop.inbox} is taken in once it rests, and every "
                     f"{settings.schedule.intake_minutes} minutes all of it is looked through; what "
@@ -129,10 +169,10 @@ def serve_shop(
                 say("Stopped.")
 
 
-def run_dashboard(shop: ShopFolder, port: int) -> int:
+def run_dashboard(shop: ShopFolder, port: int, network: Network | None = None) -> int:
     """Run the dashboard alone until Ctrl-C or a termination signal; return its exit code."""
-    free_or_refuse(port, "dashboard", "--port")
-    pages = Child("dashboard", *dashboard_command(shop, port))
+    free_or_refuse(port, "dashboard", "--port", network.address if network else LOOPBACK)
+    pages = Child("dashboard", *dashboard_command(shop, port, network))
     with _interrupted_by_service_managers():
         try:
             pages.start()
@@ -168,14 +208,20 @@ def keep_up(children: Sequence[Child], say: Callable[[str], None]) -> None:
                 due[child] = time.monotonic() + pause_s
 
 
-def _children(shop: ShopFolder, dashboard_port: int, server_port: int) -> list[Child]:
+def _children(
+    shop: ShopFolder, dashboard_port: int, server_port: int, network: Network
+) -> list[Child]:
     """Return what is served, in the order in which it starts."""
     sign_in = sign_in_of(shop)
     environment = {**os.environ, **prefect_environment(shop, server_port, sign_in)}
     scheduler = [sys.executable, "-m", "flows.scheduler", str(server_port)]
     flows = [sys.executable, "-m", "flows.schedule", str(shop.root)]
     return [
-        Child("dashboard", *dashboard_command(shop, dashboard_port), shop.logs / "dashboard.log"),
+        Child(
+            "dashboard",
+            *dashboard_command(shop, dashboard_port, network),
+            shop.logs / "dashboard.log",
+        ),
         Child(
             "scheduler",
             scheduler,

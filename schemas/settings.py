@@ -11,9 +11,10 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator, model_validator
 
+from schemas.network import Network
 from schemas.toml_text import MistakesError, Strict, read_toml
 
-NOT_PUBLISHED = {"schedule", "scale"}
+NOT_PUBLISHED = {"schedule", "scale", "network"}
 """Sections about who works and when: no figure and no word rests on them."""
 
 FUEL_COMPONENTS = (
@@ -219,6 +220,7 @@ class ShopSettings(Strict):
     intake: Intake = Intake()
     schedule: Schedule = Schedule()
     scale: Scale = Scale()
+    network: Network = Network()
 
     @model_validator(mode="after")
     def each_fuel_once(self) -> ShopSettings:

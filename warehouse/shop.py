@@ -95,6 +95,16 @@ class ShopFolder:
         return self.warehouse / "sign-in"
 
     @property
+    def people(self) -> Path:
+        """Who may sign in to the pages: names, roles and hashes of passwords."""
+        return self.warehouse / "people.json"
+
+    @property
+    def signed_in(self) -> Path:
+        """Who is signed in: hashes of what their browsers show."""
+        return self.warehouse / "signed-in.json"
+
+    @property
     def published(self) -> Path:
         """Snapshots for readers."""
         return self.root / "published"

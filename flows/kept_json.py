@@ -1,0 +1,69 @@
+"""A small private file of records by name: read again when it changed, replaced whole."""
+
+from __future__ import annotations
+
+import contextlib
+import copy
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import filelock
+
+from warehouse.shop import is_private_file
+
+WAIT_S = 10.0
+
+Records = dict[str, dict[str, Any]]
+
+
+class NotPrivateError(ValueError):
+    """A file that keeps secrets cannot be trusted."""
+
+
+class KeptJson:
+    """Several processes read and change it; each change is made on what stands then."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._mark: tuple[int, ...] = ()
+        self._records: Records = {}
+
+    def read(self) -> Records:
+        """Return the records, not to be changed; none where there is no file.
+
+        Raises NotPrivateError if others may read it, or it holds something else.
+        """
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
+            return {}
+        mark = (found.st_ino, found.st_mtime_ns, found.st_size, found.st_mode)
+        if mark != self._mark:
+            if not is_private_file(self.path):
+                raise NotPrivateError(
+                    f"{self.path} can be read by others, and keeps secrets; make it its owner's "
+                    "alone (chmod 600)"
+                )
+            try:
+                self._records = dict(json.loads(self.path.read_text(encoding="utf-8")))
+            except ValueError:
+                raise NotPrivateError(
+                    f"{self.path} is damaged; delete it, and add its people anew"
+                ) from None
+            self._mark = mark
+        return self._records
+
+    @contextlib.contextmanager
+    def change(self) -> Iterator[Records]:
+        """Give the records to be changed; written when the block ends well."""
+        with filelock.FileLock(self.path.with_suffix(".lock"), timeout=WAIT_S):
+            records = copy.deepcopy(self.read())
+            yield records
+            # Private before its name is: the folder is its owner's, and so is the file.
+            made = self.path.with_suffix(".new")
+            made.unlink(missing_ok=True)
+            made.touch(mode=0o600)
+            made.write_text(json.dumps(records, indent=1, ensure_ascii=False), encoding="utf-8")
+            made.replace(self.path)
