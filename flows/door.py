@@ -3,8 +3,8 @@
 A page of another site can make this machine's browser send requests here, and a name of its own
 can be made to point here (DNS rebinding). So a request must name this machine as its host, and
 what comes from a page must come from a page of this very server. A server for programs of ours
-alone lets no page in at all, and asks each request for the shop's sign-in. Behind it, pages that are
-open to the network have a gate, which asks who is there.
+alone lets no page in at all, and asks each request for the shop's sign-in. Pages that are open to
+the network have a gate behind the door, which asks who is there.
 """
 
 from __future__ import annotations

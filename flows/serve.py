@@ -96,9 +96,8 @@ def _must_have_people(shop: ShopFolder) -> None:
 
     if not People(shop).all():
         raise ServingError(
-            "[network] in rollbook.toml opens the pages to others, and nobody can sign in yet; they "
-            "stay closed. First run `rollbook person add NAME --role administer` with the shop's "
-            "folder"
+            "[network] in rollbook.toml opens the pages to others, and nobody can sign in yet: "
+            f"they stay closed. First: rollbook person add NAME {shop.root} --role administer"
         )
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import time
 from collections import OrderedDict, deque
+from time import monotonic
 
 FORGOTTEN_S = 900.0
 """Wrong tries are forgotten so long after the last one."""
@@ -22,7 +22,7 @@ class Tries:
     def wait_s(self, key: str) -> float:
         """Return for how long no further try is heard."""
         count, at = self._counts.get(key, (0, 0.0))
-        since = time.monotonic() - at
+        since = monotonic() - at
         if count < self._free or since >= FORGOTTEN_S:
             return 0.0
         return max(0.0, min(2.0 ** min(count - self._free, 30), self._longest_s) - since)
@@ -30,7 +30,7 @@ class Tries:
     def count(self, key: str) -> None:
         """Count a try, before it is known how it ends: many at once are many."""
         count, at = self._counts.pop(key, (0, 0.0))
-        now = time.monotonic()
+        now = monotonic()
         self._counts[key] = (1 if now - at >= FORGOTTEN_S else count + 1, now)
         if len(self._counts) > MOST_KEPT:
             self._counts.popitem(last=False)
@@ -57,7 +57,7 @@ class Allowance:
     def takes(self, person: str, size_bytes: int) -> bool:
         """Count a file in; whether it still fits."""
         taken = self._taken.setdefault(person, deque())
-        now = time.monotonic()
+        now = monotonic()
         while taken and now - taken[0][0] >= HOUR_S:
             taken.popleft()
         if len(taken) >= self._files or sum(size for _, size in taken) + size_bytes > self._bytes:

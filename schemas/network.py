@@ -74,4 +74,8 @@ class Network(Strict):
         bare = [name for name in names if not re.search(r":\d+$", name)]
         # A browser leaves out the port that its scheme has by itself.
         usual = bare if self.https or port == 80 else []
-        return {*(name for name in names if name not in bare), *(f"{n}:{port}" for n in bare), *usual}
+        return {
+            *(name for name in names if name not in bare),
+            *(f"{n}:{port}" for n in bare),
+            *usual,
+        }
