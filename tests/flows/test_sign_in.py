@@ -27,6 +27,7 @@ from flows.settings import init_shop
 from flows.sign_in import SignIn, way_back
 from schemas.network import Network
 from schemas.toml_text import MistakesError
+from tests import pictures as screenshots
 from tests.conftest import command_line
 from tests.flows.sign_in_routes import (
     FORGED_HEADERS,
@@ -526,3 +527,36 @@ def test_what_goes_over_a_readable_network_is_said_to_be_readable():
 def test_settings_that_open_more_than_they_say_are_refused(told):
     with pytest.raises((ValueError, MistakesError)):
         Network(**told)
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.own_process
+@pytest.mark.skipif(screenshots.browser_path() is None, reason="no Chromium on this PATH")
+def test_a_person_signs_in_comes_by_a_link_of_another_site_and_signs_out(served):
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    base = f"http://127.0.0.1:{served.port}"
+    with sync_api.sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(
+            executable_path=screenshots.browser_path(), args=["--no-sandbox"]
+        )
+        page = chromium.new_page()
+        page.set_default_timeout(60_000)
+        page.goto(f"{base}/how-many-pulls")
+        page.get_by_label("Name").fill("Lena")
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Sign in").click()
+        page.get_by_text("Signed in as Lena, may look").wait_for()
+        assert page.url.startswith(f"{base}/how-many-pulls")
+        # localhost is another site than 127.0.0.1, so the browser keeps its strict cookie back
+        # at first, as for a link in a mail.
+        page.goto(f"http://localhost:{served.port}/sign-in")
+        page.evaluate("to => { location.href = to }", f"{base}/map-revisions")
+        page.get_by_text("Signed in as Lena, may look").wait_for()
+        assert page.url.startswith(f"{base}/map-revisions")
+        page.get_by_role("link", name="Sign out").click()
+        page.get_by_role("button", name="Sign out").click()
+        page.get_by_label("Password").wait_for()
+        page.goto(f"{base}/map-revisions")
+        page.get_by_label("Password").wait_for()
+        chromium.close()
