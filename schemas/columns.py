@@ -219,6 +219,9 @@ COLUMNS: dict[str, Column] = {
         "1 SD of strapping a bike down again on another day: remounting and day as one.", "1"
     ),
     "other_day_dof": Column("Degrees of freedom behind other_day_share.", "1"),
+    "is_other_day_assumed": _text(
+        "The stated defaults outweigh what the shop measured of remounting and day as one."
+    ),
     "air_exponent_share": Column(
         "1 SD of what the air correction leaves: share of power per ln of the air's density.", "1"
     ),

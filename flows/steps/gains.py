@@ -261,7 +261,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 GAINS = Step(
     name="compare stages",
     doing="comparing stages",
-    version=14,
+    version=15,
     key="job_id",
     tables=("out.gain", "out.gain_budget", "out.gain_curve"),
     through={
@@ -417,8 +417,8 @@ def _gain(
         return None
     origins |= {
         "scatter of pulls": ("pulls and the shop's own", False),
-        "remounting": _origin(trust["is_remount_assumed"]),
-        "day": _origin(trust["is_day_assumed"]),
+        "remounting": _strapping_origin(trust, "remount", days),
+        "day": _strapping_origin(trust, "day", days),
         "trend": _trend_origin(places, known.slope),
         "air instruments": ("station accuracy", False),
         "unsteady drift": ("pulls", False),
@@ -429,6 +429,14 @@ def _gain(
 def _origin(is_assumed: bool) -> tuple[str, bool]:
     """Return where a figure comes from, and whether it is assumed."""
     return ("stated default" if is_assumed else "the shop's own", is_assumed)
+
+
+def _strapping_origin(trust: dict[str, Any], part: str, days: list[int]) -> tuple[str, bool]:
+    """Return where remounting or day is from: many shops know but the sum, and that is used."""
+    is_of_sum = trust[f"is_{part}_assumed"] and len(set(days)) > 1
+    if is_of_sum and not trust["is_other_day_assumed"]:
+        return "the shop's own sum of remounting and day", False
+    return _origin(trust[f"is_{part}_assumed"])
 
 
 def _trend_origin(places: Places, slope: Slope) -> tuple[str, bool]:

@@ -207,7 +207,11 @@ def _parts(
         }
     row["remount_pairs"] = sum(_mountings(one) - 1 for one in repeats)
     both = max(nearest_step(found.both.share), row["remount_share"], row["day_share"])
-    return row | {"other_day_share": both, "other_day_dof": handy_dof(found.both.dof)}
+    return row | {
+        "other_day_share": both,
+        "other_day_dof": handy_dof(found.both.dof),
+        "is_other_day_assumed": found.both.prior_weight > 0.5,
+    }
 
 
 def _differ(sessions: list[dict[str, Any]], name: str) -> bool:
@@ -515,7 +519,7 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=10,
+    version=11,
     tables=("out.trust", "out.remount_region"),
     reads=(
         "out.session",

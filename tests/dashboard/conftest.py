@@ -1387,6 +1387,7 @@ def _dyno(rows: _Rows) -> None:
         is_day_assumed=False,
         other_day_share=0.008,
         other_day_dof=16.0,
+        is_other_day_assumed=False,
         air_exponent_share=0.1732,
         air_exponent_origin='{"code": "trust assumed"}',
         default_told="[]",

@@ -59,6 +59,24 @@ def test_one_mounting_on_the_card_does_not_last_over_a_night(budget, shop):
     assert parts["day"][1:3] == ("stated default", True)
 
 
+def test_a_sum_that_the_shop_knows_is_no_default_though_a_part_of_it_is(budget, shop, make):
+    # The control bike, never twice on a day: no session tells a mounting's scatter from a day's,
+    # each tells their sum (here 0.8 %, twice what is assumed of a day).
+    for number in range(8):
+        day, names = f"2025-02-{1 + number:02d}", ["c_0.csv", "c_1.csv"]
+        for pull, name in enumerate(names):
+            level = (1.008, 0.992)[number % 2] * (1.0 + 0.001 * pull)
+            shop.put(f"C-{number}/{name}", make.pull(level, begun=f"{day} 08:0{3 * pull}"))
+        card = make.card(f"C-{number}", stages=[make.stage("control", names)], bike="CONTROL",
+                         received=day, more="control = true")  # fmt: skip
+        shop.put(f"C-{number}/card.toml", card)
+    parts = budget(after="2025-03-15 10:00")
+    columns = "is_remount_assumed, is_day_assumed, is_other_day_assumed"
+    assert shop.rows(f"SELECT {columns} FROM out.trust") == [(False, True, False)]
+    assert parts["remounting"][1:3] == ("the shop's own", False)
+    assert parts["day"][1:3] == ("the shop's own sum of remounting and day", False)
+
+
 def test_work_past_midnight_is_one_day(budget):
     # 10:00 to 19:00 is a day's work; so is 22:00 to 01:00, but for the date.
     assert "day" not in budget(after="2025-03-14 19:00")

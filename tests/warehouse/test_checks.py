@@ -292,6 +292,7 @@ TRUST = {
     "day_dof": 3,
     "other_day_share": 0.009,
     "other_day_dof": 6,
+    "is_other_day_assumed": False,
     "air_exponent_share": 0.17,
 }
 

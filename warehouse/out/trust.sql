@@ -19,6 +19,7 @@ CREATE TABLE IF NOT EXISTS out.trust (
     is_day_assumed BOOLEAN NOT NULL,
     other_day_share DOUBLE NOT NULL,
     other_day_dof DOUBLE NOT NULL,
+    is_other_day_assumed BOOLEAN NOT NULL,
     air_exponent_share DOUBLE NOT NULL,
     air_exponent_origin VARCHAR NOT NULL,
     default_told VARCHAR NOT NULL,
