@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from flows.metrics.domain_checks import require
-from flows.metrics.over_bikes import quantile, two_sided
-from flows.metrics.pooling import LEVEL, SpreadPrior, half_line, scales
+from flows.metrics.over_bikes import NEAR, two_sided
+from flows.metrics.pooling import LEVEL, SpreadPrior, half_line, quantile, scales
 
 FloatArray = NDArray[np.floating]
 
@@ -337,8 +337,8 @@ def _told(
     tail = 0.5 * (1.0 - LEVEL)
     figures = (
         np.sum(column * mean, axis=0),
-        quantile(tail, column, mean, sd),
-        quantile(1.0 - tail, column, mean, sd),
+        quantile(tail, column, mean, sd, near=NEAR),
+        quantile(1.0 - tail, column, mean, sd, near=NEAR),
         two_sided(below),
     )
     effect, lower, upper, p = (np.where(can_tell, one, np.nan) for one in figures)

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from flows.metrics.domain_checks import require
-from flows.metrics.pooling import LEVEL, SpreadPrior, half_line, scales
+from flows.metrics.pooling import LEVEL, SpreadPrior, half_line, quantile, scales, shares
 
 FloatArray = NDArray[np.floating]
 
@@ -20,7 +20,6 @@ TAU_STEPS, OMEGA_STEPS, SCALE_STEPS = 24, 10, 13
 """Ends are then off by less than 2 % of the interval's width against `pooling`'s finer steps."""
 NEAR = 1e-3
 """Ends are right to a thousandth of their own standard deviation: no drawn line shows less."""
-MOST_STEPS = 40
 MOST_AT_ONCE = 2_000_000
 """Numbers held in one array while bikes are held against the others: some 16 MB."""
 
@@ -151,7 +150,7 @@ def over_bikes(
     log_fit = log_row + 0.5 * (log_fit - misfit - np.sum(np.log(safe), axis=2))
     if model is None:
         rows = (log_fit, mean[..., 0], 1.0 / safe[..., 0], np.square(tau))
-        return OverBikes(_shares(rows[0]), *rows[1:], scale)
+        return OverBikes(shares(rows[0], axis=0), *rows[1:], scale)
 
     omega, log_omega = half_line(typical, OMEGA_STEPS, prior.omega_scale)
     # One more axis in front: the spread between models.
@@ -165,7 +164,7 @@ def over_bikes(
     between = squared[..., 0] + np.square(tau)
     shape = (-1, y.shape[1])
     return OverBikes(
-        _shares(log_fit.reshape(shape)),
+        shares(log_fit.reshape(shape), axis=0),
         centre.reshape(shape),
         (1.0 / total).reshape(shape),
         between.reshape(shape),
@@ -318,53 +317,10 @@ def _members(model: Sequence[str] | None, bikes: int) -> FloatArray:
     return np.eye(models.size)[place]
 
 
-def _shares(log_density: FloatArray) -> FloatArray:
-    """Return weights of which each column adds up to 1."""
-    density = np.exp(log_density - log_density.max(axis=0))
-    return density / density.sum(axis=0)
-
-
 def _ends(
     weight: FloatArray, mean: FloatArray, variance: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     tail = 0.5 * (1.0 - LEVEL)
     sd = np.sqrt(variance)
-    return quantile(tail, weight, mean, sd), quantile(1.0 - tail, weight, mean, sd)
-
-
-def quantile(chance: float, weight: FloatArray, mean: FloatArray, sd: FloatArray) -> FloatArray:
-    """Return the quantile of a mixture of normal distributions, for each column.
-
-    Parameters
-    ----------
-    chance : float. Which quantile.
-    weight : ndarray. What each normal distribution is worth; each column adds up to 1. [1]
-    mean, sd : ndarray. Of each distribution. [1]
-
-    Returns
-    -------
-    ndarray. One quantile a column, to a thousandth of the column's standard deviation.
-
-    Examples
-    --------
-    >>> quantile(0.975, np.ones((1, 1)), np.zeros((1, 1)), np.ones((1, 1)))
-    array([1.96])
-    """
-    centre = np.sum(weight * mean, axis=0)
-    whole = np.sqrt(np.sum(weight * (np.square(sd) + np.square(mean - centre)), axis=0))
-    # By the one-sided inequality of Chebyshev no quantile lies further out.
-    reach = whole * np.sqrt(1.0 / min(chance, 1.0 - chance))
-    low, high = centre - reach, centre + reach
-    at = centre + special.ndtri(chance) * whole
-    for _ in range(MOST_STEPS):
-        z = (at - mean) / sd
-        over = np.sum(weight * special.ndtr(z), axis=0) - chance
-        low, high = np.where(over < 0.0, at, low), np.where(over < 0.0, high, at)
-        density = np.sum(weight * np.exp(-0.5 * z * z) / sd, axis=0) / np.sqrt(2.0 * np.pi)
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            newton = at - over / density
-        # Newton's step where it stays between the bounds, else their middle.
-        before, at = at, np.where((newton > low) & (newton < high), newton, 0.5 * (low + high))
-        if np.all(np.abs(at - before) <= NEAR * whole):
-            break
-    return at
+    lower, upper = (quantile(of, weight, mean, sd, near=NEAR) for of in (tail, 1.0 - tail))
+    return lower, upper

@@ -2,10 +2,9 @@
 
 import numpy as np
 import pytest
-from scipy import optimize, stats
 
 from flows.metrics import pooling
-from flows.metrics.over_bikes import against_others, by_bike, over_bikes, quantile
+from flows.metrics.over_bikes import against_others, by_bike, over_bikes
 
 # Steps of the quadrature: two sound rules differ by no more of an interval's width.
 QUADRATURE = 0.02
@@ -94,19 +93,6 @@ def test_p_is_below_five_percent_just_where_the_interval_is_off_nothing():
     assert found.p[0] == pytest.approx(1.0)
 
 
-def test_a_quantile_of_a_mixture_is_where_its_chance_is_reached():
-    # By root finding on scipy's normal distribution.
-    weight, mean, sd = np.array([0.7, 0.3]), np.array([0.0, 2.0]), np.array([1.0, 0.2])
-
-    def over(at, chance):
-        return weight @ stats.norm.cdf(at, mean, sd) - chance
-
-    for chance in (0.001, 0.025, 0.5, 0.975):
-        wanted = optimize.brentq(over, -9, 9, args=(chance,))
-        found = quantile(chance, weight[:, None], mean[:, None], sd[:, None])
-        assert found == pytest.approx(wanted, abs=2e-3)
-
-
 def test_the_next_bike_falls_into_its_band_as_often_as_is_said():
     # Shops whose bikes differ as the prior has it, half-t of 4 degrees of freedom: by Bayes' rule
     # the coverage over them is the level itself. 3 SD of 4,000 draws are 1.0 %.
@@ -144,6 +130,22 @@ def test_each_bike_is_held_against_the_pool_without_it(model, monkeypatch):
     assert ((found.p < 0.05) == ((effect < found.lower) | (effect > found.upper))).all()
     some = against_others(effect, variance, PRIORS[1], model=model, asked=[5, 2])
     assert some.p == pytest.approx(found.p[[5, 2]])
+
+
+@pytest.mark.parametrize(("most", "at_once"), [(1, 1), (3 * 24 * 13 * 8, 3)])
+def test_no_more_is_held_at_once_than_is_said(most, at_once, monkeypatch):
+    # A bike left out takes spreads x factors x bikes numbers: 24 x 13 x 8 here.
+    widths, whole = [], over_bikes
+
+    def seen(effect, *given, **named):
+        widths.append(effect.shape[1])
+        return whole(effect, *given, **named)
+
+    monkeypatch.setattr("flows.metrics.over_bikes.over_bikes", seen)
+    monkeypatch.setattr("flows.metrics.over_bikes.MOST_AT_ONCE", most)
+    effect, variance = (one[:, 0] for one in made_up(8, 1))
+    against_others(effect, variance, PRIORS[1])
+    assert (max(widths), sum(widths)) == (at_once, 8)
 
 
 def test_sound_bikes_are_odd_one_time_in_twenty_and_a_bike_far_off_is_found_among_few():
