@@ -221,5 +221,10 @@ def test_nothing_known_leads_nothing():
         leading_since([[0.1]], places=0)
 
 
+def test_a_build_of_which_nothing_is_known_takes_no_place():
+    # By hand: of two builds one is known; it holds the one place, from the first time on.
+    assert leading_since([[0.5, np.nan], [0.4, np.nan]], 1).tolist() == [0, -1]
+
+
 def test_equals_lead_together():
     assert leading_since([[0.3, 0.3, 0.1]], places=1).tolist() == [0, 0, -1]

@@ -124,12 +124,12 @@ def exact_run_length(limit, allowance, states=300):
 
 @pytest.mark.parametrize("sessions_a_year", [12, 24, 52, 104])
 def test_limits_keep_the_budget_exactly(sessions_a_year):
-    # In two years: a fifth of 0.33 signals by single sessions, the rest by the sums.
+    # In two years: three tenths of 0.22 signals by single sessions, the rest by the sums.
     limits = signal_limits(sessions_a_year)
     of_two_years = 2 * sessions_a_year
     assert 2 * stats.norm.sf(limits.single) * of_two_years == pytest.approx(0.066)
     false = of_two_years / exact_run_length(limits.sums, stability.CUSUM_ALLOWANCE)
-    assert false == pytest.approx(0.264, rel=0.04)
+    assert false == pytest.approx(0.154, rel=0.04)
 
 
 def test_limits_of_single_sessions_are_those_of_a_prediction_by_least_squares(as_if_independent):
@@ -204,7 +204,7 @@ def test_a_stable_dyno_sees_less_than_one_signal_in_two_years(follows):
     assert np.mean(np.array(told) > 0) < 0.45
 
 
-def test_a_shift_of_two_scatters_is_found_within_four_sessions_every_second_time():
+def test_a_shift_of_two_scatters_is_found_within_four_sessions_or_does_not_hide_itself_later():
     draw = np.random.default_rng(7)
     limits, waits = signal_limits(26), []
     for _ in range(250):
@@ -213,9 +213,12 @@ def test_a_shift_of_two_scatters_is_found_within_four_sessions_every_second_time
         seen = [shift.seen - 19 for shift in chart_of(values, limits).shifts]
         if not seen or seen[0] > 0:
             waits.append(seen[0] if seen else 99)
-    # Three standard errors of a share of 250 are 9 points.
+    # Three standard errors of a share of 250 are 9 points at a half, 6 at nine tenths. A chart that
+    # knows all beforehand finds 88 of 100 within four, 99 within eight (Brook and Evans' chain).
     assert np.mean(np.array(waits) <= 4) > 0.50 - 0.09
-    assert np.mean(np.array(waits) <= 8) > 0.75 - 0.09
+    assert np.mean(np.array(waits) <= 8) > 0.82 - 0.07
+    # Bug: of ten shifts two were never seen; they had been learnt as scatter and succession.
+    assert np.mean(np.array(waits) <= 13) > 0.91 - 0.06
 
 
 def test_sizes_and_days_of_a_shift_lie_in_their_intervals():
