@@ -93,11 +93,11 @@ if part == "Control bike":
                 "level has changed, and the sums start again about the new one. A diamond stands "
                 "where that most likely began and at what size, with its ± if it began then; the "
                 "pale bar spans the days on which it may have begun. A steady dyno has one false "
-                "signal in two years at most, mostly fewer. Where sessions scatter by 0.5 %, a "
-                "change of 1 % is found within 13 sessions in nine of ten, within four in half "
-                "(simulated); with so few false signals no chart could find nine of ten within "
-                "four where sessions hang together. A change of 1.5 % is found within four in "
-                "nine of ten."
+                "signal in two years at most, mostly fewer. Where sessions scatter by 0.5 %, each "
+                "by itself, a change of 1 % is found within 13 sessions in nine of ten, within "
+                "four in half (simulated). Where they hang together it takes longer, and nine of "
+                "ten within four is then more than any chart with so few false signals can find. "
+                "A change of 1.5 % is found within four in nine of ten."
             )
         else:
             kept_chart.draw(
