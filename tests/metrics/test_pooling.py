@@ -584,22 +584,23 @@ def test_the_quantile_of_a_mixture_is_as_near_wherever_it_lies():
     # 99 parts in 100 a normal that stands in column 0 where the search begins; a far lump in
     # column 1. No column may end the search of the other, and no distance from 0 may loosen it.
     weight = np.array([[0.99], [0.01]])
-    mean, sd = np.array([[0.0, 0.0], [0.0, 40.0]]) + 500.0, np.ones((2, 2))
+    mean, sd = np.array([[0.0, 0.0], [0.0, 0.4]]) + 5.0, np.full((2, 2), 0.01)
     found = pooling.quantile(0.95, weight, mean, sd, near=1e-3)
     for at in (0, 1):
         wanted = searched(0.95, weight[:, 0], mean[:, at], sd[:, at])
-        # Within a thousandth of the column's own SD: of 1, and of sqrt(1 + 0.01 * 0.99 * 40^2).
-        own = (1.0 + 0.0099 * (0.0, 40.0)[at] ** 2) ** 0.5
+        # Within a thousandth of the column's own SD: of a point of one percent, and in column 1 of
+        # its root with 0.01 * 0.99 * 40^2.
+        own = 0.01 * (1.0 + 0.0099 * (0.0, 40.0)[at] ** 2) ** 0.5
         assert abs(found[at] - wanted) < 1e-3 * own
 
 
 def test_the_quantile_of_a_mixture_is_found_by_newton_s_method_in_few_steps(monkeypatch):
     # It squares the error at each step: from a tenth of an SD three steps are far below 1e-6.
-    monkeypatch.setattr(pooling, "_MOST_STEPS", 5)
-    weight, mean = np.array([[0.5], [0.5]]), np.array([[-0.2], [0.2]])
-    found = pooling.quantile(0.975, weight, mean, np.ones((2, 1)), near=1e-14)
-    wanted = searched(0.975, weight[:, 0], mean[:, 0], np.ones(2))
-    assert found[0] == pytest.approx(wanted, abs=1e-9)
+    monkeypatch.setattr(pooling, "_MOST_STEPS", 3)
+    weight, mean = np.array([[0.5], [0.5]]), np.array([[-0.002], [0.002]])
+    sd = np.full((2, 1), 0.01)
+    found = pooling.quantile(0.975, weight, mean, sd, near=1e-14)
+    assert found[0] == pytest.approx(searched(0.975, weight[:, 0], mean[:, 0], sd[:, 0]), abs=1e-9)
 
 
 # Rubin 1981, coaching in eight schools: effects in points and their standard errors, as printed in
