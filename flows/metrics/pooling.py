@@ -13,7 +13,7 @@ from scipy import optimize, special
 
 from flows.metrics.domain_checks import require
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 LEVEL = 0.95
 """Coverage of the intervals of pooled effects."""

@@ -297,7 +297,7 @@ def signal_limits(sessions_a_year: float) -> Limits:
     --------
     >>> limits = signal_limits(26.0)
     >>> round(limits.single, 2), round(limits.sums, 2)
-    (3.22, 2.91)
+    (3.22, 3.26)
     """
     require("sessions_a_year", sessions_a_year, above=0.0)
     of_two_years = 2.0 * sessions_a_year
