@@ -284,6 +284,12 @@ class LittleShop:
             take_in(connection, self.folder, self.settings, now=now)
             return engine.bring_up(connection, needed(*tables), given, plainly, quietly)
 
+    def show(self, *tables, now=NOW):
+        """Publish with some tables worked out as `work_out` does; all others as they stood."""
+        self.work_out(*tables, now=now)
+        with store.writer(self.folder) as connection:
+            publish_snapshot(connection, self.folder, now=now)
+
     def update(self, now=NOW, **ways):
         with store.writer(self.folder) as connection:
             take_in(connection, self.folder, self.settings, now=now, **ways)

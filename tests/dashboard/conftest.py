@@ -8,6 +8,7 @@ import functools
 import hashlib
 import itertools
 import json
+import shutil
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from dashboard import desk
 from flows.desk import answer
 from flows.metrics.notes import note
 from schemas.desk import Failed
+from tests.conftest import LittleShop
 from warehouse import snapshot, store
 from warehouse.shop import ShopFolder
 
@@ -1609,6 +1611,22 @@ def empty_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def unpublished_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_shop(tmp_path_factory.mktemp("unpublished"), published=False)
+
+
+@pytest.fixture(scope="session")
+def _two_pulled_stages(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = LittleShop(tmp_path_factory.mktemp("two-pulled-stages") / "shop")
+    card = made.folder.inbox / made.job(1, levels=(1.0, 1.1)) / "card.toml"
+    text = card.read_text(encoding="utf-8")
+    card.write_text("# the owner waits for a call\n" + text, encoding="utf-8")
+    made.update()
+    return made.folder.root
+
+
+@pytest.fixture
+def shop_of_one_job(_two_pulled_stages: Path, tmp_path: Path) -> LittleShop:
+    """Copy a published shop of one job: two stages of two pulls, a comment on its card."""
+    return LittleShop(shutil.copytree(_two_pulled_stages, tmp_path / "shop"))
 
 
 @pytest.fixture

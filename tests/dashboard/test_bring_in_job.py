@@ -2,19 +2,16 @@
 
 import shutil
 import sys
-from pathlib import Path
 
 import pytest
 import streamlit as st
-from streamlit.testing.v1 import AppTest
 
 from dashboard import desk
 from schemas.card import read_card
+from tests.dashboard.opened import open_page
 from warehouse import store, wording
 
 pytestmark = pytest.mark.usefixtures("commands_here")
-
-APP = Path(__file__).resolve().parents[2] / "dashboard" / "app.py"
 
 
 @pytest.fixture(autouse=True)
@@ -28,12 +25,7 @@ class Page:
     """The page as a person sees it: fields by their labels."""
 
     def __init__(self, root, monkeypatch, **query):
-        monkeypatch.setenv("ROLLBOOK_SHOP", str(root))
-        self.app = AppTest.from_file(str(APP), default_timeout=120)
-        self.app.run()
-        for name, text in query.items():
-            self.app.query_params[name] = text
-        self.app.switch_page("views/bring_in_job.py").run()
+        self.app = open_page("bring_in_job", root, monkeypatch, within_s=120, **query)
         self.whole()
 
     def whole(self):

@@ -13,6 +13,7 @@ from streamlit.testing.v1 import AppTest
 from dashboard import export, on_page
 from dashboard.drawing import Chart, Line, Panel
 from dashboard.look import DARK, LIGHT
+from tests.dashboard.opened import open_page
 from warehouse import snapshot, takeaway
 from warehouse.titles import COLUMNS
 
@@ -38,11 +39,7 @@ def given(small_shop, monkeypatch):
         return kept(label, data, **how)
 
     monkeypatch.setattr(export.st, "download_button", keep)
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    found.clear()
-    app.switch_page("views/remap_need.py").run()
-    assert not app.exception
+    open_page("remap_need", small_shop, monkeypatch)
     return found
 
 
@@ -63,9 +60,7 @@ def test_nothing_is_made_before_somebody_clicks(small_shop, monkeypatch):
     for name in ("as_csv", "as_xlsx", "as_parquet"):
         monkeypatch.setattr(takeaway, name, never)
     monkeypatch.setattr(export, "drawing", never)
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    assert not app.switch_page("views/remap_need.py").run().exception
+    open_page("remap_need", small_shop, monkeypatch)
 
 
 def test_what_is_taken_away_is_what_the_page_shows_in_its_units(given, small_shop):

@@ -1,15 +1,10 @@
 """Finding, choices in the address, and the Why? beside headlines, as a person uses them."""
 
-from pathlib import Path
-
 import pytest
 import streamlit as st
-from streamlit.testing.v1 import AppTest
 
+from tests.dashboard.opened import open_page
 from warehouse.find import Index, find
-
-APP = Path(__file__).resolve().parents[2] / "dashboard" / "app.py"
-VIEWS = APP.parent / "views"
 
 
 @pytest.fixture(autouse=True)
@@ -22,16 +17,6 @@ def _closed_snapshots():
 @pytest.fixture
 def index(reader):
     return Index(reader)
-
-
-def page(name, shop, monkeypatch, **query):
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    for word, text in query.items():
-        app.query_params[word] = text
-    app.switch_page(f"views/{name}.py").run()
-    assert not app.exception
-    return app
 
 
 def best(reader, index, asked):
@@ -91,32 +76,32 @@ def test_words_of_a_note_find_the_stage_that_it_stands_at(reader, index):
 
 
 def test_the_page_links_each_hit_with_its_choice_in_the_address(small_shop, monkeypatch):
-    app = page("find", small_shop, monkeypatch, q="B-103")
+    app = open_page("find", small_shop, monkeypatch, q="B-103")
     links = {(link.proto.page, link.proto.query_string) for link in app.get("page_link")}
     assert any("bike=B-103" in query for _, query in links)
 
 
 def test_names_that_people_wrote_are_no_markdown_among_the_hits(small_shop, monkeypatch):
-    app = page("find", small_shop, monkeypatch, q="![x](http://example.invalid/x.png)")
+    app = open_page("find", small_shop, monkeypatch, q="![x](http://example.invalid/x.png)")
     said = [element.value for element in (*app.markdown, *app.info)]
     said += [link.proto.label for link in app.get("page_link")]
     assert not [text for text in said if "![x](" in text]
 
 
 def test_a_choice_is_written_into_the_address_and_comes_back(small_shop, monkeypatch):
-    app = page("remap_need", small_shop, monkeypatch)
+    app = open_page("remap_need", small_shop, monkeypatch)
     assert not app.query_params
     app.segmented_control(key="address_maps").set_value("All maps").run()
     assert app.query_params["maps"] == "all-maps"
     chosen = app.selectbox(key="address_need").select_index(2).run().selectbox[0].value
     assert app.query_params["need"] == chosen
-    again = page("remap_need", small_shop, monkeypatch, maps="all-maps", need=chosen)
+    again = open_page("remap_need", small_shop, monkeypatch, maps="all-maps", need=chosen)
     assert again.segmented_control(key="address_maps").value == "All maps"
     assert again.selectbox(key="address_need").value == chosen
 
 
 def test_the_browsers_way_back_takes_a_choice_back(small_shop, monkeypatch):
-    app = page("this_quarter", small_shop, monkeypatch)
+    app = open_page("this_quarter", small_shop, monkeypatch)
     first = app.selectbox[0].value
     app.selectbox[0].select_index(1).run()
     assert app.query_params["quarter"] == app.selectbox[0].value != first
@@ -129,9 +114,9 @@ def test_the_browsers_way_back_takes_a_choice_back(small_shop, monkeypatch):
 def test_what_the_address_asks_for_and_is_gone_falls_back_to_the_first(
     name, small_shop, monkeypatch
 ):
-    plain = page(name, small_shop, monkeypatch)
+    plain = open_page(name, small_shop, monkeypatch)
     gone = dict.fromkeys(("maps", "need", "map", "model", "parts", "build"), "gone/ever")
-    app = page(name, small_shop, monkeypatch, **gone)
+    app = open_page(name, small_shop, monkeypatch, **gone)
     assert [box.value for box in app.selectbox] == [box.value for box in plain.selectbox]
 
 
@@ -145,7 +130,7 @@ def test_a_headline_has_its_why_and_asks_nothing_before_it_is_opened(name, small
     monkeypatch.setattr("dashboard.open_shop.read_why", lambda *given: asked.append(given))
     # Those of a quarter stand beside its lists.
     part = {"part": "lists"} if name == "this_quarter" else {}
-    app = page(name, small_shop, monkeypatch, **part)
+    app = open_page(name, small_shop, monkeypatch, **part)
     buttons = [button for button in app.button if button.label.startswith("Why")]
     assert buttons
     assert not asked

@@ -8,7 +8,6 @@ from dashboard import hand_desk
 from dashboard.intake_desk import NotWrittenError
 from dashboard.open_shop import OpenShop
 from schemas.card import read_card
-from tests.conftest import LittleShop
 from warehouse.snapshot import current
 
 
@@ -21,14 +20,8 @@ def card_of(shop):
 
 
 @pytest.fixture
-def shop(tmp_path):
-    made = LittleShop(tmp_path / "shop")
-    made.job(1, levels=(1.0, 1.1))
-    card = card_of(made)
-    text = card.read_text(encoding="utf-8")
-    card.write_text("# the owner waits for a call\n" + text, encoding="utf-8")
-    made.update()
-    return made
+def shop(shop_of_one_job):
+    return shop_of_one_job
 
 
 def aside_of(shop):
@@ -39,7 +32,7 @@ def aside_of(shop):
 def test_a_pull_set_aside_on_a_page_counts_no_more_after_the_update(shop):
     before = card_of(shop).read_bytes()
     hand_desk.set_aside(opened(shop), "J-1", "s1_2.csv", "the belt slipped", "mk")
-    shop.update()
+    shop.show()
     assert aside_of(shop) == {"s1_2.csv": ("the belt slipped", "mk")}
     # People's comments stay, and the card before it is in the archive letter for letter.
     assert "# the owner waits for a call" in card_of(shop).read_text(encoding="utf-8")
@@ -50,9 +43,9 @@ def test_a_pull_set_aside_on_a_page_counts_no_more_after_the_update(shop):
 def test_a_pull_taken_back_counts_again(shop):
     before = read_card(card_of(shop).read_text(encoding="utf-8"))
     hand_desk.set_aside(opened(shop), "J-1", "s1_2.csv", "the belt slipped")
-    shop.update()
+    shop.show()
     hand_desk.take_back(opened(shop), "J-1", "s1_2.csv")
-    shop.update()
+    shop.show()
     assert aside_of(shop) == {}
     assert read_card(card_of(shop).read_text(encoding="utf-8")) == before
 
@@ -82,7 +75,7 @@ def test_a_card_that_somebody_changed_meanwhile_is_not_written_over(shop):
     with pytest.raises(NotWrittenError, match=r"changed by somebody.*Wait for the next update"):
         hand_desk.set_aside(opened(shop), "J-1", "s1_2.csv", "the belt slipped")
     assert card_of(shop).read_text(encoding="utf-8") == theirs
-    shop.update()
+    shop.show()
     hand_desk.set_aside(opened(shop), "J-1", "s1_2.csv", "the belt slipped")
     assert "a new chain is on order" in card_of(shop).read_text(encoding="utf-8")
 
@@ -124,6 +117,6 @@ def test_a_card_that_is_gone_and_a_job_that_nobody_knows_are_told(shop):
 
 def test_a_card_with_a_slip_is_put_right_first(shop):
     card_of(shop).write_text("job = ", encoding="utf-8")
-    shop.update()
+    shop.show()
     with pytest.raises(NotWrittenError, match="has mistakes"):
         hand_desk.set_aside(opened(shop), "J-1", "s1_2.csv", "slipped")

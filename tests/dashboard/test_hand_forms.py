@@ -6,7 +6,6 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard.open_shop import SHOP_VARIABLE
-from tests.conftest import LittleShop
 
 pytestmark = pytest.mark.usefixtures("commands_here")
 
@@ -20,12 +19,9 @@ def pulls_of_a_job():
 
 
 @pytest.fixture
-def shop(tmp_path, monkeypatch):
-    made = LittleShop(tmp_path / "shop")
-    made.job(1, levels=(1.0, 1.1))
-    made.update()
-    monkeypatch.setenv(SHOP_VARIABLE, str(made.folder.root))
-    return made
+def shop(shop_of_one_job, monkeypatch):
+    monkeypatch.setenv(SHOP_VARIABLE, str(shop_of_one_job.folder.root))
+    return shop_of_one_job
 
 
 def button(app, label):

@@ -3,6 +3,7 @@
 import datetime as dt
 import html
 import re
+import shutil
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -28,15 +29,24 @@ def _closed():
     st.cache_resource.clear()
 
 
-@pytest.fixture
-def shop(tmp_path):
-    made = LittleShop(tmp_path / "shop")
+BEHIND_IT = ("out.pull_curve", "out.session_curve", "out.stage_mixture")
+"""What the page reads that is worked out."""
+
+
+@pytest.fixture(scope="module")
+def one_stage(tmp_path_factory):
+    made = LittleShop(tmp_path_factory.mktemp("one-stage") / "shop")
     made.job(1, levels=(1.0,))
     card = made.folder.inbox / "job 1" / "card.toml"
     text = card.read_text(encoding="utf-8")
     card.write_text(re.sub(r"pulls = .*", 'pulls = ["s1_*.csv"]', text), encoding="utf-8")
     made.update()
-    return made
+    return made.folder.root
+
+
+@pytest.fixture
+def shop(one_stage, tmp_path):
+    return LittleShop(shutil.copytree(one_stage, tmp_path / "shop"))
 
 
 def shown(shop, monkeypatch):
@@ -64,7 +74,7 @@ def test_a_dropped_pull_is_shown_with_its_own_lean_state_and_what_to_do(
 ):
     # The two pulls before are sound: a mean over all of them would hide what this one shows.
     shop.put("job 1/s1_3.csv", pull_text(1.02, mixture=lean(error_pct)))
-    shop.update()
+    shop.show(*BEHIND_IT)
     said, app = shown(shop, monkeypatch)
     assert word in said
     assert "pull 3" in said
@@ -75,14 +85,14 @@ def test_a_dropped_pull_is_shown_with_its_own_lean_state_and_what_to_do(
 
 def test_a_lean_spike_narrower_than_a_window_is_no_lean_state(shop):
     shop.put("job 1/s1_3.csv", pull_text(1.02, mixture=lean(18, 5500, 5550)))
-    shop.update()
+    shop.show(*BEHIND_IT)
     assert latest(shop)["worst_lean_error_pct"] < 10
 
 
 def test_the_worst_is_the_error_that_the_log_holds(shop):
     # 12 % over 1,000 rpm, by the log's own figures; the kernel's half width is 150 rpm.
     shop.put("job 1/s1_3.csv", pull_text(1.02, mixture=lean(12)))
-    shop.update()
+    shop.show(*BEHIND_IT)
     row = latest(shop)
     assert row["worst_lean_error_pct"] == pytest.approx(12, abs=0.3)
     assert 5000 <= row["worst_speed_rpm"] <= 6000
@@ -92,7 +102,7 @@ def test_the_worst_is_the_error_that_the_log_holds(shop):
 def test_a_pull_without_a_gauge_is_not_called_safe(shop, monkeypatch):
     text = pull_text(1.02).replace(",lambda,", ",spare,")
     shop.put("job 1/s1_3.csv", re.sub(r"(?m)^((?:[^,\n]*,){3})[0-9.]+,", r"\1,", text))
-    shop.update()
+    shop.show(*BEHIND_IT)
     said, _ = shown(shop, monkeypatch)
     if latest(shop)["file_name"] == "s1_3.csv":
         assert "? MIXTURE NOT MEASURED" in said
@@ -122,7 +132,7 @@ def test_a_pull_that_is_set_aside_says_so_in_the_largest_words_and_compares_noth
 ):
     shop.put("job 1/s1_3.csv", pull_text(1.02, mixture=lean(18)))
     set_aside(shop, "s1_3.csv", "clutch slipped")
-    shop.update()
+    shop.show(*BEHIND_IT)
     said, app = shown(shop, monkeypatch)
     of = sizes(app)
     assert of["DOES NOT COUNT"] == max(of.values())
@@ -142,13 +152,13 @@ def test_a_pull_that_is_set_aside_says_so_in_the_largest_words_and_compares_noth
 def test_a_pull_set_aside_is_nothing_to_hold_the_next_against(shop):
     set_aside(shop, "s1_2.csv", "clutch slipped")
     shop.put("job 1/s1_3.csv", pull_text(1.02))
-    shop.update()
+    shop.show(*BEHIND_IT)
     assert (latest(shop)["file_name"], latest(shop)["before_pull_no"]) == ("s1_3.csv", 1)
 
 
 def test_a_file_that_gave_no_curve_stands_larger_than_the_pull_before_it(shop, monkeypatch):
     shop.put("walk-in/p_1.csv", pull_text(1.0))
-    shop.update(now=NOW + dt.timedelta(minutes=1))
+    shop.show(*BEHIND_IT, now=NOW + dt.timedelta(minutes=1))
     said, app = shown(shop, monkeypatch)
     of = sizes(app)
     first = next(line for line in of if line.startswith("NO CURVE of the file that came "))
@@ -165,7 +175,7 @@ def test_a_file_that_gave_no_curve_stands_larger_than_the_pull_before_it(shop, m
 def test_a_danger_of_the_pull_before_stays_beside_a_file_that_gave_no_curve(shop, monkeypatch):
     shop.put("job 1/s1_3.csv", pull_text(1.02, mixture=lean(18)))
     shop.put("walk-in/p_1.csv", pull_text(1.0))
-    shop.update()
+    shop.show(*BEHIND_IT)
     said, app = shown(shop, monkeypatch)
     assert "NO CURVE" in said
     assert any("B-1: No further pull" in one.value.replace("\\", "") for one in app.error)
@@ -175,7 +185,7 @@ def test_a_danger_of_the_pull_before_stays_beside_a_file_that_gave_no_curve(shop
 def test_the_first_file_of_a_shop_that_gave_no_curve_is_told(tmp_path, monkeypatch):
     made = LittleShop(tmp_path / "shop")
     made.put("walk-in/p_1.csv", pull_text(1.0))
-    made.update()
+    made.show(*BEHIND_IT)
     said, app = shown(made, monkeypatch)
     assert "NO CURVE of the file that came" in said
     assert any("No pull has been taken in yet" in one.value for one in app.info)
@@ -191,7 +201,7 @@ def test_a_pull_of_this_hour_has_its_day_and_no_warning_of_an_old_one(tmp_path, 
     made = LittleShop(tmp_path / "shop")
     now = dt.datetime.now(ZoneInfo("Europe/Vienna"))
     made.job(1, levels=(1.0,), begun=f"{now:%Y-%m-%d %H:%M}")
-    made.update()
+    made.show(*BEHIND_IT)
     said, _ = shown(made, monkeypatch)
     assert f"{now.day} {now:%b %Y}" in said
     assert "from " not in said
@@ -204,7 +214,7 @@ def test_two_single_pulls_are_said_to_prove_no_gain(shop, monkeypatch):
 
 def test_a_file_that_is_refused_says_so_beside_the_last_curve(shop, monkeypatch):
     shop.put("job 1/s1_9.csv", "nothing known\n")
-    shop.update(now=NOW + dt.timedelta(minutes=1))
+    shop.show(*BEHIND_IT, now=NOW + dt.timedelta(minutes=1))
     said, app = shown(shop, monkeypatch)
     assert any("s1\\_9" in one.value and "no curve" in one.value for one in app.warning)
     assert "NO CURVE" in said

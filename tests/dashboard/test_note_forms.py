@@ -12,7 +12,6 @@ from dashboard import note_desk
 from dashboard.intake_desk import NotWrittenError
 from dashboard.open_shop import SHOP_VARIABLE, OpenShop
 from schemas.shop_note import NOTES_FOLDER, ShopNote, read_shop_note
-from tests.conftest import LittleShop
 from warehouse.snapshot import current
 
 pytestmark = pytest.mark.usefixtures("commands_here")
@@ -35,12 +34,9 @@ def story_of_a_job():
 
 
 @pytest.fixture
-def shop(tmp_path, monkeypatch):
-    made = LittleShop(tmp_path / "shop")
-    made.job(1, levels=(1.0, 1.1))
-    made.update(now=dt.datetime.now(dt.UTC))
-    monkeypatch.setenv(SHOP_VARIABLE, str(made.folder.root))
-    yield made
+def shop(shop_of_one_job, monkeypatch):
+    monkeypatch.setenv(SHOP_VARIABLE, str(shop_of_one_job.folder.root))
+    yield shop_of_one_job
     st.cache_data.clear()
     st.cache_resource.clear()
 
@@ -140,7 +136,7 @@ def test_what_lies_in_the_inbox_is_shown_before_it_is_taken_in_and_once_after(sh
     assert [(row["note_text"], row["is_waiting"]) for row in rows_of(shop)] == [
         ("the belt slips", True)
     ]
-    shop.update()
+    shop.show()
     assert [(row["note_text"], row["is_waiting"]) for row in rows_of(shop)] == [
         ("the belt slips", False)
     ]
@@ -148,19 +144,19 @@ def test_what_lies_in_the_inbox_is_shown_before_it_is_taken_in_and_once_after(sh
 
 def test_a_note_taken_back_after_the_inbox_was_tidied_is_written_anew(shop):
     note_desk.write_note(opened(shop), note(HOSTILE, job="J-1", stage=2))
-    shop.update()
+    shop.show()
     files_of(shop)[0].unlink()
     note_desk.set_taken_back(opened(shop), rows_of(shop)[0], is_taken_back=True)
-    shop.update()
+    shop.show()
     assert [(row["note_text"], row["is_taken_back"]) for row in rows_of(shop)] == [(HOSTILE, True)]
     note_desk.set_taken_back(opened(shop), rows_of(shop)[0], is_taken_back=False)
-    shop.update()
+    shop.show()
     assert [row["is_taken_back"] for row in rows_of(shop)] == [False]
 
 
 def test_a_note_that_somebody_changed_meanwhile_is_not_written_over(shop):
     note_desk.write_note(opened(shop), note())
-    shop.update()
+    shop.show()
     row = rows_of(shop)[0]
     path = files_of(shop)[0]
     theirs = path.read_text("utf-8") + "# mine\n"
@@ -174,7 +170,7 @@ def test_a_comment_beside_a_note_stays_when_it_is_taken_back(shop):
     note_desk.write_note(opened(shop), note())
     path = files_of(shop)[0]
     path.write_text("# ask the maker\n" + path.read_text("utf-8"), encoding="utf-8")
-    shop.update()
+    shop.show()
     note_desk.set_taken_back(opened(shop), rows_of(shop)[0], is_taken_back=True)
     assert "# ask the maker" in path.read_text("utf-8")
 

@@ -7,16 +7,15 @@ from pathlib import Path
 import pypdf
 import pytest
 import streamlit as st
-from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 from dashboard.sheets import job, review
 from flows.cli import app as commands
 from schemas.settings import read_settings
+from tests.dashboard.opened import open_page
 from warehouse import snapshot
 from warehouse.find import Index, find
 
-APP = Path(__file__).resolve().parents[2] / "dashboard" / "app.py"
 WORDS = ("kickstand", "gasket", "subframe", "petcock", "withdrawn words")
 ACTING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 """C0 and C1 controls and the marks of UAX #9 that turn the reading direction."""
@@ -29,22 +28,12 @@ def _closed_snapshots():
     st.cache_resource.clear()
 
 
-def page(name, shop, monkeypatch, **query):
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop))
-    app = AppTest.from_file(str(APP), default_timeout=60).run()
-    for word, text in query.items():
-        app.query_params[word] = text
-    app.switch_page(f"views/{name}.py").run()
-    assert not app.exception
-    return app
-
-
 def said(app):
     return "\n".join(one.value for one in app.markdown)
 
 
 def test_the_story_shows_the_notes_to_job_stage_part_and_model(small_shop, monkeypatch):
-    app = page("bike", small_shop, monkeypatch, job="J-0026")
+    app = open_page("bike", small_shop, monkeypatch, job="J-0026")
     told = said(app)
     assert "kickstand" in told
     assert "gasket" in told
@@ -57,7 +46,7 @@ def test_the_story_shows_the_notes_to_job_stage_part_and_model(small_shop, monke
 
 
 def test_what_a_note_says_is_letters_on_a_page(small_shop, monkeypatch):
-    app = page("bike", small_shop, monkeypatch, job="J-0026")
+    app = open_page("bike", small_shop, monkeypatch, job="J-0026")
     line = next(one.value for one in app.markdown if "kickstand" in one.value)
     # CommonMark 2.4: a backslash before a sign of ASCII makes it a letter.
     assert r"\<script\>alert\(9\)" in line
@@ -71,7 +60,7 @@ def test_a_similar_build_tells_what_was_noted_of_its_job(small_shop, monkeypatch
         "SELECT stage_id FROM out.similar_build AS alike SEMI JOIN out.shop_note AS said "
         "ON alike.other_job_id = said.job_id LIMIT 1"
     ).fetchall()
-    told = said(page("builds_like_this", small_shop, monkeypatch, stage=rows[0][0]))
+    told = said(open_page("builds_like_this", small_shop, monkeypatch, stage=rows[0][0]))
     assert "chain rattles" in told
     assert "withdrawn words" not in told
 
@@ -80,13 +69,13 @@ def test_a_combination_tells_what_was_noted_of_its_parts_and_model(small_shop, m
     rows = reader.execute(
         "SELECT need_id FROM out.remap_need WHERE model_id = 'ostrel-vanta-900-2018' LIMIT 1"
     ).fetchall()
-    told = said(page("remap_need", small_shop, monkeypatch, need=rows[0][0], maps="all-maps"))
+    told = said(open_page("remap_need", small_shop, monkeypatch, need=rows[0][0], maps="all-maps"))
     assert "petcock" in told
     assert "kickstand" not in told
 
 
 def test_the_quarter_lists_its_notes_on_the_page_and_in_the_review(small_shop, monkeypatch):
-    app = page("this_quarter", small_shop, monkeypatch, quarter="2026 Q2", part="notes")
+    app = open_page("this_quarter", small_shop, monkeypatch, quarter="2026 Q2", part="notes")
     notes = next(one.value for one in app.dataframe if "note_text" in one.value.columns)
     assert len(notes) == 5
     pdf, html = review.write_review(small_shop, quarter="2026 Q2")
@@ -140,7 +129,7 @@ def test_no_note_stands_on_the_customers_sheet(small_shop):
 
 
 def test_the_day_shows_five_notes_with_a_way_to_the_bike(small_shop, monkeypatch):
-    app = page("today", small_shop, monkeypatch)
+    app = open_page("today", small_shop, monkeypatch)
     text = said(app).replace("\\", "")
     assert "chain rattles" in text
     assert "petcock leaks" in text

@@ -9,6 +9,7 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
+from tests.dashboard.opened import open_page
 from warehouse import wording
 
 APP = Path(__file__).resolve().parents[2] / "dashboard" / "app.py"
@@ -44,13 +45,7 @@ def _closed_snapshots():
 
 
 def _page(view: Path, shop: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop))
-    app = AppTest.from_file(str(APP), default_timeout=60)
-    for name, text in query.items():
-        app.query_params[name] = text
-    app.run()
-    app.switch_page(f"views/{view.name}").run()
-    assert not app.exception
+    app = open_page(view.stem, shop, monkeypatch, **query)
     # Whatever a page shows, the cautions stand on it.
     said = _said(app)
     assert all(caution in said for caution in (*wording.CAUTIONS, wording.CAUTION_LINE))

@@ -15,10 +15,10 @@ from dashboard.drawing import Band, Line, Note, Stretch
 from dashboard.look import DARK, LIGHT, Limits, Look
 from dashboard.story_chart import LEAST_APART, StageLine, gain_of_curves, story_chart
 from flows.metrics.gain import gain
+from tests.dashboard.opened import open_page
 from warehouse import story
 from warehouse.questions import text
 
-APP = Path(__file__).resolve().parents[2] / "dashboard" / "app.py"
 LIMITS = Limits(5.0, 10.0, 15.0)
 SPEED = np.arange(3000.0, 9001.0, 50.0)
 
@@ -31,14 +31,7 @@ def _closed_snapshots():
 
 
 def _page(shop: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop))
-    app = AppTest.from_file(str(APP), default_timeout=60)
-    for name, value in query.items():
-        app.query_params[name] = value
-    app.run()
-    app.switch_page("views/bike.py").run()
-    assert not app.exception
-    return app
+    return open_page("bike", shop, monkeypatch, **query)
 
 
 def _said(app: AppTest) -> str:
@@ -184,10 +177,7 @@ def test_what_stands_wrong_in_the_address_is_passed_over(query, small_shop, monk
 
 
 def test_a_bike_that_is_not_in_the_book_is_said_not_to_be(small_shop, monkeypatch):
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(small_shop))
-    app = AppTest.from_file(str(APP.parent / "views" / "bike.py"), default_timeout=60)
-    app.query_params["bike"] = "B-9999"
-    app.run()
+    app = _page(small_shop, monkeypatch, bike="B-9999")
     assert "No bike B\\-9999 is in the book" in app.warning[0].value
 
 

@@ -3,7 +3,6 @@
 from pathlib import Path
 
 import pytest
-from streamlit.testing.v1 import AppTest
 
 from dashboard import desk, teach_desk
 from dashboard.charts import trial_chart
@@ -15,6 +14,7 @@ from schemas.layout import Layout, new_layout_file, read_layouts
 from schemas.layout_text import layout_text
 from schemas.toml_text import read_toml
 from tests.conftest import pull_text
+from tests.dashboard.opened import open_page
 
 pytestmark = pytest.mark.usefixtures("commands_here")
 
@@ -279,10 +279,7 @@ class Page:
     """The page as a person sees it."""
 
     def __init__(self, root, monkeypatch):
-        monkeypatch.setenv("ROLLBOOK_SHOP", str(root))
-        self.app = AppTest.from_file(APP, default_timeout=90).run()
-        self.app.switch_page("views/teach_layout.py").run()
-        self.whole()
+        self.app = open_page("teach_layout", root, monkeypatch, within_s=90)
 
     def whole(self):
         assert not self.app.exception
@@ -412,10 +409,7 @@ def test_the_page_guesses_the_waiting_file_and_saves_its_layout(shop, make, monk
     shop.put("job/lauf.csv", text)
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=["lauf.csv"])]))
     shop.update()
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop.folder.root))
-    page = AppTest.from_file(APP, default_timeout=90).run()
-    page.switch_page("views/teach_layout.py").run()
-    assert not page.exception
+    page = open_page("teach_layout", shop.folder.root, monkeypatch, within_s=90)
     assert page.button(key="teach_save").disabled
     name = next(field for field in page.text_input if field.label == "Name of the layout")
     name.set_value("hall 3").run()
@@ -430,10 +424,7 @@ def test_the_page_guesses_the_waiting_file_and_saves_its_layout(shop, make, monk
 def test_the_page_says_when_nothing_waits(shop, make, monkeypatch):
     shop.job(1)
     shop.update()
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop.folder.root))
-    page = AppTest.from_file(APP, default_timeout=60).run()
-    page.switch_page("views/teach_layout.py").run()
-    assert not page.exception
+    page = open_page("teach_layout", shop.folder.root, monkeypatch)
     assert any("No file waits" in said.value for said in page.info)
 
 
@@ -476,10 +467,7 @@ def test_what_came_in_tells_what_a_layout_asks_for_in_vain(shop, make, monkeypat
     path.write_text(text, encoding="utf-8")
     shop.job(1)
     shop.update()
-    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop.folder.root))
-    page = AppTest.from_file(APP, default_timeout=90).run()
-    page.switch_page("views/what_came_in.py").run()
-    assert not page.exception
+    page = open_page("what_came_in", shop.folder.root, monkeypatch)
     assert "Asked for and not found: 1" in [one.label for one in page.expander]
     (shown,) = [
         list(table.value["sentence"])
