@@ -105,10 +105,6 @@ def filled(two_jobs, tmp_path, open_little_shop):
     return open_little_shop(tmp_path / "filled")
 
 
-def test_outside_any_shop_the_page_says_so(tmp_path, monkeypatch):
-    assert "no shop yet" in Page(tmp_path, monkeypatch).said()
-
-
 def test_mistakes_in_the_settings_are_told(tmp_path, monkeypatch):
     (tmp_path / "rollbook.toml").write_text('[show]\npower = "horses"\n', encoding="utf-8")
     assert "horses" in Page(tmp_path, monkeypatch).said()
@@ -204,7 +200,7 @@ def test_a_job_whose_folder_is_gone_is_brought_in_anew(filled, make, monkeypatch
     names = sorted(path.name for path in gone.iterdir())
     card = (gone / "card.toml").read_bytes()
     shutil.rmtree(gone)
-    filled.update()
+    filled.show()
     page = Page(filled.folder.root, monkeypatch, folder="job 1")
     assert "bring the job in anew under its number, J-1" in page.said()
     page.app.segmented_control[0].set_value("New job").run()
@@ -304,7 +300,7 @@ def test_the_folder_of_another_job_is_not_written_into(filled, monkeypatch):
 def test_files_that_wait_without_a_card_get_one(filled, make, monkeypatch):
     filled.put("walk-in/run_1.csv", make.pull(1.2))
     filled.put("walk-in/run_2.csv", make.pull(1.201))
-    filled.update()
+    filled.show()
     page = Page(filled.folder.root, monkeypatch, folder="walk-in").new_bike()
     assert page.files_of("Pulls") == [["run_1.csv", "run_2.csv"]]
     page.drop(("run_2.csv", b"another run"))
@@ -364,7 +360,7 @@ def test_a_card_with_comments_keeps_them_when_the_page_changes_it(filled, make, 
     card = filled.folder.inbox / "job 1" / "card.toml"
     text = "# asked twice\n" + card.read_text(encoding="utf-8")
     card.write_text(text.replace("[bike]", "[bike]  # the red one"), encoding="utf-8")
-    filled.update()
+    filled.show()
     page = Page(filled.folder.root, monkeypatch, folder="job 1")
     page.write("number_input", "Displacement", 691.0)
     page.press("Write the new card")
@@ -389,7 +385,7 @@ def test_a_card_that_somebody_changes_meanwhile_is_not_written_over(filled, monk
     page.write("text_input", "Owner", "C-204")
     card = filled.folder.inbox / "job 1" / "card.toml"
     card.write_text(card.read_text(encoding="utf-8") + "\n", encoding="utf-8")
-    filled.update()
+    filled.show()
     page.app.run()
     page.press("Write the new card")
     assert any("somebody else changed this card" in error for error in page.errors)
@@ -400,7 +396,7 @@ def test_a_card_with_mistakes_is_opened_with_what_can_be_read_of_it(filled, make
     wrong = make.card("J-3", bike="B-3", cc=-690, stages=[make.stage(pulls=["a.csv"])])
     filled.put("job 3/card.toml", wrong)
     filled.put("job 3/a.csv", make.pull(1.3))
-    filled.update()
+    filled.show()
     page = Page(filled.folder.root, monkeypatch, folder="job 3")
     assert any("greater than 20" in error for error in page.errors)
     page.write("number_input", "Displacement", 690.0)

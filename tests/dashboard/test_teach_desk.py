@@ -345,7 +345,7 @@ def test_two_layouts_are_taught_one_after_the_other_and_each_says_what_became_of
             f"{folder}/card.toml",
             make.card(f"J-{folder}", bike=folder, stages=[make.stage(pulls=["lauf.csv"])]),
         )
-    shop.update()
+    shop.show()
     page = Page(shop.folder.root, monkeypatch)
     first = page.app.selectbox(key="teach_waiting").value
     second = page.press("teach_pass").app.selectbox(key="teach_waiting").value
@@ -408,7 +408,7 @@ def test_the_page_guesses_the_waiting_file_and_saves_its_layout(shop, make, monk
     text = make.pull().replace("wheel kW", "Leistung [kW]").replace("crank rpm", "Drehzahl")
     shop.put("job/lauf.csv", text)
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=["lauf.csv"])]))
-    shop.update()
+    shop.show()
     page = open_page("teach_layout", shop.folder.root, monkeypatch, within_s=90)
     assert page.button(key="teach_save").disabled
     name = next(field for field in page.text_input if field.label == "Name of the layout")
@@ -417,13 +417,13 @@ def test_the_page_guesses_the_waiting_file_and_saves_its_layout(shop, make, monk
     page.button(key="teach_save").click().run()
     assert (shop.folder.layouts / "hall-3.toml").is_file()
     assert any("Saved" in said.value for said in page.success)
-    shop.update()
+    shop.show()
     assert shop.outcome("job/lauf.csv").state == "taken in"
 
 
 def test_the_page_says_when_nothing_waits(shop, make, monkeypatch):
     shop.job(1)
-    shop.update()
+    shop.show()
     page = open_page("teach_layout", shop.folder.root, monkeypatch)
     assert any("No file waits" in said.value for said in page.info)
 

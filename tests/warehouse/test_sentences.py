@@ -1,13 +1,12 @@
 """Facts are codes with figures, and each code's words stand in one place."""
 
 import ast
+import functools
 import json
 import pickle
 import re
 import string
 from pathlib import Path
-
-import pytest
 
 from flows.metrics.notes import NotToldError, note
 from flows.readers.source import UnreadableError
@@ -22,10 +21,13 @@ AT_THE_TERMINAL = {"archive.py", "inbox.py", "ledger.py", "selfcheck.py", "sampl
 NAMES = {"convert.py", "facts.py", "rides.py", "trust.py"}
 
 
-def sources(*folders):
-    for folder in folders:
-        for path in sorted((REPOSITORY / folder).rglob("*.py")):
-            yield path, ast.parse(path.read_text(encoding="utf-8"))
+def sources(folder):
+    return sorted((REPOSITORY / folder).rglob("*.py"))
+
+
+@functools.cache
+def tree_of(path):
+    return ast.parse(path.read_text(encoding="utf-8"))
 
 
 def texts_of(node):
@@ -37,10 +39,11 @@ def texts_of(node):
     return None
 
 
+@functools.cache
 def used():
     """Return the figures given with each code, over all places, and the places that give others."""
     found = {}
-    for _, tree in sources("flows"):
+    for tree in map(tree_of, sources("flows")):
         constants = {
             target.id: node.value.value
             for node in tree.body
@@ -75,11 +78,16 @@ def used():
     return found
 
 
+@functools.cache
+def functions_that_say():
+    tree = tree_of(REPOSITORY / "warehouse/sentences.py")
+    return {node.name: ast.unparse(node) for node in tree.body if hasattr(node, "name")}
+
+
 def figures_of(words):
     """Return the figures that a template or a function names."""
     if not isinstance(words, str):
-        tree = ast.parse((REPOSITORY / "warehouse/sentences.py").read_text(encoding="utf-8"))
-        made = {node.name: ast.unparse(node) for node in tree.body if hasattr(node, "name")}
+        made = functions_that_say()
         text = made[words.__name__]
         text += "".join(made[name] for name in set(re.findall(r"(_\w+)\(", text)) & set(made)
                         if name != words.__name__)  # fmt: skip
@@ -91,22 +99,20 @@ def figures_of(words):
     return names
 
 
-USED = used()
-
-
 def test_each_code_that_is_used_is_declared_and_each_declared_one_is_used():
-    assert set(USED) == set(sentences.SENTENCES)
+    assert set(used()) == set(sentences.SENTENCES)
 
 
-@pytest.mark.parametrize("code", sorted(sentences.SENTENCES))
-def test_a_code_is_given_the_figures_that_its_words_name(code):
-    words = sentences.SENTENCES[code]
-    named = figures_of(words.sentence) | figures_of(words.remedy)
-    given = set().union(*USED[code])
-    if None not in given:
-        # What is said besides a note, and the row that a note belongs to, are no figures of it.
-        assert named - {"row"} <= given
-        assert given - {"also"} <= named
+def test_every_code_is_given_the_figures_that_its_words_name():
+    wrong = {}
+    for code, words in sentences.SENTENCES.items():
+        named = figures_of(words.sentence) | figures_of(words.remedy)
+        given = set().union(*used().get(code, ()))
+        if None not in given:
+            # What is said besides a note, and the row that a note belongs to, are no figures of it.
+            unlike = (named - {"row"} - given) | (given - {"also"} - named)
+            wrong |= {code: unlike} if unlike else {}
+    assert wrong == {}
 
 
 PROSE = re.compile(r"[a-z]+(?:,? [a-z']+){6}")
@@ -137,13 +143,14 @@ def sentences_of(tree):
             yield node.lineno, text
 
 
-@pytest.mark.parametrize(
-    "path",
-    [path for path, _ in sources("flows/steps") if path.name not in AT_THE_TERMINAL | NAMES],
-    ids=lambda path: path.name,
-)
-def test_no_step_holds_a_sentence(path):
-    assert list(sentences_of(ast.parse(path.read_text(encoding="utf-8")))) == []
+def test_no_step_holds_a_sentence():
+    told = [
+        (path.name, *found)
+        for path in sources("flows/steps")
+        if path.name not in AT_THE_TERMINAL | NAMES
+        for found in sentences_of(tree_of(path))
+    ]
+    assert told == []
 
 
 NOTES = r"notes|trouble|reason|remedy|sentence|problems|round_note|heat_soak"

@@ -25,9 +25,9 @@ ODD = "<script>alert(1)</script> **bold** [x](http://example.invalid) 🏍️ \x
 LONG = "Überlänge " * 300
 
 
-@pytest.fixture
-def book(small_shop):
-    """Return the shop's tables in a database of their own, to be changed."""
+@pytest.fixture(scope="module")
+def copied_book(small_shop):
+    """Copy the shop's tables into a database of their own."""
     found = snapshot.current(small_shop)
     with duckdb.connect() as connection:
         connection.execute(f"ATTACH '{found.path}' AS snap (READ_ONLY)")
@@ -39,6 +39,14 @@ def book(small_shop):
         for (name,) in tables:
             connection.execute(f'CREATE TABLE out."{name}" AS FROM snap.out."{name}"')
         yield connection
+
+
+@pytest.fixture
+def book(copied_book):
+    """Return those tables, to be changed; what a test changes is undone."""
+    copied_book.execute("BEGIN")
+    yield copied_book
+    copied_book.execute("ROLLBACK")
 
 
 @pytest.fixture

@@ -130,13 +130,20 @@ def test_what_came_in_stands_beside_the_year_before(data):
     assert jobs["year_ago_value"] == data.owner_figures[0]["year_ago_value"] is not None
 
 
-@pytest.fixture
-def by_hand():
-    """Make a warehouse without a row; its tables take rows that name only what a test needs."""
+@pytest.fixture(scope="module")
+def every_table():
     with duckdb.connect() as connection:
         connection.execute("SET TimeZone = 'UTC'")
         store.create(connection)
-        yield LooseStore(connection)
+        yield connection
+
+
+@pytest.fixture
+def by_hand(every_table):
+    """Return a warehouse without a row; its tables take rows that name only what a test needs."""
+    every_table.execute("BEGIN")
+    yield LooseStore(every_table)
+    every_table.execute("ROLLBACK")
 
 
 GAINS = [  # quarter, job, bike, stage before, stage after, kind, verdict, whether a control bike
