@@ -1629,7 +1629,7 @@ def shop_of_one_job(_two_pulled_stages: Path, tmp_path: Path) -> LittleShop:
     return LittleShop(shutil.copytree(_two_pulled_stages, tmp_path / "shop"))
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def reader(small_shop: Path):
     current = snapshot.current(small_shop)
     assert current is not None

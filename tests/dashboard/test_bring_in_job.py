@@ -207,7 +207,8 @@ def test_a_job_whose_folder_is_gone_is_brought_in_anew(filled, make, monkeypatch
     page.write("selectbox", "Bike", "B-1").write("text_input", "Job number", "J-1")
     assert "of bike B-1, and its card is gone" in page.said()
     page.write("selectbox", "Fuel", "E5").drop(("new_1.csv", make.pull(1.1).encode()))
-    page.press("Write card and files").press("Take it in now")
+    page.press("Write card and files")
+    filled.take_in()
     assert filled.outcome("job 1/new_1.csv").state == "taken in"
     kept = {path.read_bytes() for path in filled.folder.archive.rglob("*") if path.is_file()}
     assert card in kept
@@ -344,7 +345,7 @@ def test_a_pull_is_set_aside_on_the_page_kept_on_saving_and_taken_back(filled, m
     text = card.read_text(encoding="utf-8")
     (one,) = read_card(text).set_aside
     assert (one.file, one.reason, one.by) == ("s1_2.csv", "strap came loose", "MK")
-    page.press("Take it in now")
+    filled.show("out.pull")
     asked = "SELECT trouble FROM out.pull WHERE file_name = 's1_2.csv' AND stage_id = 'J-1/1'"
     assert filled.rows(asked) == [("set aside by MK: strap came loose",)]
     # Another change leaves it as it stands, and the next card takes it back.
@@ -352,7 +353,7 @@ def test_a_pull_is_set_aside_on_the_page_kept_on_saving_and_taken_back(filled, m
     again.write("text_input", "Owner", "C-204")
     assert again.card().set_aside == read_card(text).set_aside
     again.write("multiselect", "Which pulls do not count", []).press("Write the new card")
-    again.press("Take it in now")
+    filled.show("out.pull")
     assert filled.rows(asked) == [(None,)]
 
 
@@ -400,7 +401,8 @@ def test_a_card_with_mistakes_is_opened_with_what_can_be_read_of_it(filled, make
     page = Page(filled.folder.root, monkeypatch, folder="job 3")
     assert any("greater than 20" in error for error in page.errors)
     page.write("number_input", "Displacement", 690.0)
-    page.press("Write the new card").press("Take it in now")
+    page.press("Write the new card")
+    filled.take_in()
     assert filled.outcome("job 3/a.csv").state == "taken in"
 
 

@@ -138,16 +138,8 @@ def test_two_pages_that_ask_at_once_get_one_update(tmp_path, speaking):
     ended(again)
 
 
-def test_an_update_takes_in_what_lies_in_the_inbox(shop):
+def test_an_update_waits_while_another_command_writes_says_so_and_takes_the_inbox_in_then(shop):
     shop.job(1)
-    run = UpdateRun(shop.folder.root)
-    ended(run)
-    assert run.error is None
-    assert snapshot.current(shop.folder.root).number == 1
-    assert shop.outcome("job 1/s1_1.csv").state == "taken in"
-
-
-def test_an_update_waits_while_another_command_writes_and_says_so(shop):
     with store.writer(shop.folder):
         run = UpdateRun(shop.folder.root)
         steps = run.steps()
@@ -157,6 +149,8 @@ def test_an_update_waits_while_another_command_writes_and_says_so(shop):
         assert not run.is_over
     ended(run)
     assert run.error is None
+    assert snapshot.current(shop.folder.root).number == 1
+    assert shop.outcome("job 1/s1_1.csv").state == "taken in"
 
 
 def test_an_update_of_a_shop_with_mistakes_in_its_settings_quotes_them(shop):
