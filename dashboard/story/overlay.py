@@ -238,7 +238,7 @@ def _rows(one: OneJob, base: str | None) -> pl.DataFrame:
 
 def _as_lines(one: OneJob, rows: pl.DataFrame, base_name: str) -> str:
     """Return the table of stages as lines for a narrow screen."""
-    lines = [f"Gains over {base_name}:"]
+    lines = [f"Gains over {wording.escaped(base_name)}:"]
     for row in rows.iter_rows(named=True):
         told = [one.shop.power(row["peak_power_w"])] if row["peak_power_w"] is not None else []
         told += [row["gain_said"], row["mixture_said"]]

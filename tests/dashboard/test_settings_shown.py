@@ -9,24 +9,15 @@ import dashboard
 from dashboard.open_shop import SHOP_VARIABLE
 from dashboard.settings_shown import in_force
 from dashboard.sheets.review import write_review
-from tests.conftest import SETTINGS, LittleShop, command_line
+from tests.conftest import SETTINGS, command_line
 from warehouse.snapshot import current
 
 APP = Path(dashboard.__file__).with_name("app.py")
 
 
-@pytest.fixture(scope="module")
-def published(tmp_path_factory):
-    shop = LittleShop(tmp_path_factory.mktemp("settings shown"))
-    shop.job(1)
-    shop.update()
-    return shop
-
-
 @pytest.fixture
-def shop(published):
-    yield published
-    published.folder.settings.write_text(SETTINGS, encoding="utf-8")
+def shop(shop_of_one_job):
+    return shop_of_one_job
 
 
 def rewrite(shop, more):
@@ -51,15 +42,12 @@ def test_a_level_changed_without_an_update_is_shown_as_published_and_told(shop, 
     assert any("warn\\_pct 10 → 14" in w and "Run an update" in w for w in warnings)
 
 
-def test_a_unit_changed_without_an_update_is_that_of_the_snapshot_until_published(tmp_path):
-    shop = LittleShop(tmp_path)
-    shop.job(1)
-    shop.update()
+def test_a_unit_changed_without_an_update_is_that_of_the_snapshot_until_published(shop):
     with shop.folder.settings.open("a", encoding="utf-8") as settings:
         settings.write('[show]\npower = "PS"\n')
     assert held(shop).settings.show.power == "kW"
     assert "show.power kW → PS" in held(shop).told
-    code, said = command_line("update", tmp_path)
+    code, said = command_line("update", shop.folder.root)
     assert code == 0, said
     assert (held(shop).settings.show.power, held(shop).told) == ("PS", "")
 
