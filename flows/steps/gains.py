@@ -435,7 +435,7 @@ def _strapping_origin(trust: dict[str, Any], part: str, days: list[int]) -> tupl
     """Return where remounting or day is from: many shops know but the sum, and that is used."""
     is_of_sum = trust[f"is_{part}_assumed"] and len(set(days)) > 1
     if is_of_sum and not trust["is_other_day_assumed"]:
-        return "the shop's own sum of remounting and day", False
+        return "the shop's own sum", False
     return _origin(trust[f"is_{part}_assumed"])
 
 

@@ -29,7 +29,8 @@ TRUST = {
     "remount_share": 0.005, "remount_pairs": 20, "remount_origin": OWN,
     "is_repeatability_assumed": False, "is_remount_assumed": False, "is_day_assumed": False,
     "day_share": 0.0, "day_dof": 9.0, "day_origin": OWN, "other_day_share": 0.005,
-    "other_day_dof": 19.0, "is_other_day_assumed": False, "air_exponent_share": 0.17, "air_exponent_origin": OWN,
+    "other_day_dof": 19.0, "is_other_day_assumed": False, "air_exponent_share": 0.17,
+    "air_exponent_origin": OWN,
     "default_told": "[]",
 }  # fmt: skip
 TABLES = ("core.bike", "core.build", "core.stage", "core.pull", "out.pull", "out.session",
