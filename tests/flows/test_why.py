@@ -156,9 +156,10 @@ def test_every_code_that_leaves_something_out_has_its_words():
     assert codes | {"no probe"} == set(why.REASONS)
 
 
-@pytest.fixture
-def hostile(shop, make):
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory, open_little_shop, make):
     """Make a shop whose names hold the signs that an address or SQL could stumble over."""
+    shop = open_little_shop(tmp_path_factory.mktemp("hostile") / "shop")
     for pull in (1, 2):
         shop.put(f"odd/s1_{pull}.csv", make.pull(1.0 + 0.001 * pull))
         shop.put(f"odd/s2_{pull}.csv", make.pull(1.1 + 0.001 * pull))
