@@ -211,9 +211,9 @@ def test_an_intake_in_the_middle_of_a_backup_leaves_it_one_moment(own, to, tmp_p
     # Of what came meanwhile only the inbox is seen, for that is looked at last.
     assert found.pop("inbox/job 1/while.csv")[0] == pull_text(1.7).encode()
     assert found == before
-    own.update(now=LATER)
-    back.update(now=LATER)
-    assert back.contents("out") == own.contents("out")
+    own.take_in(now=LATER)
+    back.take_in(now=LATER)
+    assert back.contents("core") == own.contents("core")
 
 
 def test_a_file_that_changes_while_it_is_copied_is_copied_as_it_then_is(own, to, monkeypatch):
