@@ -149,7 +149,7 @@ def test_what_was_run_unlike_is_no_sibling_and_says_why(five, make):
     }
     put_bike(five, make, 9, make.pull(1.001), stage=make.stage(more="gear = 4"))
     for number, (name, value, _) in unlike.items():
-        text = make.pull(1 + number / 2000)
+        text = make.pull(1 + number / 3000)
         put_bike(five, make, number, text, stage=make.stage(**{name: value}))
     five.work_out("out.health")
     for number, (*_, why) in unlike.items():
