@@ -22,6 +22,7 @@ from tests.result_table import write_beside
 QUICK, ALL = (2, 1), (14, 4)
 """Files of each defect, and how many are tried as the page that teaches layouts does."""
 LONGEST_S = 10.0
+"""Of this process: how long the clock takes says what else the machine does."""
 TOLERANCE = {
     "time_s": (0.0, 0.0011),
     "engine_speed_rpm": (0.0, 0.51),
@@ -114,9 +115,9 @@ def corpus(request, open_little_shop, make, tmp_path_factory):
             (pulls if kind == "pull" else rides).append(file_name)
         stage = make.stage(pulls=pulls, rides=rides)
         shop.put(f"{place}/card.toml", make.card(f"J-{place}", [stage], bike=f"B-{place}"))
-    started = time.monotonic()
+    started = time.process_time()
     shop.take_in()
-    took_s = time.monotonic() - started
+    took_s = time.process_time() - started
     samples = {}
     for sha, sample_id, path in shop.rows(
         "SELECT file_sha256, sample_id, sample_path FROM raw.reading WHERE sample_path IS NOT NULL"
