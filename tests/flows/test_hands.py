@@ -11,7 +11,6 @@ import pytest
 
 from flows import hands
 from flows.steps import read
-from schemas.samples import FULL_CONTRACT
 from schemas.settings import ShopSettings, read_settings
 from schemas.toml_text import MistakesError
 from tests.bench import logs
@@ -43,7 +42,6 @@ def small_batches(monkeypatch):
     monkeypatch.setattr(read, "BATCH_FILES", 5)
     monkeypatch.setattr(hands, "LEAST_TO_READ", 2)
     monkeypatch.setattr(hands, "_processes", lambda units: min(2, units))
-    monkeypatch.delenv(FULL_CONTRACT)  # which loads what these processes else need not
 
 
 @pytest.fixture(scope="module")
