@@ -22,6 +22,7 @@ from tests.result_table import write_beside
 QUICK, ALL = (2, 1), (14, 4)
 """Files of each defect, and how many are tried as the page that teaches layouts does."""
 LONGEST_S = 10.0
+"""Of this process: how long the clock takes says what else the machine does."""
 TOLERANCE = {
     "time_s": (0.0, 0.0011),
     "engine_speed_rpm": (0.0, 0.51),
@@ -114,9 +115,9 @@ def corpus(request, open_little_shop, make, tmp_path_factory):
             (pulls if kind == "pull" else rides).append(file_name)
         stage = make.stage(pulls=pulls, rides=rides)
         shop.put(f"{place}/card.toml", make.card(f"J-{place}", [stage], bike=f"B-{place}"))
-    started = time.monotonic()
+    started = time.process_time()
     shop.take_in()
-    took_s = time.monotonic() - started
+    took_s = time.process_time() - started
     samples = {}
     for sha, sample_id, path in shop.rows(
         "SELECT file_sha256, sample_id, sample_path FROM raw.reading WHERE sample_path IS NOT NULL"
@@ -214,13 +215,16 @@ def test_a_trial_says_of_each_file_what_the_intake_did(corpus):
     shop, truths, ends, *_, tried = corpus
     layouts, _ = read_layouts(shop.folder.layouts)
     settings = open_shop(shop.folder.root)[1]
-    wrong = []
+    wrong, ends_tried = [], set()
     for place in truths:
         sha, state, code, *_ = ends[place]
         # Pulls have even numbers and rides odd ones: every other defect begins with a ride.
         begin, number = int(place.split("/")[0]) % 2, int(place.rpartition("_")[2][:-4])
-        if not begin <= number < begin + tried:
+        end = (DEFECTS[truths[place][0]][0], state, code)
+        if not begin <= number < begin + tried or end in ends_tried:
             continue
+        if tried == QUICK[1]:  # a trial takes half a second: one of each group of defects and end
+            ends_tried.add(end)
         path, name = shop.folder.archive / sha[:2] / sha, place.partition("/")[2]
         kind = name.partition("_")[0]
         for layout in layouts:

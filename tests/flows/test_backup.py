@@ -132,7 +132,7 @@ def test_a_second_backup_copies_only_what_is_new(own, to):
     assert ", of these 0 new" in back_up(own, to)
     assert files_of(to / "blobs") == before
     own.put("job 2/more.csv", pull_text(1.4))
-    own.update(now=LATER)
+    own.take_in(now=LATER)
     # The pull and the ledger's last piece; "not yet taken in.csv" was copied as it lay there.
     assert ", of these 2 new" in back_up(own, to)
 
@@ -159,7 +159,7 @@ def test_an_older_day_comes_back_as_it_was(own, to, tmp_path, monkeypatch):
     before = kept_of(own)
     own.put("job 2/more.csv", pull_text(1.4))
     own.folder.settings.write_bytes(b"# another\n" + own.folder.settings.read_bytes())
-    own.update(now=LATER)
+    own.take_in(now=LATER)
     back_up(own, to)
     noon = day + dt.timedelta(hours=1)
     back, _ = bring_back(to, tmp_path / "a", "--at", f"{noon.astimezone():%Y-%m-%dT%H:%M}")
@@ -199,7 +199,7 @@ def test_an_intake_in_the_middle_of_a_backup_leaves_it_one_moment(own, to, tmp_p
         if len(done) == 3:
             done.append("once")
             own.put("job 1/while.csv", pull_text(1.7))
-            own.update(now=LATER)  # with its lock, as `serve` would
+            own.take_in(now=LATER)  # with its lock, as `serve` would
         done.append(source)
         return copy(self, sha256, source)
 
@@ -211,9 +211,9 @@ def test_an_intake_in_the_middle_of_a_backup_leaves_it_one_moment(own, to, tmp_p
     # Of what came meanwhile only the inbox is seen, for that is looked at last.
     assert found.pop("inbox/job 1/while.csv")[0] == pull_text(1.7).encode()
     assert found == before
-    own.update(now=LATER)
-    back.update(now=LATER)
-    assert back.contents("out") == own.contents("out")
+    own.take_in(now=LATER)
+    back.take_in(now=LATER)
+    assert back.contents("core") == own.contents("core")
 
 
 def test_a_file_that_changes_while_it_is_copied_is_copied_as_it_then_is(own, to, monkeypatch):
@@ -432,7 +432,7 @@ def test_a_damaged_piece_of_the_ledger_costs_only_what_it_told(own, to, tmp_path
     folder.path_of(pieces[1][0]).unlink()
     back, said = bring_back(to, tmp_path / "back", code=1)
     assert "a piece of the ledger" in said
-    assert back.update(now=LATER)
+    assert back.take_in(now=LATER)
     arrived = back.rows("SELECT count(*) FROM raw.arrival")[0][0]
     # 1,000 bytes hold three whole lines at most, and each seam tears one more.
     assert arrived >= own.rows("SELECT count(*) FROM raw.arrival")[0][0] - 5
@@ -456,7 +456,7 @@ def test_a_folder_of_another_shop_is_refused(own, to, tmp_path):
     other = LittleShop(tmp_path / "other")
     assert "it is another shop" in back_up(other, to, code=1)  # an empty one
     other.job(1)
-    other.update()
+    other.take_in()
     assert "it is another shop" in back_up(other, to, code=1)
     assert files_of(to) == before
     back_up(own, to)
@@ -484,7 +484,7 @@ def test_a_shop_that_goes_on_in_two_places_is_told_so(own, to, tmp_path):
     back_up(twin, to)  # as long as nothing came, they are one
     for shop, level in ((own, 1.5), (twin, 1.6)):
         shop.put("job 1/new.csv", pull_text(level))
-        shop.update(now=LATER)
+        shop.take_in(now=LATER)
     back_up(own, to)
     assert "one that went on elsewhere" in back_up(twin, to, code=1)
     back_up(twin, tmp_path / "its own")
@@ -543,9 +543,9 @@ def test_a_share_without_locks_is_written_all_the_same(own, to, monkeypatch, tmp
 def test_a_full_disk_is_told_and_the_next_backup_goes_on(own, to, tmp_path, monkeypatch, number):
     back_up(own, to)
     before = kept_of(own)
-    for count in range(20):
+    for count in range(12):
         own.put(f"job 1/more{count}.csv", pull_text(1.5 + count / 100))
-    own.update(now=LATER)
+    own.take_in(now=LATER)
     calls = []
 
     def full(handle):

@@ -24,7 +24,7 @@ def put_back(shop, make):
             make.stage("put back", names["back"], parts=list(last_parts), fuel=last_fuel),
         ]
         shop.put("J-1/card.toml", make.card("J-1", stages=stages))
-        shop.work()
+        shop.work_out("out.pooled_member")
         return {
             row[0]: row[1:]
             for row in shop.rows(
@@ -71,7 +71,7 @@ def test_one_change_counts_once_a_job(shop, make):
         parts = [make.part()] if number % 2 else []
         stages.append(make.stage(f"stage {number + 1}", names, parts=parts))
     shop.put("J-1/card.toml", make.card("J-1", stages=stages))
-    shop.work()
+    shop.work_out("out.gain")
     assert shop.rows("SELECT gain_id FROM out.gain WHERE is_pooled") == [("J-1/1 → J-1/2",)]
     assert len(shop.rows("SELECT gain_id FROM out.gain")) == 3
 
@@ -84,7 +84,7 @@ def test_sessions_run_in_another_order_are_no_put_back(shop, make):
         parts = [make.part()] if stage == "fitted" else []
         stages.append(make.stage(stage, [f"{stage}.csv"], parts=parts))
     shop.put("J-1/card.toml", make.card("J-1", stages=stages))
-    shop.work()
+    shop.work_out("out.gain")
     assert {again for (again,) in shop.rows("SELECT again_stage_id FROM out.gain")} == {None}
 
 
@@ -126,7 +126,7 @@ def test_remounting_that_shows_at_the_top_only_widens_the_bands_there(shop, make
                 received=f"2025-0{visit + 2}-1{bike}",
             )  # fmt: skip
             shop.put(f"{folder}/card.toml", card)
-    shop.work()
+    shop.work_out("out.gain")
     regions = shop.rows(
         "SELECT remount_share, remount_origin, remount_pairs FROM out.remount_region "
         "ORDER BY from_peak_speed_share"
@@ -155,7 +155,7 @@ def test_a_side_without_weather_has_no_verdict(shop, make):
         make.stage("slip-on", ["b_1.csv", "b_2.csv"], parts=[make.part()]),
     ]
     shop.put("J-1/card.toml", make.card("J-1", stages=stages))
-    shop.work()
+    shop.work_out("out.gain")
     [row] = shop.rows(
         "SELECT verdict, verdict_at_peak, air_state, is_like_for_like, is_pooled, mean_gain_pct, "
         "mean_gain_upper_pct - mean_gain_pct FROM out.gain"
@@ -199,7 +199,7 @@ def test_without_air_on_both_sides_no_verdict_stands_anywhere(shop, make):
     # 978 against 1,085 hPa would make these 11 %: one day's weather, or a part that gives nothing.
     two_stages(shop, make, slipped)
     shop.job(2, levels=(1.0,))
-    shop.update()
+    shop.work()
     [row] = shop.rows(
         "SELECT verdict, verdict_at_peak, air_state, is_pooled, unlike_reason, "
         "mean_gain_lower_pct, mean_gain_pct, mean_gain_upper_pct, mean_verdict_p FROM out.gain"
@@ -225,7 +225,7 @@ def test_without_air_on_both_sides_no_verdict_stands_anywhere(shop, make):
 def test_a_blown_engine_keeps_a_verdict_of_its_own_with_the_weather_in_its_interval(shop, make):
     more = 'induction = "forced"'
     two_stages(shop, make, lambda text: text, more)
-    shop.work()
+    shop.work_out("out.gain")
     query = (
         "SELECT verdict, air_state, is_pooled, mean_gain_upper_pct - mean_gain_lower_pct "
         "FROM out.gain"
@@ -235,7 +235,7 @@ def test_a_blown_engine_keeps_a_verdict_of_its_own_with_the_weather_in_its_inter
     for pull in (1, 2):
         text = make.pull(1.11 + 0.001 * pull, air=(1010.0, 10.0, 45))
         shop.put(f"J-1/b_{pull}.csv", text)
-    shop.work()
+    shop.work_out("out.gain")
     [(verdict, air, pooled, wide)] = shop.rows(query)
     # Density by p / (R T): 1010 / 978 * 295.15 / 283.15 = 1.0765, ln 0.0737, over the root of 3
     # 4.3 % as 1 SD: no 11 % would be called real by it alone.
@@ -243,7 +243,7 @@ def test_a_blown_engine_keeps_a_verdict_of_its_own_with_the_weather_in_its_inter
     assert wide > narrow + 10.0
     for pull in (1, 2):
         shop.put(f"J-1/b_{pull}.csv", slipped(make.pull(1.11 + 0.001 * pull)))
-    shop.work()
+    shop.work_out("out.gain")
     assert shop.rows("SELECT verdict, air_state FROM out.gain") == [
         ("cannot be told: no air", "none")
     ]
@@ -253,7 +253,7 @@ def test_a_session_with_the_air_of_some_pulls_only_says_so(shop, make):
     shop.put("J-1/a_1.csv", make.pull(1.0))
     shop.put("J-1/a_2.csv", slipped(make.pull(1.001)))
     shop.put("J-1/card.toml", make.card("J-1", stages=[make.stage("s", ["a_1.csv", "a_2.csv"])]))
-    shop.work()
+    shop.work_out("out.session")
     [(notes, corrected)] = shop.rows("SELECT notes, is_corrected FROM out.session")
     assert "only 1 of 2 pulls have the air" in notes
     assert not corrected

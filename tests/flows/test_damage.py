@@ -429,23 +429,34 @@ SPOILT = {
 
 
 PUBLISHED = ("snapshot: every block", "pointer: a folder")
-"""What every command reads. Of the rest, commands that only ask read no more than the settings:
-one of them stands for all of them, and all are asked in the long run."""
-FEWER = [("answers",), *ASKING[ASKING.index(("derive",)) :]]
-LEFT_TO_LONG = ("database: a text", "snapshot: cut", "snapshot: deleted")
+"""What every command reads. Of the rest a shop is spoilt in turn, before one command each; every
+command after every damage: `python -m pytest -n0 -m long tests/flows/test_damage.py`."""
+IN_TURN = [("derive",), ("check",), ("publish",), ("answers",), ("intake",)]
+
+
+def each_with_some():
+    others = [name for name in SPOILT if name not in PUBLISHED]
+    for start in range(2):
+        yield [
+            (name, IN_TURN[(start * 2 + place) % len(IN_TURN)]) for place, name in enumerate(others)
+        ]
 
 
 @pytest.mark.parametrize(
-    ("spoilt", "commands"),
+    "asked",
     [
-        *(pytest.param(name, ASKING if name in PUBLISHED else FEWER, id=name)
-          for name in SPOILT if name not in LEFT_TO_LONG),
-        *(pytest.param(name, ASKING, id=f"{name}, every command", marks=pytest.mark.long)
-          for name in SPOILT if name not in PUBLISHED),
+        *(pytest.param([(name, one) for one in ASKING], id=name) for name in PUBLISHED),
+        *(pytest.param(asked, id=f"in turn {at}") for at, asked in enumerate(each_with_some())),
+        *(pytest.param([(name, one) for one in ASKING], id=f"{name}, every command",
+                       marks=pytest.mark.long) for name in SPOILT if name not in PUBLISHED),
     ],
 )  # fmt: skip
-def test_no_command_ends_in_a_traceback_or_a_fault(spoilt, commands, copy):
-    for command in commands:
+def test_no_command_ends_in_a_traceback_or_a_fault(asked, copy, sound):
+    names = {name for name, _ in asked}
+    for spoilt, command in asked:
+        if len(names) > 1:
+            shutil.rmtree(copy.folder.root)
+            shutil.copytree(sound[0].folder.root, copy.folder.root)
         where, how = SPOILT[spoilt]
         with contextlib.suppress(OSError, StopIteration):
             how(where(copy))  # again: an earlier command may have healed it
@@ -456,41 +467,53 @@ def test_no_command_ends_in_a_traceback_or_a_fault(spoilt, commands, copy):
         assert said, command
 
 
-ALIKE = {
-    "database: no bytes",
-    "database: a text",
-    "samples of pulls: deleted",
-    "samples of a ride: a byte flipped",
-    "samples of a ride: cut",
-    "samples of a ride: deleted",
-    "snapshot: every block flipped",
-    "snapshot: a text",
-    "snapshot: deleted",
-    "pointer: cut",
-    "pointer: wrong types",
-    "pointer: a list",
-    "ledger: a letter flipped",
-    "ledger: its last line deleted",
-    "ledger: a line twice",
-    "ledger: two lines swapped",
-    "ledger: cut",
-    "ledger and database: a letter flipped, database gone",
-    "archived ride: deleted, database and original gone",
+TOGETHER = [
+    ("database: deleted", "ledger: a letter flipped"),
+    ("samples of pulls: cut", "snapshot: cut", "ledger: a line cut", "lock: a folder"),
+    ("samples of a ride: deleted", "pointer: deleted", "ledger: not UTF-8"),
+    ("samples of pulls: other samples", "pointer: names another file", "ledger: deleted"),
+    ("samples of a ride: cut", "snapshot: a byte flipped", "ledger: its last line deleted"),
+    ("samples of pulls: deleted", "pointer: a digit of its time flipped", "ledger: a line deleted"),
+    ("pointer: a folder", "ledger: two lines swapped"),
+]
+"""Damages that one update tells and heals at once, each by its own sentence."""
+ALONE = {
+    "database: cut",
+    "database: a byte of its rows flipped",
+    "database: torn log",
+    "samples of pulls: a byte flipped",
+    "ledger, database, backups: a line cut, all copies gone",
+    "ledger, database, backups: deleted, all copies gone; the inbox is whole",
+    "archived pull: a byte flipped",
+    "archived pull: flipped, database and original gone",
     "archived card: a byte flipped, database gone",
-    "archived card: deleted, database and original gone",
-    "settings: not UTF-8",
-    "layout: not UTF-8",
+    "settings: deleted",
+    "layout: cut",
 }
-"""Left to the long run: another case spoils such a file in such a way."""
+"""Damages that change what an update does. Each of all alone:
+`python -m pytest -n0 -m long tests/flows/test_damage.py`."""
 
 
 @pytest.mark.parametrize(
     "case",
-    [pytest.param(case, id=case.name, marks=[pytest.mark.long] * (case.name in ALIKE))
+    [pytest.param(case, id=case.name, marks=[pytest.mark.long] * (case.name not in ALONE))
      for case in CASES],
 )  # fmt: skip
 def test_a_damage_is_told_and_healed(case, sound, copy):
     told_and_healed(case, copy, sound[0].folder.root, sound[1])
+
+
+@pytest.mark.parametrize("names", TOGETHER, ids="; ".join)
+def test_several_damages_at_once_are_each_told_and_healed(names, sound, copy):
+    cases = [next(case for case in CASES if case.name == name) for name in names]
+    for case in cases:
+        spoil(case, copy)
+    code, said = run(copy, "update")
+    assert code == 0, said
+    for case in cases:
+        assert case.told in said, (case.name, said)
+    assert copy.contents("core", "out") == sound[1]
+    assert run(copy, "check") == (0, "All is well.")
 
 
 def print_table():

@@ -21,7 +21,7 @@ def power_at_6000(shop):
 def one_pull(shop, make, text, more=""):
     shop.put("job/pull_1.csv", text)
     shop.put("job/card.toml", make.card(more=more))
-    shop.work()
+    shop.work_out("out.session")
 
 
 def corrected_to(shop, standard, factor_key=""):
@@ -111,7 +111,7 @@ def two_stages(shop, make, levels=(1.0, 1.0), second="", **change):
         make.stage("before", ["s1_*.csv"]),
         make.stage("after", ["s2_*.csv"], more=second, **change),
     ]))  # fmt: skip
-    shop.work()
+    shop.work_out("out.gain")
 
 
 def test_a_gain_is_the_ratio_of_the_two_levels(shop, make):
@@ -164,7 +164,7 @@ def test_another_gear_tyre_or_dyno_is_not_like_for_like(shop, make, word):
         make.stage("before", ["pull_1.csv"], more=first),
         make.stage("after", ["pull_2.csv"], parts=[make.part()], more=second),
     ]))  # fmt: skip
-    shop.work()
+    shop.work_out("out.gain")
     ((reason, pooled),) = shop.rows("SELECT unlike_reason, is_pooled FROM out.gain")
     assert reason.startswith(f"{word} ")
     assert not pooled
@@ -205,7 +205,7 @@ def test_a_gauge_in_free_air_is_no_evidence(shop, make):
 def test_a_stage_has_a_target_of_its_own(shop, make):
     shop.put("job/pull_1.csv", make.pull())
     shop.put("job/card.toml", make.card(stages=[make.stage(more="target_lambda = 0.82")]))
-    shop.work()
+    shop.work_out("out.session_curve")
     # By hand: 0.8745 at 6,000 rpm against 0.82 is 6.6 % lean.
     ((error,),) = shop.rows(
         "SELECT lean_error_pct FROM out.session_curve WHERE engine_speed_rpm = 6000"
@@ -216,7 +216,7 @@ def test_a_stage_has_a_target_of_its_own(shop, make):
 def test_a_steady_ride_has_the_mixture_that_was_ridden(shop, make):
     shop.put("job/ride_1.csv", make.ride(lean=1.03))
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=[], rides=["ride_1.csv"])]))
-    shop.work()
+    shop.work_out("out.cruise_cell")
     cells = shop.rows("SELECT lambda_median, dwell_s, lean_error_pct FROM out.cruise_cell")
     dwelt = [cell for cell in cells if cell[1] >= 5]
     assert len(dwelt) == 2
@@ -230,7 +230,7 @@ def test_several_jobs_of_one_bike_count_as_one_bike(shop):
     shop.job(1, bike="B-1")
     shop.job(2, bike="B-1", received="2025-04-14")
     shop.job(3, bike="B-3")
-    shop.work()
+    shop.work_out("out.pooled_effect")
     ((bikes, jobs),) = shop.rows(
         "SELECT DISTINCT bikes, jobs FROM out.pooled_effect WHERE scope = 'one model'"
     )

@@ -86,19 +86,29 @@ def full_at(monkeypatch, place):
         monkeypatch.setattr(snapshot, "write_whole", no_room)
 
 
+WRITES = ("archive", "ledger", "a transaction", "samples", "notes", "snapshot", "pointer")
+"""In the order in which an update comes to them."""
+
+
 @pytest.mark.parametrize(
-    "place", ["archive", "ledger", "samples", "a transaction", "notes", "snapshot", "pointer"]
+    "places",
+    [
+        # One update after the other comes a write further; in the long run each write has its shop.
+        pytest.param(WRITES, id="one after the other"),
+        *(pytest.param((place,), marks=pytest.mark.long, id=place) for place in WRITES),
+    ],
 )
 def test_a_disk_that_is_full_at_any_write_is_told_and_the_next_update_goes_on(
-    place, fresh, sound, monkeypatch
+    places, fresh, sound, monkeypatch
 ):
-    with monkeypatch.context() as patched:
-        full_at(patched, place)
-        code, said = run(fresh, "update")
-    assert code == 1
-    assert "the disk is full: make room" in said
-    assert "Traceback" not in said
-    assert not list(fresh.folder.root.rglob(".making-*"))
+    for place in places:
+        with monkeypatch.context() as patched:
+            full_at(patched, place)
+            code, said = run(fresh, "update")
+        assert code == 1, place
+        assert "the disk is full: make room" in said, place
+        assert "Traceback" not in said, place
+        assert not list(fresh.folder.root.rglob(".making-*")), place
     assert run(fresh, "update")[0] == 0
     assert fresh.contents("core", "out") == sound[1]
     assert run(fresh, "check") == (0, "All is well.")
@@ -107,7 +117,7 @@ def test_a_disk_that_is_full_at_any_write_is_told_and_the_next_update_goes_on(
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "size_kb",
-    [200, pytest.param(280, marks=pytest.mark.long), 400,
+    [pytest.param(200, marks=pytest.mark.long), pytest.param(280, marks=pytest.mark.long), 400,
      pytest.param(2000, marks=pytest.mark.long), 12_000],
 )  # fmt: skip
 def test_a_disk_that_is_really_full_is_told_and_the_next_update_goes_on(size_kb, sound, small_disk):
@@ -149,7 +159,11 @@ def test_what_may_not_be_written_is_told_with_its_name(copy, monkeypatch):
     assert "not permitted" in said
 
 
-@pytest.mark.parametrize("how", ["emptied", "emptied, database gone", "no bytes, database gone"])
+@pytest.mark.parametrize("how", [
+    "emptied",
+    pytest.param("emptied, database gone", marks=pytest.mark.long),
+    "no bytes, database gone",
+])  # fmt: skip
 def test_an_archive_whose_disk_is_gone_stops_everything_and_nothing_is_published(how, copy, sound):
     published = sorted(path.name for path in copy.folder.published.iterdir())
     aside = copy.folder.root / "elsewhere"
@@ -208,14 +222,14 @@ def test_a_disk_that_fills_while_a_file_is_read_apart_refuses_no_file(copy):
         read.open_guarded(FullWorker(), sha, copy.folder, rules, None, is_feared=True)
 
 
-@pytest.mark.parametrize("name", ["refused", "published", "layouts", "backups"])
-def test_a_file_where_a_folder_belongs_is_told(copy, name):
-    place = copy.folder.root / name
-    kept = place.rename(place.with_name("kept"))
-    place.write_text("hello", encoding="utf-8")
-    code, said = run(copy, "update")
-    assert code == 1
-    assert f"{place} is in the way" in said
-    place.unlink()
-    kept.rename(place)
+def test_a_file_where_a_folder_belongs_is_told(copy):
+    for name in ("refused", "published", "layouts", "backups"):
+        place = copy.folder.root / name
+        kept = place.rename(place.with_name("kept"))
+        place.write_text("hello", encoding="utf-8")
+        code, said = run(copy, "update")
+        assert code == 1, name
+        assert f"{place} is in the way" in said
+        place.unlink()
+        kept.rename(place)
     assert run(copy, "update")[0] == 0

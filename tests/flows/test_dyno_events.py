@@ -7,6 +7,7 @@ from pathlib import Path
 
 import duckdb
 import numpy as np
+import polars as pl
 import pytest
 from scipy import stats
 
@@ -41,7 +42,8 @@ class Bench:
     """A store with sessions put straight into it."""
 
     def __init__(self):
-        self.connection = duckdb.connect()
+        self._connection = duckdb.connect()
+        self._rows = {}
         self.connection.execute("SET TimeZone = 'UTC'")
         store.create(self.connection)
         for table in TABLES:
@@ -61,11 +63,17 @@ class Bench:
                      parts_label=parts)  # fmt: skip
 
     def put(self, table, **row):
-        names, marks = ", ".join(row), ", ".join("?" for _ in row)
-        self.connection.execute(
-            f"INSERT INTO {table} ({names}) VALUES ({marks})",  # noqa: S608
-            list(row.values()),
-        )
+        self._rows.setdefault(table, []).append(row)
+
+    @property
+    def connection(self):
+        """The store with all that was put into it: a statement a row were most of these tests."""
+        for table, rows in self._rows.items():
+            cursor = self._connection.cursor()  # an answer may be half read
+            cursor.register("put", pl.DataFrame(rows, infer_schema_length=None))
+            cursor.execute(f"INSERT INTO {table} BY NAME FROM put")
+        self._rows = {}
+        return self._connection
 
     def run(self, stage_id, on, *, bike="control", level_pct=0.0, station="bench", note="",
             build="plain", gear=None, dyno="main", **air):  # fmt: skip
@@ -90,10 +98,9 @@ class Bench:
             made_from="m", air_density_kg_m3=density, has_air_doubt=bool(note), is_corrected=True,
             pulls_used=3, pulls_agreeing=3, pulls_effective=3.0, reference_air="SAE J1349",
         )  # fmt: skip
-        self.connection.executemany(
-            "INSERT INTO out.session_curve (stage_id, engine_speed_rpm, power_w) VALUES (?, ?, ?)",
-            [[stage_id, float(rpm), 40e3 * float(np.exp(level_pct / 100))] for rpm in SPEED],
-        )
+        power = 40e3 * float(np.exp(level_pct / 100))
+        for rpm in SPEED.tolist():
+            self.put("out.session_curve", stage_id=stage_id, engine_speed_rpm=rpm, power_w=power)
 
     def control_runs(self, levels, **air):
         for number, level in enumerate(levels):

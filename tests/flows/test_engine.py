@@ -177,6 +177,8 @@ def sent(_, function, batches, units):
 
 def test_what_a_step_is_handed_can_be_made_in_another_process(shop_of_all, monkeypatch):
     monkeypatch.setattr(hands.Spread, "map", sent)
+    for step in STEPS:
+        monkeypatch.setitem(step.__dict__, "batch", 1)
     before = shop_of_all.contents("core", "out")
     shop_of_all.forget_warehouse()
     shop_of_all.take_in()
@@ -184,7 +186,7 @@ def test_what_a_step_is_handed_can_be_made_in_another_process(shop_of_all, monke
     assert_equal(shop_of_all.contents("core", "out"), before)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_batches_of_one_made_by_a_pool_of_processes_give_the_same_rows(shop_of_all, monkeypatch):
     # Most payloads are loaded before what comes of the first is kept.
     before = shop_of_all.contents("core", "out")

@@ -251,7 +251,7 @@ def test_a_file_with_roller_and_engine_speed_only_becomes_a_curve(shop, make):
     ]
     shop.put("job/pull_1.csv", "\n".join(lines) + "\n")
     shop.put("job/card.toml", make.card())
-    shop.work()
+    shop.work_out("out.pull")
     rows = shop.rows("SELECT is_used, trouble, power_state, peak_power_w, notes FROM out.pull")
     ((is_used, trouble, state, power_w, notes),) = rows
     assert is_used, trouble

@@ -34,7 +34,7 @@ def budget(shop, make):
             for side, own, number in zip("ab", parts, mounting, strict=True)
         ]
         shop.put("J-1/card.toml", make.card("J-1", stages=stages))
-        shop.work()
+        shop.work_out("out.gain")
         rows = shop.rows(
             "SELECT component, sd_pct, origin, is_assumed, share_of_variance FROM out.gain_budget"
         )

@@ -214,7 +214,7 @@ def test_a_gain_with_a_pull_that_slips_on_its_way_is_kept_out_of_the_pool(shop, 
         parts = [make.part()] if stage == "fitted" else []
         stages.append(make.stage(stage, names, parts=parts))
     shop.put("J-1/card.toml", make.card("J-1", stages))
-    shop.work()
+    shop.work_out("out.gain")
     kinds = dict(shop.rows("SELECT file_name, ratio_kind FROM out.pull"))
     assert kinds.pop("fitted_2.csv") == "slip"
     assert set(kinds.values()) == {"constant"}

@@ -201,7 +201,7 @@ def test_a_draft_saved_takes_its_file_in(shop, make, tmp_path):
     assert saved.name == "banc.toml"
     with pytest.raises(teach.TeachError, match="is there already"):
         teach.save(shop.folder, layout)
-    shop.update()
+    shop.work_out("out.pull")
     assert shop.outcome("job/essai.csv").state == "taken in"
     assert shop.rows("SELECT is_used FROM out.pull") == [(True,)]
 

@@ -11,13 +11,12 @@ import pytest
 
 from flows import hands
 from flows.steps import read
-from schemas.samples import FULL_CONTRACT
 from schemas.settings import ShopSettings, read_settings
 from schemas.toml_text import MistakesError
 from tests.bench import logs
 from tests.broken.broken_files import parquet_bytes, sound_log
 
-PULLS, RIDES = 30, 2
+PULLS, RIDES = 20, 2
 
 
 @pytest.fixture
@@ -40,10 +39,9 @@ def filled(open_little_shop, tmp_path):
 
 @pytest.fixture
 def small_batches(monkeypatch):
-    monkeypatch.setattr(read, "BATCH_FILES", 8)
+    monkeypatch.setattr(read, "BATCH_FILES", 5)
     monkeypatch.setattr(hands, "LEAST_TO_READ", 2)
     monkeypatch.setattr(hands, "_processes", lambda units: min(2, units))
-    monkeypatch.delenv(FULL_CONTRACT)  # which loads what these processes else need not
 
 
 @pytest.fixture(scope="module")
@@ -78,7 +76,7 @@ CLUSTER = """
 import sys
 from distributed import LocalCluster
 with LocalCluster(
-    n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+    n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
 ) as cluster:
     print(cluster.scheduler_address, flush=True)
     sys.stdin.read()

@@ -226,7 +226,7 @@ def test_a_gear_that_no_bike_has_is_left_out_and_told(shop, make, said):
     head_field(shop, 'gear]\nkey = "gear"')
     shop.put("job/pull_1.csv", f"gear: {said}\n" + make.pull())
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=["pull_1.csv"])]))
-    shop.work()
+    shop.take_in()
     ((gear, facts),) = shop.rows(
         "SELECT file_gear, reading.facts FROM core.pull JOIN raw.reading USING (file_sha256)"
     )
@@ -239,7 +239,7 @@ def test_a_clock_that_was_never_set_is_no_time(shop, make):
     for number, begun in ((1, "0001-01-01 00:00"), (2, "2025-03-14 10:10")):
         shop.put(f"job/pull_{number}.csv", make.pull(1 + 0.001 * number, begun=begun))
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=["pull_1.csv", "pull_2.csv"])]))
-    shop.work()
+    shop.work_out("out.pull")
     (unset, _) = shop.rows("SELECT started_at, notes FROM out.pull ORDER BY pull_no")
     assert unset[0] is None
     assert "its clock was never set" in unset[1]

@@ -1,6 +1,7 @@
 """The house stays in order: imports point one way, and the command line starts at once."""
 
 import ast
+import functools
 import json
 import os
 import subprocess
@@ -9,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from schemas.samples import FULL_CONTRACT
 from tests.conftest import command_line
+from tests.each import each
 
 REPOSITORY = Path(__file__).parents[2]
 OURS = {"flows", "schemas", "warehouse", "dashboard", "fixtures", "tests"}
@@ -37,9 +38,14 @@ FILES = sorted(
 )
 
 
+@functools.cache
+def tree_of(file):
+    return ast.parse((REPOSITORY / file).read_text(encoding="utf-8"))
+
+
 def imports_of(file):
     """Return the dotted names that a file imports, at its top or within a function."""
-    tree = ast.parse((REPOSITORY / file).read_text(encoding="utf-8"))
+    tree = tree_of(file)
     names = []
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
@@ -55,7 +61,7 @@ def rule_for(file):
     return RULES[folder]
 
 
-@pytest.mark.parametrize("file", FILES)
+@each(FILES)
 def test_imports_point_one_way(file):
     houses, shut_out = rule_for(file)
     allowed = houses | ({"fixtures"} if file in MAY_IMPORT_FIXTURES else set())
@@ -65,22 +71,22 @@ def test_imports_point_one_way(file):
         assert top not in shut_out - MAY_READ_SNAPSHOTS.get(file, set()), name
 
 
-@pytest.mark.parametrize("file", [file for file in FILES if file.startswith("flows/metrics/")])
+@each([file for file in FILES if file.startswith("flows/metrics/")])
 def test_the_metrics_import_nothing_of_ours_but_themselves(file):
     for name in imports_of(file):
         assert not name.startswith("flows") or name.startswith("flows.metrics"), name
 
 
-@pytest.mark.parametrize("file", [file for file in FILES if file in MAY_IMPORT_FIXTURES])
+@each([file for file in FILES if file in MAY_IMPORT_FIXTURES])
 def test_fixtures_are_imported_only_when_asked_for(file):
-    tree = ast.parse((REPOSITORY / file).read_text(encoding="utf-8"))
+    tree = tree_of(file)
     at_the_top = [node.module for node in tree.body if isinstance(node, ast.ImportFrom)]
     assert not any(name.startswith("fixtures") for name in at_the_top)
 
 
-@pytest.mark.parametrize("file", FILES)
+@each(FILES)
 def test_no_file_is_opened_without_its_encoding(file):
-    tree = ast.parse((REPOSITORY / file).read_text(encoding="utf-8"))
+    tree = tree_of(file)
     for node in ast.walk(tree):
         if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute | ast.Name)):
             continue
@@ -142,10 +148,8 @@ def test_mistakes_in_the_settings_are_told_line_by_line(shop):
     assert "Traceback" not in said
 
 
-def test_the_answers_stand_with_the_cautions(shop):
-    shop.job(1)
-    shop.update()
-    code, said = command_line("answers", shop.folder.root)
+def test_the_answers_stand_with_the_cautions(demo):
+    code, said = command_line("answers", demo.folder.root)
     assert code == 0, said
     for caution in ("can destroy an engine", "throws straps", "Local law decides", "certified"):
         assert caution in said
@@ -162,10 +166,9 @@ def test_an_update_of_plain_text_loads_no_library_that_it_does_not_use(shop, mak
         f"app(['update', '--complete', {str(shop.folder.root)!r}], standalone_mode=False)\n"
         "print(*sorted({name.partition('.')[0] for name in sys.modules}), file=sys.stderr)\n"
     )
-    environment = {name: value for name, value in os.environ.items() if name != FULL_CONTRACT}
     ended = subprocess.run(
         [sys.executable, "-c", told],
-        env=environment | {"PYTHONPATH": str(REPOSITORY)},
+        env=os.environ | {"PYTHONPATH": str(REPOSITORY)},
         capture_output=True,
         text=True,
         check=True,

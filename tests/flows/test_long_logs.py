@@ -27,7 +27,7 @@ def take_in(shop, make, text):
     shop.put("job/ride.csv", text)
     stage = make.stage(pulls=[], rides=["ride.csv"])
     shop.put("job/card.toml", make.card(stages=[stage]))
-    shop.work()
+    shop.work_out("out.cruise_cell")
     outcome = shop.outcome("job/ride.csv")
     readings = shop.rows(
         "SELECT rows_read, rows_kept, rows_rejected, facts, sample_path FROM raw.reading"
@@ -89,7 +89,7 @@ def test_a_file_that_breaks_off_leaves_no_half_of_its_samples(shop, make, short_
     half = len(text) // 2
     shop.put("job/ride.csv", text[:half].encode() + b"\0" * 50 + text[half:].encode())
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=[], rides=["ride.csv"])]))
-    shop.work()
+    shop.take_in()
     assert shop.outcome("job/ride.csv").state == "refused"
     assert list(shop.folder.samples.iterdir()) == []
 

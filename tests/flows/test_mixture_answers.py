@@ -96,12 +96,34 @@ def test_the_list_has_the_evidence_of_each_breakpoint(snapshot, tmp_path):
     assert "limit of one round" in {row["held_by"] for row in told}
 
 
-def test_what_a_card_says_stays_one_cell_of_the_table(shop, make, tmp_path):
+@pytest.fixture(scope="module")
+def several(tmp_path_factory, make, open_little_shop):
+    """Publish a stage of an odd name, one with parts, and two bikes on a map of their own."""
+    shop = open_little_shop(tmp_path_factory.mktemp("several") / "shop")
+    parts = [make.part("full exhaust", "Brask", "B5"), make.part("airbox", "Velmora", "open lid")]
     shop.put("job/pull_1.csv", make.pull(1.0, mixture=lean))
-    stage = make.stage('a,=1+1,"b', pulls=["pull_1.csv"])
-    shop.put("job/card.toml", make.card(stages=[stage]))
+    shop.put("job/pull_2.csv", make.pull(1.1, mixture=lean))
+    stages = [
+        make.stage('a,=1+1,"b', pulls=["pull_1.csv"]),
+        make.stage("parts fitted", pulls=["pull_2.csv"], parts=parts),
+    ]
+    shop.put("job/card.toml", make.card(stages=stages))
+    own = 'map = { name = "own", revision = 1 }'
+    for number, mixture in ((2, lean), (3, rich)):
+        shop.put(f"job {number}/pull_1.csv", make.pull(1.0 + number / 100, mixture=mixture))
+        stage = make.stage(pulls=["pull_1.csv"], more=own)
+        card = make.card(f"J-{number}", [stage], bike=f"B-{number}")
+        shop.put(f"job {number}/card.toml", card)
     shop.update()
-    write_fuel_change(current(shop.folder.root), "J-1/1", tmp_path / "x.csv", replace=False)
+    return current(shop.folder.root)
+
+
+def rich(speed):
+    return 0.87 * (0.88 if 5000 < speed < 7000 else 1.0)
+
+
+def test_what_a_card_says_stays_one_cell_of_the_table(several, tmp_path):
+    write_fuel_change(several, "J-1/1", tmp_path / "x.csv", replace=False)
     remarks, rows = remarks_and_rows(tmp_path / "x.csv")
     assert any('(a,=1+1,"b)' in line for line in remarks)
     assert len(rows) == 16
@@ -148,18 +170,9 @@ def test_what_to_expect_of_a_build_is_printed_by_speed(snapshot):
     assert said(print_expected, snapshot, "", "Standard Parts", "STOCK") == text
 
 
-def test_parts_are_found_in_any_order_and_spelling(shop, make):
-    parts = [make.part("full exhaust", "Brask", "B5"), make.part("airbox", "Velmora", "open lid")]
-    shop.put("job/pull_1.csv", make.pull(1.0, mixture=lean))
-    shop.put("job/pull_2.csv", make.pull(1.1, mixture=lean))
-    stages = [
-        make.stage(pulls=["pull_1.csv"]),
-        make.stage("parts fitted", pulls=["pull_2.csv"], parts=parts),
-    ]
-    shop.put("job/card.toml", make.card(stages=stages))
-    shop.update()
+def test_parts_are_found_in_any_order_and_spelling(several):
     for asked in ("full exhaust + airbox", "airbox, full exhaust", "Airbox and Full Exhaust"):
-        text = said(print_expected, current(shop.folder.root), "", asked, "stock")
+        text = said(print_expected, several, "", asked, "stock")
         assert "lean" in text, asked
 
 
@@ -169,18 +182,8 @@ def test_a_map_that_misses_is_printed_with_where(snapshot):
     assert "lean from 5," in text
 
 
-def test_bikes_off_to_either_side_are_no_map_on_target(shop, make):
-    def rich(speed):
-        return 0.87 * (0.88 if 5000 < speed < 7000 else 1.0)
-
-    own = 'map = { name = "own", revision = 1 }'
-    for number, mixture in enumerate((lean, rich), start=1):
-        shop.put(f"job {number}/pull_1.csv", make.pull(1.0 + number / 100, mixture=mixture))
-        stage = make.stage(pulls=["pull_1.csv"], more=own)
-        card = make.card(f"J-{number}", [stage], bike=f"B-{number}")
-        shop.put(f"job {number}/card.toml", card)
-    shop.update()
-    text = said(print_maps, current(shop.folder.root), every=False)
+def test_bikes_off_to_either_side_are_no_map_on_target(several):
+    text = said(print_maps, several, every=False)
     # The mean of 12 % lean and 12 % rich is on target, and no bike is.
     assert "on target at full throttle on average, but 1 of 2 is lean to warn level" in text
 
@@ -214,7 +217,7 @@ def two_rounds(shop, make):
                        more=f"{after}\nsuggestion_entered = true"),
         ]  # fmt: skip
         shop.put("job/card.toml", make.card(stages=stages))
-        shop.update()
+        shop.work_out("out.fuel_change")
         ((rounds, note),) = shop.rows(
             "SELECT earlier_rounds, round_note FROM out.fuel_change WHERE stage_id = 'J-1/2'"
         )
@@ -286,7 +289,7 @@ def test_a_suggestion_entered_is_chained_and_checked(shop, make):
         make.stage("remapped", pulls=list(better), more=own),
     ]
     shop.put("job/card.toml", make.card(stages=stages))
-    shop.update()
+    shop.work_out("out.fuel_change")
     ((removed, came, is_suggestion),) = shop.rows(
         "SELECT removed_share, came_share, is_suggestion FROM out.fuel_change_check"
     )

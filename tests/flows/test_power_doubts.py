@@ -17,7 +17,7 @@ def pulled(shop, make):
             spoil(log.truth)
         shop.put("J-1/pull.dat", SoundLog("pull", log.truth).text())
         shop.put("J-1/card.toml", make.card("J-1", [make.stage("s", ["pull.dat"])]))
-        shop.work_out("out.gain")
+        shop.work_out("out.pull")
         names = "is_used, trouble, notes, peak_power_w, sweep_to_rpm"
         [row] = shop.rows(f"SELECT {names} FROM out.pull")  # noqa: S608
         return dict(zip(names.split(", "), row, strict=True))

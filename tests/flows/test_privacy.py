@@ -10,6 +10,7 @@ from flows.guess import guess
 from flows.privacy import private_by_name, private_by_values
 from flows.readers.look import look
 from schemas.desk import AskDraft
+from tests.each import each
 
 # Names that loggers and engine management write everywhere (the trade's usual words; from memory).
 USUAL = """
@@ -65,12 +66,12 @@ def test_the_lists_are_long_enough():
     assert len(set(PRIVATE)) >= 60
 
 
-@pytest.mark.parametrize("name", USUAL)
+@each(USUAL)
 def test_a_usual_channel_is_not_private_by_its_name(name):
     assert private_by_name(name) == ""
 
 
-@pytest.mark.parametrize("name", PRIVATE)
+@each(PRIVATE)
 def test_positions_and_people_are_private_by_their_name(name):
     assert private_by_name(name) != ""
 

@@ -164,33 +164,39 @@ def test_of_two_claims_that_disagree_the_same_stands_again(shop, make):
     )
     for _ in zip_longest(*(claims(shop, make) for claims in disagreeing)):
         shop.take_in()
-    shop.work()
+    shop.work_out("out.map_revision", "out.gain")
     bytes_of = "SELECT stage_id FROM core.pull WHERE stage_id LIKE 'C-%'"
     assert shop.rows(bytes_of) == [("C-2/1",)]
-    before, after = same_again(shop)
-    assert_equal(after, before)
+    before = shop.contents("core", "out")
+    shop.forget_warehouse()
+    shop.work_out("out.map_revision", "out.gain")
+    assert_equal(shop.contents("core", "out"), before)
 
 
 def test_a_bike_of_another_size_leaves_the_likenesses_of_others_as_they_are(shop, make):
     # Bug: likeness had a scale that spanned all sizes, yet far sizes did not make a list anew.
     for number, size in ((1, 690), (2, 750), (3, 800)):
         shop.job(number, levels=(1.0,), cc=size)
-    shop.work()
+    shop.work_out("out.similar_build")
     before = shop.rows("SELECT similarity_share FROM out.similar_build ORDER BY ALL")
     # Nothing was run on it: no session and no gain changes with it.
     small = make.card("J-4", bike="B-4", cc=125, stages=[make.stage(pulls=[])])
     shop.put("job 4/card.toml", small)
-    shop.work()
+    shop.work_out("out.similar_build")
     assert shop.rows("SELECT similarity_share FROM out.similar_build ORDER BY ALL") == before
-    before, after = same_again(shop)
-    assert_equal(after, before)
+    shop.forget_warehouse()
+    shop.work_out("out.similar_build")
+    assert shop.rows("SELECT similarity_share FROM out.similar_build ORDER BY ALL") == before
 
 
 def test_an_order_of_arrival_does_not_change_a_figure(shop, open_little_shop, tmp_path):
     other = open_little_shop(tmp_path / "other")
-    for number in (1, 2, 3):
+    shop.job(1)
+    shop.work()
+    for number in (2, 3):
         shop.job(number)
-        shop.work()
+    shop.work()
+    for number in (1, 2, 3):
         other.job(number)
     other.work()
     assert_equal(other.contents("core", "out"), shop.contents("core", "out"))
@@ -231,12 +237,31 @@ def torn_shops(old_root, open_little_shop, tmp_path):
     return copy
 
 
-# In every run some of the places are stopped at, in the long one all of them.
-FEW_OR_ALL = pytest.mark.parametrize("every", [9, pytest.param(1, marks=pytest.mark.long)])
+# One shop is stopped at one place after another, each run going on where the one before was
+# stopped; in the long run every place has a shop of its own, made good at once.
+EACH_ITS_OWN = pytest.mark.parametrize(
+    "each_its_own", [False, pytest.param(True, marks=pytest.mark.long)]
+)
 
 
-@FEW_OR_ALL
-def test_a_run_stopped_between_two_steps_is_made_good_by_the_next(torn_shops, old_contents, every):
+def stopped_at(places, stop, torn_shops, old_contents, each_its_own):
+    shop = torn_shops("torn")
+    for place in places:
+        if each_its_own:
+            shop = torn_shops(f"torn {place}")
+        with pytest.raises(Stopped):
+            shop.work(**stop(place))
+        if each_its_own:
+            shop.work()
+            assert_equal(shop.contents("core", "out"), old_contents)
+    shop.work()
+    assert_equal(shop.contents("core", "out"), old_contents)
+
+
+@EACH_ITS_OWN
+def test_a_run_stopped_between_two_steps_is_made_good_by_the_next(
+    torn_shops, old_contents, each_its_own
+):
     names = []
 
     def count(name, function, *arguments):
@@ -245,39 +270,37 @@ def test_a_run_stopped_between_two_steps_is_made_good_by_the_next(torn_shops, ol
 
     torn_shops("counted").work(run=count)
     assert len(names) == 6 + len(STEPS)
-    for stop_at in range(2, len(names), every):
-        shop = torn_shops(f"torn {stop_at}")
-        left = list(names[:stop_at])
 
-        def stop(name, function, *arguments, left=left):
-            if not left:
+    def stop(before):
+        def run(name, function, *arguments):
+            if name == before:
                 raise Stopped
-            left.pop()
             return function(*arguments)
 
-        with pytest.raises(Stopped):
-            shop.work(run=stop)
-        shop.work()
-        assert_equal(shop.contents("core", "out"), old_contents)
+        return {"run": run}
+
+    places = names[2 :: 1 if each_its_own else 4]
+    stopped_at(places, stop, torn_shops, old_contents, each_its_own)
 
 
-@FEW_OR_ALL
-def test_a_run_stopped_within_a_step_is_made_good_by_the_next(torn_shops, old_contents, every):
+@EACH_ITS_OWN
+def test_a_run_stopped_within_a_step_is_made_good_by_the_next(
+    torn_shops, old_contents, each_its_own
+):
     told = []
     torn_shops("counted").work(progress=lambda *tale: told.append(tale[2]))
     words = list(dict.fromkeys(told))
     assert {"reading", "linking", "drawing curves", "comparing stages"} <= set(words)
-    for word in words[every // 2 :: every]:
-        shop = torn_shops(f"torn {word}")
 
-        def stop(done, total, said, word=word):
+    def stop(word):
+        def progress(done, total, said):
             if said == word and 2 * done >= total:
                 raise Stopped
 
-        with pytest.raises(Stopped):
-            shop.work(progress=stop)
-        shop.work()
-        assert_equal(shop.contents("core", "out"), old_contents)
+        return {"progress": progress}
+
+    places = words if each_its_own else words[:: len(words) // 5]
+    stopped_at(places, stop, torn_shops, old_contents, each_its_own)
 
 
 @pytest.mark.long

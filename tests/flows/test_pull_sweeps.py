@@ -23,7 +23,7 @@ def pull_of(turns, rate_hz=20.0, share=1.0):
 def taken_in(shop, make, text):
     shop.put("job/pull_1.csv", text)
     shop.put("job/card.toml", make.card())
-    shop.work()
+    shop.work_out("out.session")
     ((is_used, trouble, notes, low, high),) = shop.rows(
         "SELECT is_used, trouble, notes, sweep_from_rpm, sweep_to_rpm FROM out.pull"
     )
@@ -148,7 +148,7 @@ def test_what_the_probe_reads_of_the_shut_throttle_is_no_lean_window(shop, make)
 
     shop.put("J-1/pull_1.csv", make.pull(mixture=lambda speed: mixture(speed) + speed * 1e-6))
     shop.put("J-1/card.toml", make.card())
-    shop.work()
+    shop.work_out("out.session")
     ((worst, top, last),) = shop.rows(
         "SELECT max(lambda_wide), max(engine_speed_rpm) FILTER (lambda_wide IS NOT NULL), "
         "max(engine_speed_rpm) FROM out.pull_curve"

@@ -62,7 +62,7 @@ def test_a_layout_told_apart_by_its_file_name_wins(one_job):
 
 
 def test_a_better_layout_reads_old_files_again_as_if_it_had_been_there(one_job):
-    one_job.work()
+    one_job.work_out("out.pull")
     assert one_job.rows("SELECT layout FROM core.pull") == [("plain-pull",)]
     teach(one_job, "better", FIVE)
     one_job.work()

@@ -84,9 +84,9 @@ def test_the_one_that_arrived_first_counts_whichever_is_derived_first(two_layout
     held = teach_later.read_text(encoding="utf-8")
     teach_later.unlink()
     job(two_layouts, make, 1, {"run.csv": run})
-    two_layouts.work()
+    two_layouts.work_out("out.pull")
     job(two_layouts, make, 2, {"lauf.csv": in_other_words(run)})
-    two_layouts.work()
+    two_layouts.work_out("out.pull")
     assert two_layouts.rows("SELECT file_name, is_used FROM out.pull") == [("lauf.csv", True)]
     teach_later.write_text(held, encoding="utf-8")
     two_layouts.work()

@@ -95,10 +95,10 @@ def test_the_same_ride_twice_on_one_stage_adds_no_time(two_layouts, make):
     shop = two_layouts
     log = ridden(2)
     job(shop, make, 1, {"one.csv": rich(*log)})
-    shop.work()
+    shop.work_out("out.stage_cruise")
     once = shop.rows("SELECT steady_s, cells FROM out.stage_cruise")
     job(shop, make, 1, {"one.csv": rich(*log), "again.csv": rich(*(part[50:] for part in log))})
-    shop.work()
+    shop.work_out("out.quarter_figure", "out.stage_cruise")
     assert shop.rows("SELECT steady_s, cells FROM out.stage_cruise") == once
     assert [bool(trouble) for _, _, trouble, _ in told(shop)] == [True, False]
     rides = "SELECT figure_value FROM out.quarter_figure WHERE figure = 'rides'"
@@ -110,15 +110,15 @@ def test_a_copy_counts_once_the_other_is_gone_and_a_rebuild_says_the_same(two_la
     log = ridden(3)
     job(shop, make, 1, {"one.csv": rich(*log), "again.csv": rich(*(part[50:] for part in log))})
     job(shop, make, 2, {"other.csv": rich(*ridden(4))})
-    shop.work()
+    shop.work_out("out.stage_cruise")
     stood = shop.contents("out")
     shop.forget_warehouse()
-    shop.work()
+    shop.work_out("out.stage_cruise")
     assert shop.contents("out") == stood
     (shop.folder.inbox / "job 1/one.csv").unlink()
     stage = make.stage(pulls=[], rides=["again.csv"])
     shop.put("job 1/card.toml", make.card("J-1", [stage], bike="B-1"))
-    shop.work()
+    shop.work_out("out.stage_cruise")
     assert [trouble for _, _, trouble, _ in told(shop)] == [None, None]
     assert shop.rows("SELECT count(*) FROM out.same_ride") == [(0,)]
 

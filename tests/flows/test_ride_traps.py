@@ -113,8 +113,7 @@ def table(shop, query):
     return [{name: read_out(value) for name, value in row.items()} for row in rows]
 
 
-@pytest.fixture
-def seen(shop, make):
+def looking_at(shop, make):
     """Return a function that takes a ride in and gives its line, exclusions and cells."""
 
     def look(text, probe="header", fuel="E5"):
@@ -141,6 +140,18 @@ def seen(shop, make):
     return look
 
 
+@pytest.fixture
+def seen(shop, make):
+    return looking_at(shop, make)
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory, make, open_little_shop):
+    """Return a shop with the ride that has no trap, and what is seen of it; for reading only."""
+    shop = open_little_shop(tmp_path_factory.mktemp("plain") / "shop")
+    return shop, *looking_at(shop, make)(ride())
+
+
 def medians(cells):
     return {place: row["lambda_median"] for place, row in cells.items()}
 
@@ -152,8 +163,8 @@ def agree(cells, others, share=0.01):
     return bool(shared) and all(abs(a[at] / b[at] - 1) < share for at in shared)
 
 
-def test_the_plain_ride_gives_the_mixture_that_was_burnt(seen):
-    line, _, cells = seen(ride())
+def test_the_plain_ride_gives_the_mixture_that_was_burnt(plain):
+    _, line, _, cells = plain
     assert line["lambda_from"] == "wideband"
     found = medians(cells)
     for (speed, opening), truth in PLAIN_LAMBDA.items():
@@ -164,7 +175,7 @@ def test_the_plain_ride_gives_the_mixture_that_was_burnt(seen):
     assert cells[3000.0, 10.0]["lean_error_pct"] == pytest.approx(3.0, abs=0.5)
 
 
-@pytest.mark.parametrize("delay_s", [0.08, 0.15, 0.3])
+@pytest.mark.parametrize("delay_s", [0.08, pytest.param(0.15, marks=pytest.mark.long), 0.3])
 def test_a_late_probe_is_brought_forward_with_its_doubt(seen, delay_s):
     line, _, cells = seen(ride(delay_s=delay_s))
     assert line["delay_s"] == pytest.approx(delay_s, abs=0.020)
@@ -205,11 +216,11 @@ def clutch_in(columns):
     ],
 )
 def test_a_trap_is_counted_by_its_reason_and_leaves_the_cells_alone(
-    seen, shop, trap, reason, least_s
+    seen, plain, trap, reason, least_s
 ):
-    _, plain, cells = seen(ride())
+    _, _, left_out_plain, cells = plain
     _, left_out, trapped = seen(ride(change=trap))
-    assert left_out.get(reason, 0.0) - plain.get(reason, 0.0) > least_s
+    assert left_out.get(reason, 0.0) - left_out_plain.get(reason, 0.0) > least_s
     assert agree(trapped, cells)
 
 
@@ -334,14 +345,13 @@ def test_a_throttle_that_reads_below_nothing_is_shut(seen):
     def low(columns):
         columns["open"] -= 12.5
 
-    _, left_out, _ = seen(ride(change=low))
-    line, *_ = seen(ride(change=low))
+    line, left_out, _ = seen(ride(change=low))
     counted = line["steady_s"] + sum(left_out.values())
     assert counted == pytest.approx(line["duration_s"], rel=0.01)
 
 
-def test_pressure_makes_cells_of_its_own_with_the_same_mixture(seen, shop):
-    seen(ride())
+def test_pressure_makes_cells_of_its_own_with_the_same_mixture(plain):
+    shop, *_ = plain
     found = {
         (row["speed_from_rpm"], row["pressure_from_pa"]): row["lambda_median"]
         for row in table(shop, "SELECT * FROM out.pressure_cell WHERE dwell_s >= 5")

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import re
+import shutil
 import sqlite3
 import time
 from contextlib import closing
@@ -15,11 +16,18 @@ from tests.flows import test_terminal as terminal
 from warehouse import snapshot, store
 
 
-@pytest.fixture
-def published(shop):
+@pytest.fixture(scope="module")
+def published_root(tmp_path_factory, open_little_shop):
+    shop = open_little_shop(tmp_path_factory.mktemp("published") / "shop")
     shop.job(1)
     shop.update()
-    return shop
+    return shop.folder.root
+
+
+@pytest.fixture
+def published(published_root, open_little_shop, tmp_path):
+    """Copy the published shop, for a test to change."""
+    return open_little_shop(shutil.copytree(published_root, tmp_path / "published"))
 
 
 EVIL = "![x](http:__example.invalid_x.png) <b>|`$.csv"
@@ -96,13 +104,11 @@ def test_a_busy_shop_is_left_alone_and_looked_at_again(schedule, shop):
     assert watch.is_new(watch.given())
 
 
-def test_of_what_was_missed_only_the_newest_run_is_made(schedule, shop):
+def test_of_what_was_missed_only_the_newest_run_is_made(schedule, published):
     from prefect.client.orchestration import get_client
     from prefect.states import Scheduled
 
-    shop.job(1)
-    shop.update()
-    flows = schedule.deploy(str(shop.folder.root), "UTC")
+    flows = schedule.deploy(str(published.folder.root), "UTC")
     (nightly,) = [place for place, flow in flows.items() if flow.name == "check"]
     days_ago = [dt.datetime.now(dt.UTC) - dt.timedelta(days=days) for days in (3, 2, 1)]
     with get_client(sync_client=True) as client:
@@ -172,9 +178,8 @@ def test_damage_is_looked_for_once_an_hour(published, monkeypatch):
     assert watch.is_new(watch.given())
 
 
-def test_a_check_that_finds_something_fails_and_names_it(schedule, shop):
-    shop.job(1)
-    shop.update()
+def test_a_check_that_finds_something_fails_and_names_it(schedule, published):
+    shop = published
     assert schedule.check_flow(str(shop.folder.root), return_state=True).message == "all is well"
     ((sha,),) = shop.rows("SELECT file_sha256 FROM core.pull LIMIT 1")
     (shop.folder.archive / sha[:2] / sha).unlink()

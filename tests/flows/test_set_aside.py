@@ -12,7 +12,7 @@ CLUTCH = '[[set_aside]]\nfile = "pull_3.csv"\nreason = "clutch slipped"\nby = "M
 
 def write_card(shop, make, more="", pulls=("pull_*.csv",)):
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=pulls), more]))
-    shop.work()
+    shop.work_out("out.session", "out.file")
 
 
 @pytest.fixture
@@ -148,5 +148,5 @@ def test_a_refused_card_after_one_that_sets_all_aside_tells_its_own_mistake(shop
     # Bug: the reason was that of the card in force.
     write_card(shop, make, CLUTCH.replace("pull_3.csv", "pull_1.csv"), pulls=("pull_1.csv",))
     shop.put("job/card.toml", "job = \n")
-    shop.work()
+    shop.work_out("out.session", "out.file")
     assert "not valid TOML" in shop.outcome("job/card.toml").reason

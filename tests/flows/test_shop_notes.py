@@ -1,5 +1,7 @@
 """Notes of people: one file each in the inbox, kept in every version, told where they are wrong."""
 
+import shutil
+
 import pytest
 
 from flows.derive import is_behind
@@ -96,12 +98,18 @@ def test_derived_again_from_the_archive_all_notes_are_the_same(book):
     assert [table for table in before if before[table] != after[table]] == []
 
 
-@pytest.fixture
-def little(tmp_path):
-    made = LittleShop(tmp_path / "shop")
+@pytest.fixture(scope="module")
+def one_job(tmp_path_factory):
+    made = LittleShop(tmp_path_factory.mktemp("little") / "shop")
     made.job(1)
     made.update()
-    return made
+    return made.folder.root
+
+
+@pytest.fixture
+def little(one_job, tmp_path):
+    """Copy the published shop of one job, for a test to write notes in."""
+    return LittleShop(shutil.copytree(one_job, tmp_path / "shop"))
 
 
 def shown(shop):
@@ -129,10 +137,10 @@ def test_a_note_alone_is_published_and_makes_no_figure_again(little):
 
 def test_a_note_waits_for_its_job_and_is_shown_once_that_comes(little):
     little.put("_notes/a.toml", said('job = "J-2"'))
-    little.update()
+    little.take_in()
     assert states(little) == {"a.toml": "waiting"}
     little.job(2)
-    little.update()
+    little.take_in()
     assert states(little) == {"a.toml": "note"}
 
 

@@ -48,7 +48,7 @@ def judged(shop, make, texts, delay="delay_s = 0.18\n"):
     for name, one in zip(names, texts, strict=True):
         shop.put(f"job/{name}", one)
     shop.put("job/card.toml", make.card(stages=[make.stage(pulls=names)]))
-    shop.work()
+    shop.work_out("out.session")
     names = (
         "level, worst_lean_error_pct, worst_speed_rpm, judged_from_rpm, judged_to_rpm, settling_s, "
         "level_not_excluded, worst_lower_pct, worst_upper_pct, is_scatter_assumed, reason"

@@ -21,7 +21,7 @@ def fitted(shop, make):
                 make.stage("slip-on", ["b_1.csv", "b_2.csv"], parts=[make.part()], **stage),
             ]
             shop.put(f"{job}/card.toml", make.card(job, stages=stages, bike=f"B-{bike}"))
-        shop.work()
+        shop.work_out("out.trust")
         return shop.rows(
             "SELECT remount_share, remount_origin ->> '$.bikes', remount_pairs, default_told "
             "FROM out.trust"

@@ -61,6 +61,12 @@ def settings(demo):
     return demo.settings
 
 
+@pytest.fixture(params=[6, pytest.param(100_000, marks=pytest.mark.long)], ids=["some", "all"])
+def some(request):
+    """Take figures from the whole length of a list: each is asked for in a tenth of a second."""
+    return lambda rows: rows[:: -(-rows.height // request.param)].iter_rows(named=True)
+
+
 @pytest.mark.parametrize("kind", list(why.KINDS))
 def test_every_kind_of_figure_is_told_with_its_address_method_and_evidence(kind, shown, settings):
     known = one_of(shown, kind)
@@ -75,17 +81,17 @@ def test_every_kind_of_figure_is_told_with_its_address_method_and_evidence(kind,
 
 
 @pytest.mark.parametrize("kind", list(CONCERNED))
-def test_pulls_used_and_left_out_are_all_pulls_of_the_stages_concerned(kind, shown, settings):
-    for row in one_of(shown, kind).unique("key").head(25).iter_rows(named=True):
+def test_pulls_used_and_left_out_are_all_pulls_of_the_stages_concerned(kind, shown, settings, some):
+    for row in some(one_of(shown, kind).unique("key", maintain_order=True)):
         found = behind(shown, row["figure"], settings)
         wanted = number(shown, CONCERNED[kind].replace("$key", "?"), row["key"])
         assert sum(parted(found)) == wanted, row["figure"]
         assert found.pulls.height == found.pulls.unique(["stage_id", "pull_no"]).height
 
 
-def test_the_pulls_behind_a_gain_are_those_that_it_counts(shown, settings):
+def test_the_pulls_behind_a_gain_are_those_that_it_counts(shown, settings, some):
     # out.gain counts them itself, in the step that compares; odd ones are among them.
-    for gain in shown.sql("FROM out.gain").pl().head(40).iter_rows(named=True):
+    for gain in some(shown.sql("FROM out.gain ORDER BY gain_id").pl()):
         found = behind(shown, f"gain {gain['gain_id']}", settings)
         counted = gain["pulls_before"] + gain["pulls_after"] + (gain["pulls_again"] or 0)
         assert sum(parted(found)[:2]) >= counted
@@ -93,17 +99,17 @@ def test_the_pulls_behind_a_gain_are_those_that_it_counts(shown, settings):
         assert found.budget["share_of_variance"].sum() == pytest.approx(1.0, abs=1e-6)
 
 
-def test_the_bikes_behind_a_remap_need_are_as_many_as_it_says(shown, settings):
-    for need in shown.sql("FROM out.remap_need").pl().iter_rows(named=True):
+def test_the_bikes_behind_a_remap_need_are_as_many_as_it_says(shown, settings, some):
+    for need in some(shown.sql("FROM out.remap_need ORDER BY need_id").pl()):
         stages = behind(shown, f"need {need['need_id']}", settings).stages
         used = stages.filter(pl.col("standing") == why.COUNTS)
         assert used["bike_id"].n_unique() == used.height == need["bikes"]
 
 
 def test_the_bikes_behind_a_quote_are_as_many_as_it_says_and_the_gains_left_out_are_told(
-    shown, settings
+    shown, settings, some
 ):
-    for effect in shown.sql("FROM out.pooled_effect").pl().iter_rows(named=True):
+    for effect in some(shown.sql("FROM out.pooled_effect ORDER BY effect_id").pl()):
         stages = behind(shown, f"quote {effect['effect_id']}", settings).stages if (
             effect["figure"] != "peak against peak"
         ) else behind(shown, f"quote-peak {effect['effect_id']}", settings).stages  # fmt: skip
@@ -156,9 +162,10 @@ def test_every_code_that_leaves_something_out_has_its_words():
     assert codes | {"no probe"} == set(why.REASONS)
 
 
-@pytest.fixture
-def hostile(shop, make):
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory, open_little_shop, make):
     """Make a shop whose names hold the signs that an address or SQL could stumble over."""
+    shop = open_little_shop(tmp_path_factory.mktemp("hostile") / "shop")
     for pull in (1, 2):
         shop.put(f"odd/s1_{pull}.csv", make.pull(1.0 + 0.001 * pull))
         shop.put(f"odd/s2_{pull}.csv", make.pull(1.1 + 0.001 * pull))

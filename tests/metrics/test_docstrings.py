@@ -2,6 +2,7 @@
 
 import ast
 import doctest
+import functools
 import importlib
 import inspect
 import pkgutil
@@ -10,6 +11,7 @@ import re
 import pytest
 
 import flows.metrics
+from tests.each import each
 
 MODULES = [
     importlib.import_module(f"flows.metrics.{found.name}")
@@ -49,16 +51,12 @@ def owned(module, kind):
     ]
 
 
-FUNCTIONS = [
-    pytest.param(function, id=f"{module.__name__.rpartition('.')[2]}.{function.__name__}")
-    for module in MODULES
-    for function in owned(module, inspect.isfunction)
-]
-CLASSES = [
-    pytest.param(found, id=f"{module.__name__.rpartition('.')[2]}.{found.__name__}")
-    for module in MODULES
-    for found in owned(module, inspect.isclass)
-]
+FUNCTIONS = [function for module in MODULES for function in owned(module, inspect.isfunction)]
+CLASSES = [found for module in MODULES for found in owned(module, inspect.isclass)]
+
+
+def called(member):
+    return f"{member.__module__.rpartition('.')[2]}.{member.__name__}"
 
 
 def sections(documented):
@@ -105,11 +103,15 @@ def wrong_units(found):
     return wrong
 
 
+@functools.cache
+def bodies_of(module):
+    tree = ast.parse(inspect.getsource(module))
+    return {node.name: node for node in tree.body if isinstance(node, ast.FunctionDef)}
+
+
 def refuses(function):
     """Whether the body raises or checks, itself or through a private function of its module."""
-    module = inspect.getmodule(function)
-    tree = ast.parse(inspect.getsource(module))
-    bodies = {node.name: node for node in tree.body if isinstance(node, ast.FunctionDef)}
+    bodies = bodies_of(inspect.getmodule(function))
 
     def looks(name, seen):
         for node in ast.walk(bodies[name]):
@@ -133,19 +135,19 @@ def test_there_is_something_to_read():
     assert len(FUNCTIONS) >= 20
 
 
-@pytest.mark.parametrize("module", MODULES, ids=lambda module: module.__name__)
+@each(MODULES, lambda module: module.__name__)
 def test_a_module_opens_with_one_plain_sentence(module):
     first = (module.__doc__ or "").split("\n\n")[0]
     assert first.strip().endswith(".")
 
 
-@pytest.mark.parametrize("function", FUNCTIONS)
+@each(FUNCTIONS, called)
 def test_documented_arguments_are_those_of_the_signature_in_its_order(function):
     documented = list(entries(sections(function).get("Parameters", "")))
     assert documented == list(inspect.signature(function).parameters)
 
 
-@pytest.mark.parametrize("function", FUNCTIONS)
+@each(FUNCTIONS, called)
 def test_units_in_brackets_agree_with_the_suffix(function):
     parts = sections(function)
     wrong = wrong_units(entries(parts.get("Parameters", "")))
@@ -155,7 +157,7 @@ def test_units_in_brackets_agree_with_the_suffix(function):
     assert not wrong
 
 
-@pytest.mark.parametrize("function", FUNCTIONS)
+@each(FUNCTIONS, called)
 def test_a_function_says_what_it_returns_and_shows_it(function):
     parts = sections(function)
     missing = {"Examples"} - set(parts)
@@ -165,13 +167,13 @@ def test_a_function_says_what_it_returns_and_shows_it(function):
     assert ">>> " in parts["Examples"]
 
 
-@pytest.mark.parametrize("function", FUNCTIONS)
+@each(FUNCTIONS, called)
 def test_a_function_that_refuses_says_when(function):
     if refuses(function):
         assert "ValueError" in sections(function).get("Raises", "")
 
 
-@pytest.mark.parametrize("function", FUNCTIONS)
+@each(FUNCTIONS, called)
 def test_what_is_cited_is_listed_and_a_standard_named_is_cited(function):
     parts = sections(function)
     text = " ".join(body for name, body in parts.items() if name != "References")
@@ -183,7 +185,7 @@ def test_what_is_cited_is_listed_and_a_standard_named_is_cited(function):
         assert cited
 
 
-@pytest.mark.parametrize("documented", CLASSES)
+@each(CLASSES, called)
 def test_a_result_describes_each_of_its_fields_with_its_unit(documented):
     fields = [name for name in getattr(documented, "__annotations__", {}) if name[0] != "_"]
     described = entries(sections(documented).get("Attributes", ""))

@@ -2,9 +2,8 @@
 
 import unicodedata
 
-import pytest
-
 from schemas.visible import visible
+from tests.each import each
 
 # ECMA-48: C0, DEL and C1 are Unicode's category Cc. UAX #9: what sets or turns the direction has a
 # bidi class of its own; the implicit marks are named there.
@@ -18,7 +17,7 @@ TURNING = [
 MARKS = ["\u200e", "\u200f", "\u061c"]
 
 
-@pytest.mark.parametrize("sign", [*ACTING, *TURNING, *MARKS], ids=ascii)
+@each([*ACTING, *TURNING, *MARKS], ascii)
 def test_no_control_character_is_left(sign):
     shown = visible(f"a{sign}b")
     assert shown == f"a{sign}b" if sign in "\n\t" else sign not in shown

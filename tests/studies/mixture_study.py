@@ -30,11 +30,13 @@ from fixtures.demo_shop import (
     write_stage,
 )
 from fixtures.known_truth import is_regulated
-from flows.derive import derive
 from flows.intake import take_in
 from flows.metrics.cruise import exclusion_reasons
 from flows.metrics.mixture import part_throttle_band
+from flows.steps import engine
+from flows.steps.progress import plainly, quietly
 from schemas.settings import ShopSettings, read_settings
+from tests.conftest import needed
 from tests.result_table import write_beside
 from tests.studies.tuned_bikes import KINDS, kind_of, tuned_shop, with_table
 from warehouse import store
@@ -110,7 +112,8 @@ def study(folder: Path, bikes_each: int, seed: int = SEED, rides: int = 1) -> Fo
             write_stage(folder, invented, job, stage_no)
         with store.writer(shop) as connection:
             take_in(connection, shop, settings, now=NOW + dt.timedelta(days=stage_no))
-            derive(connection, shop, settings)
+            given = engine.Given(shop, settings)
+            engine.bring_up(connection, needed("out.fuel_change"), given, plainly, quietly)
             for job in invented.jobs.values():
                 found.cells.extend(_cells(connection, invented, job, stage_no))
                 found.delays.extend(_delays(connection, invented, job, stage_no))
