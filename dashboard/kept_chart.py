@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from typing import Any
 
@@ -27,6 +28,9 @@ class _Ready(go.Figure):
     def __init__(self, checked: go.Figure) -> None:
         super().__init__()
         self._ready = checked.to_dict()
+        # Plotly adds its own look, which ours says all of. The frame draws each picture twice;
+        # the second time is all work again for whoever brings a look, and nothing else.
+        self._ready["layout"].pop("template", None)
 
     def to_dict(self) -> dict[str, Any]:
         return self._ready
@@ -34,11 +38,13 @@ class _Ready(go.Figure):
 
 @st.cache_resource(max_entries=96, show_spinner=False)
 def _figure(
-    depends: tuple[Any, ...],  # noqa: ARG001 - it is what the figure is kept by
+    depends: tuple[Any, ...],
     _make: Callable[[], Chart | CellTable],
     layout: dict[str, Any],
 ) -> _Ready:
-    return _Ready(go.Figure(on_page.figure(_make())).update_layout(layout))
+    # By this the browser knows that the second drawing is of the same figures: nothing is redone.
+    state = hashlib.blake2b(repr(depends).encode(), digest_size=8).hexdigest()
+    return _Ready(go.Figure(on_page.figure(_make())).update_layout(layout, datarevision=state))
 
 
 def draw(

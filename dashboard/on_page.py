@@ -94,26 +94,31 @@ def _layout(palette: Palette, height: float, *, below: float, left: float) -> di
             "bgcolor": palette.paper,
             "bordercolor": palette.grid,
             "font": {"color": palette.text, "size": 13},
+            "align": "left",
         },
         "legend": {
             "orientation": "h", "yref": "container", "y": 0, "yanchor": "bottom", "x": 0,
             "font": {"size": 12},
         },
         "dragmode": False,
-        "template": None,
+        "autotypenumbers": "strict",
     }  # fmt: skip
 
 
 def _axis(title: str, palette: Palette) -> dict[str, Any]:
     return {
-        "title": {"text": title, "font": {"size": 13, "color": palette.muted}},
+        "title": {
+            "text": title, "font": {"size": 13, "color": palette.muted}, "standoff": 15,
+        },
         "tickfont": {"size": 12, "color": palette.muted},
         "gridcolor": palette.grid,
         "linecolor": palette.muted,
         "tickcolor": palette.muted,
+        "ticks": "",
+        "automargin": True,
         "zeroline": False,
         "fixedrange": True,
-    }
+    }  # fmt: skip
 
 
 def _x_axis(chart: Chart) -> dict[str, Any]:
@@ -297,8 +302,8 @@ def _trace(item: Line | Marks | Band, panel: Panel) -> dict[str, Any]:
             seen = np.isfinite(lower) & np.isfinite(upper)
             speed = _numbers(item.x)[seen]
             return {
-                "x": np.concatenate([speed, speed[::-1]]),
-                "y": np.concatenate([lower[seen], upper[seen][::-1]]),
+                "x": [*speed.tolist(), *speed[::-1].tolist()],
+                "y": [*lower[seen].tolist(), *upper[seen][::-1].tolist()],
                 "mode": "lines",
                 "fill": "toself",
                 "fillcolor": faded(item.colour, item.strength),
@@ -340,10 +345,10 @@ def _cells(table: CellTable) -> dict[str, Any]:
         "type": "heatmap",
         "x": list(table.speeds.values()),
         "y": list(table.loads.values()),
-        "z": value,
-        "text": written,
+        "z": value.tolist(),
+        "text": written.tolist(),
         "texttemplate": "%{text}",
-        "customdata": told,
+        "customdata": told.tolist(),
         "colorscale": cell_colours(table.palette, is_signed=table.is_signed),
         "zmin": table.ends[0],
         "zmax": table.ends[1],

@@ -13,6 +13,7 @@ from starlette.responses import PlainTextResponse
 from starlette.routing import Route
 
 from flows.door import Door
+from flows.early import Early
 from flows.gate import HEALTH, Gate
 from flows.sign_in import SignIn
 from schemas.network import Network
@@ -54,6 +55,8 @@ def pages(script: str, shop: ShopFolder, port: int, network: Network) -> st.App:
         sign_in = SignIn(shop, network)
         routes += sign_in.routes()
         middleware.append(Middleware(Gate, sign_in=sign_in, network=network))
+    # Innermost: whoever is turned away is told of no file.
+    middleware.append(Middleware(Early))
     return st.App(script, routes=routes, middleware=middleware)
 
 
