@@ -70,8 +70,9 @@ if part == "Control bike":
             )
             st.caption(
                 f"Mean power {shop.power_at()} against the reference period. The limits are made "
-                "for each session from those before it; one beyond them is a signal: find the "
-                "cause before trusting gains across that day."
+                "for each session from those before it; one beyond them is a signal, and so is one "
+                "within them at which small departures have added up (see changes of level): find "
+                "the cause before trusting gains across that day."
             )
             signals = of_bike.filter(pl.col("signal") != "")
             sessions = wording.counted(of_bike.height, "session")

@@ -144,7 +144,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
 STABILITY = Step(
     name="chart the control bike",
     doing="charting the control bike",
-    version=10,
+    version=11,
     # Only of the verdicts there is always one.
     tables=("out.dyno_verdict", "out.dyno_check", "out.dyno_event", "out.session_drift"),
     reads=(
@@ -974,10 +974,17 @@ def _bike_verdict(
             name, "unknown", note("no chart yet", needed=stability.LEAST_LEARNT, **about)
         )
     level, signals = rows[-1]["shift_pct"], [row for row in rows if row["signal"]]
-    holds = any(e["event_kind"] in ("shift", "drift") and not e["last_on"] for e in events)
-    state = "act" if holds else "watch" if signals or is_changed else "good"
+    held = [e for e in events if e["event_kind"] in ("shift", "drift") and not e["last_on"]]
+    if held:
+        # Its size is told once, of the dyno: the mean since then is another estimate of the same.
+        level = held[-1]["event_pct"]
+    state = "act" if held else "watch" if signals or is_changed else "good"
     told = note(
         "control bike stands",
+        is_told=bool(held),
+        adds_up=all(
+            fact["code"] == "sum beyond limit" for row in signals for fact in row["signal"]
+        ),
         level_pct=level,
         half_pct=_finite(half_pct),
         reference=sum(row["is_reference"] for row in rows),

@@ -206,6 +206,12 @@ def test_a_shift_is_dated_sized_and_widens_what_lies_across_it(bench):
     half = event["event_half_pct"]
     assert f"changed by +{event['event_pct']:.1f} ± {half:.1f} %" in event["sentence"]
     assert event["sentence"].endswith("that still holds.")
+    # The size of the change stands once: of the bike that tells of it no second one is stated.
+    (of_bike,) = bench.connection.execute(
+        "SELECT told, figure FROM out.dyno_verdict WHERE subject LIKE 'control bike%'"
+    ).fetchall()
+    assert "%" not in in_words(of_bike[0])
+    assert of_bike[1] == event["event_pct"]
     # The chart draws the same level, from within the days that the event names.
     changed_on = bench.connection.execute(
         "SELECT min(run_on), any_value(shift_pct) FROM out.dyno_check WHERE shift_pct > 1"
