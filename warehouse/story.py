@@ -200,7 +200,8 @@ def job_in_a_line(job: Mapping[str, Any], gain: Mapping[str, Any] | None) -> str
     if gain is not None:
         said.append(gain_in_short(gain))
     if job["level"] is not None:
-        lean = "no lean window" if job["level"] == "none" else f"mixture {job['level']}"
+        seen = f"{UNSEEN} at full throttle"
+        lean = seen if job["level"] == "none" else f"mixture {job['level']}"
         if beyond := job["level_not_excluded"]:
             lean += f", {beyond} not excluded"
         said.insert(0 if is_lean(job) else len(said), f"left with {lean}")

@@ -16,6 +16,7 @@ from markupsafe import Markup
 from dashboard.drawing import CellTable, Chart
 from dashboard.look import LIGHT
 from dashboard.on_paper import WIDTH, cleaned, drawing
+from dashboard.sheets.letters import isolated
 
 TEXT_WIDTH_MM = 182.0
 """Of an A4 page between its margins."""
@@ -151,11 +152,12 @@ def as_html(document: Document) -> str:
     """Return a document as one HTML file: no script, nothing asked of any network."""
     known = anchors(document)
     body = Markup("\n").join(_block(block, known) for block in document.blocks)
-    shop = Markup("<br>").join(lines(document.shop))
-    foot = Markup("").join(Markup("<p>{}</p>").format(cleaned(line)) for line in document.foot)
+    shop = Markup("<br>").join(map(isolated, lines(document.shop)))
+    foot = Markup("").join(Markup("<p>{}</p>").format(isolated(line)) for line in document.foot)
     return str(
         PAGE.format(
-            title=cleaned(document.title),
+            page_title=cleaned(document.title),
+            title=isolated(document.title),
             style=_style(),
             logo=_logo(document.logo),
             shop=shop,
@@ -177,17 +179,17 @@ def _block(block: Block, known: set[str]) -> Markup:
     match block:
         case Heading():
             anchor = Markup(' id="{}"').format(block.anchor) if block.anchor else ""
-            return Markup("<h{0}{1}>{2}</h{0}>").format(block.level, anchor, cleaned(block.text))
+            return Markup("<h{0}{1}>{2}</h{0}>").format(block.level, anchor, isolated(block.text))
         case Text():
             name = "lead" if block.is_strong else "small" if block.is_small else "plain"
-            return Markup('<p class="{}">{}</p>').format(name, cleaned(block.text))
+            return Markup('<p class="{}">{}</p>').format(name, isolated(block.text))
         case Box():
             points = Markup("").join(
-                Markup("<li>{}</li>").format(cleaned(point)) for point in block.points
+                Markup("<li>{}</li>").format(isolated(point)) for point in block.points
             )
             said = Markup('<div class="box {}"><strong>{}</strong>{}</div>')
             listed = Markup("<ul>{}</ul>").format(points) if points else ""
-            return said.format(f"edge-{block.level}", cleaned(block.text), listed)
+            return said.format(f"edge-{block.level}", isolated(block.text), listed)
         case Figures():
             cards = Markup("").join(_card(entry, known) for entry in block.entries)
             return Markup('<dl class="figures">{}</dl>').format(cards)
@@ -204,24 +206,24 @@ def _block(block: Block, known: set[str]) -> Markup:
 
 def _card(entry: Figure, known: set[str]) -> Markup:
     value = _linked(Link(entry.value, entry.to), known)
-    below = Markup("<br>").join(map(cleaned, entry.below))
+    below = Markup("<br>").join(map(isolated, entry.below))
     return Markup(
         '<div><dt>{}</dt><dd class="value">{}</dd><dd class="below">{}</dd></div>'
-    ).format(cleaned(entry.title), value, below)
+    ).format(isolated(entry.title), value, below)
 
 
-def _linked(cell: str | Link, known: set[str]) -> Markup | str:
+def _linked(cell: str | Link, known: set[str]) -> Markup:
     if isinstance(cell, str):
-        return cleaned(cell)
+        return isolated(cell)
     if cell.to not in known:
-        return cleaned(cell.text)
-    return Markup('<a href="#{}">{}</a>').format(cell.to, cleaned(cell.text))
+        return isolated(cell.text)
+    return Markup('<a href="#{}">{}</a>').format(cell.to, isolated(cell.text))
 
 
 def _table(table: Table, known: set[str]) -> Markup:
     kinds = [column.kind for column in table.columns]
     heads = Markup("").join(
-        Markup('<th scope="col" class="{}">{}</th>').format(column.kind, cleaned(column.title))
+        Markup('<th scope="col" class="{}">{}</th>').format(column.kind, isolated(column.title))
         for column in table.columns
     )
     shares = table.widths or ()
@@ -264,7 +266,7 @@ PAGE = Markup("""<!DOCTYPE html>
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta http-equiv="Content-Security-Policy" \
 content="default-src 'none'; style-src 'unsafe-inline'; img-src data:">
-<title>{title}</title>
+<title>{page_title}</title>
 <style>{style}</style>
 </head>
 <body>

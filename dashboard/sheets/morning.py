@@ -15,9 +15,11 @@ from typing import Any, NamedTuple
 import duckdb
 import jinja2
 import polars as pl
+from markupsafe import Markup
 
 from dashboard.day import Day, read_day
 from dashboard.settings_shown import in_force
+from dashboard.sheets.letters import isolated
 from dashboard.sheets.told import told
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
@@ -46,6 +48,7 @@ def render(shop_day: Day, settings: ShopSettings, snapshot: Snapshot) -> str:
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         keep_trailing_newline=True,
+        finalize=lambda value: value if isinstance(value, Markup) else isolated(value),
     )
 
     def power(power_w: float | None) -> str:

@@ -11,6 +11,7 @@ import streamlit as st
 from dashboard import address, export, kept_chart, note_forms, pieces, why_panel
 from dashboard.drawing import Chart
 from dashboard.sheets.job import sheet_of, sheet_stem
+from dashboard.sheets.letters import lacks_in_pdf
 from dashboard.story.one_job import OneJob
 from dashboard.story_chart import StageLine, gain_of_curves, story_chart
 from warehouse import story, wording
@@ -22,6 +23,10 @@ LIKE_IT = "views/builds_like_this.py"
 STEP_RPM = 50
 """Of the grid that the curves stand on."""
 HIGHEST_RPM = 30_000
+NOT_IN_PDF = (
+    "The PDF holds Latin, Greek and Cyrillic letters; others stand as ◊ in it. The HTML that "
+    "`rollbook sheet` writes beside it holds them all."
+)
 RANGE_CAUTION = (
     "The span holds the truth 19 times in 20, of a stretch picked by eye too: it is the mean of "
     "the band of the whole curve, and may be too wide. No verdict."
@@ -303,6 +308,11 @@ def _sheet(one: OneJob) -> None:
         f"story_sheet_{job_id}",
         icon=":material/download:",
     )
+    named = (one.bike["model_label"], *(
+        stage[name] for stage in one.stages for name in ("stage_name", "parts_label", "map_label")
+    ))  # fmt: skip
+    if lacks_in_pdf(one.shop.settings.shop.name, *named):
+        st.caption(NOT_IN_PDF)
 
 
 def _other_jobs(one: OneJob) -> None:

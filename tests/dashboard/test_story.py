@@ -451,7 +451,8 @@ def test_a_stop_that_was_last_pulled_before_a_ride_is_told():
 def test_another_job_that_left_at_stop_says_so_before_its_gain():
     job = STOP | {"parts_label": "silencer: Halden S2", "map_label": "Birch r3"}
     assert story.job_in_a_line(job, GOOD).startswith("left with mixture stop; ")
-    assert story.job_in_a_line(job | {"level": "none"}, GOOD).endswith("left with no lean window")
+    said = story.job_in_a_line(job | {"level": "none"}, GOOD)
+    assert said.endswith("left with no lean window seen at full throttle")
 
 
 def test_a_like_build_that_left_at_stop_says_so_before_its_gain():
