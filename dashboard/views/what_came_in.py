@@ -167,27 +167,17 @@ if in_need.is_empty():
 else:
     # Choose
     with st.expander("Show some of them only"):
-        states_wanted = st.pills(
-            "State",
-            IN_NEED,
-            selection_mode="multi",
-            default=list(IN_NEED),
-            key="what_came_in_need_states",
-        )
+        states_wanted = address.several("need", "State", IN_NEED, default=IN_NEED)
         layouts = sorted(set(in_need["layout"].drop_nulls().to_list()))
-        layout = st.selectbox(
-            "Layout", [ANY_LAYOUT, NO_LAYOUT, *layouts], key="what_came_in_need_layout"
-        )
-        age = st.segmented_control(
-            "Came", AGES, default=AGES[0], required=True, key="what_came_in_need_age"
-        )
-        holds = st.text_input("Job or file name holds", key="what_came_in_need_text")
+        layout = address.select("layout", "Layout", [ANY_LAYOUT, NO_LAYOUT, *layouts])
+        age = address.segments("came", "Came", AGES)
+        holds = address.line("holds", "Job or file name holds")
     asked = asked_for(
         in_need,
         states=states_wanted,
-        layout={ANY_LAYOUT: None, NO_LAYOUT: ""}.get(str(layout), layout),
+        layout={ANY_LAYOUT: None, NO_LAYOUT: ""}.get(layout, layout),
         text=holds,
-        age=age or AGES[0],
+        age=age,
         now=dt.datetime.now(dt.UTC),
     )
     # Show
@@ -258,9 +248,7 @@ with st.expander("Last job folders"):
 with st.expander("All files"):
     # Choose
     text = address.line("text", "Job or file name holds")
-    states = st.pills(
-        "State", STATES, selection_mode="multi", default=list(STATES), key="what_came_in_states"
-    )
+    states = address.several("states", "State", STATES, default=STATES)
     listed = shop.ask("files", states=states, text=text)
     total = int(listed["found"][0]) if listed.height else 0
     shown = "" if total <= listed.height else f", the latest {wording.number(listed.height)} shown"

@@ -144,6 +144,7 @@ if not measured.is_empty():
             "is_held_by_fdr false_share",
         )
         st.caption(
-            "Ranked by what is sure, the lower end. Each from the bikes of its model alone, "
-            "nothing borrowed. Where the last share is low, few of those down to it are wrong."
+            "Ranked by what is sure, the lower end. Range and chance here are both from the bikes "
+            "of the model alone; the quote above borrows from other models, so its range is "
+            "another. Where the last share is low, few of those down to it are wrong."
         )

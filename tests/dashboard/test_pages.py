@@ -332,6 +332,19 @@ def test_pulls_left_out_are_counted(small_shop, monkeypatch):
     assert "3 pulls of 306 left out" in said
 
 
+def test_which_files_are_asked_for_stands_in_the_address(small_shop, monkeypatch):
+    asked = {"need": "waiting", "came": "any-time", "layout": "None recognised"}
+    app = _page(_view("what_came_in"), small_shop, monkeypatch, **asked, holds="zz", states="card")
+    shown = {one.key: one.value for one in (*app.button_group, *app.selectbox, *app.text_input)}
+    assert shown["address_need"] == ["waiting"]
+    assert shown["address_layout"] == "None recognised"
+    assert shown["address_holds"] == "zz"
+    assert shown["address_states"] == ["card"]
+    assert any(one.value.startswith("0 files asked for") for one in app.text)
+    app.text_input(key="address_holds").set_value("csv").run()
+    assert app.query_params["holds"] == "csv"
+
+
 def test_a_new_snapshot_is_read_without_a_restart(tmp_path, monkeypatch, make_small_shop):
     shop = make_small_shop(tmp_path / "shop", filled=False)
     app = _page(_view("this_quarter"), shop, monkeypatch)
