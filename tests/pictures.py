@@ -15,6 +15,8 @@ import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
+from schemas.network import Network
+
 APP = Path(__file__).parents[1] / "dashboard" / "app.py"
 PAGES = {
     "today": "",  # the first page stands at the address itself
@@ -71,6 +73,7 @@ def serving(shop: Path, *, patience_s: float = 60.0) -> Iterator[tuple[str, int]
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     command = [sys.executable, "-m", "flows.pages", str(APP), str(port)]
+    command.append(Network().model_dump_json())
     address = f"http://127.0.0.1:{port}"
     server = subprocess.Popen(
         command,
