@@ -7,9 +7,11 @@ from collections.abc import Callable
 
 import duckdb
 
+from flows.derive import STEPS
+from flows.steps import engine
 from flows.steps.progress import quietly_mended
 from schemas.columns import COLUMNS
-from warehouse import statements, store
+from warehouse import history, statements, store
 from warehouse.damage import DamagedError
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, publish
@@ -24,13 +26,27 @@ def publish_snapshot(
 ) -> Snapshot:
     """Publish the shop's derived tables. Nothing new makes no new snapshot."""
     now = now or dt.datetime.now(dt.UTC)
-    snapshot = publish(connection, shop, meanings(connection), now, heal)
+    keep = history.anchored(shop)
+    snapshot = publish(connection, shop, meanings(connection), now, heal, keep)
+    history.record(shop, snapshot, versions(), heal)
     # A kill between derive and here leaves the shop behind, and the next intake asks for both.
     connection.execute(
         "INSERT OR REPLACE INTO raw.finished "
         "SELECT 'publish', made_from FROM raw.finished WHERE flow_name = 'derive'"
     )
     return snapshot
+
+
+def versions() -> dict[str, str]:
+    """Return, for each published table, the versions of the steps that it rests on."""
+    of_step = {table: f"{s.name} {s.version}" for s in STEPS for table in (*s.tables, *s.beside)}
+    return {
+        table.removeprefix("out."): "; ".join(
+            sorted({of_step[one] for one in engine.rests_on(table) if one in of_step})
+        )
+        for table in statements.definitions()
+        if table.startswith("out.")
+    }
 
 
 def meanings(connection: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str, str]]:

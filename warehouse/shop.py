@@ -110,6 +110,11 @@ class ShopFolder:
         return self.root / "published"
 
     @property
+    def history(self) -> Path:
+        """What each publish changed."""
+        return self.root / "history"
+
+    @property
     def reports(self) -> Path:
         """Reviews and sheets."""
         return self.root / "reports"
@@ -136,6 +141,7 @@ class ShopFolder:
             self.warehouse,
             self.samples,
             self.published,
+            self.history,
             self.reports,
             self.backups,
         )

@@ -14,7 +14,7 @@ import hashlib
 import json
 import re
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -183,18 +183,19 @@ def publish(
     meanings: list[tuple[str, str, str, str]],
     now: dt.datetime,
     heal: Callable[[str], None] | None = None,
+    keep: Collection[str] = (),
 ) -> Snapshot:
     """Publish all of `out` as a new snapshot, of the parts that are as they were, and point to it.
 
-    Nothing new makes no new snapshot, unless what stands is damaged.
+    Nothing new makes no new snapshot, unless what stands is damaged. Files in `keep` are not swept.
     """
     try:
-        return _published(connection, shop, meanings, now, heal, read=False)
+        return _published(connection, shop, meanings, now, heal, keep, read=False)
     except duckdb.Error as error:
         # A part that cannot be opened looks like a damaged database: every byte of all is read.
         if not is_damage(error):
             raise
-        return _published(connection, shop, meanings, now, heal, read=True)
+        return _published(connection, shop, meanings, now, heal, keep, read=True)
 
 
 def _published(
@@ -203,6 +204,7 @@ def _published(
     meanings: list[tuple[str, str, str, str]],
     now: dt.datetime,
     heal: Callable[[str], None] | None,
+    keep: Collection[str],
     *,
     read: bool,
 ) -> Snapshot:
@@ -242,7 +244,7 @@ def _published(
         size_bytes, sha256 = maker.made(target, lambda: _fill(connection, names, parts, meanings))
     snapshot = Snapshot(number, target, now, content, size_bytes, sha256, tuple(parts))
     _point(folder, snapshot)
-    _sweep(connection, folder, snapshot)
+    _sweep(connection, folder, snapshot, keep)
     return snapshot
 
 
@@ -451,11 +453,15 @@ def _number(path: Path) -> int:
     return int(found[1]) if found else 0
 
 
-def _sweep(connection: duckdb.DuckDBPyConnection, folder: Path, newest: Snapshot) -> None:
+def _sweep(
+    connection: duckdb.DuckDBPyConnection, folder: Path, newest: Snapshot, keep: Collection[str]
+) -> None:
     """Delete snapshots that are no longer kept, and the parts that none of the kept ones names."""
-    named = {part.file for part in newest.parts}
+    named = {*keep, *(part.file for part in newest.parts)}
     old = []
     for path in filter(_number, folder.glob("snap-*.duckdb")):
+        if path.name in named:
+            continue
         if _number(path) <= newest.number - KEPT_SNAPSHOTS:
             old.append(path)
         elif path != newest.path:
