@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 
 import streamlit as st
 
+from dashboard import past
 from dashboard.open_shop import shop_folder, standing
 from dashboard.settings_shown import in_force
 from dashboard.settled import settle
@@ -75,6 +76,7 @@ page = st.navigation(
             ("map_revisions", "map-revisions", "Which maps still miss?"),
             ("dyno_trust", "dyno-trust", "Can the dyno be trusted?"),
             ("this_quarter", "this-quarter", "This quarter"),
+            ("what_changed", "what-changed", "What changed?"),
         ),
         "Bring in": pages(
             ("bring_in_job", "bring-in-a-job", "Bring in a job"),
@@ -86,6 +88,7 @@ page = st.navigation(
 )
 st.set_page_config(page_title=f"{page.title} · Rollbook", layout="wide")
 st.html(STYLE)
+past.carry(page.url_path)
 settings, snapshot = standing()
 
 
@@ -111,6 +114,7 @@ with st.sidebar:
     if settings and snapshot:
         at = snapshot.published_at.astimezone(ZoneInfo(settings.shop.timezone))
         st.caption(f"Snapshot {snapshot.number}, published {at:%d %b %Y, %H:%M}")
+        past.choose(shop_folder(), st)
     else:
         st.caption("Nothing published yet")
     if is_signed_in():
@@ -126,7 +130,8 @@ with foot, st.expander("Cautions: read before you run an engine"):
     for caution in wording.CAUTIONS:
         st.markdown(f"- {caution}")
 with body:
-    if told := in_force(shop_folder(), snapshot).told:
+    past.strip(snapshot)
+    if not past.day() and (told := in_force(shop_folder(), snapshot).told):
         st.warning(wording.escaped(told))
     # Here and not by the list of pages alone: others lead to a page by its file.
     if said := refusal(NEEDED.get(page.url_path, "look")):

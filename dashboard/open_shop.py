@@ -13,7 +13,7 @@ import duckdb
 import polars as pl
 import streamlit as st
 
-from dashboard import export
+from dashboard import export, past
 from dashboard.look import DARK, LIGHT, Limits, Look
 from dashboard.settings_shown import in_force
 from schemas.settings import ShopSettings
@@ -22,10 +22,11 @@ from warehouse import takeaway, wording
 from warehouse.damage import DamagedError, first_line, is_damage
 from warehouse.find import Group, Index, find
 from warehouse.fuel_table import FuelTable, read_fuel_table
+from warehouse.history import HistoryError
 from warehouse.questions import ask
 from warehouse.quote import Quote, read_quote
 from warehouse.shop import ShopFolder
-from warehouse.snapshot import Snapshot, current, open_reader
+from warehouse.snapshot import Snapshot, open_reader
 from warehouse.why import Why, read_why
 
 SHOP_VARIABLE = "ROLLBOOK_SHOP"
@@ -113,8 +114,8 @@ def standing() -> tuple[ShopSettings | None, Snapshot | None]:
     """Return the settings shown and the snapshot, None where one cannot be read, for the frame."""
     folder = shop_folder()
     snapshot = None
-    with contextlib.suppress(DamagedError):
-        snapshot = current(folder)
+    with contextlib.suppress(DamagedError, HistoryError):
+        snapshot = past.shown(folder)
     return in_force(folder, snapshot).settings, snapshot
 
 
@@ -122,7 +123,11 @@ def open_shop() -> OpenShop:
     """Return the shop for this run of the page; say what to do and stop when there is none."""
     folder = shop_folder()
     with _told_if_damaged():
-        snapshot = current(folder)
+        try:
+            snapshot = past.shown(folder)
+        except HistoryError as why:
+            past.refuse(why)
+            raise
     held = in_force(folder, snapshot)
     if held.settings is None and not ShopFolder(folder).exists():
         st.warning("This folder holds no shop yet: it has no rollbook.toml.")

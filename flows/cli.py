@@ -97,6 +97,7 @@ def _is_known(error: Exception) -> bool:
         "BackupError",
         "PeopleError",
         "NotPrivateError",
+        "HistoryError",
     }
     return (
         any(kind.__name__ in names for kind in type(error).__mro__)
@@ -322,16 +323,20 @@ def _say_kept(told: Any) -> bool:
     return not told.lost
 
 
+AsOf = Annotated[str, typer.Option("--as-of", help="As it stood on a day, such as 2026-03-31.")]
+
+
 @app.command()
 def answers(
     folder: Shop,
     full: Annotated[bool, typer.Option("--full", help="With all rows and reasons.")] = False,
+    as_of: AsOf = "",
 ) -> None:
     """Print the three answers from the published snapshot."""
     from flows.answers import print_answers, print_in_short
 
-    snapshot = _published(folder)
-    settings = _settings_shown(folder, snapshot)
+    snapshot = _published(folder, as_of)
+    settings = _settings_shown(folder, snapshot, is_past=bool(as_of))
     if full:
         print_answers(snapshot, settings)
     else:
@@ -339,12 +344,28 @@ def answers(
 
 
 @app.command()
-def job(folder: Shop, job: Annotated[str, typer.Argument(help="The job, such as J-0042.")]) -> None:
+def job(
+    folder: Shop,
+    job: Annotated[str, typer.Argument(help="The job, such as J-0042.")],
+    as_of: AsOf = "",
+) -> None:
     """Print one job: its stages, what each gave, and how lean it is."""
     from flows.job_answers import print_job
 
-    snapshot = _published(folder)
-    print_job(snapshot, job, _settings_shown(folder, snapshot))
+    snapshot = _published(folder, as_of)
+    print_job(snapshot, job, _settings_shown(folder, snapshot, is_past=bool(as_of)))
+
+
+@app.command()
+def changed(
+    folder: Shop,
+    since: Annotated[str, typer.Argument(help="A day, such as 2026-03-31.", show_default=False)],
+    full: Annotated[bool, typer.Option("--full", help="Every sentence, whole.")] = False,
+) -> None:
+    """Print which headline sentences changed since a day, and why."""
+    from flows.past_answers import print_changed
+
+    print_changed(folder, _published(folder), since, full=full)
 
 
 @app.command()
@@ -419,12 +440,13 @@ def why(
         typer.Argument(help="Address of the figure; left out, the kinds are listed."),
     ] = None,
     full: Annotated[bool, typer.Option("--full", help="Every stage, pull and file.")] = False,
+    as_of: AsOf = "",
 ) -> None:
     """Print what stands behind a figure: method, settings, evidence used and left out."""
     from flows.settings import shown_settings
     from flows.why_answers import print_figures, print_why
 
-    snapshot = _published(folder)
+    snapshot = _published(folder, as_of)
     if figure:
         settings, _ = shown_settings(folder, snapshot)
         print_why(snapshot, settings, " ".join(figure), full=full)
@@ -436,11 +458,12 @@ def why(
 def find(
     folder: Shop,
     words: Annotated[list[str], typer.Argument(help="What to look for.", show_default=False)],
+    as_of: AsOf = "",
 ) -> None:
     """Find bikes, jobs, parts, maps, files and notes by a few words."""
     from flows.why_answers import print_found
 
-    if not print_found(_published(folder), " ".join(words)):
+    if not print_found(_published(folder, as_of), " ".join(words)):
         raise typer.Exit(1)
 
 
@@ -461,13 +484,14 @@ def maps(
 def review(
     folder: Shop,
     quarter: Annotated[str, typer.Option(help='Such as "2026 Q2"; default the latest.')] = "",
+    as_of: AsOf = "",
 ) -> None:
     """Write the quarter's review into reports/, as PDF and as HTML."""
     from flows.review import write_review
     from warehouse.shop import ShopFolder
 
-    _published(folder)
-    pdf, html = write_review(ShopFolder(folder.resolve()), quarter or None)
+    _published(folder, as_of)
+    pdf, html = write_review(ShopFolder(folder.resolve()), quarter or None, as_of)
     say(f"Review written: {pdf}\nWith every list: {html}")
 
 
@@ -606,19 +630,24 @@ def _open(folder: Path) -> tuple[Any, Any]:
     return open_shop(folder)
 
 
-def _settings_shown(folder: Path, snapshot: Any) -> Any:
+def _settings_shown(folder: Path, snapshot: Any, *, is_past: bool = False) -> Any:
     """Return the settings that a snapshot was made with; say how the file differs from them now."""
     from flows.settings import shown_settings
 
     settings, told = shown_settings(folder, snapshot)
-    if told:
+    if told and not is_past:
         say(told, style="yellow")
     return settings
 
 
-def _published(folder: Path) -> Any:
-    """Return the shop's snapshot; say what to do and stop where there is none."""
+def _published(folder: Path, as_of: str = "") -> Any:
+    """Return the shop's snapshot, or that of a day; say what to do where there is none."""
     from warehouse.snapshot import current
+
+    if as_of:
+        from flows.past_answers import snapshot_of
+
+        return snapshot_of(folder, as_of)
 
     snapshot = current(folder.resolve())
     if snapshot is None:

@@ -27,7 +27,7 @@ from warehouse import causes, statements
 from warehouse.damage import DamagedError, file_sha256, first_line, put_aside
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Part, Snapshot, current
-from warehouse.store import transaction
+from warehouse.store import first_of_each, transaction
 from warehouse.whole_file import write_whole
 
 INDEX = "index.json"
@@ -291,7 +291,7 @@ def _find_changes(
         "column_name VARCHAR, cause VARCHAR, rows VARCHAR)"
     )
     was, now = _tables(connection, old), _tables(connection, new)
-    for table in sorted((was.keys() | now.keys()) - NOT_KEPT):
+    for table in _other(connection, before, after, was, now):
         grain = after.grains.get(table, [])
         is_alike = was.get(table) == now.get(table) and before.grains.get(table, []) == grain
         sides = ((old, was.get(table)), (new, now.get(table)))
@@ -314,6 +314,36 @@ def _find_changes(
 
 
 Columns = dict[str, str]
+
+
+def _other(
+    connection: duckdb.DuckDBPyConnection,
+    before: Anchor,
+    after: Anchor,
+    was: dict[str, Columns],
+    now: dict[str, Columns],
+) -> list[str]:
+    """Return the tables that hold other values; long ones by their parts, nothing of them read."""
+    tables = sorted((was.keys() | now.keys()) - NOT_KEPT)
+    in_parts = {of.removeprefix("out.") for one in (before, after) for _, of in one.parts}
+    short = [t for t in tables if t not in in_parts and was.get(t) == now.get(t)]
+    sides = [
+        f"SELECT count(*), sum(hash({', '.join(_values(table, now[table]).values())})::HUGEINT) "  # noqa: S608
+        f'FROM "{Path(one.file).stem}".out.{table}'
+        for one in (before, after)
+        for table in short
+    ]
+    sums = first_of_each(connection, sides)
+    pairs = zip(short, sums[: len(short)], sums[len(short) :], strict=True)
+    alike = {table for table, old, new in pairs if old == new}
+    alike |= {
+        t for t in in_parts if _parts(before, t) == _parts(after, t) and t in was.keys() & now
+    }
+    return [table for table in tables if table not in alike]
+
+
+def _parts(anchor: Anchor, table: str) -> set[str]:
+    return {file for file, of in anchor.parts if of == f"out.{table}"}
 
 
 def _values(table: str, columns: Columns | None, grain: list[str] = ()) -> dict[str, str]:  # type: ignore[assignment]
@@ -400,7 +430,7 @@ def _in_parts(
     connection: duckdb.DuckDBPyConnection, table: str, before: Anchor, after: Anchor
 ) -> str:
     """Return what narrows a long table to keys that stand in other parts, or otherwise in them."""
-    own = [{file for file, of in one.parts if of == f"out.{table}"} for one in (before, after)]
+    own = [_parts(before, table), _parts(after, table)]
     if not all(own):
         return ""
     held = [
@@ -507,8 +537,8 @@ def _sweep(shop: ShopFolder, index: Index) -> None:
             path.unlink()
 
 
-def damage(shop: ShopFolder, *, read: bool = False) -> list[str]:
-    """Return what is wrong with the history, a sentence each."""
+def damage(shop: ShopFolder) -> list[str]:
+    """Return what is wrong with the history, every byte of it read; a sentence each."""
     try:
         index = read_index(shop.history)
     except DamagedError as error:
@@ -517,7 +547,7 @@ def damage(shop: ShopFolder, *, read: bool = False) -> list[str]:
         f"{path} is {'damaged' if path.is_file() else 'gone'}: days before "
         f"{index.told(file.last)} cannot be shown; bring it back from a backup"
         for file in (index.files if index else ())
-        if not _is_whole(path := shop.history / file.name, file, read=read)
+        if not _is_whole(path := shop.history / file.name, file, read=True)
     ]
 
 

@@ -41,6 +41,7 @@ from dashboard.sheets.told import told
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import noted, review_words, wording
+from warehouse.history import as_of
 from warehouse.questions import ask, behind
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, open_reader
@@ -491,13 +492,13 @@ def _anchor(figure: str) -> str:
     return f"behind-{figure.replace(' ', '-')}"
 
 
-def read_review(shop: Path, quarter: str | None = None) -> ReviewData:
-    """Return what the review of a quarter says, of the latest without one.
+def read_review(shop: Path, quarter: str | None = None, day: dt.date | None = None) -> ReviewData:
+    """Return what the review of a quarter says, of the latest without one; of a day as it stood.
 
     Raises FileNotFoundError if the shop has no settings or nothing is published yet. Raises
-    ValueError if nothing came in during that quarter.
+    ValueError if nothing came in during that quarter, HistoryError if the day cannot be told.
     """
-    snapshot = current(shop)
+    snapshot = as_of(shop, day) if day else current(shop)
     if snapshot is None:
         raise FileNotFoundError("nothing is published yet: run `rollbook publish DIR` first")
     settings, mistakes, _ = in_force(shop, snapshot)
@@ -512,19 +513,21 @@ def review_stem(quarter: str) -> str:
     return f"review-{quarter.replace(' ', '-')}"
 
 
-def review_of(shop: Path, quarter: str) -> bytes:
+def review_of(shop: Path, quarter: str, day: dt.date | None = None) -> bytes:
     """Return the review of a quarter as PDF; raises what `read_review` raises."""
-    return as_pdf(document(read_review(shop, quarter), is_whole=False))
+    return as_pdf(document(read_review(shop, quarter, day), is_whole=False))
 
 
-def write_review(shop: Path, *, quarter: str | None = None) -> tuple[Path, Path]:
+def write_review(
+    shop: Path, *, quarter: str | None = None, day: dt.date | None = None
+) -> tuple[Path, Path]:
     """Write the review of a quarter as PDF and as HTML, each whole or not at all.
 
     Raises what `read_review` raises.
     """
-    data = read_review(shop, quarter)
+    data = read_review(shop, quarter, day)
     folder = ShopFolder(shop)
-    name = review_stem(data.quarter)
+    name = review_stem(data.quarter) + (f"-as-of-{day}" if day else "")
     pdf, html = folder.reports / f"{name}.pdf", folder.reports / f"{name}.html"
     write_whole(pdf, as_pdf(document(data, is_whole=False)))
     write_whole(html, as_html(document(data, is_whole=True)))
@@ -536,8 +539,11 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Write the review of a quarter as PDF and HTML.")
     parser.add_argument("shop", type=Path, help="the shop's folder")
     parser.add_argument("--quarter", help='such as "2026 Q2"; default: the latest')
+    parser.add_argument("--as-of", type=dt.date.fromisoformat, help="as it stood on a day")
     asked = parser.parse_args()
-    return told(lambda: [str(path) for path in write_review(asked.shop, quarter=asked.quarter)])
+    return told(
+        lambda: [str(p) for p in write_review(asked.shop, quarter=asked.quarter, day=asked.as_of)]
+    )
 
 
 if __name__ == "__main__":

@@ -8,13 +8,14 @@ from collections.abc import Callable
 import duckdb
 
 from warehouse.damage import DamagedError, plainly
+from warehouse.history import HistoryError
 
 
 def told(work: Callable[[], list[str]]) -> int:
     """Do the work of a paper and say its lines; return the exit code."""
     try:
         lines = work()
-    except (FileNotFoundError, ValueError, DamagedError) as trouble:
+    except (FileNotFoundError, ValueError, DamagedError, HistoryError) as trouble:
         sys.stderr.write(f"{trouble}\n")
         return 1
     except (OSError, duckdb.Error) as trouble:

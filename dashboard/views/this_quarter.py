@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import address, charts, export, kept_chart, pieces, why_panel
+from dashboard import address, charts, export, kept_chart, past, pieces, why_panel
 from dashboard.open_shop import open_shop
 from dashboard.sheets.review import review_of, review_stem
 from warehouse import noted, wording
@@ -38,7 +38,7 @@ pieces.cards(
 with st.container(horizontal=True):
     export.on_click(
         "The review (PDF)",
-        lambda: review_of(shop.folder, quarter),
+        lambda: review_of(shop.folder, quarter, past.day()),
         f"{review_stem(quarter)}.pdf",
         "application/pdf",
         "this_quarter_review",

@@ -11,7 +11,7 @@ from flows.steps.ledger import LEDGER, look_at_ledger
 from flows.steps.progress import Heal, Progress, quietly_mended
 from flows.steps.samples import DamagedSamplesError, sound_samples
 from schemas.layout import read_layouts
-from warehouse import snapshot, store
+from warehouse import history, snapshot, store
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -55,6 +55,7 @@ def self_check(
         problems.append(f"published: {told}")
         # The schedule then publishes again by itself.
         connection.execute("DELETE FROM raw.finished WHERE flow_name = 'publish'")
+    problems += [f"history: {told}" for told in history.damage(shop)]
     _, mistakes = read_layouts(shop.layouts)
     problems += [f"layouts/{name} has mistakes: {told[0]}" for name, told in mistakes.items()]
     _back_up(shop, spoilt={*mistakes, *([LEDGER] if ledger.damage or ledger.lost else [])})

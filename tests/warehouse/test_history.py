@@ -1,0 +1,333 @@
+"""Any past day can be opened again, as it was, with why it changed since."""
+
+import datetime as dt
+import json
+import random
+import shutil
+from dataclasses import replace
+
+import pytest
+
+from flows.publish import publish_snapshot
+from warehouse import history, snapshot, statements, store
+from warehouse.history import HistoryError
+from warehouse.shop import ShopFolder
+
+NOW = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
+TABLES = {
+    "shop_fact": "fact",
+    "session_pull": "pull_id",
+    "need_member": "need_id, stage_id",
+    "gain_curve": "gain_id, engine_speed_rpm",
+}
+EXACT = tuple(TABLES)[:3]
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return ShopFolder(tmp_path / "shop")
+
+
+@pytest.fixture
+def connection(folder):
+    with store.writer(folder) as writer:
+        yield writer
+
+
+def fact(connection, name, value):
+    connection.execute(
+        "INSERT OR REPLACE INTO out.shop_fact VALUES (?, ?, 'meaning')", [name, value]
+    )
+
+
+def publish(connection, folder, day, told=None):
+    told = [] if told is None else told
+    now = NOW + dt.timedelta(days=day)
+    return publish_snapshot(connection, folder, now=now, heal=told.append)
+
+
+def on(folder, day):
+    return history.as_of(folder.root, (NOW + dt.timedelta(days=day)).date())
+
+
+def rows(found, tables=EXACT):
+    with snapshot.open_reader(found.path) as reader:
+        return {
+            name: reader.execute(f"SELECT * FROM out.{name} ORDER BY {TABLES[name]}").fetchall()
+            for name in tables
+        }  # fmt: skip
+
+
+def facts(found):
+    return {name: value for name, value, _ in rows(found)["shop_fact"]}
+
+
+def rounded(value, digits=3):
+    return float(f"{value:.{digits - 1}e}")
+
+
+def change_at_random(connection, draw):
+    """Change, add and take out rows of four tables; some days nothing."""
+    for _ in range(draw.randrange(4)):
+        number = draw.randrange(6)
+        fact(connection, f"fact {number}", str(draw.randrange(3)))
+    if draw.random() < 0.3:
+        connection.execute(
+            "DELETE FROM out.shop_fact WHERE fact = ?", [f"fact {draw.randrange(6)}"]
+        )
+    for table, key in (("session_pull", "pull_id"), ("need_member", "need_id"), ("gain_curve", "gain_id")):  # fmt: skip
+        if draw.random() < 0.5:
+            one = f"{key} {draw.randrange(3)}"
+            connection.execute(f"DELETE FROM out.{table} WHERE {key} = ?", [one])
+            for row in range(draw.randrange(4)):
+                told = [
+                    draw.choice([0.0, 1 / 3, -1e-9, 12345.678, draw.random()]) for _ in range(7)
+                ]
+                if table == "session_pull" and row == 0:
+                    connection.execute("INSERT INTO out.session_pull VALUES (?, 's', ?, ?, NULL)", [one, *told[:2]])  # fmt: skip
+                elif table == "need_member":
+                    connection.execute("INSERT INTO out.need_member VALUES (?, ?, 'b', ?, ?, ?)", [one, f"stage {row}", told[0], told[1], str(row)])  # fmt: skip
+                elif table == "gain_curve":
+                    connection.execute("INSERT INTO out.gain_curve VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", [one, 100.0 * row, *told])  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_every_day_comes_back_as_it_was_through_packing_and_days_without_change(
+    connection, folder, seed
+):
+    draw = random.Random(seed)  # noqa: S311
+    fact(connection, "first", "0")
+    known = {}
+    for day in range(0, 72, 8):
+        change_at_random(connection, draw)
+        known[day] = rows(publish(connection, folder, day), TABLES)
+    for day, then in known.items():
+        found = rows(on(folder, day), TABLES)
+        assert {name: found[name] for name in EXACT} == {name: then[name] for name in EXACT}, day
+        for was, told in zip(then["gain_curve"], found["gain_curve"], strict=True):
+            assert was[:2] == told[:2]
+            assert list(map(rounded, was[2:])) == pytest.approx(list(map(rounded, told[2:])), rel=1e-9)  # fmt: skip
+    assert any(file.first < file.last for file in history.read_index(folder.history).files)
+
+
+def test_rows_made_again_alike_leave_no_history(connection, folder):
+    connection.execute("INSERT INTO out.gearing VALUES ('model', 3, 'of version 1')")
+    publish(connection, folder, 0)
+    connection.execute("UPDATE out.gearing SET made_from = 'of version 2'")
+    assert publish(connection, folder, 1).number == 2
+    assert len(history.read_index(folder.history).states) == 1
+    assert history.read_index(folder.history).anchor.file == "snap-00000002.duckdb"
+
+
+def test_a_row_that_goes_and_comes_back_is_there_on_its_days_only(connection, folder):
+    for day, value in enumerate(("a", None, "a", "b")):
+        if value is None:
+            connection.execute("DELETE FROM out.shop_fact")
+            fact(connection, "other", "x")
+        else:
+            fact(connection, "one", value)
+        publish(connection, folder, day)
+    assert [facts(on(folder, day)).get("one") for day in range(4)] == ["a", None, "a", "b"]
+
+
+def test_of_two_publishes_in_one_second_the_last_counts(connection, folder):
+    for value in "abc":
+        fact(connection, "one", value)
+        publish(connection, folder, 0)
+    fact(connection, "one", "d")
+    publish(connection, folder, 1)
+    assert facts(on(folder, 0)) == {"one": "c"}
+
+
+def test_a_clock_set_back_hides_only_what_it_went_over(connection, folder):
+    # By the clock: day 0 "a", day 9 "b", and then day 3 "c", which is the last to hold.
+    for day, value in ((0, "a"), (9, "b"), (3, "c")):
+        fact(connection, "one", value)
+        publish(connection, folder, day)
+    assert [facts(on(folder, day))["one"] for day in (0, 2, 3, 9, 99)] == ["a", "a", "c", "c", "c"]
+
+
+def test_a_day_before_the_first_is_refused_with_the_day_it_begins(connection, folder):
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    with pytest.raises(
+        HistoryError, match="history begins on 2025-06-02 09:30: what stood on 2025"
+    ):
+        on(folder, -1)
+
+
+def test_a_shop_that_kept_no_history_begins_with_its_next_publish(connection, folder):
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    shutil.rmtree(folder.history)
+    with pytest.raises(HistoryError, match="no history yet"):
+        on(folder, 0)
+    publish(connection, folder, 5)
+    assert facts(on(folder, 6)) == {"one": "a"}
+
+
+class KillError(BaseException):
+    """Stands for a kill: nothing may catch it."""
+
+
+@pytest.mark.parametrize("step", ["_find_changes", "_write_index", "_sweep"])
+def test_a_kill_at_any_step_is_made_good_by_the_next_publish(connection, folder, monkeypatch, step):
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    fact(connection, "one", "b")
+    publish(connection, folder, 1)
+
+    def killed(*_, **__):
+        raise KillError
+
+    for value in "cdef":  # more publishes than snapshots are kept
+        fact(connection, "one", value)
+        with monkeypatch.context() as patch:
+            patch.setattr(history, step, killed)
+            with pytest.raises(KillError):
+                publish(connection, folder, 40)
+    publish(connection, folder, 41)
+    assert [facts(on(folder, day))["one"] for day in (0, 1, 41)] == ["a", "b", "f"]
+    assert facts(on(folder, 40))["one"] in "bcdef"
+    named = {file.name for file in history.read_index(folder.history).files}
+    assert {path.name for path in folder.history.glob("*.parquet")} == named
+
+
+def test_a_full_disk_is_told_and_the_next_difference_covers_both(connection, folder, monkeypatch):
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    told = []
+
+    def full(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    for day in range(1, 6):
+        fact(connection, "one", str(day))
+        with monkeypatch.context() as patch:
+            patch.setattr(history, "_kept", full)
+            assert publish(connection, folder, day, told).number == day + 1
+    assert len(told) == 5
+    assert "History could not be written" in told[0]
+    publish(connection, folder, 6)
+    assert [facts(on(folder, day))["one"] for day in (0, 4, 6)] == ["a", "a", "5"]
+
+
+def test_a_history_file_that_is_gone_or_cut_is_told_and_later_days_still_answer(connection, folder):
+    for day, value in enumerate("abcd"):
+        fact(connection, "one", value)
+        publish(connection, folder, day)
+    path = folder.history / history.read_index(folder.history).files[1].name
+    path.write_bytes(path.read_bytes()[:-1])
+    assert facts(on(folder, 2)) == {"one": "c"}
+    with pytest.raises(
+        HistoryError, match=f"{path.name} is gone or damaged: days before 2025-06-04"
+    ):
+        on(folder, 0)
+    assert "is damaged: days before 2025-06-04 09:30 cannot be shown" in history.damage(folder)[0]
+    path.unlink()
+    with pytest.raises(HistoryError, match="gone or damaged"):
+        on(folder, 1)
+
+
+def test_a_damaged_index_is_told_put_aside_and_begun_anew(connection, folder):
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    (folder.history / history.INDEX).write_text('{"states": []}', encoding="utf-8")
+    assert "is damaged" in history.damage(folder)[0]
+    told = []
+    fact(connection, "one", "b")
+    publish(connection, folder, 1, told)
+    assert "is damaged" in told[0]
+    with pytest.raises(HistoryError, match="begins on 2025-06-03"):
+        on(folder, 0)
+
+
+def test_published_files_that_were_lost_break_nothing_where_the_same_rows_come_back(
+    connection, folder
+):
+    for day, value in enumerate("ab"):
+        fact(connection, "one", value)
+        publish(connection, folder, day)
+    shutil.rmtree(folder.published)
+    publish(connection, folder, 7)
+    assert [facts(on(folder, day))["one"] for day in (0, 1, 7)] == ["a", "b", "b"]
+
+
+def test_published_files_that_were_lost_end_the_past_where_other_rows_come(connection, folder):
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    shutil.rmtree(folder.published)
+    fact(connection, "one", "b")
+    told = []
+    publish(connection, folder, 7, told)
+    assert "History begins anew" in told[0]
+    with pytest.raises(HistoryError, match="is gone"):
+        on(folder, 3)
+
+
+def test_columns_that_a_new_version_brought_or_took_are_empty_in_the_past(connection, folder):
+    connection.execute("INSERT INTO out.gearing VALUES ('m', 3, 'x')")
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    # As a version of before would have published it: other columns, one table less.
+    index = history.read_index(folder.history)
+    old = folder.published / index.anchor.file
+    with store.duckdb.connect(str(old)) as past:
+        past.execute("ALTER TABLE out.shop_fact RENAME fact_value TO told_value")
+        past.execute("DROP TABLE out.gearing")
+    store._COLUMNS.clear()
+    fact(connection, "one", "b")
+    publish(connection, folder, 1)
+    then = on(folder, 0)
+    with snapshot.open_reader(then.path) as reader:
+        assert reader.execute("SELECT * FROM out.shop_fact").fetchall() == [
+            ("one", None, "meaning")
+        ]
+        assert reader.execute("SELECT * FROM out.gearing").fetchall() == []
+    assert history.why_changed(folder.root, NOW.date())["shop_fact", "one"] == "new version"
+
+
+def test_a_changed_setting_is_the_cause_of_what_it_changed(connection, folder):
+    connection.execute("INSERT INTO out.setting VALUES ('mixture.warn_pct', '10')")
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    connection.execute("UPDATE out.setting SET setting_json = '14'")
+    fact(connection, "one", "b")
+    publish(connection, folder, 1)
+    causes = history.why_changed(folder.root, NOW.date())
+    assert set(causes.values()) == {"changed setting"}
+
+
+def test_days_are_those_of_the_shop_s_own_clock(connection, folder):
+    # 23:30 UTC on 2 June is 3 June in Vienna (UTC+2 in summer).
+    connection.execute("INSERT INTO out.setting VALUES ('shop.timezone', '\"Europe/Vienna\"')")
+    for hours, value in ((0, "a"), (14, "b")):
+        fact(connection, "one", value)
+        publish_snapshot(connection, folder, now=NOW + dt.timedelta(hours=hours))
+    assert [facts(on(folder, day))["one"] for day in (0, 1)] == ["a", "b"]
+
+
+def test_what_history_leaves_out_are_tables_of_ours():
+    known = {name.removeprefix("out.") for name in statements.definitions()} | {"column_meaning"}
+    assert history.DRAWN | history.NOT_KEPT <= known
+
+
+def test_a_file_of_changes_named_by_no_index_is_swept(connection, folder):
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    torn = folder.history / "rows-00000009-00000009.parquet"
+    torn.write_bytes(b"half")
+    fact(connection, "one", "b")
+    publish(connection, folder, 1)
+    assert not torn.exists()
+
+
+def test_the_index_is_sealed(connection, folder):
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    path = folder.history / history.INDEX
+    said = json.loads(path.read_text(encoding="utf-8"))
+    path.write_text(json.dumps(said | {"begins": 1}), encoding="utf-8")
+    with pytest.raises(history.DamagedError):
+        history.read_index(folder.history)
+    assert replace(history.Index(history.Anchor("", "", [], {}, {}), []), begins=1).begins == 1
