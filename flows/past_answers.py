@@ -13,7 +13,8 @@ from warehouse.headlines import changes_since
 from warehouse.snapshot import Snapshot
 
 MOST_CHANGED = 6
-"""Each takes up to five lines of a screen of 40."""
+"""Each takes three lines of a screen of 40, beside the cautions."""
+WORDS_BEFORE = 3
 
 
 def day_of(text: str) -> dt.date:
@@ -32,6 +33,21 @@ def snapshot_of(folder: Path, day: str) -> Snapshot:
     return found
 
 
+def apart(then: str, now: str) -> tuple[str, str]:
+    """Return two sentences from a little before the word in which they part.
+
+    >>> apart("Real gain: +4.2 % over the riding range, 95 % between +2.9 and +5.5 %",
+    ...       "Real gain: +4.2 % over the riding range, 95 % between +1.8 and +6.4 %")
+    ('… 95 % between +2.9 and +5.5 %', '… 95 % between +1.8 and +6.4 %')
+    """
+    words = then.split(), now.split()
+    alike = [a == b for a, b in zip(*words, strict=False)]
+    start = max((alike.index(False) if False in alike else len(alike)) - WORDS_BEFORE, 0)
+    if not start:
+        return then, now
+    return f"… {' '.join(words[0][start:])}", f"… {' '.join(words[1][start:])}"
+
+
 def print_changed(folder: Path, now: Snapshot, since: str, *, full: bool) -> None:
     """Print the headline sentences that read otherwise than on a day, then and now."""
     found = changes_since(folder.resolve(), day_of(since), now)
@@ -39,8 +55,9 @@ def print_changed(folder: Path, now: Snapshot, since: str, *, full: bool) -> Non
     shown = found.changed if full else found.changed[:MOST_CHANGED]
     for one in shown:
         line(f"{one.now.kind}: {one.now.about}  [{one.cause}]", style="bold")
-        (prose if full else line)(f"  then {one.then}")
-        (prose if full else line)(f"  now  {one.now.sentence}")
+        then, now_ = (one.then, one.now.sentence) if full else apart(one.then, one.now.sentence)
+        (prose if full else line)(f"  then {then}")
+        (prose if full else line)(f"  now  {now_}")
     if len(shown) < len(found.changed):
         prose(f"and {len(found.changed) - len(shown):,} more: --full", style="dim")
     print_cautions()

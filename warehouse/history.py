@@ -77,6 +77,8 @@ class Anchor(NamedTuple):
 
     file: str
     content: str
+    sha256: str
+    """Of the file: where `published/` was lost, numbers begin anew and so do names."""
     parts: list[list[str]]
     """File and table of each."""
     versions: dict[str, str]
@@ -87,6 +89,11 @@ class Anchor(NamedTuple):
     def files(self, published: Path) -> list[Path]:
         """Return its files, the snapshot's own first."""
         return [published / self.file, *(published / file for file, _ in self.parts)]
+
+    def stands(self, published: Path) -> bool:
+        """Whether all its files are there, the snapshot's own as it was."""
+        own, *parts = self.files(published)
+        return all(path.is_file() for path in (own, *parts)) and file_sha256(own) == self.sha256
 
 
 @dataclass(frozen=True)
@@ -189,7 +196,9 @@ def _record(
     folder = shop.history
     folder.mkdir(parents=True, exist_ok=True)
     parts = [[part.file, part.table] for part in snapshot.parts]
-    anchor = Anchor(snapshot.path.name, snapshot.content, parts, versions, _grains())
+    anchor = Anchor(
+        snapshot.path.name, snapshot.content, snapshot.sha256, parts, versions, _grains()
+    )
     state = (snapshot.published_at.astimezone(_zone(anchor, shop)).isoformat(), snapshot.number)
     index = _known(shop, tell)
     if index is None:
@@ -245,7 +254,7 @@ def _gone_on(
     before = index.anchor.files(shop.published)
     if anchor.content == index.anchor.content:
         return replace(index, anchor=anchor)
-    if not all(path.is_file() for path in before):
+    if not index.anchor.stands(shop.published):
         lost = "the snapshot that it went on from is gone"
         tell(f"History begins anew: {lost}, and what is published now is another.")
         return Index(anchor, [*index.states, state], [], number, lost)
@@ -584,7 +593,7 @@ def as_of(root: Path, day: dt.date) -> Snapshot:
 def _then(shop: ShopFolder, index: Index, place: int, published: Snapshot) -> Snapshot:
     at, number = index.states[place]
     anchor = index.anchor
-    if place == len(index.states) - 1 and anchor.file == published.path.name:
+    if place == len(index.states) - 1 and anchor.content == published.content:
         return published
     path = shop.published / f"then-{place:08d}-{Path(anchor.file).stem}.duckdb"
     if not path.is_file():
@@ -595,6 +604,11 @@ def _then(shop: ShopFolder, index: Index, place: int, published: Snapshot) -> Sn
                     f"{shop.history / file.name} is gone or damaged: days before "
                     f"{index.told(file.last)} cannot be shown; bring it back from a backup"
                 )
+        if not anchor.stands(shop.published):
+            raise HistoryError(
+                "the snapshot that history goes on from is gone: the next publish tells whether "
+                "the past can be shown"
+            )
         _make(shop, anchor, place, files, path)
     parts = tuple(Part(file, table, -1, "") for file, table in anchor.parts)
     content = f"state {place} before {anchor.content}"

@@ -122,7 +122,7 @@ def ten_years(shop) -> list[str]:
         by, name = turn * count, f"rows-{turn * count + 1:08d}-{(turn + 1) * count:08d}.parquet"
         target = shop.history / f"ten-{name}"
         duckdb.execute(
-            f"COPY (SELECT * REPLACE (number + {by} AS number, if(since = 0, 0, since + {by}) AS "
+            f"COPY (SELECT * REPLACE (number + {by} AS number, if(since = 0, 0, since + {by}) AS "  # noqa: S608
             f"since) FROM '{shop.history / month.name}') TO '{target}' (FORMAT parquet, "
             f"COMPRESSION zstd, COMPRESSION_LEVEL 9, ROW_GROUP_SIZE {history.PACKED_ROWS})"
         )

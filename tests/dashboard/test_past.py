@@ -1,0 +1,45 @@
+"""Pages as of a day: the address asks, links carry it, every page says so."""
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from tests.conftest import LittleShop
+
+APP = Path(__file__).parents[2] / "dashboard" / "app.py"
+FIRST = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
+
+
+@pytest.fixture
+def page(tmp_path, monkeypatch):
+    shop = LittleShop(tmp_path / "shop")
+    for number in (1, 2):
+        shop.job(number)
+        shop.update(now=FIRST + dt.timedelta(days=number))
+    monkeypatch.setenv("ROLLBOOK_SHOP", str(shop.folder.root))
+    return AppTest.from_file(str(APP), default_timeout=60)
+
+
+def test_the_day_stands_in_the_address_on_every_page_until_it_is_left(page):
+    page.query_params["as_of"] = "2025-06-03"
+    page.run()
+    assert "As it stood on 2025-06-03**: snapshot 1" in page.info[0].value
+    page.switch_page("views/what_changed.py").run()
+    assert page.query_params["as_of"] == "2025-06-03"
+    assert "As it stood on 2025-06-03" in page.info[0].value
+    page.sidebar.selectbox[0].set_value("now").run()
+    assert "as_of" not in page.query_params
+    page.switch_page("views/what_changed.py").run()
+    assert "headline sentence" in page.markdown[0].value
+    assert not page.exception
+
+
+def test_a_day_that_cannot_be_told_is_refused_with_the_way_back(page):
+    page.query_params["as_of"] = "2019-12-31"
+    page.run()
+    assert "History begins on 2025-06-03" in page.error[0].value
+    page.button[-1].click().run()
+    assert not page.error
+    assert "as_of" not in page.query_params

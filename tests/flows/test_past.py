@@ -1,0 +1,89 @@
+"""What stood on a day, in the terminal and in a review; why it changed; and history in a backup."""
+
+import datetime as dt
+
+import pytest
+
+from dashboard.sheets.review import write_review
+from flows.backup import back_up
+from flows.restore import restore
+from flows.steps.progress import quietly
+from tests.conftest import LittleShop, card_text, command_line, part, stage_text
+from warehouse import history
+from warehouse.snapshot import open_reader
+
+FIRST = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
+DAY = "2025-06-02"
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    """Make a shop of two days: on the second a job came in and a card was corrected."""
+    shop = LittleShop(tmp_path_factory.mktemp("past") / "shop")
+    shop.job(1)
+    shop.job(2, bike="B-2", model="Tour 900", cc=900)
+    shop.update(now=FIRST)
+    shop.as_it_was = [path.read_bytes() for path in write_review(shop.folder.root)]
+    shop.job(3, levels=(1.0, 1.2))
+    stages = [
+        stage_text("stage 1", ["s1_1.csv", "s1_2.csv"]),
+        stage_text("stage 2", ["s2_1.csv", "s2_2.csv"], parts=[part("airbox")]),
+    ]
+    text = card_text("J-2", stages, bike="B-2", model="Tour 900", cc=900)
+    shop.put("job 2/card.toml", text)
+    shop.update(now=FIRST + dt.timedelta(days=40))
+    return shop
+
+
+def test_the_review_of_a_day_comes_out_byte_for_byte_as_on_that_day(shop):
+    now = [path.read_bytes() for path in write_review(shop.folder.root)]
+    assert now != shop.as_it_was
+    then = write_review(shop.folder.root, day=FIRST.date())
+    assert [path.read_bytes() for path in then] == shop.as_it_was
+    assert then[0].name.endswith(f"-as-of-{DAY}.pdf")
+
+
+def test_of_a_correction_and_a_new_job_the_nearer_one_is_the_cause(shop):
+    causes = history.why_changed(shop.folder.root, FIRST.date())
+    # Its own card, its own files; and J-1, which shares its model with the new job alone.
+    assert causes["stage", "J-2/2"] == "corrected card"
+    assert causes["gain", "J-2/1 → J-2/2"] == "corrected card"
+    assert causes["stage", "J-3/1"] == "new evidence"
+    assert causes["gain", "J-1/1 → J-1/2"] == "new evidence"
+
+
+def test_answers_of_a_day_know_nothing_of_later_jobs(shop):
+    code, said = command_line("find", shop.folder.root, "B-3", "--as-of", DAY)
+    assert (code, "Nothing fits" in said) == (1, True)
+    code, said = command_line("answers", shop.folder.root, "--as-of", DAY)
+    assert code == 0
+    assert f"As it stood on {DAY}: snapshot 1" in said
+    assert command_line("job", shop.folder.root, "J-2", "--as-of", DAY)[1].count("silencer") >= 1
+    assert command_line("job", shop.folder.root, "J-2")[1].count("airbox") >= 1
+
+
+def test_what_changed_is_told_then_and_now_with_its_cause(shop):
+    code, said = command_line("changed", shop.folder.root, DAY)
+    assert code == 0
+    assert "headline sentences changed" in said
+    assert "[new evidence] then" in said
+
+
+def test_a_day_before_history_or_no_day_gets_a_plain_answer(shop):
+    code, said = command_line("answers", shop.folder.root, "--as-of", "2019-01-01")
+    assert (code, said) == (
+        1, "history begins on 2025-06-02 11:30: what stood on 2019-01-01 cannot be told",
+    )  # fmt: skip
+    assert command_line("changed", shop.folder.root, "yesterday") == (
+        1, "'yesterday' is no day such as 2026-03-31",
+    )  # fmt: skip
+
+
+def test_a_restored_shop_still_tells_the_days_before(shop, tmp_path):
+    back_up(shop.folder, tmp_path / "backups", FIRST, quietly)
+    restore(tmp_path / "backups", tmp_path / "again", None, quietly)
+    again = LittleShop(tmp_path / "again")
+    again.update(now=FIRST + dt.timedelta(days=50))
+    with open_reader(history.as_of(again.folder.root, FIRST.date()).path) as reader:
+        jobs = reader.execute("SELECT DISTINCT job_id FROM out.stage ORDER BY 1").fetchall()
+    assert jobs == [("J-1",), ("J-2",)]
