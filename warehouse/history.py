@@ -15,7 +15,7 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -46,9 +46,9 @@ DRAWN = {
     "similar_build",
     "transient",
 }
-"""Long tables that are drawn or ranked: of their values history keeps three digits, as an eye can
-tell no more of a picture. Of all others it keeps every bit."""
-DIGITS = 3
+"""Long tables that are drawn or ranked. Of their values history keeps what an eye can tell of a
+picture, percent to one place and all else to three digits; of all other tables every bit."""
+PCT_PLACES, DIGITS = 1, 3
 NOT_KEPT = {"likeness", "column_meaning"}
 """Tables that nobody reads a value of, and the meaning of columns, which is the program's."""
 MADE_FROM = "made_from"
@@ -355,15 +355,19 @@ def _parts(anchor: Anchor, table: str) -> set[str]:
     return {file for file, of in anchor.parts if of == f"out.{table}"}
 
 
-def _values(table: str, columns: Columns | None, grain: list[str] = ()) -> dict[str, str]:  # type: ignore[assignment]
+def _values(table: str, columns: Columns | None, grain: Sequence[str] = ()) -> dict[str, str]:
     """Return what is compared and kept of each column: of drawn tables what an eye can tell."""
     return {
-        name: f"if({name} = 0, 0, round({name}, {DIGITS - 1} - floor(log10(abs({name})))::INT))"
-        if table in DRAWN and kind == "DOUBLE" and name not in grain
-        else name
+        name: _drawn(name) if table in DRAWN and kind == "DOUBLE" and name not in grain else name
         for name, kind in (columns or {}).items()
         if name != MADE_FROM
     }
+
+
+def _drawn(name: str) -> str:
+    if name.endswith("_pct"):
+        return f"round({name}, {PCT_PLACES})"
+    return f"if({name} = 0, 0, round({name}, {DIGITS - 1} - floor(log10(abs({name})))::INT))"
 
 
 def _digests(place: str, table: str, columns: Columns | None, narrow: str) -> str:
@@ -552,10 +556,12 @@ def damage(shop: ShopFolder) -> list[str]:
         index = read_index(shop.history)
     except DamagedError as error:
         return [str(error)]
+    if index is None:
+        return []
     return [
         f"{path} is {'damaged' if path.is_file() else 'gone'}: days before "
         f"{index.told(file.last)} cannot be shown; bring it back from a backup"
-        for file in (index.files if index else ())
+        for file in index.files
         if not _is_whole(path := shop.history / file.name, file, read=True)
     ]
 

@@ -1,7 +1,8 @@
 """Measures history: its size a month, what a publish costs more, and answers ten years back.
 
-`python -m tests.bench.history DEMO [JOBS]` takes the files of a whole demo shop, all but the last
-jobs at once and then a job a day, and writes history.md beside this file. Ten years are the month
+`python -m tests.bench.history DEMO [JOBS [READY]]` takes the files of a whole demo shop, all but
+the last jobs at once (or a shop that holds these) and then a job a day, and writes history.md
+beside this file. Ten years are the month
 so measured, again and again: each month's file is a real one, only its numbers are moved.
 """
 
@@ -39,11 +40,15 @@ def main() -> None:
     folders = sorted(path for path in (demo / "inbox").iterdir() if path.name.startswith("J-0"))
     with tempfile.TemporaryDirectory(prefix="history_") as place:
         root = Path(place) / "shop"
-        (root / "inbox").mkdir(parents=True)
-        shutil.copy(demo / "rollbook.toml", root)
-        shutil.copytree(demo / "layouts", root / "layouts")
-        for folder in folders[:-jobs]:
-            shutil.copytree(folder, root / "inbox" / folder.name)
+        if len(sys.argv) > 3:
+            shutil.copytree(sys.argv[3], root)
+            shutil.rmtree(root / "history")
+        else:
+            (root / "inbox").mkdir(parents=True)
+            shutil.copy(demo / "rollbook.toml", root)
+            shutil.copytree(demo / "layouts", root / "layouts")
+            for folder in folders[:-jobs]:
+                shutil.copytree(folder, root / "inbox" / folder.name)
         shop, settings = open_shop(root)
         spent = [publish(shop, settings, BEGINS)]
         for day, folder in enumerate(folders[-jobs:], start=1):
