@@ -67,7 +67,15 @@ def choose(folder: Path, place: Any) -> None:
     asked = day()
     if len(known) > 1 or asked:
         options = [NOW, *dict.fromkeys([*filter(None, [asked and asked.isoformat()]), *known[1:]])]
-        address.select(AS_OF, "As it stood at the end of", options, default=NOW, place=place)
+        before = st.query_params.get(AS_OF)
+        chosen = address.select(
+            AS_OF, "As it stood at the end of", options, default=NOW, place=place
+        )
+        if st.query_params.get(AS_OF) != before:
+            # What stands above was drawn of the other day.
+            if chosen == NOW:
+                back()
+            st.rerun()
 
 
 def strip(snapshot: Snapshot | None) -> None:

@@ -38,6 +38,7 @@ PAGES = {
     "how-many-pulls": "how-many-pulls",
     "dyno-trust": "dyno-trust",
     "this-quarter": "this-quarter",
+    "what-changed": "what-changed",
     "find": "find?q=exhaust",
     "latest-pull": "latest-pull",
 }

@@ -10,7 +10,7 @@ from flows.restore import restore
 from flows.steps.progress import quietly
 from tests.conftest import LittleShop, card_text, command_line, part, stage_text
 from warehouse import history
-from warehouse.snapshot import open_reader
+from warehouse.snapshot import current, open_reader
 
 FIRST = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
 DAY = "2025-06-02"
@@ -45,11 +45,15 @@ def test_the_review_of_a_day_comes_out_byte_for_byte_as_on_that_day(shop):
 
 def test_of_a_correction_and_a_new_job_the_nearer_one_is_the_cause(shop):
     causes = history.why_changed(shop.folder.root, FIRST.date())
-    # Its own card, its own files; and J-1, which shares its model with the new job alone.
+    # Its own card, its own files; and a ranking by model, to which either came alone.
     assert causes["stage", "J-2/2"] == "corrected card"
     assert causes["gain", "J-2/1 → J-2/2"] == "corrected card"
     assert causes["stage", "J-3/1"] == "new evidence"
-    assert causes["gain", "J-1/1 → J-1/2"] == "new evidence"
+    with open_reader(current(shop.folder.root).path) as reader:
+        needs = reader.execute("SELECT need_id, model_id FROM out.remap_need").fetchall()
+    of_model = {(model, causes.get(("need_member", need))) for need, model in needs}
+    assert {why for model, why in of_model if "Strada" in model} == {"new evidence"}
+    assert {why for model, why in of_model if "Tour" in model} == {"corrected card"}
 
 
 def test_answers_of_a_day_know_nothing_of_later_jobs(shop):
