@@ -74,7 +74,7 @@ def main() -> None:
     text = "\n".join(lines)
     say(text)
     place = Path(__file__).with_suffix(".md")
-    head = "# History\n\n`python -m tests.bench.history DEMO`, two busy cores\n\n"
+    head = "# History\n\n`python -m tests.bench.history DEMO`, on two cores with others at work\n\n"
     place.write_text(f"{head}{text}\n", encoding="utf-8")
 
 
