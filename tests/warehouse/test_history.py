@@ -4,11 +4,14 @@ import datetime as dt
 import json
 import random
 import shutil
+from dataclasses import replace
 
+import duckdb
 import pytest
 
 from flows.publish import publish_snapshot
 from warehouse import history, snapshot, statements, store
+from warehouse.damage import file_sha256
 from warehouse.history import HistoryError
 from warehouse.shop import ShopFolder
 
@@ -261,15 +264,24 @@ def test_published_files_that_were_lost_end_the_past_where_other_rows_come(conne
 
 
 def test_columns_that_a_new_version_brought_or_took_are_empty_in_the_past(connection, folder):
-    connection.execute("ALTER TABLE out.shop_fact RENAME fact_value TO reason")
-    store._COLUMNS.clear()
+    connection.execute("INSERT INTO out.gearing VALUES ('m', 3, 'x')")
     fact(connection, "one", "a")
-    publish(connection, folder, 0)
-    connection.execute("ALTER TABLE out.shop_fact RENAME reason TO fact_value")
-    store._COLUMNS.clear()
+    old = publish(connection, folder, 0)
+    # As a version of before would have published it: another column, and one table less.
+    with duckdb.connect(str(old.path)) as past:
+        past.execute("ALTER TABLE out.shop_fact RENAME fact_value TO told_value")
+        past.execute("DROP TABLE out.gearing")
+    old = replace(old, size_bytes=old.path.stat().st_size, sha256=file_sha256(old.path))
+    snapshot._point(folder.published, old)
+    index = history.read_index(folder.history)
+    anchor = index.anchor._replace(sha256=old.sha256)
+    history._write_index(folder.history, replace(index, anchor=anchor))
+    fact(connection, "one", "b")
     publish(connection, folder, 1)
-    assert rows(on(folder, 0))["shop_fact"] == [("one", None, "meaning")]
-    assert rows(on(folder, 1))["shop_fact"] == [("one", "a", "meaning")]
+    with snapshot.open_reader(on(folder, 0).path) as reader:
+        facts_then = reader.execute("FROM out.shop_fact").fetchall()
+        assert facts_then == [("one", None, "meaning")]
+        assert reader.execute("FROM out.gearing").fetchall() == []
     assert history.why_changed(folder.root, NOW.date())["shop_fact", "one"] == "new version"
 
 
