@@ -85,7 +85,11 @@ SIGN_IN_VARIABLE = "ROLLBOOK_SIGN_IN"
 
 def sign_in_of(shop: ShopFolder) -> str:
     """Return the shop's sign-in to its own scheduler; made once, readable by its owner only."""
-    path = shop.sign_in
+    return kept_secret(shop.sign_in)
+
+
+def kept_secret(path: Path) -> str:
+    """Return the secret that a file keeps; made once, readable by its owner only."""
     with contextlib.suppress(OSError, UnicodeDecodeError):
         # A file that others can read, or a link, is no secret: it is made anew.
         if is_private_file(path) and len(known := path.read_text(encoding="ascii")) == 64:
