@@ -537,6 +537,48 @@ def export(
 
 
 @app.command()
+def share(
+    context: typer.Context,
+    folder: Shop,
+    file: Annotated[
+        Path | None, typer.Argument(help="File to write; without one, only shown.", dir_okay=False)
+    ] = None,
+) -> None:
+    """Show what this shop may give to a pool of shops, and write it to a file."""
+    from flows.share import print_preview, to_share, write_share
+
+    found = to_share(folder.resolve(), _published(folder))
+    print_preview(found)
+    if file is None:
+        say("Nothing was written. Name a file to write it, such as share.parquet.")
+        return
+    if isinstance(context.obj, int):
+        os.umask(context.obj)  # a file for the person, where the person wants it
+    write_share(file, found.rows)
+    say(f"Written: {file}")
+
+
+@app.command()
+def pool(
+    pooled: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Folder of share files.", file_okay=False)
+    ],
+    folder: Shop,
+) -> None:
+    """Hold the share files of many shops together, and show them beside this shop's own."""
+    from flows.pool import pool as pool_all
+    from flows.pool import print_pooled
+    from warehouse.store import writer
+
+    snapshot = _published(folder)
+    shop, settings = _open(folder)
+    print_pooled(pool_all(pooled, folder.resolve(), snapshot))
+    with writer(shop, wait_s=WAIT_S) as connection:
+        _derive(connection, shop, settings)
+        _publish(connection, shop)
+
+
+@app.command()
 def sheet(
     folder: Shop,
     job: Annotated[str, typer.Argument(help='Such as "J-0042".')],

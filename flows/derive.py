@@ -13,6 +13,7 @@ from flows.steps import (
     curves,
     effects,
     engine,
+    everywhere,
     expected,
     facts,
     fuel_change,
@@ -41,6 +42,7 @@ STEPS = (
     health.HEALTH, plan.PLANS, gains.GAINS, rides.RIDES, fuel_change.FUEL_CHANGES,
     effects.EFFECTS, promises.PROMISES, over_bikes.OVER_BIKES, attribution.ATTRIBUTION, need.NEED,
     expected.EXPECTED, map_revisions.MAP_REVISIONS, alike.ALIKE, facts.FACTS,
+    everywhere.EVERYWHERE,
 )  # fmt: skip
 """All that is derived; the engine takes them in the order of what they read."""
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import re
 
+import polars as pl
+
 from flows.answers import print_cautions
 from flows.mixture_answers import NothingKnownError
 from flows.terminal import prose
+from warehouse.everywhere import here_and_everywhere
 from warehouse.questions import ask
 from warehouse.quote import FIGURES, Quote, read_quote
 from warehouse.snapshot import Snapshot, open_reader
@@ -26,7 +29,11 @@ def print_quote(snapshot: Snapshot, model: str, change: str, *, of_peak: bool) -
         models = dict(ask(reader, "quote_models").select("model_label", "model_id").iter_rows())
         label = _named(model, list(models), "models")
         change_key = _named(change, ask(reader, "quote_changes")["change_key"].to_list(), "changes")
-        found = read_quote(reader, models.get(label, ""), label, change_key, figure)
+        model_id = models.get(label, "")
+        found = read_quote(reader, model_id, label, change_key, figure)
+        shared = ask(
+            reader, "here_and_everywhere", model_id=model_id, change_key=change_key, figure=figure
+        )
     for sentence in found.sentences:
         prose(sentence, style="bold")
     if found.caution:
@@ -34,6 +41,9 @@ def print_quote(snapshot: Snapshot, model: str, change: str, *, of_peak: bool) -
     if found.row is not None:
         prose(f"{DOTS}  19 of 20 fall into such a range, one does not.")
     _print_behind(found)
+    for row in shared.filter(pl.col("fitted_parts").is_null()).to_dicts():
+        for sentence in here_and_everywhere(row):
+            prose(f"- {sentence}")
     print_cautions()
 
 

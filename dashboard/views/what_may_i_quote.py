@@ -6,7 +6,7 @@ import streamlit as st
 from dashboard import address, charts, kept_chart, pieces, why_panel
 from dashboard.dots import twenty_dots
 from dashboard.open_shop import open_shop
-from warehouse import quote, wording
+from warehouse import everywhere, quote, wording
 
 shop = open_shop()
 
@@ -58,6 +58,26 @@ def draw_quote() -> None:
         "Holds for a sound bike on the same fuel, measured as usual. A quote is no promise of a "
         "part's maker, and the ranges know only bikes that were measured here."
     )
+
+    shared = shop.ask(
+        "here_and_everywhere", model_id=model["model_id"], change_key=change, figure=figure
+    )
+    if not shared.is_empty():
+        st.subheader("Here and everywhere", anchor=False)
+        for said in everywhere.here_and_everywhere(shared.row(0, named=True)):
+            st.markdown(f"- {wording.escaped(said)}")
+        by_parts = shared.filter(pl.col("fitted_parts").is_not_null())
+        if not by_parts.is_empty():
+            with st.expander(f"Everywhere, by the parts that were fitted: {by_parts.height}"):
+                pieces.table(
+                    by_parts,
+                    "fitted_parts shops bikes own_bikes mean_pct lower_pct upper_pct",
+                )
+        st.caption(
+            "Everywhere is what other shops say in their share files, this one among them. Nobody "
+            "here saw those pulls, and a shop that shares only its best runs raises the mean. "
+            "None of it goes into the quote above."
+        )
 
     curve = shop.ask("pooled_curve", change_key=change, model_id=model["model_id"])
     if not curve.is_empty():

@@ -43,7 +43,8 @@ class Chain(NamedTuple):
     bikes, dynos : ndarray. How many stand behind each group.
     mean, sd : ndarray. Mean over dynos and its standard error by restricted likelihood. [1]
     lower, upper : ndarray. Interval of that mean, by t; NaN for one dyno. [1]
-    between_bikes, between_dynos : ndarray. Standard deviations, single estimates. [1]
+    between_bikes, between_dynos : ndarray. Standard deviations, single estimates; the second NaN
+        for one dyno. [1]
     next_mean, next_lower, next_upper : ndarray. The next bike on the dyno that was asked for. [1]
     cell_group, cell_dyno : ndarray. Group and dyno of each cell: the bikes of one group on a dyno.
     cell_off, cell_variance : ndarray. What a cell's mean is off the group's by, and how well that
@@ -164,10 +165,11 @@ def chain(
     """
     rows = _sorted(effect, variance, group, dyno)
     next_mean, next_variance = _averaged(rows, here)
+    dynos = np.diff([*rows.group_starts, rows.cell_group.size])
     tau, sigma = _best(rows)
     cells = _cells(rows, tau)
-    fit = _fit(rows, cells, sigma)
-    dynos = np.diff([*rows.group_starts, rows.cell_group.size])
+    # One dyno tells nothing of others: what is said is said of its own bikes.
+    fit = _fit(rows, cells, np.where(dynos > 1, sigma, 0.0))
     tail = 0.5 + 0.5 * LEVEL
     with np.errstate(divide="ignore", invalid="ignore"):
         factor = np.maximum(1.0, fit.misfit / (dynos - 1))
@@ -182,7 +184,7 @@ def chain(
         lower=fit.mean - reach,
         upper=fit.mean + reach,
         between_bikes=tau,
-        between_dynos=sigma,
+        between_dynos=np.where(dynos > 1, sigma, np.nan),
         next_mean=next_mean,
         next_lower=next_mean - next_reach,
         next_upper=next_mean + next_reach,

@@ -66,6 +66,8 @@ class Step:
     key: str = WHOLE
     set_by: Callable[[ShopSettings], object] = field(default=lambda _: None)
     """Settings that change every key."""
+    beyond: Callable[[ShopFolder], object] = field(default=lambda _: None)
+    """What it reads of the shop's folder: not made again where that is as it was."""
     through: Mapping[str, tuple[str, str]] = field(default_factory=dict)
     """Tables without the key: the column that they share with another of these tables."""
     beside: tuple[str, ...] = ()
@@ -210,7 +212,8 @@ def bring_up(
     def state(step: Step) -> str:
         read = {heads.get(table, table) for name in step.reads for table in rests_on(name)}
         told = _contents(connection, sorted({*read, step.tables[0]}), known)
-        return fingerprint(step.version, settings, step.set_by(given.settings), told)
+        set_by, beyond = step.set_by(given.settings), step.beyond(given.shop)
+        return fingerprint(step.version, settings, set_by, told, beyond)
 
     made = {}
     for step in ordered(steps):
