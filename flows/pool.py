@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 
 from flows.apart import Limits, Worker, worker
-from flows.metrics.chain import Chain, agrees_too_well, chain, offset
+from flows.metrics.chain import Chain, agrees_too_well, chain, offsets
 from flows.readers.source import UnreadableError
 from flows.share import BETWEEN_PARTS, NAMES, POOL, names_of, to_share
 from flows.terminal import prose, say
@@ -377,18 +377,17 @@ def _figures(figure: str, heads: pl.DataFrame, found: Chain) -> pl.DataFrame:
 def _odd(found: Chain, is_whole: np.ndarray, whose: dict[int, str]) -> list[str]:
     """Say which dynos stand off the others over all models and changes."""
     counts = is_whole[found.cell_group] & (found.dynos[found.cell_group] >= LEAST_SHOPS)
-    told = []
-    for dyno in np.unique(found.cell_dyno[counts]):
-        at = counts & (found.cell_dyno == dyno)
-        between = found.between_dynos[found.cell_group[at]]
-        far, p = offset(found.cell_off[at], found.cell_variance[at], between)
-        if p * len(whose) < ODD_P:
-            over = counted(int(at.sum()), "model and change", "models and changes")
-            told.append(
-                f"{whose[int(dyno)]}: its gains stand {signed(100 * np.expm1(far))} % off the "
-                f"others' over {over}; it counts all the same, and widens the spread between dynos"
-            )
-    return told
+    cells = np.bincount(found.cell_dyno[counts])
+    dynos, far, p = offsets(
+        found.cell_off[counts], found.cell_variance[counts], found.cell_dyno[counts]
+    )
+    return [
+        f"{whose[int(dyno)]}: its gains stand {signed(100 * np.expm1(far[at]))} % off the others' "
+        f"over {counted(int(cells[dyno]), 'model and change', 'models and changes')}; it counts "
+        "all the same, and widens the spread between dynos"
+        for at, dyno in enumerate(dynos)
+        if p[at] * dynos.size < ODD_P
+    ]
 
 
 def print_pooled(found: Pooled) -> None:

@@ -195,18 +195,20 @@ def chain(
     )
 
 
-def offset(off: ArrayLike, variance: ArrayLike, between: ArrayLike) -> tuple[float, float]:
-    r"""Return what one dyno is off the others by over many groups, and the p of its being none.
+def offsets(
+    off: ArrayLike, variance: ArrayLike, dyno: ArrayLike
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    r"""Return what each dyno is off the others by over many groups, and the p of its being none.
 
     Parameters
     ----------
-    off : array_like. What its mean is off the group's by, for each group. [1]
-    variance : array_like. How well each of its means is measured. [1]
-    between : array_like. Standard deviation between dynos in each group. [1]
+    off : array_like. What each cell's mean is off its group's by. [1]
+    variance : array_like. How well each cell's mean is measured. [1]
+    dyno : array_like of int. Dyno of each cell.
 
     Returns
     -------
-    tuple of float. Mean offset and its two-sided p.
+    tuple of ndarray. Dynos, their mean offsets, and two-sided p; NaN with fewer than three dynos.
 
     Raises
     ------
@@ -214,26 +216,39 @@ def offset(off: ArrayLike, variance: ArrayLike, between: ArrayLike) -> tuple[flo
 
     Notes
     -----
-    With weights :math:`p_g = 1 / (\sigma_g^2 + s_g^2)` adding up to 1, the variance of the mean is
-    :math:`(\sum p_g \sigma_g)^2 + \sum p_g^2 s_g^2`: what a dyno differs by is taken to be one and
-    the same in all groups, which promises least.
+    Each dyno's offset is the mean over its cells, weighted by the inverse of their variance, with
+    variance :math:`s_i^2`. It is held against the mean and standard deviation of the k - 1 other
+    offsets: t with k - 2 degrees of freedom for
+    :math:`|\delta_i - \bar\delta_{-i}| / \sqrt{S_{-i}^2 (1 + 1 / (k - 1)) + s_i^2}`, the
+    externally studentised residual [1]_ with what this dyno's own measurement adds: one far off
+    does not widen the scale that it is held against, and what a dyno differs by in all groups
+    alike counts once. Ask for p times the number of dynos.
 
-    Assumes that the other dynos were many: the group's mean holds this one too, and a dyno that
-    is far off widens the spread that it is held against.
+    Assumes that the others are sound.
 
     Examples
     --------
-    >>> far, p = offset([0.03, 0.03], [1e-5, 1e-5], [0.005, 0.005])
-    >>> far, p < 1e-6
-    (0.03, True)
+    >>> _, far, p = offsets([0.06, 0.001, -0.001, 0.0, 0.002], [1e-6] * 5, [0, 1, 2, 3, 4])
+    >>> p[:2] < 1e-4
+    array([ True, False])
+
+    References
+    ----------
+    .. [1] R. D. Cook and S. Weisberg, "Residuals and Influence in Regression," 1982 (from memory).
     """
-    d, s2, sigma = (np.asarray(given, dtype=float) for given in (off, variance, between))
+    d, s2 = np.asarray(off, dtype=float), np.asarray(variance, dtype=float)
     require("variance", s2, above=0.0)
-    weight = 1.0 / (np.square(sigma) + s2)
-    weight /= weight.sum()
-    mean = float(weight @ d)
-    sd = float(np.sqrt((weight @ sigma) ** 2 + np.square(weight) @ s2))
-    return mean, float(2.0 * special.ndtr(-abs(mean) / sd))
+    dynos, at = np.unique(np.asarray(dyno, dtype=np.int64), return_inverse=True)
+    weight = np.bincount(at, 1.0 / s2)
+    delta = np.bincount(at, d / s2) / weight
+    count = dynos.size
+    if count < 3:
+        return dynos, delta, np.full(count, np.nan)
+    rest = (delta.sum() - delta) / (count - 1)
+    squares = np.sum(np.square(delta)) - np.square(delta) - (count - 1) * np.square(rest)
+    spread = np.maximum(squares, 0.0) / (count - 2)
+    t = np.abs(delta - rest) / np.sqrt(spread * (1.0 + 1.0 / (count - 1)) + 1.0 / weight)
+    return dynos, delta, 2.0 * special.stdtr(count - 2, -t)
 
 
 def agrees_too_well(effect: ArrayLike, variance: ArrayLike, group: ArrayLike) -> bool:

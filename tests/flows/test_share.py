@@ -100,7 +100,7 @@ def hostile(folder):
     (folder / "empty.parquet").write_bytes(b"")
     (folder / "link.parquet").symlink_to("/etc/hostname")
     good.with_columns(note=pl.lit("x")).write_parquet(folder / "more.parquet")
-    good.with_columns(share_version=pl.lit(9)).write_parquet(folder / "newer.parquet")
+    good.with_columns(share_version=pl.lit(9, pl.Int64)).write_parquet(folder / "newer.parquet")
     pl.concat([good, frame(2)]).write_parquet(folder / "two.parquet")
     whole = bytearray((folder / "newer.parquet").read_bytes())
     whole[200:260] = b"\xff" * 60
@@ -128,9 +128,9 @@ def test_hostile_files_are_refused_by_name_and_a_sound_one_beside_them_counts(tm
 
 
 def test_a_shop_counts_once_by_its_newest_file_and_never_against_itself():
-    old, new = frame(1), frame(1).with_columns(share_no=pl.lit(8))
+    old, new = frame(1), frame(1).with_columns(share_no=pl.lit(8, pl.Int64))
     # The secret was lost: other ids, the same rows.
-    renamed = frame(1).with_columns(shop_id=pl.lit("f" * 16), share_no=pl.lit(1))
+    renamed = frame(1).with_columns(shop_id=pl.lit("f" * 16), share_no=pl.lit(1, pl.Int64))
     own = frame(9)
     stranger = frame(3)
     files = {"old": old, "new": new, "renamed": renamed, "own": frame(9), "other": stranger}

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from flows.metrics.chain import agrees_too_well, chain, offset
+from flows.metrics.chain import agrees_too_well, chain, offsets
 
 WITHIN_SD = 0.01
 """What two ways to one mean may differ by, in its own standard errors."""
@@ -126,11 +126,27 @@ def test_a_dyno_that_states_too_little_scatter_cannot_outweigh_the_others():
     assert of_one(y, v, dyno).mean[0] - sound.mean[0] < 0.07 / 8 * 1.2
 
 
-def test_an_offset_over_groups_counts_what_dynos_differ_by_once():
-    # By hand: in 100 groups, each off by 0.005 where dynos differ by 0.005: 1 SD, p 0.317.
-    far, p = offset([0.005] * 100, [1e-9] * 100, [0.005] * 100)
-    assert far == pytest.approx(0.005)
-    assert p == pytest.approx(0.3173, abs=1e-3)
+def test_the_odd_dyno_is_that_of_the_studentised_residual():
+    import statsmodels.api as sm
+
+    # With measurements without error: statsmodels' own external residuals of a mean alone.
+    off = np.array([0.004, -0.003, 0.001, 0.012, -0.002, 0.0])
+    fitted = sm.OLS(off, np.ones(off.size)).fit()
+    outside = fitted.get_influence().resid_studentized_external
+    dynos, far, p = offsets(off, np.full(6, 1e-12), np.arange(6))
+    assert far == pytest.approx(off)
+    assert p == pytest.approx(2 * stats.t.sf(np.abs(outside), 4), rel=1e-4)
+    assert list(dynos) == list(range(6))
+
+
+def test_what_a_dyno_is_off_by_in_all_changes_alike_counts_once():
+    rng = np.random.default_rng(4)
+    level = rng.normal(0, 0.004, 12)
+    few, many = (
+        offsets(np.tile(level, groups), np.full(12 * groups, 1e-10), np.tile(np.arange(12), groups))
+        for groups in (1, 100)
+    )
+    assert many[2] == pytest.approx(few[2], rel=1e-3)
 
 
 def test_made_up_agreement_is_told_and_a_careful_shop_is_not():

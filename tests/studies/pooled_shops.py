@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from flows.metrics.chain import chain, offset
+from flows.metrics.chain import chain, offsets
 from flows.pool import LEAST_SHOPS, ODD_P, pool
 from flows.share import write_share
 from schemas.share import SCHEMA, SHARE_VERSION
@@ -28,7 +28,7 @@ MEAN, BIKES_SD, DYNOS_SD = 0.04, 0.006, 0.004
 """A good change: 4 %; bikes differ by 0.6 %, dynos by 0.4 %."""
 GROUPS = 20
 """Models and changes in one chain."""
-CHAINS = 20
+CHAINS = 30
 HERE = 0
 
 
@@ -139,17 +139,10 @@ def tried(how: Situation, seed: int, chains: int = CHAINS) -> dict[str, float]:
 
 def odd_dynos(found) -> set[int]:
     """Return the dynos that the pool would call odd."""
-    dynos = np.unique(found.cell_dyno)
+    dynos, _, p = offsets(found.cell_off, found.cell_variance, found.cell_dyno)
     if dynos.size < LEAST_SHOPS:
         return set()
-    named = set()
-    for dyno in dynos:
-        at = found.cell_dyno == dyno
-        between = found.between_dynos[found.cell_group[at]]
-        _, p = offset(found.cell_off[at], found.cell_variance[at], between)
-        if p * dynos.size < ODD_P:
-            named.add(int(dyno))
-    return named
+    return {int(dyno) for dyno in dynos[p * dynos.size < ODD_P]}
 
 
 def share_frame(
