@@ -43,6 +43,13 @@ def gain(**changes):
     } | changes  # fmt: skip
 
 
+def shared(**changes):
+    return {
+        "figure": "mean", "model_id": "m", "change_key": "k", "shops": 3, "dynos": 4, "bikes": 9,
+        "own_bikes": 2, "mean_pct": 3, "lower_pct": 2, "upper_pct": 4,
+    } | changes  # fmt: skip
+
+
 NO_AIR = {
     "air_state": "none", "verdict": "cannot be told: no air", "is_pooled": False,
     "verdict_at_peak": "cannot be told: no air", "mean_verdict_p": None,
@@ -776,6 +783,15 @@ CASES = {
          "out.measured_change": [{"change_key": "k", "model_id": "m"}]},
         [{"out.measured_change": []},
          {"out.measured_change": [{"change_key": "k", "model_id": "n"}]}],
+    ),
+    "out.everywhere: shops_dynos_and_bikes_add_up": (
+        {"out.everywhere": [shared()]},
+        [{"out.everywhere": [shared(**{name: count})]}
+         for name, count in (("bikes", 3), ("dynos", 2), ("shops", 0), ("own_bikes", 10))],
+    ),
+    "out.everywhere: every_mean_of_shops_lies_in_its_interval": (
+        {"out.everywhere": [shared(), shared(lower_pct=None, upper_pct=None)]},
+        [{"out.everywhere": [shared(mean_pct=9)]}],
     ),
     "out.measured_change: p_and_interval_agree": (
         {"out.measured_change": [measured(), measured(own_p=0.3, own_lower_pct=-1)]},
