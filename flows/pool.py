@@ -51,6 +51,12 @@ ODD_P = 0.05
 NEAR_SCORE = 85.0
 MOST_LISTED = 12
 FIGURES = {"mean gain over the riding range": "mean", "peak against peak": "peak"}
+OWN = "this shop"
+_COUNTED = [
+    "shop_id", "dyno_id", "bike_id", "model", "change", "parts", "log_mean_gain",
+    "mean_gain_variance", "log_peak_gain", "peak_gain_variance",
+]  # fmt: skip
+_KEPT = ["share_no", "year", "quarter", *_COUNTED]
 _ALIKE = ["model", "change", "year", "quarter", "log_mean_gain", "mean_gain_variance"]
 
 
@@ -82,6 +88,7 @@ def pool(folder: Path, shop: Path, snapshot: Snapshot) -> Pooled:
         own_models = ask(reader, "quote_models")["model_id"].to_list()
     files, refused = read_files(folder)
     rows, left_out = one_file_a_shop(own, files)
+    files.clear()  # half of the memory
     rows, odd_ones = sound_shops(rows)
     named, unresolved = with_names(rows, book)
     figures, odd = pooled_figures(named, own)
@@ -116,7 +123,7 @@ def read_files(folder: Path) -> tuple[dict[str, pl.DataFrame], list[str]]:
             if judged.rejected:
                 told = ", ".join(f"{name} in {count}" for name, count in judged.rejected.items())
                 refused.append(f"{path.name}: rows with impossible values left out: {told}")
-            found[path.name] = judged.kept
+            found[path.name] = judged.kept.select(_KEPT)
     return found, refused
 
 
@@ -170,33 +177,49 @@ def one_file_a_shop(
     own: pl.DataFrame, files: dict[str, pl.DataFrame]
 ) -> tuple[pl.DataFrame, list[str]]:
     """Return the rows of one file a shop, the newest; this shop's own go before any file of it."""
-    told: list[str] = []
-    chosen: list[tuple[str, pl.DataFrame]] = [("this shop", own)] if own.height else []
     newest = sorted(
         ((name, rows) for name, rows in files.items() if rows.height),
         key=lambda pair: (pair[1]["share_no"].max(), pair[1].height),
         reverse=True,
     )
-    by_id = {own["shop_id"][0]: "this shop"} if own.height else {}
-    for name, rows in newest:
-        if (shop_id := rows["shop_id"][0]) in by_id:
+    offered = ([(OWN, own)] if own.height else []) + newest
+    twins = _twins(offered)
+    told: list[str] = []
+    chosen: list[pl.DataFrame] = []
+    by_id: dict[str, str] = {}
+    for name, rows in offered:
+        shop_id = rows["shop_id"][0]
+        if shop_id in by_id:
             told.append(f"{name}: of the same shop as {by_id[shop_id]}, which counts instead")
-            continue
-        twin = next((kept for kept, other in chosen if _are_one(rows, other)), None)
-        if twin:
+        elif twin := next((kept for kept in by_id.values() if (kept, name) in twins), None):
             told.append(f"{name}: holds the same rows as {twin}, which counts instead")
-            continue
-        by_id[shop_id] = name
-        chosen.append((name, rows))
-    frames = [rows.with_columns(file=pl.lit(name)) for name, rows in chosen]
-    return (pl.concat(frames) if frames else own.with_columns(file=pl.lit(""))), told
+        else:
+            by_id[shop_id] = name
+            chosen.append(rows.select(_COUNTED).with_columns(file=pl.lit(name)))
+    empty = own.clear().select(_COUNTED).with_columns(file=pl.lit(""))
+    return pl.concat([empty, *chosen]), told
 
 
-def _are_one(rows: pl.DataFrame, other: pl.DataFrame) -> bool:
-    """Whether two shops hold the same rows: one shop that lost its secret, or a copy."""
-    mine, theirs = (frame.select(_ALIKE).unique() for frame in (rows, other))
-    same = mine.join(theirs, on=_ALIKE, how="semi").height
-    return same >= max(LEAST_SAME_ROWS, SAME_ROWS_SHARE * min(mine.height, theirs.height))
+def _twins(offered: list[tuple[str, pl.DataFrame]]) -> set[tuple[str, str]]:
+    """Return which files hold the same rows: one shop that lost its secret, or a copy."""
+    hashed = [rows.select(_ALIKE).unique().hash_rows() for _, rows in offered]
+    names = [name for name, _ in offered]
+    every = pl.concat(
+        [pl.DataFrame({"row": rows, "file": [at] * rows.len()}) for at, rows in enumerate(hashed)]
+        or [pl.DataFrame({"row": [], "file": []})]
+    )
+    pairs = (
+        every.join(every, on="row", suffix="_later")
+        .filter(pl.col("file") < pl.col("file_later"))
+        .group_by("file", "file_later")
+        .len()
+    )
+    return {
+        (names[one], names[other])
+        for one, other, same in pairs.iter_rows()
+        if same
+        >= max(LEAST_SAME_ROWS, SAME_ROWS_SHARE * min(hashed[one].len(), hashed[other].len()))
+    }
 
 
 def sound_shops(rows: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
@@ -279,36 +302,31 @@ def pooled_figures(rows: pl.DataFrame, own: pl.DataFrame) -> tuple[pl.DataFrame,
     own_id = own["shop_id"][0] if own.height else ""
     here = own_id + own["dyno_id"].mode().sort()[0] if own.height else ""
     # A dyno is a shop's own: whoever writes another's id gets nothing of its bikes.
-    rows = rows.with_columns(dyno_id=pl.col("shop_id") + pl.col("dyno_id"))
-    by_parts = rows.filter(pl.col("parts").is_not_null())
-    both = pl.concat([rows.with_columns(parts=pl.lit(None, pl.String)), by_parts])
+    rows = rows.with_columns(
+        dyno_id=pl.col("shop_id") + pl.col("dyno_id"),
+        bike=(pl.col("shop_id") + pl.col("bike_id")).rank("dense"),
+    )
+    rows = rows.with_columns(dyno=pl.col("dyno_id").rank("dense").cast(pl.Int64))
+    dynos = rows.select("dyno", "dyno_id", "shop_id", "file").unique("dyno")
+    at_here = dict(dynos.select("dyno_id", "dyno").iter_rows()).get(here, -1)
     frames, odd = [], []
     for figure, short in FIGURES.items():
-        bikes = _bikes(both, short)
-        if bikes.is_empty():
+        # By parts the range alone: it is what is quoted.
+        bikes, heads = _bikes(rows, short, by_parts=short == "mean")
+        if heads.is_empty():
             continue
-        dynos = {name: at for at, name in enumerate(bikes["dyno_id"].unique().sort())}
-        found = chain(
-            bikes["effect"].to_numpy(),
-            bikes["variance"].to_numpy(),
-            bikes["group"].to_numpy(),
-            bikes["dyno_id"].replace_strict(dynos, return_dtype=pl.Int64).to_numpy(),
-            dynos.get(here, -1),
+        y, v, group, dyno = (
+            bikes[name].to_numpy() for name in ("effect", "variance", "group", "dyno")
         )
-        heads = (
-            bikes.group_by("group")
-            .agg(
-                pl.col("model", "change", "parts").first(),
-                shops=pl.col("shop_id").n_unique(),
-                own_bikes=(pl.col("shop_id") == own_id).sum(),
-            )
-            .sort("group")
+        found = chain(y, v, group, dyno, at_here)
+        whose = bikes.select("group", "dyno").join(dynos, on="dyno")
+        counts = whose.group_by("group").agg(
+            shops=pl.col("shop_id").n_unique(), own_bikes=(pl.col("shop_id") == own_id).sum()
         )
-        frames.append(_figures(figure, heads, found))
+        frames.append(_figures(figure, heads.join(counts, on="group").sort("group"), found))
         if short == "mean":
-            whose = dict(bikes.select("dyno_id", "file").unique().iter_rows())
             is_whole = heads["parts"].is_null().to_numpy()
-            odd = _odd(found, is_whole, {at: whose[name] for name, at in dynos.items()})
+            odd = _odd(found, is_whole, dict(dynos.select("dyno", "file").iter_rows()))
     if not frames:
         return pl.DataFrame(schema=FIGURES_SCHEMA), []
     return pl.concat(frames), odd
@@ -318,8 +336,9 @@ def _as_spelt_here(figures: pl.DataFrame, own_models: list[str], book: NameBook)
     """Return figures with the shop's own model ids, so that its pages find them."""
     by_spelling = spellings(book.models)
     meant = [folded(by_spelling.get(folded(name), name)) for name in own_models]
-    types = dict.fromkeys(("plain", "own"), pl.String)
-    own = pl.DataFrame({"plain": meant, "own": own_models}, schema=types)
+    own = pl.DataFrame(
+        [pl.Series("plain", meant, pl.String), pl.Series("own", own_models, pl.String)]
+    )
     plain = pl.col("model_id").map_elements(folded, pl.String)
     return (
         figures.with_columns(plain=plain)
@@ -339,16 +358,30 @@ FIGURES_SCHEMA = {
 }  # fmt: skip
 
 
-def _bikes(rows: pl.DataFrame, short: str) -> pl.DataFrame:
-    """Return one row a bike on a dyno, model, change and parts, with the number of its group."""
+def _bikes(rows: pl.DataFrame, short: str, *, by_parts: bool) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return one row a bike on a dyno in each group, and what each group is: model, change, parts.
+
+    A group is over all parts; `by_parts` adds those of a change with its parts by name.
+    """
     y, v = pl.col(f"log_{short}_gain"), pl.col(f"{short}_gain_variance")
     key = ["model", "change", "parts"]
+    known = rows.select(*key, "dyno", "bike", y=y, v=v).drop_nulls(["y", "v"])
+    named = [known.filter(pl.col("parts").is_not_null())] if by_parts else []
+    every = pl.concat([known.with_columns(parts=pl.lit(None, pl.String)), *named])
+    heads = every.select(key).unique().sort(key).with_row_index("group")
+    heads = heads.with_columns(pl.col("group").cast(pl.Int64))
     bikes = (
-        rows.filter(y.is_not_null() & v.is_not_null())
-        .group_by(*key, "dyno_id", "shop_id", "file", "bike_id")
-        .agg(effect=(y / v).sum() / (1 / v).sum(), variance=1 / (1 / v).sum())
+        every.join(heads, on=key, nulls_equal=True)
+        .select("group", "dyno", "bike", "y", "v")
+        # In order, so that sums come out the same to the last digit each time.
+        .sort("group", "dyno", "bike", "y", "v")
+        .group_by("group", "dyno", "bike", maintain_order=True)
+        .agg(
+            effect=(pl.col("y") / pl.col("v")).sum() / (1 / pl.col("v")).sum(),
+            variance=1 / (1 / pl.col("v")).sum(),
+        )
     )
-    return bikes.with_columns(group=pl.struct(key).rank("dense").cast(pl.Int64) - 1)
+    return bikes, heads
 
 
 def _figures(figure: str, heads: pl.DataFrame, found: Chain) -> pl.DataFrame:

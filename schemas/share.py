@@ -6,6 +6,7 @@ the dictionary of names or on several bikes. Nothing else that a person wrote ha
 
 from __future__ import annotations
 
+import os
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
@@ -16,6 +17,7 @@ import polars as pl
 from pydantic import Field, model_validator
 
 from schemas.card import CATEGORIES, ETHANOL_SHARE
+from schemas.samples import FULL_CONTRACT
 from schemas.settings import Figures
 from schemas.toml_text import MistakesError, Strict, read_toml
 
@@ -63,8 +65,17 @@ CHANGE = (
 )
 """A kind of change, made of categories of parts and fixed words only."""
 _AIR = get_args(Figures.model_fields["reference_air"].annotation)
-_LOG = {"low": -MOST_LOG_GAIN, "high": MOST_LOG_GAIN}
-_VARIANCE = {"low": LEAST_SD_SHARE**2, "high": MOST_SD_SHARE**2}
+
+
+def _gain(meaning: str, *, nullable: bool = False) -> Shared:
+    return Shared("number", meaning, low=-MOST_LOG_GAIN, high=MOST_LOG_GAIN, nullable=nullable)
+
+
+def _variance(meaning: str, *, nullable: bool = False) -> Shared:
+    return Shared(
+        "number", meaning, low=LEAST_SD_SHARE**2, high=MOST_SD_SHARE**2, nullable=nullable
+    )
+
 
 SHARED: dict[str, Shared] = {
     "share_version": Shared("number", "Version of this form.", low=1, high=999, whole=True),
@@ -94,10 +105,10 @@ SHARED: dict[str, Shared] = {
     "lean_grade": Shared(
         "code", "Lean grade after it.", codes=("none", "notice", "warn", "stop"), nullable=True
     ),
-    "log_mean_gain": Shared("number", "Log of the gain over the riding range [1].", **_LOG),
-    "mean_gain_variance": Shared("number", "Its variance, from measurement [1].", **_VARIANCE),
-    "log_peak_gain": Shared("number", "Log of the gain at the peak [1].", nullable=True, **_LOG),
-    "peak_gain_variance": Shared("number", "Its variance [1].", nullable=True, **_VARIANCE),
+    "log_mean_gain": _gain("Log of the gain over the riding range [1]."),
+    "mean_gain_variance": _variance("Its variance, from measurement [1]."),
+    "log_peak_gain": _gain("Log of the gain at the peak [1].", nullable=True),
+    "peak_gain_variance": _variance("Its variance [1].", nullable=True),
 }
 
 
@@ -141,6 +152,29 @@ def share_contract() -> DataFrameSchema:
     )
 
 
+def is_suspect(frame: pl.DataFrame) -> bool:
+    """Whether a row breaks the contract: by the same bounds, at a tenth of what naming them costs.
+
+    Of texts each is looked at once, however many rows have it.
+    """
+    for name, column in SHARED.items():
+        values = frame[name]
+        if values.null_count() and not column.nullable:
+            return True
+        if column.kind == "number":
+            keeps = values.drop_nulls().is_between(column.low, column.high)
+        elif column.codes:
+            keeps = values.drop_nulls().unique().is_in(column.codes)
+        else:
+            texts = values.drop_nulls().unique()
+            keeps = texts.str.contains(f"^{column.pattern}$") & (
+                texts.str.len_chars() <= MOST_SIGNS
+            )
+        if not keeps.all():
+            return True
+    return False
+
+
 class Judged(NamedTuple):
     """Rows that keep the contract, and how many broke which rule."""
 
@@ -153,10 +187,12 @@ def judge_share(frame: pl.DataFrame) -> Judged:
 
     Raises TypeError if the frame does not have the contract's columns.
     """
-    import pandera.errors
-
     if dict(frame.schema) != SCHEMA:
         raise TypeError("not the columns of a share file")
+    if FULL_CONTRACT not in os.environ and not is_suspect(frame):
+        return Judged(frame, {})
+    import pandera.errors
+
     try:
         share_contract().validate(frame, lazy=True)
     except pandera.errors.SchemaErrors as errors:

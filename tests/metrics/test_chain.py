@@ -92,7 +92,8 @@ def test_equal_dynos_give_the_t_interval_of_their_means():
     y = np.repeat([0.01, 0.03, 0.08], 4)
     found = of_one(y, np.full(12, 1e-6), np.repeat([0, 1, 2], 4))
     assert found.mean[0] == pytest.approx(0.04)
-    assert found.upper[0] - found.mean[0] == pytest.approx(4.3027 * 0.036056 / 3**0.5, rel=1e-3)
+    half = 4.3027 * 0.036056 / 3**0.5
+    assert found.upper[0] - found.mean[0] == pytest.approx(half, rel=WITHIN_SD)
 
 
 def test_few_dynos_widen_and_one_tells_nothing_of_others():

@@ -1,7 +1,7 @@
 """Made-up chains of shops with known truth: what the pool says, and in which situations it lies.
 
-`python -m tests.studies.pooled_shops` prints the table of pooled_shops.md;
-`python -m tests.studies.pooled_shops --bench SHOP` times 50 shops of ten years against a shop.
+`python -m tests.studies.pooled_shops` writes the table of pooled_shops.md; `--bench SHOP` times 50
+shops of ten years against a shop as well.
 Everything here is invented and no check value.
 """
 
@@ -54,6 +54,16 @@ class Situation(NamedTuple):
 
 
 EVEN = (8,) * 12
+READ_SO = f"""\
+{CHAINS} chains of {GROUPS} models and changes each: a true mean of {100 * MEAN:g} %, bikes that differ
+by {100 * BIKES_SD:g} % (1 SD), dynos by {100 * DYNOS_SD:g} %. 95 % is meant; chance alone moves a share by
+2 points. ± is half the interval, by its median.
+
+It lies in two situations. Where one shop has most of the bikes, the mean over dynos is held less
+often than is said: the spread between the small ones is then poorly known. And where shops share
+their best runs only, the mean is too high by what they left out and its range too narrow; nothing in
+the files tells, so the page says so beside the figure.
+"""
 SITUATIONS = (
     Situation("12 shops, 8 bikes each", EVEN),
     Situation("the same, none here yet", (0, *EVEN)),
@@ -209,9 +219,6 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--bench", type=Path, metavar="SHOP")
     given = parser.parse_args()
-    if given.bench:
-        print(bench(given.bench))
-        return
     lines = [
         "| situation | mean held % | ± % | bias % | next bike here held % | ± % | "
         "a sound shop called odd, % of chains | the last shop called odd % |",
@@ -226,7 +233,11 @@ def main() -> None:
             f"| {100 * found['last_odd']:.0f} |"
         )
         print(lines[-1], flush=True)
-    print(write_beside(__file__, "Pooled shops", "\n".join(lines)))
+    text = "\n".join([READ_SO, "", *lines])
+    if given.bench:
+        text += f"\n\nPooling {bench(given.bench)}."
+    command = "python -m tests.studies.pooled_shops --bench SHOP"
+    print(write_beside(__file__, "Pooled shops", text, command))
 
 
 if __name__ == "__main__":
