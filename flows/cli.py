@@ -568,12 +568,17 @@ def pool(
     """Hold the share files of many shops together, and show them beside this shop's own."""
     from flows.pool import pool as pool_all
     from flows.pool import print_pooled
+    from flows.steps.ledger import is_behind
     from warehouse.store import writer
 
     snapshot = _published(folder)
     shop, settings = _open(folder)
     print_pooled(pool_all(pooled, folder.resolve(), snapshot))
     with writer(shop, wait_s=WAIT_S) as connection:
+        if is_behind(connection, shop):
+            # As in derive: what an emptied database makes must not go over a good snapshot.
+            say(f"To see it beside your own: {_command('update', folder)}")
+            raise typer.Exit(1)
         _derive(connection, shop, settings)
         _publish(connection, shop)
 

@@ -218,6 +218,16 @@ def test_shared_here_and_pooled_it_stands_beside_the_own_and_the_quote_stays(dem
         assert reader.sql("SELECT count(*) FROM out.everywhere").fetchall() == [(0,)]
 
 
+def test_a_pool_is_not_published_from_an_emptied_database(demo_copy, tmp_path):
+    # Bug: after new table definitions the pool published a shop without gains.
+    before = quotes(demo_copy.root)
+    demo_copy.database.unlink()
+    code, said = command_line("pool", tmp_path, demo_copy.root)
+    assert code == 1
+    assert "rollbook update" in said
+    assert quotes(demo_copy.root) == before != []
+
+
 def quotes(root):
     with open_reader(current(root).path) as reader:
         return reader.sql(

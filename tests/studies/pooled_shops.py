@@ -55,14 +55,14 @@ class Situation(NamedTuple):
 
 EVEN = (8,) * 12
 READ_SO = f"""\
-{CHAINS} chains of {GROUPS} models and changes each: a true mean of {100 * MEAN:g} %, bikes that differ
-by {100 * BIKES_SD:g} % (1 SD), dynos by {100 * DYNOS_SD:g} %. 95 % is meant; chance alone moves a share by
-2 points. ± is half the interval, by its median.
+{CHAINS} chains of {GROUPS} models and changes each: a true mean of {100 * MEAN:g} %; bikes differ
+by {100 * BIKES_SD:g} % (1 SD), dynos by {100 * DYNOS_SD:g} %. 95 % is meant; chance alone moves a
+share by 2 points. ± is half the interval, by its median.
 
 It lies in two situations. Where one shop has most of the bikes, the mean over dynos is held less
 often than is said: the spread between the small ones is then poorly known. And where shops share
-their best runs only, the mean is too high by what they left out and its range too narrow; nothing in
-the files tells, so the page says so beside the figure.
+their best runs only, the mean is too high by what they left out and its range too narrow; nothing
+in the files tells, so the page says so beside the figure.
 """
 SITUATIONS = (
     Situation("12 shops, 8 bikes each", EVEN),
@@ -233,7 +233,7 @@ def main() -> None:
             f"| {100 * found['last_odd']:.0f} |"
         )
         print(lines[-1], flush=True)
-    text = "\n".join([READ_SO, "", *lines])
+    text = "\n".join([READ_SO, *lines])
     if given.bench:
         text += f"\n\nPooling {bench(given.bench)}."
     command = "python -m tests.studies.pooled_shops --bench SHOP"
