@@ -20,6 +20,7 @@ from flows.steps import (
     gains,
     gearing,
     health,
+    log_quality,
     map_revisions,
     need,
     over_bikes,
@@ -42,7 +43,7 @@ STEPS = (
     health.HEALTH, plan.PLANS, gains.GAINS, rides.RIDES, fuel_change.FUEL_CHANGES,
     effects.EFFECTS, promises.PROMISES, over_bikes.OVER_BIKES, attribution.ATTRIBUTION, need.NEED,
     expected.EXPECTED, map_revisions.MAP_REVISIONS, alike.ALIKE, facts.FACTS,
-    everywhere.EVERYWHERE,
+    everywhere.EVERYWHERE, log_quality.LOG_QUALITY, log_quality.LOGGERS,
 )  # fmt: skip
 """All that is derived; the engine takes them in the order of what they read."""
 
