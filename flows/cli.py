@@ -607,7 +607,7 @@ def sheet(
 @app.command()
 def check(folder: Shop) -> None:
     """Check the archive, the samples, the store's rules and the snapshot; back up the ledger."""
-    from flows.steps.layout_gaps import never_confirmed
+    from flows.steps.layout_gaps import logger_changes, never_confirmed
     from flows.steps.selfcheck import self_check
     from warehouse.store import writer
 
@@ -615,7 +615,8 @@ def check(folder: Shop) -> None:
     with writer(shop, wait_s=WAIT_S) as connection, _progress() as tell:
         problems = self_check(connection, shop, tell, say)
         to_confirm = never_confirmed(connection)
-    for told in to_confirm:
+        changed = logger_changes(connection)
+    for told in to_confirm + changed:
         say(f"Look twice: {told}.", style="yellow")
     for problem in problems:
         say(problem, style="bold red")
@@ -706,7 +707,7 @@ def _published(folder: Path, as_of: str = "") -> Any:
 
 def _update(folder: Path, complete: bool) -> None:
     from flows.answers import MOST_AFTER_UPDATE, print_in_short
-    from flows.steps.layout_gaps import layout_gaps
+    from flows.steps.layout_gaps import layout_gaps, logger_changes
     from flows.update import healing
 
     shop, settings = _open(folder)
@@ -715,7 +716,8 @@ def _update(folder: Path, complete: bool) -> None:
     def work(connection: Any) -> tuple[bool, Any, list[str]]:
         is_needed = _intake(connection, shop, settings, settle_s)
         _derive(connection, shop, settings)
-        return is_needed, _publish(connection, shop), layout_gaps(connection)
+        told = layout_gaps(connection) + logger_changes(connection)
+        return is_needed, _publish(connection, shop), told
 
     is_needed, snapshot, gaps = healing(shop, work, say, wait_s=WAIT_S)
     print_in_short(snapshot, MOST_AFTER_UPDATE)

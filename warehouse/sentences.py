@@ -519,6 +519,29 @@ def _reading(f: Note) -> str:
     return f"{f['value']:.{digits}f} {unit}"
 
 
+# Loggers.
+
+_LOGGER_NOW = {
+    "seen": "{} in {after:.0%} of the rows, in {before:.0%} before",
+    "rate": "{after:,.6g} rows a second, {before:,.6g} before",
+    "step": "{} in steps of {after:,.6g}{}, of {before:,.6g} before",
+    "rejected": "{after:.1%} of the rows rejected, {before:.1%} before",
+    "gap": "pauses of {after:,.6g} steps of the clock, of {before:,.6g} before",
+    "top": "{} at its greatest value in {after:.0%} of the rows, in {before:.0%} before",
+    "held": "{} repeats its last value in {after:.0%} of the rows, in {before:.0%} before",
+    "middle": "{} lies at {after:,.6g}{} in the middle, at {before:,.6g} before",
+    "low": "{} goes down to {after:,.6g}{}, to {before:,.6g} before",
+    "high": "{} goes up to {after:,.6g}{}, to {before:,.6g} before",
+}
+
+
+@_said("logger now")
+def _logger_now(f: Note) -> str:
+    told = _LOGGER_NOW[f["watched"]]
+    unit = f" {f['unit']}" if f["unit"] else ""
+    return told.format(f["channel"], unit, before=f["before"], after=f["after"])
+
+
 # Fuel.
 
 _NOT_COUNTED = {

@@ -19,6 +19,7 @@ from dashboard.troubles import (
     troubles,
 )
 from warehouse import wording
+from warehouse.sentences import day
 
 TROUBLES_AT_ONCE = 4
 REASONS_AT_ONCE = 3
@@ -214,6 +215,22 @@ for is_problem, heading in ((True, "Asked for and not found"), (False, "Assumed,
     with st.expander(f"{heading}: {told.height}", expanded=is_problem):
         st.text('To be put right on the page "Teach a layout": drop one of its files there.')
         pieces.table(told, settings=shop.settings, last_received_at="Last came")
+
+changed = shop.ask("logger_changes")
+fresh = changed.filter(pl.col("is_fresh"))
+for row in fresh.head(NAMES_AT_ONCE).iter_rows(named=True):
+    st.warning(
+        f"Files of layout {wording.escaped(row['layout'])} come otherwise since "
+        f"{day(row['since_on'])}: {wording.escaped(row['sentence'])}.",
+        icon=":material/visibility:",
+    )
+loggers = shop.ask("loggers")
+if not loggers.is_empty():
+    with st.expander("What the last files of each layout show of its logger"):
+        if not changed.is_empty():
+            pieces.table(changed.drop("is_fresh"), settings=shop.settings)
+        pieces.table(loggers, settings=shop.settings)
+        st.text("Middle values of the last 20 files, each channel in the unit its name ends on.")
 
 remarked = shop.ask("remarks")
 if not remarked.is_empty():

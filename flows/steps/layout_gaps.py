@@ -1,10 +1,12 @@
-"""What layouts ask for and their last files do not give, and what in them nobody stated."""
+"""What layouts ask for and do not get, what nobody stated, and whose files come otherwise."""
 
 from __future__ import annotations
 
 import duckdb
+import polars as pl
 
 from warehouse.questions import ask
+from warehouse.sentences import day
 
 
 def layout_gaps(connection: duckdb.DuckDBPyConnection) -> list[str]:
@@ -15,6 +17,16 @@ def layout_gaps(connection: duckdb.DuckDBPyConnection) -> list[str]:
 def never_confirmed(connection: duckdb.DuckDBPyConnection) -> list[str]:
     """Return a sentence for each entry of a layout that a draft put in and nobody has stated."""
     return _told(connection, is_problem=False)
+
+
+def logger_changes(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    """Return a sentence for each change of a logger that lasts and that few files rest on yet."""
+    changes = ask(connection, "logger_changes").filter(pl.col("is_fresh"))
+    return [
+        f"files of layout {change['layout']!r} since {day(change['since_on'])}: "
+        f"{change['sentence']}"
+        for change in changes.iter_rows(named=True)
+    ]
 
 
 def _told(connection: duckdb.DuckDBPyConnection, *, is_problem: bool) -> list[str]:

@@ -39,7 +39,7 @@ FALSE_ALARMS = 1e-3
 class Quantity(NamedTuple):
     """How a quantity is watched: by whom it is counted, and what change matters.
 
-    What hangs on the bike is counted by bikes, and their visits; what is the logger's own, by files.
+    What hangs on the bike is counted by bikes, and their visits; the logger's own by files.
     """
 
     by_bike: bool
@@ -47,12 +47,11 @@ class Quantity(NamedTuple):
     """Of a ratio its logarithm (common practice, no source)."""
     sides: tuple[int, ...] = (1, -1)
     is_ratio: bool = False
-    least_bikes: int = 1
 
 
 WATCHED = {
-    # A bike may lack a sensor: several of them are asked.
-    "seen": Quantity(by_bike=False, least=0.5, least_bikes=2),
+    # A bike may lack a sensor; a column that is not in a file at all is told by out.layout_gap.
+    "seen": Quantity(by_bike=True, least=0.5),
     "rate": Quantity(by_bike=False, least=math.log(1.25), is_ratio=True),
     "step": Quantity(by_bike=False, least=math.log(1.5), is_ratio=True),
     "rejected": Quantity(by_bike=True, least=0.005, sides=(1,)),
@@ -73,6 +72,8 @@ LEVEL_SHARE = 0.02
 """And by this share of itself."""
 WEATHER = {"K": 25.0, "Pa": 5000.0}
 """And by what no season and no weather does, in the channel's unit."""
+LEAST_BIKES = 5
+"""Of fewer, what is of one visit of a dyno would stand for the logger's past."""
 SAME_CAUSE = 10
 """Changes of a channel that begin within so many files are one."""
 
@@ -308,10 +309,13 @@ class _Units:
             for side, beyond in ((1, above), (-1, below)):
                 if side not in how.sides:
                     continue
-                for place in _begun(look.places[(beyond > 0.0) & (beyond >= least)]):
+                alarms = [
+                    place
+                    for place in look.places[(beyond > 0.0) & (beyond >= least)].tolist()
+                    if self._is_fair(how, int(first[place - look.new + 1]), int(last[place]))
+                ]
+                for place in _begun(alarms):
                     start = place - look.new + 1
-                    if self._is_one_kind(how, first, last, start, place):
-                        continue
                     past = units[max(start - PAST, 0) : start]
                     before, after = np.median(past), np.median(units[start : place + 1])
                     over = _over(units, place, look.new, float(before), float(after))
@@ -339,15 +343,12 @@ class _Units:
             self._known[key] = looks(subject, self._chance)
         return self._known[key]
 
-    def _is_one_kind(
-        self, how: Quantity, first: np.ndarray, last: np.ndarray, start: int, place: int
-    ) -> bool:
-        """Whether the new files are of too few bikes, or all of a model that did not come before."""
-        new = slice(int(first[start]), int(last[place]) + 1)
-        if np.unique(self._bike[new]).size < how.least_bikes:
-            return True
-        models = np.unique(self._model[new])
-        return how.by_bike and models.size == 1 and models[0] not in self._model[: new.start]
+    def _is_fair(self, how: Quantity, since: int, last: int) -> bool:
+        """Whether the past has bikes enough, and the new ones are not all of a model new here."""
+        if np.unique(self._bike[:since]).size < LEAST_BIKES:
+            return False
+        models = np.unique(self._model[since : last + 1])
+        return not how.by_bike or models.size > 1 or models[0] in self._model[:since]
 
 
 def _numbered(names: Any) -> np.ndarray:
@@ -355,9 +356,9 @@ def _numbered(names: Any) -> np.ndarray:
     return np.array([numbers.setdefault(name, len(numbers)) for name in names], dtype=int)
 
 
-def _begun(places: np.ndarray) -> list[int]:
+def _begun(places: list[int]) -> list[int]:
     """Return where alarms begin: one goes on until its own past has filled with what is new."""
-    return [int(p) for at, p in enumerate(places) if not at or p - places[at - 1] > PAST]
+    return [p for at, p in enumerate(places) if not at or p - places[at - 1] > PAST]
 
 
 def _over(units: np.ndarray, place: int, new: int, before: float, after: float) -> int | None:
@@ -372,17 +373,20 @@ def _over(units: np.ndarray, place: int, new: int, before: float, after: float) 
 
 def _as_row(change: Change, files: list[dict[str, Any]]) -> dict[str, Any]:
     channel = CHANNELS.get(change.channel)
-    since = files[change.since]["seen_on"]
+    unit = channel.unit if channel else ""
+    zero = 0.0
+    if unit == "K" and change.quantity in LEVELS:
+        unit, zero = "°C", 273.15
     told = note(
-        f"logger {change.quantity}",
+        "logger now",
+        watched=change.quantity,
         channel=channel.label if channel else "",
-        unit=channel.unit if channel else "",
-        before=float(f"{change.before:.3g}"),
-        after=float(f"{change.after:.3g}"),
-        is_more=change.side > 0,
+        unit=unit,
+        before=float(f"{change.before - zero:.3g}"),
+        after=float(f"{change.after - zero:.3g}"),
     )
     return {
-        "since_on": since,
+        "since_on": files[change.since]["seen_on"],
         "channel": change.channel,
         "watched": change.quantity,
         "noticed_on": files[change.noticed]["seen_on"],

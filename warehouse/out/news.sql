@@ -3,8 +3,8 @@
 -- Grain:  one row per news_id.
 -- Reads:  out.stage, out.stage_mixture, out.session, out.dyno_event, out.dyno_check,
 --         out.map_revision, out.map_revision_bike, out.map_revision_rank, out.lean_window,
---         out.remap_need, out.comeback, out.layout_gap, out.file, raw.reading, raw.arrival,
---         out.pooled_effect, out.pooled_member, out.gain, out.shop_fact
+--         out.remap_need, out.comeback, out.layout_gap, out.logger_change, out.file,
+--         raw.reading, raw.arrival, out.pooled_effect, out.pooled_member, out.gain, out.shop_fact
 -- Units:  size_pct: the figure that it is about [%].
 -- Nulls:  size_pct where it is about no figure in percent.
 -- Order:  none. A day is the evidence's own (run, taken in, received), never the clock's: news made
@@ -348,6 +348,26 @@ INNER JOIN lacking_since AS since
         gap.layout = since.layout
         AND gap.gap_kind = since.gap_kind
         AND gap.entry = since.entry
+UNION ALL
+SELECT
+    'watch ' || layout || ': ' || since_on AS news_id,
+    'logger' AS news_kind,
+    if(bool_or(watched IN ('seen', 'rejected', 'low', 'middle', 'high', 'top')), 'act', 'look')
+        AS gravity,
+    if(bool_or(watched IN ('rate', 'step', 'seen')), 'sure', 'likely') AS certainty,
+    NULL AS size_pct,
+    min(noticed_on) AS news_on,
+    bool_and(until_on IS NOT NULL) AS is_over,
+    'what-came-in' AS page_address,
+    '{}' AS page_query,
+    json_object(
+        'code', 'logger changed', 'layout', layout, 'since', since_on,
+        'changes', to_json(list(told::JSON ORDER BY channel, watched)),
+        'is_over', bool_and(until_on IS NOT NULL)
+    )::VARCHAR AS told,
+    json_object('code', 'rests on files', 'files', max(files_since))::VARCHAR AS rests_on
+FROM out.logger_change
+GROUP BY layout, since_on
 UNION ALL
 SELECT
     'units ' || layout || ': ' || reason_code AS news_id,
