@@ -373,7 +373,7 @@ def _over(units: np.ndarray, place: int, new: int, before: float, after: float) 
 
 def _as_row(change: Change, files: list[dict[str, Any]]) -> dict[str, Any]:
     channel = CHANNELS.get(change.channel)
-    unit = channel.unit if channel else ""
+    unit = channel.unit if channel and channel.unit != "1" else ""
     zero = 0.0
     if unit == "K" and change.quantity in LEVELS:
         unit, zero = "°C", 273.15

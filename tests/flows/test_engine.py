@@ -126,6 +126,16 @@ CHANGES = {
         "UPDATE out.stage_mixture SET made_from = 'x' WHERE stage_id = 'J-7/1'",
         "SELECT map_id FROM out.map_revision WHERE map_name = 'own'",
     ),
+    "look at logs": (
+        "UPDATE raw.reading SET rows_rejected = 1 WHERE file_sha256 = "
+        "(SELECT min(file_sha256) FROM core.pull)",
+        "SELECT min(file_sha256) FROM core.pull",
+    ),
+    "watch the loggers": (
+        "UPDATE out.log_quality SET made_from = 'x' WHERE file_sha256 = "
+        "(SELECT min(file_sha256) FROM core.ride)",
+        "SELECT 'plain-ride/0'",
+    ),
     # The lists that it stands in or comes into are kept up beside; test_alike holds them.
     "find similar builds": (
         "UPDATE out.session SET made_from = 'x' WHERE stage_id = 'J-2/2'",

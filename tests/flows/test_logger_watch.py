@@ -133,7 +133,7 @@ def test_the_shop_says_since_when_a_logger_gives_coarse_steps(logged):
     # The 37th card is of 6 February; the fifth file since then, by which it shows, of the 10th.
     assert news_id == "watch plain-ride: 2025-02-06"
     assert news_on == date(2025, 2, 10)
-    assert "Lambda in steps of 0.1, of 0.001 before" in told
+    assert "Mixture in steps of 0.1, of 0.001 before" in told
 
 
 def test_one_more_file_is_looked_at_alone(logged, make):

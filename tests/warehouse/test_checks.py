@@ -1087,6 +1087,22 @@ CASES = {
         {"out.log_doubt": [{"file_sha256": "f", "reason": '{"code": "several ratios"}'}]},
         [{"out.log_doubt": [{"file_sha256": "f", "reason": '{"ratio": 1}'}]}],
     ),
+    "out.log_quality: every_log_tells_what_was_rejected": (
+        {"out.log_quality": [{"file_sha256": "f", "figures": '{"rejected": 0.0}'}]},
+        [{"out.log_quality": [{"file_sha256": "f", "figures": "{}"}]}],
+    ),
+    "out.logger: a_share_of_rows_is_a_share": (
+        {"out.logger": [{"watch_id": "a/0", "rejected_share": 1.0}]},
+        [{"out.logger": [{"watch_id": "a/0", "rejected_share": 1.1}]}],
+    ),
+    "out.logger_channel: the_middle_lies_between_the_ends": (
+        {"out.logger_channel": [{"low_value": 1.0, "middle_value": 1.0, "high_value": 2.0}]},
+        [{"out.logger_channel": [{"low_value": 1.0, "middle_value": 3.0, "high_value": 2.0}]}],
+    ),
+    "out.logger_change: a_change_is_noticed_after_it_began": (
+        {"out.logger_change": [{"since_on": "2025-05-03", "noticed_on": "2025-05-03"}]},
+        [{"out.logger_change": [{"since_on": "2025-05-03", "noticed_on": "2025-05-02"}]}],
+    ),
     "out.same_ride: a_repeated_ride_is_no_evidence": (
         {"out.same_ride": [{"ride_id": "r", "kept_ride_id": "o"}],
          "out.ride": [{"ride_id": "r", "trouble": "the same ride as o.csv", "steady_s": 0}]},
