@@ -607,7 +607,7 @@ def sheet(
 @app.command()
 def check(folder: Shop) -> None:
     """Check the archive, the samples, the store's rules and the snapshot; back up the ledger."""
-    from flows.steps.layout_gaps import logger_changes, never_confirmed
+    from flows.steps.layout_gaps import disk_forecast, logger_changes, never_confirmed
     from flows.steps.selfcheck import self_check
     from warehouse.store import writer
 
@@ -615,7 +615,7 @@ def check(folder: Shop) -> None:
     with writer(shop, wait_s=WAIT_S) as connection, _progress() as tell:
         problems = self_check(connection, shop, tell, say)
         to_confirm = never_confirmed(connection)
-        changed = logger_changes(connection)
+        changed = logger_changes(connection) + disk_forecast(connection, shop)
     for told in to_confirm + changed:
         say(f"Look twice: {told}.", style="yellow")
     for problem in problems:

@@ -9,6 +9,7 @@ The environment must be set before this module is imported (see flows/settings.p
 from __future__ import annotations
 
 import datetime as dt
+import logging
 import signal
 import sys
 import time
@@ -32,6 +33,7 @@ from prefect.states import Cancelled, Completed, Crashed
 
 from flows import derive as derivation
 from flows import intake as intaking
+from flows.event_log import event, keep_events
 from flows.morning import write_morning
 from flows.publish import is_snapshot_lost, publish_snapshot
 from flows.review import quarter_before, write_review
@@ -39,11 +41,15 @@ from flows.settings import open_shop
 from flows.steps.inbox import Entry
 from flows.steps.progress import Runner, quietly
 from flows.steps.selfcheck import self_check
+from flows.tell import tell_people
 from flows.update import healing
 from flows.watch import Glance, Watch
+from schemas.settings import ShopSettings
 from schemas.visible import visible
 from warehouse import store
 from warehouse.sentences import in_words, remedy_in_words
+from warehouse.shop import ShopFolder
+from warehouse.snapshot import current
 
 LOCK_WAIT_S = 600.0
 """Check waits this long for a one-shot command in a terminal; an update comes again anyway."""
@@ -112,7 +118,9 @@ def update_flow(
     if result.arrived or published:
         message = f"{message}; {published}" if published else message
         create_markdown_artifact(report, key="update")
-        _log("update", message)
+        _log("update", message, seconds={step: round(s, 3) for step, s in seconds.items()})
+    if published:
+        _tell(shop, settings)
     name = AGAIN if result.unsettled else "CompletedWithRefusals" if refused else "Completed"
     return Completed(name=name, message=message)
 
@@ -154,8 +162,20 @@ def morning_flow(shop_folder: str) -> State[Any]:
     return Completed(message=path.name)
 
 
-def _log(flow_name: str, message: str) -> None:
+def _tell(shop: ShopFolder, settings: ShopSettings) -> None:
+    """Send what is new to the people whom the settings name; that it failed stops nothing."""
+    try:
+        snapshot = current(shop.root)
+        failed = tell_people(shop, settings, snapshot) if snapshot else ""
+    except Exception as error:  # noqa: BLE001 - the shop is up to date, whoever hears of it
+        failed = f"news could not be sent ({type(error).__name__})"
+    if failed:
+        _log("tell", failed, logging.WARNING)
+
+
+def _log(flow_name: str, message: str, level: int = logging.INFO, **figures: Any) -> None:
     """Write a line of what was done; the runner's own output is the log that `serve` names."""
+    event(flow_name, message, level, **figures)
     at = dt.datetime.now().astimezone()
     sys.stdout.write(f"{at:%Y-%m-%d %H:%M:%S} {flow_name}: {message}\n")
     sys.stdout.flush()
@@ -294,6 +314,7 @@ def serve_flows(shop_folder: Path) -> None:
     # A run in the middle of its work is ended in order, and told as crashed.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     shop, settings = open_shop(shop_folder)
+    keep_events(shop)
     mark_dead_runs()
     flows = deploy(str(shop.root), settings.shop.timezone, settings.schedule.morning)
     watch, glance = Watch(shop), Glance(shop)

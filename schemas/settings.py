@@ -12,9 +12,10 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, field_validator, model_validator
 
 from schemas.network import Network
+from schemas.tell import Tell
 from schemas.toml_text import MistakesError, Strict, read_toml
 
-NOT_PUBLISHED = {"schedule", "scale", "network"}
+NOT_PUBLISHED = {"schedule", "scale", "network", "tell"}
 """Sections about who works and when: no figure and no word rests on them."""
 
 FUEL_COMPONENTS = (
@@ -221,6 +222,7 @@ class ShopSettings(Strict):
     schedule: Schedule = Schedule()
     scale: Scale = Scale()
     network: Network = Network()
+    tell: Tell = Tell()
 
     @model_validator(mode="after")
     def each_fuel_once(self) -> ShopSettings:

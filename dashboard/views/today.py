@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import shutil
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -11,7 +12,7 @@ from dashboard import pieces
 from dashboard.day import OnDyno, read_day
 from dashboard.links import PAGES
 from dashboard.open_shop import open_shop
-from warehouse import day_words, noted, wording
+from warehouse import day_words, disk, noted, wording
 from warehouse.day_words import GRAVITIES, news_below
 
 ROWS_AT_ONCE = 4
@@ -94,6 +95,10 @@ if day.is_empty:
 st.markdown(f"#### {wording.escaped(day.came)} {wording.escaped(day.waits)}")
 if day.lean:
     st.error(f"**{wording.escaped(day.lean)}**", icon=":material/warning:")
+if filling := disk.forecast(
+    shutil.disk_usage(shop.folder).free, shop.ask("bytes_by_day").rows(), day.day
+):
+    st.warning(f"{wording.escaped(filling)}.", icon=":material/hard_drive:")
 if day.need:
     told, way = st.columns((7, 1), gap="small", vertical_alignment="center")
     told.markdown(wording.escaped(day_words.need_sentence(day.need)))

@@ -182,7 +182,7 @@ def rests_on(name: str) -> tuple[str, ...]:
 
 def figures_settings(settings: ShopSettings) -> dict[str, Any]:
     """Return the settings that may change a figure."""
-    return settings.model_dump(exclude={"show", "schedule"})
+    return settings.model_dump(exclude={"show", "schedule", "tell"})
 
 
 def made_here(

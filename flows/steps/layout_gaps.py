@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import shutil
+
 import duckdb
 import polars as pl
 
+from warehouse import disk
 from warehouse.questions import ask
 from warehouse.sentences import day
+from warehouse.shop import ShopFolder
 
 
 def layout_gaps(connection: duckdb.DuckDBPyConnection) -> list[str]:
@@ -27,6 +32,14 @@ def logger_changes(connection: duckdb.DuckDBPyConnection) -> list[str]:
         f"{change['sentence']}"
         for change in changes.iter_rows(named=True)
     ]
+
+
+def disk_forecast(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> list[str]:
+    """Return a sentence where the disk is full within half a year."""
+    today = dt.datetime.now(dt.UTC).date()
+    days = ask(connection, "bytes_by_day").rows()
+    told = disk.forecast(shutil.disk_usage(shop.root).free, days, today)
+    return [told] if told else []
 
 
 def _told(connection: duckdb.DuckDBPyConnection, *, is_problem: bool) -> list[str]:
