@@ -112,7 +112,7 @@ def _look_at_logs(given: Given, payloads: list[dict[str, Any]]) -> Records:
     }
 
 
-def _rejected(log: dict[str, Any]) -> float:
+def _rejected(log: dict[str, Any]) -> float | None:
     return _short(log["rows_rejected"] / log["rows_read"])
 
 

@@ -30,6 +30,12 @@ throttle; a run of bikes of one new model; the control bike on every third visit
 come late, in any order; few files; two loggers that take turns under one layout (never told: both
 are its past); a change of less than half of how far the shop's own bikes differ (never told).
 
+What hangs on the bike is counted by bikes: on a dyno, with its several pulls a visit, it takes five
+bikes and not five files (from n bikes before and w new ones the chance of any order is at best one
+in C(n + w, w): five pulls of one bike could be that bike). Rate and steps are counted by files. A
+file without a pressure sensor says nothing of its unit, so that five which have one may be six. A
+column that a file does not name at all is told elsewhere, from three files on.
+
 """
 SEED = 20_261_130
 """Any number; fixed, so that the table can be made again."""
