@@ -63,6 +63,8 @@ class Day(NamedTuple):
     """The last day on the dyno."""
     came: str
     waiting: int
+    jobs_out: list[str]
+    """Jobs that left the shop with a change of a card, a sentence each."""
     troubles: list[Trouble]
     gaps: list[Row]
     """What layouts ask for in vain."""
@@ -130,6 +132,7 @@ def read_day(shop: Asked, day: dt.date, zone: str) -> Day:
         last_on=last_on,
         came=day_words.came_sentence(came),
         waiting=in_need.height,
+        jobs_out=shop.ask("jobs_out")["reason"].to_list(),
         troubles=troubles(in_need),
         gaps=gaps.filter(pl.col("is_problem")).to_dicts(),
         bikes=bikes,

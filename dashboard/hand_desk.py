@@ -1,11 +1,12 @@
-"""What a person decides on a page about a job: a pull set aside or taken back. Nothing here draws.
+"""What a person decides on a page about a job: a pull set aside or taken back, a card put back.
 
-It ends as a new card in the inbox, like every other word of people; the card before it stays in
-the archive.
+Nothing here draws. It ends as a new card in the inbox, like every other word of people; the card
+before it stays in the archive.
 """
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -44,6 +45,26 @@ def take_back(shop: OpenShop, job_id: str, file_name: str) -> None:
     Raises what set_aside raises.
     """
     _rewrite(shop, job_id, lambda entries: _without(entries, file_name))
+
+
+def put_card_back(shop: OpenShop, folder: str, sha256: str) -> None:
+    """Write an earlier version of a folder's card over the one that took its job out of the shop.
+
+    Raises what set_aside raises.
+    """
+    home = ShopFolder(shop.folder)
+    standing = standing_card(home.inbox, folder)
+    kept = shop.ask("card_versions", job_folder=folder)
+    known = kept["file_sha256"].to_list()
+    if standing is None or standing.sha256 not in known or sha256 not in known:
+        raise NotWrittenError(
+            f"the card in folder {folder} was changed again; nothing was written. Wait for the "
+            "next update, then look again"
+        )
+    before = (home.archive / sha256[:2] / sha256).read_bytes()
+    if hashlib.sha256(before).hexdigest() != sha256:
+        raise NotWrittenError("the archive's copy of that card is damaged; nothing was written")
+    write_job(home.inbox, folder, [], before.decode("utf-8-sig"), replaces=standing.sha256)
 
 
 def set_aside_on_card(shop: OpenShop, job_id: str) -> list[SetAside]:

@@ -1,4 +1,4 @@
-"""What pages draw so that a person can set a pull aside: choose, say why, and see it done."""
+"""What pages draw so that a person can set a pull aside or put a card back, and see it done."""
 
 from __future__ import annotations
 
@@ -72,6 +72,26 @@ def set_aside_form(shop: OpenShop, job_id: str, pulls: pl.DataFrame, key: str = 
                     f"{one.file} counts again",
                     lambda file=one.file: hand_desk.take_back(shop, job_id, file),
                 )
+
+
+@st.fragment
+def jobs_out(shop: OpenShop) -> None:
+    """Draw the jobs that left the shop with a change of a card, and the way back of each."""
+    for row in shop.ask("jobs_out").iter_rows(named=True):
+        key = f"out_{row['job_folder']}"
+        sentence, remedy = (wording.escaped(row[name]) for name in ("reason", "remedy"))
+        st.error(f"**{sentence}.** {remedy}", icon=":material/error:")
+        draw_progress(key)
+        if row["as_it_was"] is None or refusal("add"):
+            continue
+        job = wording.escaped(row["job_id"])
+        if st.button(f"Put the card of {job} back as it was", key=f"{key}_back"):
+            write(
+                shop,
+                key,
+                f"{row['job_id']} has its card back",
+                lambda row=row: hand_desk.put_card_back(shop, row["job_folder"], row["as_it_was"]),
+            )
 
 
 def _aside(one: SetAside) -> str:

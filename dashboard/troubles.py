@@ -11,6 +11,9 @@ import polars as pl
 IN_NEED = ("refused", "waiting", "missing")
 AGES = ("any time", "last 7 days", "last 30 days", "before that")
 
+JOB_OUT = "job out of the shop"
+"""A job left the shop with a change of a card: nothing else that waits is as heavy."""
+
 FOR_A_LAYOUT = {"layout not taught"}
 """Reasons that go away once the file's layout is taught."""
 
@@ -19,6 +22,7 @@ FOR_A_CARD = {
     "card has mistakes",
     "card not usable",
     "card contradicts another",
+    JOB_OUT,
     "not on the card",
     "file missing",
     "named as the wrong kind",
@@ -66,7 +70,7 @@ def asked_for(
 
 
 def troubles(in_need: pl.DataFrame) -> list[Trouble]:
-    """Return the files by what is to be done about them, most files first."""
+    """Return the files by what is to be done about them: jobs lost first, then the most files."""
     found = [
         Trouble(
             str(state),
@@ -85,7 +89,7 @@ def troubles(in_need: pl.DataFrame) -> list[Trouble]:
             "state", "reason_code", "remedy", maintain_order=True
         )
     ]
-    return sorted(found, key=lambda trouble: -trouble.files.height)
+    return sorted(found, key=lambda one: (one.code != JOB_OUT, -one.files.height))
 
 
 class Retried(NamedTuple):

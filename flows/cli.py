@@ -754,7 +754,7 @@ def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
             f"Still being written, taken in at the next update: "
             f"{counted(len(result.unsettled), 'file')}, such as {result.unsettled[0]}."
         )
-    for told in result.lost:
+    for told in result.lost + result.out:
         say(told, style="bold red")
     for name, mistakes in result.layout_mistakes.items():
         say(f"layouts/{name} has mistakes and recognises nothing:", style="red")
@@ -765,7 +765,7 @@ def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
     waiting = sum(result.states.get(state, 0) for state in ("waiting", "refused", "missing"))
     if waiting:
         say(f"{waiting_files(waiting)}: why and what to do is in refused/.")
-    return bool(result.lost or result.layout_mistakes)
+    return bool(result.lost or result.out or result.layout_mistakes)
 
 
 def _derive(connection: Any, shop: Any, settings: Any) -> None:

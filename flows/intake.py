@@ -11,7 +11,7 @@ import duckdb
 from flows.steps.archive import archive_arrivals, lost_from_archive, restore_from_inbox
 from flows.steps.cards import load_cards
 from flows.steps.inbox import Entry
-from flows.steps.link import link_jobs
+from flows.steps.link import OUT, link_jobs
 from flows.steps.notes import write_notes
 from flows.steps.progress import Progress, Runner, plainly, quietly
 from flows.steps.read import read_files, sweep_samples
@@ -20,6 +20,7 @@ from flows.steps.shop_notes import load_shop_notes
 from flows.steps.sweep import sweep_half_made
 from schemas.layout import read_layouts
 from schemas.settings import ShopSettings
+from warehouse.sentences import in_words, remedy_in_words
 from warehouse.shop import ShopFolder
 
 
@@ -36,6 +37,8 @@ class IntakeResult(NamedTuple):
     """Files that are still being written: they are taken in when they rest."""
     lost: tuple[str, ...] = ()
     """Files of which the archive holds no whole copy any more: a person must put them back."""
+    out: tuple[str, ...] = ()
+    """Jobs that left the shop with a change of a card, a sentence each, and the way back."""
     mended: tuple[str, ...] = ()
     """What was damaged and is whole again, a sentence each."""
 
@@ -94,5 +97,13 @@ def take_in(
         tuple(arrived.unreadable),
         tuple(arrived.unsettled),
         tuple(lost_from_archive(connection)),
+        tuple(_jobs_out(connection)),
         tuple(mended),
     )
+
+
+def _jobs_out(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    told = connection.execute(
+        "SELECT reason FROM raw.outcome WHERE reason_code = ? ORDER BY job_folder", [OUT]
+    ).fetchall()
+    return [f"{in_words(reason)}. {remedy_in_words(reason)}" for (reason,) in told]

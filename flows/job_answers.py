@@ -73,6 +73,8 @@ def _print_stage(
 
 
 def _not_known(reader: duckdb.DuckDBPyConnection, job_id: str) -> str:
+    for row in ask(reader, "jobs_out").filter(pl.col("job_id") == job_id).to_dicts():
+        return f"{row['reason']}. {row['remedy']}"
     known = ask(reader, "known_jobs")["job_id"].to_list()
     if not known:
         return "no job has been taken in yet"

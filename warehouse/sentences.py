@@ -284,6 +284,18 @@ def _contradicts(f: Note) -> str:
     )
 
 
+def _job_out_remedy(f: Note) -> str:
+    where = "" if f["of"] is None else f" in {f['of']!r}"
+    back = f"If the change{where} was a slip, put that card back as it was, and the job is back."
+    return f"{back} If not: {remedy_of(f['why'])}"
+
+
+@_said("job out of the shop", _job_out_remedy)
+def _job_out(f: Note) -> str:
+    whose = "its card" if f["of"] is None else f"the card in folder {f['of']!r}"
+    return f"{f['job']} is out of the shop since {whose} was changed: {said(f['why'])}"
+
+
 def _card_mistakes_remedy(f: Note) -> str:
     kept = " An earlier card without mistakes stays in force." if f["has_earlier"] else ""
     fixes = " ".join(dict.fromkeys(filter(None, map(remedy_of, f["mistakes"]))))

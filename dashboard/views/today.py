@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import streamlit as st
 
-from dashboard import pieces
+from dashboard import hand_forms, pieces
 from dashboard.day import OnDyno, read_day
 from dashboard.links import PAGES
 from dashboard.open_shop import open_shop
@@ -93,6 +93,7 @@ if day.is_empty:
 
 # Show
 st.markdown(f"#### {wording.escaped(day.came)} {wording.escaped(day.waits)}")
+hand_forms.jobs_out(shop)
 if day.lean:
     st.error(f"**{wording.escaped(day.lean)}**", icon=":material/warning:")
 if filling := disk.forecast(

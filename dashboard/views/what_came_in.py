@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import streamlit as st
 
-from dashboard import address, desk, pieces
+from dashboard import address, desk, hand_forms, pieces
 from dashboard.open_shop import open_shop
 from dashboard.troubles import (
     AGES,
@@ -148,6 +148,7 @@ if counts.is_empty():
     st.stop()
 
 # Show
+hand_forms.jobs_out(shop)
 each = [f"{in_need.filter(pl.col('state') == state).height} {state}" for state in IN_NEED]
 st.subheader(
     f"Files that need someone: {in_need.height}" + f" ({', '.join(each)})" * bool(in_need.height),

@@ -25,10 +25,12 @@ from schemas.shop_note import NOTES_FOLDER
 from warehouse import store
 
 BATCH_FOLDERS = 200
-LINK_VERSION = 8
+LINK_VERSION = 9
 """Raise it when linking changes what it gives for the same cards and readings."""
 
 CONTRADICTS = "card contradicts another"
+OUT = "job out of the shop"
+"""A card that contradicts another too, where it or the other one did not before it was changed."""
 
 
 class _File(NamedTuple):
@@ -83,6 +85,15 @@ class _Known(NamedTuple):
     cylinders: int | None
 
 
+class _Card(NamedTuple):
+    """A version of a folder's card, and when it first and last came."""
+
+    card: JobCard
+    sha256: str
+    first_no: int
+    last_no: int
+
+
 class _Facts(NamedTuple):
     """What two cards of one bike must not say unlike."""
 
@@ -117,7 +128,8 @@ def _link_changed(connection: duckdb.DuckDBPyConnection, progress: Progress) -> 
     changed |= {
         folder
         for (folder,) in connection.execute(
-            "SELECT DISTINCT job_folder FROM raw.outcome WHERE reason_code = ?", [CONTRADICTS]
+            "SELECT DISTINCT job_folder FROM raw.outcome WHERE reason_code IN (?, ?)",
+            [CONTRADICTS, OUT],
         ).fetchall()
     }
     book = _Book(connection, list(wanted))
@@ -171,6 +183,7 @@ class _Book:
     """
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, order: list[str]) -> None:
+        self._connection = connection
         self.place = {folder: number for number, folder in enumerate(order)}
         self.folders: dict[str, _Folder] = {}
         self._known: dict[str, _Known] = {}
@@ -258,6 +271,16 @@ class _Book:
             (folder, self._known[folder]) for folder in sorted(found, key=self.place.__getitem__)
         ]
 
+    def cards(self, folder: str) -> list[_Card]:
+        """Return a folder's cards without mistakes, the one in force first, then the latest."""
+        rows = self._connection.execute(
+            "SELECT card_text, file_sha256, arrival_no, last_no FROM raw.card "
+            "JOIN raw.arrival USING (job_folder, file_sha256) "
+            "WHERE job_folder = ? AND file_name = ? AND problems = '[]' ORDER BY last_no DESC",
+            [folder, CARD_NAME],
+        ).fetchall()
+        return [_Card(read_card(text), *rest) for text, *rest in rows]
+
     def _kept_under(self, known: _Known) -> list[set[str]]:
         facts = _Facts(known.model_id, known.model_year, known.cylinders)
         return [
@@ -307,19 +330,15 @@ def _link(folder: str, book: _Book) -> _Linked:
     linked = _Linked()
     card = read_card(held.in_force[1]) if held.in_force else None
     refusal = _contradiction(card, folder, book) if card else None
+    if card is not None and refusal is not None:
+        refusal = _job_out(card, refusal, folder, book) or refusal
     if held.newest_card:
         linked.places.append(_card_place(held.newest_card, refusal, card is not None))
     if card is None or held.in_force is None or refusal is not None:
         has_card = held.newest_card is not None
         linked.places += [_waiting(file, has_card, folder) for file in held.files]
     else:
-        bike = card.bike
-        book.note(
-            folder,
-            _Known(
-                card.job, bike.reference, bike.model_id, bike.induction, bike.year, bike.cylinders
-            ),
-        )
+        book.note(folder, _known(card))
         _job_rows(linked, folder, held.in_force[0], card)
         _place_files(linked, card, held.files, folder, book)
         is_newest = held.newest_card is not None and held.newest_card[0] == held.in_force[0]
@@ -348,23 +367,47 @@ def _contradiction(card: JobCard, folder: str, book: _Book) -> Note | None:
 
     A later folder that says otherwise is linked again, and then told itself.
     """
-    bike = card.bike
-    for other, known in book.at_odds(card.job, bike):
-        same_job = known.job_id == card.job
-        same_bike = known.bike_id == bike.reference
-        unlike = _unlike(known, bike) if same_bike else None
+    for other, known in book.at_odds(card.job, card.bike):
         if book.place[other] > book.place[folder]:
             book.touch(other)
             continue
-        if same_job:
-            return note(
-                CONTRADICTS, what="job", which=card.job, known=None, said=None, folder=other
-            )
-        if unlike:
-            return note(CONTRADICTS, which=bike.reference, **unlike, folder=other)
+        return _odds(card, other, known)
+    return None
+
+
+def _odds(card: JobCard, other: str, known: _Known) -> Note | None:
+    """Return what another folder's card says that cannot be true beside this one, if anything."""
+    bike = card.bike
+    if known.job_id == card.job:
+        return note(CONTRADICTS, what="job", which=card.job, known=None, said=None, folder=other)
+    if known.bike_id == bike.reference and (unlike := _unlike(known, bike)):
+        return note(CONTRADICTS, which=bike.reference, **unlike, folder=other)
+    if known.model_id == bike.model_id and known.induction != bike.induction:
         induction = {"known": known.induction, "said": bike.induction}
         return note(CONTRADICTS, what="induction", which=bike.model_id, **induction, folder=other)
     return None
+
+
+def _job_out(card: JobCard, refusal: Note, folder: str, book: _Book) -> Note | None:
+    """Return that a job is out of the shop only since a card was changed, its own or the other."""
+    own = book.cards(folder)
+    for earlier in own[1:]:
+        if _contradiction(earlier.card, folder, book) is None:
+            return note(OUT, job=earlier.card.job, why=refusal, of=None, as_it_was=earlier.sha256)
+    other = refusal["folder"]
+    theirs = book.cards(other)
+    if own[0].first_no < theirs[0].last_no and any(
+        _odds(card, other, _known(earlier.card)) is None for earlier in theirs[1:]
+    ):
+        return note(OUT, job=card.job, why=refusal, of=other, as_it_was=None)
+    return None
+
+
+def _known(card: JobCard) -> _Known:
+    bike = card.bike
+    return _Known(
+        card.job, bike.reference, bike.model_id, bike.induction, bike.year, bike.cylinders
+    )
 
 
 def _unlike(known: _Known | _Facts, bike: Bike) -> dict[str, Any] | None:

@@ -120,3 +120,35 @@ def test_a_card_with_a_slip_is_put_right_first(shop):
     shop.show()
     with pytest.raises(NotWrittenError, match="has mistakes"):
         hand_desk.set_aside(opened(shop), "J-1", "s1_2.csv", "slipped")
+
+
+def test_a_job_that_its_changed_card_took_out_is_told_and_put_back(shop):
+    card_before = card_of(shop).read_bytes()
+    shop.job(2)
+    shop.show()
+    # The bike of the second job is made the first one's, and of another model.
+    card = shop.folder.inbox / "job 2" / "card.toml"
+    before = card.read_bytes()
+    card.write_text(before.decode().replace('"B-2"', '"B-1"').replace("Strada 690", "Strada 790"))
+    shop.show()
+    (row,) = opened(shop).ask("jobs_out").to_dicts()
+    assert row["job_id"] == "J-2"
+    hand_desk.put_card_back(opened(shop), row["job_folder"], row["as_it_was"])
+    assert card.read_bytes() == before
+    shop.show()
+    assert opened(shop).ask("jobs_out").is_empty()
+    assert card_of(shop).read_bytes() == card_before
+
+
+def test_a_card_changed_again_is_not_written_over_by_the_one_before(shop):
+    shop.job(2)
+    shop.show()
+    card = shop.folder.inbox / "job 2" / "card.toml"
+    card.write_text(card.read_text().replace('"J-2"', '"J-1"'))
+    shop.show()
+    (row,) = opened(shop).ask("jobs_out").to_dicts()
+    newer = card.read_text().replace('"J-1"', '"J-3"')
+    card.write_text(newer)
+    with pytest.raises(NotWrittenError, match="changed again"):
+        hand_desk.put_card_back(opened(shop), row["job_folder"], row["as_it_was"])
+    assert card.read_text() == newer

@@ -411,6 +411,44 @@ def test_a_job_number_in_two_folders_is_refused_in_the_second(shop, make):
     assert shop.outcome("b/pull_1.csv").state == "taken in"
 
 
+def test_a_job_that_a_changed_card_took_out_is_told_with_the_card_that_did(shop, make):
+    for folder, job, level in (("a", "J-1", 1.0), ("b", "J-2", 1.1), ("c", "J-3", 1.2)):
+        shop.put(f"{folder}/pull_1.csv", make.pull(level))
+        shop.put(f"{folder}/card.toml", make.card(job))
+    shop.take_in()
+    # Its own card was changed: into the number of an earlier job.
+    shop.put("b/card.toml", make.card("J-1"))
+    result = shop.take_in()
+    own = shop.outcome("b/card.toml")
+    assert own.code == "job out of the shop"
+    assert own.reason.startswith("J-2 is out of the shop since its card was changed: job 'J-1'")
+    assert "put that card back as it was" in own.remedy
+    assert [told.split(":")[0] for told in result.out] == [own.reason.split(":")[0]]
+    # An earlier job's card was changed, and took the number of the third.
+    shop.put("a/card.toml", make.card("J-3"))
+    shop.take_in()
+    other = shop.outcome("c/card.toml")
+    assert other.reason.startswith("J-3 is out of the shop since the card in folder 'a' was")
+    assert shop.outcome("b/card.toml").state == "card"
+    # One that never stood in the shop is told as before.
+    shop.put("d/pull_1.csv", make.pull(1.3))
+    shop.put("d/card.toml", make.card("J-3"))
+    shop.take_in()
+    assert shop.outcome("d/card.toml").code == "card contradicts another"
+    # Made again from nothing, all of it is told the same.
+    told = shop.contents("raw", without=("received_at", "arrival_no", "last_no"))["raw.outcome"]
+    shop.forget_warehouse()
+    shop.take_in()
+    again = shop.contents("raw", without=("received_at", "arrival_no", "last_no"))["raw.outcome"]
+    assert again == told
+    # The way back.
+    shop.put("a/card.toml", make.card("J-1"))
+    assert shop.take_in().out
+    shop.put("b/card.toml", make.card("J-2"))
+    assert not shop.take_in().out
+    assert [shop.outcome(f"{folder}/card.toml").state for folder in "abc"] == ["card"] * 3
+
+
 def test_a_bike_that_is_two_models_is_refused_in_the_second_folder(shop, make):
     shop.put("a/card.toml", make.card("J-1", bike="B-1", model="Strada 690"))
     shop.put("b/card.toml", make.card("J-2", bike="B-1", model="Strada 790"))
