@@ -25,6 +25,7 @@ from dashboard.drawing import (
     Stretch,
 )
 from dashboard.look import Limits, Look, Palette, mixed
+from schemas.channels import CHANNELS
 from schemas.desk import Tried
 from warehouse.wording import (
     HELD_BY,
@@ -447,7 +448,8 @@ def trial_chart(found: Tried, kind: str, look: Look) -> Chart:
                 at, values = channels[name]
                 shown = _shown(name, np.asarray(values, dtype=float), look)
                 dash = "dot" if name == "lambda_wide_2" else "solid"
-                items.append(Line(at, shown, look.palette.after, width=1.6, dash=dash, who=name))
+                who = CHANNELS[name].label if name in CHANNELS else "Power"
+                items.append(Line(at, shown, look.palette.after, width=1.6, dash=dash, who=who))
         if items:
             ends = (0.0, 105.0) if "throttle_pct" in names else None
             weight = 2.0 if "power_w" in names else 1.0

@@ -42,7 +42,7 @@ from schemas.layout_text import layout_text
 from schemas.settings import ShopSettings
 from schemas.toml_text import MistakesError, mistakes_of, read_toml
 from schemas.units import conversion
-from warehouse.sentences import remedy_of, said
+from warehouse.sentences import remedy_of, rule_in_words, said
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -166,7 +166,9 @@ def tried(
         rows_kept=line_no.size if reading.sample_path is None else reading.rows_kept,
         rows_rejected=reading.rows_rejected,
         rejected=tuple(
-            RejectedRow(line=row.line_no, column=row.column, rule=row.rule, found=row.found)
+            RejectedRow(
+                line=row.line_no, column=row.column, rule=rule_in_words(row.rule), found=row.found
+            )
             for row in opened.bad_rows[:MOST_TOLD]
         ),
         notes=tuple(map(said, facts.get("notes", ()))),

@@ -49,13 +49,29 @@ def _said(code: str, remedy: Said = "") -> Callable[[Callable[[Note], str]], Cal
     return declared
 
 
-_CHANNEL = re.compile(r"^[a-z]+(?:_[a-z]+)+\b")
-_UNIT_IN_NAME = re.compile(r"_(rpm|pct|degc|mv|nm|pa|kpa|k|m_s|s|w|v|m)$")
+_CHANNEL = re.compile(r"^[a-z]+[0-9]?(?:_[a-z0-9]+)+\b")
+_UNIT_IN_NAME = re.compile(r"_(rpm|pct|degc|deg|ppm|mv|nm|pa|kpa|k|m_s|s|w|v|m)$")
+_SPOKEN = {
+    "lambda_wide": "mixture",
+    "lambda_wide_2": "mixture of the second probe",
+    "map_pressure": "manifold pressure",
+    "o2_narrow": "narrowband sensor",
+}
 
 
 def _as_words(channel: re.Match[str]) -> str:
-    """Return a channel's name without the unit that it ends on, its words apart."""
-    return _UNIT_IN_NAME.sub("", channel.group()).replace("_", " ")
+    """Return a channel as pages call it, else its name without its unit, its words apart."""
+    name = _UNIT_IN_NAME.sub("", channel.group())
+    return _SPOKEN.get(name, name.replace("_", " "))
+
+
+def rule_in_words(rule: str | None) -> str:
+    """Return the rule that a row broke, its channel in words.
+
+    >>> rule_in_words("engine_speed_rpm is between 0 and 20000 rpm")
+    'engine speed is between 0 and 20000 rpm'
+    """
+    return _CHANNEL.sub(_as_words, rule or "", count=1)
 
 
 class _Template(string.Formatter):
@@ -80,7 +96,7 @@ class _Template(string.Formatter):
         if format_spec in _SIGNS:
             return _SIGNS[format_spec](value)
         if format_spec == "words":
-            return _CHANNEL.sub(_as_words, value, count=1)
+            return rule_in_words(value)
         if sign == "+":
             return signed(value, int(rest[1]))
         if sign == "a":
@@ -285,8 +301,9 @@ def _contradicts(f: Note) -> str:
 
 
 def _job_out_remedy(f: Note) -> str:
-    where = "" if f["of"] is None else f" in {f['of']!r}"
-    back = f"If the change{where} was a slip, put that card back as it was, and the job is back."
+    where = f" in {f['of']!r}" if f["of"] else ""
+    kept = f" (archive/{f['as_it_was'][:2]}/{f['as_it_was'][:12]}…)" if f["as_it_was"] else ""
+    back = f"If the change{where} was a slip, put that card back as it was{kept}: so is the job."
     return f"{back} If not: {remedy_of(f['why'])}"
 
 

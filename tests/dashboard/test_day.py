@@ -34,6 +34,7 @@ class Told:
         self.answers = {
             "day_came": pl.DataFrame([came]),
             "files_in_need": NO_FILES,
+            "jobs_out": pl.DataFrame(schema={"reason": pl.String}),
             "notes_lately": pl.DataFrame(),
             "layout_gaps": pl.DataFrame(schema={"is_problem": pl.Boolean}),
             "news": pl.DataFrame(list(news), infer_schema_length=None),

@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -36,6 +37,15 @@ EVERY_PART = [
 ]
 """Of the page of a bike; the first is drawn at first."""
 
+INNER = re.compile(
+    r"\b[a-z][a-z0-9]*_[a-z0-9_]+\b(?!\.[a-z]{3}\b)|\bNone\b(?! [a-z])|\bna[nT]\b|\d-\d\dT\d"
+)
+"""Names of columns and channels, and values of programs; the name of somebody's file is none."""
+WRITTEN_SO = re.compile(r":material/\w+:|\bchannels\.[\w.]+|\bgauge_scale\b|/\S+")
+"""Signs for the browser, keys of a layout as a person writes them, and places on the disk."""
+OF_PEOPLE = {"column_name", "table_name", "fact", "found", "file_name", "Channel"}
+"""Columns that quote somebody's file, or whose subject are the tables and settings themselves."""
+
 
 @pytest.fixture(autouse=True)
 def _closed_snapshots():
@@ -50,12 +60,29 @@ def _page(view: Path, shop: Path, monkeypatch: pytest.MonkeyPatch, **query: str)
     # Whatever a page shows, the cautions stand on it.
     said = _said(app)
     assert all(caution in said for caution in (*wording.CAUTIONS, wording.CAUTION_LINE))
+    read = (WRITTEN_SO.sub("", text) for text in _read(app))
+    assert not {found for text in read for found in INNER.findall(text)}
     return app
 
 
 def _said(app: AppTest) -> str:
     kinds = (app.markdown, app.text, app.error, app.warning, app.info, app.success, app.caption)
     return "\n".join(element.value for kind in kinds for element in kind)
+
+
+def _read(app: AppTest) -> list[str]:
+    """Return all that people read on a page: text, labels, choices, headings and cells."""
+    texts = [_said(app)]
+    for kind in (app.button, app.selectbox, app.metric, app.button_group, app.toggle):
+        for element in kind:
+            texts += [element.label, *map(str, getattr(element, "options", ()))]
+    for table in app.dataframe:
+        headings = json.loads(table.proto.columns or "{}")
+        for name in table.value.columns:
+            texts.append((headings.get(name) or {}).get("label") or name)
+            if name not in OF_PEOPLE:
+                texts += [cell for cell in table.value[name] if isinstance(cell, str)]
+    return texts
 
 
 def _view(name: str) -> Path:

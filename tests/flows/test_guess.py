@@ -212,7 +212,7 @@ def test_a_trial_tells_rows_ranges_and_the_curve(shop, make, tmp_path):
     path.write_text(make.pull().replace("4.0,0.970", "x,0.970", 1), encoding="utf-8")
     found = teach.tried(path, layout)
     assert (found.rows_read, found.rows_kept, found.rows_rejected) == (109, 108, 1)
-    assert found.rejected[0].rule == "wheel_power_w is a number"
+    assert found.rejected[0].rule == "wheel power is a number"
     # make.pull draws 50 kW at 7,500 rpm.
     assert max(found.curve.power_w) == pytest.approx(50_000, rel=0.01)
 

@@ -51,7 +51,7 @@ def test_a_torque_that_is_cut_off_leaves_the_power_standing(pulled):
 
     found = pulled(spoil)
     assert found["is_used"], found["trouble"]
-    assert "wheel_torque_nm is cut off at" in found["notes"]
+    assert "wheel torque is cut off at" in found["notes"]
     assert found["peak_power_w"] == pytest.approx(sound["peak_power_w"], rel=1e-6)
 
 
@@ -63,7 +63,7 @@ def test_a_power_that_copies_another_column_is_worked_out_from_the_torque(pulled
 
     found = pulled(spoil)
     assert found["is_used"], found["trouble"]
-    assert "wheel_power_w is a copy of engine_speed_rpm" in found["notes"]
+    assert "wheel power is a copy of engine speed" in found["notes"]
     assert found["peak_power_w"] == pytest.approx(sound["peak_power_w"], rel=0.002)
 
 
@@ -79,7 +79,7 @@ def test_a_power_cut_off_without_torque_to_hold_it_against_is_told(pulled, shop)
 
     found = pulled(spoil)
     assert not found["is_used"]
-    assert "wheel_power_w is cut off at" in found["trouble"]
+    assert "wheel power is cut off at" in found["trouble"]
 
 
 def test_a_throttle_signal_that_fails_in_mid_pull_does_not_cut_the_curve(pulled):

@@ -22,6 +22,7 @@ NOTES: dict[str, Callable[[str | None], str]] = {
     ),
     "further": partial(sentences.in_words, between=" "),
     "remedy": sentences.remedy_in_words,
+    "rule": sentences.rule_in_words,
 }  # fmt: skip
 """The columns of answers that hold notes, and how they are said."""
 OF_ROWS = {
