@@ -34,7 +34,7 @@ def set_aside(shop: OpenShop, job_id: str, file_name: str, reason: str, person: 
         entry = SetAside(file=file_name, reason=reason, by=person.strip() or None)
     except ValueError:
         raise NotWrittenError(
-            "the reason may have 200 characters, the person's reference 60"
+            "the reason may have 200 characters, the person's reference 60, and no NUL among them"
         ) from None
     _rewrite(shop, job_id, lambda entries: [*_without(entries, file_name), entry])
 

@@ -42,9 +42,20 @@ def _figure(
     _make: Callable[[], Chart | CellTable],
     layout: dict[str, Any],
 ) -> _Ready:
+    return _ready(depends, _make(), layout)
+
+
+def _ready(depends: tuple[Any, ...], drawn: Chart | CellTable, layout: dict[str, Any]) -> _Ready:
     # By this the browser knows that the second drawing is of the same figures: nothing is redone.
     state = hashlib.blake2b(repr(depends).encode(), digest_size=8).hexdigest()
-    return _Ready(go.Figure(on_page.figure(_make())).update_layout(layout, datarevision=state))
+    return _Ready(go.Figure(on_page.figure(drawn)).update_layout(layout, datarevision=state))
+
+
+def draw_in_hand(key: str, depends: tuple[Any, ...], drawn: Chart | CellTable) -> None:
+    """Draw a chart of a file in somebody's hand, which no snapshot has."""
+    figure = _ready((key, *depends), drawn, {})
+    st.plotly_chart(figure, theme=None, config=export.picture_config(key), key=key)
+    export.picture(lambda: drawn, key)
 
 
 def draw(

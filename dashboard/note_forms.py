@@ -93,9 +93,14 @@ def _draw_form(one: OneJob, subjects: dict[str, dict[str, Any]], key: str) -> No
         def write() -> None:
             if not text.strip():
                 raise NotWrittenError("a note needs its words; write them down")
-            note = ShopNote.model_validate(
-                subjects[about] | {"on": _today(one), "by": who.strip() or None, "text": text}
-            )
+            said = {"on": _today(one), "by": who.strip() or None, "text": text}
+            try:
+                note = ShopNote.model_validate(subjects[about] | said)
+            except ValueError:
+                raise NotWrittenError(
+                    f"a note may have {MOST_LETTERS} characters, the person's reference 60, and no "
+                    "NUL among them"
+                ) from None
             note_desk.write_note(one.shop, note)
             st.session_state[f"{key}_count"] = written + 1
 

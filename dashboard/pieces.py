@@ -9,8 +9,7 @@ from typing import Any, NoReturn
 import polars as pl
 import streamlit as st
 
-from dashboard import address, desk, export, on_page
-from dashboard.drawing import CellTable, Chart
+from dashboard import address, desk, export
 from dashboard.who import refusal
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
@@ -167,13 +166,6 @@ def wide(title: str, width_px: int = 320) -> Any:
 def moment(title: str, zone: str) -> Any:
     """Return a column of instants, shown in a time zone."""
     return st.column_config.DatetimeColumn(title, format="D MMM YYYY, HH:mm", timezone=zone)
-
-
-def chart(drawn: Chart | CellTable, key: str) -> None:
-    """Draw a chart that hangs on what a person types; others go through kept_chart."""
-    config = export.picture_config(key)
-    st.plotly_chart(on_page.figure(drawn), theme=None, config=config, key=key)
-    export.picture(lambda: drawn, key)
 
 
 def cards(entries: Iterable[tuple[str, str, str]]) -> None:

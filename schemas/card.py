@@ -7,6 +7,7 @@ import re
 from typing import Annotated, Literal
 
 from pydantic import (
+    AfterValidator,
     Field,
     StringConstraints,
     ValidationInfo,
@@ -39,8 +40,17 @@ CATEGORIES = (
 ETHANOL_SHARE = {"E0": 0.0, "E5": 0.05, "E10": 0.10, "E15": 0.15, "E20": 0.20, "E85": 0.85}
 """Ethanol by volume of the fuels that a card may name so; other names carry no blend."""
 
-Text = Annotated[str, StringConstraints(min_length=1, max_length=200)]
-Reference = Annotated[str, StringConstraints(min_length=1, max_length=60)]
+
+def _without_nul(value: str) -> str:
+    # No command and no file can be asked for by such a name.
+    if "\0" in value:
+        raise ValueError("must hold no NUL character")
+    return value
+
+
+_NoNul = AfterValidator(_without_nul)
+Text = Annotated[str, StringConstraints(min_length=1, max_length=200), _NoNul]
+Reference = Annotated[str, StringConstraints(min_length=1, max_length=60), _NoNul]
 
 
 class Part(Strict):

@@ -79,6 +79,8 @@ LEAST_LEARNT_PCT = 0.5
 _ACTS_AS_LINK = re.compile(r"https?:(?=//)|www(?=[.])|(?<=\S)@(?=\w)", re.IGNORECASE)
 """Addresses become links in the browser even where every sign is escaped: a word joiner, which
 nobody sees, keeps them text."""
+_TURNS = re.compile("[\u202a-\u202e\u2066-\u2069]")
+"""Signs that turn the reading order of all that stands behind them, our own words too."""
 _MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&@^=\"'])")
 
 
@@ -110,7 +112,8 @@ def escaped(text: object) -> str:
     >>> escaped("run_1 [new]")
     'run\\_1 \\[new\\]'
     """
-    plain = _ACTS_AS_LINK.sub("\\g<0>\u2060", " ".join(str(text).split()))
+    held = _TURNS.sub("\N{REPLACEMENT CHARACTER}", " ".join(str(text).split()))
+    plain = _ACTS_AS_LINK.sub("\\g<0>\u2060", held)
     return _MARKDOWN_SIGNS.sub(r"\\\1", plain)
 
 

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import address, charts, pieces
+from dashboard import address, charts, kept_chart, pieces
 from dashboard.open_shop import open_shop
 from warehouse import wording
 
@@ -44,7 +44,12 @@ st.caption(
     "Run at once, heating that goes on must be told from the change; an hour of rest spares most "
     "of that. Another day adds the dyno's own level of that day."
 )
-pieces.chart(charts.plan_chart(plans, wanted_pct, shop.look()), "plan_pulls_chart")
+kept_chart.draw(
+    shop,
+    "plan_pulls_chart",
+    (wanted_pct,),
+    lambda: charts.plan_chart(plans, wanted_pct, shop.look()),
+)
 for trust in shop.ask("trust").iter_rows(named=True):
     st.caption(wording.escaped(wording.trust_sentence(trust)))
 with st.expander("All figures"):

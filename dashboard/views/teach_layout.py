@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, desk, pieces, teach_desk
+from dashboard import charts, desk, kept_chart, pieces, teach_desk
 from dashboard.open_shop import look_of, open_shop, shop_folder, standing
 from dashboard.troubles import retried
 from schemas.desk import AskDraft, AskTrial, Drafted, HeadEntry, Trial
@@ -111,7 +111,9 @@ def draw_trial(trial: Trial, kind: str) -> None:
     if found.curve and found.curve.trouble:
         st.warning(f"No curve yet: {wording.escaped(found.curve.trouble)}")
     if found.channels and settings is not None:
-        pieces.chart(charts.trial_chart(found, kind, look_of(settings)), key="teach_chart")
+        look = look_of(settings)
+        drawn = charts.trial_chart(found, kind, look)
+        kept_chart.draw_in_hand("teach_chart", (found, kind, look), drawn)
     if found.rejected:
         few = found.rows_rejected <= ROWS_SHOWN_AT_ONCE
         with st.expander("First rejected rows", expanded=few):

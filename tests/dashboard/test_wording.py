@@ -36,6 +36,12 @@ def test_escaped_text_comes_out_of_markdown_as_it_went_in(text):
     assert {child.type for child in tokens[1].children} <= {"text", "text_special"}
 
 
+def test_no_text_of_people_turns_the_reading_of_what_stands_behind_it():
+    # The five overrides and embeddings and the four isolates of Unicode's annex 9, 2.1 to 2.5.
+    turning = [chr(sign) for sign in (*range(0x202A, 0x202F), *range(0x2066, 0x206A))]
+    assert wording.escaped(f"a{''.join(turning)}b") == f"a{9 * chr(0xFFFD)}b"
+
+
 @pytest.mark.parametrize(
     "text",
     ["![x](http://example.invalid/x.png)", ":red[hot]", "$x^2$", "# head", "a|b", "<b>", "1. one"],
