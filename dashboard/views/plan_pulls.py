@@ -1,5 +1,7 @@
 """Answers "how many pulls does it take to see a gain?" before any of them is run."""
 
+from functools import partial
+
 import polars as pl
 import streamlit as st
 
@@ -48,7 +50,7 @@ kept_chart.draw(
     shop,
     "plan_pulls_chart",
     (wanted_pct,),
-    lambda: charts.plan_chart(plans, wanted_pct, shop.look()),
+    partial(charts.plan_chart, plans, wanted_pct, shop.look()),
 )
 for trust in shop.ask("trust").iter_rows(named=True):
     st.caption(wording.escaped(wording.trust_sentence(trust)))

@@ -8,6 +8,7 @@ from dashboard import hand_desk
 from dashboard.intake_desk import NotWrittenError
 from dashboard.open_shop import OpenShop
 from schemas.card import read_card
+from tests.dashboard.opened import open_page
 from warehouse.snapshot import current
 
 
@@ -122,7 +123,7 @@ def test_a_card_with_a_slip_is_put_right_first(shop):
         hand_desk.set_aside(opened(shop), "J-1", "s1_2.csv", "slipped")
 
 
-def test_a_job_that_its_changed_card_took_out_is_told_and_put_back(shop):
+def test_a_job_that_its_changed_card_took_out_is_told_and_put_back(shop, monkeypatch):
     card_before = card_of(shop).read_bytes()
     shop.job(2)
     shop.show()
@@ -133,6 +134,11 @@ def test_a_job_that_its_changed_card_took_out_is_told_and_put_back(shop):
     shop.show()
     (row,) = opened(shop).ask("jobs_out").to_dicts()
     assert row["job_id"] == "J-2"
+    for page in ("today", "what_came_in"):
+        app = open_page(page, shop.folder.root, monkeypatch)
+        (told,) = (error.value for error in app.error if "out of the shop" in error.value)
+        assert told.startswith("**J\\-2 is out of the shop since its card was changed\\: bike")
+        assert "Put the card of J\\-2 back as it was" in [one.label for one in app.button]
     hand_desk.put_card_back(opened(shop), row["job_folder"], row["as_it_was"])
     assert card.read_bytes() == before
     shop.show()
