@@ -10,6 +10,7 @@ from flows import hands
 from flows.steps import (
     alike,
     attribution,
+    checks,
     curves,
     effects,
     engine,
@@ -115,7 +116,7 @@ def _derived(
     """Take every step; return what was made and the rules that must hold and do not."""
     with hands.Spread(given.settings) as spread:
         made = engine.bring_up(connection, STEPS, given, run, progress, spread.map)
-    broken = store.failed_checks(connection)
+    broken = checks.broken(connection, STEPS)
     worth_a_look = [f"{check.reason} ({count})" for check, count in broken]
     return DeriveResult(made, worth_a_look), _fatal(broken)
 
