@@ -26,10 +26,14 @@ def broken(
     head = {table: step.tables[0] for step in steps for table in (*step.tables, *step.beside)}
     contents = Contents(connection, counted=head.keys() - head.values())
     reads = {check: statements.of_tables(check.names) for check in statements.checks()}
-    whole = {check: {*read, *(head.get(name, name) for name in read)} for check, read in reads.items()}
+    whole = {
+        check: {*read, *(head.get(name, name) for name in read)} for check, read in reads.items()
+    }
     contents.of({name for read in whole.values() for name in read})
     marks = {check: fingerprint(check.query, contents.of(read)) for check, read in whole.items()}
-    row = store.first(connection, "SELECT made_from FROM raw.finished WHERE flow_name = ?", FINISHED)
+    row = store.first(
+        connection, "SELECT made_from FROM raw.finished WHERE flow_name = ?", FINISHED
+    )
     sound = set(json.loads(row[0])) if row else set()
     found = store.failed_checks(connection, [check for check in marks if marks[check] not in sound])
     told = {check for check, _ in found}
