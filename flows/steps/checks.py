@@ -16,27 +16,31 @@ FINISHED = "checks"
 """In raw.finished: a hash of each check that found nothing, with what it read."""
 
 
-def broken(
-    connection: duckdb.DuckDBPyConnection, steps: Iterable[Step]
-) -> list[tuple[statements.Check, int]]:
-    """Return the checks that find rows, with their number.
+def contents_of(connection: duckdb.DuckDBPyConnection, steps: Iterable[Step]) -> Contents:
+    """Return what tables hold; of those that change with a step's first one, how many rows."""
+    first = {step.tables[0] for step in steps}
+    made = {table for step in steps for table in (*step.tables, *step.beside)}
+    return Contents(connection, counted=made - first)
 
-    What a step makes besides its first table changes with that one: there, rows are counted only.
-    """
-    head = {table: step.tables[0] for step in steps for table in (*step.tables, *step.beside)}
-    contents = Contents(connection, counted=head.keys() - head.values())
-    reads = {check: statements.of_tables(check.names) for check in statements.checks()}
-    whole = {
-        check: {*read, *(head.get(name, name) for name in read)} for check, read in reads.items()
-    }
-    contents.of({name for read in whole.values() for name in read})
-    marks = {check: fingerprint(check.query, contents.of(read)) for check, read in whole.items()}
+
+def broken(
+    connection: duckdb.DuckDBPyConnection, steps: Iterable[Step], contents: Contents
+) -> list[tuple[statements.Check, int]]:
+    """Return the checks that find rows, with their number."""
+    first = {table: step.tables[0] for step in steps for table in (*step.tables, *step.beside)}
+    reads = {}
+    for check in statements.checks():
+        tables = statements.of_tables(check.names)
+        reads[check] = {*tables, *(first.get(name, name) for name in tables)}
+    contents.of({name for read in reads.values() for name in read})
+    marks = {check: fingerprint(check.query, contents.of(read)) for check, read in reads.items()}
     row = store.first(
         connection, "SELECT made_from FROM raw.finished WHERE flow_name = ?", FINISHED
     )
     sound = set(json.loads(row[0])) if row else set()
     found = store.failed_checks(connection, [check for check in marks if marks[check] not in sound])
     told = {check for check, _ in found}
-    now_sound = sorted(mark for check, mark in marks.items() if check not in told)
-    store.finish(connection, {FINISHED: json.dumps(now_sound)})
+    now_sound = {mark for check, mark in marks.items() if check not in told}
+    if now_sound != sound:
+        store.finish(connection, {FINISHED: json.dumps(sorted(now_sound))})
     return found

@@ -190,14 +190,15 @@ def bring_up(
     run: Runner,
     progress: Progress,
     mapped: Mapped = made_here,
+    contents: Contents | None = None,
 ) -> dict[str, int]:
     """Take each step whose inputs, settings, code or tables changed; return how many keys it made.
 
-    A step of which nothing changed is not even gathered.
+    A step of which nothing changed is not even gathered. `contents` knows afterwards what is held.
     """
     heads = {table: step.tables[0] for step in steps for table in (*step.tables, *step.beside)}
     finished = dict(connection.execute("SELECT flow_name, made_from FROM raw.finished").fetchall())
-    contents = Contents(connection)
+    contents = contents or Contents(connection)
     settings = figures_settings(given.settings)
     reads = {
         step.name: {heads.get(table, table) for table in statements.of_tables(step.reads)}
@@ -218,7 +219,7 @@ def bring_up(
             continue
         made[step.name] = run(step.name, bring_one_up, connection, step, given, progress, mapped)
         looked_at.append(step)
-        contents.changed(step.tables)
+        contents.changed((*step.tables, *step.beside))
         changed |= {*step.tables} if made[step.name] else set()
     contents.of(table for step in looked_at for table in (*reads[step.name], step.tables[0]))
     # All at once: none of them can change what an earlier one read or made.
