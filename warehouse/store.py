@@ -283,10 +283,11 @@ def delete(connection: duckdb.DuckDBPyConnection, table: str, key: str, values: 
 def finish(connection: duckdb.DuckDBPyConnection, made_from: Mapping[str, str]) -> None:
     """Write down, of some flows and steps by name, from what they were brought to an end."""
     if made_from:
-        connection.execute(
-            "INSERT OR REPLACE INTO raw.finished SELECT unnest(?), unnest(?)",
-            [list(made_from), list(made_from.values())],
-        )
+        with transaction(connection):
+            connection.execute(
+                "INSERT OR REPLACE INTO raw.finished SELECT unnest(?), unnest(?)",
+                [list(made_from), list(made_from.values())],
+            )
 
 
 def failed_checks(
