@@ -118,3 +118,16 @@ def test_what_shows_nowhere_hides_no_damage(connection, folder):
     publish_snapshot(connection, folder, now=LATER)
     assert snapshot.current(folder.root).number > before.number
     assert snapshot.damage(folder) == ""
+
+
+# Definitions
+
+
+def test_a_reworded_comment_makes_no_shop_again_and_another_column_does(monkeypatch):
+    def told(statement):
+        monkeypatch.setattr(statements, "definitions", lambda: {"out.x": statement})
+        return statements.fingerprint.__wrapped__()
+
+    plain = told("-- Grain: one row.\nCREATE TABLE out.x (a BIGINT -- of a\n);")
+    assert told("-- Grain: a row a day.\nCREATE TABLE out.x (a BIGINT -- of it\n);") == plain
+    assert told("-- Grain: one row.\nCREATE TABLE out.x (b BIGINT -- of a\n);") != plain
