@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable, Set
 
 import duckdb
 
@@ -16,11 +16,11 @@ class Contents:
     """Sums over tables, each taken once until it is told that the table changed."""
 
     def __init__(
-        self, connection: duckdb.DuckDBPyConnection, counted: Collection[str] = ()
+        self, connection: duckdb.DuckDBPyConnection, counted: Set[str] = frozenset()
     ) -> None:
         """Of tables that are `counted`, the number of rows is all that is looked at."""
         self._connection = connection
-        self._counted = counted
+        self.counted = counted
         self._known: dict[str, str] = {}
 
     def of(self, tables: Iterable[str]) -> dict[str, str]:
@@ -37,5 +37,5 @@ class Contents:
             self._known.pop(table, None)
 
     def _query(self, table: str) -> str:
-        total = "0" if table in self._counted else SUM
+        total = "0" if table in self.counted else SUM
         return f"SELECT count(*), {total} FROM {table} AS t"  # noqa: S608

@@ -188,20 +188,22 @@ def publish(
     shop: ShopFolder,
     meanings: list[tuple[str, str, str, str]],
     now: dt.datetime,
+    contents: Contents,
     heal: Callable[[str], None] | None = None,
     keep: Collection[str] = (),
 ) -> Snapshot:
     """Publish all of `out` as a new snapshot, of the parts that are as they were, and point to it.
 
-    Nothing new makes no new snapshot, unless what stands is damaged. Files in `keep` are not swept.
+    Nothing new makes no new snapshot, unless what stands is damaged. Where `contents` only counts a
+    table's rows, another table must change with it. Files in `keep` are not swept.
     """
     try:
-        return _published(connection, shop, meanings, now, heal, keep, read=False)
+        return _published(connection, shop, meanings, now, contents, heal, keep, read=False)
     except duckdb.Error as error:
         # A part that cannot be opened looks like a damaged database: every byte of all is read.
         if not is_damage(error):
             raise
-        return _published(connection, shop, meanings, now, heal, keep, read=True)
+        return _published(connection, shop, meanings, now, contents, heal, keep, read=True)
 
 
 def _published(
@@ -209,6 +211,7 @@ def _published(
     shop: ShopFolder,
     meanings: list[tuple[str, str, str, str]],
     now: dt.datetime,
+    contents: Contents,
     heal: Callable[[str], None] | None,
     keep: Collection[str],
     *,
@@ -217,8 +220,8 @@ def _published(
     folder = shop.published
     folder.mkdir(parents=True, exist_ok=True)
     names = [name for name in statements.definitions() if name.startswith("out.")]
-    long, held = _looked_at(connection, names)
-    rests_on = _hashed(meanings, statements.fingerprint(), held)
+    looked_at = contents.of(statements.of_tables(names))
+    rests_on = _hashed(meanings, statements.fingerprint(), looked_at)
     try:
         standing = _pointed(folder)
         told = ""
@@ -240,13 +243,11 @@ def _published(
         with contextlib.suppress(OSError):
             if path.exists():
                 put_aside(shop, path, "snapshot.duckdb")
-    held_by_long_views, set_down = _views_looked_at(connection, names)
-    held |= held_by_long_views
-    long += held_by_long_views
+    held, set_down = _long(connection, names)
     kept = [p for p in standing.parts if folder / p.file not in damaged] if standing else []
     maker = _Maker(connection, folder, number)
     parts = [
-        part for name in long for part in maker.parts_of(name, [p for p in kept if p.table == name])
+        part for name in held for part in maker.parts_of(name, [p for p in kept if p.table == name])
     ]
     target = folder / _name(number)
     with contextlib.ExitStack() as opened:
@@ -254,10 +255,19 @@ def _published(
             opened.enter_context(_attached(connection, folder / part.file))
         size_bytes, sha256 = maker.made(
             target,
-            lambda: held.update(_fill(connection, names, parts, set_down, meanings)),
+            lambda: held.update(
+                _fill(
+                    connection,
+                    names,
+                    parts,
+                    set_down,
+                    meanings,
+                    looked_at.keys() - contents.counted,
+                )
+            ),
             SMALL_BLOCKS,
         )
-    content = _hashed(meanings, {name: held[name] for name in names})
+    content = _hashed(meanings, {name: held.get(name) or looked_at[name] for name in names})
     if standing and standing.content == content and not standing.damaged(read=True):
         target.unlink()
         snapshot = replace(standing, rests_on=rests_on)
@@ -375,8 +385,9 @@ def _fill(
     parts: list[Part],
     set_down: list[str],
     meanings: list[tuple[str, str, str, str]],
+    known: Collection[str],
 ) -> dict[str, str]:
-    """Fill a snapshot; return what each of its views holds."""
+    """Fill a snapshot; return what its short tables hold of which it is not known."""
     of_table: dict[str, list[str]] = {}
     for part in parts:
         of_table.setdefault(part.table, []).append(part.file)
@@ -409,40 +420,30 @@ def _fill(
         "(SELECT unnest(?::STRUCT(a VARCHAR, b VARCHAR, c VARCHAR, d VARCHAR)[]) AS row)",
         [[dict(zip("abcd", row, strict=True)) for row in meanings]],
     )
-    held = Contents(connection).of(f"published.{name}" for name in views if name not in of_table)
+    asked = [f"published.{name}" for name in names if name not in known and name not in of_table]
+    held = Contents(connection).of(asked)
     return {name.removeprefix("published."): found for name, found in held.items()}
 
 
-def _looked_at(
-    connection: duckdb.DuckDBPyConnection, names: list[str]
-) -> tuple[list[str], dict[str, str]]:
-    """Return which published tables are long, with their keys listed, and what all tables hold.
-
-    Of views nothing is looked at: they hold what the tables make of them.
-    """
-    tables = statements.of_tables(names)
-    rows = _rows(connection)
-    long = [name for name in names if name in tables and _is_long(connection, name, rows[name])]
-    held = Contents(connection).of({*tables} - {*long})
-    return long, held | {name: _list_keys(connection, name) for name in long}
-
-
-def _views_looked_at(
+def _long(
     connection: duckdb.DuckDBPyConnection, names: list[str]
 ) -> tuple[dict[str, str], list[str]]:
-    """Set down the views that may be long; return which are, with what they hold, and the rest."""
+    """List the keys of long tables; return what these hold, and which short views are set down."""
     rows = _rows(connection)
-    held, short = {}, []
-    for name in filter(_is_view, names):
+    held, set_down = {}, []
+    for name in names:
         if not _is_long(connection, name, max(rows[one] for one in statements.rests_on(name))):
             continue
-        connection.execute(f"CREATE OR REPLACE TEMP TABLE {_source(name)} AS SELECT * FROM {name}")  # noqa: S608
-        (count,) = first(connection, f"SELECT count(*) FROM {_source(name)}") or (0,)  # noqa: S608
-        if _is_long(connection, name, count):
-            held[name] = _list_keys(connection, name)
-        else:
-            short.append(name)
-    return held, short
+        if _is_view(name):  # how many rows it has is known when it is worked out
+            connection.execute(
+                f"CREATE OR REPLACE TEMP TABLE {_source(name)} AS SELECT * FROM {name}"  # noqa: S608
+            )
+            (count,) = first(connection, f"SELECT count(*) FROM {_source(name)}") or (0,)  # noqa: S608
+            if not _is_long(connection, name, count):
+                set_down.append(name)
+                continue
+        held[name] = _list_keys(connection, name)
+    return held, set_down
 
 
 def _rows(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:

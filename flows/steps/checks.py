@@ -17,10 +17,15 @@ FINISHED = "checks"
 
 
 def contents_of(connection: duckdb.DuckDBPyConnection, steps: Iterable[Step]) -> Contents:
-    """Return what tables hold; of those that change with a step's first one, how many rows."""
-    first = {step.tables[0] for step in steps}
-    made = {table for step in steps for table in (*step.tables, *step.beside)}
-    return Contents(connection, counted=made - first)
+    """Return what tables hold; of those that change with a step's first one, how many rows.
+
+    The first one carries what each key was made from: it differs wherever one of the others may.
+    """
+    counted: set[str] = set()
+    for step in steps:
+        if "made_from" in store.columns(connection, step.tables[0]):
+            counted |= {*step.tables[1:], *step.beside}
+    return Contents(connection, counted)
 
 
 def broken(

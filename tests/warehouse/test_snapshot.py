@@ -11,6 +11,7 @@ import pytest
 from flows.publish import meanings, publish_snapshot
 from schemas.columns import COLUMNS
 from warehouse import snapshot, statements, store
+from warehouse.contents import Contents
 from warehouse.damage import DamagedError
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -236,10 +237,10 @@ def test_every_published_column_has_its_meaning(all_tables):
 
 def test_another_meaning_makes_a_new_snapshot(connection, folder):
     told = meanings(connection)
-    first = snapshot.publish(connection, folder, told, NOW)
+    first = snapshot.publish(connection, folder, told, NOW, Contents(connection))
     table, column, unit, meaning = told[0]
     changed = [(table, column, unit, meaning + "!"), *told[1:]]
-    second = snapshot.publish(connection, folder, changed, NOW)
+    second = snapshot.publish(connection, folder, changed, NOW, Contents(connection))
     assert second.number == first.number + 1
 
 
