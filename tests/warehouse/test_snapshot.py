@@ -30,8 +30,16 @@ def connection(folder, monkeypatch):
     """Open a store of a few tables: publishing all of 80 costs a test half a second each time."""
     few = {name: sql for name, sql in statements.definitions().items() if name in FEW}
     monkeypatch.setattr(statements, "definitions", lambda: few)
+    forget_definitions()
     with store.writer(folder) as writer:
         yield writer
+    forget_definitions()
+
+
+def forget_definitions():
+    """Keep nothing that was worked out of other tables."""
+    for function in (statements.fingerprint, statements.rests_on, statements.checks):
+        function.cache_clear()
 
 
 def set_facts(connection, count):
