@@ -10,6 +10,7 @@ from flows import hands
 from flows.steps import (
     alike,
     attribution,
+    checks,
     curves,
     effects,
     engine,
@@ -113,9 +114,10 @@ def _derived(
     progress: Progress,
 ) -> tuple[DeriveResult, list[str]]:
     """Take every step; return what was made and the rules that must hold and do not."""
+    contents = checks.contents_of(connection, STEPS)
     with hands.Spread(given.settings) as spread:
-        made = engine.bring_up(connection, STEPS, given, run, progress, spread.map)
-    broken = store.failed_checks(connection)
+        made = engine.bring_up(connection, STEPS, given, run, progress, spread.map, contents)
+    broken = checks.broken(connection, STEPS, contents)
     worth_a_look = [f"{check.reason} ({count})" for check, count in broken]
     return DeriveResult(made, worth_a_look), _fatal(broken)
 

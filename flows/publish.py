@@ -8,7 +8,7 @@ from collections.abc import Callable
 import duckdb
 
 from flows.derive import STEPS
-from flows.steps import engine
+from flows.steps import checks
 from flows.steps.progress import quietly_mended
 from schemas.columns import COLUMNS
 from warehouse import history, statements, store
@@ -27,7 +27,8 @@ def publish_snapshot(
     """Publish the shop's derived tables. Nothing new makes no new snapshot."""
     now = now or dt.datetime.now(dt.UTC)
     keep = history.anchored(shop)
-    snapshot = publish(connection, shop, meanings(connection), now, heal, keep)
+    contents = checks.contents_of(connection, STEPS)
+    snapshot = publish(connection, shop, meanings(connection), now, contents, heal, keep)
     history.record(shop, snapshot, versions(), heal)
     # A kill between derive and here leaves the shop behind, and the next intake asks for both.
     connection.execute(
@@ -42,7 +43,7 @@ def versions() -> dict[str, str]:
     of_step = {table: f"{s.name} {s.version}" for s in STEPS for table in (*s.tables, *s.beside)}
     return {
         table.removeprefix("out."): "; ".join(
-            sorted({of_step[one] for one in engine.rests_on(table) if one in of_step})
+            sorted({of_step[one] for one in statements.rests_on(table) if one in of_step})
         )
         for table in statements.definitions()
         if table.startswith("out.")

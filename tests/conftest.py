@@ -224,12 +224,12 @@ def empty_database():
 @functools.cache
 def needed(*tables):
     """Return the steps that make some tables, with all that these rest on."""
-    wanted = {table for name in tables for table in engine.rests_on(name)}
+    wanted = {*statements.of_tables(tables)}
     steps = []
     for step in reversed(engine.ordered(STEPS)):
         if wanted & {*step.tables, *step.beside}:
             steps.append(step)
-            wanted |= {table for name in step.reads for table in engine.rests_on(name)}
+            wanted |= {*statements.of_tables(step.reads)}
     return tuple(reversed(steps))
 
 

@@ -15,16 +15,17 @@ import json
 import re
 import threading
 from collections.abc import Callable, Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NamedTuple
 
 import duckdb
 
 from warehouse import statements
+from warehouse.contents import SUM, Contents
 from warehouse.damage import DamagedError, file_sha256, first_line, is_damage, put_aside, remove
 from warehouse.shop import ShopFolder
-from warehouse.store import columns, first, first_of_each, transaction
+from warehouse.store import columns, first, transaction
 from warehouse.whole_file import write_whole
 
 POINTER = "current.json"
@@ -35,6 +36,8 @@ LONG_VALUES = 200_000
 """A table of more values (rows by columns) is published in parts."""
 PART_VALUES = 2_000_000
 """What a full part holds, some 16 MB: larger ones take longer to write, more of them to open."""
+SMALL_BLOCKS = "(BLOCK_SIZE 16384)"
+"""Of what holds a hundred short tables: a column takes a block at least, 256 kB by default."""
 _NUMBERED = re.compile(r"(?:snap|part)-(\d{8})(?:-\d{4})?\.duckdb")
 _OPENING = threading.Lock()
 
@@ -61,6 +64,8 @@ class Snapshot:
     sha256: str = ""
     """Of the file; unknown of one that was published before these were written down."""
     parts: tuple[Part, ...] = ()
+    rests_on: str = ""
+    """Hash of the tables that it was made from: of equal ones nothing is made to see what it is."""
 
     def files(self) -> dict[Path, tuple[int, str]]:
         """Return all its files, with size and hash."""
@@ -122,6 +127,7 @@ def _pointed(folder: Path) -> Snapshot | None:
             size_bytes=int(pointer.get("size_bytes", -1)),
             sha256=str(pointer.get("sha256", "")),
             parts=tuple(Part(*entries) for entries in pointer.get("parts", ())),
+            rests_on=str(pointer.get("rests_on", "")),
         )
     except FileNotFoundError:
         # Snapshots without a pointer: it was lost, not never written.
@@ -182,20 +188,22 @@ def publish(
     shop: ShopFolder,
     meanings: list[tuple[str, str, str, str]],
     now: dt.datetime,
+    contents: Contents,
     heal: Callable[[str], None] | None = None,
     keep: Collection[str] = (),
 ) -> Snapshot:
     """Publish all of `out` as a new snapshot, of the parts that are as they were, and point to it.
 
-    Nothing new makes no new snapshot, unless what stands is damaged. Files in `keep` are not swept.
+    Nothing new makes no new snapshot, unless what stands is damaged. Where `contents` only counts a
+    table's rows, another table must change with it. Files in `keep` are not swept.
     """
     try:
-        return _published(connection, shop, meanings, now, heal, keep, read=False)
+        return _published(connection, shop, meanings, now, contents, heal, keep, read=False)
     except duckdb.Error as error:
         # A part that cannot be opened looks like a damaged database: every byte of all is read.
         if not is_damage(error):
             raise
-        return _published(connection, shop, meanings, now, heal, keep, read=True)
+        return _published(connection, shop, meanings, now, contents, heal, keep, read=True)
 
 
 def _published(
@@ -203,6 +211,7 @@ def _published(
     shop: ShopFolder,
     meanings: list[tuple[str, str, str, str]],
     now: dt.datetime,
+    contents: Contents,
     heal: Callable[[str], None] | None,
     keep: Collection[str],
     *,
@@ -211,14 +220,16 @@ def _published(
     folder = shop.published
     folder.mkdir(parents=True, exist_ok=True)
     names = [name for name in statements.definitions() if name.startswith("out.")]
-    long, content = _looked_at(connection, names, meanings)
+    looked_at = contents.of(statements.of_tables(names))
+    rests_on = _hashed(meanings, statements.fingerprint(), looked_at)
     try:
         standing = _pointed(folder)
         told = ""
     except DamagedError as error:
         standing, told = None, str(error)
-    damaged = standing.damaged(read=read or standing.content == content) if standing else []
-    if standing and standing.content == content and not damaged:
+    is_new = standing is None or standing.rests_on != rests_on
+    damaged = standing.damaged(read=read or not is_new) if standing else []
+    if standing and not is_new and not damaged:
         return standing
     if damaged:
         told = f"the published snapshot {damaged[0]} was lost or damaged"
@@ -232,17 +243,38 @@ def _published(
         with contextlib.suppress(OSError):
             if path.exists():
                 put_aside(shop, path, "snapshot.duckdb")
+    held, set_down = _long(connection, names)
     kept = [p for p in standing.parts if folder / p.file not in damaged] if standing else []
     maker = _Maker(connection, folder, number)
     parts = [
-        part for name in long for part in maker.parts_of(name, [p for p in kept if p.table == name])
+        part for name in held for part in maker.parts_of(name, [p for p in kept if p.table == name])
     ]
     target = folder / _name(number)
     with contextlib.ExitStack() as opened:
         for part in parts:  # views are held against what they show when they are made
             opened.enter_context(_attached(connection, folder / part.file))
-        size_bytes, sha256 = maker.made(target, lambda: _fill(connection, names, parts, meanings))
-    snapshot = Snapshot(number, target, now, content, size_bytes, sha256, tuple(parts))
+        size_bytes, sha256 = maker.made(
+            target,
+            lambda: held.update(
+                _fill(
+                    connection,
+                    names,
+                    parts,
+                    set_down,
+                    meanings,
+                    looked_at.keys() - contents.counted,
+                )
+            ),
+            SMALL_BLOCKS,
+        )
+    content = _hashed(meanings, {name: held.get(name) or looked_at[name] for name in names})
+    if standing and standing.content == content and not standing.damaged(read=True):
+        target.unlink()
+        snapshot = replace(standing, rests_on=rests_on)
+    else:
+        snapshot = Snapshot(
+            number, target, now, content, size_bytes, sha256, tuple(parts), rests_on
+        )
     _point(folder, snapshot)
     _sweep(connection, folder, snapshot, keep)
     return snapshot
@@ -259,10 +291,10 @@ class _Maker:
         for leftover in folder.glob("making-*"):
             remove(leftover)
 
-    def made(self, target: Path, fill: Callable[[], None]) -> tuple[int, str]:
+    def made(self, target: Path, fill: Callable[[], None], how: str = "") -> tuple[int, str]:
         """Make a database file, known as `published` while it is filled; return size and hash."""
         made = self._folder / f"making-{self._number:08d}.duckdb"
-        self._connection.execute(f"ATTACH '{_quoted(made)}' AS published")
+        self._connection.execute(f"ATTACH '{_quoted(made)}' AS published {how}")
         try:
             # One transaction: each commit of its own would wait for the disk, hundreds of times.
             with transaction(self._connection):
@@ -339,6 +371,7 @@ def _point(folder: Path, snapshot: Snapshot) -> None:
         "size_bytes": snapshot.size_bytes,
         "sha256": snapshot.sha256,
         "parts": [list(part) for part in snapshot.parts],
+        "rests_on": snapshot.rests_on,
     }
     pointer["check"] = _seal(pointer)
     if (folder / POINTER).is_dir():
@@ -350,8 +383,11 @@ def _fill(
     connection: duckdb.DuckDBPyConnection,
     names: list[str],
     parts: list[Part],
+    set_down: list[str],
     meanings: list[tuple[str, str, str, str]],
-) -> None:
+    known: Collection[str],
+) -> dict[str, str]:
+    """Fill a snapshot; return what its short tables hold of which it is not known."""
     of_table: dict[str, list[str]] = {}
     for part in parts:
         of_table.setdefault(part.table, []).append(part.file)
@@ -361,14 +397,20 @@ def _fill(
         connection.execute(
             "INSERT INTO published.main.part SELECT unnest(?)", [[part.file for part in parts]]
         )
-    for name in names:
+    views = [name for name in names if _is_view(name)]
+    # Views come last, and are made of what is published already: one that many others read would
+    # be worked out for each of them.
+    for name in [name for name in names if name not in views] + views:
         if name in of_table:
             rows = " UNION ALL ".join(
                 f'FROM "{Path(file).stem}".main.rows' for file in of_table[name]
             )
             connection.execute(f"CREATE VIEW published.{name} AS {rows}")
+        elif name in views and name not in set_down:
+            told = re.sub(r"\bout\.", "published.out.", statements.definitions()[name])
+            connection.execute(told.replace("CREATE OR REPLACE VIEW", "CREATE TABLE", 1))
         else:
-            connection.execute(f"CREATE TABLE published.{name} AS SELECT * FROM {name}")  # noqa: S608
+            connection.execute(f"CREATE TABLE published.{name} AS SELECT * FROM {_source(name)}")  # noqa: S608
     connection.execute(
         "CREATE TABLE published.out.column_meaning "
         "(table_name VARCHAR, column_name VARCHAR, unit VARCHAR, meaning VARCHAR)"
@@ -378,47 +420,68 @@ def _fill(
         "(SELECT unnest(?::STRUCT(a VARCHAR, b VARCHAR, c VARCHAR, d VARCHAR)[]) AS row)",
         [[dict(zip("abcd", row, strict=True)) for row in meanings]],
     )
+    asked = [f"published.{name}" for name in names if name not in known and name not in of_table]
+    held = Contents(connection).of(asked)
+    return {name.removeprefix("published."): found for name, found in held.items()}
 
 
-def _looked_at(
-    connection: duckdb.DuckDBPyConnection,
-    names: list[str],
-    meanings: list[tuple[str, str, str, str]],
-) -> tuple[list[str], str]:
-    """Return which tables are long, with their keys listed, and the hash of all that they hold."""
-    names = sorted(names)
-    digest = hashlib.sha256(repr(sorted(meanings)).encode())
-    listed = {name: ", ".join(columns(connection, name)) for name in names}
-    counts = first_of_each(connection, [f"SELECT count(*) FROM {name}" for name in names])  # noqa: S608
-    long, asked = [], []
-    for name, (count,) in zip(names, counts, strict=True):
-        # The order of rows in a table is no part of its content: sum the rows' hashes, modulo 2^64.
-        total = f"sum(hash({listed[name]})::HUGEINT) % 18446744073709551616"
-        query = f"SELECT count(*), {total} FROM {name}"  # noqa: S608
-        if count * len(columns(connection, name)) > LONG_VALUES:
-            long.append(name)
-            _list_keys(connection, name, total)
-            query = (
-                "SELECT sum(rows), sum(digest::HUGEINT) % 18446744073709551616 "  # noqa: S608
-                f"FROM {_keys(name)}"
+def _long(
+    connection: duckdb.DuckDBPyConnection, names: list[str]
+) -> tuple[dict[str, str], list[str]]:
+    """List the keys of long tables; return what these hold, and which short views are set down."""
+    rows = _rows(connection)
+    held, set_down = {}, []
+    for name in names:
+        if not _is_long(connection, name, max(rows[one] for one in statements.rests_on(name))):
+            continue
+        if _is_view(name):  # how many rows it has is known when it is worked out
+            connection.execute(
+                f"CREATE OR REPLACE TEMP TABLE {_source(name)} AS SELECT * FROM {name}"  # noqa: S608
             )
-        asked.append(query)
-    for name, found in zip(names, first_of_each(connection, asked), strict=True):
-        digest.update(f"{name}({listed[name]})={found}".encode())
-    return long, digest.hexdigest()
+            (count,) = first(connection, f"SELECT count(*) FROM {_source(name)}") or (0,)  # noqa: S608
+            if not _is_long(connection, name, count):
+                set_down.append(name)
+                continue
+        held[name] = _list_keys(connection, name)
+    return held, set_down
 
 
-def _list_keys(connection: duckdb.DuckDBPyConnection, name: str, total: str) -> None:
+def _rows(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """Return about how many rows each table has."""
+    return dict(
+        connection.execute(
+            "SELECT schema_name || '.' || table_name, estimated_size FROM duckdb_tables() "
+            "WHERE database_name = current_database()"
+        ).fetchall()
+    )
+
+
+def _is_long(connection: duckdb.DuckDBPyConnection, name: str, rows: int) -> bool:
+    return rows * len(columns(connection, name)) > LONG_VALUES
+
+
+def _is_view(name: str) -> bool:
+    return statements.is_view(statements.definitions()[name])
+
+
+def _hashed(*told: object) -> str:
+    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+
+
+def _list_keys(connection: duckdb.DuckDBPyConnection, name: str) -> str:
     """List the keys of a long table: rows, sum, and between which places they stand."""
     key = next(iter(columns(connection, name)))
-    if _source(name) != name:
-        connection.execute(f"CREATE OR REPLACE TEMP TABLE {_source(name)} AS SELECT * FROM {name}")  # noqa: S608
     connection.execute(
         f"CREATE OR REPLACE TEMP TABLE {_keys(name)} AS "  # noqa: S608
-        f"SELECT {key}::VARCHAR AS key, count(*) AS rows, ({total})::UBIGINT AS digest, "
-        "min(rowid) AS low, max(rowid) AS high "
-        f"FROM {_source(name)} GROUP BY key"
+        f"SELECT {key}::VARCHAR AS key, count(*) AS rows, ({SUM})::UBIGINT AS digest, "
+        f"min(rowid) AS low, max(rowid) AS high FROM {_source(name)} AS t GROUP BY key"
     )
+    found = first(
+        connection,
+        "SELECT sum(rows)::BIGINT, sum(digest::HUGEINT) % 18446744073709551616 "  # noqa: S608
+        f"FROM {_keys(name)}",
+    )
+    return str(found)
 
 
 def _keys(name: str) -> str:
@@ -427,7 +490,7 @@ def _keys(name: str) -> str:
 
 def _source(name: str) -> str:
     """Return where rows of a table can be taken by place: those of a view are set down first."""
-    return f'"rows of {name}"' if statements.is_view(statements.definitions()[name]) else name
+    return f'"rows of {name}"' if _is_view(name) else name
 
 
 @contextlib.contextmanager

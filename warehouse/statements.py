@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
 from typing import NamedTuple
@@ -33,6 +34,8 @@ class Check(NamedTuple):
     severity: str
     reason: str
     query: str
+    names: frozenset[str]
+    """The tables and views that the query reads."""
 
 
 @cache
@@ -49,8 +52,12 @@ def definitions() -> dict[str, str]:
 
 @cache
 def fingerprint() -> str:
-    """Return a hash of all definitions: two databases with the same one have the same tables."""
-    return hashlib.sha256("\n".join(definitions().values()).encode()).hexdigest()
+    """Return a hash of all definitions: two databases with the same one have the same tables.
+
+    Without comments: for a reworded one no shop is to be made again.
+    """
+    told = "\n".join(re.sub(r"--.*", "", statement) for statement in definitions().values())
+    return hashlib.sha256(told.encode()).hexdigest()
 
 
 def is_view(statement: str) -> bool:
@@ -73,6 +80,18 @@ def tables_named(statement: str) -> set[str]:
 
 
 @cache
+def rests_on(name: str) -> tuple[str, ...]:
+    """Return the tables that a view reads, through other views too; of a table, itself."""
+    statement = definitions()[name]
+    return of_tables(tables_named(statement) - {name}) if is_view(statement) else (name,)
+
+
+def of_tables(names: Iterable[str]) -> tuple[str, ...]:
+    """Return the tables that some tables and views rest on."""
+    return tuple(sorted({table for name in names for table in rests_on(name)}))
+
+
+@cache
 def checks() -> tuple[Check, ...]:
     """Return every check that stands beside a table."""
     found = []
@@ -88,7 +107,9 @@ def checks() -> tuple[Check, ...]:
                     reason = " ".join(
                         line.removeprefix("--").strip() for line in match["reason"].splitlines()
                     )
+                    query = match["query"]
+                    named = frozenset(tables_named(query))
                     found.append(
-                        Check(table, match["name"], match["severity"], reason, match["query"])
+                        Check(table, match["name"], match["severity"], reason, query, named)
                     )
     return tuple(found)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cache, partial
+from functools import partial
 from itertools import chain
 from typing import Any, NamedTuple
 
@@ -19,6 +19,7 @@ from flows.steps.progress import Progress, Runner
 from flows.steps.refresh import fingerprint, short_hash
 from schemas.settings import ShopSettings
 from warehouse import statements, store
+from warehouse.contents import Contents
 from warehouse.shop import ShopFolder
 
 Records = Mapping[str, list[dict[str, Any]] | pl.DataFrame]
@@ -160,7 +161,7 @@ def ordered(steps: Iterable[Step]) -> list[Step]:
     while left:
         to_come = {table: step for step in left for table in (*step.tables, *step.beside)}
         for step in left:
-            read = {table for name in step.reads for table in rests_on(name)}
+            read = statements.of_tables(step.reads)
             if all(to_come.get(table, step) is step for table in read):
                 break
         else:
@@ -168,16 +169,6 @@ def ordered(steps: Iterable[Step]) -> list[Step]:
         left.remove(step)
         found.append(step)
     return found
-
-
-@cache
-def rests_on(name: str) -> tuple[str, ...]:
-    """Return the tables that a view reads, through other views too; of a table, itself."""
-    statement = statements.definitions()[name]
-    if not statements.is_view(statement):
-        return (name,)
-    named = statements.tables_named(statement) - {name}
-    return tuple(sorted({table for one in named for table in rests_on(one)}))
 
 
 def figures_settings(settings: ShopSettings) -> dict[str, Any]:
@@ -199,49 +190,41 @@ def bring_up(
     run: Runner,
     progress: Progress,
     mapped: Mapped = made_here,
+    contents: Contents | None = None,
 ) -> dict[str, int]:
     """Take each step whose inputs, settings, code or tables changed; return how many keys it made.
 
-    A step of which nothing changed is not even gathered.
+    A step of which nothing changed is not even gathered. `contents` knows afterwards what is held.
     """
     heads = {table: step.tables[0] for step in steps for table in (*step.tables, *step.beside)}
     finished = dict(connection.execute("SELECT flow_name, made_from FROM raw.finished").fetchall())
-    known: dict[str, str] = {}
+    contents = contents or Contents(connection)
     settings = figures_settings(given.settings)
+    reads = {
+        step.name: {heads.get(table, table) for table in statements.of_tables(step.reads)}
+        for step in steps
+    }
 
     def state(step: Step) -> str:
-        read = {heads.get(table, table) for name in step.reads for table in rests_on(name)}
-        told = _contents(connection, sorted({*read, step.tables[0]}), known)
+        told = contents.of({*reads[step.name], step.tables[0]})
         set_by, beyond = step.set_by(given.settings), step.beyond(given.shop)
         return fingerprint(step.version, settings, set_by, told, beyond)
 
-    made = {}
+    made = dict.fromkeys((step.name for step in ordered(steps)), 0)
+    changed: set[str] = set()
+    looked_at = []
     for step in ordered(steps):
-        made[step.name] = 0
-        if finished.get(FINISHED + step.name) == state(step):
+        # Of what was just made anew no sum is taken to see that it changed.
+        if not changed & reads[step.name] and finished.get(FINISHED + step.name) == state(step):
             continue
         made[step.name] = run(step.name, bring_one_up, connection, step, given, progress, mapped)
-        for table in step.tables:
-            known.pop(table, None)
-        with store.transaction(connection):
-            connection.execute(
-                "INSERT OR REPLACE INTO raw.finished VALUES (?, ?)",
-                [FINISHED + step.name, state(step)],
-            )
+        looked_at.append(step)
+        contents.changed((*step.tables, *step.beside))
+        changed |= {*step.tables} if made[step.name] else set()
+    contents.of(table for step in looked_at for table in (*reads[step.name], step.tables[0]))
+    # All at once: none of them can change what an earlier one read or made.
+    store.finish(connection, {FINISHED + step.name: state(step) for step in looked_at})
     return made
-
-
-def _contents(
-    connection: duckdb.DuckDBPyConnection, tables: list[str], known: dict[str, str]
-) -> list[str]:
-    """Return a sum over all rows of each table, to see whether it changed since."""
-    asked = [table for table in tables if table not in known]
-    sums = store.first_of_each(
-        connection,
-        [f"SELECT count(*), sum(hash(t)::HUGEINT) FROM {table} AS t" for table in asked],  # noqa: S608
-    )
-    known |= {table: f"{table}: {found}" for table, found in zip(asked, sums, strict=True)}
-    return [known[table] for table in tables]
 
 
 def bring_one_up(

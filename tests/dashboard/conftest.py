@@ -24,6 +24,7 @@ from flows.metrics.notes import note
 from schemas.desk import Failed
 from tests.conftest import LittleShop
 from warehouse import snapshot, store
+from warehouse.contents import Contents
 from warehouse.shop import ShopFolder
 
 # Every page that a test opens asks all installed packages for components, 0.15 s each time.
@@ -1594,7 +1595,8 @@ def make_shop(folder: Path, *, published: bool = True, filled: bool = True) -> P
             _notes_of_people(rows)
             for table, of_table in rows.items():
                 _fill(connection, table, of_table)
-        snapshot.publish(connection, shop, [], datetime(2026, 6, 27, 18, 30, tzinfo=UTC))
+        now = datetime(2026, 6, 27, 18, 30, tzinfo=UTC)
+        snapshot.publish(connection, shop, [], now, Contents(connection))
     return folder
 
 

@@ -280,7 +280,7 @@ def test_no_step_comes_before_one_that_makes_what_it_reads():
         made = set()
         derived = {table for step in steps for table in (*step.tables, *step.beside)}
         for step in engine.ordered(steps):
-            read = {table for name in step.reads for table in engine.rests_on(name)}
+            read = {*statements.of_tables(step.reads)}
             assert read & derived - set(step.tables) <= made, step.name
             made |= {*step.tables, *step.beside}
         assert made == derived

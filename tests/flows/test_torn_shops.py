@@ -116,7 +116,8 @@ def test_all_is_made_again_once_for_a_trouble_not_at_every_update(ridden, monkey
     monkeypatch.undo()
     ridden.work()
     finished = {name for (name,) in ridden.rows("SELECT flow_name FROM raw.finished")}
-    assert finished == {"derive", "ledger", *(f"derive: {step.name}" for step in derivation.STEPS)}
+    steps = {f"derive: {step.name}" for step in derivation.STEPS}
+    assert finished == {"derive", "ledger", "checks", *steps}
 
 
 def test_a_fault_of_a_step_is_told_as_what_it_is(ridden, monkeypatch):

@@ -27,7 +27,7 @@ from flows.metrics import air
 from flows.steps import engine
 from flows.steps.progress import plainly, quietly
 from schemas.settings import ShopSettings
-from warehouse import store
+from warehouse import statements, store
 from warehouse.shop import ShopFolder
 
 STEP_RPM = 50.0
@@ -408,7 +408,7 @@ def steps() -> list[engine.Step]:
         if step is None or step in found or {*step.tables} & {*FILLED}:
             continue
         found.append(step)
-        wanted += [one for name in step.reads for one in engine.rests_on(name)]
+        wanted += statements.of_tables(step.reads)
     return [step for step in STEPS if step in found]
 
 

@@ -11,6 +11,7 @@ import pytest
 from flows.publish import meanings, publish_snapshot
 from schemas.columns import COLUMNS
 from warehouse import snapshot, statements, store
+from warehouse.contents import Contents
 from warehouse.damage import DamagedError
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -29,8 +30,16 @@ def connection(folder, monkeypatch):
     """Open a store of a few tables: publishing all of 80 costs a test half a second each time."""
     few = {name: sql for name, sql in statements.definitions().items() if name in FEW}
     monkeypatch.setattr(statements, "definitions", lambda: few)
+    forget_definitions()
     with store.writer(folder) as writer:
         yield writer
+    forget_definitions()
+
+
+def forget_definitions():
+    """Keep nothing that was worked out of other tables."""
+    for function in (statements.fingerprint, statements.rests_on, statements.checks):
+        function.cache_clear()
 
 
 def set_facts(connection, count):
@@ -236,10 +245,10 @@ def test_every_published_column_has_its_meaning(all_tables):
 
 def test_another_meaning_makes_a_new_snapshot(connection, folder):
     told = meanings(connection)
-    first = snapshot.publish(connection, folder, told, NOW)
+    first = snapshot.publish(connection, folder, told, NOW, Contents(connection))
     table, column, unit, meaning = told[0]
     changed = [(table, column, unit, meaning + "!"), *told[1:]]
-    second = snapshot.publish(connection, folder, changed, NOW)
+    second = snapshot.publish(connection, folder, changed, NOW, Contents(connection))
     assert second.number == first.number + 1
 
 

@@ -2,7 +2,8 @@
 -- is found out and one of which nothing changed is not begun.
 --
 -- Grain:  one row per flow_name.
--- Writes: flows/derive.py, flows/steps/engine.py, flows/publish.py, flows/steps/ledger.py
+-- Writes: flows/derive.py, flows/steps/engine.py, flows/steps/checks.py, flows/publish.py,
+--         flows/steps/ledger.py
 CREATE TABLE IF NOT EXISTS raw.finished (
     flow_name VARCHAR PRIMARY KEY,
     made_from VARCHAR NOT NULL

@@ -1,0 +1,41 @@
+"""What tables hold, as a sum over their rows: by it is seen whether one changed since."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Set
+
+import duckdb
+
+from warehouse.store import first_of_each
+
+SUM = "sum(hash(t)::HUGEINT) % 18446744073709551616"
+"""Over the rows of a table t, modulo 2^64: their order is no part of what it holds."""
+
+
+class Contents:
+    """Sums over tables, each taken once until it is told that the table changed."""
+
+    def __init__(
+        self, connection: duckdb.DuckDBPyConnection, counted: Set[str] = frozenset()
+    ) -> None:
+        """Of tables that are `counted`, the number of rows is all that is looked at."""
+        self._connection = connection
+        self.counted = counted
+        self._known: dict[str, str] = {}
+
+    def of(self, tables: Iterable[str]) -> dict[str, str]:
+        """Return what each table holds, in the order of their names."""
+        tables = sorted(set(tables))
+        asked = [table for table in tables if table not in self._known]
+        sums = first_of_each(self._connection, [self._query(table) for table in asked])
+        self._known |= {table: str(found) for table, found in zip(asked, sums, strict=True)}
+        return {table: self._known[table] for table in tables}
+
+    def changed(self, tables: Iterable[str]) -> None:
+        """Forget what some tables held."""
+        for table in tables:
+            self._known.pop(table, None)
+
+    def _query(self, table: str) -> str:
+        total = "0" if table in self.counted else SUM
+        return f"SELECT count(*), {total} FROM {table} AS t"  # noqa: S608
