@@ -203,6 +203,48 @@ def held(part, true_variance):
     return 2 * special.ndtr(half / math.sqrt(2 * (PULLS_VARIANCE + true_variance))) - 1
 
 
+def test_who_knows_nothing_is_given_intervals_that_hold_at_twice_the_default():
+    found = session_scatter([], **KNOWN, held_times=2.0).remount
+    # By hand: 1.95996 sqrt(0.016^2 + 0.004^2 / 3) = 3.16844 %; over t of 6, 2.44691: 1.29487 %;
+    # less the pulls' 0.23094 %: 1.27411 %, of 6 (1.27411 / 1.29487)^4 = 5.6243 degrees of freedom.
+    assert found.share == pytest.approx(0.0127411, abs=1e-7)
+    assert found.dof == pytest.approx(5.6243, abs=1e-4)
+    assert held(found, 0.016**2) == pytest.approx(0.95, abs=1e-6)
+    # What is learnt, nothing, stays what it is by Simpson's rule (above).
+    assert found.learnt_share == pytest.approx(0.010580, abs=1e-5)
+
+
+def test_what_a_default_may_be_too_small_by_widens_until_the_sessions_outweigh_it():
+    weights = []
+    for one in shops(12, 0.012, 0.0, 1, 2, 1, seed=1):
+        for known in (one, 4 * one):
+            plain, wide = (
+                session_scatter(known, **KNOWN, held_times=times).remount for times in (0.0, 2.0)
+            )
+            assert wide.learnt_share == plain.share
+            assert (wide.prior_weight, wide.median_share) == (
+                plain.prior_weight,
+                plain.median_share,
+            )
+            if wide.prior_weight <= 0.5:
+                assert wide == plain
+            else:
+                # By the rule: of what is lacking, twice the weight less one.
+                lacking = max(
+                    1.959964 * math.hypot(0.016, 0.004 / math.sqrt(3)) - half_of(plain), 0
+                )
+                part = 2 * wide.prior_weight - 1
+                assert half_of(wide) == pytest.approx(half_of(plain) + part * lacking, rel=1e-6)
+            weights.append(wide.prior_weight)
+    assert min(weights) < 0.5 < max(weights)
+
+
+def half_of(part):
+    """Half an interval of one session, by the degrees of freedom that were handed on."""
+    whole = PULLS_VARIANCE + part.share**2
+    return special.stdtrit(part.dof * whole**2 / part.share**4, 0.975) * math.sqrt(whole)
+
+
 @pytest.mark.parametrize("pairs", [0, 2, 4, 8])
 def test_over_shops_of_half_once_and_twice_the_default_intervals_of_95_hold_so_often(pairs):
     # One shop's chance hangs on its own scatter, which nobody knows without pairs: the mean holds.
