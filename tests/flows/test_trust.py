@@ -50,7 +50,9 @@ def test_bikes_that_differ_say_little_of_remounting(fitted):
 
 def test_bikes_strapped_once_say_nothing_of_remounting(fitted):
     share, bikes, _, _ = fitted(LIFTS, more="mounting = 1")
-    assert (share, bikes) == (0.013, None)  # pulls scatter by less than 0.4 %: see by hand there
+    # By hand as in tests/metrics/test_trust.py, of pulls that hardly scatter: 1.95996 * 1.6 % over
+    # 2.44691 is 1.2816 %, to the nearest 0.05 %.
+    assert (share, bikes) == (0.013, None)
 
 
 def test_a_bike_that_is_unlike_its_model_says_nothing_of_remounting(fitted):

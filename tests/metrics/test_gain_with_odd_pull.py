@@ -4,11 +4,13 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from flows.metrics.gain import gain
 
 GRID_RPM = np.arange(3000.0, 9001.0, 50.0)
 SHAPE_W = 50e3 * (1.0 - ((GRID_RPM - 8000.0) / 7000.0) ** 2)
+SOUND = ((0.002,), (-0.002,), (0.0,))
 
 
 def measured(before_pct, after_pct, seed=None):
@@ -55,3 +57,42 @@ def test_sound_pulls_give_the_gain_that_plain_means_give():
     ]
     assert np.mean(np.abs(apart) < 1e-9) > 0.9
     assert math.sqrt(np.mean(np.square(apart))) < 0.0003
+
+
+def test_how_pulls_scatter_is_told_about_their_own_mean_where_one_of_them_counts_less():
+    before, after = (0.4, -0.4, 0.1, 2.0), (5.3, 4.7, 5.0, 5.1)
+    found = measured(before, after)
+    assert found.log_mean_gain > 0.0451  # of plain means 4.5 %: the high pull does count less
+    # By hand, squares about 0.525 and 5.025: 3.2275 and 0.1875, with the shop's four of 0.5 %:
+    # root ((1 + 3.415) / (4 + 3 + 3)) = 0.66445 %.
+    assert found.level_sd == pytest.approx(0.0066445, abs=1e-7)
+
+
+def test_a_gain_within_noise_at_the_peak_is_called_so_there():
+    found = measured((0.2, -0.2, 0.0), (0.3, -0.1, 0.1))
+    assert found.verdict_at_peak == "within noise"
+
+
+def test_a_grid_of_a_hundred_and_one_points_has_its_band_at_the_last():
+    part = slice(0, 101)
+    sides = [SHAPE_W[part] * np.exp(np.array(SOUND) + lift) for lift in (0.0, 0.05)]
+    found = gain(
+        GRID_RPM[part], *sides, repeatability_share=0.005, repeatability_dof=4.0,
+        remount_share=0.008, correction_share=0.0, same_mounting=True,
+    )  # fmt: skip
+    assert found.whole_lower_pct[-1] < 100 * math.expm1(0.05) < found.whole_upper_pct[-1]
+
+
+def test_a_peak_that_mountings_leave_alone_shares_one_error_with_the_mean():
+    # A mounting lifts the low end, and nothing at the top: the peak is surer than the mean.
+    lift = np.linspace(0.016, 0.0, GRID_RPM.size)
+    sides = [SHAPE_W * np.exp(np.array(SOUND) + level) for level in (0.0, 0.012)]
+    found = gain(
+        GRID_RPM, *sides, repeatability_share=0.005, repeatability_dof=1e9, remount_share=0.008,
+        remount_dof=1e9, remount_shapes=lift[None], correction_share=0.0, same_mounting=False,
+    )  # fmt: skip
+    mean_half = (found.mean_gain_upper_pct - found.mean_gain_lower_pct) / 200.0
+    assert found.log_peak_gain_sd < 0.6 * mean_half / 1.96
+    # Of one error there is nothing to pay for looking twice: the chance of a normal alone.
+    alone = 2.0 * stats.norm.sf(found.log_peak_gain / found.log_peak_gain_sd)
+    assert found.peak_p == pytest.approx(alone, rel=0.02)
