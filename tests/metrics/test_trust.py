@@ -1,6 +1,7 @@
 """Trust: published variance components, and what simulated shops find of their own scatter."""
 
 import math
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -14,10 +15,12 @@ from flows.metrics.trust import (
     DEFAULT_AIR_EXPONENT_SHARE,
     REGION_EDGES,
     Agreement,
+    RegionRemount,
     Series,
     _hanging_together,
     agreement_fit,
     air_exponent,
+    remount_shapes,
     restricted_log_likelihood,
     session_scatter,
     shop_repeatability,
@@ -405,6 +408,47 @@ def test_a_few_sessions_make_no_prior():
     got = shop_repeatability([0.004, 0.005, 0.0], [2, 2, 2])
     assert math.isnan(got.sd)
     assert got.dof == 0.0
+
+
+def test_the_usual_scatter_is_smyth_s_fit_to_the_last_digit():
+    # Section 6.2 of the paper (from memory), by scipy's own root of trigamma: a prior of 7 or so.
+    sd, dof = np.array([0.002, 0.007, 0.004, 0.003, 0.009]), np.array([2, 3, 2, 4, 2])
+    height = 2 * np.log(sd) - special.digamma(dof / 2) + np.log(dof / 2)
+    excess = np.var(height, ddof=1) - special.polygamma(1, dof / 2).mean()
+    half = optimize.brentq(lambda h: special.polygamma(1, h) - excess, 0.1, 1e4, xtol=1e-13)
+    usual = shop_repeatability(sd, dof)
+    assert usual.dof == pytest.approx(2 * half, rel=1e-9)
+    level = height.mean() + special.digamma(half) - math.log(half)
+    assert usual.sd == pytest.approx(math.exp(level / 2), rel=1e-9)
+
+
+@pytest.mark.parametrize("count", [8, 12])
+@pytest.mark.parametrize(("p", "is_shown"), [(0.06, False), (0.04, True)])
+def test_a_slope_counts_from_where_least_squares_give_it_a_p_of_0_05(count, p, is_shown):
+    line = np.random.default_rng(8).normal(0.0, 0.02, count)
+    noise = np.random.default_rng(9).normal(0.0, 0.005, count)
+    left = noise - np.polyval(np.polyfit(line, noise, 1), line)
+
+    def p_of(slope):
+        return stats.linregress(line, slope * line + left).pvalue
+
+    slope = optimize.brentq(lambda b: p_of(b) - p, 1e-6, 5.0)
+    apart = np.arange(count)
+    found = air_exponent([series(slope * line + left, apart, apart, density=line)])
+    assert math.isfinite(found.slope) == is_shown
+
+
+def test_bends_are_distances_from_the_mean_of_the_regions_whatever_was_learnt():
+    # So the mean of a mounting over the three middles is its level, and no tie can change that; the
+    # little that no three bends could have is left out.
+    regions = [
+        RegionRemount(low, high, share, bend, 9.0, 9, "")
+        for (low, high), share, bend in zip(
+            pairwise(REGION_EDGES), (0.002, 0.005, 0.009), (0.003, 0.001, 0.004), strict=True
+        )
+    ]
+    at_middles = remount_shapes([0.525, 0.775, 1.025], regions, remount_share=0.006)
+    assert (at_middles.mean(axis=1) ** 2).sum() == pytest.approx(0.006**2, rel=0.01)
 
 
 def test_two_pulls_a_session_are_enough_for_the_usual_scatter():
