@@ -25,6 +25,7 @@ from flows.metrics.trust import (
     session_scatter,
     shop_repeatability,
     steady_spells,
+    tie_to_level,
 )
 
 PULLS_VARIANCE = 0.004**2 / 3
@@ -352,6 +353,39 @@ def test_steady_rows_are_seldom_cut():
     rng = np.random.default_rng(9)
     cut = [steady_spells(rng.normal(0, 1, count)).max() > 0 for count in (12, 24, 60) * 200]
     assert np.mean(cut) < 0.02
+
+
+def test_a_row_is_cut_where_two_means_differ_most():
+    # Searched by brute force over every cut that leaves four on either side.
+    rng = np.random.default_rng(12)
+    for step in (0.9, -1.1, 1.3, -1.4):
+        row = rng.normal(2.0, 0.2, 23) + step * (np.arange(23) >= 9)
+        cuts = range(4, 20)
+        apart = [
+            abs(row[:at].mean() - row[at:].mean()) / math.sqrt(1 / at + 1 / (23 - at))
+            for at in cuts
+        ]
+        spells = steady_spells(row)
+        assert int(np.argmax(spells > 0)) == cuts[int(np.argmax(apart))]
+
+
+def test_three_sessions_are_no_spell_of_their_own():
+    # By the statement that four make one (our judgement): a fourth goes with the three.
+    row = np.random.default_rng(14).normal(0.0, 0.1, 20) + 3.0 * (np.arange(20) >= 17)
+    assert np.bincount(steady_spells(row)).tolist() == [16, 4]
+
+
+def test_a_bend_s_tie_to_the_level_is_the_correlation_about_each_series_own_means():
+    rng = np.random.default_rng(13)
+    bends, levels, left = [], [], []
+    for at in (3.0, -1.0):
+        level = rng.normal(0.0, 1.0, 30)
+        bend = 0.7 * level + rng.normal(0.0, 0.6, 30)
+        left.append(np.stack([bend - bend.mean(), level - level.mean()]))
+        bends.append(series(bend + at, np.arange(30), np.zeros(30)))
+        levels.append(level - 2.0 * at)
+    by_numpy = np.corrcoef(np.concatenate(left, axis=1))[0, 1]
+    assert tie_to_level(bends, levels) == pytest.approx(by_numpy, rel=1e-9)
 
 
 def test_levels_in_two_rows_are_refused():
