@@ -73,14 +73,32 @@ def test_a_gain_within_noise_at_the_peak_is_called_so_there():
     assert found.verdict_at_peak == "within noise"
 
 
-def test_a_grid_of_a_hundred_and_one_points_has_its_band_at_the_last():
-    part = slice(0, 101)
+@pytest.mark.parametrize("count", [100, 101])
+def test_a_grid_of_any_size_has_its_band_to_the_last_point(count):
+    part = slice(0, count)
     sides = [SHAPE_W[part] * np.exp(np.array(SOUND) + lift) for lift in (0.0, 0.05)]
     found = gain(
         GRID_RPM[part], *sides, repeatability_share=0.005, repeatability_dof=4.0,
         remount_share=0.008, correction_share=0.0, same_mounting=True,
     )  # fmt: skip
-    assert found.whole_lower_pct[-1] < 100 * math.expm1(0.05) < found.whole_upper_pct[-1]
+    above, below = (
+        np.log1p(end / 100.0) - 0.05 for end in (found.whole_upper_pct, found.whole_lower_pct)
+    )
+    assert above == pytest.approx(-below)
+    # Three and three pulls of 0.5 %, fewer degrees of freedom than many: 1.96 of 0.41 % and more.
+    assert 0.008 < above[-1] < 0.04
+
+
+@pytest.mark.parametrize("dof", [9.0, 29.0, 1e9])
+def test_the_band_of_the_whole_curve_is_nowhere_narrower_than_that_of_one_speed(dof):
+    # Mountings that move all speeds alike: both are the same, but for the luck of the draws.
+    sides = [SHAPE_W * np.exp(np.array(SOUND) + lift) for lift in (0.0, 0.05)]
+    found = gain(
+        GRID_RPM, *sides, repeatability_share=0.005, repeatability_dof=4.0, remount_share=0.5,
+        remount_dof=dof, correction_share=0.0, same_mounting=False,
+    )  # fmt: skip
+    over = found.whole_upper_pct / found.upper_pct
+    assert np.all((over > 1.0 - 1e-9) & (over < 1.02))
 
 
 def test_a_peak_that_mountings_leave_alone_shares_one_error_with_the_mean():

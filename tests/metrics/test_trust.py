@@ -343,6 +343,31 @@ def test_how_well_bikes_agree_is_the_integral_over_all_they_may_differ_by():
     assert np.diff(found) == pytest.approx(np.diff(by_scipy), abs=0.03)
 
 
+def test_how_bikes_differ_is_half_normal_about_what_is_usual():
+    # The same by Simpson's rule on 401 by 401 points, of bikes that differ by far more than pulls.
+    gain, known = np.array([0.0, 0.03, 0.06, 0.01]), 1.2e-5
+    squares = float(((gain - gain.mean()) ** 2).sum())
+    ln = np.linspace(math.log(1e-5), math.log(0.5), 401)
+    spread, usual = np.exp(ln)[:, None], np.exp(ln)
+    density = stats.halfnorm.pdf(spread, scale=usual) * spread
+    density *= 2.0 * stats.t.pdf(usual / 0.008, 4) / 0.008 * usual
+
+    def likelihood(variance):
+        return np.exp(-squares / 2 / variance) / variance**1.5
+
+    tried = np.array([0.002, 0.006, 0.012])
+    by_simpson = [
+        integrate.simpson(
+            integrate.simpson(density * likelihood(known + 2 * m**2 + spread**2), x=ln, axis=1),
+            x=ln,
+        )
+        + likelihood(known + 2 * m**2)
+        for m in tried
+    ]
+    found = agreement_fit([Agreement(gain, np.full(4, known))], tried**2)
+    assert np.diff(found) == pytest.approx(np.diff(np.log(by_simpson)), abs=0.02)
+
+
 def test_a_dyno_that_moved_once_is_no_dyno_that_scatters():
     rng = np.random.default_rng(11)
     levels = np.r_[rng.normal(0, 0.003, 14), rng.normal(0.03, 0.003, 10)]
