@@ -114,3 +114,13 @@ def test_a_peak_that_mountings_leave_alone_shares_one_error_with_the_mean():
     # Of one error there is nothing to pay for looking twice: the chance of a normal alone.
     alone = 2.0 * stats.norm.sf(found.log_peak_gain / found.log_peak_gain_sd)
     assert found.peak_p == pytest.approx(alone, rel=0.02)
+
+
+def test_a_peak_at_the_first_speed_seen_has_a_gain_there():
+    falling = 50e3 * (1.0 - (GRID_RPM - 3000.0) / 20_000.0)
+    sides = [falling * np.exp(np.array(SOUND) + lift) for lift in (0.0, 0.05)]
+    found = gain(
+        GRID_RPM, *sides, repeatability_share=0.005, repeatability_dof=4.0,
+        remount_share=0.008, correction_share=0.0, same_mounting=True,
+    )  # fmt: skip
+    assert found.gain_at_peak_pct == pytest.approx(100.0 * math.expm1(0.05), abs=0.01)
