@@ -124,3 +124,45 @@ def test_a_peak_at_the_first_speed_seen_has_a_gain_there():
         remount_share=0.008, correction_share=0.0, same_mounting=True,
     )  # fmt: skip
     assert found.gain_at_peak_pct == pytest.approx(100.0 * math.expm1(0.05), abs=0.01)
+
+
+def test_what_a_pull_did_not_see_is_no_scatter():
+    sides = [SHAPE_W * np.exp(np.array(SOUND) + lift) for lift in (0.0, 0.05)]
+    sides[0][0, -20:] = np.nan
+    found = gain(
+        GRID_RPM, *sides, repeatability_share=0.005, repeatability_dof=4.0,
+        remount_share=0.008, correction_share=0.0, same_mounting=True,
+    )  # fmt: skip
+    # Flat pulls: the floor, a fifth of the shop's own.
+    assert found.local_sd == pytest.approx(0.2 * 0.005)
+
+
+def test_waves_along_a_curve_hold_many_independent_values():
+    # Pulls of hardly any level, with waves: a speed's interval is Student's t of the waves' own
+    # degrees of freedom. By hand: 2 + 2, each worth range / (150 rpm * root of pi).
+    rng = np.random.default_rng(21)
+    waves = rng.normal(0.0, 0.004, (2, 3, GRID_RPM.size))
+    waves -= waves.mean(axis=2, keepdims=True)
+    sides = [SHAPE_W * np.exp(1e-5 * np.array([[1.0], [-1.0], [0.0]]) + one) for one in waves]
+    found = gain(
+        GRID_RPM, *sides, repeatability_share=0.005, repeatability_dof=0.0,
+        remount_share=0.008, correction_share=0.0, same_mounting=True,
+    )  # fmt: skip
+    dof = 4 * (found.range_to_rpm - found.range_from_rpm) / (150.0 * math.sqrt(math.pi))
+    t = stats.t.isf(0.025, dof)
+    half = (np.log1p(found.upper_pct / 100.0) - np.log1p(found.lower_pct / 100.0)) / 2.0
+    half = half[(found.range_from_rpm <= GRID_RPM) & (found.range_to_rpm >= GRID_RPM)]
+    by_hand = t * found.local_sd * math.sqrt(2.0 / 3.0)
+    assert math.sqrt(np.mean(half**2)) == pytest.approx(by_hand, rel=0.01)
+
+
+def test_speed_past_a_sweep_that_was_cut_short_is_no_over_rev():
+    # Power still rises where the first sweep ends: nobody saw its limit.
+    rising = 25e3 * (1.0 + GRID_RPM / 9000.0)
+    sides = [rising * np.exp(np.array(SOUND) + lift) for lift in (0.0, 0.05)]
+    sides[0][:, GRID_RPM > 8000.0] = np.nan
+    found = gain(
+        GRID_RPM, *sides, repeatability_share=0.005, repeatability_dof=4.0,
+        remount_share=0.008, correction_share=0.0, same_mounting=True,
+    )  # fmt: skip
+    assert found.over_rev_rpm == 0.0
