@@ -223,7 +223,8 @@ def test_what_a_default_may_be_too_small_by_widens_until_the_sessions_outweigh_i
     for one in shops(12, 0.012, 0.0, 1, 2, 1, seed=1):
         for known in (one, 4 * one):
             plain, wide = (
-                session_scatter(known, **KNOWN, held_times=times).remount for times in (0.0, 2.0)
+                session_scatter(known, **KNOWN, **more).remount
+                for more in ({}, {"held_times": 2.0})
             )
             assert wide.learnt_share == plain.share
             assert (wide.prior_weight, wide.median_share) == (
