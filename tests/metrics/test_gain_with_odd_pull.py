@@ -107,13 +107,17 @@ def test_a_peak_that_mountings_leave_alone_shares_one_error_with_the_mean():
     sides = [SHAPE_W * np.exp(np.array(SOUND) + level) for level in (0.0, 0.012)]
     found = gain(
         GRID_RPM, *sides, repeatability_share=0.005, repeatability_dof=1e9, remount_share=0.008,
-        remount_dof=1e9, remount_shapes=lift[None], correction_share=0.0, same_mounting=False,
+        remount_dof=1e9, remount_shapes=np.stack([lift, 0.0 * lift, 0.0 * lift]),
+        correction_share=0.0, same_mounting=False,
     )  # fmt: skip
     mean_half = (found.mean_gain_upper_pct - found.mean_gain_lower_pct) / 200.0
     assert found.log_peak_gain_sd < 0.6 * mean_half / 1.96
     # Of one error there is nothing to pay for looking twice: the chance of a normal alone.
     alone = 2.0 * stats.norm.sf(found.log_peak_gain / found.log_peak_gain_sd)
     assert found.peak_p == pytest.approx(alone, rel=0.02)
+    # The greatest gain lies between its ends.
+    low, high = found.greatest_gain_lower_pct, found.greatest_gain_upper_pct
+    assert low < found.greatest_gain_pct < high
 
 
 def test_a_peak_at_the_first_speed_seen_has_a_gain_there():

@@ -181,6 +181,7 @@ def test_without_a_session_each_figure_is_its_default_and_all_prior():
     assert found.remount.median_share == pytest.approx(0.008)
     assert found.day.median_share == pytest.approx(0.005)
     assert found.remount.prior_weight == found.day.prior_weight == 1.0
+    assert found.remount.below + found.remount.above == pytest.approx(1.0)
     # By Simpson's rule over the prior, apart: an error of SD 0.8 % times 2 to a normal power, with
     # pulls of 0.23 %, exceeds 2.6499 % once in 40; over t of 6, less the pulls: 1.0580 %.
     assert found.remount.share == pytest.approx(0.010580, abs=1e-5)
@@ -379,6 +380,19 @@ def test_steady_rows_are_seldom_cut():
     rng = np.random.default_rng(9)
     cut = [steady_spells(rng.normal(0, 1, count)).max() > 0 for count in (12, 24, 60) * 200]
     assert np.mean(cut) < 0.02
+
+
+def test_a_mounting_that_lifts_the_top_alone_does_so_at_the_middles():
+    # By hand: level m, bends -m, -m, 2 m; so nothing below, and 3 m at the top.
+    m = 0.003
+    regions = [
+        RegionRemount(low, high, share, bend, 9.0, 9, "")
+        for (low, high), share, bend in zip(
+            pairwise(REGION_EDGES), (0.0, 0.0, 3 * m), (m, m, 2 * m), strict=True
+        )
+    ]
+    found = remount_shapes([0.525, 0.775, 1.025], regions, remount_share=m)
+    assert (found**2).sum(axis=0) == pytest.approx([0.0, 0.0, 9 * m**2], abs=1e-12)
 
 
 def test_a_row_is_cut_where_two_means_differ_most():
