@@ -95,10 +95,10 @@ if part == "Control bike":
                 "where that most likely began and at what size, with its ± if it began then; the "
                 "pale bar spans the days on which it may have begun. A steady dyno has one false "
                 "signal in two years at most, mostly fewer. Where sessions scatter by 0.5 %, each "
-                "by itself, a change of 1 % is found within 13 sessions in nine of ten, within "
-                "four in half (simulated). Where they hang together it takes longer, and nine of "
-                "ten within four is then more than any chart with so few false signals can find. "
-                "A change of 1.5 % is found within four in nine of ten."
+                "by itself, a change of 1.5 % is found within four sessions in nine of ten, one of "
+                "1 % within four in half and within 13 in nearly nine of ten (simulated). Where "
+                "they hang together it takes longer: no chart with so few false signals can then "
+                "find 1 % within four in nine of ten."
             )
         else:
             kept_chart.draw(

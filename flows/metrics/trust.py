@@ -26,6 +26,10 @@ common practice, no source)."""
 PRIOR_LN_SD = math.log(2.0)
 """How far the prior reaches: two shops in three scatter between half and double of the default."""
 
+HELD_TIMES = 2.0
+"""Who knows nothing of a dyno is given intervals that hold up to so many times the default: within
+it, says the prior, five shops in six lie."""
+
 ALIKE_SHARE = 0.5
 """Share of changes that do the same to every bike of a model: many parts give nothing to any
 (our judgement, no source)."""
@@ -99,6 +103,7 @@ class Scatter(NamedTuple):
     ----------
     share : float. 1 SD on the ln scale, made larger for what is not known of it. [0..1]
     dof : float. Degrees of freedom behind it.
+    learnt_share : float. The same but for what `held_times` adds. [0..1]
     median_share : float. What it is as likely above as below. [0..1]
     prior_weight : float. How much of what is known of it is the prior, from 0 to 1.
     below, above : float. Chance that it lies below, and above, the prior's median.
@@ -106,6 +111,7 @@ class Scatter(NamedTuple):
 
     share: float
     dof: float
+    learnt_share: float
     median_share: float
     prior_weight: float
     below: float
@@ -440,6 +446,7 @@ def session_scatter(
     default_day_share: float,
     exponent_sd: float,
     pulls_variance: float,
+    held_times: float = 0.0,
 ) -> SessionScatter:
     r"""Return remounting and day, estimated together from all sessions that tell of them.
 
@@ -450,6 +457,8 @@ def session_scatter(
     default_remount_share, default_day_share : float. The medians of the prior. [0..1]
     exponent_sd : float. As for `restricted_log_likelihood`.
     pulls_variance : float. What the pulls leave on a usual session: see the notes.
+    held_times : float, optional. Times the default that an interval must hold as long as the prior
+        outweighs the sessions.
 
     Returns
     -------
@@ -474,6 +483,14 @@ def session_scatter(
     :math:`\nu_T` makes :math:`S^2` the median of *T*, if that is from `LEAST_DOF` to `MOST_DOF`.
     So what is not known of a part makes its SD larger: without a session 1.06 % for 0.8 %.
 
+    That interval is right over all shops of the prior, and too narrow in one of twice the default.
+    With *w* the prior's weight and *c* = `held_times`, *q* therefore becomes
+
+    .. math:: q + \max(2 w - 1, 0)\, \max(z_{0.975} \sqrt{k + c^2 d^2} - q,\ 0)
+
+    with *d* the default: in full where nothing is known, not at all from where the shop's own
+    sessions weigh as much as the default. Design of ours, no source.
+
     Examples
     --------
     >>> found = session_scatter([], default_remount_share=0.008, default_day_share=0.004,
@@ -494,7 +511,7 @@ def session_scatter(
     medians = (*np.exp(defaults), math.hypot(default_remount_share, default_day_share))
     return SessionScatter(
         *(
-            _scatter(variance, weight, pulls_variance, median, sd)
+            _scatter(variance, weight, pulls_variance, median, sd, held_times)
             for (variance, weight), median, sd in zip(
                 _parts(axes, weights), medians, before, strict=True
             )
@@ -560,7 +577,12 @@ def _dof_of(critical: float) -> float:
 
 
 def _scatter(
-    variance: np.ndarray, weights: np.ndarray, known: float, median: float, log_sd_before: float
+    variance: np.ndarray,
+    weights: np.ndarray,
+    known: float,
+    median: float,
+    log_sd_before: float,
+    held_times: float,
 ) -> Scatter:
     """Return a part as an SD and degrees of freedom: see the notes of `session_scatter`."""
     total = known + variance
@@ -572,18 +594,28 @@ def _scatter(
         return float(weights @ special.ndtr(-half / np.sqrt(total))) - 0.025
 
     half = optimize.root_scalar(beyond, bracket=(0.0, 4.0 * math.sqrt(float(total.max())))).root
-    total_dof = _dof_of(half / math.sqrt(middle))
-    whole = (half / float(special.stdtrit(total_dof, 0.975))) ** 2
-    own = max(whole - known, 0.0)
+    prior_weight = min((_log_sd(variance, weights) / log_sd_before) ** 2, 1.0)
+    held = float(special.ndtri(0.975)) * math.hypot(math.sqrt(known), held_times * median)
+    more = max(2.0 * prior_weight - 1.0, 0.0) * max(held - half, 0.0)
+    share, dof = _handed_on(half + more, middle, known)
     below_median = float(weights[variance < median**2].sum())
     return Scatter(
-        math.sqrt(own),
-        max(total_dof * (own / whole) ** 2, 1.0),
+        share,
+        dof,
+        _handed_on(half, middle, known)[0] if more else share,
         math.sqrt(middle - known),
-        min((_log_sd(variance, weights) / log_sd_before) ** 2, 1.0),
+        prior_weight,
         below_median,
         1.0 - below_median,
     )
+
+
+def _handed_on(half: float, middle: float, known: float) -> tuple[float, float]:
+    """Return SD and degrees of freedom that give half an interval, and *T* its median."""
+    total_dof = _dof_of(half / math.sqrt(middle))
+    whole = (half / float(special.stdtrit(total_dof, 0.975))) ** 2
+    own = max(whole - known, 0.0)
+    return math.sqrt(own), max(total_dof * (own / whole) ** 2, 1.0)
 
 
 def steady_spells(levels: ArrayLike) -> np.ndarray:

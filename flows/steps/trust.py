@@ -123,6 +123,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
         agreements,
         default_remount_share=defaults.remount_share,
         default_day_share=defaults.day_share,
+        held_times=metric.HELD_TIMES,
     )
     bikes = sum(one.gain.size for one in agreements)
     row |= _parts(found, defaults, repeats, bikes)
@@ -254,15 +255,15 @@ def _regions(
     """Return remounting by region of speed: what it adds to the level, and its bend there.
 
     The bend is told from the regions' distances within each session: no day and no air is in
-    them. Its prior is the default's bend for the shop's own level.
+    them. Its prior is the default's bend for the shop's own level, as far as that is learnt.
     """
     told = [found for one in repeats if (found := _bends(one)) is not None]
-    level = row["remount_share"]
+    level, learnt = row["remount_share"], nearest_step(whole_curve.remount.learnt_share)
     is_own = row["remount_origin"]["code"] == "own mountings"
     rows = []
     edges = pairwise(metric.REGION_EDGES)
     for number, ((low, high), times) in enumerate(zip(edges, metric.REGION_BENDS, strict=True)):
-        bend, dof, tie = nearest_step(times * level), row["remount_dof"], 0.0
+        bend, dof, tie = nearest_step(times * learnt), row["remount_dof"], 0.0
         origin = note("of all speeds") if is_own else row["remount_origin"]
         if is_own and told:
             bends = [one.in_region[number] for one in told]
@@ -272,7 +273,7 @@ def _regions(
                 default_day_share=SHARE_STEP,
                 exponent_sd=known.exponent_share,
                 # It comes on top of the level: their sum is what must be right.
-                pulls_variance=known.repeatability_share**2 / USUAL_PULLS + level**2,
+                pulls_variance=known.repeatability_share**2 / USUAL_PULLS + learnt**2,
             ).remount
             bend = nearest_step(part.share)
             tie = metric.tie_to_level(bends, [one.level for one in told])
@@ -519,7 +520,7 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=11,
+    version=12,
     tables=("out.trust", "out.remount_region"),
     reads=(
         "out.session",

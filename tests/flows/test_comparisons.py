@@ -216,10 +216,14 @@ def test_without_air_on_both_sides_no_verdict_stands_anywhere(shop, make):
     assert shop.rows("SELECT count(*) FROM out.quarter_gain") == [(0,)]
     gained = shop.rows("SELECT DISTINCT gained FROM out.similar_build WHERE other_job_id = 'J-1'")
     assert gained == [("cannot be told: no air",)]
-    # No sound session, no repeat: 0.8 % and 0.5 %, made larger for what is not known of them.
+    # No sound session, no repeat: 0.8 % and 0.5 %, made larger for what is not known of them, so
+    # that twice as much is held: 1.274 % by hand (tests/metrics/test_trust.py).
     assert shop.rows(
         "SELECT remount_pairs, remount_share, is_remount_assumed, is_day_assumed FROM out.trust"
-    ) == [(0, 0.0105, True, True)]
+    ) == [(0, 0.0125, True, True)]
+    # The bends stay those of what is learnt, 1.06 %: 0.575 of it, and a tenth.
+    bends = shop.rows("SELECT bend_share FROM out.remount_region ORDER BY from_peak_speed_share")
+    assert bends == [(0.006,), (0.001,), (0.006,)]
 
 
 def test_a_blown_engine_keeps_a_verdict_of_its_own_with_the_weather_in_its_interval(shop, make):

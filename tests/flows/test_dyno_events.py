@@ -260,13 +260,13 @@ def test_one_bad_control_session_is_an_odd_day_not_a_shift(bench):
 def test_limits_are_not_narrower_than_the_shops_own_scatter(bench):
     # Runs that lie close by chance; strapping down and pulls alone give
     # sqrt(0.5^2 + 0.4^2 / 3) = 0.5508 %. 12 runs in the first year, rounded up 20, are 40 in two:
-    # each may be odd by chance once in 40 / 0.066, on either side. The last has eleven before it.
+    # each may be odd by chance once in 40 / 0.057, on either side. The last has eleven before it.
     bench.control_runs(0.05 * steady(12))
     bench.judge()
     (width,) = bench.connection.execute(
         "SELECT arg_max(level_upper_pct - level_lower_pct, run_on) FROM out.dyno_check"
     ).fetchone()
-    single = stats.norm.isf(0.033 / 40)
+    single = stats.norm.isf(0.0285 / 40)
     assert width / 2 == pytest.approx(single * 0.5508 * np.sqrt(12 / 11), rel=1e-3)
 
 

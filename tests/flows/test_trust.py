@@ -33,7 +33,7 @@ def fitted(shop, make):
 def test_bikes_that_agree_in_one_change_lower_the_default_of_remounting(fitted):
     share, bikes, pairs, told = fitted(LIFTS)
     assert (bikes, pairs) == ("6", 0)
-    # Without them 1.05 %; six bikes within 0.02 % of each other allow far less.
+    # Without them 1.25 %; six bikes within 0.02 % of each other allow far less.
     assert share <= 0.006
     assert "times better than the stated default of 0.80 %" in told
     assert "a few runs of the control bike would settle it" in told
@@ -50,7 +50,9 @@ def test_bikes_that_differ_say_little_of_remounting(fitted):
 
 def test_bikes_strapped_once_say_nothing_of_remounting(fitted):
     share, bikes, _, _ = fitted(LIFTS, more="mounting = 1")
-    assert (share, bikes) == (0.0105, None)
+    # By hand as in tests/metrics/test_trust.py, of pulls that hardly scatter: 1.95996 * 1.6 % over
+    # 2.44691 is 1.2816 %, to the nearest 0.05 %.
+    assert (share, bikes) == (0.013, None)
 
 
 def test_a_bike_that_is_unlike_its_model_says_nothing_of_remounting(fitted):

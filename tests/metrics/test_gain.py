@@ -352,6 +352,13 @@ def test_impossible_settings_are_refused(change, words):
         compared(pulls(1.0), pulls(1.0), **change)
 
 
+def test_a_grid_of_one_speed_is_refused():
+    one = np.array([[1.0]])
+    with pytest.raises(ValueError, match="grid_rpm must rise in equal steps"):
+        gain([3000.0], one, one, repeatability_share=0.004, repeatability_dof=9.0,
+             remount_share=0.0, correction_share=0.0, same_mounting=True)  # fmt: skip
+
+
 def test_the_riding_range_runs_from_two_fifths_of_peak_speed_to_the_last_speed_seen():
     power = np.where(GRID_RPM > 10_500.0, np.nan, BASE_W)
     low, high = riding_range_rpm(GRID_RPM, power)

@@ -148,6 +148,25 @@ def test_without_a_trend_a_shop_that_knows_its_slopes_pays_little_for_it():
     assert found.log_mean_gain_sd / quiet.log_mean_gain_sd == pytest.approx(by_hand, rel=1e-9)
 
 
+def test_pulls_on_one_trend_scatter_by_nothing_of_their_own():
+    places = soak_places(AT_ONCE, [3, 3], [1, 1])
+    levels = [0.003 * one for one in places.places]
+    found = compared(*levels, places=places, repeatability_dof=4.0)
+    # By hand: four of the shop's own 0.4 %, and of six pulls two means and the slope leave three.
+    assert found.level_sd == pytest.approx(PULL_SD * math.sqrt(4 / 7), rel=1e-6)
+
+
+def test_half_of_what_a_trend_is_told_from_carries_nothing_over():
+    # Where the times are not known, or no slope is usual, there is nothing to carry over.
+    levels = ([0.0, 0.001, 0.003], [0.02, 0.021, 0.023])
+    places = soak_places(AT_ONCE, [3, 3], [1, 1])
+    plain = compared(*levels)
+    for known in ({"usual_slope": Slope(-0.001, 0.002, False)}, {"places": places}):
+        found = compared(*levels, **known)
+        assert found.log_mean_gain == pytest.approx(plain.log_mean_gain, abs=1e-12)
+        assert "trend" not in {part.name for part in found.budget}
+
+
 def test_slopes_that_differ_as_the_shop_s_do_are_held():
     places = soak_places(AT_ONCE, [3, 3], [1, 1])
     slopes = np.random.default_rng(73).normal(-0.002, 0.0015, 400)

@@ -124,12 +124,12 @@ def exact_run_length(limit, allowance, states=300):
 
 @pytest.mark.parametrize("sessions_a_year", [12, 24, 52, 104])
 def test_limits_keep_the_budget_exactly(sessions_a_year):
-    # In two years: three tenths of 0.22 signals by single sessions, the rest by the sums.
+    # In two years: three tenths of 0.19 signals by single sessions, the rest by the sums.
     limits = signal_limits(sessions_a_year)
     of_two_years = 2 * sessions_a_year
-    assert 2 * stats.norm.sf(limits.single) * of_two_years == pytest.approx(0.066)
+    assert 2 * stats.norm.sf(limits.single) * of_two_years == pytest.approx(0.057)
     false = of_two_years / exact_run_length(limits.sums, stability.CUSUM_ALLOWANCE)
-    assert false == pytest.approx(0.154, rel=0.04)
+    assert false == pytest.approx(0.133, rel=0.04)
 
 
 def test_limits_of_single_sessions_are_those_of_a_prediction_by_least_squares(as_if_independent):

@@ -1,6 +1,7 @@
 """Trust: published variance components, and what simulated shops find of their own scatter."""
 
 import math
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -14,14 +15,17 @@ from flows.metrics.trust import (
     DEFAULT_AIR_EXPONENT_SHARE,
     REGION_EDGES,
     Agreement,
+    RegionRemount,
     Series,
     _hanging_together,
     agreement_fit,
     air_exponent,
+    remount_shapes,
     restricted_log_likelihood,
     session_scatter,
     shop_repeatability,
     steady_spells,
+    tie_to_level,
 )
 
 PULLS_VARIANCE = 0.004**2 / 3
@@ -177,6 +181,7 @@ def test_without_a_session_each_figure_is_its_default_and_all_prior():
     assert found.remount.median_share == pytest.approx(0.008)
     assert found.day.median_share == pytest.approx(0.005)
     assert found.remount.prior_weight == found.day.prior_weight == 1.0
+    assert found.remount.below + found.remount.above == pytest.approx(1.0)
     # By Simpson's rule over the prior, apart: an error of SD 0.8 % times 2 to a normal power, with
     # pulls of 0.23 %, exceeds 2.6499 % once in 40; over t of 6, less the pulls: 1.0580 %.
     assert found.remount.share == pytest.approx(0.010580, abs=1e-5)
@@ -201,6 +206,49 @@ def held(part, true_variance):
     dof = variance**2 / ((2 * part.share**2) ** 2 / part.dof)
     half = special.stdtrit(min(dof, 1e6), 0.975) * math.sqrt(variance)
     return 2 * special.ndtr(half / math.sqrt(2 * (PULLS_VARIANCE + true_variance))) - 1
+
+
+def test_who_knows_nothing_is_given_intervals_that_hold_at_twice_the_default():
+    found = session_scatter([], **KNOWN, held_times=2.0).remount
+    # By hand: 1.95996 sqrt(0.016^2 + 0.004^2 / 3) = 3.16844 %; over t of 6, 2.44691: 1.29487 %;
+    # less the pulls' 0.23094 %: 1.27411 %, of 6 (1.27411 / 1.29487)^4 = 5.6243 degrees of freedom.
+    assert found.share == pytest.approx(0.0127411, abs=1e-7)
+    assert found.dof == pytest.approx(5.6243, abs=1e-4)
+    assert held(found, 0.016**2) == pytest.approx(0.95, abs=1e-6)
+    # What is learnt, nothing, stays what it is by Simpson's rule (above).
+    assert found.learnt_share == pytest.approx(0.010580, abs=1e-5)
+
+
+def test_what_a_default_may_be_too_small_by_widens_until_the_sessions_outweigh_it():
+    weights = []
+    for one in shops(12, 0.012, 0.0, 1, 2, 1, seed=1):
+        for known in (one, 4 * one):
+            plain, wide = (
+                session_scatter(known, **KNOWN, **more).remount
+                for more in ({}, {"held_times": 2.0})
+            )
+            assert wide.learnt_share == plain.share
+            assert (wide.prior_weight, wide.median_share) == (
+                plain.prior_weight,
+                plain.median_share,
+            )
+            if wide.prior_weight <= 0.5:
+                assert wide == plain
+            else:
+                # By the rule: of what is lacking, twice the weight less one.
+                lacking = max(
+                    1.959964 * math.hypot(0.016, 0.004 / math.sqrt(3)) - half_of(plain), 0
+                )
+                part = 2 * wide.prior_weight - 1
+                assert half_of(wide) == pytest.approx(half_of(plain) + part * lacking, rel=1e-6)
+            weights.append(wide.prior_weight)
+    assert min(weights) < 0.5 < max(weights)
+
+
+def half_of(part):
+    """Half an interval of one session, by the degrees of freedom that were handed on."""
+    whole = PULLS_VARIANCE + part.share**2
+    return special.stdtrit(part.dof * whole**2 / part.share**4, 0.975) * math.sqrt(whole)
 
 
 @pytest.mark.parametrize("pairs", [0, 2, 4, 8])
@@ -297,6 +345,31 @@ def test_how_well_bikes_agree_is_the_integral_over_all_they_may_differ_by():
     assert np.diff(found) == pytest.approx(np.diff(by_scipy), abs=0.03)
 
 
+def test_how_bikes_differ_is_half_normal_about_what_is_usual():
+    # The same by Simpson's rule on 401 by 401 points, of bikes that differ by far more than pulls.
+    gain, known = np.array([0.0, 0.03, 0.06, 0.01]), 1.2e-5
+    squares = float(((gain - gain.mean()) ** 2).sum())
+    ln = np.linspace(math.log(1e-5), math.log(0.5), 401)
+    spread, usual = np.exp(ln)[:, None], np.exp(ln)
+    density = stats.halfnorm.pdf(spread, scale=usual) * spread
+    density *= 2.0 * stats.t.pdf(usual / 0.008, 4) / 0.008 * usual
+
+    def likelihood(variance):
+        return np.exp(-squares / 2 / variance) / variance**1.5
+
+    tried = np.array([0.002, 0.006, 0.012])
+    by_simpson = [
+        integrate.simpson(
+            integrate.simpson(density * likelihood(known + 2 * m**2 + spread**2), x=ln, axis=1),
+            x=ln,
+        )
+        + likelihood(known + 2 * m**2)
+        for m in tried
+    ]
+    found = agreement_fit([Agreement(gain, np.full(4, known))], tried**2)
+    assert np.diff(found) == pytest.approx(np.diff(np.log(by_simpson)), abs=0.02)
+
+
 def test_a_dyno_that_moved_once_is_no_dyno_that_scatters():
     rng = np.random.default_rng(11)
     levels = np.r_[rng.normal(0, 0.003, 14), rng.normal(0.03, 0.003, 10)]
@@ -307,6 +380,52 @@ def test_steady_rows_are_seldom_cut():
     rng = np.random.default_rng(9)
     cut = [steady_spells(rng.normal(0, 1, count)).max() > 0 for count in (12, 24, 60) * 200]
     assert np.mean(cut) < 0.02
+
+
+def test_a_mounting_that_lifts_the_top_alone_does_so_at_the_middles():
+    # By hand: level m, bends -m, -m, 2 m; so nothing below, and 3 m at the top.
+    m = 0.003
+    regions = [
+        RegionRemount(low, high, share, bend, 9.0, 9, "")
+        for (low, high), share, bend in zip(
+            pairwise(REGION_EDGES), (0.0, 0.0, 3 * m), (m, m, 2 * m), strict=True
+        )
+    ]
+    found = remount_shapes([0.525, 0.775, 1.025], regions, remount_share=m)
+    assert (found**2).sum(axis=0) == pytest.approx([0.0, 0.0, 9 * m**2], abs=1e-12)
+
+
+def test_a_row_is_cut_where_two_means_differ_most():
+    # Searched by brute force over every cut that leaves four on either side.
+    rng = np.random.default_rng(12)
+    for step in (0.9, -1.1, 1.3, -1.4):
+        row = rng.normal(2.0, 0.2, 23) + step * (np.arange(23) >= 9)
+        cuts = range(4, 20)
+        apart = [
+            abs(row[:at].mean() - row[at:].mean()) / math.sqrt(1 / at + 1 / (23 - at))
+            for at in cuts
+        ]
+        spells = steady_spells(row)
+        assert int(np.argmax(spells > 0)) == cuts[int(np.argmax(apart))]
+
+
+def test_three_sessions_are_no_spell_of_their_own():
+    # By the statement that four make one (our judgement): a fourth goes with the three.
+    row = np.random.default_rng(14).normal(0.0, 0.1, 20) + 3.0 * (np.arange(20) >= 17)
+    assert np.bincount(steady_spells(row)).tolist() == [16, 4]
+
+
+def test_a_bend_s_tie_to_the_level_is_the_correlation_about_each_series_own_means():
+    rng = np.random.default_rng(13)
+    bends, levels, left = [], [], []
+    for at in (3.0, -1.0):
+        level = rng.normal(0.0, 1.0, 30)
+        bend = 0.7 * level + rng.normal(0.0, 0.6, 30)
+        left.append(np.stack([bend - bend.mean(), level - level.mean()]))
+        bends.append(series(bend + at, np.arange(30), np.zeros(30)))
+        levels.append(level - 2.0 * at)
+    by_numpy = np.corrcoef(np.concatenate(left, axis=1))[0, 1]
+    assert tie_to_level(bends, levels) == pytest.approx(by_numpy, rel=1e-9)
 
 
 def test_levels_in_two_rows_are_refused():
@@ -363,6 +482,47 @@ def test_a_few_sessions_make_no_prior():
     got = shop_repeatability([0.004, 0.005, 0.0], [2, 2, 2])
     assert math.isnan(got.sd)
     assert got.dof == 0.0
+
+
+def test_the_usual_scatter_is_smyth_s_fit_to_the_last_digit():
+    # Section 6.2 of the paper (from memory), by scipy's own root of trigamma: a prior of 7 or so.
+    sd, dof = np.array([0.002, 0.007, 0.004, 0.003, 0.009]), np.array([2, 3, 2, 4, 2])
+    height = 2 * np.log(sd) - special.digamma(dof / 2) + np.log(dof / 2)
+    excess = np.var(height, ddof=1) - special.polygamma(1, dof / 2).mean()
+    half = optimize.brentq(lambda h: special.polygamma(1, h) - excess, 0.1, 1e4, xtol=1e-13)
+    usual = shop_repeatability(sd, dof)
+    assert usual.dof == pytest.approx(2 * half, rel=1e-9)
+    level = height.mean() + special.digamma(half) - math.log(half)
+    assert usual.sd == pytest.approx(math.exp(level / 2), rel=1e-9)
+
+
+@pytest.mark.parametrize("count", [8, 12])
+@pytest.mark.parametrize(("p", "is_shown"), [(0.06, False), (0.04, True)])
+def test_a_slope_counts_from_where_least_squares_give_it_a_p_of_0_05(count, p, is_shown):
+    line = np.random.default_rng(8).normal(0.0, 0.02, count)
+    noise = np.random.default_rng(9).normal(0.0, 0.005, count)
+    left = noise - np.polyval(np.polyfit(line, noise, 1), line)
+
+    def p_of(slope):
+        return stats.linregress(line, slope * line + left).pvalue
+
+    slope = optimize.brentq(lambda b: p_of(b) - p, 1e-6, 5.0)
+    apart = np.arange(count)
+    found = air_exponent([series(slope * line + left, apart, apart, density=line)])
+    assert math.isfinite(found.slope) == is_shown
+
+
+def test_bends_are_distances_from_the_mean_of_the_regions_whatever_was_learnt():
+    # So the mean of a mounting over the three middles is its level, and no tie can change that; the
+    # little that no three bends could have is left out.
+    regions = [
+        RegionRemount(low, high, share, bend, 9.0, 9, "")
+        for (low, high), share, bend in zip(
+            pairwise(REGION_EDGES), (0.002, 0.005, 0.009), (0.003, 0.001, 0.004), strict=True
+        )
+    ]
+    at_middles = remount_shapes([0.525, 0.775, 1.025], regions, remount_share=0.006)
+    assert (at_middles.mean(axis=1) ** 2).sum() == pytest.approx(0.006**2, rel=0.01)
 
 
 def test_two_pulls_a_session_are_enough_for_the_usual_scatter():

@@ -201,6 +201,7 @@ def _trust(every: Iterable[Session], unchanged: Sequence[Sequence[Session]]) -> 
         default_day_share=Trust().day_share,
         exponent_sd=trust.DEFAULT_AIR_EXPONENT_SHARE,
         pulls_variance=repeatability**2 / REPEATS,
+        held_times=trust.HELD_TIMES,
     ).remount
     return {
         "repeatability_share": repeatability,

@@ -53,6 +53,7 @@ class Situation:
 
     name: str
     bikes: int = 40
+    models: int = 4
     stages: int = 2
     null_share: float = 0.5
     """Share of bikes whose new parts give nothing."""
@@ -317,7 +318,7 @@ def a_shop(situation: Situation, rng: np.random.Generator) -> Shop:
     sessions: list[Session] = []
     days = _days(situation.bikes // 2 + 1, rng)
     for number in range(situation.bikes):
-        bike = a_bike(f"B-{number}", f"model {number % 4}", rng)
+        bike = a_bike(f"B-{number}", f"model {number % situation.models}", rng)
         at = at_hour(days[number // 2], situation.starts[number % 2])
         is_null = rng.random() < situation.null_share
         sessions += _job(situation, bike, f"J-{number}", at, is_null, rng)

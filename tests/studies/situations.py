@@ -101,6 +101,13 @@ SITUATIONS = (
     replace(ONE_MOUNTING, name="warm-up 0.4 % a pull, rest 2 min", cold=0.004, gap_min=2.0),
     replace(PLAIN, name="one of three pulls 4 % low", odd=0.04),
     replace(PLAIN, name="remounting 1.6 %, default 0.8 %", mount_sd=0.016, control_hours=()),
+    replace(
+        PLAIN,
+        name="remounting 1.6 %, default 0.8 %, no two bikes of one model",
+        mount_sd=0.016,
+        control_hours=(),
+        models=40,
+    ),
     replace(PLAIN, name="remounting 0.3 %, default 0.8 %", mount_sd=0.003, control_hours=()),
     replace(
         PLAIN,
