@@ -59,6 +59,8 @@ class Manifest(NamedTuple):
     files: list[FileKept]
     not_in_inbox: list[str]
     """Files that the inbox should hold by the ledger, and did not."""
+    acts: list[tuple[str, int]] = []  # noqa: RUF012 - never written into
+    """The same of the journal of acts; none of a backup made before there was one."""
 
     @property
     def name(self) -> str:
@@ -187,6 +189,7 @@ class BackupFolder:
                 [(sha, size) for sha, size in said["ledger"]],
                 [FileKept(*file) for file in said["files"]],
                 said["not_in_inbox"],
+                [(sha, size) for sha, size in said.get("acts", ())],
             )
         except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
             return None
@@ -211,11 +214,11 @@ class BackupFolder:
                 return manifest
         return None
 
-    def ledger_of(self, manifest: Manifest) -> tuple[bytes, list[str]]:
-        """Return the ledger of a backup, and the hashes of its pieces that are damaged."""
+    def ledger_of(self, pieces: list[tuple[str, int]]) -> tuple[bytes, list[str]]:
+        """Return a ledger of a backup, and the hashes of its pieces that are damaged."""
         whole: list[bytes] = []
         damaged: list[str] = []
-        for sha, _ in manifest.ledger:
+        for sha, _ in pieces:
             try:
                 whole.append(b"".join(self.pieces(sha)))
             except NotThoseBytesError:

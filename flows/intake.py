@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import duckdb
 
+from flows.steps.acts import write_acts
 from flows.steps.archive import archive_arrivals, lost_from_archive, restore_from_inbox
 from flows.steps.cards import load_cards
 from flows.steps.inbox import Entry
@@ -63,7 +64,8 @@ def take_in(
     arrived = run(
         "archive what arrived", archive_arrivals, connection, shop, now, progress, settle_s, rested
     )
-    mended = [*arrived.mended, *forget_lost_samples(connection, shop)]
+    mended = [*arrived.mended, *run("write down acts", write_acts, connection, shop, now)]
+    mended += forget_lost_samples(connection, shop)
     run("load job cards", load_cards, connection, shop)
     run("load people's notes", load_shop_notes, connection, shop)
     # A slip in a layout must not empty the shop: what it had read stays until it is right again.

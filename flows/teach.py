@@ -42,6 +42,7 @@ from schemas.layout_text import layout_text
 from schemas.settings import ShopSettings
 from schemas.toml_text import MistakesError, mistakes_of, read_toml
 from schemas.units import conversion
+from warehouse.acts import at_terminal, layout_saved
 from warehouse.sentences import remedy_of, said
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -278,6 +279,7 @@ def save(shop: ShopFolder, layout: Layout) -> Path:
         )
     target.parent.mkdir(parents=True, exist_ok=True)
     write_whole(target, layout_text(layout))
+    layout_saved(shop, target, at_terminal())
     return target
 
 

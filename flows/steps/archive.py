@@ -28,6 +28,8 @@ from flows.steps.ledger import (
 from flows.steps.progress import Progress
 from schemas.shop_note import NOTES_FOLDER
 from warehouse import store
+from warehouse.acts import journal, kept_in
+from warehouse.archived import archived_path, is_archived
 from warehouse.damage import FULL_OR_SHUT, DamagedError, file_sha256
 from warehouse.sentences import remedy_of
 from warehouse.shop import ShopFolder
@@ -56,17 +58,6 @@ class Arrivals(NamedTuple):
 
 class _StillWrittenError(OSError):
     """A file changed while it was read."""
-
-
-def archived_path(shop: ShopFolder, sha256: str) -> Path:
-    """Return where the archive keeps bytes."""
-    return shop.archive / sha256[:2] / sha256
-
-
-def is_archived(shop: ShopFolder, sha: str) -> bool:
-    """Whether the archive holds these bytes, whole: a damaged copy is written over."""
-    target = archived_path(shop, sha)
-    return target.is_file() and file_sha256(target) == sha
 
 
 def whole_archived(shop: ShopFolder, sha256: str) -> Path:
@@ -290,6 +281,8 @@ def _refuse_lost_archive(connection: duckdb.DuckDBPyConnection, shop: ShopFolder
     if (shop.archive / LEDGER).is_file():
         return []
     held = {path.name for path in shop.archive.glob("??/*") if len(path.name) == 64}
+    # Of a new shop: a layout may be taught before the first file comes.
+    held -= kept_in(journal(shop)).keys()
     if last_arrival_no(connection) or (shop.backups / LEDGER).is_file():
         if not held:
             raise DamagedError(

@@ -25,12 +25,7 @@ from flows.metrics.notes import note
 from flows.readers import formats
 from flows.readers.columns import nearest
 from flows.readers.source import BadRow, UnreadableError
-from flows.steps.archive import (
-    ARCHIVE_LOST,
-    archived_path,
-    is_archived,
-    whole_archived,
-)
+from flows.steps.archive import ARCHIVE_LOST, whole_archived
 from flows.steps.judge import canonical, seen_channels
 from flows.steps.long_logs import LONG_BYTES, PACKED_SHARE, read_long_log
 from flows.steps.opened import (
@@ -53,6 +48,7 @@ from schemas.samples import SampleKind, judge_samples, samples_frame
 from schemas.settings import ShopSettings
 from schemas.shop_note import NOTES_FOLDER
 from warehouse import store
+from warehouse.archived import archived_path, is_archived
 from warehouse.damage import disk_trouble
 from warehouse.shop import ShopFolder
 
