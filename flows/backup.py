@@ -12,7 +12,7 @@ import hashlib
 import json
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -26,13 +26,16 @@ from flows.backup_folder import (
     Manifest,
     NotThoseBytesError,
     UnreadableFileError,
+    pieces_of,
+    source_told,
 )
 from flows.settings import NEW_SHOP
 from flows.steps.inbox import IGNORED_NAMES, files_in, trouble_of
 from flows.steps.ledger import LEDGER, lines_of
 from flows.steps.progress import Progress
 from warehouse import acts
-from warehouse.archived import archived_path
+from warehouse.archived import GoneError
+from warehouse.archived import pieces as archived_pieces
 from warehouse.damage import DamagedError, file_sha256
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -225,7 +228,7 @@ class _Work:
         self.left_out: list[str] = []
         self.lost: list[str] = []
 
-    def _put(self, sha: str, source: Path) -> None:
+    def _put(self, sha: str, source: Iterable[bytes]) -> None:
         if sha not in self.held:
             self.copied_bytes += self.folder.put(sha, source)
             self.copied += 1
@@ -234,14 +237,11 @@ class _Work:
     def ledger(self, data: bytes) -> list[tuple[str, int]]:
         """Copy the ledger in pieces: all but the last stay as they are for ever."""
         pieces: list[tuple[str, int]] = []
-        source = self.folder.making / f"{os.getpid()}.ledger"
         for start in range(0, len(data), PIECE_BYTES):
             piece = data[start : start + PIECE_BYTES]
-            source.write_bytes(piece)
             sha = hashlib.sha256(piece).hexdigest()
-            self._put(sha, source)
+            self._put(sha, [piece])
             pieces.append((sha, len(piece)))
-        source.unlink(missing_ok=True)
         return pieces
 
     def archive(self, names: dict[str, str]) -> None:
@@ -249,14 +249,18 @@ class _Work:
         todo = [sha for sha in names if sha not in self.held]
         for done, sha in enumerate(todo, start=1):
             try:
-                self._put(sha, archived_path(self.shop, sha))
-            except (NotThoseBytesError, UnreadableFileError):
+                self._put(sha, self._archived(sha))
+            except (NotThoseBytesError, UnreadableFileError, GoneError):
                 self.lost.append(
                     f"{names[sha]}: the archive lost it or holds other bytes ({sha[:12]}). "
                     "Run `rollbook update`, which takes it from the inbox if it lies there"
                 )
             if done % 50 == 0 or done == len(todo):
                 self.progress(done, len(todo), "copying the archive")
+
+    def _archived(self, sha: str) -> Iterator[bytes]:
+        with source_told():
+            yield from archived_pieces(self.shop, sha)
 
     def inbox(self, arrived: Arrived) -> tuple[list[FileKept], list[str]]:
         """Return what lies in the inbox otherwise than the ledger tells, copied, and what not."""
@@ -330,7 +334,7 @@ class _Work:
                 self.lost.append(f"{path}: {error.strerror}")
                 return []
             try:
-                self._put(sha, source)
+                self._put(sha, pieces_of(source))
             except NotThoseBytesError:
                 continue
             except UnreadableFileError as error:

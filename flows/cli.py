@@ -745,6 +745,7 @@ def _update(folder: Path, complete: bool) -> None:
     from flows.answers import MOST_AFTER_UPDATE, print_in_short
     from flows.steps.layout_gaps import layout_gaps, logger_changes
     from flows.update import healing
+    from warehouse.archived import PACK_AT_UPDATE_S, pack
 
     shop, settings = _open(folder)
     settle_s = 0.0 if complete else settings.intake.settle_s
@@ -753,7 +754,9 @@ def _update(folder: Path, complete: bool) -> None:
         is_needed = _intake(connection, shop, settings, settle_s)
         _derive(connection, shop, settings)
         told = layout_gaps(connection) + logger_changes(connection)
-        return is_needed, _publish(connection, shop), told
+        done = is_needed, _publish(connection, shop), told
+        pack(shop, PACK_AT_UPDATE_S)
+        return done
 
     is_needed, snapshot, gaps = healing(shop, work, say, wait_s=WAIT_S)
     print_in_short(snapshot, MOST_AFTER_UPDATE)

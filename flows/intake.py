@@ -21,6 +21,7 @@ from flows.steps.shop_notes import load_shop_notes
 from flows.steps.sweep import sweep_half_made
 from schemas.layout import read_layouts
 from schemas.settings import ShopSettings
+from warehouse.archived import forget_unpacked
 from warehouse.shop import ShopFolder
 
 
@@ -60,6 +61,7 @@ def take_in(
     """Take in what lies in the inbox. Done twice, the second time changes nothing."""
     now = now or dt.datetime.now(dt.UTC)
     sweep_half_made(shop)
+    forget_unpacked(shop)
     layouts, mistakes = read_layouts(shop.layouts)
     arrived = run(
         "archive what arrived", archive_arrivals, connection, shop, now, progress, settle_s, rested

@@ -43,6 +43,7 @@ from schemas.settings import ShopSettings
 from schemas.toml_text import MistakesError, mistakes_of, read_toml
 from schemas.units import conversion
 from warehouse.acts import at_terminal, layout_saved
+from warehouse.archived import GoneError, plain_path
 from warehouse.sentences import remedy_of, said
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -313,8 +314,8 @@ def waiting_files(shop: ShopFolder, layout: Layout, worker: apart.Worker) -> lis
         ).fetchall()
     found = []
     for folder, name, sha in waiting:
-        path = shop.archive / sha[:2] / sha
-        with contextlib.suppress(UnreadableError, OSError):
+        with contextlib.suppress(UnreadableError, OSError, GoneError):
+            path = plain_path(shop, sha)
             if apart.call_on(path, worker, recognise, path, [layout], [name]):
                 found.append(f"{folder}/{name}")
     return found

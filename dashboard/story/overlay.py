@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import address, export, kept_chart, note_forms, pieces, why_panel
+from dashboard import acts_shown, address, export, kept_chart, note_forms, pieces, why_panel
 from dashboard.drawing import Chart
 from dashboard.sheets.job import sheet_of, sheet_stem
 from dashboard.sheets.letters import lacks_in_pdf
@@ -48,6 +48,7 @@ def draw(one: OneJob) -> None:
     if calm:
         st.caption(calm)
     note_forms.notes(one)
+    acts_shown.on_job(one.shop, one.job["job_id"])
     _other_jobs(one)
 
 

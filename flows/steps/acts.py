@@ -16,7 +16,7 @@ from typing import Any
 import duckdb
 
 from flows.readers.source import UnreadableError
-from flows.steps.archive import whole_archived
+from flows.steps.archive import archived_bytes
 from schemas.card_acts import CardAct, card_acts
 from schemas.card_text import CARD_NAME
 from schemas.shop_note import NOTES_FOLDER
@@ -196,6 +196,6 @@ def _of_arrival(
 def _text(shop: ShopFolder, sha: str) -> str:
     """Return an archived text; "" of one that is gone or damaged."""
     try:
-        return whole_archived(shop, sha).read_bytes().decode("utf-8-sig", errors="replace")
+        return archived_bytes(shop, sha).decode("utf-8-sig", errors="replace")
     except (UnreadableError, OSError):
         return ""

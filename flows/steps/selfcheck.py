@@ -5,7 +5,7 @@ from __future__ import annotations
 import duckdb
 
 from flows.readers.source import UnreadableError
-from flows.steps.archive import restored, whole_archived
+from flows.steps.archive import restored, sound_pieces
 from flows.steps.layout_gaps import layout_gaps
 from flows.steps.ledger import LEDGER, look_at_ledger
 from flows.steps.progress import Heal, Progress, quietly_mended
@@ -13,6 +13,7 @@ from flows.steps.samples import DamagedSamplesError, sound_samples
 from schemas.layout import read_layouts
 from warehouse import history, snapshot, store
 from warehouse.acts import JOURNAL, entries_of, journal, kept_in
+from warehouse.archived import held
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -79,7 +80,8 @@ def _archive(
     acted = kept_in(journal(shop))
     for done, sha in enumerate(sorted(known | acted.keys()), start=1):
         try:
-            whole_archived(shop, sha)
+            for _ in sound_pieces(shop, sha):
+                pass
         except UnreadableError as error:
             if told := restored(connection, shop, sha):
                 heal(told)
@@ -92,8 +94,7 @@ def _archive(
             problems.append(f"archive: {error} ({names[0][0] or acted[sha]}). {error.remedy}")
         if done % 200 == 0 or done == len(known | acted.keys()):
             progress(done, len(known | acted.keys()), "checking the archive")
-    unnamed = {path.name for path in shop.archive.glob("??/*") if len(path.name) == 64}
-    unnamed -= known | acted.keys()
+    unnamed = held(shop) - known - acted.keys()
     if unnamed:
         problems.append(
             f"archive: {len(unnamed)} files are named by no line of the ledger; bring {LEDGER} "

@@ -1,5 +1,6 @@
 """The journal of hands: every act has its line, and the shop of any day comes back by it."""
 
+import contextlib
 import datetime as dt
 import hashlib
 import json
@@ -8,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from dashboard import hand_desk, note_desk, teach_desk
+from dashboard import acts_shown, hand_desk, note_desk, teach_desk
 from dashboard.open_shop import OpenShop
 from flows.backup import back_up
 from flows.backup_folder import BackupError
@@ -22,6 +23,7 @@ from tests.conftest import LittleShop, command_line
 from warehouse import acts, store
 from warehouse.snapshot import current
 
+JOURNAL = acts.journal
 DAYS = [dt.datetime(2026, 5, day, 15, tzinfo=dt.UTC) for day in (4, 5, 6, 7)]
 
 
@@ -51,7 +53,7 @@ def opened(shop):
 
 @pytest.fixture(scope="module")
 def lived(tmp_path_factory):
-    """A shop of four days, with what it held at the end of each."""
+    """Make a shop live four days; return it with what it held at the end of each."""
     shop = LittleShop(tmp_path_factory.mktemp("lived") / "shop")
     layout = shop.folder.layouts / "plain-pull.toml"
     held = []
@@ -61,7 +63,7 @@ def lived(tmp_path_factory):
             patch.setattr(acts, "now", lambda: DAYS[day])
             for deed in deeds:
                 deed()
-            shop.show("out.curve", "out.shop_note", now=DAYS[day])
+            shop.show("out.session", "out.shop_note", now=DAYS[day])
             held.append(shop.contents("core", "out", without=()))
 
         live(0, lambda: shop.job(1))
@@ -125,7 +127,7 @@ def test_the_shop_of_any_day_is_made_again_with_the_figures_of_that_day(lived, d
     end = DAYS[day].replace(hour=23)
     assert remake(shop.folder.root, tmp_path / "then", end, quietly) == []
     then = LittleShop(tmp_path / "then")
-    then.work_out("out.curve", "out.shop_note", now=DAYS[day])
+    then.work_out("out.session", "out.shop_note", now=DAYS[day])
     assert then.contents("core", "out", without=()) == held[day]
     # It goes on as that shop: nothing is written down twice.
     assert written(then) == [e for e in written(shop) if e["at"] <= end.isoformat()]
@@ -291,3 +293,23 @@ def test_writers_at_the_same_time_keep_one_chain(shop):
         list(writers.map(write_many, "ab"))
     assert [one["no"] for one in written(shop)] == list(range(1, 41))
     assert json.loads(acts.journal(shop.folder).splitlines()[0])["last"] == ""
+
+
+def test_a_page_reads_the_journal_on_a_click_and_not_before(lived, monkeypatch):
+    shop, _ = lived
+
+    class Place(contextlib.nullcontext):
+        open = False
+
+    drawn, read = [], []
+    monkeypatch.setattr(acts_shown.st, "expander", lambda *_, **__: Place())
+    monkeypatch.setattr(acts_shown.st, "fragment", lambda function: function)
+    monkeypatch.setattr(acts_shown.pieces, "table", lambda frame, *_: drawn.append(frame))
+    monkeypatch.setattr(acts, "journal", lambda folder: read.append(folder) or JOURNAL(folder))
+    acts_shown.on_job(opened(shop), "J-1")
+    assert (drawn, read) == ([], [])
+    Place.open = True
+    acts_shown.on_job(opened(shop), "J-1")
+    acts_shown.lately(opened(shop))
+    assert "pull set aside: job 1, s1_2.csv (the belt slipped)" in drawn[0]["What"].to_list()
+    assert drawn[1]["What"][1] == "layout taken out: layouts/plain-ride.toml"
