@@ -18,11 +18,14 @@ from typing import Any, Literal, NamedTuple
 
 from dashboard.file_names import free_name, one_on_disk, safe_folder, safe_name
 from dashboard.shop_words import claims_of, is_same_reference
-from dashboard.who import refusal
+from dashboard.who import refusal, who
 from schemas.card import JobCard, read_card
+from schemas.card_acts import card_acts
 from schemas.card_files import in_number_order
 from schemas.card_text import CARD_NAME
 from schemas.toml_text import MistakesError
+from warehouse.acts import Act, write_done
+from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
 _NO_LOGS = {".ds_store", "thumbs.db", "desktop.ini"}
@@ -344,8 +347,26 @@ def write_job(
             if stowed.state == "new" and not (target / stowed.name).exists():
                 write_whole(target / stowed.name, bytes(stowed.dropped.data))
         _may_write_card(target / CARD_NAME, replaces)
+        before = (target / CARD_NAME).read_bytes() if replaces else None
         write_whole(target / CARD_NAME, text)
+        _write_down(inbox, folder, before, text)
     return target
+
+
+def _write_down(inbox: Path, folder: str, before: bytes | None, text: str) -> None:
+    """Write into the journal who wrote a card, and what it does."""
+    data = text.encode()
+    changes: dict[str, Any] = {
+        "before": hashlib.sha256(before).hexdigest() if before is not None else None,
+        "after": hashlib.sha256(data).hexdigest(),
+    }
+    old = before.decode("utf-8-sig", errors="replace") if before is not None else None
+    acts = [
+        Act(one.code, f"inbox/{folder}/{CARD_NAME}", who(), one.detail, one.reason, **changes)
+        for one in card_acts(old, text)
+    ]
+    kept = [data] if before is None else [before, data]
+    write_done(ShopFolder(inbox.parent), acts, *kept)
 
 
 def job_folder(inbox: Path, job: str) -> str:

@@ -11,8 +11,10 @@ from typing import Any
 
 from dashboard.intake_desk import NotWrittenError, must_be_allowed_to_add
 from dashboard.open_shop import OpenShop
+from dashboard.who import who
 from schemas.shop_note import NOTES_FOLDER, ShopNote, read_shop_note, shop_note_text
 from schemas.toml_text import MistakesError
+from warehouse.acts import Act, write_done
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -29,7 +31,9 @@ def write_note(shop: OpenShop, note: ShopNote) -> str:
     """
     must_be_allowed_to_add()
     name = f"{note.on}-{uuid.uuid4().hex}.toml"
-    write_whole(_folder(shop) / name, shop_note_text(note))
+    text = shop_note_text(note)
+    write_whole(_folder(shop) / name, text)
+    _write_down(shop, "note written", name, note, b"", text)
     return name
 
 
@@ -50,7 +54,26 @@ def set_taken_back(shop: OpenShop, row: Mapping[str, Any], *, is_taken_back: boo
             "update, and look again"
         )
     note = _note_of(row).model_copy(update={"taken_back": is_taken_back})
-    write_whole(path, shop_note_text(note, standing.decode("utf-8-sig")))
+    text = shop_note_text(note, standing.decode("utf-8-sig"))
+    write_whole(path, text)
+    code = "note taken back" if is_taken_back else "note holds again"
+    _write_down(shop, code, path.name, note, standing, text)
+
+
+def _write_down(
+    shop: OpenShop, code: str, name: str, note: ShopNote, before: bytes, text: str
+) -> None:
+    """Write into the journal who wrote a note, and on which job."""
+    data = text.encode()
+    act = Act(
+        code,
+        f"inbox/{NOTES_FOLDER}/{name}",
+        who(),
+        note.job or "",
+        before=hashlib.sha256(before).hexdigest() if before else None,
+        after=hashlib.sha256(data).hexdigest(),
+    )
+    write_done(ShopFolder(shop.folder), [act], *([before] if before else []), data)
 
 
 def notes_of_job(shop: OpenShop, job_id: str, is_here: Callable[[ShopNote], bool]) -> list[Row]:

@@ -10,13 +10,14 @@ from typing import Any, NamedTuple
 
 from dashboard.desk import LOOKING, DeskError
 from dashboard.file_names import safe_name
-from dashboard.who import refusal
+from dashboard.who import refusal, who
 from schemas.channels import CHANNEL_COLUMNS
 from schemas.desk import AskDraft, AskTrial, Drafted, Question, Trial
 from schemas.layout import AS_STATED, Layout, name_mistake, new_layout_file
 from schemas.layout_text import layout_text, tables_of
 from schemas.toml_text import MistakesError, read_toml
 from schemas.units import known_units
+from warehouse.acts import layout_saved
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -329,7 +330,9 @@ def put_right(shop: Path, opened: Standing, text: str) -> Path:
     kept = ShopFolder(shop).backups / "layouts" / safe_name(f"{opened.path.stem}-{mark}.toml")
     write_whole(kept, opened.path.read_bytes())
     layout = read_toml(text, Layout, "the layout")
+    before = opened.path.read_bytes()
     write_whole(opened.path, layout_text(layout, over=opened.text))
+    layout_saved(ShopFolder(shop), opened.path, who(), before)
     return kept
 
 
@@ -344,4 +347,5 @@ def saved(shop: Path, name: str, text: str) -> Path:
         raise DeskError(name_trouble(shop, name))
     target.parent.mkdir(parents=True, exist_ok=True)
     write_whole(target, text)
+    layout_saved(ShopFolder(shop), target, who())
     return target

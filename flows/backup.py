@@ -12,7 +12,7 @@ import hashlib
 import json
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -26,12 +26,16 @@ from flows.backup_folder import (
     Manifest,
     NotThoseBytesError,
     UnreadableFileError,
+    pieces_of,
+    source_told,
 )
 from flows.settings import NEW_SHOP
-from flows.steps.archive import archived_path
 from flows.steps.inbox import IGNORED_NAMES, files_in, trouble_of
 from flows.steps.ledger import LEDGER, lines_of
 from flows.steps.progress import Progress
+from warehouse import acts
+from warehouse.archived import GoneError
+from warehouse.archived import pieces as archived_pieces
 from warehouse.damage import DamagedError, file_sha256
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -85,16 +89,19 @@ def back_up(shop: ShopFolder, to: Path, now: dt.datetime, progress: Progress) ->
         _refuse_other_shops(folder, ledger, shop.root.name)
         work = _Work(shop, folder, progress)
         pieces = work.ledger(ledger)
+        journal = acts.journal(shop)
+        acted = work.ledger(journal[: journal.rfind(b"\n") + 1])
         arrived = arrivals(ledger)
-        work.archive(arrived)
+        names = acts.kept_in(journal) | arrived.names
+        work.archive(names)
         files, missing = work.inbox(arrived)
         files += work.others()
         number = max(folder.numbers(), default=0) + 1
-        manifest = Manifest(number, now, shop.root.name, pieces, files, missing)
+        manifest = Manifest(number, now, shop.root.name, pieces, files, missing, acted)
         folder.write(manifest)
         # Whoever has only this disk left reads there what to do.
         write_whole(folder.root / GUIDE.name, GUIDE.read_bytes(), made_in=folder.making)
-    count = len(pieces) + len(arrived.names) + len(files)
+    count = len(pieces) + len(acted) + len(names) + len(files)
     return Backup(manifest, count, work.copied, work.copied_bytes, work.left_out, work.lost)
 
 
@@ -124,8 +131,11 @@ def not_to_be_had(folder: BackupFolder) -> list[str]:
         if manifest is None:
             told[path.name] = f"{path}: this backup's list is damaged; the others count"
             continue
-        text, damaged = folder.ledger_of(manifest)
-        needed = arrivals(text).names | {file.sha256: file.path for file in manifest.files}
+        text, damaged = folder.ledger_of(manifest.ledger)
+        journal, damaged_acts = folder.ledger_of(manifest.acts)
+        damaged += damaged_acts
+        needed = acts.kept_in(journal) | arrivals(text).names
+        needed |= {file.sha256: file.path for file in manifest.files}
         needed |= dict.fromkeys(damaged, "a piece of the ledger")
         for sha in needed.keys() - held:
             told.setdefault(sha, f"{needed[sha]} of {manifest.name}: not in the backup any more")
@@ -218,7 +228,7 @@ class _Work:
         self.left_out: list[str] = []
         self.lost: list[str] = []
 
-    def _put(self, sha: str, source: Path) -> None:
+    def _put(self, sha: str, source: Iterable[bytes]) -> None:
         if sha not in self.held:
             self.copied_bytes += self.folder.put(sha, source)
             self.copied += 1
@@ -227,29 +237,30 @@ class _Work:
     def ledger(self, data: bytes) -> list[tuple[str, int]]:
         """Copy the ledger in pieces: all but the last stay as they are for ever."""
         pieces: list[tuple[str, int]] = []
-        source = self.folder.making / f"{os.getpid()}.ledger"
         for start in range(0, len(data), PIECE_BYTES):
             piece = data[start : start + PIECE_BYTES]
-            source.write_bytes(piece)
             sha = hashlib.sha256(piece).hexdigest()
-            self._put(sha, source)
+            self._put(sha, [piece])
             pieces.append((sha, len(piece)))
-        source.unlink(missing_ok=True)
         return pieces
 
-    def archive(self, arrived: Arrived) -> None:
+    def archive(self, names: dict[str, str]) -> None:
         """Copy archived bytes; those that the archive lost and the backup holds are not missed."""
-        todo = [sha for sha in arrived.names if sha not in self.held]
+        todo = [sha for sha in names if sha not in self.held]
         for done, sha in enumerate(todo, start=1):
             try:
-                self._put(sha, archived_path(self.shop, sha))
-            except (NotThoseBytesError, UnreadableFileError):
+                self._put(sha, self._archived(sha))
+            except (NotThoseBytesError, UnreadableFileError, GoneError):
                 self.lost.append(
-                    f"{arrived.names[sha]}: the archive lost it or holds other bytes ({sha[:12]}). "
+                    f"{names[sha]}: the archive lost it or holds other bytes ({sha[:12]}). "
                     "Run `rollbook update`, which takes it from the inbox if it lies there"
                 )
             if done % 50 == 0 or done == len(todo):
                 self.progress(done, len(todo), "copying the archive")
+
+    def _archived(self, sha: str) -> Iterator[bytes]:
+        with source_told():
+            yield from archived_pieces(self.shop, sha)
 
     def inbox(self, arrived: Arrived) -> tuple[list[FileKept], list[str]]:
         """Return what lies in the inbox otherwise than the ledger tells, copied, and what not."""
@@ -296,7 +307,9 @@ class _Work:
             return []
 
     def _is_wanted(self, path: str, name: str) -> bool:
-        if path in MADE_AGAIN or path in ("inbox", f"archive/{LEDGER}"):
+        ledgers = [f"archive/{ledger}" for ledger in (LEDGER, acts.JOURNAL)]
+        ledgers = [f"archive/{ledger}" for ledger in (LEDGER, acts.JOURNAL)]
+        if path in MADE_AGAIN or path in ("inbox", *ledgers):
             return False
         if name.startswith(".") or name in IGNORED_NAMES or name.endswith(".arriving"):
             return False
@@ -321,7 +334,7 @@ class _Work:
                 self.lost.append(f"{path}: {error.strerror}")
                 return []
             try:
-                self._put(sha, source)
+                self._put(sha, pieces_of(source))
             except NotThoseBytesError:
                 continue
             except UnreadableFileError as error:

@@ -6,6 +6,7 @@ plain zstd: the program `zstd` opens them without us.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import hashlib
 import json
@@ -13,7 +14,7 @@ import os
 import re
 import socket
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -59,6 +60,8 @@ class Manifest(NamedTuple):
     files: list[FileKept]
     not_in_inbox: list[str]
     """Files that the inbox should hold by the ledger, and did not."""
+    acts: list[tuple[str, int]] = []  # noqa: RUF012 - never written into
+    """The same of the journal of acts; none of a backup made before there was one."""
 
     @property
     def name(self) -> str:
@@ -108,8 +111,8 @@ class BackupFolder:
         """Return the hashes of all that lies here; what a disk emptied does not."""
         return {path.stem for path in self.blobs.glob("??/*.zst") if path.stat().st_size}
 
-    def put(self, sha256: str, source: Path) -> int:
-        """Keep a file's bytes under their hash; return how many these are, compressed.
+    def put(self, sha256: str, source: Iterable[bytes]) -> int:
+        """Keep bytes under their hash; return how many these are, compressed.
 
         Raises NotThoseBytesError, and keeps nothing, if the file holds others, UnreadableFileError
         if it cannot be read.
@@ -120,11 +123,11 @@ class BackupFolder:
         digest = hashlib.sha256()
         try:
             with pa.CompressedOutputStream(pa.PythonFile(made.open("wb"), "w"), "zstd") as packed:
-                for piece in _pieces_of(source):
+                for piece in source:
                     digest.update(piece)
                     packed.write(piece)
             if digest.hexdigest() != sha256:
-                raise NotThoseBytesError(str(source))
+                raise NotThoseBytesError(sha256)
             with made.open("rb+") as file:
                 os.fsync(file.fileno())
             target = self.path_of(sha256)
@@ -187,6 +190,7 @@ class BackupFolder:
                 [(sha, size) for sha, size in said["ledger"]],
                 [FileKept(*file) for file in said["files"]],
                 said["not_in_inbox"],
+                [(sha, size) for sha, size in said.get("acts", ())],
             )
         except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
             return None
@@ -211,11 +215,11 @@ class BackupFolder:
                 return manifest
         return None
 
-    def ledger_of(self, manifest: Manifest) -> tuple[bytes, list[str]]:
-        """Return the ledger of a backup, and the hashes of its pieces that are damaged."""
+    def ledger_of(self, pieces: list[tuple[str, int]]) -> tuple[bytes, list[str]]:
+        """Return a ledger of a backup, and the hashes of its pieces that are damaged."""
         whole: list[bytes] = []
         damaged: list[str] = []
-        for sha, _ in manifest.ledger:
+        for sha, _ in pieces:
             try:
                 whole.append(b"".join(self.pieces(sha)))
             except NotThoseBytesError:
@@ -225,11 +229,18 @@ class BackupFolder:
         return b"".join(whole), damaged
 
 
-def _pieces_of(source: Path) -> Iterator[bytes]:
+def pieces_of(source: Path) -> Iterator[bytes]:
+    """Yield a file's bytes; raises UnreadableFileError where its disk does not give them."""
+    with source_told(), source.open("rb") as file:
+        while piece := file.read(PIECE_BYTES):
+            yield piece
+
+
+@contextlib.contextmanager
+def source_told() -> Iterator[None]:
+    """Tell a source that cannot be read from a backup that cannot be written."""
     try:
-        with source.open("rb") as file:
-            while piece := file.read(PIECE_BYTES):
-                yield piece
+        yield
     except OSError as error:
         raise UnreadableFileError(error.strerror) from error
 

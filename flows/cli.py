@@ -313,6 +313,42 @@ def restore(
         raise typer.Exit(1)
 
 
+@app.command()
+def remake(
+    folder: Shop,
+    target: Annotated[Path, typer.Argument(metavar="NEW", help="New folder.", file_okay=False)],
+    as_of: Annotated[str, typer.Option(help='As it was then: "2026-11-30" or "2026-11-30 18:00".')],
+) -> None:
+    """Make the shop of an earlier day again in a new folder, from archive and journal."""
+    from flows.remake import remake as remade
+    from flows.restore import moment
+
+    at = moment(as_of)
+    if at is None:
+        raise typer.BadParameter("name a day or a moment")
+    with _progress() as tell:
+        lost = remade(folder, target, at, tell)
+    say(f"{target} is the shop as of {at:%Y-%m-%d %H:%M}. Its figures, by this version:")
+    for sentence in lost:
+        say(f"  lost: {sentence}", style="bold red")
+    _update(target, complete=True)
+    if lost:
+        raise typer.Exit(1)
+
+
+@app.command()
+def acts(
+    folder: Shop,
+    since: Annotated[str, typer.Option(help='Since then: "2026-11-30".')] = "",
+    of: Annotated[str, typer.Option(help="Only those that hold this: a job, a person.")] = "",
+    full: Annotated[bool, typer.Option("--full", help="All of them, with hashes.")] = False,
+) -> None:
+    """Print who did what, when and why: cards, notes, layouts, settings, papers, backups."""
+    from flows.acts_answers import print_acts
+
+    print_acts(folder, since, of, full=full)
+
+
 def _say_kept(told: Any) -> bool:
     """Print what a backup or a restore did; whether nothing is missing."""
     say(told.done)
@@ -709,6 +745,7 @@ def _update(folder: Path, complete: bool) -> None:
     from flows.answers import MOST_AFTER_UPDATE, print_in_short
     from flows.steps.layout_gaps import layout_gaps, logger_changes
     from flows.update import healing
+    from warehouse.archived import PACK_AT_UPDATE_S, pack
 
     shop, settings = _open(folder)
     settle_s = 0.0 if complete else settings.intake.settle_s
@@ -717,7 +754,9 @@ def _update(folder: Path, complete: bool) -> None:
         is_needed = _intake(connection, shop, settings, settle_s)
         _derive(connection, shop, settings)
         told = layout_gaps(connection) + logger_changes(connection)
-        return is_needed, _publish(connection, shop), told
+        done = is_needed, _publish(connection, shop), told
+        pack(shop, PACK_AT_UPDATE_S)
+        return done
 
     is_needed, snapshot, gaps = healing(shop, work, say, wait_s=WAIT_S)
     print_in_short(snapshot, MOST_AFTER_UPDATE)

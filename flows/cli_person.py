@@ -30,6 +30,7 @@ def add(
     """Let a person sign in, or give one another password and role; the password is asked for."""
     from flows.people import People, PeopleError
     from flows.settings import open_shop
+    from warehouse import acts
 
     shop, settings = open_shop(folder)
     if password_file is None:
@@ -40,6 +41,8 @@ def add(
             raise PeopleError(f"{password_file} is empty; its first line is the password")
         password = lines[0]
     is_known = People(shop).add(name, role, password)
+    code = "person changed" if is_known else "person added"
+    acts.write(shop, [acts.Act(code, name, acts.at_terminal(), detail=role)])
     done = "has another password or role; every sign-in of before ended" if is_known else "is added"
     say(f"{name} {done}, and may {role}.")
     if not settings.network.is_open:
@@ -70,7 +73,9 @@ def remove(name: Name, folder: Shop) -> None:
     """Let a person sign in no more; sign-ins end at once."""
     from flows.people import People
     from flows.settings import open_shop
+    from warehouse import acts
 
     shop, _ = open_shop(folder)
     People(shop).remove(name)
+    acts.write(shop, [acts.Act("person removed", name, acts.at_terminal())])
     say(f"{name} is removed; every sign-in ended.")

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import duckdb
 
+from flows.steps.acts import write_acts
 from flows.steps.archive import archive_arrivals, lost_from_archive, restore_from_inbox
 from flows.steps.cards import load_cards
 from flows.steps.inbox import Entry
@@ -20,6 +21,7 @@ from flows.steps.shop_notes import load_shop_notes
 from flows.steps.sweep import sweep_half_made
 from schemas.layout import read_layouts
 from schemas.settings import ShopSettings
+from warehouse.archived import forget_unpacked
 from warehouse.sentences import in_words, remedy_in_words
 from warehouse.shop import ShopFolder
 
@@ -62,11 +64,13 @@ def take_in(
     """Take in what lies in the inbox. Done twice, the second time changes nothing."""
     now = now or dt.datetime.now(dt.UTC)
     sweep_half_made(shop)
+    forget_unpacked(shop)
     layouts, mistakes = read_layouts(shop.layouts)
     arrived = run(
         "archive what arrived", archive_arrivals, connection, shop, now, progress, settle_s, rested
     )
-    mended = [*arrived.mended, *forget_lost_samples(connection, shop)]
+    mended = [*arrived.mended, *run("write down acts", write_acts, connection, shop, now)]
+    mended += forget_lost_samples(connection, shop)
     run("load job cards", load_cards, connection, shop)
     run("load people's notes", load_shop_notes, connection, shop)
     # A slip in a layout must not empty the shop: what it had read stays until it is right again.

@@ -12,6 +12,8 @@ from flows.backup_folder import BackupFolder
 from flows.restore import moment, restore
 from flows.settings import open_shop
 from flows.steps.progress import Progress
+from warehouse import acts
+from warehouse.acts import Act, at_terminal
 from warehouse.shop import ShopFolder
 from warehouse.wording import counted
 
@@ -35,6 +37,7 @@ def run_backup(folder: Path, to: Path, progress: Progress, *, verify: bool) -> T
         open_shop(folder)  # says what is missing; mistakes in settings do not stop a backup
     done = back_up(shop, to, dt.datetime.now(dt.UTC), progress)
     kept = BackupFolder(to.resolve())
+    acts.write(shop, [Act("backup made", str(to), at_terminal(), detail=done.manifest.name)])
     said = (
         f"Backup {done.manifest.number} in {to}: {counted(done.files, 'file')}, of these "
         f"{done.copied} new ({_size(done.copied_bytes)} compressed; "
@@ -62,6 +65,8 @@ def run_restore(source: Path, folder: Path, at: str, progress: Progress) -> Told
     started = time.monotonic()
     done = restore(source, folder, moment(at), progress)
     when = done.manifest.made_at.astimezone()
+    shop = ShopFolder(folder.resolve())
+    acts.write(shop, [Act("shop restored", str(source), at_terminal(), done.manifest.name)])
     said = (
         f"Brought back into {folder}: {counted(done.files, 'file')} as of {when:%Y-%m-%d %H:%M} "
         f"(backup {done.manifest.number}, shop {done.manifest.shop}), each held against its hash "

@@ -6,15 +6,16 @@ import datetime as dt
 import os
 import re
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path, PurePosixPath
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from flows.backup import arrivals
 from flows.backup_folder import BackupError, BackupFolder, Manifest, NotThoseBytesError
-from flows.steps.archive import archived_path
 from flows.steps.ledger import LEDGER, lines_of
 from flows.steps.progress import Progress
+from warehouse import acts
+from warehouse.archived import archived_path
 from warehouse.shop import SETTINGS_NAME, ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -51,16 +52,17 @@ def restore(source: Path, target: Path, at: dt.datetime | None, progress: Progre
     manifest = _chosen(folder, at)
     shop = ShopFolder(target.resolve())
     shop.make()
-    work = _Work(folder, shop, progress)
-    work.whole_lists(manifest, at)
+    work = Work(folder, shop, progress)
+    if at is None:
+        work.lost += _lists_lost(folder, manifest)
     work.archive(manifest)
     for file in sorted(manifest.files, key=lambda file: file.path == SETTINGS_NAME):
         work.bring(file.sha256, file.path, file.modified_ns)
     return Restored(manifest, work.files, work.lost)
 
 
-def moment(text: str) -> dt.datetime | None:
-    """Return a day's end or a moment, by this machine's clock; None for no text.
+def moment(text: str, *, at_end: bool = True) -> dt.datetime | None:
+    """Return a day's end, or its beginning, or a moment, by this machine's clock; None for "".
 
     Raises BackupError for what is neither.
     """
@@ -68,7 +70,7 @@ def moment(text: str) -> dt.datetime | None:
         return None
     try:
         if len(text) == len("2026-11-30"):
-            text += "T23:59:59.999999"
+            text += "T23:59:59.999999" if at_end else "T00:00"
         return dt.datetime.fromisoformat(text).astimezone()
     except ValueError:
         raise BackupError(f'{text!r} is no day or moment such as "2026-11-30 18:00"') from None
@@ -85,30 +87,45 @@ def _chosen(folder: BackupFolder, at: dt.datetime | None) -> Manifest:
     )
 
 
-class _Work:
+def _lists_lost(folder: BackupFolder, manifest: Manifest) -> list[str]:
+    """Tell of newer backups that would have been taken, were their lists not damaged."""
+    newer = [path for number, path in folder.numbers().items() if number > manifest.number]
+    return [f"{path.name}: its list is damaged; the one before was taken" for path in newer]
+
+
+class Source(Protocol):
+    """Where bytes and ledgers are brought back from."""
+
+    def pieces(self, sha256: str) -> Iterator[bytes]:
+        """Yield the bytes of a hash; NotThoseBytesError says that they cannot be had."""
+        ...
+
+    def ledger_of(self, pieces: list[tuple[str, int]]) -> tuple[bytes, list[str]]:
+        """Return a ledger, and what of it is damaged."""
+        ...
+
+
+class Work:
     """Brings files back and keeps account of them."""
 
-    def __init__(self, folder: BackupFolder, shop: ShopFolder, progress: Progress) -> None:
+    def __init__(self, folder: Source, shop: ShopFolder, progress: Progress) -> None:
         self.folder, self.shop, self.progress = folder, shop, progress
         self.files = 0
         self.lost: list[str] = []
 
-    def whole_lists(self, manifest: Manifest, at: dt.datetime | None) -> None:
-        """Tell of newer backups that would have been taken, were their lists not damaged."""
-        if at is None:
-            for number, path in self.folder.numbers().items():
-                if number > manifest.number:
-                    self.lost.append(f"{path.name}: its list is damaged; the one before was taken")
-
     def archive(self, manifest: Manifest) -> None:
         """Bring back the archive, its ledger, and the inbox as the ledger tells of it."""
-        text, damaged = self.folder.ledger_of(manifest)
+        text, damaged = self.folder.ledger_of(manifest.ledger)
+        journal, damaged_acts = self.folder.ledger_of(manifest.acts)
+        damaged += damaged_acts
         self.lost += [f"a piece of the ledger ({sha[:12]}), with what it names" for sha in damaged]
         arrived = arrivals(text)
-        for done, (sha, name) in enumerate(arrived.names.items(), start=1):
+        names = acts.kept_in(journal) | arrived.names
+        for done, (sha, name) in enumerate(names.items(), start=1):
             self._write(sha, archived_path(self.shop, sha), name)
-            if done % 50 == 0 or done == len(arrived.names):
-                self.progress(done, len(arrived.names), "bringing back")
+            if done % 50 == 0 or done == len(names):
+                self.progress(done, len(names), "bringing back")
+        write_whole(self.shop.archive / acts.JOURNAL, journal)
         lines = lines_of(text, 0)[0].values()
         write_whole(self.shop.archive / LEDGER, "".join(line + "\n" for line in lines))
         absent = set(manifest.not_in_inbox)

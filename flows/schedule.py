@@ -47,6 +47,7 @@ from flows.watch import Glance, Watch
 from schemas.settings import ShopSettings
 from schemas.visible import visible
 from warehouse import store
+from warehouse.archived import PACK_AT_NIGHT_S, pack
 from warehouse.sentences import in_words, remedy_in_words
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import current
@@ -132,6 +133,7 @@ def check_flow(shop_folder: str) -> State[Any]:
     with store.writer(shop, wait_s=LOCK_WAIT_S) as connection:
         heal = get_run_logger().warning
         problems = as_task("check", self_check, connection, shop, quietly, heal)
+        as_task("pack the archive", pack, shop, PACK_AT_NIGHT_S)
     create_markdown_artifact(
         "\n".join(f"- {escaped(p)}" for p in problems) or "All is well.", key="check"
     )

@@ -42,6 +42,8 @@ from schemas.layout_text import layout_text
 from schemas.settings import ShopSettings
 from schemas.toml_text import MistakesError, mistakes_of, read_toml
 from schemas.units import conversion
+from warehouse.acts import at_terminal, layout_saved
+from warehouse.archived import GoneError, plain_path
 from warehouse.sentences import remedy_of, rule_in_words, said
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -280,6 +282,7 @@ def save(shop: ShopFolder, layout: Layout) -> Path:
         )
     target.parent.mkdir(parents=True, exist_ok=True)
     write_whole(target, layout_text(layout))
+    layout_saved(shop, target, at_terminal())
     return target
 
 
@@ -313,8 +316,8 @@ def waiting_files(shop: ShopFolder, layout: Layout, worker: apart.Worker) -> lis
         ).fetchall()
     found = []
     for folder, name, sha in waiting:
-        path = shop.archive / sha[:2] / sha
-        with contextlib.suppress(UnreadableError, OSError):
+        with contextlib.suppress(UnreadableError, OSError, GoneError):
+            path = plain_path(shop, sha)
             if apart.call_on(path, worker, recognise, path, [layout], [name]):
                 found.append(f"{folder}/{name}")
     return found

@@ -79,7 +79,8 @@ def writer(
 
 def _connected(shop: ShopFolder, heal: Callable[[str], None] | None) -> duckdb.DuckDBPyConnection:
     reason = _condemned(shop)
-    if heal is not None and not shop.database.exists() and any(shop.archive.glob("??/*")):
+    has_arrivals = (shop.archive / "arrivals.jsonl").is_file()
+    if heal is not None and not shop.database.exists() and has_arrivals:
         heal("The database was gone; all of it is made again from the archive.")
     try:
         if not reason:

@@ -38,6 +38,7 @@ from dashboard.sheets.told import told
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import sheet_words, wording
+from warehouse.acts import at_terminal, sheet_given_out
 from warehouse.near import nearest_names
 from warehouse.questions import ask
 from warehouse.sheet_words import cut
@@ -392,6 +393,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _written(shop: Path, made: Made) -> list[str]:
     """Write a sheet; return what is to be said of it."""
     written = [f"Written: {path}" for path in write_sheet(shop, made)]
+    sheet_given_out(ShopFolder(shop), made.job_id, at_terminal(), made.pdf)
     no_logo = f"The sheet has no logo: {made.trouble}" if made.trouble else ""
     return [*filter(None, (no_logo, made.told)), *written]
 

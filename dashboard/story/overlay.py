@@ -8,13 +8,16 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import address, export, kept_chart, note_forms, pieces, why_panel
+from dashboard import acts_shown, address, export, kept_chart, note_forms, pieces, why_panel
 from dashboard.drawing import Chart
 from dashboard.sheets.job import sheet_of, sheet_stem
 from dashboard.sheets.letters import lacks_in_pdf
 from dashboard.story.one_job import OneJob
 from dashboard.story_chart import StageLine, gain_of_curves, story_chart
+from dashboard.who import who
 from warehouse import story, wording
+from warehouse.acts import sheet_given_out
+from warehouse.shop import ShopFolder
 
 MOST_AT_ONCE = 5
 """Stages drawn at first: the first of them and the latest; the others are one press away."""
@@ -45,6 +48,7 @@ def draw(one: OneJob) -> None:
     if calm:
         st.caption(calm)
     note_forms.notes(one)
+    acts_shown.on_job(one.shop, one.job["job_id"])
     _other_jobs(one)
 
 
@@ -299,10 +303,16 @@ def _links(one: OneJob) -> None:
 
 def _sheet(one: OneJob) -> None:
     """Draw the way to the customer's sheet; it is made on the click."""
-    job_id = one.job["job_id"]
+    job_id, person = one.job["job_id"], who()  # the click is answered where nobody knows who
+
+    def given_out() -> bytes:
+        pdf, _ = sheet_of(one.shop.folder, job_id)
+        sheet_given_out(ShopFolder(one.shop.folder), job_id, person, pdf)
+        return pdf
+
     export.on_click(
         "The customer's sheet (PDF)",
-        lambda: sheet_of(one.shop.folder, job_id)[0],
+        given_out,
         f"{sheet_stem(job_id)}.pdf",
         "application/pdf",
         f"story_sheet_{job_id}",

@@ -14,6 +14,7 @@ from dashboard.troubles import retried
 from schemas.desk import AskDraft, AskTrial, Drafted, HeadEntry, Trial
 from schemas.layout import MOST_NAME
 from warehouse import wording
+from warehouse.archived import GoneError, plain_path
 from warehouse.shop import ShopFolder
 
 MOST_MB = 200
@@ -211,7 +212,12 @@ elif waiting.height:
         st.stop()
     if len(shas) > 1:
         st.button("Pass this one over", key="teach_pass", on_click=pass_over, args=(shas,))
-    path, came_as = folder.archive / chosen[:2] / chosen, labels[chosen].partition(" / ")[2]
+    came_as = labels[chosen].partition(" / ")[2]
+    try:
+        path = plain_path(folder, chosen)
+    except GoneError:
+        st.error("The archive holds this file no more; put it into its job's folder again.")
+        st.stop()
 else:
     st.info("No file waits for a layout. Drop one to teach the shop a new kind of file.")
     st.stop()

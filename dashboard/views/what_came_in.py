@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import streamlit as st
 
-from dashboard import address, desk, hand_forms, pieces
+from dashboard import acts_shown, address, desk, hand_forms, pieces
 from dashboard.open_shop import open_shop
 from dashboard.troubles import (
     AGES,
@@ -277,6 +277,7 @@ with st.expander("All files"):
         "sha256_start",
         shop.settings,
     )
+acts_shown.lately(shop)
 # Last, so that all of the page stands there while it is followed.
 if trying:
     pieces.follow(trying, progress)

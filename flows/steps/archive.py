@@ -7,7 +7,7 @@ import datetime as dt
 import hashlib
 import os
 import time
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -28,6 +28,16 @@ from flows.steps.ledger import (
 from flows.steps.progress import Progress
 from schemas.shop_note import NOTES_FOLDER
 from warehouse import store
+from warehouse.acts import journal, kept_in
+from warehouse.archived import (
+    GoneError,
+    archived_path,
+    held,
+    is_archived,
+    is_there,
+    pieces,
+    plain_path,
+)
 from warehouse.damage import FULL_OR_SHUT, DamagedError, file_sha256
 from warehouse.sentences import remedy_of
 from warehouse.shop import ShopFolder
@@ -58,31 +68,42 @@ class _StillWrittenError(OSError):
     """A file changed while it was read."""
 
 
-def archived_path(shop: ShopFolder, sha256: str) -> Path:
-    """Return where the archive keeps bytes."""
-    return shop.archive / sha256[:2] / sha256
-
-
-def is_archived(shop: ShopFolder, sha: str) -> bool:
-    """Whether the archive holds these bytes, whole: a damaged copy is written over."""
-    target = archived_path(shop, sha)
-    return target.is_file() and file_sha256(target) == sha
-
-
 def whole_archived(shop: ShopFolder, sha256: str) -> Path:
-    """Return where archived bytes lie, held against their name before anybody reads them.
+    """Return a plain file of archived bytes, held against their name before anybody reads them.
 
     Raises UnreadableError if they are gone, or are no longer those that came.
     """
-    path = archived_path(shop, sha256)
+    with _told_as_unreadable(shop, sha256):
+        path = plain_path(shop, sha256)
+        if file_sha256(path) != sha256:
+            raise GoneError(sha256)
+        return path
+    raise AssertionError  # the block returns or raises
+
+
+def archived_bytes(shop: ShopFolder, sha256: str) -> bytes:
+    """Return archived bytes of a small file. Raises what `whole_archived` raises."""
+    return b"".join(sound_pieces(shop, sha256))
+
+
+def sound_pieces(shop: ShopFolder, sha256: str) -> Iterator[bytes]:
+    """Yield archived bytes. Raises what `whole_archived` raises, at their end at the latest."""
+    with _told_as_unreadable(shop, sha256):
+        yield from pieces(shop, sha256)
+
+
+@contextlib.contextmanager
+def _told_as_unreadable(shop: ShopFolder, sha256: str) -> Iterator[None]:
     try:
-        if file_sha256(path) == sha256:
-            return path
+        yield
     except (FileNotFoundError, NotADirectoryError):
+        raise UnreadableError("archived bytes gone", sha256=sha256) from None
+    except GoneError:
+        if is_there(shop, sha256):
+            raise UnreadableError("archive damaged", sha256=sha256, why=None) from None
         raise UnreadableError("archived bytes gone", sha256=sha256) from None
     except OSError as error:
         raise UnreadableError("archive damaged", sha256=sha256, why=error.strerror) from None
-    raise UnreadableError("archive damaged", sha256=sha256, why=None)
 
 
 def restore_from_inbox(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> list[str]:
@@ -289,22 +310,23 @@ def _refuse_lost_archive(connection: duckdb.DuckDBPyConnection, shop: ShopFolder
     """
     if (shop.archive / LEDGER).is_file():
         return []
-    held = {path.name for path in shop.archive.glob("??/*") if len(path.name) == 64}
+    # Of a new shop: a layout may be taught before the first file comes.
+    standing = held(shop) - kept_in(journal(shop)).keys()
     if last_arrival_no(connection) or (shop.backups / LEDGER).is_file():
-        if not held:
+        if not standing:
             raise DamagedError(
                 f"{shop.archive} is empty, though files were archived: connect its disk, or bring "
                 "the folder back from a backup, and run this again"
             )
         return []
     lying = (shop.inbox / folder / name for folder, name, *_ in files_in(shop.inbox)[0])
-    if held and not held <= {file_sha256(path) for path in lying}:
+    if standing and not standing <= {file_sha256(path) for path in lying}:
         raise DamagedError(
             f"{shop.archive / LEDGER} is gone, and with the database every copy of it: bring it "
             "back from a backup, or put all jobs back into the inbox, and run this again"
         )
     lost = "The ledger of arrivals was gone; it begins anew from the inbox, which holds all of it."
-    return [lost] if held else []
+    return [lost] if standing else []
 
 
 def _job_folder(shop: ShopFolder, path: Path) -> str:

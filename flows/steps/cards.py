@@ -6,7 +6,7 @@ import duckdb
 
 from flows.metrics.notes import Note, note
 from flows.readers.source import UnreadableError
-from flows.steps.archive import ARCHIVE_LOST, whole_archived
+from flows.steps.archive import ARCHIVE_LOST, archived_bytes
 from schemas.card import read_card
 from schemas.card_text import CARD_NAME
 from schemas.shop_note import NOTES_FOLDER
@@ -71,7 +71,7 @@ def _read(shop: ShopFolder, sha: str) -> tuple[str, str | None, list[Note]]:
 def archived_text(shop: ShopFolder, sha: str) -> tuple[str, list[Note]]:
     """Return what a person wrote, as far as it can be read, and what is wrong with its bytes."""
     try:
-        data = whole_archived(shop, sha).read_bytes()
+        data = archived_bytes(shop, sha)
     except UnreadableError as error:
         return "", [error.note]
     try:

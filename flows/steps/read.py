@@ -7,7 +7,6 @@ the job cards. A batch of files is judged at once and becomes visible in one tra
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import os
 import re
 from collections import Counter
@@ -25,12 +24,7 @@ from flows.metrics.notes import note
 from flows.readers import formats
 from flows.readers.columns import nearest
 from flows.readers.source import BadRow, UnreadableError
-from flows.steps.archive import (
-    ARCHIVE_LOST,
-    archived_path,
-    is_archived,
-    whole_archived,
-)
+from flows.steps.archive import ARCHIVE_LOST, whole_archived
 from flows.steps.judge import canonical, seen_channels
 from flows.steps.long_logs import LONG_BYTES, PACKED_SHARE, read_long_log
 from flows.steps.opened import (
@@ -53,6 +47,14 @@ from schemas.samples import SampleKind, judge_samples, samples_frame
 from schemas.settings import ShopSettings
 from schemas.shop_note import NOTES_FOLDER
 from warehouse import store
+from warehouse.archived import (
+    GoneError,
+    forget_unpacked,
+    is_archived,
+    plain_path,
+    size_of,
+    whole,
+)
 from warehouse.damage import disk_trouble
 from warehouse.shop import ShopFolder
 
@@ -136,8 +138,7 @@ def _batches(shop: ShopFolder, todo: dict[str, str | None]) -> Iterator[dict[str
     batch: dict[str, str | None] = {}
     size = 0
     for sha, read_with in todo.items():
-        path = archived_path(shop, sha)
-        own = path.stat().st_size if path.is_file() else 0
+        own = size_of(shop, sha)
         if batch and (len(batch) >= BATCH_FILES or size + own > BATCH_BYTES):
             yield batch
             batch, size = {}, 0
@@ -177,6 +178,7 @@ def read_batch(
                 _settle(shop, waiting, rules)
                 waiting, rows = [], 0
         _settle(shop, waiting, rules)
+    forget_unpacked(shop, iter(batch))
     rejected = [
         {
             "file_sha256": one.reading.file_sha256,
@@ -207,12 +209,10 @@ def _held(shop: ShopFolder, batch: Iterable[str]) -> dict[str, bytes]:
     """Return the bytes of small files that are whole: what else there is, is met one by one."""
     held = {}
     for sha in batch:
-        with contextlib.suppress(OSError):
-            path = archived_path(shop, sha)
-            if path.stat().st_size <= min(formats.SMALL_BYTES, LONG_BYTES):
-                data = path.read_bytes()
-                if hashlib.sha256(data).hexdigest() == sha:
-                    held[sha] = data
+        with contextlib.suppress(OSError, GoneError):
+            most = min(formats.SMALL_BYTES, LONG_BYTES)
+            if size_of(shop, sha) <= 2 * most and len(data := whole(shop, sha)) <= most:
+                held[sha] = data
     return held
 
 
@@ -225,9 +225,12 @@ def open_guarded(
     is_feared: bool,
 ) -> Opened | None:
     """Open a file where it can do no harm: in another process, unless it is a small plain text."""
-    path = archived_path(shop, sha)
     asked = (sha, shop, rules.of([sha]), read_with)
     try:
+        try:
+            path = plain_path(shop, sha)
+        except GoneError:
+            return _open(*asked)
         if not path.is_file():
             return _open(*asked)
         if is_feared:

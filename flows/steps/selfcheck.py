@@ -5,13 +5,15 @@ from __future__ import annotations
 import duckdb
 
 from flows.readers.source import UnreadableError
-from flows.steps.archive import restored, whole_archived
+from flows.steps.archive import restored, sound_pieces
 from flows.steps.layout_gaps import layout_gaps
 from flows.steps.ledger import LEDGER, look_at_ledger
 from flows.steps.progress import Heal, Progress, quietly_mended
 from flows.steps.samples import DamagedSamplesError, sound_samples
 from schemas.layout import read_layouts
 from warehouse import history, snapshot, store
+from warehouse.acts import JOURNAL, entries_of, journal, kept_in
+from warehouse.archived import held
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -44,6 +46,12 @@ def self_check(
             f"database: {len(ledger.fresh)} arrivals are not in it; run `rollbook update`"
         )
     problems += _archive(connection, shop, progress, heal)
+    broken = entries_of(journal(shop))[1]
+    if broken:
+        problems.append(
+            f"archive: {JOURNAL}: line {broken[0]} was changed, or one before it is gone; compare "
+            "it with its copy in backups/ or with a backup"
+        )
     problems += _samples(connection, shop, progress)
     problems += [
         f"{check.table}: {check.name}: {count} rows break it. {check.reason}"
@@ -58,7 +66,8 @@ def self_check(
     problems += [f"history: {told}" for told in history.damage(shop)]
     _, mistakes = read_layouts(shop.layouts)
     problems += [f"layouts/{name} has mistakes: {told[0]}" for name, told in mistakes.items()]
-    _back_up(shop, spoilt={*mistakes, *([LEDGER] if ledger.damage or ledger.lost else [])})
+    spoilt = {*mistakes, *([LEDGER] if ledger.damage or ledger.lost else [])}
+    _back_up(shop, spoilt | ({JOURNAL} if broken else set()))
     return problems
 
 
@@ -68,9 +77,11 @@ def _archive(
     """Hold every archived file against its name, and look for bytes that no line names."""
     problems = []
     known = {sha for (sha,) in connection.execute("SELECT file_sha256 FROM raw.file").fetchall()}
-    for done, sha in enumerate(sorted(known), start=1):
+    acted = kept_in(journal(shop))
+    for done, sha in enumerate(sorted(known | acted.keys()), start=1):
         try:
-            whole_archived(shop, sha)
+            for _ in sound_pieces(shop, sha):
+                pass
         except UnreadableError as error:
             if told := restored(connection, shop, sha):
                 heal(told)
@@ -80,10 +91,10 @@ def _archive(
                 "FROM raw.arrival WHERE file_sha256 = ?",
                 [sha],
             ).fetchall()
-            problems.append(f"archive: {error} ({names[0][0]}). {error.remedy}")
-        if done % 200 == 0 or done == len(known):
-            progress(done, len(known), "checking the archive")
-    unnamed = {path.name for path in shop.archive.glob("??/*") if len(path.name) == 64} - known
+            problems.append(f"archive: {error} ({names[0][0] or acted[sha]}). {error.remedy}")
+        if done % 200 == 0 or done == len(known | acted.keys()):
+            progress(done, len(known | acted.keys()), "checking the archive")
+    unnamed = held(shop) - known - acted.keys()
     if unnamed:
         problems.append(
             f"archive: {len(unnamed)} files are named by no line of the ledger; bring {LEDGER} "
@@ -112,7 +123,8 @@ def _samples(
 
 def _back_up(shop: ShopFolder, spoilt: set[str]) -> None:
     shop.backups.mkdir(exist_ok=True)
-    sources = [shop.settings, shop.archive / LEDGER, *sorted(shop.layouts.glob("*.toml"))]
+    ledgers = [shop.archive / LEDGER, shop.archive / JOURNAL]
+    sources = [shop.settings, *ledgers, *sorted(shop.layouts.glob("*.toml"))]
     for source in sources:
         # A damaged file must not replace a whole copy.
         if source.is_file() and source.name not in spoilt:

@@ -1,0 +1,61 @@
+"""What the terminal says of the journal of acts: who did what, when and why."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+from rich import box
+from rich.table import Table
+
+from flows.restore import moment
+from flows.settings import open_shop
+from flows.terminal import console, prose, say
+from warehouse.act_words import act_in_words
+from warehouse.acts import entries_of, journal
+from warehouse.shop import ShopFolder
+from warehouse.wording import counted
+
+MOST_LINES = 30
+"""Of a table that fits a window of 40 lines with what is said around it."""
+
+
+def print_acts(folder: Path, since: str, words: str, *, full: bool) -> None:
+    """Print the acts since a day or moment, the last first, of all that hold some words.
+
+    Raises BackupError if the moment is none.
+    """
+    shop = ShopFolder(folder.resolve())
+    if not shop.exists():
+        open_shop(folder)  # says what is missing; mistakes in settings do not hide the journal
+    found, bad = entries_of(journal(shop))
+    begin = moment(since, at_end=False)
+    shown = [
+        entry
+        for entry in reversed(found)
+        if (begin is None or dt.datetime.fromisoformat(entry["at"]) >= begin)
+        and words.casefold() in " ".join(map(str, entry.values())).casefold()
+    ]
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    for title, ratio in (("When", 0), ("Who", 0), ("What", 3)):
+        table.add_column(title, ratio=ratio or None, no_wrap=not full, overflow="ellipsis")
+    for entry in shown if full else shown[:MOST_LINES]:
+        table.add_row(*_row(entry, full=full))
+    if shown:
+        console.print(table)
+    left = 0 if full else len(shown) - MOST_LINES
+    say(f"{counted(len(shown), 'act')}{f', {left} earlier ones with --full' if left > 0 else ''}.")
+    if bad:
+        prose(
+            f"Line {bad[0]} of the journal was changed, or one before it is gone: compare it with "
+            "its copy in backups/.",
+            "bold red",
+        )
+
+
+def _row(entry: dict[str, Any], *, full: bool) -> tuple[str, str, str]:
+    at = dt.datetime.fromisoformat(entry["at"]).astimezone()
+    hashes = [f"{key} {entry[key][:12]}" for key in ("before", "after") if full and entry[key]]
+    told = act_in_words(entry)
+    return f"{at:%Y-%m-%d %H:%M}", entry["person"], ", ".join([told, *hashes])
