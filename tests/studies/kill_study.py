@@ -19,7 +19,7 @@ import tempfile
 import time
 import traceback
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -190,8 +190,9 @@ class WatchedAppend:
         self._file = file
         self._points = points
 
-    def writelines(self, lines: list[str]) -> None:
+    def writelines(self, given: Iterable[str]) -> None:
         """Write lines, at a point."""
+        lines = list(given)
         self._points.run("append", lambda: self._file.writelines(lines), lambda: self._torn(lines))
 
     def _torn(self, lines: list[str]) -> None:
