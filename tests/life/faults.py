@@ -20,7 +20,9 @@ Patch = pytest.MonkeyPatch
 def forgets_bytes(patch: Patch) -> None:
     """1, nothing is lost: empty files are written down and not kept."""
     keep = archive.write_whole
-    patch.setattr(archive, "write_whole", lambda path, data, **how: data and keep(path, data, **how))
+    patch.setattr(
+        archive, "write_whole", lambda path, data, **how: data and keep(path, data, **how)
+    )
 
 
 def writes_down_all_but_the_last(patch: Patch) -> None:
@@ -59,7 +61,7 @@ def goes_by_the_clock(patch: Patch) -> None:
 
 def lets_two_write(patch: Patch) -> None:
     """4, one writer: nobody waits for the lock."""
-    patch.setattr(store.filelock, "FileLock", lambda path: _Open())
+    patch.setattr(store.filelock, "FileLock", lambda _: _Open())
 
 
 class _Open:
@@ -98,7 +100,9 @@ def leads_to_another_card(patch: Patch) -> None:
 def drops_rows(patch: Patch) -> None:
     """6, no silent repair: bad rows leave no trace."""
     kept = read._keep
-    patch.setattr(read, "_keep", lambda c, batch, rules: kept(c, batch._replace(rejected=[]), rules))
+    patch.setattr(
+        read, "_keep", lambda c, batch, rules: kept(c, batch._replace(rejected=[]), rules)
+    )
 
 
 def hides_duplicates(patch: Patch) -> None:

@@ -1,5 +1,6 @@
-"""Lives many histories: `python -m tests.life.live --histories 10000`; `--faults` plants each fault.
+"""Lives many histories of a shop: `python -m tests.life.live --histories 10000`.
 
+With `--faults` each fault is planted too, and the table is written.
 A seed and a commit live the same histories again: both are printed when one fails.
 """
 
@@ -37,7 +38,7 @@ class Lived(NamedTuple):
     """What the last of them found broken, "" for nothing."""
 
 
-def live(histories: int, number: int, fault=None, killing=machine.killed_here) -> Lived:  # noqa: ANN001
+def live(histories: int, number: int, fault=None, killing=machine.killed_here) -> Lived:
     """Live so many histories, or until one breaks a promise; it is not made shorter, only told."""
     asked = settings(
         max_examples=histories, stateful_step_count=STEPS, phases=[Phase.generate], deadline=None,

@@ -33,8 +33,9 @@ class Content:
     """A "pull" or "ride" can be read; "refused", "card", "note" and "slip" are what they say."""
     kept: int = 0
     rejected: int = 0
-    said: Said | int | None = None
-    """Of a card, or the job that a note is about."""
+    said: Said | None = None
+    about: int | None = None
+    """The job that a note is about."""
 
     @property
     def sha(self) -> str:
@@ -64,7 +65,7 @@ def log(kind: str, number: int) -> Content:
 
 
 def card(said: Said) -> Content:
-    """Return a card that says so."""
+    """Return a card that says so: setting aside what is no pull of it is a slip."""
     stages = [
         stage_text(f"stage {number}", pulls, rides)
         for number, (pulls, rides) in enumerate(said.stages, start=1)
@@ -72,7 +73,9 @@ def card(said: Said) -> Content:
     if said.aside:
         stages.append(f'[[set_aside]]\nfile = "{said.aside}"\nreason = "strap slipped"\nby = "mk"')
     text = card_text(f"J-{said.job}", stages, bike=f"B-{said.job}")
-    return Content(text.encode(), "card", said=said)
+    pulls = {name for pulls, _ in said.stages for name in pulls}
+    is_right = not said.aside or bool(pulls & {"*.csv", said.aside})
+    return Content(text.encode(), "card" if is_right else "slip", said=said)
 
 
 def slip(number: int) -> Content:
@@ -83,7 +86,7 @@ def slip(number: int) -> Content:
 def note(job: int, number: int) -> Content:
     """Return a note about a job."""
     text = f'job = "J-{job}"\non = 2025-03-1{number}\nby = "mk"\ntext = "the belt slips"\n'
-    return Content(text.encode(), "note", said=job)
+    return Content(text.encode(), "note", about=job)
 
 
 # The shop
@@ -168,7 +171,7 @@ class Model:
         for place, lying in self.known.items():
             if place[0] == NOTES:
                 state = "refused" if lying.content.kind == "slip" else "waiting"
-                if lying.content.said in self.accepted:
+                if lying.content.about in self.accepted:
                     state = "note"
                 found[place] = state
         for place in self.absent & found.keys():

@@ -166,4 +166,3 @@ def check(life: "Life", seen: Seen, fresh: set[str], *, is_published: bool) -> N
 def is_log(place: tuple[str, str]) -> bool:
     """Whether a file is read as a log."""
     return place[0] != NOTES and place[1] != CARD
-
