@@ -179,6 +179,12 @@ class WatchedConnection:
             return self._points.run(f"bare {word.lower()}", act)
         return act()
 
+    def __enter__(self) -> "WatchedConnection":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._connection.close()
+
     def __getattr__(self, name: str) -> object:
         return getattr(self._connection, name)
 
