@@ -9,6 +9,7 @@ from tests.life.faults import FAULTS
 from tests.life.live import HISTORIES, SEED, live, replay
 
 
+@pytest.mark.long
 def test_two_hundred_histories_of_a_shop_break_no_promise(request):
     lived = live(HISTORIES, request.config.getoption("--life-seed") or SEED)
     assert lived.broken == "", replay(lived)
