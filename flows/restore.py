@@ -128,10 +128,11 @@ class Work:
         write_whole(self.shop.archive / acts.JOURNAL, journal)
         lines = lines_of(text, 0)[0].values()
         write_whole(self.shop.archive / LEDGER, "".join(line + "\n" for line in lines))
-        absent = set(manifest.not_in_inbox)
+        # What changed there since it was taken in comes with the list of files, as it is now.
+        otherwise = {*manifest.not_in_inbox, *_in_inbox(manifest)}
         for path, (sha, _, modified_ns) in arrived.inbox.items():
             held = archived_path(self.shop, sha)
-            if path not in absent and held.is_file():
+            if path not in otherwise and held.is_file():
                 self._place(
                     f"inbox/{path}", modified_ns, lambda to, held=held: shutil.copy(held, to)
                 )
@@ -167,6 +168,12 @@ class Work:
             self.lost.append(f"{name}: gone from the backup or damaged there ({sha256[:12]})")
         finally:
             made.unlink(missing_ok=True)
+
+
+def _in_inbox(manifest: Manifest) -> list[str]:
+    """Return which of the listed files lie in the inbox, by their paths there."""
+    start = "inbox/"
+    return [file.path[len(start) :] for file in manifest.files if file.path.startswith(start)]
 
 
 def is_name_here(path: str, on_windows: bool) -> bool:

@@ -62,6 +62,7 @@ plan.planner = SimpleNamespace(
 # What takes longest goes first, or one worker ends long after the other: 60 s of the processor
 # for the first of these, 10 for the last.
 LONG_FILES = [
+    "life",
     "damage",
     "promises",
     "hostile_files",
@@ -97,6 +98,11 @@ name = "Little shop"
 altitude_m = 310.0
 timezone = "Europe/Vienna"
 """
+
+
+def pytest_addoption(parser):
+    """Let somebody live a shop's life again as it was."""
+    parser.addoption("--life-seed", type=int, help="of the histories in tests/life, as printed")
 
 
 def pytest_collection_modifyitems(items):

@@ -192,6 +192,9 @@ def archive_arrivals(
     ]
     unsettled = _unsettled(moving, settle_s, progress)
     fresh = [(path, stat) for path, stat in fresh if path not in unsettled]
+    if fresh:
+        # Bytes without a ledger would look like one that was lost, had a kill come between.
+        (shop.archive / LEDGER).touch()
     number = last_arrival_no(connection)
     arrived = 0
     lines: list[str] = []

@@ -610,6 +610,14 @@ def test_an_inbox_tidied_since_the_last_update_comes_back_tidied(own, to, tmp_pa
     assert kept_of(bring_back(to, tmp_path / "back")[0]) == kept_of(own)
 
 
+def test_a_card_corrected_since_the_last_update_comes_back_corrected(own, to, tmp_path):
+    # Bug: the version that had been taken in came back, and the correction was called lost.
+    card = own.folder.inbox / "job 1" / "card.toml"
+    card.write_text(card.read_text(encoding="utf-8") + "# corrected\n", encoding="utf-8")
+    back_up(own, to)
+    assert kept_of(bring_back(to, tmp_path / "back")[0]) == kept_of(own)
+
+
 def test_the_ledger_of_years_costs_each_backup_only_its_end(tmp_path, to):
     shop = LittleShop(tmp_path / "shop")
     data = b"1"

@@ -1,5 +1,6 @@
 """Intake: what becomes of every file and card that reaches the inbox."""
 
+import errno
 import hashlib
 import json
 import re
@@ -510,3 +511,18 @@ def test_owners_and_positions_leave_the_archive_nowhere(shop, make):
     assert not POSITION.search(everything)
     assert "OWNER-4711" not in everything
     assert "latitude" not in everything
+
+
+def test_a_first_intake_stopped_before_its_ledger_does_not_shut_the_shop(shop, make, monkeypatch):
+    # Bug: once the file was written over, its bytes looked like an archive without its ledger.
+    path = shop.put("job 1/pull_1.csv", make.pull())
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("flows.steps.archive.append", full)
+        with pytest.raises(OSError, match="No space"):
+            shop.take_in()
+    path.write_text(make.pull(1.1), encoding="utf-8")
+    assert shop.take_in().arrived == 1

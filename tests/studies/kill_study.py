@@ -19,7 +19,7 @@ import tempfile
 import time
 import traceback
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -179,6 +179,12 @@ class WatchedConnection:
             return self._points.run(f"bare {word.lower()}", act)
         return act()
 
+    def __enter__(self) -> "WatchedConnection":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._connection.close()
+
     def __getattr__(self, name: str) -> object:
         return getattr(self._connection, name)
 
@@ -190,8 +196,9 @@ class WatchedAppend:
         self._file = file
         self._points = points
 
-    def writelines(self, lines: list[str]) -> None:
+    def writelines(self, given: Iterable[str]) -> None:
         """Write lines, at a point."""
+        lines = list(given)
         self._points.run("append", lambda: self._file.writelines(lines), lambda: self._torn(lines))
 
     def _torn(self, lines: list[str]) -> None:
