@@ -269,7 +269,7 @@ def test_a_run_stopped_between_two_steps_is_made_good_by_the_next(
         return function(*arguments)
 
     torn_shops("counted").work(run=count)
-    assert len(names) == 6 + len(STEPS)
+    assert len(names) == 7 + len(STEPS)
 
     def stop(before):
         def run(name, function, *arguments):
