@@ -157,8 +157,10 @@ def test_a_page_stands_by_itself_fits_the_screen_and_a_glove_and_can_be_read(nam
     page.emulate_media(color_scheme="light")
     watched.open(f"{address}/{_path(name)}")
     wrong = {"errors": page.get_by_test_id("stException").all_inner_texts()}
-    # A page shows figures, leads to them, or asks for the files that they come from.
+    # A page shows figures, leads to them, asks for the files that they come from, or says that
+    # a shop of one day has no past yet.
     shown = ("stPlotlyChart", "stDataFrame", "stFileUploader", "stPageLink")
+    shown += ("stAlert",) if name == "what-changed" else ()
     wrong["shows nothing"] = not any(page.get_by_test_id(one).count() for one in shown)
     wrong["low"] = [one for one in page.evaluate(PRESSED) if one[0] < LEAST_TARGET_PX]
     for width in sorted(screenshots.WIDTHS_PX):

@@ -131,7 +131,7 @@ def test_a_pulls_trial_holds_all_that_was_read_over_speed(guess, file, shop):
     assert {"lambda_wide", "throttle_pct"} <= set(answer.tried.curve.beside)
     drawn = trial_chart(answer.tried, "pull", LOOK)
     lines = [[line.who for line in panel.items] for panel in drawn.panels]
-    assert lines == [["power_w"], ["lambda_wide"], ["throttle_pct"]]
+    assert lines == [["Power"], ["Mixture"], ["Throttle"]]
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,8 @@ from schemas.card_files import is_pattern, one_form
 from schemas.card_text import card_text
 
 # A card's words never begin or end in a space: reading takes those off.
-words = st.text(min_size=1, max_size=40).map(str.strip).filter(bool)
+letters = st.characters(exclude_categories=["Cs"], exclude_characters="\0")
+words = st.text(letters, min_size=1, max_size=40).map(str.strip).filter(bool)
 file_names = words.filter(
     lambda name: name.isprintable() and not set(name) & set("/\\") and name not in {".", ".."}
 )
@@ -38,7 +39,7 @@ stages = st.fixed_dictionaries(
         "mounting": st.integers(1, 1_000),
         "target_lambda": st.floats(0.7, 1.05),
         "parts": st.lists(parts, max_size=4, unique_by=itemgetter(*PART)),
-        "note": st.text(max_size=60).map(str.strip),
+        "note": st.text(letters, max_size=60).map(str.strip),
     },
 )
 
@@ -79,7 +80,7 @@ def contents(draw):
         "set_aside": [{"file": name, "reason": draw(words), "by": draw(by)} for name in aside],
         "job": draw(words),
         "received": draw(st.dates()),
-        "note": draw(st.text(max_size=60).map(str.strip)),
+        "note": draw(st.text(letters, max_size=60).map(str.strip)),
         "bike": bike,
         "stage": listed,
     }
