@@ -17,17 +17,19 @@ import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from decimal import ROUND_05UP, Context
 from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import duckdb
+import polars as pl
 
 from warehouse import causes, statements
 from warehouse.damage import DamagedError, file_sha256, first_line, put_aside
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Part, Snapshot, current
-from warehouse.store import first_of_each, transaction
+from warehouse.store import transaction
 from warehouse.whole_file import write_whole
 
 INDEX = "index.json"
@@ -56,29 +58,19 @@ LEFT_OUT = (
 DRAWN_PLACES, DRAWN_DIGITS = 1, 3
 """What an eye can tell of a picture: places of a percent, digits of all else."""
 BAND = re.compile(r"(?:whole_)?(?:lower|upper)_\w+")
-DIGITS = 6
-"""Of a number that is kept. The last digit is neither 0 nor 5 where more followed, so that rounding
-it further, as pages do, tells the same as rounding the number itself."""
+DIGITS = Context(prec=6, rounding=ROUND_05UP)
+"""Of a number that is kept. The last is neither 0 nor 5 where more followed, so that rounding it
+further, as pages do, tells the same as rounding the number itself."""
+CHANGE = dict.fromkeys(("number", "since"), pl.Int64) | dict.fromkeys(
+    ("table_name", "key", "row", "column_name", "cause", "held"), pl.String
+)
+KEPT = "FROM change ORDER BY table_name, column_name, key, row"
 NOT_KEPT = {"likeness", "column_meaning"}
 """Tables that nobody reads a value of, and the meaning of columns, which is the program's."""
 MADE_FROM = "made_from"
 """Fingerprints are no value that a person reads: rows made again alike are the same rows."""
 ABSENT = ""
 """Instead of a column's name: no such row stood then, or no such picture as now."""
-CUT = f"""
-    WITH
-    sized AS (SELECT *, {DIGITS - 1} - floor(log10(abs(nullif(figure, 0))))::INT AS n FROM change),
-    scaled AS (SELECT *, if(n < 0, figure / pow(10.0, -n), figure * pow(10.0, n)) AS x FROM sized),
-    whole AS (SELECT *, trunc(x) AS y FROM scaled),
-    odd AS (SELECT *, y + if(y <> x AND y % 5 = 0, sign(x), 0) AS z FROM whole),
-    told AS (SELECT *, if(n < 0, z * pow(10.0, -n), z / pow(10.0, n)) AS cut FROM odd)
-    SELECT
-        number, since, table_name, key, row, column_name, cause,
-        coalesce(held, cut::VARCHAR, figure::VARCHAR) AS held
-    FROM told
-    ORDER BY table_name, column_name, key, row
-"""  # noqa: S608
-"""What is kept of the table `change`."""
 PACKED_ROWS = 16384
 """Rows in a group of a packed file: a reader of an older day skips all but the first groups."""
 _PRIMARY = re.compile(r"^ +(?:(?P<one>\w+) .*PRIMARY KEY|PRIMARY KEY \((?P<several>[^)]+)\))", re.M)
@@ -251,7 +243,7 @@ def _grains() -> dict[str, list[str]]:
 
 def _zone(anchor: Anchor, shop: ShopFolder) -> dt.tzinfo:
     """Return the shop's own zone: a past day is one of its calendar."""
-    with _opened(anchor.files(shop.published)) as connection:
+    with _opened(anchor.files(shop.published)[:1]) as connection:
         found = connection.execute(
             f'SELECT setting_json FROM "{Path(anchor.file).stem}".out.setting '  # noqa: S608
             "WHERE setting = 'shop.timezone'"
@@ -289,7 +281,7 @@ def _gone_on(
         changed = _find_changes(connection, index.anchor, anchor, number)
         if not changed:
             return replace(index, anchor=anchor)
-        kept = _kept(connection, shop.history / name, number, number, CUT)
+        kept = _kept(connection, shop.history / name, number, number, KEPT)
     return replace(index, anchor=anchor, states=[*index.states, state], files=[*index.files, kept])
 
 
@@ -323,22 +315,18 @@ def _find_changes(
     old, new = Path(before.file).stem, Path(after.file).stem
     connection.execute(
         "CREATE TABLE change (number BIGINT, since BIGINT, table_name VARCHAR, key VARCHAR, "
-        "row VARCHAR, column_name VARCHAR, cause VARCHAR, held VARCHAR, figure DOUBLE)"
+        "row VARCHAR, column_name VARCHAR, cause VARCHAR, held VARCHAR)"
     )
     was, now = _tables(connection, old), _tables(connection, new)
-    for table in _other(connection, before, after, was, now):
-        sides = [(old, was.get(table, {})), (new, now.get(table, {}))]
-        narrow = _in_parts(connection, table, before, after)
-        if table in DRAWN:
-            found = _drawn_changes(table, sides, narrow)
-        else:
-            grains = [one.grains.get(table, []) for one in (before, after)]
-            found = _row_changes(table, sides, grains, narrow)
-        connection.execute(
-            "INSERT INTO change SELECT ?, 0, ?, key, row, one.name, '', one.held, one.figure "  # noqa: S608
-            f"FROM ({found}) WHERE one.differs",
-            [number, table],
-        )
+    narrow = {
+        table: _in_parts(connection, table, before, after)
+        for table in sorted((was.keys() | now.keys()) - NOT_KEPT)
+    }
+    sides = [(old, before.grains, was), (new, after.grains, now)]
+    _find_rows(connection, sides, {t: told for t, told in narrow.items() if t not in DRAWN}, number)
+    for table in sorted(DRAWN & narrow.keys()):
+        drawn = [(place, all_.get(table, {})) for place, _, all_ in sides]
+        _find_drawn(connection, table, drawn, narrow[table], number)
     causes.tell(connection, old, new, _new_versions(before, after, was, now))
     return len(connection.execute("SELECT 1 FROM change").fetchall())
 
@@ -348,65 +336,108 @@ Side = tuple[str, Columns]
 """Where a table stands, and its columns."""
 
 
-def _row_changes(
-    table: str, sides: Sequence[Side], grains: Sequence[list[str]], narrow: str
-) -> str:
-    """Return the query for what each changed column of each row held."""
-    rows = [
-        f"SELECT true AS stands, {', '.join(_identity(columns, grain))}, * "  # noqa: S608
-        f'FROM "{place}".out.{table} WHERE {narrow.format(key=_key(columns))}'
-        if columns
-        else 'SELECT NULL AS stands, NULL AS "the key", NULL AS "the row" WHERE false'
-        for (place, columns), grain in zip(sides, grains, strict=True)
+def _find_rows(
+    connection: duckdb.DuckDBPyConnection,
+    sides: Sequence[tuple[str, dict[str, list[str]], dict[str, Columns]]],
+    narrow: Mapping[str, str],
+    number: int,
+) -> None:
+    """Add to the table `change` the rows that came, and what changed of those that stood."""
+    all_rows = [
+        " UNION ALL ".join(
+            f"SELECT '{table}' AS table_name, "  # noqa: S608
+            f"{', '.join(_identity(all_[table], grains.get(table, [])))}, "
+            f"hash({_all(all_[table])}) AS digest "
+            f'FROM "{place}".out.{table} WHERE {told.format(key=_key(all_[table]))}'
+            for table, told in narrow.items()
+            if table in all_
+        )
+        for place, grains, all_ in sides
     ]
-    old, new = (columns for _, columns in sides)
-    parted = {name: _parted(name, old, new) for name in old | new if name != MADE_FROM}
-    ones = [
-        _one(ABSENT, "VARCHAR", "NULL", "a.stands IS NULL"),
-        *(
-            _one(
-                name,
-                old.get(name, "VARCHAR"),
-                f"a.{name}" if name in old else "NULL",
-                f"a.stands AND (b.stands IS NULL OR {differs})",
-            )
-            for name, differs in parted.items()
-        ),
-    ]
-    return (
-        f'SELECT "the key" AS key, "the row" AS row, unnest([{", ".join(ones)}]) AS one FROM '  # noqa: S608
-        f'({rows[0]}) AS a FULL JOIN ({rows[1]}) AS b USING ("the key", "the row") '
-        f"WHERE a.stands IS NULL OR b.stands IS NULL OR {' OR '.join(parted.values())}"
+    connection.execute(
+        'CREATE TEMP TABLE found AS SELECT table_name, "the key" AS key, "the row" AS row, '  # noqa: S608
+        f"a.digest IS NOT NULL AS stood FROM ({all_rows[0]}) AS a FULL JOIN ({all_rows[1]}) AS b "
+        'USING (table_name, "the key", "the row") WHERE a.digest IS DISTINCT FROM b.digest'
     )
-
-
-def _parted(name: str, old: Columns, new: Columns) -> str:
-    """Return whether a column is another now: of numbers, by more than is kept of them."""
-    if name not in new:
-        return "true"
-    if name not in old:
-        return f"b.{name} IS NOT NULL"
-    a, b = (
-        _compared(f"{side}.{name}", columns[name]) for side, columns in (("a", old), ("b", new))
+    connection.execute(
+        f"INSERT INTO change SELECT {number}, 0, table_name, key, row, '{ABSENT}', '', NULL "  # noqa: S608
+        "FROM found WHERE NOT stood"
     )
-    return f"{a} IS DISTINCT FROM {b}"
+    changed: list[tuple[object, ...]] = []
+    for (table,) in connection.execute(
+        "SELECT DISTINCT table_name FROM found WHERE stood ORDER BY 1"
+    ).fetchall():
+        then, now = (
+            _told(connection, place, table, all_.get(table, {}), grains.get(table, []))
+            for place, grains, all_ in sides
+        )
+        columns = [sides[side][2].get(table, {}) for side in (0, 1)]
+        changed += [
+            (number, 0, table, *which, name, "", row.get(name))
+            for which, row in then.items()
+            for name in columns[0] | columns[1]
+            if which not in now or name not in columns[1] or row.get(name) != now[which].get(name)
+        ]
+    connection.register("changed rows", pl.DataFrame(changed, schema=CHANGE, orient="row"))
+    connection.execute('INSERT INTO change FROM "changed rows"')
 
 
-def _compared(name: str, kind: str) -> str:
-    return f"{name}::FLOAT" if kind == "DOUBLE" else name
+def _told(
+    connection: duckdb.DuckDBPyConnection,
+    place: str,
+    table: str,
+    columns: Columns,
+    grain: Sequence[str],
+) -> dict[tuple[str, str], dict[str, str | None]]:
+    """Return the rows of a side that changed, as texts by what tells them from others."""
+    if not columns:
+        return {}
+    names = [name for name in columns if name != MADE_FROM]
+    told = ", ".join(f"{name}::VARCHAR" for name in names)
+    found = connection.execute(
+        f'SELECT "the key", "the row", {told} FROM (SELECT {", ".join(_identity(columns, grain))}, '  # noqa: S608
+        f"* FROM \"{place}\".out.{table}) SEMI JOIN found ON table_name = '{table}' AND stood "
+        'AND key = "the key" AND row = "the row"'
+    ).fetchall()
+    return {
+        (key, row): {
+            name: str(DIGITS.create_decimal(value))
+            if value is not None and columns[name] == "DOUBLE"
+            else value
+            for name, value in zip(names, values, strict=True)
+        }
+        for key, row, *values in found
+    }
 
 
-def _one(name: str, kind: str, value: str, differs: str) -> str:
-    """Return what is told of a column: its value, of a number apart, and whether it is another."""
-    held, figure = ("NULL", value) if kind == "DOUBLE" else (value, "NULL")
-    return (
-        f"{{'name': '{name}', 'held': {held}::VARCHAR, 'figure': {figure}::DOUBLE, "
-        f"'differs': {differs}}}"
+def _find_drawn(
+    connection: duckdb.DuckDBPyConnection,
+    table: str,
+    sides: Sequence[Side],
+    narrow: str,
+    number: int,
+) -> None:
+    """Add to `change` the pictures that came or changed, and those of which only the band did."""
+    if narrow == "false":
+        return
+    if narrow != "true" and sides[0][1] == sides[1][1]:
+        # What came is known by the keys of its parts: most often there is nothing else to read.
+        connection.execute(
+            f"INSERT INTO change SELECT {number}, 0, '{table}', key, '', '{ABSENT}', '', NULL "  # noqa: S608
+            f'FROM "in parts of {table}" WHERE NOT stood'
+        )
+        stood = f'FROM "in parts of {table}" WHERE stood'
+        if not connection.execute(f"{stood} LIMIT 1").fetchall():
+            return
+        narrow = f"{{key}} IN (SELECT key {stood})"
+    connection.execute(
+        f"INSERT INTO change SELECT {number}, 0, '{table}', key, '', one.name, '', NULL "  # noqa: S608
+        f"FROM ({_drawn_changes(table, sides, narrow)}) WHERE one.differs"
     )
 
 
 def _drawn_changes(table: str, sides: Sequence[Side], narrow: str) -> str:
-    """Return the query for the pictures that came, went or changed, or of which the band did."""
+    """Return the query for what differs of each picture."""
     (_, old), (_, new) = sides
     bands = [name for name in old if BAND.fullmatch(name)] if old == new else []
     sums = []
@@ -421,13 +452,17 @@ def _drawn_changes(table: str, sides: Sequence[Side], narrow: str) -> str:
         )
     other = f"(a.all_else IS DISTINCT FROM b.all_else OR {old != new})"
     ones = [
-        _one(ABSENT, "VARCHAR", "NULL", other),
-        *(_one(name, "VARCHAR", "NULL", f"NOT {other} AND a.{name} <> b.{name}") for name in bands),
+        _one(ABSENT, other),
+        *(_one(name, f"NOT {other} AND a.{name} <> b.{name}") for name in bands),
     ]
     return (
-        f"SELECT key, '' AS row, unnest([{', '.join(ones)}]) AS one FROM ({sums[0]}) AS a "  # noqa: S608
+        f"SELECT key, unnest([{', '.join(ones)}]) AS one FROM ({sums[0]}) AS a "  # noqa: S608
         f"FULL JOIN ({sums[1]}) AS b USING (key)"
     )
+
+
+def _one(name: str, differs: str) -> str:
+    return f"{{'name': '{name}', 'differs': {differs}}}"
 
 
 def _sum(told: str) -> str:
@@ -443,34 +478,8 @@ def _seen(name: str, kind: str) -> str:
     return f"if({name} = 0, 0, round({name}, {DRAWN_DIGITS - 1} - floor(log10(abs({name})))::INT))"
 
 
-def _other(
-    connection: duckdb.DuckDBPyConnection,
-    before: Anchor,
-    after: Anchor,
-    was: dict[str, Columns],
-    now: dict[str, Columns],
-) -> list[str]:
-    """Return the tables that hold other values; long ones by their parts, nothing of them read."""
-    tables = sorted((was.keys() | now.keys()) - NOT_KEPT)
-    in_parts = {of.removeprefix("out.") for one in (before, after) for _, of in one.parts}
-    short = [t for t in tables if t not in in_parts and was.get(t) == now.get(t)]
-    sides = [
-        f"SELECT count(*), {_sum(_all(now[table]))} "  # noqa: S608
-        f'FROM "{Path(one.file).stem}".out.{table}'
-        for one in (before, after)
-        for table in short
-    ]
-    sums = first_of_each(connection, sides)
-    pairs = zip(short, sums[: len(short)], sums[len(short) :], strict=True)
-    alike = {table for table, old, new in pairs if old == new}
-    alike |= {
-        t for t in in_parts if _parts(before, t) == _parts(after, t) and t in was.keys() & now
-    }
-    return [table for table in tables if table not in alike]
-
-
 def _all(columns: Columns) -> str:
-    return ", ".join(_compared(*one) for one in columns.items() if one[0] != MADE_FROM)
+    return ", ".join(name for name in columns if name != MADE_FROM)
 
 
 def _parts(anchor: Anchor, table: str) -> set[str]:
@@ -498,17 +507,20 @@ def _in_parts(
     own = [_parts(before, table), _parts(after, table)]
     if not all(own):
         return "true"
+    if own[0] == own[1]:
+        return "false"
     held = [
         " UNION ALL ".join(f'FROM "{Path(file).stem}".main.keys' for file in mine - other)
         or "SELECT NULL AS key, 0 AS rows, 0::UBIGINT AS digest WHERE false"
         for mine, other in (own, own[::-1])
     ]
     connection.execute(
-        "CREATE OR REPLACE TEMP TABLE in_parts AS "  # noqa: S608
-        f"SELECT DISTINCT coalesce(key, '') AS key FROM (({held[0]}) EXCEPT ({held[1]}) "
-        f"UNION ALL (({held[1]}) EXCEPT ({held[0]})))"
+        f'CREATE TEMP TABLE "in parts of {table}" AS '  # noqa: S608
+        f"SELECT coalesce(key, '') AS key, bool_or(side = 0) AS stood FROM ("
+        f"(SELECT 0 AS side, * FROM (({held[0]}) EXCEPT ({held[1]}))) UNION ALL "
+        f"(SELECT 1 AS side, * FROM (({held[1]}) EXCEPT ({held[0]})))) GROUP BY 1"
     )
-    return "{key} IN (FROM in_parts)"
+    return f'{{key}} IN (SELECT key FROM "in parts of {table}")'  # noqa: S608
 
 
 def _new_versions(
