@@ -38,9 +38,11 @@ DRAWN = {
     "expected_mixture_cell",
     "expected_mixture_speed",
     "fuel_change_cell",
+    "gain_budget",
     "gain_curve",
     "health_curve",
     "map_revision_speed",
+    "news",
     "pooled_curve",
     "pressure_cell",
     "pull_curve",
@@ -48,19 +50,21 @@ DRAWN = {
     "similar_build",
     "transient",
 }
-"""Long tables that are drawn, or ranked anew with each job: of a key (a value of the first column)
-that an eye can tell from what it was, the past shows nothing; a curve without its band where only
-the band moved."""
+"""Tables that are drawn, or told and ranked anew from others: of a key (a value of the first
+column) that an eye can tell from what it was, the past shows nothing; a curve without its band
+where only the band moved."""
 LEFT_OUT = (
-    "Curves, maps and builds alike are left out, and bands of gains, where they changed since: "
-    "of those only today's are kept."
+    "Left out where it changed since: curves, maps and the bands of gains, builds alike, what an "
+    "interval is made of, and news. Of those only today's are kept."
 )
 DRAWN_PLACES, DRAWN_DIGITS = 1, 3
 """What an eye can tell of a picture: places of a percent, digits of all else."""
 BAND = re.compile(r"(?:whole_)?(?:lower|upper)_\w+")
-DIGITS = Context(prec=6, rounding=ROUND_05UP)
+DIGITS, DIGITS_OF_DOUBT = (Context(prec=n, rounding=ROUND_05UP) for n in (6, 5))
 """Of a number that is kept. The last is neither 0 nor 5 where more followed, so that rounding it
 further, as pages do, tells the same as rounding the number itself."""
+DOUBT = re.compile(r"\w+_(?:p|sd|sd_pct|share)|share_of_\w+")
+"""Columns that are read to two digits, or compared with a threshold of as many."""
 CHANGE = dict.fromkeys(("number", "since"), pl.Int64) | dict.fromkeys(
     ("table_name", "key", "row", "column_name", "cause", "held"), pl.String
 )
@@ -363,21 +367,19 @@ def _find_rows(
         f"INSERT INTO change SELECT {number}, 0, table_name, key, row, '{ABSENT}', '', NULL "  # noqa: S608
         "FROM found WHERE NOT stood"
     )
-    changed: list[tuple[object, ...]] = []
-    for (table,) in connection.execute(
-        "SELECT DISTINCT table_name FROM found WHERE stood ORDER BY 1"
-    ).fetchall():
-        then, now = (
-            _told(connection, place, table, all_.get(table, {}), grains.get(table, []))
-            for place, grains, all_ in sides
-        )
-        columns = [sides[side][2].get(table, {}) for side in (0, 1)]
-        changed += [
-            (number, 0, table, *which, name, "", row.get(name))
-            for which, row in then.items()
-            for name in columns[0] | columns[1]
-            if which not in now or name not in columns[1] or row.get(name) != now[which].get(name)
-        ]
+    stood = [
+        table
+        for (table,) in connection.execute(
+            "SELECT DISTINCT table_name FROM found WHERE stood ORDER BY 1"
+        ).fetchall()
+    ]
+    then, now = (_told(connection, *side, stood) for side in sides)
+    changed = [
+        (number, 0, *which, name, "", row.get(name))
+        for which, row in then.items()
+        for name in row | now.get(which, {})
+        if which not in now or name not in now[which] or row.get(name) != now[which][name]
+    ]
     connection.register("changed rows", pl.DataFrame(changed, schema=CHANGE, orient="row"))
     connection.execute('INSERT INTO change FROM "changed rows"')
 
@@ -385,29 +387,38 @@ def _find_rows(
 def _told(
     connection: duckdb.DuckDBPyConnection,
     place: str,
-    table: str,
-    columns: Columns,
-    grain: Sequence[str],
-) -> dict[tuple[str, str], dict[str, str | None]]:
+    grains: dict[str, list[str]],
+    all_: dict[str, Columns],
+    tables: Sequence[str],
+) -> dict[tuple[str, str, str], dict[str, str | None]]:
     """Return the rows of a side that changed, as texts by what tells them from others."""
+    columns = {
+        table: {name: kind for name, kind in all_[table].items() if name != MADE_FROM}
+        for table in tables
+        if table in all_
+    }
     if not columns:
         return {}
-    names = [name for name in columns if name != MADE_FROM]
-    told = ", ".join(f"{name}::VARCHAR" for name in names)
-    found = connection.execute(
-        f'SELECT "the key", "the row", {told} FROM (SELECT {", ".join(_identity(columns, grain))}, '  # noqa: S608
-        f"* FROM \"{place}\".out.{table}) SEMI JOIN found ON table_name = '{table}' AND stood "
-        'AND key = "the key" AND row = "the row"'
-    ).fetchall()
+    queries = []
+    for table, kinds in columns.items():
+        texts = ", ".join(f"{name}::VARCHAR" for name in kinds)
+        named = ", ".join(_identity(all_[table], grains.get(table, [])))
+        queries.append(
+            f'SELECT \'{table}\', "the key", "the row", [{texts}] '  # noqa: S608
+            f'FROM (SELECT {named}, * FROM "{place}".out.{table}) SEMI JOIN found '
+            f'ON table_name = \'{table}\' AND stood AND key = "the key" AND row = "the row"'
+        )
     return {
-        (key, row): {
-            name: str(DIGITS.create_decimal(value))
-            if value is not None and columns[name] == "DOUBLE"
-            else value
-            for name, value in zip(names, values, strict=True)
+        (table, key, row): {
+            name: _cut(name, value) if value and columns[table][name] == "DOUBLE" else value
+            for name, value in zip(columns[table], values, strict=True)
         }
-        for key, row, *values in found
+        for table, key, row, values in connection.execute(" UNION ALL ".join(queries)).fetchall()
     }
+
+
+def _cut(name: str, value: str) -> str:
+    return str((DIGITS_OF_DOUBT if DOUBT.fullmatch(name) else DIGITS).create_decimal(value))
 
 
 def _find_drawn(
