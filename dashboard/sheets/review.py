@@ -298,7 +298,7 @@ def _notes(reader: duckdb.DuckDBPyConnection, quarter: str) -> list[Row]:
 
 
 def _frame(rows: list[Row]) -> pl.DataFrame:
-    """Return rows to draw, their numbers as far as history keeps them: a past review is the same."""
+    """Return rows to draw, in digits that history keeps: a past review is the same."""
     frame = pl.DataFrame(rows, infer_schema_length=None)
     return frame.with_columns(cs.float().round_sig_figs(DRAWN_DIGITS))
 
