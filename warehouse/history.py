@@ -65,8 +65,9 @@ DIGITS, DIGITS_OF_DOUBT = (Context(prec=n, rounding=ROUND_05UP) for n in (6, 5))
 further, as pages do, tells the same as rounding the number itself."""
 DOUBT = re.compile(r"\w+_(?:p|sd|sd_pct|share)|share_of_\w+")
 """Columns that are read to two digits, or compared with a threshold of as many."""
-CHANGE = dict.fromkeys(("number", "since"), pl.Int64) | dict.fromkeys(
-    ("table_name", "key", "row", "column_name", "cause", "held"), pl.String
+CHANGE = pl.Schema(
+    {"number": pl.Int64, "since": pl.Int64}
+    | dict.fromkeys(("table_name", "key", "row", "column_name", "cause", "held"), pl.String)
 )
 KEPT = "FROM change ORDER BY table_name, column_name, key, row"
 NOT_KEPT = {"likeness", "column_meaning"}
@@ -328,9 +329,12 @@ def _find_changes(
     }
     sides = [(old, before.grains, was), (new, after.grains, now)]
     _find_rows(connection, sides, {t: told for t, told in narrow.items() if t not in DRAWN}, number)
-    for table in sorted(DRAWN & narrow.keys()):
+    for table in sorted(DRAWN & {t for t, told in narrow.items() if told != "false"}):
         drawn = [(place, all_.get(table, {})) for place, _, all_ in sides]
-        _find_drawn(connection, table, drawn, narrow[table], number)
+        connection.execute(
+            f"INSERT INTO change SELECT {number}, 0, '{table}', key, '', one.name, '', NULL "  # noqa: S608
+            f"FROM ({_drawn_changes(table, drawn, narrow[table])}) WHERE one.differs"
+        )
     causes.tell(connection, old, new, _new_versions(before, after, was, now))
     return len(connection.execute("SELECT 1 FROM change").fetchall())
 
@@ -421,32 +425,6 @@ def _cut(name: str, value: str) -> str:
     return str((DIGITS_OF_DOUBT if DOUBT.fullmatch(name) else DIGITS).create_decimal(value))
 
 
-def _find_drawn(
-    connection: duckdb.DuckDBPyConnection,
-    table: str,
-    sides: Sequence[Side],
-    narrow: str,
-    number: int,
-) -> None:
-    """Add to `change` the pictures that came or changed, and those of which only the band did."""
-    if narrow == "false":
-        return
-    if narrow != "true" and sides[0][1] == sides[1][1]:
-        # What came is known by the keys of its parts: most often there is nothing else to read.
-        connection.execute(
-            f"INSERT INTO change SELECT {number}, 0, '{table}', key, '', '{ABSENT}', '', NULL "  # noqa: S608
-            f'FROM "in parts of {table}" WHERE NOT stood'
-        )
-        stood = f'FROM "in parts of {table}" WHERE stood'
-        if not connection.execute(f"{stood} LIMIT 1").fetchall():
-            return
-        narrow = f"{{key}} IN (SELECT key {stood})"
-    connection.execute(
-        f"INSERT INTO change SELECT {number}, 0, '{table}', key, '', one.name, '', NULL "  # noqa: S608
-        f"FROM ({_drawn_changes(table, sides, narrow)}) WHERE one.differs"
-    )
-
-
 def _drawn_changes(table: str, sides: Sequence[Side], narrow: str) -> str:
     """Return the query for what differs of each picture."""
     (_, old), (_, new) = sides
@@ -527,11 +505,10 @@ def _in_parts(
     ]
     connection.execute(
         f'CREATE TEMP TABLE "in parts of {table}" AS '  # noqa: S608
-        f"SELECT coalesce(key, '') AS key, bool_or(side = 0) AS stood FROM ("
-        f"(SELECT 0 AS side, * FROM (({held[0]}) EXCEPT ({held[1]}))) UNION ALL "
-        f"(SELECT 1 AS side, * FROM (({held[1]}) EXCEPT ({held[0]})))) GROUP BY 1"
+        f"SELECT DISTINCT coalesce(key, '') FROM (({held[0]}) EXCEPT ({held[1]}) "
+        f"UNION ALL (({held[1]}) EXCEPT ({held[0]})))"
     )
-    return f'{{key}} IN (SELECT key FROM "in parts of {table}")'  # noqa: S608
+    return f'{{key}} IN (FROM "in parts of {table}")'
 
 
 def _new_versions(

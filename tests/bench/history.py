@@ -57,7 +57,7 @@ def main() -> None:
                     [later],
                 )
             publish(connection, shop, settings, BEGINS)
-            spent = []
+            spent, loose = [], 0
             for day, folder in enumerate(later, start=1):
                 for table in OF_JOBS:
                     connection.execute(
@@ -70,7 +70,9 @@ def main() -> None:
                     f"{folder}: {spent[-1][0]:.2f} s, history {spent[-1][1]:.2f} s, {loose:,} bytes"
                 )
         pack(shop)
-        packed, out = size(shop), sum(p.stat().st_size for p in current(root).files())
+        standing = current(root)
+        assert standing
+        packed, out = size(shop), sum(path.stat().st_size for path in standing.files())
         lines = [
             "| what | figure |",
             "| --- | --- |",
@@ -123,8 +125,9 @@ def size(shop) -> int:
 def pack(shop) -> None:
     """Pack all there is, as when the month is over."""
     index = history.read_index(shop.history)
+    assert index
     later = replace(index, states=[*index.states, ("2099-01-01T00:00:00+00:00", 0)])
-    packed = history._packed(shop.history, later)
+    packed = history._packed(shop.history, later) or later
     history._write_index(shop.history, replace(packed, states=index.states))
     history._sweep(shop, packed)
 
@@ -132,6 +135,7 @@ def pack(shop) -> None:
 def ten_years(shop) -> list[str]:
     """Repeat the month, and open its first, its middle and its last days."""
     index = history.read_index(shop.history)
+    assert index
     (month,) = index.files
     count, files = month.last, []
     for turn in range(MONTHS):
