@@ -28,7 +28,7 @@ import polars as pl
 from warehouse import causes, statements
 from warehouse.damage import DamagedError, file_sha256, first_line, put_aside
 from warehouse.shop import ShopFolder
-from warehouse.snapshot import Part, Snapshot, current
+from warehouse.snapshot import SMALL_BLOCKS, Part, Snapshot, current
 from warehouse.store import transaction
 from warehouse.whole_file import write_whole
 
@@ -687,7 +687,7 @@ def _make(shop: ShopFolder, anchor: Anchor, place: int, files: list[KeptFile], p
     try:
         with _opened(standing) as connection:
             quoted = str(made).replace("'", "''")
-            connection.execute(f"ATTACH '{quoted}' AS past")
+            connection.execute(f"ATTACH '{quoted}' AS past {SMALL_BLOCKS}")
             back = _back(connection, shop.history, place, files)
             with transaction(connection):
                 connection.execute("CREATE SCHEMA past.out")

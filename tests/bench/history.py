@@ -150,7 +150,8 @@ def ten_years(shop) -> list[str]:
     days = [BEGINS + dt.timedelta(days=3 * n) for n in range(MONTHS * count + 1)]
     states = [(day.isoformat(), n) for n, day in enumerate(days)]
     index = replace(index, states=states, files=files)
-    index = history._packed(shop.history, index) or index
+    while packed := history._packed(shop.history, index):
+        index = packed
     history._write_index(shop.history, index)
     history._sweep(shop, index)
     told = [
