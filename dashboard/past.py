@@ -83,7 +83,7 @@ def strip(snapshot: Snapshot | None) -> None:
     if (asked := day()) and snapshot:
         st.info(
             f"**As it stood on {asked}**: snapshot {snapshot.number}. What came later is not in "
-            "it; what is entered here goes into the shop of today."
+            f"it; what is entered here goes into the shop of today. {history.LEFT_OUT}"
         )
 
 

@@ -29,7 +29,7 @@ def snapshot_of(folder: Path, day: str) -> Snapshot:
     """Return the snapshot of a day, and say which it is."""
     found = history.as_of(folder.resolve(), day_of(day))
     told = f"As it stood on {day}: snapshot {found.number}, published {found.published_at:%d %b %Y}"
-    prose(f"{told}. What came later is not in it.", style="yellow")
+    prose(f"{told}. What came later is not in it. {history.LEFT_OUT}", style="yellow")
     return found
 
 

@@ -1,10 +1,10 @@
 """History: what each publish changed, so that the snapshot of any day can be opened again.
 
-`history/` holds, for each publish that changed a value, what each changed column of a key held
-before it (a key is a value of a table's first column), with the cause. From the newest recorded
-snapshot, the anchor, one goes back: of each column what was kept first after a day is what it held
-on that day. The files of a month that is over are packed into one, by days. `index.json` is written
-last and whole; what it does not name never was.
+`history/` holds, for each publish that changed a value, what each changed column of a row held
+before it, with the cause. From the newest recorded snapshot, the anchor, one goes back: of each
+column what was kept first after a day is what it held on that day. Of pictures it is kept only that
+they changed. The files of a month that is over are packed into one, then those of a year.
+`index.json` is written last and whole; what it does not name never was.
 """
 
 from __future__ import annotations
@@ -17,17 +17,19 @@ import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from decimal import ROUND_05UP, Context
 from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import duckdb
+import polars as pl
 
 from warehouse import causes, statements
 from warehouse.damage import DamagedError, file_sha256, first_line, put_aside
 from warehouse.shop import ShopFolder
-from warehouse.snapshot import Part, Snapshot, current
-from warehouse.store import first_of_each, transaction
+from warehouse.snapshot import SMALL_BLOCKS, Part, Snapshot, current
+from warehouse.store import transaction
 from warehouse.whole_file import write_whole
 
 INDEX = "index.json"
@@ -36,9 +38,11 @@ DRAWN = {
     "expected_mixture_cell",
     "expected_mixture_speed",
     "fuel_change_cell",
+    "gain_budget",
     "gain_curve",
     "health_curve",
     "map_revision_speed",
+    "news",
     "pooled_curve",
     "pressure_cell",
     "pull_curve",
@@ -46,15 +50,34 @@ DRAWN = {
     "similar_build",
     "transient",
 }
-"""Long tables that are drawn or ranked. Of their values history keeps what an eye can tell of a
-picture, percent to one place and all else to three digits; of all other tables every bit."""
-PCT_PLACES, DIGITS = 1, 3
+"""Tables that are drawn, or told and ranked anew from others: of a key (a value of the first
+column) that an eye can tell from what it was, the past shows nothing; a curve without its band
+where only the band moved."""
+LEFT_OUT = (
+    "Left out where it changed since: curves, maps and the bands of gains, builds alike, what an "
+    "interval is made of, and news. Of those only today's are kept."
+)
+DRAWN_PLACES, DRAWN_DIGITS = 1, 3
+"""What an eye can tell of a picture: places of a percent, digits of all else."""
+BAND = re.compile(r"(?:whole_)?(?:lower|upper)_\w+")
+DIGITS, DIGITS_OF_DOUBT = (Context(prec=n, rounding=ROUND_05UP) for n in (6, 5))
+"""Of a number that is kept. The last is neither 0 nor 5 where more followed, so that rounding it
+further, as pages do, tells the same as rounding the number itself."""
+DOUBT = re.compile(r"\w+_(?:p|sd|sd_pct|share)|share_of_\w+")
+"""Columns that are read to two digits, or compared with a threshold of as many."""
+CHANGE = pl.Schema(
+    {"number": pl.Int64, "since": pl.Int64}
+    | dict.fromkeys(("table_name", "key", "row", "column_name", "cause", "held"), pl.String)
+)
+KEPT = "FROM change ORDER BY table_name, column_name, key, row"
 NOT_KEPT = {"likeness", "column_meaning"}
 """Tables that nobody reads a value of, and the meaning of columns, which is the program's."""
 MADE_FROM = "made_from"
 """Fingerprints are no value that a person reads: rows made again alike are the same rows."""
-PACKED_ROWS = 4096
-"""Keys in a group of a packed file: a reader of an older day skips all but the first groups."""
+ABSENT = ""
+"""Instead of a column's name: no such row stood then, or no such picture as now."""
+PACKED_ROWS = 16384
+"""Rows in a group of a packed file: a reader of an older day skips all but the first groups."""
 _PRIMARY = re.compile(r"^ +(?:(?P<one>\w+) .*PRIMARY KEY|PRIMARY KEY \((?P<several>[^)]+)\))", re.M)
 
 
@@ -225,7 +248,7 @@ def _grains() -> dict[str, list[str]]:
 
 def _zone(anchor: Anchor, shop: ShopFolder) -> dt.tzinfo:
     """Return the shop's own zone: a past day is one of its calendar."""
-    with _opened(anchor.files(shop.published)) as connection:
+    with _opened(anchor.files(shop.published)[:1]) as connection:
         found = connection.execute(
             f'SELECT setting_json FROM "{Path(anchor.file).stem}".out.setting '  # noqa: S608
             "WHERE setting = 'shop.timezone'"
@@ -263,7 +286,7 @@ def _gone_on(
         changed = _find_changes(connection, index.anchor, anchor, number)
         if not changed:
             return replace(index, anchor=anchor)
-        kept = _kept(connection, shop.history / name, number, number, "SELECT * FROM change")
+        kept = _kept(connection, shop.history / name, number, number, KEPT)
     return replace(index, anchor=anchor, states=[*index.states, state], files=[*index.files, kept])
 
 
@@ -293,150 +316,177 @@ def _tables(connection: duckdb.DuckDBPyConnection, place: str) -> dict[str, dict
 def _find_changes(
     connection: duckdb.DuckDBPyConnection, before: Anchor, after: Anchor, number: int
 ) -> int:
-    """Fill the table `change` with what each changed column of a key held; return how many."""
+    """Fill the table `change` with what each changed column of a row held; return how many."""
     old, new = Path(before.file).stem, Path(after.file).stem
     connection.execute(
         "CREATE TABLE change (number BIGINT, since BIGINT, table_name VARCHAR, key VARCHAR, "
-        "column_name VARCHAR, cause VARCHAR, rows VARCHAR)"
+        "row VARCHAR, column_name VARCHAR, cause VARCHAR, held VARCHAR)"
     )
     was, now = _tables(connection, old), _tables(connection, new)
-    for table in _other(connection, before, after, was, now):
-        grain = after.grains.get(table, [])
-        is_alike = was.get(table) == now.get(table) and before.grains.get(table, []) == grain
-        sides = ((old, was.get(table)), (new, now.get(table)))
-        narrow = _in_parts(connection, table, before, after)
-        digests = [_digests(place, table, columns, narrow) for place, columns in sides]
+    narrow = {
+        table: _in_parts(connection, table, before, after)
+        for table in sorted((was.keys() | now.keys()) - NOT_KEPT)
+    }
+    sides = [(old, before.grains, was), (new, after.grains, now)]
+    _find_rows(connection, sides, {t: told for t, told in narrow.items() if t not in DRAWN}, number)
+    for table in sorted(DRAWN & {t for t, told in narrow.items() if told != "false"}):
+        drawn = [(place, all_.get(table, {})) for place, _, all_ in sides]
         connection.execute(
-            "CREATE OR REPLACE TEMP TABLE changed AS SELECT key, a.rows > 0 AS was_there FROM "  # noqa: S608
-            f"({digests[0]}) AS a FULL JOIN ({digests[1]}) AS b USING (key) "
-            "WHERE (a.rows, a.digest) IS DISTINCT FROM (b.rows, b.digest)"
+            f"INSERT INTO change SELECT {number}, 0, '{table}', key, '', one.name, '', NULL "  # noqa: S608
+            f"FROM ({_drawn_changes(table, drawn, narrow[table])}) WHERE one.differs"
         )
-        connection.execute(
-            "INSERT INTO change SELECT ?, 0, ?, key, '', '', NULL FROM changed "
-            "WHERE was_there IS NULL",
-            [number, table],
-        )
-        if connection.execute("SELECT 1 FROM changed WHERE was_there LIMIT 1").fetchall():
-            _keep_columns(connection, table, sides, grain if is_alike else [], number)
     causes.tell(connection, old, new, _new_versions(before, after, was, now))
     return len(connection.execute("SELECT 1 FROM change").fetchall())
 
 
 Columns = dict[str, str]
+Side = tuple[str, Columns]
+"""Where a table stands, and its columns."""
 
 
-def _other(
+def _find_rows(
     connection: duckdb.DuckDBPyConnection,
-    before: Anchor,
-    after: Anchor,
-    was: dict[str, Columns],
-    now: dict[str, Columns],
-) -> list[str]:
-    """Return the tables that hold other values; long ones by their parts, nothing of them read."""
-    tables = sorted((was.keys() | now.keys()) - NOT_KEPT)
-    in_parts = {of.removeprefix("out.") for one in (before, after) for _, of in one.parts}
-    short = [t for t in tables if t not in in_parts and was.get(t) == now.get(t)]
-    sides = [
-        f"SELECT count(*), sum(hash({', '.join(_values(table, now[table]).values())})::HUGEINT) "  # noqa: S608
-        f'FROM "{Path(one.file).stem}".out.{table}'
-        for one in (before, after)
-        for table in short
+    sides: Sequence[tuple[str, dict[str, list[str]], dict[str, Columns]]],
+    narrow: Mapping[str, str],
+    number: int,
+) -> None:
+    """Add to the table `change` the rows that came, and what changed of those that stood."""
+    all_rows = [
+        " UNION ALL ".join(
+            f"SELECT '{table}' AS table_name, "  # noqa: S608
+            f"{', '.join(_identity(all_[table], grains.get(table, [])))}, "
+            f"hash({_all(all_[table])}) AS digest "
+            f'FROM "{place}".out.{table} WHERE {told.format(key=_key(all_[table]))}'
+            for table, told in narrow.items()
+            if table in all_
+        )
+        for place, grains, all_ in sides
     ]
-    sums = first_of_each(connection, sides)
-    pairs = zip(short, sums[: len(short)], sums[len(short) :], strict=True)
-    alike = {table for table, old, new in pairs if old == new}
-    alike |= {
-        t for t in in_parts if _parts(before, t) == _parts(after, t) and t in was.keys() & now
+    connection.execute(
+        'CREATE TEMP TABLE found AS SELECT table_name, "the key" AS key, "the row" AS row, '  # noqa: S608
+        f"a.digest IS NOT NULL AS stood FROM ({all_rows[0]}) AS a FULL JOIN ({all_rows[1]}) AS b "
+        'USING (table_name, "the key", "the row") WHERE a.digest IS DISTINCT FROM b.digest'
+    )
+    connection.execute(
+        f"INSERT INTO change SELECT {number}, 0, table_name, key, row, '{ABSENT}', '', NULL "  # noqa: S608
+        "FROM found WHERE NOT stood"
+    )
+    stood = [
+        table
+        for (table,) in connection.execute(
+            "SELECT DISTINCT table_name FROM found WHERE stood ORDER BY 1"
+        ).fetchall()
+    ]
+    then, now = (_told(connection, *side, stood) for side in sides)
+    changed = [
+        (number, 0, *which, name, "", row.get(name))
+        for which, row in then.items()
+        for name in row | now.get(which, {})
+        if which not in now or name not in now[which] or row.get(name) != now[which][name]
+    ]
+    connection.register("changed rows", pl.DataFrame(changed, schema=CHANGE, orient="row"))
+    connection.execute('INSERT INTO change FROM "changed rows"')
+
+
+def _told(
+    connection: duckdb.DuckDBPyConnection,
+    place: str,
+    grains: dict[str, list[str]],
+    all_: dict[str, Columns],
+    tables: Sequence[str],
+) -> dict[tuple[str, str, str], dict[str, str | None]]:
+    """Return the rows of a side that changed, as texts by what tells them from others."""
+    columns = {
+        table: {name: kind for name, kind in all_[table].items() if name != MADE_FROM}
+        for table in tables
+        if table in all_
     }
-    return [table for table in tables if table not in alike]
+    if not columns:
+        return {}
+    queries = []
+    for table, kinds in columns.items():
+        texts = ", ".join(f"{name}::VARCHAR" for name in kinds)
+        named = ", ".join(_identity(all_[table], grains.get(table, [])))
+        queries.append(
+            f'SELECT \'{table}\', "the key", "the row", [{texts}] '  # noqa: S608
+            f'FROM (SELECT {named}, * FROM "{place}".out.{table}) SEMI JOIN found '
+            f'ON table_name = \'{table}\' AND stood AND key = "the key" AND row = "the row"'
+        )
+    return {
+        (table, key, row): {
+            name: _cut(name, value) if value and columns[table][name] == "DOUBLE" else value
+            for name, value in zip(columns[table], values, strict=True)
+        }
+        for table, key, row, values in connection.execute(" UNION ALL ".join(queries)).fetchall()
+    }
+
+
+def _cut(name: str, value: str) -> str:
+    return str((DIGITS_OF_DOUBT if DOUBT.fullmatch(name) else DIGITS).create_decimal(value))
+
+
+def _drawn_changes(table: str, sides: Sequence[Side], narrow: str) -> str:
+    """Return the query for what differs of each picture."""
+    (_, old), (_, new) = sides
+    bands = [name for name in old if BAND.fullmatch(name)] if old == new else []
+    sums = []
+    for place, columns in sides:
+        told = ", ".join(_seen(name, kind) for name, kind in columns.items() if name not in bands)
+        of_bands = (f", {_sum(f'{told}, {_seen(name, old[name])}')} AS {name}" for name in bands)
+        sums.append(
+            f"SELECT {_key(columns)} AS key, {_sum(told)} AS all_else{''.join(of_bands)} "  # noqa: S608
+            f'FROM "{place}".out.{table} WHERE {narrow.format(key=_key(columns))} GROUP BY 1'
+            if columns
+            else "SELECT NULL AS key, NULL AS all_else WHERE false"
+        )
+    other = f"(a.all_else IS DISTINCT FROM b.all_else OR {old != new})"
+    ones = [
+        _one(ABSENT, other),
+        *(_one(name, f"NOT {other} AND a.{name} <> b.{name}") for name in bands),
+    ]
+    return (
+        f"SELECT key, unnest([{', '.join(ones)}]) AS one FROM ({sums[0]}) AS a "  # noqa: S608
+        f"FULL JOIN ({sums[1]}) AS b USING (key)"
+    )
+
+
+def _one(name: str, differs: str) -> str:
+    return f"{{'name': '{name}', 'differs': {differs}}}"
+
+
+def _sum(told: str) -> str:
+    return f"sum(hash({told})::HUGEINT)"
+
+
+def _seen(name: str, kind: str) -> str:
+    """Return what an eye can tell of a drawn column."""
+    if kind != "DOUBLE":
+        return name
+    if name.endswith("_pct"):
+        return f"round({name}, {DRAWN_PLACES})"
+    return f"if({name} = 0, 0, round({name}, {DRAWN_DIGITS - 1} - floor(log10(abs({name})))::INT))"
+
+
+def _all(columns: Columns) -> str:
+    return ", ".join(name for name in columns if name != MADE_FROM)
 
 
 def _parts(anchor: Anchor, table: str) -> set[str]:
     return {file for file, of in anchor.parts if of == f"out.{table}"}
 
 
-def _values(table: str, columns: Columns | None, grain: Sequence[str] = ()) -> dict[str, str]:
-    """Return what is compared and kept of each column: of drawn tables what an eye can tell."""
-    return {
-        name: _drawn(name) if table in DRAWN and kind == "DOUBLE" and name not in grain else name
-        for name, kind in (columns or {}).items()
-        if name != MADE_FROM
-    }
-
-
-def _drawn(name: str) -> str:
-    if name.endswith("_pct"):
-        return f"round({name}, {PCT_PLACES})"
-    return f"if({name} = 0, 0, round({name}, {DIGITS - 1} - floor(log10(abs({name})))::INT))"
-
-
-def _digests(place: str, table: str, columns: Columns | None, narrow: str) -> str:
-    """Return the query for the rows and the sum of each key; of a table not there, of none."""
-    if not columns:
-        return "SELECT '' AS key, 0 AS rows, 0::HUGEINT AS digest WHERE false"
-    kinds = ";".join(f"{name} {kind}" for name, kind in columns.items())
-    told = ", ".join(_values(table, columns).values())
-    return (
-        f"SELECT key, count(*) AS rows, sum(hash('{kinds}', {told})::HUGEINT) AS digest "  # noqa: S608
-        f'FROM (SELECT {_key(columns)} AS key, * FROM "{place}".out.{table}) {narrow} GROUP BY key'
-    )
-
-
 def _key(columns: Columns) -> str:
     return f"coalesce({next(iter(columns))}::VARCHAR, '')"
 
 
-def _lists(
-    place: str,
-    table: str,
-    columns: Columns,
-    grain: list[str],
-    keys: str,
-    *,
-    is_exact: bool = False,
-) -> str:
-    """Return the query for each key's columns, as lists of one order."""
-    order = ", ".join(grain or columns)
-    lists = ", ".join(
-        f"list({told} ORDER BY {order}) AS {name}"
-        for name, told in _values("" if is_exact else table, columns, grain).items()
-    )
-    first = _key(columns)
-    return (
-        f'SELECT {first} AS "the key", {lists} FROM "{place}".out.{table} '  # noqa: S608
-        f"WHERE {first} IN ({keys}) GROUP BY 1"
-    )
-
-
-def _keep_columns(
-    connection: duckdb.DuckDBPyConnection,
-    table: str,
-    sides: tuple[tuple[str, Columns | None], tuple[str, Columns | None]],
-    grain: list[str],
-    number: int,
-) -> None:
-    """Keep, of each changed key, the columns that differ; all where it has other rows now."""
-    keys = "SELECT key FROM changed WHERE was_there"
-    for (place, columns), name in zip(sides, ("lists_before", "lists_after"), strict=True):
-        query = (
-            _lists(place, table, columns, grain, keys) if columns else "SELECT '' AS \"the key\""
-        )
-        connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {query}")
-    old, new = (columns or {} for _, columns in sides)
-    moved = " OR ".join(f"a.{one} IS DISTINCT FROM b.{one}" for one in grain) or "true"
-    kept = [
-        f"SELECT \"the key\" AS key, '{name}' AS column_name, "  # noqa: S608
-        + (f"to_json(a.{name})::VARCHAR" if name in old else "'null'")
-        + ' AS rows FROM lists_before AS a LEFT JOIN lists_after AS b USING ("the key") WHERE '
-        + (f"{moved} OR a.{name} IS DISTINCT FROM b.{name}" if grain else "true")
-        for name in (old | new)
-        if name != MADE_FROM
-    ]
-    connection.execute(
-        "INSERT INTO change SELECT ?, 0, ?, key, column_name, '', rows FROM "  # noqa: S608
-        f"({' UNION ALL '.join(kept)})",
-        [number, table],
-    )
+def _identity(columns: Columns, grain: Sequence[str]) -> list[str]:
+    """Return what tells a row from all others: the rest of its grain; of a view's, all of it."""
+    if grain:
+        rest = [name for name in grain if name != next(iter(columns))]
+        row = f"concat_ws('|', {', '.join(rest)})" if rest else "''"
+    else:
+        row = f"md5(row({', '.join(name for name in columns if name != MADE_FROM)})::VARCHAR)"
+    return [f'{_key(columns)} AS "the key"', f'{row} AS "the row"']
 
 
 def _in_parts(
@@ -445,18 +495,20 @@ def _in_parts(
     """Return what narrows a long table to keys that stand in other parts, or otherwise in them."""
     own = [_parts(before, table), _parts(after, table)]
     if not all(own):
-        return ""
+        return "true"
+    if own[0] == own[1]:
+        return "false"
     held = [
         " UNION ALL ".join(f'FROM "{Path(file).stem}".main.keys' for file in mine - other)
         or "SELECT NULL AS key, 0 AS rows, 0::UBIGINT AS digest WHERE false"
         for mine, other in (own, own[::-1])
     ]
     connection.execute(
-        "CREATE OR REPLACE TEMP TABLE in_parts AS "  # noqa: S608
-        f"SELECT DISTINCT coalesce(key, '') AS key FROM (({held[0]}) EXCEPT ({held[1]}) "
+        f'CREATE TEMP TABLE "in parts of {table}" AS '  # noqa: S608
+        f"SELECT DISTINCT coalesce(key, '') FROM (({held[0]}) EXCEPT ({held[1]}) "
         f"UNION ALL (({held[1]}) EXCEPT ({held[0]})))"
     )
-    return "SEMI JOIN in_parts USING (key)"
+    return f'{{key}} IN (FROM "in parts of {table}")'
 
 
 def _new_versions(
@@ -495,35 +547,41 @@ def _kept(
 
 
 def _packed(folder: Path, index: Index) -> Index | None:
-    """Return the index with the files of the months before the newest packed; None if none are.
+    """Return the index with months, then years, that are over packed; None if none are.
 
-    A packed month tells its days by their last publish.
+    What is packed tells its days by their last publish.
     """
     ends = index.ends_of_days()
-    of_state = [at[:7] for at, _ in index.states]
-    loose = [file for file in index.files if file.first == file.last]
-    due = [file for file in loose if of_state[file.last] != of_state[-1]]
-    months = {of_state[file.last] for file in due}
     found = index
-    for month in sorted(months):
-        files = [file for file in due if of_state[file.last] == month]
-        # A month that a clock set back came into twice: only what follows on each other is packed.
-        run = [file for place, file in enumerate(files) if file.first == files[0].first + place]
-        if len(run) < 2 or any(not (folder / file.name).is_file() for file in run):
+    for run in (*_over(index, len("2026-03")), *_over(index, len("2026"))):
+        if any(file not in found.files or not (folder / file.name).is_file() for file in run):
             continue
         with duckdb.connect() as connection:
             name = f"rows-{run[0].first:08d}-{run[-1].last:08d}.parquet"
             query = (
                 "WITH one AS (SELECT * REPLACE (coalesce(lag(number) OVER "  # noqa: S608
-                "(PARTITION BY table_name, key, column_name ORDER BY number), 0) AS since) "
+                "(PARTITION BY table_name, key, row, column_name ORDER BY number), 0) AS since) "
                 f"FROM {_parquet(folder, run)}) FROM one WHERE since = 0 OR EXISTS "
                 f"(FROM (SELECT unnest({ends}) AS place) WHERE since <= place AND place < number) "
-                "ORDER BY since > 0, table_name, column_name, key, number"
+                "ORDER BY since > 0, table_name, column_name, key, row, number"
             )
             one = _kept(connection, folder / name, run[0].first, run[-1].last, query)
         others = [file for file in found.files if file not in run]
         found = replace(found, files=sorted([*others, one]))
     return found if found is not index else None
+
+
+def _over(index: Index, length: int) -> list[list[KeptFile]]:
+    """Return the files of each month or year that is over, where they are several in a row."""
+    of_state = [at[:length] for at, _ in index.states]
+    runs: dict[str, list[KeptFile]] = {}
+    for file in index.files:
+        period = of_state[file.last]
+        run = runs.setdefault(period, [])
+        # A month that a clock set back came into twice: only what follows on each other is packed.
+        if period != of_state[-1] and (not run or file.first == run[-1].last + 1):
+            run.append(file)
+    return [run for run in runs.values() if len(run) > 1]
 
 
 def _parquet(folder: Path, files: list[KeptFile]) -> str:
@@ -629,7 +687,7 @@ def _make(shop: ShopFolder, anchor: Anchor, place: int, files: list[KeptFile], p
     try:
         with _opened(standing) as connection:
             quoted = str(made).replace("'", "''")
-            connection.execute(f"ATTACH '{quoted}' AS past")
+            connection.execute(f"ATTACH '{quoted}' AS past {SMALL_BLOCKS}")
             back = _back(connection, shop.history, place, files)
             with transaction(connection):
                 connection.execute("CREATE SCHEMA past.out")
@@ -662,9 +720,9 @@ def _back(
     if not files:
         return {}
     connection.execute(
-        "CREATE TEMP TABLE back AS SELECT table_name, key, column_name, min(number) AS number, "  # noqa: S608
-        f"arg_min({{'rows': rows}}, number).rows AS rows FROM {_parquet(folder, files)} "
-        f"WHERE since <= {place} AND number > {place} GROUP BY ALL"
+        "CREATE TEMP TABLE back AS SELECT table_name, key, row, column_name, "  # noqa: S608
+        "min(number) AS number, arg_min({'held': held}, number).held AS held "
+        f"FROM {_parquet(folder, files)} WHERE since <= {place} AND number > {place} GROUP BY ALL"
     )
     found = connection.execute("SELECT DISTINCT table_name, column_name FROM back").fetchall()
     told: dict[str, list[str]] = {}
@@ -681,41 +739,59 @@ def _put_back(
     grain: list[str],
     held: list[str],
 ) -> None:
-    """Make a table's view: today's rows, and of the keys that changed since those of then."""
-    own = [name for name in columns if name != MADE_FROM]
-    then = ", ".join(
-        f"max(CASE WHEN column_name = '{name}' THEN rows END) AS {name}"
-        for name in own
+    """Make a table's view: today's rows, and of the rows that changed since those of then."""
+    if table in DRAWN:
+        _leave_out(connection, now, table, columns, held)
+        return
+    then = "".join(
+        f", max(CASE WHEN column_name = '{name}' THEN held END) AS \"then {name}\""
+        for name in columns
         if name in held
     )
     connection.execute(
-        "CREATE OR REPLACE TEMP TABLE held AS SELECT key, "  # noqa: S608
-        "arg_min(column_name, number) = '' AS is_absent, "
-        f"list(column_name) AS held{', ' if then else ''}{then} "
+        "CREATE OR REPLACE TEMP TABLE stood AS SELECT key, row, list(column_name) AS held, "  # noqa: S608
+        f"arg_min(column_name, number) = '{ABSENT}' AS is_absent{then} "
+        f"FROM back WHERE table_name = '{table}' GROUP BY key, row"
+    )
+    told = ", ".join(
+        f"CASE WHEN list_contains(held, '{name}') THEN \"then {name}\"::{kind} ELSE {name} END "
+        f"AS {name}"
+        if name in held
+        else f"'' AS {name}"
+        if name == MADE_FROM
+        else name
+        for name, kind in columns.items()
+    )
+    today = f'SELECT {", ".join(_identity(columns, grain))}, * FROM "{now}".out.{table}'  # noqa: S608
+    is_same = 'key = "the key" AND row = "the row"'
+    connection.execute(
+        f'CREATE TABLE past.main."rows of {table}" AS SELECT {told} FROM stood '  # noqa: S608
+        f"LEFT JOIN ({today}) ON {is_same} WHERE NOT is_absent"
+    )
+    connection.execute(f'CREATE TABLE past.main."changed {table}" AS SELECT key, row FROM stood')  # noqa: S608
+    connection.execute(
+        f"CREATE VIEW past.out.{table} AS SELECT {', '.join(columns)} FROM ({today}) "  # noqa: S608
+        f'ANTI JOIN main."changed {table}" ON {is_same} UNION ALL FROM main."rows of {table}"'
+    )
+
+
+def _leave_out(
+    connection: duckdb.DuckDBPyConnection, now: str, table: str, columns: Columns, held: list[str]
+) -> None:
+    """Make a drawn table's view: what changed since is left out of it."""
+    bands = [name for name in held if name in columns]
+    lost = "".join(f", bool_or(column_name = '{name}') AS \"no {name}\"" for name in bands)
+    connection.execute(
+        f'CREATE TABLE past.main."changed {table}" AS SELECT key, '  # noqa: S608
+        f"bool_or(column_name = '{ABSENT}') AS is_absent{lost} "
         f"FROM back WHERE table_name = '{table}' GROUP BY key"
     )
-    keys = "SELECT key FROM held WHERE NOT is_absent"
-    connection.execute(
-        "CREATE OR REPLACE TEMP TABLE standing AS "
-        + _lists(now, table, columns, grain, keys, is_exact=True)
-    )
-    lists = ", ".join(
-        f"unnest(CASE WHEN list_contains(h.held, '{name}') "
-        f"THEN from_json(h.{name}, '[\"{columns[name]}\"]') ELSE s.{name} END) AS {name}"
-        if name in held
-        else f"unnest(s.{name}) AS {name}"
-        for name in own
+    told = ", ".join(
+        f'if("no {name}", NULL, {name}) AS {name}' if name in bands else name for name in columns
     )
     connection.execute(
-        f'CREATE TABLE past.main."rows of {table}" AS SELECT {lists} FROM held AS h '  # noqa: S608
-        'LEFT JOIN standing AS s ON h.key = s."the key" WHERE NOT h.is_absent'
-    )
-    connection.execute(f'CREATE TABLE past.main."keys of {table}" AS SELECT key FROM held')  # noqa: S608
-    named = ", ".join(f"'' AS {name}" if name == MADE_FROM else name for name in columns)
-    connection.execute(
-        f'CREATE VIEW past.out.{table} AS SELECT {", ".join(columns)} FROM "{now}".out.{table} '  # noqa: S608
-        f'WHERE {_key(columns)} NOT IN (SELECT key FROM main."keys of {table}") '
-        f'UNION ALL SELECT {named} FROM main."rows of {table}"'
+        f'CREATE VIEW past.out.{table} AS SELECT {told} FROM "{now}".out.{table} LEFT JOIN '  # noqa: S608
+        f'main."changed {table}" ON key = {_key(columns)} WHERE is_absent IS NOT true'
     )
 
 

@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 import polars as pl
+import polars.selectors as cs
 
 from dashboard import charts
 from dashboard.look import Look
@@ -57,6 +58,8 @@ FOOT = (wording.CAUTIONS[0], wording.CAUTIONS[2], wording.CAUTIONS[4])
 
 PAPER = Look()
 """Charts on paper hold no power and no mixture: no unit of the shop's stands in them."""
+
+DRAWN_DIGITS = 4
 
 Row = dict[str, Any]
 
@@ -295,7 +298,9 @@ def _notes(reader: duckdb.DuckDBPyConnection, quarter: str) -> list[Row]:
 
 
 def _frame(rows: list[Row]) -> pl.DataFrame:
-    return pl.DataFrame(rows, infer_schema_length=None)
+    """Return rows to draw, in digits that history keeps: a past review is the same."""
+    frame = pl.DataFrame(rows, infer_schema_length=None)
+    return frame.with_columns(cs.float().round_sig_figs(DRAWN_DIGITS))
 
 
 def _is_missing(revision: Row) -> bool:

@@ -12,12 +12,17 @@ APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 FIRST = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
 
 
-@pytest.fixture
-def page(tmp_path, monkeypatch):
-    shop = LittleShop(tmp_path / "shop")
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    shop = LittleShop(tmp_path_factory.mktemp("past") / "shop")
     for number in (1, 2):
         shop.job(number)
         shop.update(now=FIRST + dt.timedelta(days=number))
+    return shop
+
+
+@pytest.fixture
+def page(shop, monkeypatch):
     monkeypatch.setenv("ROLLBOOK_SHOP", str(shop.folder.root))
     return AppTest.from_file(str(APP), default_timeout=60)
 

@@ -84,6 +84,7 @@ def test_a_day_before_history_or_no_day_gets_a_plain_answer(shop):
     )  # fmt: skip
 
 
+@pytest.mark.long
 def test_a_restored_shop_still_tells_the_days_before(shop, tmp_path):
     back_up(shop.folder, tmp_path / "backups", FIRST, quietly)
     restore(tmp_path / "backups", tmp_path / "again", None, quietly)
