@@ -17,7 +17,6 @@ from flows import derive as deriving
 from flows.derive import derive
 from flows.intake import IntakeResult, take_in
 from flows.publish import publish_snapshot
-from flows.steps import engine
 from flows.update import healing
 from schemas.settings import read_settings
 from tests.conftest import needed
@@ -90,7 +89,7 @@ def small_house() -> Iterator[pytest.MonkeyPatch]:
     steps = needed(*MADE)
     wanted = {*SHOWN, *(t for step in steps for t in (*step.tables, *step.beside))}
     wanted |= {t for name in {*SHOWN, *(n for step in steps for n in step.reads)}
-               for t in engine.rests_on(name)}  # fmt: skip
+               for t in statements.rests_on(name)}  # fmt: skip
     small = {t: sql for t, sql in every.items() if not t.startswith("out.") or t in wanted}
     asked = tuple(c for c in checks if statements.tables_named(c.query) <= small.keys())
     with pytest.MonkeyPatch.context() as patch:
