@@ -73,7 +73,9 @@ def last_arrival_no(connection: duckdb.DuckDBPyConnection) -> int:
 
 def is_behind(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> bool:
     """Whether the archive holds arrivals that the database was never told: an emptied database."""
-    return last_arrival_no(connection) == 0 and (shop.archive / LEDGER).is_file()
+    path = shop.archive / LEDGER
+    # An empty one was begun for a first file that never came to be archived.
+    return last_arrival_no(connection) == 0 and path.is_file() and path.stat().st_size > 0
 
 
 def look_at_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> Ledger:

@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 
 from flows.steps.notes import note_name
+from tests.conftest import command_line
 from warehouse import snapshot
 
 # The rides of a little shop begin at -41.87 and -112.25 and go on by 0.00001 a row.
@@ -526,3 +527,18 @@ def test_a_first_intake_stopped_before_its_ledger_does_not_shut_the_shop(shop, m
             shop.take_in()
     path.write_text(make.pull(1.1), encoding="utf-8")
     assert shop.take_in().arrived == 1
+
+
+def test_a_first_file_that_went_away_again_leaves_a_shop_that_can_be_derived(
+    shop, make, monkeypatch
+):
+    # Bug: the ledger, begun for it and still empty, passed for arrivals that a database had lost.
+    shop.put("job 1/pull_1.csv", make.pull())
+
+    def gone(_, path, __):
+        raise FileNotFoundError(errno.ENOENT, "No such file or directory", str(path))
+
+    with monkeypatch.context() as patched:
+        patched.setattr("flows.steps.archive._keep", gone)
+        assert shop.take_in().unreadable
+    assert command_line("derive", shop.folder.root)[0] == 0

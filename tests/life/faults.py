@@ -4,14 +4,15 @@ import contextlib
 import socket
 from collections.abc import Callable, Iterator
 from functools import partial
+from pathlib import Path
 
 import duckdb
 import polars as pl
 import pytest
 
 from flows import intake, update
-from flows.steps import archive, cards, ledger, link, notes, read
-from warehouse import snapshot, store
+from flows.steps import acts, archive, cards, ledger, link, notes, read
+from warehouse import archived, snapshot, store
 from warehouse.damage import DamagedError
 
 Patch = pytest.MonkeyPatch
@@ -29,6 +30,19 @@ def writes_down_all_but_the_last(patch: Patch) -> None:
     """1, nothing is lost: of several lines the last is left to the database alone."""
     write = archive.append
     patch.setattr(archive, "append", lambda shop, lines: write(shop, lines[:-1] or lines))
+
+
+def packs_without_looking(patch: Patch) -> None:
+    """1, nothing is lost: the plain bytes go, and the packed ones were cut short."""
+    pack = archived._pack_one
+
+    def cut(shop: object, path: Path) -> int | None:
+        fewer = pack(shop, path)  # type: ignore[arg-type]
+        for packed in path.parent.glob(f"{path.name}.zst"):
+            packed.write_bytes(packed.read_bytes()[:-9])
+        return fewer
+
+    patch.setattr(archived, "_pack_one", cut)
 
 
 def commits_by_halves(patch: Patch) -> None:
@@ -187,6 +201,16 @@ def mends_in_silence(patch: Patch) -> None:
     patch.setattr(intake, "forget_lost_samples", _said_nothing(intake.forget_lost_samples))
 
 
+def tells_no_going(patch: Patch) -> None:
+    """13, hands are told: a card or note that was taken out leaves no line."""
+    told = acts._of_arrival
+
+    def silent(connection: object, shop: object, line: dict) -> list:
+        return [] if "taken_out_at" in line else told(connection, shop, line)  # type: ignore[arg-type]
+
+    patch.setattr(acts, "_of_arrival", silent)
+
+
 def _silent(writer: Callable, shop: object, **how: object) -> object:
     heal = how.pop("heal", None)
     return writer(shop, heal=(lambda _: None) if heal else None, **how)
@@ -237,4 +261,6 @@ FAULTS = (
     names_notes_as_the_job,
     stops_at_a_bad_file,
     mends_in_silence,
+    packs_without_looking,
+    tells_no_going,
 )

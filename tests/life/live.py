@@ -6,9 +6,12 @@ A seed and a commit live the same histories again: both are printed when one fai
 
 import argparse
 import contextlib
+import multiprocessing
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
 
@@ -108,15 +111,22 @@ def main() -> None:
     sound = live(given.histories, given.life_seed, killing=killing)
     if sound.broken:
         sys.exit(replay(sound))
-    found = []
-    for fault in FAULTS if given.faults else ():
-        found.append(((fault.__doc__ or "").rstrip("."), live(HISTORIES, given.life_seed, fault)))
-        print(*found[-1], file=sys.stderr, flush=True)
+    found = list(planted(given.life_seed)) if given.faults else []
     told = table(sound, found)
     print(told)
     if given.faults:
         with contextlib.suppress(OSError):
             write_beside(__file__, "A machine that lives a shop's life", told)
+
+
+def planted(number: int) -> Iterator[tuple[str, Lived]]:
+    """Yield what came of each fault, planted in a process of its own: none outlives its turn."""
+    spawn = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(mp_context=spawn, max_tasks_per_child=1) as pool:
+        begun = [pool.submit(live, HISTORIES, number, fault) for fault in FAULTS]
+        for fault, lived in zip(FAULTS, begun, strict=True):
+            yield (fault.__doc__ or "").rstrip("."), lived.result()
+            print(fault.__name__, *lived.result(), file=sys.stderr, flush=True)
 
 
 if __name__ == "__main__":

@@ -37,7 +37,7 @@ from tests.life.model import (
     slip,
 )
 from tests.studies.kill_study import Points, watch
-from warehouse import store
+from warehouse import archived, store
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import current, open_reader
 
@@ -56,6 +56,8 @@ ANCHOR = ("job 0", "kept.csv")
 """Always in the inbox: one without any file is taken for a disk that is not there."""
 MOST_UPDATES = 3
 """Of one history: all else costs nearly nothing."""
+PACKING_S = 60.0
+"""Enough for all: how far it comes must not hang on the machine."""
 POINTS = 56
 """An update that publishes passes some fifty points at which it can be stopped."""
 
@@ -208,6 +210,13 @@ class Life(RuleBasedStateMachine):
         promises.nothing_is_lost(self)
         promises.readers_see_one_whole_state(self)
 
+    @precondition(lambda self: self.light > 0 and bool(self.model.lines))
+    @rule()
+    def pack(self) -> None:
+        """Pack the archive, as a night does."""
+        archived.pack(self.folder, PACKING_S)
+        promises.nothing_is_lost(self)
+
     @precondition(lambda self: self.updates < MOST_UPDATES and not (self.is_torn or self.growing))
     @rule(what=st.sampled_from(
         ["database cut", "warehouse gone", "pointer cut", "snapshot gone", "samples gone",
@@ -279,7 +288,8 @@ class Life(RuleBasedStateMachine):
         if not at_hand:
             return None
         sha = at_hand[0].sha
-        (self.folder.archive / sha[:2] / sha).write_bytes(b"\0" * 99)
+        for path in self.folder.archive.glob(f"{sha[:2]}/{sha}*"):  # plain or packed
+            path.write_bytes(b"\0" * 99)
         return self._warehouse_gone()
 
     @precondition(lambda self: self.updates < MOST_UPDATES and not self.is_torn and self.light > 1)

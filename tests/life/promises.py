@@ -1,11 +1,15 @@
 """What is promised, each as something that must hold whenever an update has come to its end."""
 
+import json
 import os
 import re
-from collections import Counter
+from collections import Counter, defaultdict
+from hashlib import sha256
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 import polars as pl
+import pyarrow as pa
 
 from tests.life.house import Seen, ledger_lines
 from tests.life.model import CARD, NOTES
@@ -22,14 +26,29 @@ memory)."""
 def nothing_is_lost(life: "Life") -> None:
     """Hold the archive and its ledger against all that ever came; true after a kill as well."""
     for sha, content in life.model.contents.items():
-        path = life.folder.archive / sha[:2] / sha
-        assert path.is_file(), f"promise 1, nothing is lost: {sha[:8]} is not in the archive"
-        assert path.read_bytes() == content.data, f"promise 1: {sha[:8]} holds other bytes"
+        data = archived(life, sha)
+        assert data is not None, f"promise 1, nothing is lost: {sha[:8]} is not in the archive"
+        assert data == content.data, f"promise 1: {sha[:8]} holds other bytes"
     told = [
         (one["job_folder"], one["file_name"], one["file_sha256"], "taken_out_at" in one)
         for one in ledger_lines(life.folder)
     ]
     assert told == [tuple(line) for line in life.model.lines], "promise 1: the ledger is not so"
+
+
+def archived(life: "Life", sha: str) -> bytes | None:
+    """Return archived bytes, plain or packed with zstd; None of what is not there."""
+    path = life.folder.archive / sha[:2] / sha
+    if path.is_file():
+        return path.read_bytes()
+    path = path.with_name(sha + ".zst")
+    if not path.is_file():
+        return None
+    try:
+        with pa.input_stream(path, compression="zstd") as packed:
+            return packed.read()
+    except OSError:
+        return b"no zstd"
 
 
 def nothing_stands_twice(life: "Life", seen: Seen) -> None:
@@ -55,6 +74,29 @@ def readers_see_one_whole_state(life: "Life") -> None:
 
 
 SHOWN_STATES = "SELECT job_folder, file_name, state FROM out.file ORDER BY ALL"
+
+
+def hands_are_told(life: "Life") -> None:
+    """Hold the journal against every card and note that came or went, settings and layouts."""
+    path = life.folder.archive / "acts.jsonl"
+    acts = [json.loads(line) for line in path.read_text("utf-8").splitlines()]
+    numbers = [one["no"] for one in acts]
+    assert numbers == list(range(1, len(acts) + 1)), "promise 13, hands are told: not each once"
+    told, wanted = defaultdict(list), defaultdict(list)
+    for one in acts:
+        told[one["about"]].append(one["after"])
+    for folder, name, sha, is_taken_out in life.model.lines:
+        if not is_log((folder, name)):
+            wanted[f"inbox/{folder}/{name}"].append(None if is_taken_out else sha)
+    for about, afters in wanted.items():
+        # One card may do several things at once: a line for each.
+        assert [key for key, _ in groupby(afters)] == [key for key, _ in groupby(told[about])], (
+            f"promise 13, hands are told: not what was done to {about}"
+        )
+    for path in (life.folder.settings, *life.folder.layouts.glob("*.toml")):
+        about, data = path.relative_to(life.folder.root).as_posix(), path.read_bytes()
+        assert told[about][-1:] == [sha256(data).hexdigest()], f"promise 13: {about} is not told"
+        assert archived(life, told[about][-1]) == data, f"promise 13: {about} cannot be made again"
 
 
 def figures_lead_home(life: "Life", seen: Seen) -> None:
@@ -152,6 +194,7 @@ def check(life: "Life", seen: Seen, fresh: set[str], *, is_published: bool) -> N
     """Hold a shop to all promises, after an update that came to its end."""
     nothing_is_lost(life)
     nothing_stands_twice(life, seen)
+    hands_are_told(life)
     what_is_left_out_is_told(life, seen)
     figures_lead_home(life, seen)
     small_change_small_work(life, seen, fresh)
