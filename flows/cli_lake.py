@@ -47,11 +47,11 @@ def push(
 @lake_app.command()
 def read(
     place: Place,
-    file: Annotated[Path, typer.Argument(help="Parquet file to write.", dir_okay=False)],
+    into: Annotated[Path, typer.Argument(help="Folder for share files.", file_okay=False)],
     at: Annotated[str, typer.Option(help="As it stood then: 2026-11-30, or with a time.")] = "",
     client: Client = None,
 ) -> None:
-    """Write what all shops gave to one file."""
+    """Write each shop's newest share file into a folder, for `rollbook pool`."""
     import datetime as dt
 
     from flows.lake import opened, take
@@ -64,5 +64,5 @@ def read(
     if not place.is_dir():
         raise ManyShopsError(f"there is no folder {place}")
     with closing(opened(place.resolve(), client)) as many:
-        state, rows = take(many, file.resolve(), then)
-    say(f"Written: {file}, {rows} rows as of state {state}.")
+        state, shops = take(many, into, then)
+    say(f"Wrote share files into {into}, as of state {state}. Shops: {shops}.")

@@ -8,6 +8,8 @@ import tempfile
 import tomllib
 from pathlib import Path
 
+import polars as pl
+
 from flows.share import to_share, write_share
 from warehouse.many import Batch, ManyShops, ManyShopsError
 from warehouse.many.embedded import Embedded
@@ -53,6 +55,16 @@ def give(shop: Path, snapshot: Snapshot, many: ManyShops) -> tuple[Batch, bool]:
 
 
 def take(many: ManyShops, into: Path, at: dt.datetime | None) -> tuple[int, int]:
-    """Write what all shops gave, as of a time, to a file; return the state and how many rows."""
+    """Write each shop's newest share file, as of a time, into a folder; return state and shops."""
     state = many.state(at)
-    return state, many.read(TABLE, into, state)
+    if not state:
+        raise ManyShopsError("nobody gave anything by then")
+    with tempfile.TemporaryDirectory(prefix="rollbook") as folder:
+        file = Path(folder) / "all.parquet"
+        many.read(TABLE, file, state)
+        rows = pl.read_parquet(file)
+    newest = rows.filter(pl.col("number") == pl.col("number").max().over("shop"))
+    by_shop = newest.partition_by("shop", as_dict=True)
+    for (shop,), given in by_shop.items():
+        write_share(into / f"{shop}.parquet", given.drop("shop", "number"))
+    return state, len(by_shop)

@@ -112,7 +112,7 @@ def invented(folder: Path, shops: int, batches: int) -> list[list[Batch]]:
             path = folder / f"{shop}-{number}.parquet"
             more = ", i % 3 = 0 AS is_tuned" if number % 2 else ""
             duckdb.sql(
-                f"SELECT 'bike ' || i AS bike, sin(i * {number} + {shop}) AS log_gain, "
+                f"SELECT 'bike ' || i AS bike, sin(i * {number} + {shop}) AS log_gain, "  # noqa: S608
                 f"CASE WHEN i % 7 > 0 THEN cos(i) / {number} END AS variance{more} "
                 f"FROM range({ROWS}) AS t(i)"
             ).write_parquet(str(path))

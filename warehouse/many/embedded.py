@@ -68,7 +68,7 @@ class Embedded:
     def read(self, table: str, into: Path, state: int) -> int:
         """Write a table as it stood in a state to a Parquet file; return how many rows it has."""
         if table == LEDGER:
-            query = f"SELECT shop, number, content_hash FROM ledger WHERE state <= {state:d}"
+            query = f"SELECT * EXCLUDE (state, kept_at) FROM ledger WHERE state <= {state:d}"  # noqa: S608
         else:
             query = (
                 f"SELECT * FROM rows_{table} SEMI JOIN "  # noqa: S608
@@ -93,7 +93,7 @@ class Embedded:
 
 def _add(many: duckdb.DuckDBPyConnection, name: str, batch: Batch) -> None:
     rows = (
-        "SELECT $shop AS shop, $number::BIGINT AS number, * "
+        "SELECT $shop AS shop, $number::BIGINT AS number, * "  # noqa: S608
         f"FROM read_parquet('{_quoted(batch.tables[name])}')"
     )
     named = {"shop": batch.shop, "number": batch.number}

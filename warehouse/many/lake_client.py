@@ -10,8 +10,8 @@ import sys
 from pathlib import Path
 
 import duckdb
-import duckdb_extension_ducklake
-import duckdb_extension_postgres_scanner
+import duckdb_extension_ducklake  # type: ignore[import-not-found]  # not in our environment
+import duckdb_extension_postgres_scanner  # type: ignore[import-not-found]
 
 OURS_TO_MEND = (
     duckdb.BinderException,
@@ -35,7 +35,7 @@ def opened(catalogue, rows):
         config={"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
     )
     for package in (duckdb_extension_ducklake, duckdb_extension_postgres_scanner):
-        (found,) = Path(package.__file__).parent.glob("**/*.duckdb_extension")
+        (found,) = Path(str(package.__file__)).parent.glob("**/*.duckdb_extension")
         lake.execute(f"LOAD {quoted(found)}")
     lake.execute("SET threads = 1; SET TimeZone = 'UTC'; SET ducklake_retry_wait_ms = 20")
     where = quoted(f"ducklake:postgres:{catalogue}")
