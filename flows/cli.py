@@ -18,6 +18,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
+from flows.cli_lake import lake_app
 from flows.cli_layout import layout_app
 from flows.cli_person import person_app
 from flows.terminal import console, say, set_up_streams
@@ -33,6 +34,7 @@ app = typer.Typer(
 
 app.add_typer(layout_app, name="layout")
 app.add_typer(person_app, name="person")
+app.add_typer(lake_app, name="lake")
 
 Shop = Annotated[
     Path, typer.Argument(help="The shop's folder.", show_default=False, file_okay=False)
@@ -98,6 +100,7 @@ def _is_known(error: Exception) -> bool:
         "PeopleError",
         "NotPrivateError",
         "HistoryError",
+        "ManyShopsError",
     }
     return (
         any(kind.__name__ in names for kind in type(error).__mro__)

@@ -11,7 +11,13 @@ import multiprocessing
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import (
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+)
 from typing import Any, TypeVar
 
 import psutil
@@ -109,7 +115,9 @@ class Spread(contextlib.ExitStack):
 def is_crash(error: BaseException) -> bool:
     """Whether a unit of work did not fail, but whoever did it is gone."""
     # Dask's own error is told by its name: it must not be imported where nobody asked for it.
-    return isinstance(error, BrokenExecutor) or type(error).__name__ == "KilledWorker"
+    # A cluster whose scheduler goes away cancels what it was asked; we ourselves cancel nothing.
+    gone = isinstance(error, BrokenExecutor | CancelledError)
+    return gone or type(error).__name__ == "KilledWorker"
 
 
 def _processes(work_units: int) -> int:

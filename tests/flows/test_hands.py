@@ -4,6 +4,7 @@ import multiprocessing
 import os
 import subprocess
 import sys
+from concurrent.futures import CancelledError
 from pathlib import Path
 
 import numpy as np
@@ -173,3 +174,9 @@ def test_a_scheduler_is_an_address(tmp_path):
     path.write_text('[scale]\nscheduler = "yes"\n', encoding="utf-8")
     with pytest.raises(MistakesError):
         read_settings(path)
+
+
+def test_a_cluster_whose_scheduler_goes_away_leaves_the_work_to_us():
+    # distributed's executor cancels then what it was asked: seen when one was ended at work.
+    assert hands.is_crash(CancelledError())
+    assert not hands.is_crash(ValueError())
