@@ -16,7 +16,15 @@ REPOSITORY = Path(__file__).parents[2]
 CALLS = {"note", "UnreadableError", "NotToldError"}
 IN_SQL = re.compile(r"'code', '([^']+)'((?:, '[a-z_]+', |[^;])*)")
 # What these say is told to whoever sits at the terminal and is kept nowhere.
-AT_THE_TERMINAL = {"archive.py", "inbox.py", "ledger.py", "selfcheck.py", "samples.py", "notes.py"}
+AT_THE_TERMINAL = {
+    "acts.py",
+    "archive.py",
+    "inbox.py",
+    "ledger.py",
+    "selfcheck.py",
+    "samples.py",
+    "notes.py",
+}
 # Titles of columns, and words by which a figure, a rule or a subject is known.
 NAMES = {"convert.py", "facts.py", "rides.py", "trust.py"}
 

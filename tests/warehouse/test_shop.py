@@ -26,7 +26,7 @@ def test_a_new_shop_is_closed_to_all_others(tmp_path, loose):
     shop = ShopFolder(tmp_path / "shop")
     shop.make()
     folders = [shop.root, *(path for path in shop.root.rglob("*") if path.is_dir())]
-    assert len(folders) == 10
+    assert len(folders) == 11
     assert {mode(folder) for folder in folders} == {0o700}
 
 
