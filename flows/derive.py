@@ -35,6 +35,7 @@ from flows.steps import (
 from flows.steps.link import link_jobs
 from flows.steps.progress import Progress, Runner, plainly, quietly
 from flows.steps.refresh import fingerprint, forget_derived
+from flows.steps.times import Taken
 from schemas.settings import ShopSettings, published
 from warehouse import statements, store
 from warehouse.shop import ShopFolder
@@ -79,8 +80,9 @@ def derive(
     Raises BrokenRuleError if a check that must hold does not.
     """
     given = engine.Given(shop, settings)
+    taken = Taken(run)
     try:
-        result, fatal = _derived(connection, given, run, progress)
+        result, fatal = _derived(connection, given, taken.run, progress)
     except TORN as error:
         result, fatal = None, _left_torn(connection, error)
         # Of tables that hold together it is a fault of ours, to be seen as what it is.
@@ -104,6 +106,7 @@ def derive(
     with store.transaction(connection):
         connection.execute("DELETE FROM raw.finished WHERE flow_name = ?", [MADE_AGAIN])
         _keep_finished(connection, "derive", wanted)
+    taken.keep(shop)
     return result
 
 

@@ -19,6 +19,7 @@ from flows.steps.read import read_files, sweep_samples
 from flows.steps.samples import forget_lost_samples
 from flows.steps.shop_notes import load_shop_notes
 from flows.steps.sweep import sweep_half_made
+from flows.steps.times import Taken
 from schemas.layout import read_layouts
 from schemas.settings import ShopSettings
 from warehouse.archived import forget_unpacked
@@ -75,12 +76,14 @@ def take_in(
     run("load people's notes", load_shop_notes, connection, shop)
     # A slip in a layout must not empty the shop: what it had read stays until it is right again.
     keep = bool(mistakes)
-    read = run("read files", read_files, connection, shop, settings, layouts, progress, keep)
+    taken = Taken(run)
+    read = taken.run("read files", read_files, connection, shop, settings, layouts, progress, keep)
     if restored := restore_from_inbox(connection, shop):
         mended += restored
         load_cards(connection, shop)
         load_shop_notes(connection, shop)
         read += read_files(connection, shop, settings, layouts, progress, keep)
+    taken.keep(shop)
     linked = run("link files to stages", link_jobs, connection, progress)
     run("write notes", write_notes, connection, shop, arrived.unsettled)
     sweep_samples(connection, shop)

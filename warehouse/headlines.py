@@ -20,6 +20,10 @@ KINDS = ("lean grade", "map", "gain", "remap need", "quote")
 """The weightiest first: what can hurt an engine stands before what is told to a customer."""
 
 
+OTHER_COLUMNS = (duckdb.CatalogException, duckdb.BinderException, KeyError)
+"""What asking a snapshot that another version of this program published ends with."""
+
+
 class Headline(NamedTuple):
     """A sentence that people act on."""
 
@@ -49,8 +53,10 @@ class Changes(NamedTuple):
     then: Snapshot
     changed: list[Changed]
     """The weightiest first."""
-    new: int
-    gone: int
+    new: list[Headline]
+    gone: list[Headline]
+    untold: list[str]
+    """Kinds that cannot be compared: a version that kept other columns published them."""
 
     @property
     def sentence(self) -> str:
@@ -63,34 +69,64 @@ class Changes(NamedTuple):
                 f"{counted(len(self.changed), 'headline sentence')} changed: {turned} in the "
                 f"verdict, {len(self.changed) - turned} in figures only"
             )
-        return f"{told}. {self.new} came new, {self.gone} went."
+        return f"{told}. {len(self.new)} came new, {len(self.gone)} went.{self._not_told}"
+
+    @property
+    def _not_told(self) -> str:
+        if not self.untold:
+            return ""
+        return (
+            f" What was said of {', '.join(self.untold)} then cannot be compared: a version that "
+            "kept other columns published it."
+        )
 
 
-def headlines(reader: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], Headline]:
-    """Return the headline sentences of a snapshot by kind and key."""
-    return {(one.kind, one.key): one for one in _headlines(reader)}
+def headlines(
+    reader: duckdb.DuckDBPyConnection, untold: list[str] | None = None
+) -> dict[tuple[str, str], Headline]:
+    """Return the headline sentences of a snapshot by kind and key.
+
+    Kinds that it cannot tell, of another version, are added to `untold` where that is given.
+    """
+    found: dict[tuple[str, str], Headline] = {}
+    for kind in KINDS:
+        try:
+            found |= {(kind, one.key): one for one in _OF_KIND[kind](reader)}
+        except OTHER_COLUMNS:
+            if untold is None:
+                raise
+            untold.append(kind)
+    return found
 
 
-def _headlines(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
+def _grades(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
     for row in ask(reader, "headline_mixtures").iter_rows(named=True):
         told = wording.advice(row)
         about = f"{row['bike_id']}, stage {row['stage_id']}"
         said = f"{told.shown}; {told.level}"
         yield Headline("lean grade", row["stage_id"], about, said, told.headline, "stage_mixture")
+
+
+def _maps(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
     for row in ask(reader, "map_revisions").iter_rows(named=True):
         verdict = f"{row['is_missing']} {row['side']}"
         about = f"{row['model_label']}, {row['map_label']}"
         yield Headline("map", row["map_id"], about, verdict, row["sentence"], "map_revision")
+
+
+def _gains(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
     for row in ask(reader, "headline_gains").iter_rows(named=True):
         about = f"{row['job_id']}, {row['change_key']}"
         said = wording.gain_sentence(row)
         yield Headline("gain", row["gain_id"], about, row["verdict"], said, "gain")
+
+
+def _needs(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
     for row in ask(reader, "remap_needs").filter("is_stock_map").iter_rows(named=True):
         about = f"{row['model_label']}, {row['parts_key']}, {row['fuel']}"
         rank = str(row["need_rank"])
         said = f"{rank}. {row['sentence']}"
         yield Headline("remap need", row["need_id"], about, rank, said, "remap_need")
-    yield from _quotes(reader)
 
 
 def _quotes(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
@@ -105,28 +141,41 @@ def _quotes(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
             yield Headline("quote", row["effect_id"], about, verdict, said, "pooled_effect")
 
 
+_OF_KIND = {
+    "lean grade": _grades,
+    "map": _maps,
+    "gain": _gains,
+    "remap need": _needs,
+    "quote": _quotes,
+}
+
+
 def changes_since(root: Path, day: dt.date, now: Snapshot) -> Changes:
     """Return which headline sentences read otherwise than at a day's end, and why."""
-    past = history.as_of(root, day)
-    with open_reader(past.path) as reader:
-        then = headlines(reader)
+    return changes_between(history.as_of(root, day), now, history.why_changed(root, day))
+
+
+def changes_between(then: Snapshot, now: Snapshot, causes: dict[tuple[str, str], str]) -> Changes:
+    """Return which headline sentences read otherwise in another snapshot."""
+    untold: list[str] = []
+    with open_reader(then.path) as reader:
+        told = headlines(reader, untold)
     with open_reader(now.path) as reader:
-        standing = headlines(reader)
-    causes = history.why_changed(root, day)
+        standing = {key: one for key, one in headlines(reader).items() if one.kind not in untold}
     changed = [
         Changed(
             one,
-            then[key].sentence,
+            told[key].sentence,
             causes.get((one.table, one.key)) or _by_table(causes, one.table),
-            one.verdict != then[key].verdict,
+            one.verdict != told[key].verdict,
         )
         for key, one in standing.items()
-        if key in then and one.sentence != then[key].sentence
+        if key in told and one.sentence != told[key].sentence
     ]
     changed.sort(key=lambda one: (not one.is_turned, KINDS.index(one.now.kind)))
-    return Changes(
-        past, changed, len(standing.keys() - then.keys()), len(then.keys() - standing.keys())
-    )
+    new = [one for key, one in standing.items() if key not in told]
+    gone = [one for key, one in told.items() if key not in standing]
+    return Changes(then, changed, new, gone, untold)
 
 
 def _by_table(causes: dict[tuple[str, str], str], table: str) -> str:

@@ -80,6 +80,26 @@ class ShopFolder:
         return self.warehouse / "serving.lock"
 
     @property
+    def step_times(self) -> Path:
+        """How long each step took."""
+        return self.warehouse / "step-times.json"
+
+    @property
+    def trial(self) -> Path:
+        """A copy of this shop in which changes are tried; there only meanwhile."""
+        return self.warehouse / "trial"
+
+    @property
+    def trial_lock(self) -> Path:
+        """Lock file of the one trial."""
+        return self.warehouse / "trial.lock"
+
+    @property
+    def tried(self) -> Path:
+        """What was tried last, to be applied."""
+        return self.warehouse / "tried.json"
+
+    @property
     def logs(self) -> Path:
         """What the served processes say."""
         return self.warehouse / "logs"

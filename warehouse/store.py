@@ -44,6 +44,30 @@ def writer(
     Raises ShopIsBusyError if another writer does not end in time. Raises DamagedError if the
     database cannot be opened.
     """
+    with held(shop, wait_s=wait_s, heal=heal):
+        connection = _connected(shop, heal)
+        try:
+            yield connection
+        except duckdb.Error as error:
+            if heal is None or not is_damage(error):
+                raise
+            connection.close()
+            _put_database_aside(shop, first_line(error), heal)
+            raise DatabaseWasDamagedError(
+                "the database was damaged and put aside; run `rollbook update` to make it again"
+            ) from error
+        finally:
+            connection.close()
+
+
+@contextlib.contextmanager
+def held(
+    shop: ShopFolder, *, wait_s: float = 0.0, heal: Callable[[str], None] | None = None
+) -> Iterator[None]:
+    """Keep all writers out for a while, the database unopened.
+
+    Raises ShopIsBusyError if another writer does not end in time.
+    """
     shop.make()
     if shop.lock.is_dir():
         put_aside(shop, shop.lock, shop.lock.name)
@@ -60,19 +84,7 @@ def writer(
             "wait for it to end and run this again"
         ) from None
     try:
-        connection = _connected(shop, heal)
-        try:
-            yield connection
-        except duckdb.Error as error:
-            if heal is None or not is_damage(error):
-                raise
-            connection.close()
-            _put_database_aside(shop, first_line(error), heal)
-            raise DatabaseWasDamagedError(
-                "the database was damaged and put aside; run `rollbook update` to make it again"
-            ) from error
-        finally:
-            connection.close()
+        yield
     finally:
         lock.release()
 

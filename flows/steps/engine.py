@@ -196,20 +196,9 @@ def bring_up(
 
     A step of which nothing changed is not even gathered. `contents` knows afterwards what is held.
     """
-    heads = {table: step.tables[0] for step in steps for table in (*step.tables, *step.beside)}
-    finished = dict(connection.execute("SELECT flow_name, made_from FROM raw.finished").fetchall())
     contents = contents or Contents(connection)
-    settings = figures_settings(given.settings)
-    reads = {
-        step.name: {heads.get(table, table) for table in statements.of_tables(step.reads)}
-        for step in steps
-    }
-
-    def state(step: Step) -> str:
-        told = contents.of({*reads[step.name], step.tables[0]})
-        set_by, beyond = step.set_by(given.settings), step.beyond(given.shop)
-        return fingerprint(step.version, settings, set_by, told, beyond)
-
+    reads, state = _states(steps, given, contents)
+    finished = _finished(connection)
     made = dict.fromkeys((step.name for step in ordered(steps)), 0)
     changed: set[str] = set()
     looked_at = []
@@ -225,6 +214,67 @@ def bring_up(
     # All at once: none of them can change what an earlier one read or made.
     store.finish(connection, {FINISHED + step.name: state(step) for step in looked_at})
     return made
+
+
+def _finished(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    return dict(connection.execute("SELECT flow_name, made_from FROM raw.finished").fetchall())
+
+
+def _states(
+    steps: Iterable[Step], given: Given, contents: Contents
+) -> tuple[dict[str, set[str]], Callable[[Step], str]]:
+    """Return what each step reads, and what tells the state that it was, or is to be, taken in."""
+    heads = {table: step.tables[0] for step in steps for table in (*step.tables, *step.beside)}
+    settings = figures_settings(given.settings)
+    reads = {
+        step.name: {heads.get(table, table) for table in statements.of_tables(step.reads)}
+        for step in steps
+    }
+
+    def state(step: Step) -> str:
+        told = contents.of({*reads[step.name], step.tables[0]})
+        set_by, beyond = step.set_by(given.settings), step.beyond(given.shop)
+        return fingerprint(step.version, settings, set_by, told, beyond)
+
+    return reads, state
+
+
+class Due(NamedTuple):
+    """What a step would make again."""
+
+    step: str
+    keys: int
+    """Of which it is known by what stands now."""
+    at_most: int
+    """All that it has, where what it reads is made again too."""
+
+
+def due(
+    connection: duckdb.DuckDBPyConnection,
+    steps: Iterable[Step],
+    given: Given,
+    *,
+    all_follow: bool = False,
+) -> list[Due]:
+    """Return what would be made again, told from the declarations; nothing is made.
+
+    `all_follow` says that what the first of them read is yet to change.
+    """
+    reads, state = _states(steps, given, Contents(connection))
+    finished = _finished(connection)
+    moving: set[str] = set()
+    found = []
+    for step in ordered(steps):
+        follows = all_follow or not moving.isdisjoint(reads[step.name])
+        is_as_it_was = finished.get(FINISHED + step.name) == state(step)
+        if is_as_it_was and not follows:
+            continue
+        inputs, _, keys, gone = _compared(connection, step, given)
+        if not (keys or gone or follows):
+            continue
+        moving.update(step.tables, step.beside)
+        found.append(Due(step.name, len(keys), len(inputs.marks) if follows else len(keys)))
+    return found
 
 
 def bring_one_up(

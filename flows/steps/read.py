@@ -74,6 +74,24 @@ def read_files(
     keep_unknown: bool = False,
 ) -> int:
     """Read every archived file that has not been read with these layouts and rules."""
+    rules, todo = files_due(connection, shop, settings, layouts, keep_unknown)
+    done = read = 0
+    for batch, result in _read_all(shop, rules, list(_batches(shop, todo))):
+        _keep(connection, result, rules)
+        done += len(batch)
+        read += len(result.readings)
+        progress(done, len(todo), "reading")
+    return read
+
+
+def files_due(
+    connection: duckdb.DuckDBPyConnection,
+    shop: ShopFolder,
+    settings: ShopSettings,
+    layouts: list[Layout],
+    keep_unknown: bool = False,
+) -> tuple[Rules, dict[str, str | None]]:
+    """Return what files are read with, and those to be read, each with what it was read with."""
     standing = connection.execute(
         "SELECT file_sha256, list(DISTINCT arrival.file_name ORDER BY arrival.file_name), "
         "any_value(reading.state), any_value(reading.read_with), any_value(reading.layout), "
@@ -92,13 +110,7 @@ def read_files(
         if recognised_with != rules.recognition(sha)
         or (reason_code in ARCHIVE_LOST and is_archived(shop, sha))
     }
-    done = read = 0
-    for batch, result in _read_all(shop, rules, list(_batches(shop, todo))):
-        _keep(connection, result, rules)
-        done += len(batch)
-        read += len(result.readings)
-        progress(done, len(todo), "reading")
-    return read
+    return rules, todo
 
 
 def _read_all(
