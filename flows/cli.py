@@ -101,6 +101,8 @@ def _is_known(error: Exception) -> bool:
         "NotPrivateError",
         "HistoryError",
         "ManyShopsError",
+        "TryError",
+        "NewerShopError",
     }
     return (
         any(kind.__name__ in names for kind in type(error).__mro__)
@@ -226,6 +228,51 @@ def update(folder: Shop, complete: Complete = False) -> None:
     """Intake, derive and publish in one go, then print the three answers."""
     _update(folder, complete)
     _say_how_to_look(folder)
+
+
+@app.command("try-out")
+def try_out(
+    folder: Shop,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="KEY=VALUE", help='Such as "mixture.warn_pct=12".'),
+    ] = None,
+    settings: Annotated[
+        Path | None, typer.Option(help="Try these settings.", dir_okay=False, exists=True)
+    ] = None,
+    layout: Annotated[
+        list[Path] | None, typer.Option(help="Try this layout.", dir_okay=False, exists=True)
+    ] = None,
+    apply: Annotated[
+        bool, typer.Option("--apply", help="Apply what was tried last, and update.")
+    ] = False,
+    full: Annotated[bool, typer.Option("--full", help="Every step and sentence.")] = False,
+) -> None:
+    """Show what a change of settings, layouts or program would change, before it acts."""
+    from flows import trial
+    from flows.trial_answers import print_trial
+    from warehouse.shop import ShopFolder
+
+    shop = ShopFolder(folder.resolve())
+    if apply and (set_ or settings or layout):
+        raise typer.BadParameter("--apply applies what was tried last: leave the rest out")
+    if not apply:
+        if not shop.exists():
+            _open(folder)
+        change = trial.changed(shop, set_ or [], settings, layout or [])
+        started = time.monotonic()
+        with _progress() as tell:
+            print_trial(shop, change, tell, full=full, wait_s=WAIT_S)
+        say(f"That took {_since(started)}. Apply it: {_command('try-out', folder)} --apply")
+        return
+    again = shlex.join(trial.asked_last(shop))
+    try:
+        written = trial.apply(shop, wait_s=WAIT_S)
+    except trial.TryError as error:
+        say(f"{error}: {_command('try-out', folder)} {again}".rstrip(), style="bold red")
+        raise typer.Exit(1) from None
+    say(f"Written: {', '.join(written) or 'nothing, for nothing was asked to change'}.")
+    _update(folder, complete=False)
 
 
 @app.command()
@@ -747,10 +794,12 @@ def _published(folder: Path, as_of: str = "") -> Any:
 def _update(folder: Path, complete: bool) -> None:
     from flows.answers import MOST_AFTER_UPDATE, print_in_short
     from flows.steps.layout_gaps import layout_gaps, logger_changes
+    from flows.trial_answers import before_update, say_what_the_method_changed
     from flows.update import healing
     from warehouse.archived import PACK_AT_UPDATE_S, pack
 
     shop, settings = _open(folder)
+    before = before_update(shop)
     settle_s = 0.0 if complete else settings.intake.settle_s
 
     def work(connection: Any) -> tuple[bool, Any, list[str]]:
@@ -765,6 +814,7 @@ def _update(folder: Path, complete: bool) -> None:
     print_in_short(snapshot, MOST_AFTER_UPDATE)
     for gap in gaps:
         say(f"Look twice: {gap}.", style="yellow")
+    say_what_the_method_changed(before, snapshot, folder)
     if is_needed:
         raise typer.Exit(1)
 

@@ -223,6 +223,26 @@ def written_over(text: str, content: Mapping[str, Any], model: pydantic.BaseMode
     return toml_text(content)
 
 
+def with_value(text: str, section: str, key: str, value: Any) -> str:
+    """Return a text in which one key of a section has another value, all else as it stands.
+
+    Raises TypeError if the section is a list of entries, ValueError if the text is no TOML.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(text.removeprefix("\ufeff"))
+    if section not in document:
+        document.add(section, tomlkit.table())
+    table = document[section]
+    if not isinstance(table, MutableMapping):
+        raise TypeError(section)
+    if key in table:
+        table[key] = value
+    else:
+        _add(table, key, toml_item(value))
+    return tomlkit.dumps(document)
+
+
 def _take_over(
     table: Any, content: Mapping[str, Any], whole: Mapping[str, Any], *, is_within: bool = False
 ) -> None:

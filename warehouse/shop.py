@@ -10,6 +10,26 @@ from pathlib import Path
 
 SETTINGS_NAME = "rollbook.toml"
 OWNER_ONLY = 0o700
+SHOP_FORMAT = 1
+"""Stands in the database, the ledger and the snapshot. Raised with each release: an older program
+would make older figures of a newer shop, or not understand what it reads."""
+
+
+class NewerShopError(RuntimeError):
+    """A newer version of this program wrote here; nothing was touched."""
+
+
+def refuse_newer(mark: object, what: object) -> None:
+    """Refuse what a newer version of this program wrote; what bears no mark is the oldest.
+
+    Raises NewerShopError.
+    """
+    if isinstance(mark, int) and mark > SHOP_FORMAT:
+        raise NewerShopError(
+            f"{what} was written by a newer version of this program (format {mark}; this one knows "
+            f"{SHOP_FORMAT}). Nothing was touched: update the program, or bring back a backup of "
+            "before into a new folder"
+        )
 
 
 def is_private_file(path: Path) -> bool:

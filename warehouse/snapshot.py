@@ -24,7 +24,7 @@ import duckdb
 from warehouse import statements
 from warehouse.contents import SUM, Contents
 from warehouse.damage import DamagedError, file_sha256, first_line, is_damage, put_aside, remove
-from warehouse.shop import ShopFolder
+from warehouse.shop import SHOP_FORMAT, ShopFolder, refuse_newer
 from warehouse.store import columns, first, transaction
 from warehouse.whole_file import write_whole
 
@@ -116,6 +116,7 @@ def _pointed(folder: Path) -> Snapshot | None:
         seal = pointer.pop("check", None)
         if seal is not None and seal != _seal(pointer):
             raise ValueError
+        refuse_newer(pointer.get("format"), f"the snapshot that {path} names")
         number = int(pointer["number"])
         if pointer["file"] != _name(number):
             raise ValueError
@@ -364,6 +365,7 @@ class _Maker:
 
 def _point(folder: Path, snapshot: Snapshot) -> None:
     pointer: dict[str, object] = {
+        "format": SHOP_FORMAT,
         "number": snapshot.number,
         "file": snapshot.path.name,
         "published_at": snapshot.published_at.isoformat(),

@@ -14,7 +14,7 @@ import polars as pl
 
 from warehouse import statements
 from warehouse.damage import DamagedError, disk_trouble, first_line, is_damage, put_aside
-from warehouse.shop import ShopFolder
+from warehouse.shop import SHOP_FORMAT, ShopFolder, refuse_newer
 from warehouse.whole_file import write_whole
 
 ASKED_AT_ONCE = 8
@@ -155,9 +155,16 @@ def create(connection: duckdb.DuckDBPyConnection) -> None:
     """Make every schema, table and view, unless they are those of this version already."""
     wanted = statements.fingerprint()
     connection.execute("CREATE TABLE IF NOT EXISTS main.made_with (definitions VARCHAR)")
-    row = first(connection, "SELECT definitions FROM main.made_with")
-    if row is not None and row[0] == wanted:
-        return
+    connection.execute("ALTER TABLE main.made_with ADD COLUMN IF NOT EXISTS shop_format BIGINT")
+    row = first(connection, "SELECT definitions, shop_format FROM main.made_with")
+    if row is not None:
+        # Before anything else: tables of a newer version must not be dropped as older ones are.
+        refuse_newer(row[1], "the database")
+        if row == (wanted, SHOP_FORMAT):
+            return
+        if row[0] == wanted:
+            connection.execute("UPDATE main.made_with SET shop_format = ?", [SHOP_FORMAT])
+            return
     # Tables of an older version are not altered but made again: archive, ledger, layouts and
     # settings hold all that is needed, and the next intake and derive fill them.
     with transaction(connection):
@@ -168,7 +175,7 @@ def create(connection: duckdb.DuckDBPyConnection) -> None:
         for statement in statements.definitions().values():
             connection.execute(statement)
         connection.execute("DELETE FROM main.made_with")
-        connection.execute("INSERT INTO main.made_with VALUES (?)", [wanted])
+        connection.execute("INSERT INTO main.made_with VALUES (?, ?)", [wanted, SHOP_FORMAT])
 
 
 @contextlib.contextmanager

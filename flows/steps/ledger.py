@@ -14,10 +14,11 @@ import polars as pl
 
 from warehouse import store
 from warehouse.damage import DamagedError, put_aside
-from warehouse.shop import ShopFolder
+from warehouse.shop import SHOP_FORMAT, ShopFolder, refuse_newer
 from warehouse.whole_file import write_whole
 
 LEDGER = "arrivals.jsonl"
+FORMAT = "format"
 CHECK = "check"
 """Key of a line's own sum; lines of before there was one are taken as they stand."""
 
@@ -55,6 +56,8 @@ class _Mark(NamedTuple):
 
 def sealed(entry: dict[str, Any]) -> str:
     """Return an entry as a line with its own sum, so that a changed letter shows."""
+    # The first format bears no mark: lines of before there was one are of it.
+    entry = entry if SHOP_FORMAT == 1 else {**entry, FORMAT: SHOP_FORMAT}
     return json.dumps({**entry, CHECK: _sum(entry)}, ensure_ascii=False)
 
 
@@ -174,6 +177,8 @@ def _number_of(line: bytes) -> int | None:
         entry = json.loads(line)
         seal = entry.pop(CHECK, None)
         is_whole = entry.keys() >= _NEEDED and {"received_at", "taken_out_at"} & entry.keys()
+        if seal is not None and seal == _sum(entry):
+            refuse_newer(entry.get(FORMAT), "the ledger of arrivals")
         if not is_whole or (seal is not None and seal != _sum(entry)):
             return None
         return int(entry["arrival_no"])

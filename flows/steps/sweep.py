@@ -9,6 +9,9 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import filelock
+
+from warehouse.damage import remove
 from warehouse.shop import ShopFolder
 
 HALF_MADE = re.compile(
@@ -25,6 +28,7 @@ def sweep_half_made(shop: ShopFolder) -> int:
     Call with the shop's lock held. A process id in a name tells nothing: it may be another
     process's by now, or of another machine on the same disk.
     """
+    sweep_trial(shop)
     # The folders in the archive hold whole files only: those are made in the archive itself.
     of_writer = (shop.archive.iterdir(), _inside(shop.refused), shop.published.iterdir())
     folders = (shop.inbox, shop.layouts, shop.reports, shop.backups)
@@ -38,6 +42,15 @@ def sweep_half_made(shop: ShopFolder) -> int:
                     path.unlink()
                     swept += 1
     return swept
+
+
+def sweep_trial(shop: ShopFolder) -> None:
+    """Delete the copy that a killed trial left; one that is at work keeps its own."""
+    if shop.trial.is_dir():
+        lock = filelock.FileLock(shop.trial_lock)
+        # Held open by another program on another system: the next intake looks again.
+        with contextlib.suppress(filelock.Timeout, OSError), lock.acquire(timeout=0):
+            remove(shop.trial)
 
 
 def _inside(folder: Path) -> Iterator[Path]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import contextlib
 import json
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from typing import Any
 
-from flows.steps.progress import Result, Runner
+from flows.steps.progress import Runner
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -23,7 +24,7 @@ class Taken:
         self._run = run
         self._taken: dict[str, tuple[int, float]] = {}
 
-    def run(self, name: str, function: Result, *arguments: object) -> Result:
+    def run(self, name: str, function: Callable[..., Any], *arguments: object) -> Any:
         """Run a step as it is run anyway."""
         started = time.perf_counter()
         made = self._run(name, function, *arguments)
