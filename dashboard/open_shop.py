@@ -25,7 +25,7 @@ from warehouse.fuel_table import FuelTable, read_fuel_table
 from warehouse.history import HistoryError
 from warehouse.questions import ask
 from warehouse.quote import Quote, read_quote
-from warehouse.shop import ShopFolder
+from warehouse.shop import NewerShopError, ShopFolder
 from warehouse.snapshot import Snapshot, open_reader
 from warehouse.why import Why, read_why
 
@@ -114,7 +114,7 @@ def standing() -> tuple[ShopSettings | None, Snapshot | None]:
     """Return the settings shown and the snapshot, None where one cannot be read, for the frame."""
     folder = shop_folder()
     snapshot = None
-    with contextlib.suppress(DamagedError, HistoryError):
+    with contextlib.suppress(DamagedError, HistoryError, NewerShopError):
         snapshot = past.shown(folder)
     return in_force(folder, snapshot).settings, snapshot
 
@@ -159,6 +159,9 @@ def _told_if_damaged() -> Iterator[None]:
     """Stop the page with a sentence where the snapshot is damaged; a block shows when read."""
     try:
         yield
+    except NewerShopError as error:
+        st.error(str(error))
+        st.stop()
     except (DamagedError, duckdb.Error) as error:
         if not isinstance(error, DamagedError) and not is_damage(error):
             raise

@@ -49,6 +49,9 @@ ROOM = 2.0
 made in it anew, and a full disk would stop the shop itself."""
 
 
+TAKEN_IN = "taken in"
+
+
 class TryError(ValueError):
     """What was asked cannot be tried or applied, with what to do."""
 
@@ -82,7 +85,7 @@ class Outcome(NamedTuple):
 
     changes: Changes
     lost: list[str]
-    """Files that are read now and would not be."""
+    """Files that are taken in now and would not be."""
     won: int
     came: int
     """Files that came in since the last publish."""
@@ -315,9 +318,11 @@ def _files_between(before: Snapshot, after: Snapshot) -> tuple[list[str], int, i
     lost = [
         f"{folder}/{name}"
         for (folder, name, sha), state in then.items()
-        if state == "read" and now.get((folder, name, sha)) != "read"
+        if state == TAKEN_IN and now.get((folder, name, sha)) != TAKEN_IN
     ]
-    won = sum(state == "read" and then.get(key, "read") != "read" for key, state in now.items())
+    won = sum(
+        state == TAKEN_IN and then.get(key, TAKEN_IN) != TAKEN_IN for key, state in now.items()
+    )
     return lost, won, len(now.keys() - then.keys())
 
 

@@ -25,7 +25,7 @@ MOST_STEPS = 6
 def print_trial(
     shop: ShopFolder, change: trial.Change, progress: Progress, *, full: bool, wait_s: float
 ) -> bool:
-    """Try a change and print what it would give; whether it would do any harm to files read."""
+    """Try a change and print what it would give; whether files would be lost to it."""
     found = trial.try_out(
         shop, change, progress, lambda told: _print_forecast(told, full=full), wait_s=wait_s
     )
@@ -74,12 +74,12 @@ def _took(seconds: float) -> str:
 def _print_outcome(found: trial.Outcome, *, full: bool) -> None:
     if found.lost:
         prose(
-            f"{counted(len(found.lost), 'file')} read now would NOT be read any more, such as "
+            f"{counted(len(found.lost), 'file')} taken in now would NOT be any more, such as "
             f"{found.lost[0]}.",
             style="bold red",
         )
     if found.won:
-        prose(f"{counted(found.won, 'file')} not read now would be.")
+        prose(f"{counted(found.won, 'file')} not taken in now would be.")
     if found.came:
         prose(
             f"{counted(found.came, 'file')} came in since the last publish; what they change is "
