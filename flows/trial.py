@@ -36,6 +36,7 @@ from schemas.layout import Layout, read_layouts
 from schemas.settings import ShopSettings, changed_between, read_published, read_settings
 from schemas.toml_text import MistakesError, read_toml, with_value
 from warehouse import history, statements, store
+from warehouse.contents import Contents
 from warehouse.damage import DamagedError, remove
 from warehouse.headlines import Changes, changes_between
 from warehouse.in_force import kept_settings
@@ -205,7 +206,9 @@ def _tried(
         tell(_forecast(connection, shop, trial, settings, before, change))
         take_in(connection, trial, settings, progress=progress)
         made = derive(connection, trial, settings, progress=progress)
-        after = publish(connection, trial, meanings(connection), dt.datetime.now(dt.UTC))
+        after = publish(
+            connection, trial, meanings(connection), dt.datetime.now(dt.UTC), Contents(connection)
+        )
     lost, won, came = _files_between(before, after)
     found = Outcome(changes_between(before, after, {}), lost, won, came, made.broken_checks)
     write_whole(
@@ -224,7 +227,9 @@ def _copy(shop: ShopFolder) -> ShopFolder:
     trial.make()
     wal = shop.database.with_name(f"{shop.database.name}.wal")
     layouts = shop.layouts.glob("*.toml")
-    for path in (shop.database, wal, shop.archive / LEDGER, shop.settings, *layouts):
+    # What stands in the archive itself is appended to, and must not be the shop's own.
+    beside = shop.archive.glob("*.*")
+    for path in (shop.database, wal, *beside, shop.settings, *layouts):
         if path.is_file():
             _copied(path, trial.root / path.relative_to(shop.root))
     for folder in (shop.archive, shop.samples, shop.published, (shop.root / POOLED).parent):
@@ -232,7 +237,7 @@ def _copy(shop: ShopFolder) -> ShopFolder:
             target = trial.root / Path(place).relative_to(shop.root)
             target.mkdir(exist_ok=True)
             for name in names:
-                if name != LEDGER and not HALF_MADE.fullmatch(name):
+                if Path(place) != shop.archive and not HALF_MADE.fullmatch(name):
                     _named_again(Path(place, name), target / name)
     return trial
 
