@@ -163,6 +163,7 @@ def test_a_writer_at_work_is_waited_for_and_works_on_while_the_copy_is_tried(sho
     trial.try_out(shop.folder, change, quietly, meanwhile)
 
 
+@pytest.mark.long
 def test_a_full_disk_ends_the_trial_and_leaves_the_shop_its_room(shop, monkeypatch):
     before = files(shop)
     with monkeypatch.context() as patch:
@@ -225,6 +226,7 @@ def test_what_was_tried_is_not_applied_to_a_shop_that_moved_on(tried_once, tmp_p
     assert shop.folder.settings.read_bytes() == settings
 
 
+@pytest.mark.long
 def test_an_apply_killed_between_two_files_goes_on_where_it_was(shop, tmp_path, monkeypatch):
     text = (shop.folder.layouts / "plain-ride.toml").read_text(encoding="utf-8") + "# looked at\n"
     (tmp_path / "ride.toml").write_text(text, encoding="utf-8")
@@ -243,6 +245,7 @@ def test_an_apply_killed_between_two_files_goes_on_where_it_was(shop, tmp_path, 
     assert (shop.folder.layouts / "plain-ride.toml").read_text(encoding="utf-8") == text
 
 
+@pytest.mark.long
 def test_an_update_says_how_many_sentences_another_method_changed_and_else_nothing(
     shop, monkeypatch, capsys
 ):
