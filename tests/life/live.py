@@ -11,7 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import NamedTuple
 
@@ -123,10 +123,11 @@ def planted(number: int) -> Iterator[tuple[str, Lived]]:
     """Yield what came of each fault, planted in a process of its own: none outlives its turn."""
     spawn = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(mp_context=spawn, max_tasks_per_child=1) as pool:
-        begun = [pool.submit(live, HISTORIES, number, fault) for fault in FAULTS]
-        for fault, lived in zip(FAULTS, begun, strict=True):
+        begun = {pool.submit(live, HISTORIES, number, fault): fault for fault in FAULTS}
+        for lived in as_completed(begun):
+            print(begun[lived].__name__, *lived.result(), file=sys.stderr, flush=True)
+        for lived, fault in begun.items():
             yield (fault.__doc__ or "").rstrip("."), lived.result()
-            print(fault.__name__, *lived.result(), file=sys.stderr, flush=True)
 
 
 if __name__ == "__main__":
