@@ -51,15 +51,13 @@ DRAWN = {
     "transient",
 }
 """Tables that are drawn, or told and ranked anew from others: of a key (a value of the first
-column) that an eye can tell from what it was, the past shows nothing; a curve without its band
-where only the band moved."""
+column) that an eye can tell from what it was, the past shows nothing."""
 LEFT_OUT = (
-    "Left out where it changed since: curves, maps and the bands of gains, builds alike, what an "
+    "Left out where they changed since: curves with their bands, maps, builds alike, what an "
     "interval is made of, and news. Of those only today's are kept."
 )
 DRAWN_PLACES, DRAWN_DIGITS = 1, 3
 """What an eye can tell of a picture: places of a percent, digits of all else."""
-BAND = re.compile(r"(?:whole_)?(?:lower|upper)_\w+")
 DIGITS, DIGITS_OF_DOUBT = (Context(prec=n, rounding=ROUND_05UP) for n in (6, 5))
 """Of a number that is kept. The last is neither 0 nor 5 where more followed, so that rounding it
 further, as pages do, tells the same as rounding the number itself."""
@@ -332,8 +330,8 @@ def _find_changes(
     for table in sorted(DRAWN & {t for t, told in narrow.items() if told != "false"}):
         drawn = [(place, all_.get(table, {})) for place, _, all_ in sides]
         connection.execute(
-            f"INSERT INTO change SELECT {number}, 0, '{table}', key, '', one.name, '', NULL "  # noqa: S608
-            f"FROM ({_drawn_changes(table, drawn, narrow[table])}) WHERE one.differs"
+            f"INSERT INTO change SELECT {number}, 0, '{table}', key, '', '{ABSENT}', '', NULL "  # noqa: S608
+            f"FROM ({_drawn_changes(table, drawn, narrow[table])})"
         )
     causes.tell(connection, old, new, _new_versions(before, after, was, now))
     return len(connection.execute("SELECT 1 FROM change").fetchall())
@@ -426,36 +424,18 @@ def _cut(name: str, value: str) -> str:
 
 
 def _drawn_changes(table: str, sides: Sequence[Side], narrow: str) -> str:
-    """Return the query for what differs of each picture."""
-    (_, old), (_, new) = sides
-    bands = [name for name in old if BAND.fullmatch(name)] if old == new else []
-    sums = []
-    for place, columns in sides:
-        told = ", ".join(_seen(name, kind) for name, kind in columns.items() if name not in bands)
-        of_bands = (f", {_sum(f'{told}, {_seen(name, old[name])}')} AS {name}" for name in bands)
-        sums.append(
-            f"SELECT {_key(columns)} AS key, {_sum(told)} AS all_else{''.join(of_bands)} "  # noqa: S608
-            f'FROM "{place}".out.{table} WHERE {narrow.format(key=_key(columns))} GROUP BY 1'
-            if columns
-            else "SELECT NULL AS key, NULL AS all_else WHERE false"
-        )
-    other = f"(a.all_else IS DISTINCT FROM b.all_else OR {old != new})"
-    ones = [
-        _one(ABSENT, other),
-        *(_one(name, f"NOT {other} AND a.{name} <> b.{name}") for name in bands),
+    """Return the query for the keys whose picture came, went or changed."""
+    sums = [
+        f"SELECT {_key(columns)} AS key, sum(hash('{' '.join(columns)}', {told})::HUGEINT) AS seen "  # noqa: S608
+        f'FROM "{place}".out.{table} WHERE {narrow.format(key=_key(columns))} GROUP BY 1'
+        if (told := ", ".join(_seen(*column) for column in columns.items()))
+        else "SELECT NULL AS key, NULL AS seen WHERE false"
+        for place, columns in sides
     ]
     return (
-        f"SELECT key, unnest([{', '.join(ones)}]) AS one FROM ({sums[0]}) AS a "  # noqa: S608
-        f"FULL JOIN ({sums[1]}) AS b USING (key)"
+        f"SELECT key FROM ({sums[0]}) AS a FULL JOIN ({sums[1]}) AS b USING (key) "  # noqa: S608
+        "WHERE a.seen IS DISTINCT FROM b.seen"
     )
-
-
-def _one(name: str, differs: str) -> str:
-    return f"{{'name': '{name}', 'differs': {differs}}}"
-
-
-def _sum(told: str) -> str:
-    return f"sum(hash({told})::HUGEINT)"
 
 
 def _seen(name: str, kind: str) -> str:
@@ -741,7 +721,7 @@ def _put_back(
 ) -> None:
     """Make a table's view: today's rows, and of the rows that changed since those of then."""
     if table in DRAWN:
-        _leave_out(connection, now, table, columns, held)
+        _leave_out(connection, now, table, columns)
         return
     then = "".join(
         f", max(CASE WHEN column_name = '{name}' THEN held END) AS \"then {name}\""
@@ -776,22 +756,16 @@ def _put_back(
 
 
 def _leave_out(
-    connection: duckdb.DuckDBPyConnection, now: str, table: str, columns: Columns, held: list[str]
+    connection: duckdb.DuckDBPyConnection, now: str, table: str, columns: Columns
 ) -> None:
     """Make a drawn table's view: what changed since is left out of it."""
-    bands = [name for name in held if name in columns]
-    lost = "".join(f", bool_or(column_name = '{name}') AS \"no {name}\"" for name in bands)
     connection.execute(
-        f'CREATE TABLE past.main."changed {table}" AS SELECT key, '  # noqa: S608
-        f"bool_or(column_name = '{ABSENT}') AS is_absent{lost} "
-        f"FROM back WHERE table_name = '{table}' GROUP BY key"
-    )
-    told = ", ".join(
-        f'if("no {name}", NULL, {name}) AS {name}' if name in bands else name for name in columns
+        f'CREATE TABLE past.main."changed {table}" AS SELECT DISTINCT key FROM back '  # noqa: S608
+        f"WHERE table_name = '{table}'"
     )
     connection.execute(
-        f'CREATE VIEW past.out.{table} AS SELECT {told} FROM "{now}".out.{table} LEFT JOIN '  # noqa: S608
-        f'main."changed {table}" ON key = {_key(columns)} WHERE is_absent IS NOT true'
+        f'CREATE VIEW past.out.{table} AS FROM "{now}".out.{table} '  # noqa: S608
+        f'WHERE {_key(columns)} NOT IN (SELECT key FROM main."changed {table}")'
     )
 
 
