@@ -156,9 +156,11 @@ def _leading_since(
     bounds = np.full((len(days), len(groups)), np.nan)
     for column, (key, members) in enumerate(groups.items()):
         known = sorted(members, key=lambda member: member["run_on"])
-        for bikes in range(1, len(known) + 1):
-            chance = need.warn_probability(_lean(known[:bikes]), bikes, priors[key])
-            bounds[at[known[bikes - 1]["run_on"]] :, column] = chance.lower
+        lean = 0
+        for bikes, member in enumerate(known, start=1):
+            lean += member["level"] in LEAN_LEVELS
+            chance = need.warn_probability(lean, bikes, priors[key])
+            bounds[at[member["run_on"]] :, column] = chance.lower
     since = need.leading_since(bounds, LEADING_PLACES)
     return [days[place] if place >= 0 else None for place in since]
 

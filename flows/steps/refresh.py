@@ -70,9 +70,14 @@ def stacked(key: str, parts: dict[str, dict[str, np.ndarray]]) -> pl.DataFrame:
 def parts_of(
     connection: duckdb.DuckDBPyConnection, key: str, query: str, *values: Any
 ) -> dict[str, pl.DataFrame]:
-    """Return the rows of a query by the values of a key, in the order of the query."""
+    """Return the rows of a query by the values of a key; the query brings them key by key."""
     frame = store.rows(connection, query, *values)
-    return {str(name[0]): part.drop(key) for name, part in frame.group_by(key, maintain_order=True)}
+    runs, rows = frame[key].rle().struct, frame.drop(key)
+    lengths = runs.field("len").cast(pl.Int64)
+    # Cut by place: grouped and with their key dropped one by one, 10,000 curves take 2 s.
+    starts = (lengths.cum_sum() - lengths).to_list()
+    places = zip(runs.field("value").to_list(), starts, lengths.to_list(), strict=True)
+    return {str(name): rows.slice(start, length) for name, start, length in places}
 
 
 def grouped(rows: Iterable[V], key: Callable[[V], K]) -> dict[K, list[V]]:

@@ -8,6 +8,7 @@ import pytest
 from flows.derive import STEPS
 from flows.publish import publish_snapshot
 from flows.steps import checks
+from flows.steps.refresh import parts_of
 from tests.conftest import NOW
 from warehouse import snapshot, statements, store
 
@@ -131,3 +132,19 @@ def test_a_reworded_comment_makes_no_shop_again_and_another_column_does(monkeypa
     plain = told("-- Grain: one row.\nCREATE TABLE out.x (a BIGINT -- of a\n);")
     assert told("-- Grain: a row a day.\nCREATE TABLE out.x (a BIGINT -- of it\n);") == plain
     assert told("-- Grain: one row.\nCREATE TABLE out.x (b BIGINT -- of a\n);") != plain
+
+
+# Gathering
+
+
+def test_rows_are_cut_by_their_key_as_they_come(connection):
+    query = (
+        "SELECT * FROM (VALUES ('b', 1, 2.0), ('b', 2, NULL), ('a', 3, 4.0)) AS t (key, one, two)"
+    )
+    found = parts_of(connection, "key", query)
+    assert {key: part.rows() for key, part in found.items()} == {
+        "b": [(1, 2.0), (2, None)],
+        "a": [(3, 4.0)],
+    }
+    assert found["a"].columns == ["one", "two"]
+    assert parts_of(connection, "key", query + " WHERE FALSE") == {}
