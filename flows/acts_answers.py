@@ -10,7 +10,7 @@ from rich import box
 from rich.table import Table
 
 from flows.restore import moment
-from flows.settings import open_shop
+from flows.settings import clock_of, open_shop
 from flows.terminal import console, prose, say
 from warehouse.act_words import act_in_words
 from warehouse.acts import entries_of, journal
@@ -19,6 +19,8 @@ from warehouse.wording import counted
 
 MOST_LINES = 30
 """Of a table that fits a window of 40 lines with what is said around it."""
+WHEN_WIDE, WHO_WIDE = len("2026-11-30 18:00"), len("somebody, by hand")
+"""A long act is cut, not its moment."""
 
 
 def print_acts(folder: Path, since: str, words: str, *, full: bool) -> None:
@@ -30,7 +32,8 @@ def print_acts(folder: Path, since: str, words: str, *, full: bool) -> None:
     if not shop.exists():
         open_shop(folder)  # says what is missing; mistakes in settings do not hide the journal
     found, bad = entries_of(journal(shop))
-    begin = moment(since, at_end=False)
+    zone = clock_of(shop)
+    begin = moment(since, at_end=False, zone=zone)
     shown = [
         entry
         for entry in reversed(found)
@@ -38,10 +41,10 @@ def print_acts(folder: Path, since: str, words: str, *, full: bool) -> None:
         and words.casefold() in " ".join(map(str, entry.values())).casefold()
     ]
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    for title, ratio in (("When", 0), ("Who", 0), ("What", 3)):
-        table.add_column(title, ratio=ratio or None, no_wrap=not full, overflow="ellipsis")
+    for title, least in (("When", WHEN_WIDE), ("Who", WHO_WIDE), ("What", None)):
+        table.add_column(title, min_width=least, no_wrap=not full, overflow="ellipsis")
     for entry in shown if full else shown[:MOST_LINES]:
-        table.add_row(*_row(entry, full=full))
+        table.add_row(*_row(entry, zone, full=full))
     if shown:
         console.print(table)
     left = 0 if full else len(shown) - MOST_LINES
@@ -54,8 +57,8 @@ def print_acts(folder: Path, since: str, words: str, *, full: bool) -> None:
         )
 
 
-def _row(entry: dict[str, Any], *, full: bool) -> tuple[str, str, str]:
-    at = dt.datetime.fromisoformat(entry["at"]).astimezone()
+def _row(entry: dict[str, Any], zone: dt.tzinfo | None, *, full: bool) -> tuple[str, str, str]:
+    at = dt.datetime.fromisoformat(entry["at"]).astimezone(zone)
     hashes = [f"{key} {entry[key][:12]}" for key in ("before", "after") if full and entry[key]]
     told = act_in_words(entry)
     return f"{at:%Y-%m-%d %H:%M}", entry["person"], ", ".join([told, *hashes])

@@ -195,7 +195,7 @@ def demo(
     scale: Annotated[float, typer.Option(help="Size; 1 is the whole demo shop.")] = 1.0,
     files_only: Annotated[bool, typer.Option(help="Write the files, run nothing.")] = False,
 ) -> None:
-    """Write the invented demo shop, take it in, and print the three answers."""
+    """Make an invented demo shop and print the three answers of it."""
     from fixtures.demo_shop import demo_shop, marked, write_shop
 
     started = time.monotonic()
@@ -225,7 +225,7 @@ Complete = Annotated[
 
 @app.command()
 def update(folder: Shop, complete: Complete = False) -> None:
-    """Intake, derive and publish in one go, then print the three answers."""
+    """Intake, derive and publish in one go; print the three answers."""
     _update(folder, complete)
     _say_how_to_look(folder)
 
@@ -291,7 +291,7 @@ def intake(folder: Shop, complete: Complete = False) -> None:
 
 @app.command()
 def derive(folder: Shop) -> None:
-    """Make curves, gains, mixture and rankings again where something changed."""
+    """Make curves, gains, mixture, rankings where something changed."""
     from flows.steps.ledger import is_behind
     from warehouse.store import writer
 
@@ -327,7 +327,7 @@ def backup(
     ],
     verify: Annotated[bool, typer.Option("--verify", help="Read all of it back.")] = False,
 ) -> None:
-    """Copy what the shop cannot make again into a folder of backups: only what is new."""
+    """Copy what cannot be made again into a folder of backups."""
     from flows.keep_answers import run_backup
 
     with _progress() as tell:
@@ -369,11 +369,13 @@ def remake(
     target: Annotated[Path, typer.Argument(metavar="NEW", help="New folder.", file_okay=False)],
     as_of: Annotated[str, typer.Option(help='As it was then: "2026-11-30" or "2026-11-30 18:00".')],
 ) -> None:
-    """Make the shop of an earlier day again in a new folder, from archive and journal."""
+    """Make the shop of an earlier day again, in a new folder."""
     from flows.remake import remake as remade
     from flows.restore import moment
+    from flows.settings import clock_of
+    from warehouse.shop import ShopFolder
 
-    at = moment(as_of)
+    at = moment(as_of, zone=clock_of(ShopFolder(folder.resolve())))
     if at is None:
         raise typer.BadParameter("name a day or a moment")
     with _progress() as tell:
@@ -393,7 +395,7 @@ def acts(
     of: Annotated[str, typer.Option(help="Only those that hold this: a job, a person.")] = "",
     full: Annotated[bool, typer.Option("--full", help="All of them, with hashes.")] = False,
 ) -> None:
-    """Print who did what, when and why: cards, notes, layouts, settings, papers, backups."""
+    """Print who did what, when and why: cards, notes, papers, people."""
     from flows.acts_answers import print_acts
 
     print_acts(folder, since, of, full=full)
@@ -459,7 +461,7 @@ def plan(
     folder: Shop,
     gain: Annotated[float, typer.Option(help="Gain to be seen, in percent.", min=0.1)] = 1.5,
 ) -> None:
-    """Print how many pulls it takes to see a gain, before any of them is run."""
+    """Print how many pulls it takes to see a gain, before any is run."""
     from flows.answers import print_plan
 
     print_plan(_published(folder), gain)
@@ -478,7 +480,7 @@ def fuel_change(
     ] = False,
     force: Annotated[bool, typer.Option(help="Write over a file that is there.")] = False,
 ) -> None:
-    """Print the fuel change that a stage's map seems to need, cell by cell."""
+    """Print the fuel change that a map seems to need, cell by cell."""
     from flows.mixture_answers import print_fuel_change, write_fuel_change
 
     snapshot = _published(folder)
@@ -499,7 +501,7 @@ def expect(
     on_map: Annotated[str, typer.Option("--map", help='Such as "stock" or "road r2".')] = "",
     fuel: Annotated[str, typer.Option(help="Fuel in the tank, as the cards say.")] = "",
 ) -> None:
-    """Print the mixture to expect of a bike that was not run yet, from builds like it."""
+    """Print the mixture to expect of a bike that was not run yet."""
     from flows.mixture_answers import print_expected
 
     print_expected(_published(folder), model, parts, on_map, fuel)
@@ -512,7 +514,7 @@ def quote(
     change: Annotated[str, typer.Argument(help='Such as "silencer, with remap".')],
     peak: Annotated[bool, typer.Option("--peak", help="Of peak power, not of the range.")] = False,
 ) -> None:
-    """Print what may be quoted for a model and a change, and what stands behind it."""
+    """Print what may be quoted for a model and a change, and why."""
     from flows.quote_answers import print_quote
 
     print_quote(_published(folder), model, change, of_peak=peak)
@@ -528,7 +530,7 @@ def why(
     full: Annotated[bool, typer.Option("--full", help="Every stage, pull and file.")] = False,
     as_of: AsOf = "",
 ) -> None:
-    """Print what stands behind a figure: method, settings, evidence used and left out."""
+    """Print what stands behind a figure: method, settings, evidence."""
     from flows.settings import shown_settings
     from flows.why_answers import print_figures, print_why
 
@@ -560,7 +562,7 @@ def maps(
         bool, typer.Option("--all", help="Replaced ones and those on target too.")
     ] = False,
 ) -> None:
-    """Print the map revisions that still miss their target, and where."""
+    """Print the map revisions that still miss target, and where."""
     from flows.mixture_answers import print_maps
 
     print_maps(_published(folder), every=every)
@@ -630,9 +632,14 @@ def share(
         Path | None, typer.Argument(help="File to write; without one, only shown.", dir_okay=False)
     ] = None,
 ) -> None:
-    """Show what this shop may give to a pool of shops, and write it to a file."""
-    from flows.share import print_preview, to_share, write_share
+    """Show what may leave for a pool of shops, and write it."""
+    from flows.share import SUFFIX, print_preview, to_share, write_share
 
+    if file is not None and file.suffix != SUFFIX:
+        # A pool looks for no other.
+        raise typer.BadParameter(
+            f"a share file's name ends in {SUFFIX}: {file.with_suffix(SUFFIX)}"
+        )
     found = to_share(folder.resolve(), _published(folder))
     print_preview(found)
     if file is None:
@@ -647,11 +654,11 @@ def share(
 @app.command()
 def pool(
     pooled: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Folder of share files.", file_okay=False)
+        Path, typer.Argument(metavar="FILES", help="Folder of share files.", file_okay=False)
     ],
     folder: Shop,
 ) -> None:
-    """Hold the share files of many shops together, and show them beside this shop's own."""
+    """Show what the share files of many shops say beside your own."""
     from flows.pool import pool as pool_all
     from flows.pool import print_pooled
     from flows.steps.ledger import is_behind
@@ -680,7 +687,7 @@ def sheet(
         int, typer.Option(help="Number of the stage after; default the last run.", min=0)
     ] = 0,
 ) -> None:
-    """Write a customer's sheet of a job, one page as PDF and HTML, into reports/."""
+    """Write a customer's sheet of a job into reports/, PDF and HTML."""
     from flows import papers
     from warehouse.shop import ShopFolder
 
@@ -692,7 +699,7 @@ def sheet(
 
 @app.command()
 def check(folder: Shop) -> None:
-    """Check the archive, the samples, the store's rules and the snapshot; back up the ledger."""
+    """Check all that the shop keeps; back up the ledger."""
     from flows.steps.layout_gaps import disk_forecast, logger_changes, never_confirmed
     from flows.steps.selfcheck import self_check
     from warehouse.store import writer

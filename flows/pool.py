@@ -17,7 +17,7 @@ import polars as pl
 from flows.apart import Limits, Worker, worker
 from flows.metrics.chain import Chain, agrees_too_well, chain, offsets
 from flows.readers.source import UnreadableError
-from flows.share import BETWEEN_PARTS, NAMES, POOL, names_of, to_share
+from flows.share import BETWEEN_PARTS, NAMES, POOL, SUFFIX, names_of, to_share
 from flows.terminal import prose, say
 from schemas.share import (
     SHARE_VERSION,
@@ -114,7 +114,7 @@ def read_files(folder: Path) -> tuple[dict[str, pl.DataFrame], list[str]]:
     """Return the rows of each share file, and why others, or some of their rows, do not count."""
     found, refused = {}, []
     with worker(_ready) as apart:
-        for path in sorted(folder.glob("*.parquet")):
+        for path in sorted(folder.glob(f"*{SUFFIX}")):
             try:
                 judged = _read_apart(path, apart)
             except (UnreadableError, ShareRefusedError) as error:
@@ -190,7 +190,9 @@ def one_file_a_shop(
     for name, rows in offered:
         shop_id = rows["shop_id"][0]
         if shop_id in by_id:
-            told.append(f"{name}: of the same shop as {by_id[shop_id]}, which counts instead")
+            other = f"the same shop as {by_id[shop_id]}, which counts instead"
+            own_now = "this shop's own: its figures of today count instead"
+            told.append(f"{name}: {own_now if by_id[shop_id] == OWN else other}")
         elif twin := next((kept for kept in by_id.values() if (kept, name) in twins), None):
             told.append(f"{name}: holds the same rows as {twin}, which counts instead")
         else:

@@ -61,8 +61,10 @@ def restore(source: Path, target: Path, at: dt.datetime | None, progress: Progre
     return Restored(manifest, work.files, work.lost)
 
 
-def moment(text: str, *, at_end: bool = True) -> dt.datetime | None:
+def moment(text: str, *, at_end: bool = True, zone: dt.tzinfo | None = None) -> dt.datetime | None:
     """Return a day's end, or its beginning, or a moment, by this machine's clock; None for "".
+
+    Where a zone is given, by that zone's.
 
     Raises BackupError for what is neither.
     """
@@ -71,7 +73,8 @@ def moment(text: str, *, at_end: bool = True) -> dt.datetime | None:
     try:
         if len(text) == len("2026-11-30"):
             text += "T23:59:59.999999" if at_end else "T00:00"
-        return dt.datetime.fromisoformat(text).astimezone()
+        found = dt.datetime.fromisoformat(text)
+        return found.replace(tzinfo=found.tzinfo or zone).astimezone(zone)
     except ValueError:
         raise BackupError(f'{text!r} is no day or moment such as "2026-11-30 18:00"') from None
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import json
 import os
 import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from flows.door import SIGN_IN_HEADER
 from schemas.settings import ShopSettings, changed_between, read_published, read_settings
@@ -24,6 +26,14 @@ NEW_SHOP = Path(__file__).parent / "new_shop"
 
 class NotAShopError(ValueError):
     """The folder is not a shop's."""
+
+
+def clock_of(shop: ShopFolder) -> dt.tzinfo | None:
+    """Return the zone of the shop's days, as its pages tell them; None while settings are wrong."""
+    try:
+        return ZoneInfo(read_settings(shop.settings).shop.timezone)
+    except (MistakesError, OSError):
+        return None
 
 
 def open_shop(folder: Path) -> tuple[ShopFolder, ShopSettings]:

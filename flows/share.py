@@ -42,6 +42,7 @@ DIGITS_GAIN = 4
 """0.01 %: no comparison is better, and a customer's own sheet would not find its row."""
 DIGITS_VARIANCE = 2
 MOST_SHOWN = 3
+SUFFIX = ".parquet"
 BETWEEN_PARTS = " + "
 
 
@@ -181,7 +182,7 @@ def print_preview(found: ToShare) -> None:
     if found.stay:
         prose(
             f"Names that stay here, as fewer than {LEAST_BIKES} bikes carry them and {NAMES} does "
-            f"not know them: {'; '.join(found.stay)}.",
+            f"not know them: {'; '.join(sorted(found.stay))}.",
             style="dim",
         )
     if found.rows_left_behind:

@@ -134,8 +134,11 @@ class Index:
         """Return the last state published until the end of a day.
 
         The last by number: a clock may have been set back. Raises HistoryError for a day before
-        the first that can be told.
+        the first that can be told, and for one that has not come.
         """
+        last = dt.datetime.fromisoformat(self.states[-1][0])
+        if day > max(last.date(), dt.datetime.now(last.tzinfo).date()):
+            raise HistoryError(f"{day} has not come yet: leave the day out for what stands now")
         places = [p for p in self.ends_of_days() if self.states[p][0][:10] <= day.isoformat()]
         if places and places[-1] >= self.begins:
             return places[-1]

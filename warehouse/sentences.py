@@ -279,7 +279,7 @@ def _contradicts_remedy(f: Note) -> str:
     if f["what"] == "induction":
         return f"Correct bike.induction here or in {f['folder']!r}."
     return (
-        "Two bikes: give one another reference. One bike: correct what is wrong here or in "
+        "Two bikes: give one of them a new reference. One bike: correct what is wrong here or in "
         f"{f['folder']!r}."
     )
 
@@ -289,7 +289,7 @@ def _contradicts(f: Note) -> str:
     if f["what"] == "job":
         return f"job {f['which']!r} is already in the book, from folder {f['folder']!r}"
     known, said_here = {
-        "model": ("is a {known}", "a {said}"),
+        "model": ("is {known!r}", "{said!r}"),
         "model year": ("is of model year {known}", "of {said}"),
         "cylinders": ("has {known} cylinders", "{said}"),
         "induction": ("has {known} induction", "{said}"),

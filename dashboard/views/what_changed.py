@@ -46,13 +46,13 @@ for one in found.changed[:MOST_CHANGED]:
     )
     then, now = st.columns(2)
     then.caption(f"Then: {wording.escaped(one.then)}")
-    now.markdown(wording.escaped(one.now.sentence))
+    now.markdown(f"Now: {wording.escaped(one.now.sentence)}")
 if found.changed:
     with st.expander("Every sentence that changed"):
         rows = [
-            (one.now.kind, one.now.about, one.then, one.now.sentence, one.cause)
+            (one.now.kind, one.now.about, one.cause, one.then, one.now.sentence)
             for one in found.changed
         ]
-        names = ["Sentence", "Of", "Then", "Now", "Cause"]
+        names = ["Sentence", "Of", "Cause", "Then", "Now"]
         frame = pl.DataFrame(rows, schema=names, orient="row")
-        pieces.table(frame, dict.fromkeys(names, "medium"), wraps=True)
+        pieces.table(frame, {name: name for name in names}, wraps=True)

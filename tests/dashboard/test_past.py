@@ -1,6 +1,7 @@
 """Pages as of a day: the address asks, links carry it, every page says so."""
 
 import datetime as dt
+import json
 from pathlib import Path
 
 import pytest
@@ -48,3 +49,13 @@ def test_a_day_that_cannot_be_told_is_refused_with_the_way_back(page):
     page.button[-1].click().run()
     assert not page.error
     assert "as_of" not in page.query_params
+
+
+def test_all_that_changed_stands_under_headings_that_say_what_it_is(page):
+    page.query_params["since"] = "2025-06-03"
+    page.run()
+    page.switch_page("views/what_changed.py").run()
+    assert not page.exception
+    columns = json.loads(page.dataframe[0].proto.columns)
+    labels = [columns[name]["label"] for name in page.dataframe[0].value.columns]
+    assert labels == ["Sentence", "Of", "Cause", "Then", "Now"]

@@ -8,16 +8,19 @@ import shutil
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
+from typer.testing import CliRunner
 
 from dashboard import acts_shown, hand_desk, note_desk, teach_desk
 from dashboard.open_shop import OpenShop
 from flows.backup import back_up
 from flows.backup_folder import BackupError
+from flows.cli import app
 from flows.people import People
 from flows.remake import remake
 from flows.restore import restore
 from flows.steps.progress import quietly
 from flows.steps.selfcheck import self_check
+from flows.terminal import console
 from schemas.shop_note import ShopNote
 from tests.conftest import LittleShop, command_line
 from warehouse import acts, store
@@ -157,6 +160,20 @@ def test_the_terminal_tells_the_acts_within_a_window(lived):
     assert code == 0
     assert "customer's sheet made" in said
     assert "belt slipped" not in said
+
+
+def test_a_long_act_is_cut_and_not_its_moment_which_is_by_the_shops_clock(small, monkeypatch):
+    monkeypatch.setattr(console, "_width", 80)
+    at = dt.datetime(2026, 7, 1, 9, 30, tzinfo=dt.UTC)
+    acts.write(small.folder, [acts.Act("backup made", "a" * 90, "somebody, by hand")], at)
+
+    def said(*arguments):
+        return CliRunner().invoke(app, ["acts", str(small.folder.root), *arguments]).output
+
+    # Vienna keeps summer time in July: UTC + 2 h (EU directive 2000/84/EC).
+    assert "2026-07-01 11:30  somebody, by hand" in said()
+    assert "11:30" in said("--since", "2026-07-01 11:30")
+    assert "11:30" not in said("--since", "2026-07-01 11:31")
 
 
 def test_the_acts_of_a_job_are_found_by_card_note_and_paper(lived):

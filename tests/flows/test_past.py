@@ -84,6 +84,13 @@ def test_a_day_before_history_or_no_day_gets_a_plain_answer(shop):
     )  # fmt: skip
 
 
+def test_a_day_that_has_not_come_is_not_told_as_if_it_stood(shop):
+    code, said = command_line("answers", shop.folder.root, "--as-of", "2199-01-01")
+    assert (code, said) == (
+        1, "2199-01-01 has not come yet: leave the day out for what stands now",
+    )  # fmt: skip
+
+
 @pytest.mark.long
 def test_a_restored_shop_still_tells_the_days_before(shop, tmp_path):
     back_up(shop.folder, tmp_path / "backups", FIRST, quietly)

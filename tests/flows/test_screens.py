@@ -44,6 +44,14 @@ def test_the_three_answers_fit_a_screen_with_all_cautions_and_stand_in_full_on_r
     assert len(_lines(full)) > len(_lines(said))
 
 
+def test_each_command_of_the_list_takes_one_line():
+    # rich sets the list of a terminal of 80; the test's own environment says how wide that is.
+    said = CliRunner().invoke(app, ["--help"], env={"TERMINAL_WIDTH": "80", "COLUMNS": "80"}).output
+    listed = said[said.index("Commands") :].splitlines()[1:-1]
+    assert len(listed) > 25
+    assert [line for line in listed if line.startswith("│  ")] == []
+
+
 def test_a_draft_fits_a_screen_and_its_text_stands_in_full_on_request(demo, screen):
     file = next(demo.folder.inbox.rglob("*.csv"))
     code, said = command_line("layout", "draft", file)

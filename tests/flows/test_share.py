@@ -218,6 +218,13 @@ def test_shared_here_and_pooled_it_stands_beside_the_own_and_the_quote_stays(dem
         assert reader.sql("SELECT count(*) FROM out.everywhere").fetchall() == [(0,)]
 
 
+def test_a_name_that_no_pool_would_look_for_is_refused_and_nothing_is_written(tmp_path):
+    code, said = command_line("share", tmp_path, tmp_path / "ours.json")
+    assert code == 2
+    assert "ours.parquet" in said
+    assert not (tmp_path / "ours.json").exists()
+
+
 def test_a_pool_is_not_published_from_an_emptied_database(demo_copy, tmp_path):
     # Bug: after new table definitions the pool published a shop without gains.
     before = quotes(demo_copy.root)
