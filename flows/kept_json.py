@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 import copy
 import json
-from collections.abc import Iterator
+import os
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -25,8 +26,12 @@ class NotPrivateError(ValueError):
 class KeptJson:
     """Several processes read and change it; each change is made on what stands then."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(
+        self, path: Path, fields: Mapping[str, type], *, anew_if_damaged: bool = False
+    ) -> None:
         self.path = path
+        self._fields = fields
+        self._anew_if_damaged = anew_if_damaged
         self._mark: tuple[int, ...] = ()
         self._records: Records = {}
 
@@ -46,14 +51,24 @@ class KeptJson:
                     f"{self.path} can be read by others, and keeps secrets; make it its owner's "
                     "alone (chmod 600)"
                 )
-            try:
-                self._records = dict(json.loads(self.path.read_text(encoding="utf-8")))
-            except ValueError:
-                raise NotPrivateError(
-                    f"{self.path} is damaged; delete it, and add its people anew"
-                ) from None
-            self._mark = mark
+            records = self._read_whole()
+            if records is None and not self._anew_if_damaged:
+                raise NotPrivateError(f"{self.path} is damaged; delete it, and add its people anew")
+            self._records, self._mark = records or {}, mark
         return self._records
+
+    def _read_whole(self) -> Records | None:
+        """Return the records as the file has them; None if it holds anything else."""
+        try:
+            found = json.loads(self.path.read_text(encoding="utf-8"))
+            is_sound = all(
+                isinstance(record[name], kind)
+                for record in found.values()
+                for name, kind in self._fields.items()
+            )
+        except (ValueError, AttributeError, KeyError, TypeError, RecursionError):
+            return None
+        return found if is_sound else None
 
     @contextlib.contextmanager
     def change(self) -> Iterator[Records]:
@@ -65,5 +80,8 @@ class KeptJson:
             made = self.path.with_suffix(".new")
             made.unlink(missing_ok=True)
             made.touch(mode=0o600)
-            made.write_text(json.dumps(records, indent=1, ensure_ascii=False), encoding="utf-8")
+            with made.open("w", encoding="utf-8") as file:
+                json.dump(records, file, indent=1, ensure_ascii=False)
+                file.flush()
+                os.fsync(file.fileno())
             made.replace(self.path)

@@ -47,7 +47,7 @@ class People:
     """The people of one shop; every question looks whether the file changed."""
 
     def __init__(self, shop: ShopFolder) -> None:
-        self._file = KeptJson(shop.people)
+        self._file = KeptJson(shop.people, dict.fromkeys(("name", "role", "since", "hash"), str))
 
     def all(self) -> list[Person]:
         """Return everybody, by name."""

@@ -118,17 +118,16 @@ class SignIn:
             person = await anyio.to_thread.run_sync(
                 self._people.check, name, password, limiter=self._hashes
             )
+            token = self._begin(request, person) if person else ""
         except (NotPrivateError, OSError):
-            said = "Nobody can sign in: the file of people needs its owner."
+            said = "Nobody can sign in: whoever keeps this shop's computer must look after it."
             return self._form(request, to, said, 503, name)
-        if person is None:
+        if not token:
             return self._form(request, to, "Name or password is wrong.", 403, name)
         self._by_name.forget(key_of(name)[:60])
         self._by_address.take_back(_network_of(request))
-        # The sign-in of before would go on beside the new one.
-        self._end(request)
         answer = RedirectResponse(to, 303)
-        self._set(answer, self._cookie, self._signed_in.begin(person), self._lasts_s)
+        self._set(answer, self._cookie, token, self._lasts_s)
         self._set(answer, self._form_cookie, "", 0)
         return answer
 
@@ -143,7 +142,10 @@ class SignIn:
         sent = await self._sent(request)
         if isinstance(sent, Response):
             return sent
-        self._end(request)
+        try:
+            self._end(request)
+        except (NotPrivateError, OSError):
+            return Response("You are still signed in: this could not be written. Try again.\n", 503)
         answer = RedirectResponse(SIGN_IN, 303)
         self._set(answer, self._cookie, "", 0)
         # What stands in this browser's memory of the pages goes with the sign-in.
@@ -172,6 +174,11 @@ class SignIn:
             to = way_back(request.query_params.get("to", ""))
             return self._form(request, to, "This form was old. Fill it in once more.", 403)
         return fields
+
+    def _begin(self, request: Request, person: Person) -> str:
+        # The sign-in of before would go on beside the new one.
+        self._end(request)
+        return self._signed_in.begin(person)
 
     def _end(self, request: Request) -> None:
         if token := self.token_in(request.headers.getlist("cookie")):

@@ -18,7 +18,9 @@ class SignedIn:
     """Sign-ins of one shop; they outlive a restart of the pages' server."""
 
     def __init__(self, file: Path, people: People, hours: float) -> None:
-        self._file = KeptJson(file)
+        # Damaged it is worth a new sign-in, no more: nobody must be kept out by it.
+        fields = {"name": str, "stamp": str, "began": float}
+        self._file = KeptJson(file, fields, anew_if_damaged=True)
         self._people = people
         self._lasts_s = hours * 3600
 

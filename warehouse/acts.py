@@ -25,7 +25,7 @@ JOURNAL = "acts.jsonl"
 BY_HAND = "somebody, by hand"
 WAIT_S = 10.0
 LONGEST_LINES = 65_536
-"""Bytes at the journal's end that hold its last line, and the latest hundred or so."""
+"""Bytes at the journal's end that hold its last line, as a rule, and the latest hundred or so."""
 
 
 class Act(NamedTuple):
@@ -162,8 +162,7 @@ def sum_of_line_before(shop: ShopFolder, place: int) -> str:
     if not path.is_file() or path.stat().st_size < place:
         return "gone"
     with path.open("rb") as file:
-        file.seek(max(place - LONGEST_LINES, 0))
-        data = file.read(min(place, LONGEST_LINES))
+        data = _tail(file, place)
     return sum_of(data[:-1].rpartition(b"\n")[2]) if data.endswith(b"\n") else "gone"
 
 
@@ -207,12 +206,15 @@ def kept_in(journal: bytes) -> dict[str, str]:
     }
 
 
+_TEXTS = ("code", "about", "person", "detail", "reason", "last")
+
 WITHOUT_BYTES = ("sheet given out",)
 """Acts whose hash is of a paper, which can be made again."""
 
 
 def _text(entry: Entry) -> bytes:
-    return json.dumps(entry, ensure_ascii=False).encode()
+    # A name on disk need not be UTF-8: what stands for its bytes is written as it is.
+    return json.dumps(entry, ensure_ascii=False).encode(errors="surrogatepass")
 
 
 def _entry(line: bytes) -> Entry | None:
@@ -220,7 +222,11 @@ def _entry(line: bytes) -> Entry | None:
     try:
         entry = json.loads(line)
         check = entry.pop("check")
-        return entry if check == sum_of(_text(entry)) else None
+        # A line of another hand may carry its sum as well and say anything.
+        texts = [entry[name] for name in _TEXTS]
+        dt.datetime.fromisoformat(entry["at"])
+        is_ours = isinstance(entry["no"], int) and all(isinstance(text, str) for text in texts)
+        return entry if is_ours and check == sum_of(_text(entry)) else None
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
 
@@ -241,14 +247,21 @@ def _end(file: BinaryIO) -> tuple[int, str]:
 
 
 def _tail(file: BinaryIO, size: int) -> bytes:
-    file.seek(max(size - LONGEST_LINES, 0))
-    return file.read()
+    """Return what stands before a place: more of it where that holds no whole line."""
+    span = LONGEST_LINES
+    while True:
+        begin = max(size - span, 0)
+        file.seek(begin)
+        data = file.read(size - begin)
+        if not begin or data.count(b"\n") > 1:
+            return data
+        span *= 8
 
 
 def _last_lines(file: BinaryIO) -> bytes:
     """Return whole lines from the end of a file."""
     size = file.seek(0, os.SEEK_END)
     data = _tail(file, size)
-    if size > LONGEST_LINES:
+    if size > len(data):
         data = data.partition(b"\n")[2]
     return data[: data.rfind(b"\n") + 1]

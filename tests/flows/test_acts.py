@@ -330,3 +330,34 @@ def test_a_page_reads_the_journal_on_a_click_and_not_before(lived, monkeypatch):
     acts_shown.lately(opened(shop))
     assert "pull set aside: job 1, s1_2.csv (the belt slipped)" in drawn[0]["What"].to_list()
     assert drawn[1]["What"][1] == "layout taken out: layouts/plain-ride.toml"
+
+
+@pytest.mark.parametrize("odd", ["x" * 300_000, "\x00\x1b[31m\n\u2028", "inbox/caf\udce9.csv"])
+def test_no_act_is_too_long_or_too_odd_for_the_chain(shop, odd):
+    for about, reason in (("a", ""), ("b", odd), ("c", "")):
+        acts.write(shop.folder, [acts.Act("note", about, reason=reason)])
+    place = acts.journal(shop.folder).index(acts.sealed(acts.latest(shop.folder)[0]))
+    found, bad = acts.entries_of(acts.journal(shop.folder))
+    assert (bad, [one["no"] for one in found]) == ([], [1, 2, 3])
+    assert found[1]["reason"] == odd
+    assert acts.sum_of_line_before(shop.folder, place) == found[2]["last"]
+
+
+def test_whatever_was_left_torn_behind_the_last_line_takes_no_act_with_it(shop):
+    acts.write(shop.folder, [acts.Act("note", "a")])
+    with (shop.folder.archive / acts.JOURNAL).open("ab") as file:
+        file.write(b"\0" * 200_000)
+    acts.write(shop.folder, [acts.Act("note", "b")])
+    found, bad = acts.entries_of(acts.journal(shop.folder))
+    assert (bad, [one["about"] for one in found]) == ([], ["a", "b"])
+
+
+def test_a_line_of_another_hand_with_a_good_sum_is_told_and_stops_nobody(shop):
+    acts.write(shop.folder, [acts.Act("note", "a")])
+    with (shop.folder.archive / acts.JOURNAL).open("ab") as file:
+        for said in ({}, {"no": "x", "last": "", "at": "then", "about": 5}):
+            file.write(acts.sealed(said) + b"\n")
+    acts.write(shop.folder, [acts.Act("note", "b")])
+    found, bad = acts.entries_of(acts.journal(shop.folder))
+    assert ([one["about"] for one in found], bad) == (["a", "b"], [2, 3])
+    assert [one["about"] for one in acts.latest(shop.folder)] == ["b", "a"]

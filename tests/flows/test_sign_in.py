@@ -21,6 +21,7 @@ from flows import sign_in as forms
 from flows import tries as tries_of
 from flows.door import Door
 from flows.gate import Gate
+from flows.kept_json import NotPrivateError
 from flows.people import People, PeopleError
 from flows.serve import ServingError, dashboard_command, where
 from flows.settings import init_shop
@@ -467,8 +468,38 @@ def test_a_password_file_that_others_can_read_or_that_is_damaged_lets_nobody_in(
     assert sign_in.person_of(token) is None
     shop.people.chmod(0o600)
     assert sign_in.person_of(token).name == "Lena"
-    shop.people.write_text("{", encoding="utf-8")
-    assert sign_in.person_of(token) is None
+    told = json.loads(shop.people.read_text(encoding="utf-8"))["lena"]
+    other_shapes = [
+        "5", "null", "[]", '{"lena": 5}', '{"lena": {}}', "[" * 100_000,
+        json.dumps({"lena": told | {"hash": 5}}),
+    ]  # fmt: skip
+    for text in ("{", "", *other_shapes):
+        shop.people.write_text(text, encoding="utf-8")
+        assert sign_in.person_of(token) is None
+        with pytest.raises(NotPrivateError, match="damaged"):
+            People(shop).check("Lena", PASSWORD)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "5", '{"x": 5}', '{"x": {"began": "then"}}'])
+def test_a_damaged_file_of_sign_ins_keeps_nobody_out_and_nobody_in(site, shop, text):
+    fill_in(site)
+    shop.signed_in.write_text(text, encoding="utf-8")
+    assert site.client.get("/bike").status_code == 403
+    assert fill_in(site).status_code == 303
+    assert site.client.get("/sign-in").status_code == 303
+    word = site.client.get("/sign-out").text.split('name="form" value="')[1].split('"')[0]
+    shop.signed_in.write_text(text, encoding="utf-8")
+    assert site.client.post("/sign-out", data={"form": word}).status_code == 303
+
+
+@pytest.mark.skipif(os.name == "nt", reason="rights of another kind")
+def test_sign_ins_that_cannot_be_written_are_said_to_be_so(site, shop):
+    fill_in(site)
+    word = site.client.get("/sign-out").text.split('name="form" value="')[1].split('"')[0]
+    shop.signed_in.chmod(0o644)
+    assert site.client.post("/sign-out", data={"form": word}).status_code == 503
+    site.client.cookies.clear()
+    assert fill_in(site).status_code == 503
 
 
 @pytest.mark.parametrize(
