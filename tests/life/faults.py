@@ -75,11 +75,11 @@ def goes_by_the_clock(patch: Patch) -> None:
 
 def lets_two_write(patch: Patch) -> None:
     """4, one writer: nobody waits for the lock."""
-    patch.setattr(store.filelock, "FileLock", lambda _: _Open())
+    patch.setattr(store.filelock, "FileLock", lambda *_, **__: _Open())
 
 
 class _Open:
-    def acquire(self, timeout: float) -> None:
+    def acquire(self, timeout: float = 0.0) -> None:
         """Lock nothing."""
 
     def release(self) -> None:
@@ -90,12 +90,12 @@ def points_too_early(patch: Patch) -> None:
     """4, many readers: the pointer is written before what it points to."""
     made = snapshot._Maker.made
 
-    def early(self: object, target: object, fill: object) -> object:
+    def early(self: object, *given: object) -> object:
         pointer = self._folder / snapshot.POINTER  # type: ignore[attr-defined]
         if pointer.is_file():
             snapshot.write_whole(pointer, pointer.read_text("utf-8").replace('"check"', '"chek"'))
             pointer.replace(pointer.with_suffix(".old"))
-        return made(self, target, fill)  # type: ignore[arg-type]
+        return made(self, *given)  # type: ignore[arg-type]
 
     patch.setattr(snapshot._Maker, "made", early)
 

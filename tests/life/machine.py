@@ -1,5 +1,6 @@
 """A machine that lives a shop's life: people's acts and accidents, held against a model."""
 
+import atexit
 import contextlib
 import copy
 import datetime as dt
@@ -529,6 +530,7 @@ MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # noqa: S108 thousan
 def beginning(is_old: bool) -> tuple[Path, Model, list[list[tuple[str, ...]]] | None]:
     """Make the shop that lives begin with, once."""
     place = Path(tempfile.mkdtemp(prefix="life-begins-", dir=MEMORY))
+    atexit.register(shutil.rmtree, place, ignore_errors=True)
     folder = ShopFolder(place / "shop")
     folder.make()
     folder.settings.write_text(SETTINGS, encoding="utf-8")
