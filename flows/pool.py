@@ -6,6 +6,7 @@ held against itself and the others before it counts.
 
 from __future__ import annotations
 
+import re
 import stat
 from io import BytesIO
 from pathlib import Path
@@ -52,6 +53,7 @@ NEAR_SCORE = 85.0
 MOST_LISTED = 12
 FIGURES = {"mean gain over the riding range": "mean", "peak against peak": "peak"}
 OWN = "this shop"
+_YEARS = re.compile(r"\b(\d{4})-(\d{4})\b")
 _COUNTED = [
     "shop_id", "dyno_id", "bike_id", "model", "change", "parts", "log_mean_gain",
     "mean_gain_variance", "log_peak_gain", "peak_gain_variance",
@@ -292,11 +294,21 @@ def _meant(
     meant = {name: (by_spelling | unknown)[folded(name)] for name in shops}
     lines = []
     for plain, name in unknown.items():
-        others = [one for one in (*by_spelling, *unknown) if one != plain]
+        others = [
+            one
+            for one, other in (by_spelling | unknown).items()
+            if one != plain and not _years_apart(name, other)
+        ]
         near = process.extractOne(plain, others, scorer=fuzz.ratio, score_cutoff=NEAR_SCORE)
         like = f"  # or another spelling of {(by_spelling | unknown)[near[0]]!r}?" if near else ""
         lines.append(f'[{kind}] "{name}" = []{like}')
     return meant, lines
+
+
+def _years_apart(name: str, other: str) -> bool:
+    """Whether two models were built in other years: generations of one name, no spellings."""
+    one, two = _YEARS.search(name), _YEARS.search(other)
+    return bool(one and two and (one[2] < two[1] or two[2] < one[1]))
 
 
 def pooled_figures(rows: pl.DataFrame, own: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:

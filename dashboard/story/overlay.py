@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import acts_shown, address, export, kept_chart, note_forms, pieces, why_panel
+from dashboard import acts_shown, address, export, kept_chart, note_forms, past, pieces, why_panel
 from dashboard.drawing import Chart
 from dashboard.sheets.job import sheet_of, sheet_stem
 from dashboard.sheets.letters import lacks_in_pdf
@@ -310,8 +310,10 @@ def _sheet(one: OneJob) -> None:
         sheet_given_out(ShopFolder(one.shop.folder), job_id, person, pdf)
         return pdf
 
+    # The paper goes out today, whatever day the page looks back to.
+    label = "The customer's sheet of today (PDF)" if past.day() else "The customer's sheet (PDF)"
     export.on_click(
-        "The customer's sheet (PDF)",
+        label,
         given_out,
         f"{sheet_stem(job_id)}.pdf",
         "application/pdf",

@@ -59,3 +59,15 @@ def test_all_that_changed_stands_under_headings_that_say_what_it_is(page):
     columns = json.loads(page.dataframe[0].proto.columns)
     labels = [columns[name]["label"] for name in page.dataframe[0].value.columns]
     assert labels == ["Sentence", "Of", "Cause", "Then", "Now"]
+
+
+def test_a_sheet_taken_from_a_past_page_says_that_it_is_of_today(page):
+    for day, label in (("2025-06-03", "sheet of today"), ("", "sheet (PDF)")):
+        page.query_params["as_of"] = day
+        page.query_params["bike"] = "B-1"
+        page.run()
+        page.switch_page("views/bike.py").run()
+        assert not page.exception
+        papers = [one.proto.label for one in page.get("download_button")]
+        assert any(label in one for one in papers)
+        assert len([one for one in papers if "sheet" in one]) == 1

@@ -174,6 +174,17 @@ def test_near_names_are_suggested_and_never_matched_in_silence():
     assert not any("Strd" in line for line in lines)
 
 
+def test_two_generations_of_a_model_are_not_taken_for_spellings_of_one_another():
+    models = ("Corvane Strada 690 2012-2015 690", "Corvane Strada 690 2016-2019 690")
+    sure = [
+        frame(at, model=model).with_columns(file=pl.lit(str(at))) for at, model in enumerate(models)
+    ]
+    assert not any("spelling" in line for line in with_names(pl.concat(sure), NameBook())[1])
+    # A year more is another entry of the same generation, and may be one.
+    sure.append(frame(7, model="Corvane Strada 690 2012-2016 690").with_columns(file=pl.lit("7")))
+    assert any("spelling" in line for line in with_names(pl.concat(sure), NameBook())[1])
+
+
 def test_shared_here_and_pooled_it_stands_beside_the_own_and_the_quote_stays(demo_copy, tmp_path):
     root = demo_copy.root
     before = quotes(root)
