@@ -51,8 +51,13 @@ def write_acts(
         _read_on(shop, mark)
     arrived = _arrived(connection, mark["arrival"])
     untold = _untold(arrived, copy.deepcopy(mark["told"]))
+    before_each = _before_each(_arrived(connection, 0)) if untold else {}
     for at, lines in itertools.groupby(untold, key=_moment):
-        found = [act for line in lines for act in _of_arrival(connection, shop, line)]
+        found = [
+            act
+            for line in lines
+            for act in _of_arrival(shop, line, before_each[line["arrival_no"]])
+        ]
         acts.write(shop, found, dt.datetime.fromisoformat(at))
     _read_on(shop, mark)
     _untold(arrived, mark["told"])
@@ -167,22 +172,24 @@ def _moment(line: dict[str, Any]) -> str:
     return line.get("taken_out_at") or line["received_at"]
 
 
-def _of_arrival(
-    connection: duckdb.DuckDBPyConnection, shop: ShopFolder, line: dict[str, Any]
-) -> list[Act]:
+def _before_each(lines: list[dict[str, Any]]) -> dict[int, str | None]:
+    """Return the bytes that stood under a line's name before it, by its number."""
+    standing: dict[str, str | None] = {}
+    found = {}
+    for line in lines:
+        found[line["arrival_no"]] = standing.get(_path_of(line))
+        standing[_path_of(line)] = None if "taken_out_at" in line else line["file_sha256"]
+    return found
+
+
+def _of_arrival(shop: ShopFolder, line: dict[str, Any], before: str | None) -> list[Act]:
     """Return what somebody did by hand by putting a card or a note there, or taking it out."""
     what = "note" if line["job_folder"] == NOTES_FOLDER else "card"
     about, sha = _path_of(line), line["file_sha256"]
     if "taken_out_at" in line:
         return [Act(f"{what} taken out", about, before=sha)]
-    row = store.first(
-        connection,
-        "SELECT entry_text ->> '$.file_sha256' FROM raw.ledger WHERE arrival_no < ? AND arrival_no "
-        "IN (SELECT last_no FROM raw.arrival WHERE job_folder = ? AND file_name = ?) "
-        "ORDER BY arrival_no DESC LIMIT 1",
-        line["arrival_no"], line["job_folder"], line["file_name"],
-    )  # fmt: skip
-    before = row[0] if row else None
+    if before == sha:  # touched, or copied over itself
+        return []
     first = "written" if what == "note" else "saved"
     done = [CardAct(f"{what} {'corrected' if before else first}")]
     if what == "card" and before:

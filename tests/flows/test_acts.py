@@ -4,6 +4,7 @@ import contextlib
 import datetime as dt
 import hashlib
 import json
+import os
 import shutil
 from concurrent.futures import ThreadPoolExecutor
 
@@ -277,6 +278,19 @@ def test_a_card_put_back_as_it_was_is_an_act_of_its_own(small):
         card(small).write_text(first.replace("Corvana", maker), encoding="utf-8")
         small.take_in(now=DAYS[3])
     assert [code for code, *_ in told(small)[before:]] == ["card corrected"] * 2
+
+
+def test_a_card_that_is_only_touched_is_no_act(small):
+    small.take_in()
+    changed(card(small), "Corvana", "Corvani")
+    small.take_in()
+    before = told(small)
+    text = card(small).read_bytes()
+    card(small).unlink()
+    card(small).write_bytes(text)
+    os.utime(card(small), (1_900_000_000, 1_900_000_000))
+    small.take_in()
+    assert told(small) == before
 
 
 def test_a_layout_taught_on_a_page_of_a_new_shop_does_not_stand_in_its_way(shop):
