@@ -6,7 +6,6 @@ before it stays in the archive.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from schemas.card import JobCard, SetAside, read_card
 from schemas.card_files import one_form
 from schemas.card_text import card_text
 from schemas.toml_text import MistakesError
+from warehouse import archived
 from warehouse.shop import ShopFolder
 
 _OURS: dict[Path, str] = {}
@@ -61,9 +61,12 @@ def put_card_back(shop: OpenShop, folder: str, sha256: str) -> None:
             f"the card in folder {folder} was changed again; nothing was written. Wait for the "
             "next update, then look again"
         )
-    before = (home.archive / sha256[:2] / sha256).read_bytes()
-    if hashlib.sha256(before).hexdigest() != sha256:
-        raise NotWrittenError("the archive's copy of that card is damaged; nothing was written")
+    try:
+        before = archived.whole(home, sha256)
+    except archived.GoneError:
+        raise NotWrittenError(
+            "the archive's copy of that card is damaged; nothing was written"
+        ) from None
     write_job(home.inbox, folder, [], before.decode("utf-8-sig"), replaces=standing.sha256)
 
 

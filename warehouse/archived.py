@@ -14,6 +14,7 @@ import random
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from warehouse.damage import file_sha256
 from warehouse.shop import ShopFolder
@@ -76,9 +77,14 @@ def size_of(shop: ShopFolder, sha256: str) -> int:
 def pieces(shop: ShopFolder, sha256: str) -> Iterator[bytes]:
     """Yield archived bytes; raises GoneError, at their end at the latest, if they are others."""
     path = archived_path(shop, sha256)
-    is_plain = path.is_file()
     digest = hashlib.sha256()
-    for piece in _plain_pieces(path) if is_plain else _unpacked(_packed(path)):
+    try:
+        file = path.open("rb")
+    except OSError:  # packed: it may have become so this very moment
+        found = _unpacked(_packed(path))
+    else:
+        found = _plain_pieces(file)
+    for piece in found:
         digest.update(piece)
         yield piece
     if digest.hexdigest() != sha256:
@@ -160,7 +166,7 @@ def _pack_one(shop: ShopFolder, path: Path) -> int | None:
     made = shop.archive / f".making-{os.getpid()}-{path.name[:12]}"
     try:
         with pa.CompressedOutputStream(pa.PythonFile(made.open("wb"), "w"), "zstd") as packed:
-            for piece in _plain_pieces(path):
+            for piece in _plain_pieces(path.open("rb")):
                 packed.write(piece)
         digest = hashlib.sha256()
         try:
@@ -184,8 +190,8 @@ def _packed(path: Path) -> Path:
     return path.with_name(path.name + PACKED)
 
 
-def _plain_pieces(path: Path) -> Iterator[bytes]:
-    with path.open("rb") as file:
+def _plain_pieces(file: BinaryIO) -> Iterator[bytes]:
+    with file:
         while piece := file.read(PIECE_BYTES):
             yield piece
 

@@ -66,7 +66,7 @@ def write_acts(
     if mark != before:
         connection.execute(
             "INSERT OR REPLACE INTO raw.finished VALUES ('acts', ?)",
-            [json.dumps(mark, ensure_ascii=False)],
+            [json.dumps(mark)],
         )
     return mended
 
@@ -91,7 +91,7 @@ def _read_on(shop: ShopFolder, mark: Mark) -> None:
         mark["no"] = entry["no"]
     if data:
         mark["size"] += len(data)
-        mark["sum"] = acts.sum_of(data.splitlines()[-1])
+        mark["sum"] = acts.sum_of(data[:-1].rpartition(b"\n")[2])
 
 
 def _made_whole(shop: ShopFolder, mark: Mark) -> list[str]:
@@ -122,9 +122,10 @@ def _of_files(shop: ShopFolder, mark: Mark) -> Iterator[Act]:
         what = "settings" if path == shop.settings else "layout"
         before = standing.pop(about, None)
         try:
-            after = keep(shop, path.read_bytes())
-        except FileNotFoundError:
+            text = path.read_bytes()
+        except OSError:  # gone, or no file that can be read: reading the layouts says so
             continue
+        after = keep(shop, text)
         if after != before:
             verb = "changed" if before else "written" if what == "settings" else "taught"
             yield Act(f"{what} {verb}", about, before=before, after=after)

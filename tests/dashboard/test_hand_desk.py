@@ -9,6 +9,7 @@ from dashboard.intake_desk import NotWrittenError
 from dashboard.open_shop import OpenShop
 from schemas.card import read_card
 from tests.dashboard.opened import open_page
+from warehouse import archived
 from warehouse.snapshot import current
 
 
@@ -139,6 +140,8 @@ def test_a_job_that_its_changed_card_took_out_is_told_and_put_back(shop, monkeyp
         (told,) = (error.value for error in app.error if "out of the shop" in error.value)
         assert told.startswith("**J\\-2 is out of the shop since its card was changed\\: bike")
         assert "Put the card of J\\-2 back as it was" in [one.label for one in app.button]
+    # Also of an archive that was packed meanwhile.
+    archived.pack(shop.folder, 60.0)
     hand_desk.put_card_back(opened(shop), row["job_folder"], row["as_it_was"])
     assert card.read_bytes() == before
     shop.show()

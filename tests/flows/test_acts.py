@@ -6,7 +6,9 @@ import hashlib
 import json
 import os
 import shutil
+import sys
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -375,3 +377,18 @@ def test_a_line_of_another_hand_with_a_good_sum_is_told_and_stops_nobody(shop):
     found, bad = acts.entries_of(acts.journal(shop.folder))
     assert ([one["about"] for one in found], bad) == (["a", "b"], [2, 3])
     assert [one["about"] for one in acts.latest(shop.folder)] == ["b", "a"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of other systems are letters")
+def test_a_layout_that_is_no_file_or_has_no_proper_name_stops_nobody(shop):
+    layouts = shop.folder.layouts
+    (layouts / "old.toml").mkdir()
+    (layouts / "round.toml").symlink_to(layouts / "round.toml")
+    odd = Path(os.fsdecode(os.fsencode(layouts) + b"/caf\xe9.toml"))
+    odd.write_bytes((layouts / "plain-pull.toml").read_bytes())
+    # Of the two that are alike the first by name is taken.
+    assert set(shop.take_in().layout_mistakes) == {"plain-pull.toml"}
+    shop.take_in()
+    assert [e["code"] for e in acts.latest(shop.folder) if e["about"].endswith(odd.name)] == [
+        "layout taught"
+    ]

@@ -5,6 +5,7 @@ import hashlib
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pyarrow as pa
 import pytest
@@ -109,6 +110,21 @@ def test_a_damaged_plain_file_is_not_packed(folder):
     sha = keep(folder, b"one")
     archived.archived_path(folder, sha).write_bytes(b"two")
     assert pack(folder, 60.0) == (0, 0)
+
+
+def test_a_file_that_is_packed_while_somebody_begins_to_read_it_is_read(folder, monkeypatch):
+    sha = keep(folder, b"read me " * 1000)
+    is_file = Path.is_file
+
+    def then_packed(path):
+        answer = is_file(path)
+        with monkeypatch.context() as meanwhile:
+            meanwhile.setattr(Path, "is_file", is_file)
+            pack(folder, 60.0)
+        return answer
+
+    monkeypatch.setattr(Path, "is_file", then_packed)
+    assert whole(folder, sha) == b"read me " * 1000
 
 
 def test_packing_ends_in_time_and_goes_on_the_next_time(folder):
