@@ -447,7 +447,8 @@ def _seen(name: str, kind: str) -> str:
         return name
     if name.endswith("_pct"):
         return f"round({name}, {DRAWN_PLACES})"
-    return f"if({name} = 0, 0, round({name}, {DRAWN_DIGITS - 1} - floor(log10(abs({name})))::INT))"
+    digits = f"{DRAWN_DIGITS - 1} - floor(log10(abs({name})))::INT"
+    return f"if({name} = 0 OR NOT isfinite({name}), {name}, round({name}, {digits}))"
 
 
 def _all(columns: Columns) -> str:
