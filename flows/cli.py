@@ -248,7 +248,7 @@ def try_out(
     ] = False,
     full: Annotated[bool, typer.Option("--full", help="Every step and sentence.")] = False,
 ) -> None:
-    """Show what a change of settings, layouts or program would change, before it acts."""
+    """Show on a copy what a change would alter, before it acts."""
     from flows import trial
     from flows.trial_answers import print_trial
     from warehouse.shop import ShopFolder

@@ -11,7 +11,7 @@ import typer
 from flows.terminal import say
 
 lake_app = typer.Typer(
-    help="Keep what many shops share in one store, and read it as of a day.", no_args_is_help=True
+    help="Keep what many shops share in one store; read any day of it.", no_args_is_help=True
 )
 
 Place = Annotated[

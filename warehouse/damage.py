@@ -95,8 +95,11 @@ def plainly(error: Exception) -> str:
     if trouble := disk_trouble(error):
         return disk_remedy(trouble)
     if isinstance(error, (FileExistsError, NotADirectoryError)) and error.filename:
+        asked = Path(error.filename)
+        # Asked for a file below it, the system names that file and not what is in its way.
+        in_the_way = next((one for one in asked.parents if one.is_file()), asked)
         return (
-            f"{error.filename} is in the way: a file stands where a folder belongs. Move it away "
+            f"{in_the_way} is in the way: a file stands where a folder belongs. Move it away "
             "and run this again; nothing is lost"
         )
     if is_damage(error):

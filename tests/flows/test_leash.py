@@ -36,7 +36,7 @@ def gone(pid):
         try:
             if not is_there(pid):
                 return True
-        except FileNotFoundError:
+        except (FileNotFoundError, ProcessLookupError):
             return True
         time.sleep(0.05)
     return False
