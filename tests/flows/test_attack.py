@@ -4,6 +4,7 @@ The other site is this test itself under a name that Chromium is told to look up
 is what an attacker's name server does in DNS rebinding. One start of `rollbook serve` serves all.
 """
 
+import contextlib
 import json
 import os
 import re
@@ -269,8 +270,11 @@ def test_the_sign_in_is_the_owners_secret(served):
 def test_every_port_that_listens_is_accounted_for(served):
     ours = set()
     for pid in family(served.process.pid):
-        for handle in Path(f"/proc/{pid}/fd").iterdir():
-            ours.add(str(handle.readlink()))
+        # A process or a file may go while one looks; what listens stays.
+        with contextlib.suppress(FileNotFoundError, ProcessLookupError):
+            for handle in list(Path(f"/proc/{pid}/fd").iterdir()):
+                with contextlib.suppress(FileNotFoundError):
+                    ours.add(str(handle.readlink()))
     listening = set()
     for table in ("tcp", "tcp6"):
         for line in Path(f"/proc/net/{table}").read_text(encoding="utf-8").splitlines()[1:]:
