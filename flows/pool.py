@@ -18,7 +18,7 @@ import polars as pl
 from flows.apart import Limits, Worker, worker
 from flows.metrics.chain import Chain, agrees_too_well, chain, offsets
 from flows.readers.source import UnreadableError
-from flows.share import BETWEEN_PARTS, NAMES, POOL, SUFFIX, names_of, to_share
+from flows.share import BETWEEN_PARTS, NAMES, SUFFIX, names_of, to_share
 from flows.terminal import prose, say
 from schemas.share import (
     SHARE_VERSION,
@@ -30,11 +30,11 @@ from schemas.share import (
     spellings,
 )
 from warehouse.questions import ask
+from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, open_reader
 from warehouse.whole_file import write_whole
 from warehouse.wording import counted, number, signed
 
-EVERYWHERE = "everywhere.parquet"
 MOST_BYTES = 64_000_000
 MOST_ROWS = 300_000
 """A shop of ten years has 5,000 bikes and some 15,000 rows."""
@@ -98,9 +98,9 @@ def pool(folder: Path, shop: Path, snapshot: Snapshot) -> Pooled:
     held = BytesIO()
     figures.write_parquet(held)
     if (folder / NAMES).is_file():
-        write_whole(shop / POOL / NAMES, (folder / NAMES).read_bytes())
+        write_whole(ShopFolder(shop).pool / NAMES, (folder / NAMES).read_bytes())
     # Last: whoever sees the figures may share by the names behind them.
-    write_whole(shop / POOL / EVERYWHERE, held.getvalue())
+    write_whole(ShopFolder(shop).everywhere, held.getvalue())
     return Pooled(
         figures,
         rows["shop_id"].n_unique(),

@@ -31,11 +31,10 @@ from schemas.share import (
 )
 from warehouse import wording
 from warehouse.questions import ask
+from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, open_reader
 from warehouse.whole_file import write_whole
 
-POOL = "pool"
-"""The shop's folder for what it has to do with others; a backup takes it along."""
 SECRET = "share-secret"  # noqa: S105 - the name of a file
 NAMES = "names.toml"
 DIGITS_GAIN = 4
@@ -59,7 +58,7 @@ def to_share(shop: Path, snapshot: Snapshot) -> ToShare:
     """Return what a shop may give away, from its published snapshot."""
     with open_reader(snapshot.path) as reader:
         found = ask(reader, "to_share")
-    book = names_of(shop / POOL / NAMES)
+    book = names_of(ShopFolder(shop).pool / NAMES)
     counts = _bikes_by_name(found)
     names = {kind: _names_that_leave(counts[kind], getattr(book, kind)) for kind in counts}
     known = found.filter(pl.col("model_id").is_in(list(names["models"])))
@@ -103,7 +102,7 @@ def _names_that_leave(counts: Counter[str], known: dict[str, list[str]]) -> dict
 
 def _ids(shop: Path) -> Callable[[str, str], str]:
     """Return what makes ids: without the shop's secret they cannot be turned back."""
-    folder = shop / POOL
+    folder = ShopFolder(shop).pool
     folder.mkdir(mode=0o700, exist_ok=True)
     secret = kept_secret(folder / SECRET).encode()
 

@@ -25,7 +25,6 @@ from flows.derive import STEPS, derive
 from flows.intake import take_in
 from flows.publish import meanings, versions
 from flows.steps import engine
-from flows.steps.everywhere import POOLED
 from flows.steps.ledger import LEDGER, is_behind
 from flows.steps.progress import Progress
 from flows.steps.read import files_due
@@ -37,7 +36,7 @@ from schemas.settings import ShopSettings, changed_between, read_published, read
 from schemas.toml_text import MistakesError, read_toml, with_value
 from warehouse import history, statements, store
 from warehouse.contents import Contents
-from warehouse.damage import DamagedError, remove
+from warehouse.damage import DamagedError, file_sha256, remove
 from warehouse.headlines import Changes, changes_between
 from warehouse.in_force import kept_settings
 from warehouse.questions import ask
@@ -232,7 +231,7 @@ def _copy(shop: ShopFolder) -> ShopFolder:
     for path in (shop.database, wal, *beside, shop.settings, *layouts):
         if path.is_file():
             _copied(path, trial.root / path.relative_to(shop.root))
-    for folder in (shop.archive, shop.samples, shop.published, (shop.root / POOLED).parent):
+    for folder in (shop.archive, shop.samples, shop.published, shop.pool):
         for place, _, names in os.walk(folder):
             target = trial.root / Path(place).relative_to(shop.root)
             target.mkdir(exist_ok=True)
@@ -356,7 +355,7 @@ def _mark(shop: ShopFolder, snapshot: Snapshot, change: Change) -> dict[str, Any
 
 
 def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+    return file_sha256(path) if path.is_file() else ""
 
 
 def apply(shop: ShopFolder, *, wait_s: float = 0.0) -> list[str]:
@@ -365,12 +364,10 @@ def apply(shop: ShopFolder, *, wait_s: float = 0.0) -> list[str]:
     Raises TryError if the shop moved on since. Killed between two files, it goes on when called
     again.
     """
-    try:
-        kept = json.loads(shop.tried.read_text(encoding="utf-8"))
-        change = Change(kept["files"], kept["asked"])
-        mark = kept["mark"]
-    except (OSError, ValueError, KeyError, TypeError):
-        raise TryError("nothing was tried that could be applied; try it first") from None
+    kept = _tried_last(shop)
+    if kept is None:
+        raise TryError("nothing was tried that could be applied; try it first")
+    change, mark = kept
     with store.held(shop, wait_s=wait_s):
         if moved := _moved(shop, change, mark):
             raise TryError(f"{moved} since this was tried: nothing was applied. Try it again")
@@ -386,10 +383,17 @@ def apply(shop: ShopFolder, *, wait_s: float = 0.0) -> list[str]:
 
 def asked_last(shop: ShopFolder) -> list[str]:
     """Return the words with which a change was tried last."""
+    kept = _tried_last(shop)
+    return kept[0].asked if kept else []
+
+
+def _tried_last(shop: ShopFolder) -> tuple[Change, dict[str, Any]] | None:
+    """Return what was tried last, and what it rests on; None of nothing that could be applied."""
     try:
-        return list(json.loads(shop.tried.read_text(encoding="utf-8"))["asked"])
+        kept = json.loads(shop.tried.read_text(encoding="utf-8"))
+        return Change(kept["files"], list(kept["asked"])), kept["mark"]
     except (OSError, ValueError, KeyError, TypeError):
-        return []
+        return None
 
 
 def _moved(shop: ShopFolder, change: Change, mark: dict[str, Any]) -> str:

@@ -128,6 +128,11 @@ def sum_of(line: bytes) -> str:
     return hashlib.sha256(line).hexdigest()[:12]
 
 
+def sum_of_last(lines: bytes) -> str:
+    """Return the sum of the last of some whole lines."""
+    return sum_of(lines[:-1].rpartition(b"\n")[2])
+
+
 def entries_of(data: bytes, last: str = "") -> tuple[list[Entry], list[int]]:
     """Return the sound lines, and the places of those that were changed or follow a lost one.
 
@@ -163,7 +168,7 @@ def sum_of_line_before(shop: ShopFolder, place: int) -> str:
         return "gone"
     with path.open("rb") as file:
         data = _tail(file, place)
-    return sum_of(data[:-1].rpartition(b"\n")[2]) if data.endswith(b"\n") else "gone"
+    return sum_of_last(data) if data.endswith(b"\n") else "gone"
 
 
 def journal(shop: ShopFolder) -> bytes:

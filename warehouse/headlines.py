@@ -100,7 +100,7 @@ def headlines(
 
 
 def _grades(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
-    for row in ask(reader, "headline_mixtures").iter_rows(named=True):
+    for row in ask(reader, "stage_mixtures", stage_ids=None).iter_rows(named=True):
         told = wording.advice(row)
         about = f"{row['bike_id']}, stage {row['stage_id']}"
         said = f"{told.shown}; {told.level}"

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import hashlib
 import json
 import os
 import re
@@ -28,8 +27,8 @@ import polars as pl
 from warehouse import causes, statements
 from warehouse.damage import DamagedError, file_sha256, first_line, put_aside
 from warehouse.shop import ShopFolder
-from warehouse.snapshot import SMALL_BLOCKS, Part, Snapshot, current
-from warehouse.store import transaction
+from warehouse.snapshot import SMALL_BLOCKS, Part, Snapshot, current, seal
+from warehouse.store import first, quoted, transaction
 from warehouse.whole_file import write_whole
 
 INDEX = "index.json"
@@ -172,7 +171,7 @@ def read_index(folder: Path) -> Index | None:
     path = folder / INDEX
     try:
         said = json.loads(path.read_text(encoding="utf-8"))
-        if said.pop("check") != _seal(said):
+        if said.pop("check") != seal(said):
             raise ValueError
         return Index(
             Anchor(**said["anchor"]),
@@ -192,11 +191,7 @@ def read_index(folder: Path) -> Index | None:
 
 def _write_index(folder: Path, index: Index) -> None:
     said: dict[str, Any] = asdict(index) | {"anchor": index.anchor._asdict()}
-    write_whole(folder / INDEX, json.dumps({**said, "check": _seal(said)}, indent=None))
-
-
-def _seal(said: dict[str, Any]) -> str:
-    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:16]
+    write_whole(folder / INDEX, json.dumps({**said, "check": seal(said)}, indent=None))
 
 
 def record(
@@ -297,8 +292,7 @@ def _opened(*files: list[Path]) -> Iterator[duckdb.DuckDBPyConnection]:
     with duckdb.connect(config={"threads": "2"}) as connection:
         connection.execute("SET TimeZone = 'UTC'")
         for path in dict.fromkeys(path for of_one in files for path in of_one):
-            quoted = str(path).replace("'", "''")
-            connection.execute(f"ATTACH '{quoted}' AS \"{path.stem}\" (READ_ONLY)")
+            connection.execute(f"ATTACH '{quoted(path)}' AS \"{path.stem}\" (READ_ONLY)")
         yield connection
 
 
@@ -337,7 +331,8 @@ def _find_changes(
             f"FROM ({_drawn_changes(table, drawn, narrow[table])})"
         )
     causes.tell(connection, old, new, _new_versions(before, after, was, now))
-    return len(connection.execute("SELECT 1 FROM change").fetchall())
+    (count,) = first(connection, "SELECT count(*) FROM change") or (0,)
+    return count
 
 
 Columns = dict[str, str]
@@ -469,7 +464,7 @@ def _identity(columns: Columns, grain: Sequence[str]) -> list[str]:
         rest = [name for name in grain if name != next(iter(columns))]
         row = f"concat_ws('|', {', '.join(rest)})" if rest else "''"
     else:
-        row = f"md5(row({', '.join(name for name in columns if name != MADE_FROM)})::VARCHAR)"
+        row = f"md5(row({_all(columns)})::VARCHAR)"
     return [f'{_key(columns)} AS "the key"', f'{row} AS "the row"']
 
 
@@ -515,10 +510,9 @@ def _kept(
 ) -> KeptFile:
     """Write rows beside their place, then put them there."""
     made = path.with_name(f".making-{path.name}")
-    quoted = str(made).replace("'", "''")
     try:
         connection.execute(
-            f"COPY ({query}) TO '{quoted}' (FORMAT parquet, COMPRESSION zstd, "
+            f"COPY ({query}) TO '{quoted(made)}' (FORMAT parquet, COMPRESSION zstd, "
             f"COMPRESSION_LEVEL 9, ROW_GROUP_SIZE {PACKED_ROWS})"
         )
         with made.open("rb+") as file:
@@ -569,7 +563,7 @@ def _over(index: Index, length: int) -> list[list[KeptFile]]:
 
 
 def _parquet(folder: Path, files: list[KeptFile]) -> str:
-    paths = ", ".join("'" + str(folder / file.name).replace("'", "''") + "'" for file in files)
+    paths = ", ".join(f"'{quoted(folder / file.name)}'" for file in files)
     return f"read_parquet([{paths}])"
 
 
@@ -670,8 +664,7 @@ def _make(shop: ShopFolder, anchor: Anchor, place: int, files: list[KeptFile], p
     standing = anchor.files(shop.published)
     try:
         with _opened(standing) as connection:
-            quoted = str(made).replace("'", "''")
-            connection.execute(f"ATTACH '{quoted}' AS past {SMALL_BLOCKS}")
+            connection.execute(f"ATTACH '{quoted(made)}' AS past {SMALL_BLOCKS}")
             back = _back(connection, shop.history, place, files)
             with transaction(connection):
                 connection.execute("CREATE SCHEMA past.out")

@@ -155,6 +155,16 @@ class ShopFolder:
         return self.root / "history"
 
     @property
+    def pool(self) -> Path:
+        """What this shop has to do with others; a backup takes it along."""
+        return self.root / "pool"
+
+    @property
+    def everywhere(self) -> Path:
+        """What many shops measured, where somebody pooled it."""
+        return self.pool / "everywhere.parquet"
+
+    @property
     def reports(self) -> Path:
         """Reviews and sheets."""
         return self.root / "reports"

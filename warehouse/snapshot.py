@@ -25,7 +25,7 @@ from warehouse import statements
 from warehouse.contents import SUM, Contents
 from warehouse.damage import DamagedError, file_sha256, first_line, is_damage, put_aside, remove
 from warehouse.shop import SHOP_FORMAT, ShopFolder, refuse_newer
-from warehouse.store import columns, first, transaction
+from warehouse.store import columns, first, quoted, transaction
 from warehouse.whole_file import write_whole
 
 POINTER = "current.json"
@@ -113,8 +113,8 @@ def _pointed(folder: Path) -> Snapshot | None:
     path = folder / POINTER
     try:
         pointer = json.loads(path.read_text(encoding="utf-8"))
-        seal = pointer.pop("check", None)
-        if seal is not None and seal != _seal(pointer):
+        check = pointer.pop("check", None)
+        if check is not None and check != seal(pointer):
             raise ValueError
         refuse_newer(pointer.get("format"), f"the snapshot that {path} names")
         number = int(pointer["number"])
@@ -139,8 +139,9 @@ def _pointed(folder: Path) -> Snapshot | None:
         raise DamagedError(f"{path} is damaged; {REMEDY}") from None
 
 
-def _seal(pointer: dict[str, object]) -> str:
-    return hashlib.sha256(json.dumps(pointer, sort_keys=True).encode()).hexdigest()[:16]
+def seal(said: dict[str, object]) -> str:
+    """Return a sum of what a small file says, to be written into it."""
+    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def _name(number: int) -> str:
@@ -295,7 +296,7 @@ class _Maker:
     def made(self, target: Path, fill: Callable[[], None], how: str = "") -> tuple[int, str]:
         """Make a database file, known as `published` while it is filled; return size and hash."""
         made = self._folder / f"making-{self._number:08d}.duckdb"
-        self._connection.execute(f"ATTACH '{_quoted(made)}' AS published {how}")
+        self._connection.execute(f"ATTACH '{quoted(made)}' AS published {how}")
         try:
             # One transaction: each commit of its own would wait for the disk, hundreds of times.
             with transaction(self._connection):
@@ -375,7 +376,7 @@ def _point(folder: Path, snapshot: Snapshot) -> None:
         "parts": [list(part) for part in snapshot.parts],
         "rests_on": snapshot.rests_on,
     }
-    pointer["check"] = _seal(pointer)
+    pointer["check"] = seal(pointer)
     if (folder / POINTER).is_dir():
         remove(folder / POINTER)
     write_whole(folder / POINTER, json.dumps(pointer, indent=1))
@@ -505,11 +506,7 @@ def _attached(connection: duckdb.DuckDBPyConnection, path: Path) -> Iterator[str
 
 
 def _attach(path: Path, how: str) -> str:
-    return f"ATTACH IF NOT EXISTS '{_quoted(path)}' AS \"{path.stem}\" {how}"
-
-
-def _quoted(path: Path) -> str:
-    return str(path).replace("'", "''")
+    return f"ATTACH IF NOT EXISTS '{quoted(path)}' AS \"{path.stem}\" {how}"
 
 
 def _number(path: Path) -> int:

@@ -300,6 +300,11 @@ def delete(connection: duckdb.DuckDBPyConnection, table: str, key: str, values: 
         )
 
 
+def quoted(path: Path) -> str:
+    """Return a path as it stands between quotes in SQL."""
+    return str(path).replace("'", "''")
+
+
 def finish(connection: duckdb.DuckDBPyConnection, made_from: Mapping[str, str]) -> None:
     """Write down, of some flows and steps by name, from what they were brought to an end."""
     if made_from:

@@ -91,7 +91,7 @@ def _read_on(shop: ShopFolder, mark: Mark) -> None:
         mark["no"] = entry["no"]
     if data:
         mark["size"] += len(data)
-        mark["sum"] = acts.sum_of(data[:-1].rpartition(b"\n")[2])
+        mark["sum"] = acts.sum_of_last(data)
 
 
 def _made_whole(shop: ShopFolder, mark: Mark) -> list[str]:
@@ -154,7 +154,7 @@ def _untold(arrived: list[dict[str, Any]], told: dict[str, list[Any]]) -> list[d
     untold = []
     for line in arrived:
         about = _path_of(line)
-        after = None if "taken_out_at" in line else line["file_sha256"]
+        after = _stands_after(line)
         if after not in told.get(about, []):
             untold.append(line)
             continue
@@ -169,6 +169,11 @@ def _path_of(line: dict[str, Any]) -> str:
     return f"inbox/{name}" if folder == "." else f"inbox/{folder}/{name}"
 
 
+def _stands_after(line: dict[str, Any]) -> str | None:
+    """Return the hash of what stands under a line's name from it on; None where it went."""
+    return None if "taken_out_at" in line else line["file_sha256"]
+
+
 def _moment(line: dict[str, Any]) -> str:
     return line.get("taken_out_at") or line["received_at"]
 
@@ -179,7 +184,7 @@ def _before_each(lines: list[dict[str, Any]]) -> dict[int, str | None]:
     found = {}
     for line in lines:
         found[line["arrival_no"]] = standing.get(_path_of(line))
-        standing[_path_of(line)] = None if "taken_out_at" in line else line["file_sha256"]
+        standing[_path_of(line)] = _stands_after(line)
     return found
 
 

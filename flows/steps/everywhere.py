@@ -11,19 +11,16 @@ from flows.steps.engine import Given, Inputs, Records, Step, whole
 from flows.steps.refresh import short_hash
 from warehouse.shop import ShopFolder
 
-POOLED = Path("pool") / "everywhere.parquet"
-"""Where `rollbook pool` leaves it in the shop's folder."""
-
 
 def _mark(shop: ShopFolder) -> str:
     try:
-        return short_hash((shop.root / POOLED).read_bytes().hex())
+        return short_hash(shop.everywhere.read_bytes().hex())
     except OSError:
         return ""
 
 
 def _inputs(_: duckdb.DuckDBPyConnection, given: Given) -> Inputs:
-    return whole(_mark(given.shop), lambda: _rows(given.shop.root / POOLED))
+    return whole(_mark(given.shop), lambda: _rows(given.shop.everywhere))
 
 
 def _rows(path: Path) -> pl.DataFrame | None:

@@ -286,7 +286,7 @@ def test_a_shop_of_a_newer_version_is_refused_and_left_as_it_is(shop, where):
         pointer = json.loads((folder.published / snapshot.POINTER).read_text(encoding="utf-8"))
         del pointer["check"]
         pointer |= {"format": 2}
-        text = json.dumps(pointer | {"check": snapshot._seal(pointer)})
+        text = json.dumps(pointer | {"check": snapshot.seal(pointer)})
         (folder.published / snapshot.POINTER).write_text(text, encoding="utf-8")
     shop.job(4)
     before = files(shop)

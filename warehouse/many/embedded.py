@@ -11,7 +11,7 @@ import duckdb
 import filelock
 
 from warehouse.many import LEDGER, Batch, ManyShopsError, OtherContentError, table_names
-from warehouse.store import first, transaction
+from warehouse.store import first, quoted, transaction
 
 NAME = "many.duckdb"
 WAIT_S = 60.0
@@ -76,7 +76,7 @@ class Embedded:
             )
         with self._opened() as many:
             try:
-                found = first(many, f"COPY ({query}) TO '{_quoted(into)}' (FORMAT parquet)")
+                found = first(many, f"COPY ({query}) TO '{quoted(into)}' (FORMAT parquet)")
             except duckdb.CatalogException as error:
                 raise ManyShopsError(f"nobody gave a table {table} yet") from error
         return found[0] if found else 0
@@ -94,14 +94,10 @@ class Embedded:
 def _add(many: duckdb.DuckDBPyConnection, name: str, batch: Batch) -> None:
     rows = (
         "SELECT $shop AS shop, $number::BIGINT AS number, * "  # noqa: S608
-        f"FROM read_parquet('{_quoted(batch.tables[name])}')"
+        f"FROM read_parquet('{quoted(batch.tables[name])}')"
     )
     named = {"shop": batch.shop, "number": batch.number}
     many.execute(f"CREATE TABLE IF NOT EXISTS rows_{name} AS {rows} LIMIT 0", named)
     for column, kind, *_ in many.execute(f"DESCRIBE {rows}", named).fetchall():
         many.execute(f'ALTER TABLE rows_{name} ADD COLUMN IF NOT EXISTS "{column}" {kind}')
     many.execute(f"INSERT INTO rows_{name} BY NAME {rows}", named)
-
-
-def _quoted(path: Path) -> str:
-    return str(path).replace("'", "''")

@@ -1,7 +1,7 @@
--- question stage_mixtures: how the full-throttle mixture of some stages stands.
+-- question stage_mixtures: how the full-throttle mixture of some stages stands, or of all.
 --
 -- Grain:  one row per stage_id.
--- Takes:  $stage_ids.
+-- Takes:  $stage_ids (NULL: all).
 SELECT
     stage_id,
     job_id,
@@ -25,4 +25,5 @@ SELECT
     reason,
     reason AS remedy
 FROM out.stage_mixture
-WHERE list_contains($stage_ids, stage_id);
+WHERE $stage_ids IS NULL OR list_contains($stage_ids, stage_id)
+ORDER BY stage_id;
