@@ -16,6 +16,7 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
+import streamlit as st
 from streamlit.components.v2 import manifest_scanner
 
 from dashboard import desk
@@ -1598,6 +1599,14 @@ def make_shop(folder: Path, *, published: bool = True, filled: bool = True) -> P
         now = datetime(2026, 6, 27, 18, 30, tzinfo=UTC)
         snapshot.publish(connection, shop, [], now, Contents(connection))
     return folder
+
+
+@pytest.fixture
+def closed_snapshots():
+    # A snapshot's settings are locked once open: within one process it is opened once at a time.
+    yield
+    st.cache_data.clear()
+    st.cache_resource.clear()
 
 
 @pytest.fixture(scope="session")

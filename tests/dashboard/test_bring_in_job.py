@@ -4,21 +4,13 @@ import shutil
 import sys
 
 import pytest
-import streamlit as st
 
 from dashboard import desk
 from schemas.card import read_card
 from tests.dashboard.opened import open_page
 from warehouse import store, wording
 
-pytestmark = pytest.mark.usefixtures("commands_here")
-
-
-@pytest.fixture(autouse=True)
-def _closed_snapshots():
-    yield
-    st.cache_data.clear()
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("commands_here", "closed_snapshots")
 
 
 class Page:

@@ -20,11 +20,7 @@ from warehouse.titles import COLUMNS
 APP = Path(__file__).resolve().parents[2] / "dashboard" / "app.py"
 
 
-@pytest.fixture(autouse=True)
-def _closed_snapshots():
-    yield
-    st.cache_data.clear()
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("closed_snapshots")
 
 
 @pytest.fixture

@@ -1,17 +1,11 @@
 """Finding, choices in the address, and the Why? beside headlines, as a person uses them."""
 
 import pytest
-import streamlit as st
 
 from tests.dashboard.opened import open_page
 from warehouse.find import Index, find
 
-
-@pytest.fixture(autouse=True)
-def _closed_snapshots():
-    yield
-    st.cache_data.clear()
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("closed_snapshots")
 
 
 @pytest.fixture

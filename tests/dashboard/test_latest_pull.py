@@ -7,7 +7,6 @@ import shutil
 from zoneinfo import ZoneInfo
 
 import pytest
-import streamlit as st
 
 from dashboard.arriving import arriving
 from flows.steps.sessions import LEAST_WINDOW_RPM
@@ -22,11 +21,7 @@ def lean(error_pct, from_rpm=5000, to_rpm=6000):
     return lambda speed: 0.87 * (1 + (error_pct / 100 if from_rpm <= speed <= to_rpm else 0))
 
 
-@pytest.fixture(autouse=True)
-def _closed():
-    yield
-    st.cache_data.clear()
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("closed_snapshots")
 
 
 BEHIND_IT = ("out.pull_curve", "out.session_curve", "out.stage_mixture")

@@ -5,7 +5,6 @@ import threading
 import time
 
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from dashboard import note_desk
@@ -14,7 +13,7 @@ from dashboard.open_shop import SHOP_VARIABLE, OpenShop
 from schemas.shop_note import NOTES_FOLDER, ShopNote, read_shop_note
 from warehouse.snapshot import current
 
-pytestmark = pytest.mark.usefixtures("commands_here")
+pytestmark = pytest.mark.usefixtures("commands_here", "closed_snapshots")
 
 HOSTILE = '"""\n[job]\n\x1b[31m <script>alert(1)</script> **b** \u202eabc'
 
@@ -36,9 +35,7 @@ def story_of_a_job():
 @pytest.fixture
 def shop(shop_of_one_job, monkeypatch):
     monkeypatch.setenv(SHOP_VARIABLE, str(shop_of_one_job.folder.root))
-    yield shop_of_one_job
-    st.cache_data.clear()
-    st.cache_resource.clear()
+    return shop_of_one_job
 
 
 def opened(shop):

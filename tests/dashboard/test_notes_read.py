@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pypdf
 import pytest
-import streamlit as st
 from typer.testing import CliRunner
 
 from dashboard.sheets import job, review
@@ -21,11 +20,7 @@ ACTING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 """C0 and C1 controls and the marks of UAX #9 that turn the reading direction."""
 
 
-@pytest.fixture(autouse=True)
-def _closed_snapshots():
-    yield
-    st.cache_data.clear()
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("closed_snapshots")
 
 
 def said(app):

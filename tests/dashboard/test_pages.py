@@ -8,7 +8,6 @@ from pathlib import Path
 
 import duckdb
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from tests.dashboard.opened import open_page
@@ -47,12 +46,7 @@ OF_PEOPLE = {"column_name", "table_name", "fact", "found", "file_name", "Channel
 """Columns that quote somebody's file, or whose subject are the tables and settings themselves."""
 
 
-@pytest.fixture(autouse=True)
-def _closed_snapshots():
-    # A snapshot's settings are locked once open: within one process it is opened once at a time.
-    yield
-    st.cache_data.clear()
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("closed_snapshots")
 
 
 def _page(view: Path, shop: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:

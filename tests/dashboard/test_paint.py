@@ -9,7 +9,6 @@ import plotly.io
 import plotly.tools
 import polars as pl
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from dashboard import kept_chart
@@ -32,11 +31,7 @@ CAREFUL = 2.0
 """Another machine, or one with other work on it, may take twice as long."""
 
 
-@pytest.fixture(autouse=True)
-def _closed_snapshots():
-    yield
-    st.cache_data.clear()
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("closed_snapshots")
 
 
 def _opened(shop: Path, path: str, monkeypatch: pytest.MonkeyPatch) -> AppTest:

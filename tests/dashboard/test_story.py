@@ -8,7 +8,6 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from dashboard.drawing import Band, Line, Note, Stretch
@@ -23,11 +22,7 @@ LIMITS = Limits(5.0, 10.0, 15.0)
 SPEED = np.arange(3000.0, 9001.0, 50.0)
 
 
-@pytest.fixture(autouse=True)
-def _closed_snapshots():
-    yield
-    st.cache_data.clear()
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("closed_snapshots")
 
 
 def _page(shop: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:

@@ -6,7 +6,6 @@ import shutil
 from pathlib import Path
 
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from dashboard import desk, hand_desk, intake_desk, note_desk, teach_desk, who
@@ -24,11 +23,7 @@ DASHBOARD = Path(who.__file__).parent
 APP = DASHBOARD / "app.py"
 
 
-@pytest.fixture(autouse=True)
-def _closed_snapshots():
-    yield
-    st.cache_data.clear()
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("closed_snapshots")
 
 
 @pytest.fixture
