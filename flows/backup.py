@@ -308,7 +308,6 @@ class _Work:
 
     def _is_wanted(self, path: str, name: str) -> bool:
         ledgers = [f"archive/{ledger}" for ledger in (LEDGER, acts.JOURNAL)]
-        ledgers = [f"archive/{ledger}" for ledger in (LEDGER, acts.JOURNAL)]
         if path in MADE_AGAIN or path in ("inbox", *ledgers):
             return False
         if name.startswith(".") or name in IGNORED_NAMES or name.endswith(".arriving"):

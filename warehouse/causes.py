@@ -15,7 +15,6 @@ EVIDENCE, CARD, SETTING, VERSION = (
     "changed setting",
     "new version",
 )
-CAUSES = (EVIDENCE, CARD, SETTING, VERSION)
 
 _OWNERS = (
     "SELECT job_id AS key, job_id, bike_id, model_id FROM {s}.out.stage",
