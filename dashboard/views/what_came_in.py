@@ -18,6 +18,7 @@ from dashboard.troubles import (
     retried,
     troubles,
 )
+from dashboard.who import refusal
 from warehouse import wording
 from warehouse.sentences import day
 
@@ -114,6 +115,8 @@ def draw_ways(trouble: Trouble, key: str) -> None:
     """Draw a button for each place where this can be corrected."""
     ways: list[tuple[str, str, dict[str, str]]] = []
     if trouble.code in FOR_A_LAYOUT:
+        if not refusal("administer"):
+            desk.LOOKING.start()  # takes a second, and is probably asked next
         # One for each kind of file that nobody has taught.
         for reason, count in trouble.reasons[:REASONS_AT_ONCE]:
             first = trouble.files.filter(pl.col("reason") == reason).row(0, named=True)
