@@ -75,7 +75,7 @@ page = st.navigation(
             ("remap_need", "remap-need", "Which combinations need a remap?"),
             ("map_revisions", "map-revisions", "Which maps still miss?"),
             ("dyno_trust", "dyno-trust", "Can the dyno be trusted?"),
-            ("this_quarter", "this-quarter", "This quarter"),
+            ("this_quarter", "this-quarter", "How did the quarter go?"),
             ("what_changed", "what-changed", "What changed?"),
         ),
         "Bring in": pages(

@@ -25,6 +25,15 @@ NOTHING_TO_DECIDE = "Nothing in these figures waits for a decision."
 Row = Mapping[str, Any]
 
 
+def missing_maps(revisions: Sequence[Row]) -> list[Row]:
+    """Return the map revisions that are the shop's own, in use, and miss their target."""
+    return [
+        one
+        for one in revisions
+        if one["is_missing"] and one["is_newest"] and one["map_name"] != "stock"
+    ]
+
+
 def beside(value: float | None, label: str) -> str:
     """Return a figure of another quarter.
 

@@ -278,7 +278,7 @@ def gather(
         notice_pct=settings.mixture.notice_pct,
         needs=needs,
         needs_without_map=ask(reader, "needs_without_map").to_dicts(),
-        missing_maps=[row for row in ask(reader, "map_revisions").to_dicts() if _is_missing(row)],
+        missing_maps=review_words.missing_maps(ask(reader, "map_revisions").to_dicts()),
         off_target=ask(reader, "maps_off_target", quarter=quarter).to_dicts(),
         comebacks=ask(reader, "behind_comebacks_within_60_days", quarter=quarter).to_dicts(),
         verdicts=ask(reader, "dyno_verdicts").to_dicts(),
@@ -301,11 +301,6 @@ def _frame(rows: list[Row]) -> pl.DataFrame:
     """Return rows to draw, in digits that history keeps: a past review is the same."""
     frame = pl.DataFrame(rows, infer_schema_length=None)
     return frame.with_columns(cs.float().round_sig_figs(DRAWN_DIGITS))
-
-
-def _is_missing(revision: Row) -> bool:
-    """Tell whether a map revision is the shop's own, in use, and misses its target."""
-    return revision["is_missing"] and revision["is_newest"] and revision["map_name"] != "stock"
 
 
 def document(data: ReviewData, *, is_whole: bool) -> Document:

@@ -1,4 +1,4 @@
-"""Answers "what came in this quarter, what did it gain, what drifted, what came back?"."""
+"""Answers "how did the quarter go: what came in, what gained, what drifted, what came back?"."""
 
 import polars as pl
 import streamlit as st
@@ -6,7 +6,7 @@ import streamlit as st
 from dashboard import address, charts, export, kept_chart, past, pieces, why_panel
 from dashboard.open_shop import open_shop
 from dashboard.sheets.review import review_of, review_stem
-from warehouse import noted, wording
+from warehouse import noted, review_words, wording
 from warehouse.questions import behind
 
 SHORT = {
@@ -25,8 +25,19 @@ if not quarters:
 # Choose
 quarter = address.select("quarter", "Quarter", quarters)
 figures = shop.ask("quarter_figures", quarter=quarter)
+missing = shop.ask("maps_off_target", quarter=quarter)
+back = shop.ask("behind_comebacks_within_60_days", quarter=quarter)
+dyno = shop.ask("dyno_verdicts").to_dicts()
 
 # Show
+in_short = wording.quarter_sentence(
+    dict(figures.select("figure", "figure_value").iter_rows()),
+    shop.ask("changes_in_quarter", quarter=quarter).to_dicts(),
+    wording.counted_lean(missing.to_dicts())[0],
+    back.height,
+    dyno,
+)
+st.markdown(f"**{wording.escaped(in_short)}**")
 pieces.cards(
     (
         SHORT.get(figure) or figure.capitalize(),
@@ -49,7 +60,9 @@ with st.container(horizontal=True):
             why_panel.behind(shop, "quarter", f"{quarter}: {figure}", f"Why: {figure}")
 
 part = address.segments(
-    "part", "Show", ("Gains", "Maps and comebacks", "Remap need", "The dyno", "Notes", "Lists")
+    "part",
+    "Show",
+    ("Gains", "To decide", "Maps and comebacks", "Remap need", "The dyno", "Notes", "Lists"),
 )
 if part == "Gains":
     summary = shop.ask("quarter_gains", quarter=quarter)
@@ -77,8 +90,20 @@ if part == "Gains":
             if noise := wording.noise_apart_from_0(gains.to_dicts()):
                 st.text(noise)
             pieces.table(gains)
+elif part == "To decide":
+    decisions = review_words.decisions(
+        shop.ask("needs_without_map").to_dicts(),
+        review_words.missing_maps(shop.ask("map_revisions").to_dicts()),
+        dyno,
+        shop.ask(behind("files refused or waiting"), quarter=quarter).height,
+        back.to_dicts(),
+        shop.limits().notice_pct,
+    )
+    for at, (said, _) in enumerate(decisions, 1):
+        st.markdown(f"{at}\\. {wording.escaped(said)}")
+    if not decisions:
+        st.text(review_words.NOTHING_TO_DECIDE)
 elif part == "Maps and comebacks":
-    missing = shop.ask("maps_off_target", quarter=quarter)
     said = wording.off_target_sentence(missing.to_dicts())
     if missing.is_empty():
         st.success(said)
@@ -87,7 +112,6 @@ elif part == "Maps and comebacks":
         pieces.table(missing)
 
     st.subheader("Came back within 60 days", anchor=False)
-    back = shop.ask("behind_comebacks_within_60_days", quarter=quarter)
     if back.is_empty():
         st.text("No bike came back on the build it had left with.")
     else:
@@ -100,10 +124,9 @@ elif part == "Remap need":
         st.markdown(f"{need['need_rank']}\\. {wording.escaped(need['sentence'])}")
     st.page_link("views/remap_need.py", label="The whole ranking →")
 elif part == "The dyno":
-    verdicts = shop.ask("dyno_verdicts")
-    if verdicts.is_empty():
+    if not dyno:
         st.text("Nothing is known of it yet.")
-    for verdict in verdicts.iter_rows(named=True):
+    for verdict in dyno:
         st.markdown(wording.dyno_markdown(verdict))
     st.page_link("views/dyno_trust.py", label="Charts and sessions →")
 elif part == "Notes":

@@ -10,6 +10,7 @@ import duckdb
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboard.sheets.review import read_review
 from tests.dashboard.opened import open_page
 from warehouse import wording
 
@@ -26,7 +27,7 @@ OTHER_PARTS = {
         "what-intervals-rest-on",
         "sessions-in-doubt",
     ),
-    "this_quarter": ("gains", "maps-and-comebacks", "remap-need", "the-dyno", "lists"),
+    "this_quarter": ("gains", "to-decide", "maps-and-comebacks", "remap-need", "the-dyno", "lists"),
 }
 """Parts of pages by their words in the address."""
 EVERY_PART = [
@@ -365,6 +366,17 @@ def test_which_files_are_asked_for_stands_in_the_address(small_shop, monkeypatch
     assert any(one.value.startswith("0 files asked for") for one in app.text)
     app.text_input(key="address_holds").set_value("csv").run()
     assert app.query_params["holds"] == "csv"
+
+
+def test_the_quarter_says_in_one_sentence_and_to_decide_what_its_review_says(
+    small_shop, monkeypatch
+):
+    review = read_review(small_shop)
+    app = _page(_view("this_quarter"), small_shop, monkeypatch, part="to-decide")
+    shown = [one.value.replace("\\", "") for one in app.markdown]
+    assert shown[0] == f"**{review.summary}**"
+    assert [said for said, _ in review.decisions]
+    assert all(any(one.endswith(said) for one in shown) for said, _ in review.decisions)
 
 
 def test_a_new_snapshot_is_read_without_a_restart(tmp_path, monkeypatch, make_small_shop):
