@@ -289,7 +289,7 @@ def control_chart(checks: pl.DataFrame, look: Look) -> Chart:
     items.append(Level(0, palette.text))
     last = number(next(iter(level.tail(1)), None), 1)
     said = f"Level of the control bike, last {last} %"
-    return _over_days([Panel("Level [%]", items, "+.2f %")], palette, 400, said, below_px=150)
+    return _over_days([Panel("Level [%]", items, "+.2f %")], palette, 400, said, below_px=112)
 
 
 def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> Chart:
@@ -316,7 +316,7 @@ def level_chart(checks: pl.DataFrame, events: pl.DataFrame, look: Look) -> Chart
         Panel("Level [%]", levels, "+.2f %"),
         Panel("Sum of departures [SD]", sums, "+.2f"),
     ]
-    return _over_days(panels, palette, 680, "Changes of the control bike's level", below_px=176)
+    return _over_days(panels, palette, 680, "Changes of the control bike's level", below_px=124)
 
 
 def density_chart(checks: pl.DataFrame, look: Look) -> Chart:
@@ -419,7 +419,7 @@ def plan_chart(plans: pl.DataFrame, wanted_pct: float, look: Look) -> Chart:
         palette,
         480,
         "Gain that so many pulls see",
-        below_px=156,
+        below_px=112,
         x_step=1,
     )
 

@@ -27,6 +27,10 @@ from dashboard.look import Palette, faded, mixed
 
 GAP = 0.04
 """Between two panels, as a share of the height."""
+TOP_PX = 12
+UNDER_AXIS_PX = 52
+"""Where the legend begins: under the ticks and the axis' title. What is below is left for its
+lines, which a phone has more of."""
 SIGNS_A_LINE = 56
 """A phone holds about so many signs of a row's name on a line."""
 
@@ -81,7 +85,7 @@ def figure(chart: Chart | CellTable) -> dict[str, Any]:
 def _layout(palette: Palette, height: float, *, below: float, left: float) -> dict[str, Any]:
     return {
         "height": height,
-        "margin": {"l": left, "r": 12, "t": 12, "b": below},
+        "margin": {"l": left, "r": 12, "t": TOP_PX, "b": below},
         # The page's own ground: a picture that is taken away keeps it.
         "paper_bgcolor": palette.paper,
         "plot_bgcolor": "rgba(0,0,0,0)",
@@ -97,8 +101,8 @@ def _layout(palette: Palette, height: float, *, below: float, left: float) -> di
             "align": "left",
         },
         "legend": {
-            "orientation": "h", "yref": "container", "y": 0, "yanchor": "bottom", "x": 0,
-            "font": {"size": 12},
+            "orientation": "h", "y": -UNDER_AXIS_PX / max(height - TOP_PX - below, 1),
+            "yanchor": "top", "x": 0, "font": {"size": 12},
         },
         "dragmode": False,
         "autotypenumbers": "strict",

@@ -180,12 +180,13 @@ def lean_on_it(held: int, tried: int) -> str:
     """Return that a quote is not to be leaned on, "" where its record gives no reason.
 
     >>> lean_on_it(7, 9), lean_on_it(8, 9)
-    ('7 of 9 held so far: do not lean on it.', '')
+    ('7 of 9 held so far, too few to be sure: do not lean on it.', '')
     """
     bound = DOUBTED if tried < LEAST_TOLD else BY_CHANCE
     if at_most(held, tried) >= bound:
         return ""
-    return f"{number(held)} of {number(tried)} held so far: do not lean on it."
+    few = ", too few to be sure" if tried < LEAST_TOLD else ""
+    return f"{number(held)} of {number(tried)} held so far{few}: do not lean on it."
 
 
 def at_most(held: int, tried: int, share: float = MEANT) -> float:

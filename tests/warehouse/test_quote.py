@@ -159,7 +159,8 @@ def test_a_poor_record_of_its_own_stands_beside_the_quote(held, tried, is_doubte
     assert is_doubted == (chance < (0.10 if tried < 20 else 0.025))
     told = score(194, 200) | {"promises_of_change": tried, "promises_of_change_held": held}
     said = quoted(ROW, told).caution
-    own = f"This model and change: {held} of {tried} held so far: do not lean on it."
+    few = ", too few to be sure" if tried < 20 else ""
+    own = f"This model and change: {held} of {tried} held so far{few}: do not lean on it."
     assert said == (own if is_doubted else "")
     assert quoted(None, told).caution == ""
 
