@@ -36,8 +36,12 @@ LONG_VALUES = 200_000
 """A table of more values (rows by columns) is published in parts."""
 PART_VALUES = 2_000_000
 """What a full part holds, some 16 MB: larger ones take longer to write, more of them to open."""
-SMALL_BLOCKS = "(BLOCK_SIZE 16384)"
-"""Of what holds a hundred short tables: a column takes a block at least, 256 kB by default."""
+OUTWEIGHED = 8
+"""A part that is not full is written again only with an eighth of its rows at least: a row is so
+written some eight times at each of a few sizes, and a table has as many small parts as sizes."""
+SMALL_BLOCKS = "(BLOCK_SIZE 32768)"
+"""Of what holds a hundred short tables: a column takes a block at least, 256 kB by default. Half as
+large it is a tenth to a fifth smaller, and takes half again as long to write."""
 _NUMBERED = re.compile(r"(?:snap|part)-(\d{8})(?:-\d{4})?\.duckdb")
 _OPENING = threading.Lock()
 
@@ -248,13 +252,18 @@ def _published(
     held, set_down = _long(connection, names)
     kept = [p for p in standing.parts if folder / p.file not in damaged] if standing else []
     maker = _Maker(connection, folder, number)
-    parts = [
-        part for name in held for part in maker.parts_of(name, [p for p in kept if p.table == name])
-    ]
     target = folder / _name(number)
     with contextlib.ExitStack() as opened:
-        for part in parts:  # views are held against what they show when they are made
+        for part in kept:
             opened.enter_context(_attached(connection, folder / part.file))
+        parts = [
+            part
+            for name in held
+            for part in maker.parts_of(name, [p for p in kept if p.table == name])
+        ]
+        for part in parts:  # views are held against what they show when they are made
+            if part not in kept:
+                opened.enter_context(_attached(connection, folder / part.file))
         size_bytes, sha256 = maker.made(
             target,
             lambda: held.update(
@@ -314,18 +323,17 @@ class _Maker:
         (rows,) = first(self._connection, f"SELECT sum(rows) FROM {_keys(name)}") or (0,)  # noqa: S608
         if sum(held.values()) == rows:
             return [standing[at] for at in held]
-        # What is not full goes on to be filled.
-        full = [at for at, count in held.items() if 2 * count * width > PART_VALUES]
+        left = _left(held, PART_VALUES // width, rows - sum(held.values()))
         self._connection.execute(
             "CREATE OR REPLACE TEMP TABLE placed AS "  # noqa: S608
             "SELECT *, (sum(rows) OVER (ORDER BY low, key) - rows) // ? AS part FROM "
             f"{_keys(name)} ANTI JOIN (FROM standing WHERE list_contains(?, part)) USING (key)",
-            [max(PART_VALUES // width, 1), full],
+            [max(PART_VALUES // width, 1), left],
         )
         ranges = self._connection.execute(
             "SELECT part, min(low), max(high) FROM placed GROUP BY part ORDER BY part"
         ).fetchall()
-        return [*(standing[at] for at in full), *(self._part(name, *found) for found in ranges)]
+        return [*(standing[at] for at in left), *(self._part(name, *found) for found in ranges)]
 
     def _held(self, name: str, standing: list[Part]) -> dict[int, int]:
         """Return which of the standing parts hold nothing but what they should, and their rows."""
@@ -334,11 +342,10 @@ class _Maker:
             "(part BIGINT, key VARCHAR, rows BIGINT, digest UBIGINT)"
         )
         for at, part in enumerate(standing):
-            with _attached(self._connection, self._folder / part.file) as place:
-                self._connection.execute(
-                    f"INSERT INTO standing SELECT ?, * FROM {place}.main.keys",  # noqa: S608
-                    [at],
-                )
+            self._connection.execute(
+                f'INSERT INTO standing SELECT ?, * FROM "{Path(part.file).stem}".main.keys',  # noqa: S608
+                [at],
+            )
         found = self._connection.execute(
             f"SELECT part, sum(rows)::BIGINT FROM standing LEFT JOIN {_keys(name)} AS now "  # noqa: S608
             "USING (key, rows, digest) GROUP BY part HAVING count(*) = count(now.low) ORDER BY part"
@@ -362,6 +369,21 @@ class _Maker:
             )
 
         return Part(file, name, *self.made(self._folder / file, fill))
+
+
+def _left(held: dict[int, int], full: int, new: int) -> list[int]:
+    """Return which parts are left as they are, of their rows: whole ones, and those that outweigh.
+
+    >>> _left({0: 900, 1: 400, 2: 40, 3: 3}, 1000, 5)
+    [0, 1]
+    """
+    left = []
+    for at in sorted(held, key=lambda one: held[one]):
+        if 2 * held[at] > full or held[at] > OUTWEIGHED * new:
+            left.append(at)
+        else:
+            new += held[at]
+    return sorted(left)
 
 
 def _point(folder: Path, snapshot: Snapshot) -> None:

@@ -328,6 +328,23 @@ def test_new_rows_go_into_the_part_that_is_not_full(connection, folder, small_pa
     assert ("late", "value", "meaning") in shown(second)
 
 
+def test_a_table_that_grows_day_by_day_is_written_again_seldom_and_has_few_small_parts():
+    # By hand: small parts stand apart by a factor of 8 at least, between 3 and 50,000 rows, so there
+    # are log8(50,000 / 3) + 1 < 6 of them; a row is written once when it comes and at each of these
+    # sizes up to 8 times. Written anew each day a row would have been written up to 5,000 times.
+    full, parts, written, came, most = 100_000, {}, 0, 0, 0
+    for day in range(5_000):
+        new = (3, 10, 10, 10, 40)[day % 5]
+        left = snapshot._left(parts, full, new)
+        again = sum(rows for at, rows in parts.items() if at not in left)
+        parts = {at: parts[at] for at in left} | {day: new + again}
+        came, written = came + new, written + new + again
+        most = max(most, sum(2 * rows <= full for rows in parts.values()))
+    assert sum(parts.values()) == came
+    assert most <= 6
+    assert written <= (1 + 8 * 6) * came
+
+
 def test_rows_that_are_gone_leave_their_part(connection, folder, small_parts):
     set_facts(connection, 12)
     publish_snapshot(connection, folder, now=NOW)
