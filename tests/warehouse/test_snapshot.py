@@ -329,9 +329,9 @@ def test_new_rows_go_into_the_part_that_is_not_full(connection, folder, small_pa
 
 
 def test_a_table_that_grows_day_by_day_is_written_again_seldom_and_has_few_small_parts():
-    # By hand: small parts stand apart by a factor of 8 at least, between 3 and 50,000 rows, so there
-    # are log8(50,000 / 3) + 1 < 6 of them; a row is written once when it comes and at each of these
-    # sizes up to 8 times. Written anew each day a row would have been written up to 5,000 times.
+    # By hand: small parts stand apart by a factor of 8 at least, between 3 and 50,000 rows, so
+    # there are log8(50,000 / 3) + 1 < 6 of them; a row is written once when it comes and at each of
+    # these sizes up to 8 times. Written anew each day a row would be written up to 5,000 times.
     full, parts, written, came, most = 100_000, {}, 0, 0, 0
     for day in range(5_000):
         new = (3, 10, 10, 10, 40)[day % 5]
