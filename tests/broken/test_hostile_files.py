@@ -223,29 +223,32 @@ def test_a_worker_that_passes_a_limit_is_ended_and_the_next_call_answered():
 
 
 @pytest.mark.parametrize(
-    "text",
+    "made",
     [
-        "\n".join(f"key_{number} = {number}" for number in range(1_000_000)),
-        "\n".join(f"key_{number} = {number}" for number in range(10_000)),
-        "\n".join(f"[[stage]]\nx{number} = 1" for number in range(9_000)),
-        "a." * 90_000 + "b = 1",
-        "a." * 100_000 + "b = 1",
-        "a = " + "[" * 100_000,
-        "\n".join(f"[[stage]]\nx{number} = 1" for number in range(100_000)),
-        "job = '" + "x" * 50_000_000 + "'",
-    ],
-    ids=[
-        "a million keys",
-        "thousands of keys",
-        "thousands of stages",
-        "a deep key",
-        "a deeper key",
-        "deep brackets",
-        "many stages",
-        "a long text",
+        pytest.param(
+            lambda: "\n".join(f"key_{number} = {number}" for number in range(1_000_000)),
+            id="a million keys",
+        ),
+        pytest.param(
+            lambda: "\n".join(f"key_{number} = {number}" for number in range(10_000)),
+            id="thousands of keys",
+        ),
+        pytest.param(
+            lambda: "\n".join(f"[[stage]]\nx{number} = 1" for number in range(9_000)),
+            id="thousands of stages",
+        ),
+        pytest.param(lambda: "a." * 90_000 + "b = 1", id="a deep key"),
+        pytest.param(lambda: "a." * 100_000 + "b = 1", id="a deeper key"),
+        pytest.param(lambda: "a = " + "[" * 100_000, id="deep brackets"),
+        pytest.param(
+            lambda: "\n".join(f"[[stage]]\nx{number} = 1" for number in range(100_000)),
+            id="many stages",
+        ),
+        pytest.param(lambda: "job = '" + "x" * 50_000_000 + "'", id="a long text"),
     ],
 )
-def test_a_card_without_end_is_refused_in_time(text):
+def test_a_card_without_end_is_refused_in_time(made):
+    text = made()
     began = time.process_time()
     with pytest.raises(MistakesError) as error:
         read_card(text)

@@ -306,7 +306,7 @@ def test_a_run_of_the_scheduler_works_behind_the_door(served):
     asking = (
         "import json, sys\n"
         "from prefect.deployments import run_deployment\n"
-        "run = run_deployment('update/by-hand', timeout=90)\n"
+        "run = run_deployment('update/by-hand', timeout=90, poll_interval=0.5)\n"
         "print(json.dumps([run.state.name, run.state.message]))\n"
     )
     from flows.settings import prefect_environment, sign_in_of

@@ -7,11 +7,13 @@ from tests.each import each
 
 # ECMA-48: C0, DEL and C1 are Unicode's category Cc. UAX #9: what sets or turns the direction has a
 # bidi class of its own; the implicit marks are named there.
-ACTING = [chr(code) for code in range(0x110000) if unicodedata.category(chr(code)) == "Cc"]
+# Both lie in the first 16 bits: the tags beyond turn nothing.
+PLANE_0 = [chr(code) for code in range(0x10000)]
+ACTING = [sign for sign in PLANE_0 if unicodedata.category(sign) == "Cc"]
 TURNING = [
-    chr(code)
-    for code in range(0x110000)
-    if unicodedata.bidirectional(chr(code))
+    sign
+    for sign in PLANE_0
+    if unicodedata.bidirectional(sign)
     in ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
 ]
 MARKS = ["\u200e", "\u200f", "\u061c"]
