@@ -124,12 +124,17 @@ LONG_FILES = [
 
 NOW = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
 DEMO_SCALE = 0.02
+# Files rest for no time: what tests bring is written whole, and each drop would wait 2 s for it.
 SETTINGS = """
+[intake]
+settle_s = 0.0
+
 [shop]
 name = "Little shop"
 altitude_m = 310.0
 timezone = "Europe/Vienna"
 """
+"""Whoever tests that files are let rest says so; all else would wait 2 s for each drop."""
 
 
 def pytest_addoption(parser):

@@ -392,8 +392,9 @@ def test_a_shop_that_allows_more_bad_rows_takes_the_file_in(shop, make):
     shop.put("job/pull_1.csv", "\n".join(lines) + "\n")
     shop.put("job/card.toml", make.card())
     shop.take_in()
-    with shop.folder.settings.open("a", encoding="utf-8") as settings:
-        settings.write("[intake]\nmost_rejected_share = 0.2\n")
+    stood = shop.folder.settings.read_text(encoding="utf-8")
+    allowed = stood.replace("[intake]", "[intake]\nmost_rejected_share = 0.2")
+    shop.folder.settings.write_text(allowed, encoding="utf-8")
     shop.take_in()
     assert shop.outcome("job/pull_1.csv").state == "taken in"
     assert shop.rows("SELECT rows_kept, rows_rejected FROM core.pull") == [(99, 10)]

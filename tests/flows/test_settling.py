@@ -7,6 +7,7 @@ import time
 import pytest
 
 from flows.steps import archive
+from tests.conftest import command_line
 
 SETTLE_S = 0.8
 
@@ -175,3 +176,16 @@ def test_a_text_whose_last_line_is_whole_but_not_ended_is_not_called_cut(job, pu
     job.take_in()
     ((notes,),) = job.rows("SELECT facts ->> '$.notes' FROM raw.reading")
     assert "mid-row" not in notes
+
+
+@pytest.mark.parametrize(
+    ("ways", "rests"), [((), [3.0]), (("--complete",), [])], ids=["as set", "complete"]
+)
+def test_an_update_lets_files_rest_as_long_as_the_settings_say(job, monkeypatch, ways, rests):
+    settings = job.folder.settings
+    told = settings.read_text(encoding="utf-8").replace("settle_s = 0.0", "settle_s = 3.0")
+    settings.write_text(told, encoding="utf-8")
+    slept = []
+    monkeypatch.setattr(archive.time, "sleep", slept.append)
+    assert command_line("update", *ways, job.folder.root)[0] == 0
+    assert [pause_s for pause_s in slept if pause_s == 3.0] == rests
