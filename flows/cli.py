@@ -672,8 +672,7 @@ def pool(
             # As in derive: what an emptied database makes must not go over a good snapshot.
             say(f"To see it beside your own: {_command('update', folder)}")
             raise typer.Exit(1)
-        _derive(connection, shop, settings)
-        _publish(connection, shop)
+        _publish(connection, shop, _derive(connection, shop, settings))
 
 
 @app.command()
@@ -811,9 +810,9 @@ def _update(folder: Path, complete: bool) -> None:
 
     def work(connection: Any) -> tuple[bool, Any, list[str]]:
         is_needed = _intake(connection, shop, settings, settle_s)
-        _derive(connection, shop, settings)
+        held = _derive(connection, shop, settings)
         told = layout_gaps(connection) + logger_changes(connection)
-        done = is_needed, _publish(connection, shop), told
+        done = is_needed, _publish(connection, shop, held), told
         pack(shop, PACK_AT_UPDATE_S)
         return done
 
@@ -867,7 +866,7 @@ def _intake(connection: Any, shop: Any, settings: Any, settle_s: float) -> bool:
     return bool(result.lost or result.out or result.layout_mistakes)
 
 
-def _derive(connection: Any, shop: Any, settings: Any) -> None:
+def _derive(connection: Any, shop: Any, settings: Any) -> Any:
     from flows.derive import derive as derive_all
 
     started = time.monotonic()
@@ -880,13 +879,14 @@ def _derive(connection: Any, shop: Any, settings: Any) -> None:
     )
     for broken in result.broken_checks:
         say(f"  worth a look: {broken}", style="yellow")
+    return result.contents
 
 
-def _publish(connection: Any, shop: Any) -> Any:
+def _publish(connection: Any, shop: Any, contents: Any = None) -> Any:
     from flows.publish import publish_snapshot
 
     started = time.monotonic()
-    snapshot = publish_snapshot(connection, shop, heal=say)
+    snapshot = publish_snapshot(connection, shop, contents, heal=say)
     say(f"Published: snapshot {snapshot.number} ({_since(started)}).")
     return snapshot
 

@@ -38,6 +38,7 @@ from flows.steps.refresh import fingerprint, forget_derived
 from flows.steps.times import Taken
 from schemas.settings import ShopSettings, published
 from warehouse import statements, store
+from warehouse.contents import Contents
 from warehouse.shop import ShopFolder
 
 STEPS = (
@@ -55,6 +56,8 @@ class DeriveResult(NamedTuple):
 
     made: dict[str, int]
     broken_checks: list[str]
+    contents: Contents | None = None
+    """What tables hold now: publishing need not read them all again to see what changed."""
 
 
 class BrokenRuleError(RuntimeError):
@@ -122,7 +125,7 @@ def _derived(
         made = engine.bring_up(connection, STEPS, given, run, progress, spread.map, contents)
     broken = checks.broken(connection, STEPS, contents)
     worth_a_look = [f"{check.reason} ({count})" for check, count in broken]
-    return DeriveResult(made, worth_a_look), _fatal(broken)
+    return DeriveResult(made, worth_a_look, contents), _fatal(broken)
 
 
 def _left_torn(connection: duckdb.DuckDBPyConnection, error: Exception) -> list[str]:

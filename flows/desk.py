@@ -110,8 +110,8 @@ def _updated(asked: AskUpdate, say: Callable[[Answer], None]) -> Updated:
     def work(connection: Any) -> Any:
         settle_s = settings.intake.settle_s
         take_in(connection, shop, settings, progress=tell, settle_s=settle_s)
-        derive(connection, shop, settings, progress=tell)
-        return publish_snapshot(connection, shop)
+        derived = derive(connection, shop, settings, progress=tell)
+        return publish_snapshot(connection, shop, derived.contents)
 
     shop, settings = open_shop(asked.shop)
     say(Step(word=WAITING, total=1))

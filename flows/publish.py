@@ -12,6 +12,7 @@ from flows.steps import checks
 from flows.steps.progress import quietly_mended
 from schemas.columns import COLUMNS
 from warehouse import history, statements, store
+from warehouse.contents import Contents
 from warehouse.damage import DamagedError
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current, publish
@@ -20,14 +21,18 @@ from warehouse.snapshot import Snapshot, current, publish
 def publish_snapshot(
     connection: duckdb.DuckDBPyConnection,
     shop: ShopFolder,
+    contents: Contents | None = None,
     *,
     now: dt.datetime | None = None,
     heal: Callable[[str], None] = quietly_mended,
 ) -> Snapshot:
-    """Publish the shop's derived tables. Nothing new makes no new snapshot."""
+    """Publish the shop's derived tables. Nothing new makes no new snapshot.
+
+    `contents` is what deriving found that they hold, if nothing was written to them since.
+    """
     now = now or dt.datetime.now(dt.UTC)
     keep = history.anchored(shop)
-    contents = checks.contents_of(connection, STEPS)
+    contents = contents or checks.contents_of(connection, STEPS)
     snapshot = publish(connection, shop, meanings(connection), now, contents, heal, keep)
     history.record(shop, snapshot, versions(), heal)
     # A kill between derive and here leaves the shop behind, and the next intake asks for both.

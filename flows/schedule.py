@@ -104,7 +104,7 @@ def update_flow(
         published = told = ""
         if derivation.is_behind(connection, settings) or is_snapshot_lost(shop):
             made = as_task("derive", derivation.derive, *given, run=run)
-            snapshot = as_task("publish", publish_snapshot, connection, shop)
+            snapshot = as_task("publish", publish_snapshot, connection, shop, made.contents)
             published = f"snapshot {snapshot.number} is published"
             told = derive_report(made, snapshot.number, seconds)
         return result, published, f"{intake_report(result, _waiting(connection))}\n\n{told}"

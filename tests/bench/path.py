@@ -376,8 +376,8 @@ def _update(given: str, *, is_whole: bool = True) -> Measured:
         tell = _progress_lines()
         taken = take_in(connection, shop, settings, run=watch.run, progress=tell)
         if is_whole:
-            derive(connection, shop, settings, run=watch.run, progress=tell)
-            watch.run("publish", publish_snapshot, connection, shop)
+            made = derive(connection, shop, settings, run=watch.run, progress=tell)
+            watch.run("publish", publish_snapshot, connection, shop, made.contents)
         counted = connection.execute("SELECT sum(rows_kept) FROM raw.reading").fetchone()
     watch.take_rest("the rest")
     return Measured(
