@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Set
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
 
 import duckdb
 
@@ -16,9 +17,11 @@ class Contents:
     """Sums over tables, each taken once until it is told that the table changed."""
 
     def __init__(
-        self, connection: duckdb.DuckDBPyConnection, counted: Set[str] = frozenset()
+        self,
+        connection: duckdb.DuckDBPyConnection,
+        counted: Mapping[str, str] = MappingProxyType({}),
     ) -> None:
-        """Of tables that are `counted`, the number of rows is all that is looked at."""
+        """Of a `counted` table the rows are counted: with what it holds, its named one changes."""
         self._connection = connection
         self.counted = counted
         self._known: dict[str, str] = {}
@@ -30,6 +33,11 @@ class Contents:
         sums = first_of_each(self._connection, [self._query(table) for table in asked])
         self._known |= {table: str(found) for table, found in zip(asked, sums, strict=True)}
         return {table: self._known[table] for table in tables}
+
+    def marks(self, tables: Iterable[str]) -> dict[str, str]:
+        """Return what differs if any of these tables holds something else."""
+        tables = set(tables)
+        return self.of(tables | {self.counted.get(table, table) for table in tables})
 
     def changed(self, tables: Iterable[str]) -> None:
         """Forget what some tables held."""

@@ -70,6 +70,8 @@ class Snapshot:
     parts: tuple[Part, ...] = ()
     rests_on: str = ""
     """Hash of the tables that it was made from: of equal ones nothing is made to see what it is."""
+    long: tuple[tuple[str, str, str], ...] = ()
+    """Of each long table what it was made from, and what it holds: equal ones are not listed."""
 
     def files(self) -> dict[Path, tuple[int, str]]:
         """Return all its files, with size and hash."""
@@ -133,6 +135,7 @@ def _pointed(folder: Path) -> Snapshot | None:
             sha256=str(pointer.get("sha256", "")),
             parts=tuple(Part(*entries) for entries in pointer.get("parts", ())),
             rests_on=str(pointer.get("rests_on", "")),
+            long=tuple((str(a), str(b), str(c)) for a, b, c in pointer.get("long", ())),
         )
     except FileNotFoundError:
         # Snapshots without a pointer: it was lost, not never written.
@@ -249,18 +252,20 @@ def _published(
         with contextlib.suppress(OSError):
             if path.exists():
                 put_aside(shop, path, "snapshot.duckdb")
-    held, set_down = _long(connection, names)
     kept = [p for p in standing.parts if folder / p.file not in damaged] if standing else []
+    marks = {name: _mark(name, contents) for name in names}
+    same = _same(standing, kept, marks)
+    listed, set_down = _long(connection, [name for name in names if name not in same])
+    held = same | listed
+    long = tuple((name, marks[name], held[name]) for name in held)
     maker = _Maker(connection, folder, number)
     target = folder / _name(number)
     with contextlib.ExitStack() as opened:
         for part in kept:
             opened.enter_context(_attached(connection, folder / part.file))
-        parts = [
-            part
-            for name in held
-            for part in maker.parts_of(name, [p for p in kept if p.table == name])
-        ]
+        parts = [part for part in kept if part.table in same]
+        for name in listed:
+            parts += maker.parts_of(name, [p for p in kept if p.table == name])
         for part in parts:  # views are held against what they show when they are made
             if part not in kept:
                 opened.enter_context(_attached(connection, folder / part.file))
@@ -281,14 +286,30 @@ def _published(
     content = _hashed(meanings, {name: held.get(name) or looked_at[name] for name in names})
     if standing and standing.content == content and not standing.damaged(read=True):
         target.unlink()
-        snapshot = replace(standing, rests_on=rests_on)
+        snapshot = replace(standing, rests_on=rests_on, long=long)
     else:
         snapshot = Snapshot(
-            number, target, now, content, size_bytes, sha256, tuple(parts), rests_on
+            number, target, now, content, size_bytes, sha256, tuple(parts), rests_on, long
         )
     _point(folder, snapshot)
     _sweep(connection, folder, snapshot, keep)
     return snapshot
+
+
+def _mark(name: str, contents: Contents) -> str:
+    return _hashed(statements.fingerprint(), contents.marks(statements.rests_on(name)))
+
+
+def _same(standing: Snapshot | None, kept: list[Part], marks: dict[str, str]) -> dict[str, str]:
+    """Return what those long tables hold that are as published, in parts that are all there."""
+    if standing is None:
+        return {}
+    lost = {part.table for part in standing.parts if part not in kept}
+    return {
+        name: holds
+        for name, mark, holds in standing.long
+        if marks.get(name) == mark and name not in lost
+    }
 
 
 class _Maker:
@@ -397,6 +418,7 @@ def _point(folder: Path, snapshot: Snapshot) -> None:
         "sha256": snapshot.sha256,
         "parts": [list(part) for part in snapshot.parts],
         "rests_on": snapshot.rests_on,
+        "long": [list(one) for one in snapshot.long],
     }
     pointer["check"] = seal(pointer)
     if (folder / POINTER).is_dir():

@@ -21,10 +21,10 @@ def contents_of(connection: duckdb.DuckDBPyConnection, steps: Iterable[Step]) ->
 
     The first one carries what each key was made from: it differs wherever one of the others may.
     """
-    counted: set[str] = set()
+    counted: dict[str, str] = {}
     for step in steps:
         if "made_from" in store.columns(connection, step.tables[0]):
-            counted |= {*step.tables[1:], *step.beside}
+            counted |= dict.fromkeys((*step.tables[1:], *step.beside), step.tables[0])
     return Contents(connection, counted)
 
 

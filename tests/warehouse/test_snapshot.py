@@ -353,6 +353,46 @@ def test_rows_that_are_gone_leave_their_part(connection, folder, small_parts):
     assert shown(second) == sorted(connection.execute("FROM out.shop_fact").fetchall())
 
 
+def test_of_long_tables_only_those_that_changed_are_looked_through(
+    connection, folder, small_parts, monkeypatch
+):
+    set_facts(connection, 12)
+    first = publish_snapshot(connection, folder, now=NOW)
+    looked_through, list_keys = [], snapshot._list_keys
+    monkeypatch.setattr(
+        snapshot, "_list_keys", lambda c, name: looked_through.append(name) or list_keys(c, name)
+    )
+    connection.execute("UPDATE out.likeness SET made_from = 'y' WHERE stage_id = 'stage 3'")
+    second = publish_snapshot(connection, folder, now=NOW)
+    assert looked_through == ["out.likeness"]
+    assert second.number == first.number + 1
+    assert shown(second) == sorted(connection.execute("FROM out.shop_fact").fetchall())
+
+
+def test_a_lost_part_of_a_table_that_did_not_change_is_made_again(connection, folder, small_parts):
+    set_facts(connection, 12)
+    first = publish_snapshot(connection, folder, now=NOW)
+    lost = next(part for part in first.parts if part.table == "out.shop_fact")
+    (folder.published / lost.file).unlink()
+    connection.execute("UPDATE out.likeness SET made_from = 'y' WHERE stage_id = 'stage 3'")
+    second = publish_snapshot(connection, folder, now=NOW, heal=[].append)
+    assert shown(second) == sorted(connection.execute("FROM out.shop_fact").fetchall())
+
+
+def test_a_counted_long_table_is_looked_through_when_its_named_one_changed(
+    connection, folder, small_parts
+):
+    def published():
+        contents = Contents(connection, {"out.shop_fact": "out.likeness"})
+        return publish_snapshot(connection, folder, contents, now=NOW)
+
+    set_facts(connection, 12)
+    published()
+    connection.execute("UPDATE out.shop_fact SET fact_value = 'other' WHERE fact = 'fact 5'")
+    connection.execute("UPDATE out.likeness SET made_from = 'y' WHERE stage_id = 'stage 5'")
+    assert ("fact 5", "other", "meaning") in shown(published())
+
+
 def test_a_part_is_swept_when_no_kept_snapshot_names_it(connection, folder, small_parts):
     for count in range(8, 20):
         set_facts(connection, count)
