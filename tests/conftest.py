@@ -142,6 +142,7 @@ def pytest_addoption(parser):
     parser.addoption("--life-seed", type=int, help="of the histories in tests/life, as printed")
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers():
     """Let one work while another waits for a server or a browser: a fifth of the time."""
     return (os.cpu_count() or 1) + 1
