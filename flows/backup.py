@@ -34,7 +34,7 @@ from flows.steps.inbox import IGNORED_NAMES, files_in, trouble_of
 from flows.steps.ledger import LEDGER, lines_of
 from flows.steps.progress import Progress
 from warehouse import acts
-from warehouse.archived import GoneError
+from warehouse.archived import GoneError, held
 from warehouse.archived import pieces as archived_pieces
 from warehouse.damage import DamagedError, file_sha256
 from warehouse.shop import ShopFolder
@@ -163,6 +163,11 @@ def _ledger(shop: ShopFolder) -> bytes:
     path = shop.archive / LEDGER
     data = path.read_bytes() if path.is_file() else b""
     data = data[: data.rfind(b"\n") + 1]
+    if not data and held(shop) - acts.kept_in(acts.journal(shop)).keys():
+        raise DamagedError(
+            f"{path} is missing or empty, and a backup without it would name none of the archive's "
+            "files. Run `rollbook update`, which makes it whole or says what to do, then this again"
+        )
     if bad := lines_of(data, 0)[1]:
         raise DamagedError(
             f"{path}: line {bad[0]} is damaged, and a backup of it would be worth little. Run "

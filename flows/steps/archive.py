@@ -20,15 +20,17 @@ from flows.steps.inbox import Entry, files_in
 from flows.steps.ledger import (
     LEDGER,
     append,
+    begin,
     enter_appended,
+    has_begun,
     last_arrival_no,
     load_ledger,
+    nameless,
     sealed,
 )
 from flows.steps.progress import Progress
 from schemas.shop_note import NOTES_FOLDER
 from warehouse import store
-from warehouse.acts import journal, kept_in
 from warehouse.archived import (
     GoneError,
     archived_path,
@@ -50,6 +52,9 @@ QUIET_S = 60.0
 """A file that nobody has touched for so long is no longer being written, whatever writes it."""
 
 PIECE_BYTES = 16 * 1024 * 1024
+
+_ENTRY = ["job_folder", "file_name", "size_bytes", "modified_ns"]
+"""The columns of an `Entry`."""
 
 
 class Arrivals(NamedTuple):
@@ -172,8 +177,9 @@ def archive_arrivals(
 ) -> Arrivals:
     """Copy what is new in the inbox into the archive and write its arrival down.
 
-    A file whose name, size and time of writing are on record is not read again. The bytes are
-    archived first, then the arrival goes into the archive's own ledger, then into the
+    A file whose name, size and time of writing are on record is not read again; where only the time
+    is another, as in a shop that was copied, its bytes are held against the record, once. The bytes
+    are archived first, then the arrival goes into the archive's own ledger, then into the
     warehouse: a kill between any two steps is made good by the next run. Files that somebody saw
     `rested` are not waited for.
 
@@ -184,7 +190,7 @@ def archive_arrivals(
     mended = _refuse_lost_archive(connection, shop)
     mended += load_ledger(connection, shop)
     files, unreadable = files_in(shop.inbox)
-    fresh, taken_out = _changes(connection, shop, files)
+    fresh, taken_out, known = _changes(connection, shop, files)
     moving = [
         (path, stat)
         for path, stat in fresh
@@ -193,14 +199,17 @@ def archive_arrivals(
     unsettled = _unsettled(moving, settle_s, progress)
     fresh = [(path, stat) for path, stat in fresh if path not in unsettled]
     if fresh:
-        # Bytes without a ledger would look like one that was lost, had a kill come between.
-        (shop.archive / LEDGER).touch()
+        begin(shop)
     number = last_arrival_no(connection)
     arrived = 0
     lines: list[str] = []
+    moved: list[Entry] = []
     for done, (path, stat) in enumerate(fresh):
         progress(done, len(fresh), "archiving")
         try:
+            if _holds(shop, path, stat, known.get(path, "")):
+                moved.append((_job_folder(shop, path), path.name, stat.st_size, stat.st_mtime_ns))
+                continue
             sha = _keep(shop, path, stat)
         except _StillWrittenError:
             unsettled.add(path)
@@ -241,25 +250,30 @@ def archive_arrivals(
         append(shop, lines)
     if fresh or taken_out:
         progress(len(fresh), len(fresh), "archiving")
+    if arrived or taken_out:
         enter_appended(connection, shop)
+    if moved:
+        _move_times(connection, moved)
     still = sorted(f"{_job_folder(shop, path)}/{path.name}" for path in unsettled)
     return Arrivals(arrived, unreadable, still, mended)
 
 
 def _changes(
     connection: duckdb.DuckDBPyConnection, shop: ShopFolder, files: list[Entry]
-) -> tuple[list[tuple[Path, os.stat_result]], list[tuple[str, str, str]]]:
+) -> tuple[list[tuple[Path, os.stat_result]], list[tuple[str, str, str]], dict[Path, str]]:
     """Return the files that are not on record as they lie there, and those on record that are gone.
+
+    Also the hash on record of those of which only the time is another.
 
     What was taken out of the inbox stays in the shop; only what waited there waits no more. An
     inbox without a single file is a disk that is not there, not a decision.
     """
-    columns = ["job_folder", "file_name", "size_bytes", "modified_ns"]
-    connection.register("found", pl.DataFrame(files, schema=columns, orient="row"))
+    connection.register("found", pl.DataFrame(files, schema=_ENTRY, orient="row"))
     fresh = connection.execute(
-        "SELECT job_folder, file_name FROM found ANTI JOIN "
-        "(FROM raw.arrival WHERE is_current AND is_present) "
-        "USING (job_folder, file_name, size_bytes, modified_ns)"
+        "SELECT found.job_folder, found.file_name, file_sha256 FROM found LEFT JOIN "
+        "(FROM raw.arrival WHERE is_current AND is_present) AS known "
+        "USING (job_folder, file_name, size_bytes) "
+        "WHERE found.modified_ns IS DISTINCT FROM known.modified_ns"
     ).fetchall()
     gone = connection.execute(
         "SELECT job_folder, file_name, file_sha256 FROM raw.arrival "
@@ -269,10 +283,22 @@ def _changes(
     ).fetchall()
     connection.unregister("found")
     stats: list[tuple[Path, os.stat_result]] = []
-    for path in sorted(shop.inbox / folder / name for folder, name in fresh):
+    known = {shop.inbox / folder / name: sha for folder, name, sha in fresh}
+    for path in sorted(known):
         with contextlib.suppress(OSError):  # gone again
             stats.append((path, path.stat()))
-    return stats, gone
+    return stats, gone, {path: sha for path, sha in known.items() if sha}
+
+
+def _move_times(connection: duckdb.DuckDBPyConnection, moved: list[Entry]) -> None:
+    """Note the new times of files that are as they were; the ledger need not know them."""
+    connection.register("moved", pl.DataFrame(moved, schema=_ENTRY, orient="row"))
+    connection.execute(
+        "UPDATE raw.arrival SET modified_ns = moved.modified_ns FROM moved "
+        "WHERE arrival.job_folder = moved.job_folder AND arrival.file_name = moved.file_name "
+        "AND is_current"
+    )
+    connection.unregister("moved")
 
 
 def _unsettled(
@@ -311,30 +337,51 @@ def _refuse_lost_archive(connection: duckdb.DuckDBPyConnection, shop: ShopFolder
 
     A sentence is returned where the ledger can begin anew: the inbox holds all that came.
     """
-    if (shop.archive / LEDGER).is_file():
-        return []
-    # Of a new shop: a layout may be taught before the first file comes.
-    standing = held(shop) - kept_in(journal(shop)).keys()
-    if last_arrival_no(connection) or (shop.backups / LEDGER).is_file():
-        if not standing:
+    if last_arrival_no(connection) or has_begun(shop):
+        if not held(shop) and not (shop.archive / LEDGER).is_file():
             raise DamagedError(
                 f"{shop.archive} is empty, though files were archived: connect its disk, or bring "
                 "the folder back from a backup, and run this again"
             )
         return []
+    standing = nameless(connection, shop)
+    if not standing:
+        return []
     lying = (shop.inbox / folder / name for folder, name, *_ in files_in(shop.inbox)[0])
-    if standing and not standing <= {file_sha256(path) for path in lying}:
-        raise DamagedError(
-            f"{shop.archive / LEDGER} is gone, and with the database every copy of it: bring it "
-            "back from a backup, or put all jobs back into the inbox, and run this again"
-        )
-    lost = "The ledger of arrivals was gone; it begins anew from the inbox, which holds all of it."
-    return [lost] if standing else []
+    if not standing <= {file_sha256(path) for path in lying}:
+        raise DamagedError(told_nameless(shop, standing))
+    return [
+        "The ledger of arrivals was gone; it begins anew from the inbox, which holds all of it."
+    ]
+
+
+def told_nameless(shop: ShopFolder, standing: set[str]) -> str:
+    """Return one sentence on archived bytes that nothing names any more, with what can be done.
+
+    The shop does not begin anew by itself: jobs that are no longer in the inbox would be gone from
+    it without a word, and a backup of that would take the place of a sound one.
+    """
+    return (
+        f"No line of {shop.archive / LEDGER}, of its copies or of the database names "
+        f"{len(standing)} files that the archive holds. Nothing was begun anew: bring that ledger "
+        "back from a backup, or put all jobs back into the inbox, and run this again. Only if "
+        f"there is neither, move {shop.archive.name}/ out of the shop yourself: it then begins "
+        "anew from what lies in the inbox"
+    )
 
 
 def _job_folder(shop: ShopFolder, path: Path) -> str:
     """Return the folder a file lies in, "." for the inbox itself."""
     return path.parent.relative_to(shop.inbox).as_posix()
+
+
+def _holds(shop: ShopFolder, path: Path, stat: os.stat_result, sha256: str) -> bool:
+    """Whether a file still holds the bytes on record of it, and the archive has them."""
+    if not sha256 or not is_there(shop, sha256) or file_sha256(path) != sha256:
+        return False
+    if _is_changed(path, stat):
+        raise _StillWrittenError
+    return True
 
 
 def _keep(shop: ShopFolder, path: Path, stat: os.stat_result) -> str:

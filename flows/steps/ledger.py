@@ -13,11 +13,15 @@ import duckdb
 import polars as pl
 
 from warehouse import store
+from warehouse.acts import journal, kept_in
+from warehouse.archived import held
 from warehouse.damage import DamagedError, put_aside
 from warehouse.shop import SHOP_FORMAT, ShopFolder, refuse_newer
 from warehouse.whole_file import write_whole
 
 LEDGER = "arrivals.jsonl"
+BEGINNING = ".first-intake"
+"""Stands in an archive whose first files came and are in no ledger yet."""
 FORMAT = "format"
 CHECK = "check"
 """Key of a line's own sum; lines of before there was one are taken as they stand."""
@@ -67,6 +71,7 @@ def append(shop: ShopFolder, lines: list[str]) -> None:
         ledger.writelines(line + "\n" for line in lines)
         ledger.flush()
         os.fsync(ledger.fileno())
+    (shop.archive / BEGINNING).unlink(missing_ok=True)
 
 
 def last_arrival_no(connection: duckdb.DuckDBPyConnection) -> int:
@@ -76,9 +81,39 @@ def last_arrival_no(connection: duckdb.DuckDBPyConnection) -> int:
 
 def is_behind(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> bool:
     """Whether the archive holds arrivals that the database was never told: an emptied database."""
-    path = shop.archive / LEDGER
-    # An empty one was begun for a first file that never came to be archived.
-    return last_arrival_no(connection) == 0 and path.is_file() and path.stat().st_size > 0
+    return last_arrival_no(connection) == 0 and (
+        has_begun(shop) or bool(nameless(connection, shop))
+    )
+
+
+def has_begun(shop: ShopFolder) -> bool:
+    """Whether the ledger or its copy holds a whole line: an empty or torn one tells of nothing."""
+    for path in (shop.archive / LEDGER, shop.backups / LEDGER):
+        sound, bad, _ = lines_of(path.read_bytes() if path.is_file() else b"", 0)
+        if sound or bad:
+            return True
+    return False
+
+
+def nameless(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> set[str]:
+    """Return the hashes of archived bytes of a shop whose ledger is gone with all its copies.
+
+    Of a new shop there are none: a layout may be taught before the first file comes, and the first
+    intake may have been stopped between a file's bytes and its line.
+    """
+    if (shop.archive / BEGINNING).is_file() or last_arrival_no(connection) or has_begun(shop):
+        return set()
+    return held(shop) - kept_in(journal(shop)).keys()
+
+
+def begin(shop: ShopFolder) -> None:
+    """Mark an archive whose ledger is about to get its first line; that line takes the mark away.
+
+    Bytes without a line would look like those of a lost ledger, had a kill come between.
+    """
+    ledger = shop.archive / LEDGER
+    if not ledger.is_file() or not ledger.stat().st_size:
+        (shop.archive / BEGINNING).touch()
 
 
 def look_at_ledger(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> Ledger:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import duckdb
 
 from flows.readers.source import UnreadableError
-from flows.steps.archive import restored, sound_pieces
+from flows.steps.archive import restored, sound_pieces, told_nameless
 from flows.steps.layout_gaps import layout_gaps
-from flows.steps.ledger import LEDGER, look_at_ledger
+from flows.steps.ledger import LEDGER, look_at_ledger, nameless
 from flows.steps.progress import Heal, Progress, quietly_mended
 from flows.steps.samples import DamagedSamplesError, sound_samples
 from schemas.layout import read_layouts
@@ -95,7 +95,9 @@ def _archive(
         if done % 200 == 0 or done == len(known | acted.keys()):
             progress(done, len(known | acted.keys()), "checking the archive")
     unnamed = held(shop) - known - acted.keys()
-    if unnamed:
+    if standing := nameless(connection, shop):
+        problems.append(f"archive: {told_nameless(shop, standing)}")
+    elif unnamed:
         problems.append(
             f"archive: {len(unnamed)} files are named by no line of the ledger; bring {LEDGER} "
             "back from a backup, or put the jobs they belong to into the inbox again"
