@@ -43,7 +43,7 @@ from schemas.settings import ShopSettings
 from schemas.toml_text import MistakesError, mistakes_of, read_toml
 from schemas.units import conversion
 from warehouse.acts import at_terminal, layout_saved
-from warehouse.archived import GoneError, plain_path
+from warehouse.archived import GoneError, read_by_path
 from warehouse.sentences import remedy_of, rule_in_words, said
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
@@ -316,9 +316,12 @@ def waiting_files(shop: ShopFolder, layout: Layout, worker: apart.Worker) -> lis
         ).fetchall()
     found = []
     for folder, name, sha in waiting:
+
+        def fits(path: Path, name: str = name) -> list[Layout]:
+            return apart.call_on(path, worker, recognise, path, [layout], [name])
+
         with contextlib.suppress(UnreadableError, OSError, GoneError):
-            path = plain_path(shop, sha)
-            if apart.call_on(path, worker, recognise, path, [layout], [name]):
+            if read_by_path(shop, sha, fits):
                 found.append(f"{folder}/{name}")
     return found
 

@@ -12,13 +12,15 @@ import hashlib
 import os
 import random
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, TypeVar
 
-from warehouse.damage import file_sha256
+from warehouse.damage import file_sha256, put_aside
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
+
+Result = TypeVar("Result")
 
 PIECE_BYTES = 1 << 20
 PACKED = ".zst"
@@ -43,8 +45,9 @@ def archived_path(shop: ShopFolder, sha256: str) -> Path:
 def is_archived(shop: ShopFolder, sha: str) -> bool:
     """Whether the archive holds these bytes, whole: a damaged copy is written over."""
     target = archived_path(shop, sha)
-    if target.is_file():
-        return file_sha256(target) == sha
+    if target.is_file() and file_sha256(target) == sha:
+        return True
+    put_damaged_plain_aside(shop, sha)
     with contextlib.suppress(GoneError):
         for _ in pieces(shop, sha):
             pass
@@ -77,6 +80,7 @@ def size_of(shop: ShopFolder, sha256: str) -> int:
 def pieces(shop: ShopFolder, sha256: str) -> Iterator[bytes]:
     """Yield archived bytes; raises GoneError, at their end at the latest, if they are others."""
     path = archived_path(shop, sha256)
+    put_damaged_plain_aside(shop, sha256)
     digest = hashlib.sha256()
     try:
         file = path.open("rb")
@@ -99,11 +103,15 @@ def whole(shop: ShopFolder, sha256: str) -> bytes:
 def plain_path(shop: ShopFolder, sha256: str) -> Path:
     """Return a plain file of archived bytes for who reads by path; packed ones are unpacked.
 
-    Raises GoneError if the packed ones are damaged.
+    Raises GoneError if there are none, or the packed ones are damaged. Without the shop's lock a
+    plain file may be packed while it is read: see `read_by_path`.
     """
     path = archived_path(shop, sha256)
-    if path.is_file() or not _packed(path).is_file():
+    put_damaged_plain_aside(shop, sha256)
+    if path.is_file():
         return path
+    if not _packed(path).is_file():
+        raise GoneError(sha256)
     beside = shop.warehouse / "unpacked" / sha256
     if not beside.is_file():
         beside.parent.mkdir(parents=True, exist_ok=True)
@@ -116,6 +124,36 @@ def plain_path(shop: ShopFolder, sha256: str) -> Path:
         finally:
             made.unlink(missing_ok=True)
     return beside
+
+
+def read_by_path(shop: ShopFolder, sha256: str, read: Callable[[Path], Result]) -> Result:
+    """Return what somebody without the shop's lock reads from a plain file of archived bytes.
+
+    It is asked once more where the file was packed meanwhile. Raises what `plain_path` raises.
+    """
+    path = plain_path(shop, sha256)
+    try:
+        return read(path)
+    except Exception:
+        if path.is_file():
+            raise
+    return read(plain_path(shop, sha256))
+
+
+def put_damaged_plain_aside(shop: ShopFolder, sha256: str) -> bool:
+    """Move a damaged plain file away that stands before a sound packed one; tell whether it was.
+
+    Both stand there after a kill between packing and deleting, and then both are sound.
+    """
+    path = archived_path(shop, sha256)
+    if not _packed(path).is_file() or not path.is_file():
+        return False
+    with contextlib.suppress(OSError, GoneError):  # it cannot be read, or another moved it
+        if file_sha256(path) == sha256 or _hash_of(_unpacked(_packed(path))) != sha256:
+            return False
+        put_aside(shop, path, sha256)
+        return True
+    return False
 
 
 def forget_unpacked(shop: ShopFolder, shas: Iterator[str] | None = None) -> None:
@@ -168,13 +206,10 @@ def _pack_one(shop: ShopFolder, path: Path) -> int | None:
         with pa.CompressedOutputStream(pa.PythonFile(made.open("wb"), "w"), "zstd") as packed:
             for piece in _plain_pieces(path.open("rb")):
                 packed.write(piece)
-        digest = hashlib.sha256()
         try:
-            for piece in _unpacked(made):
-                digest.update(piece)
-        except GoneError:
-            return None
-        if digest.hexdigest() != path.name:  # damaged, or shrunk beyond what is taken for ours
+            if _hash_of(_unpacked(made)) != path.name:  # damaged
+                return None
+        except GoneError:  # shrunk beyond what is taken for ours
             return None
         with made.open("rb+") as file:
             os.fsync(file.fileno())
@@ -184,6 +219,13 @@ def _pack_one(shop: ShopFolder, path: Path) -> int | None:
         return before - after
     finally:
         made.unlink(missing_ok=True)
+
+
+def _hash_of(found: Iterator[bytes]) -> str:
+    digest = hashlib.sha256()
+    for piece in found:
+        digest.update(piece)
+    return digest.hexdigest()
 
 
 def _packed(path: Path) -> Path:

@@ -42,6 +42,15 @@ def kept_upload(uploaded: Any) -> Path:
     return path
 
 
+def again_if_packed(path: Path) -> None:
+    """Begin the page anew where an archived file was packed while it was read: it lies elsewhere.
+
+    One that is gone has no path, so this comes to an end.
+    """
+    if not path.is_file():
+        st.rerun()
+
+
 def taught_as_of() -> tuple[tuple[str, int], ...]:
     """Return what changes when any layout of the shop does."""
     return tuple((path.name, path.stat().st_mtime_ns) for path in sorted(folder.layouts.glob("*")))
@@ -237,6 +246,7 @@ try:
         guess = guess_for(asked.model_dump_json(), taught_as_of())
         looking.update(label=f"Found: {guess.where}", state="complete")
 except desk.DeskError as trouble:
+    again_if_packed(path)
     st.error(wording.escaped(str(trouble)))
     st.stop()
 for doubt in guess.doubts:
@@ -385,6 +395,7 @@ try:
         of_snapshot = snapshot.number if snapshot else 0
         trial = trial_of(to_try.model_dump_json(), of_snapshot, taught_as_of())
 except desk.DeskError as trouble:
+    again_if_packed(path)
     st.error(wording.escaped(str(trouble)))
     st.stop()
 draw_trial(trial, kind)

@@ -13,7 +13,7 @@ from flows.steps.samples import DamagedSamplesError, sound_samples
 from schemas.layout import read_layouts
 from warehouse import history, snapshot, store
 from warehouse.acts import JOURNAL, entries_of, journal, kept_in
-from warehouse.archived import held
+from warehouse.archived import archived_path, held, put_damaged_plain_aside
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -79,6 +79,11 @@ def _archive(
     known = {sha for (sha,) in connection.execute("SELECT file_sha256 FROM raw.file").fetchall()}
     acted = kept_in(journal(shop))
     for done, sha in enumerate(sorted(known | acted.keys()), start=1):
+        if put_damaged_plain_aside(shop, sha):
+            heal(
+                f"{archived_path(shop, sha)} was damaged ({sha[:12]}) and now lies in "
+                f"{shop.warehouse.name}/damaged/; its packed copy is sound and is read."
+            )
         try:
             for _ in sound_pieces(shop, sha):
                 pass

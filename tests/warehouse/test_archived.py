@@ -180,3 +180,75 @@ def test_a_packed_shop_is_read_again_checked_backed_up_and_brought_back(shop, tm
     back.take_in()
     assert back.contents("core") == before
     assert read_layouts(back.folder.layouts)[1] == {}
+
+
+def both(folder, data):
+    """Keep bytes packed, with a damaged plain file of the same name beside them."""
+    sha = keep(folder, data)
+    pack(folder, 60.0)
+    archived.archived_path(folder, sha).write_bytes(b"X" + data[1:])
+    return sha
+
+
+READ_BY = {
+    "bytes": whole,
+    "a path": lambda folder, sha: plain_path(folder, sha).read_bytes(),
+    "a path, now": lambda folder, sha: archived.read_by_path(folder, sha, Path.read_bytes),
+}
+
+
+@pytest.mark.parametrize("read", READ_BY.values(), ids=READ_BY)
+def test_a_damaged_plain_file_does_not_hide_its_sound_packed_copy(folder, read):
+    data = b"0.1;2500\n" * 1000
+    sha = both(folder, data)
+    assert read(folder, sha) == data
+    assert not archived.archived_path(folder, sha).exists()
+    (aside,) = (folder.warehouse / "damaged").iterdir()
+    assert aside.read_bytes() == b"X" + data[1:]
+
+
+def test_bytes_of_which_one_copy_is_sound_are_archived(folder):
+    data = b"0.1;2500\n" * 1000
+    sha = both(folder, data)
+    assert archived.is_archived(folder, sha)
+    assert keep(folder, data) == sha
+    assert not archived.archived_path(folder, sha).exists()
+
+
+def test_where_both_copies_are_damaged_nothing_is_put_aside(folder):
+    sha = both(folder, b"0.1;2500\n" * 1000)
+    packed_path(folder, sha).write_bytes(b"no frame")
+    with pytest.raises(GoneError):
+        whole(folder, sha)
+    assert archived.archived_path(folder, sha).is_file()
+    assert not archived.is_archived(folder, sha)
+
+
+def test_the_check_tells_which_archived_file_was_put_aside(shop):
+    shop.put("job 1/pull_1.csv", "seconds\n1\n")
+    shop.take_in()
+    sha = both(shop.folder, b"seconds\n1\n")
+    told = []
+    with store.writer(shop.folder) as connection:
+        assert self_check(connection, shop.folder, quietly, told.append) == []
+    assert any(sha[:12] in one and "damaged/" in one for one in told)
+
+
+def test_a_file_that_is_packed_between_its_path_and_its_reading_is_read_all_the_same(folder):
+    data = b"0.1;2500\n" * 1000
+    sha = keep(folder, data)
+    tried = []
+
+    def late(path):
+        if not tried:
+            pack(folder, 60.0)
+        tried.append(path)
+        return path.read_bytes()
+
+    assert archived.read_by_path(folder, sha, late) == data
+    assert len(tried) == 2
+
+
+def test_a_path_to_bytes_that_are_gone_is_no_path(folder):
+    with pytest.raises(GoneError):
+        plain_path(folder, "ab" * 32)
