@@ -207,7 +207,7 @@ def archive_arrivals(
     for done, (path, stat) in enumerate(fresh):
         progress(done, len(fresh), "archiving")
         try:
-            if _holds(shop, path, stat, known.get(path, "")):
+            if _is_as_known(shop, path, stat, known.get(path, "")):
                 moved.append((_job_folder(shop, path), path.name, stat.st_size, stat.st_mtime_ns))
                 continue
             sha = _keep(shop, path, stat)
@@ -375,13 +375,13 @@ def _job_folder(shop: ShopFolder, path: Path) -> str:
     return path.parent.relative_to(shop.inbox).as_posix()
 
 
-def _holds(shop: ShopFolder, path: Path, stat: os.stat_result, sha256: str) -> bool:
-    """Whether a file still holds the bytes on record of it, and the archive has them."""
-    if not sha256 or not is_there(shop, sha256) or file_sha256(path) != sha256:
+def _is_as_known(shop: ShopFolder, path: Path, stat: os.stat_result, sha256: str) -> bool:
+    """Whether a file still holds the bytes on record of it; an archive that lost them gets them."""
+    if not sha256 or file_sha256(path) != sha256:
         return False
     if _is_changed(path, stat):
         raise _StillWrittenError
-    return True
+    return is_there(shop, sha256) or _keep(shop, path, stat) == sha256
 
 
 def _keep(shop: ShopFolder, path: Path, stat: os.stat_result) -> str:

@@ -133,13 +133,17 @@ class Model:
         came = [
             Event(*place, lying.content.sha, False)
             for place, lying in sorted(self.inbox.items())
-            if place != growing and (place in self.absent or self.known.get(place) != lying)
+            if place != growing and (place in self.absent or not self._is_known(place, lying))
         ]
         gone = [
             Event(*place, self.known[place].content.sha, True)
             for place in sorted(self.known.keys() - self.inbox.keys() - self.absent)
         ]
         return came + gone
+
+    def _is_known(self, place: Place, lying: Lying) -> bool:
+        """Whether a file is as it was when it came, for all its other time."""
+        return place in self.known and self.known[place].content == lying.content
 
     def enter(self, events: list[Event]) -> None:
         """Take lines of the ledger for written."""
