@@ -21,6 +21,14 @@ OURS_TO_MEND = (
 )
 """Errors that come again however often one asks. All others are tried again: a server that goes
 away within a transaction shows as any of them."""
+GONE = (
+    "server closed the connection",
+    "terminating connection",
+    "no connection to the server",
+    "the database system is",
+)
+"""How PostgreSQL says that it went away, or is not there yet, while a statement was prepared: the
+error around it may be one of ours then."""
 # Of the database server's own accord no shop's number is committed twice: the message of a commit
 # is written in the transaction of its rows. Whoever loses finds the winner's ledger line.
 ONCE = (
@@ -111,7 +119,8 @@ def main():
             answer = verbs[asked.pop("do")](lake, **asked)
             print(json.dumps(answer), flush=True)  # noqa: T201 - the pipe
     except duckdb.Error as error:
-        kind = "fault" if isinstance(error, OURS_TO_MEND) else "again"
+        is_gone = any(said in str(error) for said in GONE)
+        kind = "fault" if isinstance(error, OURS_TO_MEND) and not is_gone else "again"
         print(json.dumps({kind: str(error)[:400]}), flush=True)  # noqa: T201 - the pipe
 
 
