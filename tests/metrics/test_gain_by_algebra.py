@@ -45,11 +45,9 @@ def waved(rng, pulls, bandwidth_rpm, lift=0.0):
     return np.log(BASE_W) + lift + 0.004 * rng.standard_normal((pulls, 1)) + 0.003 * waves
 
 
-def by_algebra(sessions, weights, bandwidth_rpm, shapes, remount_share, remount_dof):
+def by_algebra(sessions, weights, ridden, bandwidth_rpm, shapes, remount_share, remount_dof):
     """Return the gain's log curve, its variance at each speed and their degrees of freedom."""
     means = [one.mean(axis=0) for one in sessions]
-    before = np.mean(means[:-1], axis=0)
-    ridden = 0.4 * GRID_RPM[int(np.argmax(before))] <= GRID_RPM
     apart = [(one - mean)[:, ridden] for one, mean in zip(sessions, means, strict=True)]
     levels = [one.mean(axis=1, keepdims=True) for one in apart]
     dof = sum(len(one) - 1 for one in sessions)
@@ -110,7 +108,10 @@ def test_the_interval_of_each_speed_is_that_of_the_model_by_linear_algebra(
         GRID_RPM, *np.exp(asked[0])[None], np.exp(asked[1]), **given,
         weighed=[Weighed(np.ones(len(one)), float(len(one))) for one in asked],
     )  # fmt: skip
-    log_gain, variance, dof = by_algebra(sessions, weights, bandwidth_rpm, shapes, 0.007, 9.0)
+    ridden = (found.range_from_rpm <= GRID_RPM) & (found.range_to_rpm >= GRID_RPM)
+    log_gain, variance, dof = by_algebra(
+        sessions, weights, ridden, bandwidth_rpm, shapes, 0.007, 9.0
+    )
     assert np.log1p(found.gain_pct / 100.0) == pytest.approx(log_gain, abs=1e-12)
     halves = [
         np.log1p(getattr(found, name) / 100.0) - log_gain for name in ("lower_pct", "upper_pct")
