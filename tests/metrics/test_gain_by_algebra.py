@@ -53,7 +53,9 @@ def by_algebra(sessions, weights, ridden, bandwidth_rpm, shapes, remount_share, 
     dof = sum(len(one) - 1 for one in sessions)
     # JCGM 100, G.4, and Smyth's moderation: of 4 degrees of freedom 0.4 %, beside the pulls' own.
     level = (4 * 0.004**2 + sum(float((one**2).sum()) for one in levels)) / (4 + dof)
-    squares = [np.square(one - mean).mean(axis=1).sum() for one, mean in zip(apart, levels)]  # noqa: B905
+    squares = [
+        np.square(one - mean).mean(axis=1).sum() for one, mean in zip(apart, levels, strict=True)
+    ]
     local = max(sum(squares) / dof, (0.2 * 0.004) ** 2)
     local_dof = dof * max(1.0, np.ptp(GRID_RPM[ridden]) / (bandwidth_rpm * math.sqrt(math.pi)))
     pulls = sum(weight**2 / len(one) for weight, one in zip(weights, sessions, strict=True))
@@ -71,7 +73,7 @@ def by_algebra(sessions, weights, ridden, bandwidth_rpm, shapes, remount_share, 
     of_local = local * pulls * factor / factor[ridden].mean()
     variance = level * pulls + mounted + of_local
     spread = of_local[ridden].mean()
-    point_dof = (whole + spread) ** 2 / (whole**2 / (whole**2 / per_dof) + spread**2 / local_dof)
+    point_dof = (whole + spread) ** 2 / (per_dof + spread**2 / local_dof)
     log_gain = sum(weight * mean for weight, mean in zip(weights, means, strict=True))
     return log_gain, variance, point_dof
 

@@ -13,10 +13,14 @@ from scipy.sparse.csgraph import connected_components
 
 from flows.metrics.trust import (
     DEFAULT_AIR_EXPONENT_SHARE,
+    HELD_TIMES,
+    MOST_DOF,
+    PRIOR_LN_SD,
     REGION_EDGES,
     Agreement,
     RegionRemount,
     Series,
+    _dof_of,
     _hanging_together,
     agreement_fit,
     air_exponent,
@@ -576,3 +580,47 @@ def test_rows_that_hang_together_are_those_of_a_library_of_graphs(seed):
     found = _hanging_together(tied)
     assert np.array_equal(np.unique(found, return_inverse=True)[1], wanted)
     assert np.unique(found).size == count
+
+
+def test_what_is_held_of_an_unknown_dyno_and_told_apart_of_t_are_the_stated_shares():
+    # By the normal: five shops in six lie within what is held of a default.
+    assert stats.norm.cdf(math.log(HELD_TIMES) / PRIOR_LN_SD) == pytest.approx(5 / 6, abs=0.01)
+    # Tables of Student's t, 97.5 %: 2.042 at 30, 4 % above the normal's 1.960.
+    assert stats.t.ppf(0.975, MOST_DOF) == pytest.approx(2.042, abs=5e-4)
+    assert [_dof_of(critical) for critical in (1.96, 2.228, 12.7)] == pytest.approx(
+        [30.0, 10.0, 6.0], abs=0.01
+    )
+
+
+@pytest.mark.parametrize("count", [0, 1, 7])
+def test_a_row_too_short_to_have_two_spells_is_one(count):
+    assert steady_spells(np.arange(count) ** 2.0).tolist() == [0] * count
+
+
+@pytest.mark.parametrize(("size", "is_cut"), [(4.3, False), (4.7, True)])
+def test_a_row_is_cut_from_four_and_a_half_standard_errors_on(size, is_cut):
+    # Brute force: a step's greatest distance of two means, over the scatter of differences.
+    noise = np.random.default_rng(15).normal(0.0, 0.2, 24)
+
+    def standard_errors(step):
+        row = noise + step * (np.arange(24) >= 10)
+        sd = np.median(np.abs(np.diff(row))) / (stats.norm.ppf(0.75) * math.sqrt(2.0))
+        return max(
+            abs(row[:at].mean() - row[at:].mean()) / math.sqrt(1 / at + 1 / (24 - at)) / sd
+            for at in range(4, 21)
+        )
+
+    step = optimize.brentq(lambda one: standard_errors(one) - size, 0.05, 5.0)
+    assert (steady_spells(noise + step * (np.arange(24) >= 10)).max() > 0) == is_cut
+
+
+def test_two_sessions_a_spell_tell_the_slope_of_their_differences():
+    # Least squares of differences through 0, by hand: sum of x y over sum of x squared.
+    rng = np.random.default_rng(16)
+    x = rng.normal(0.0, 0.03, 12)
+    y = 0.8 * x + rng.normal(0.0, 0.002, 12)
+    pairs = [
+        series([0.0, b], [0, 1], [0, 1], density=np.array([1.0, 1.0 + a]))
+        for a, b in zip(x, y, strict=True)
+    ]
+    assert air_exponent(pairs).slope == pytest.approx(float(x @ y / (x @ x)), rel=1e-9)
