@@ -319,3 +319,26 @@ def test_over_rev_counts_from_the_first_speed_beyond_the_old_limit():
     falling = 40e3 - 2e-3 * (GRID_RPM - 6000.0) ** 2
     found = gain(GRID_RPM, ending(falling, 8050.0), ending(RISING_W, 8950.0), **KNOWN)
     assert found.over_rev_rpm == 900.0
+
+
+def test_the_chance_of_a_mean_gain_is_that_of_student_s_t_where_peak_and_mean_are_one():
+    # Mountings of 5 % that lift all speeds alike: of one error nothing is paid for looking twice.
+    flat = np.outer(np.ones(3), BASE_W)
+    known = KNOWN | {"same_mounting": False, "remount_share": 0.05, "remount_dof": 12.0}
+    for lift in (0.08, 0.15, -0.15):
+        found = gain(GRID_RPM, flat, math.exp(lift) * flat, **known)
+        alone = 2.0 * stats.t.sf(abs(lift) / found.log_mean_gain_sd, found.dof)
+        assert found.mean_p == pytest.approx(alone, rel=0.02)
+        assert found.peak_p == pytest.approx(alone, rel=0.02)
+
+
+def test_a_grid_may_be_as_short_and_as_fine_as_one_likes_and_four_shapes_are_too_many():
+    for grid in ([3000.0, 3600.0], [3000.0, 3000.5, 3001.0]):
+        power = np.ones((1, len(grid)))
+        assert gain_module._laid(grid, power, power, None)[0].tolist() == grid
+    for grid in ([3000.0, 3000.0], [3600.0, 3000.0], [3000.0, 3100.0, 3250.0]):
+        with pytest.raises(ValueError, match="must rise in equal steps"):
+            gain_module._laid(grid, np.ones((1, len(grid))), np.ones((1, len(grid))), None)
+    assert gain_module._mounted(GRID_RPM, SHAPES, 0.007).shape == (3, GRID_RPM.size)
+    with pytest.raises(ValueError, match="at most 3 rows"):
+        gain_module._mounted(GRID_RPM, SHAPES[[0, 1, 2, 2]], 0.007)

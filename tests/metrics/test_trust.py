@@ -21,6 +21,7 @@ from flows.metrics.trust import (
     RegionRemount,
     Series,
     _dof_of,
+    _finer,
     _hanging_together,
     agreement_fit,
     air_exponent,
@@ -624,3 +625,9 @@ def test_two_sessions_a_spell_tell_the_slope_of_their_differences():
         for a, b in zip(x, y, strict=True)
     ]
     assert air_exponent(pairs).slope == pytest.approx(float(x @ y / (x @ x)), rel=1e-9)
+
+
+def test_an_axis_is_drawn_anew_over_what_carries_a_millionth_of_the_greatest_weight():
+    # By hand: of the greatest 1e-5 stays and 1e-7 is left out; a step more on either side.
+    found = _finer(np.arange(6.0), 0.01 * np.array([0.0, 1e-7, 1e-5, 1.0, 1e-7, 0.0]))
+    assert found[[0, -1]].tolist() == [1.0, 4.0]
