@@ -138,8 +138,10 @@ def lost_from_archive(connection: duckdb.DuckDBPyConnection) -> list[str]:
     published from it.
     """
     lost = _lost(connection, "is_current")
+    if not lost:
+        return []
     (files,) = store.first(connection, "SELECT count(*) FROM raw.file") or (0,)
-    if lost and len({sha for *_, sha in lost}) == files:
+    if len({sha for *_, sha in lost}) == files:
         raise DamagedError(
             f"the archive holds none of its {files} files: connect its disk, or bring the folder "
             "back from a backup, and run this again"

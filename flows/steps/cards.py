@@ -44,9 +44,10 @@ def load_cards(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> int:
         )
     with store.transaction(connection):
         # A card that the archive had lost is read again at each intake, until it is back.
-        connection.executemany(
-            "DELETE FROM raw.card WHERE job_folder = ? AND file_sha256 = ?", fresh or [("", "")]
-        )
+        if fresh:
+            connection.executemany(
+                "DELETE FROM raw.card WHERE job_folder = ? AND file_sha256 = ?", fresh
+            )
         store.insert(connection, "raw.card", store.frame(connection, "raw.card", records))
         connection.execute(
             "UPDATE raw.card SET is_in_force = (job_folder, file_sha256) IN ("

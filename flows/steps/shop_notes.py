@@ -32,6 +32,8 @@ SAID = (
 
 def load_shop_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> None:
     """Load the notes that arrived, right or wrong, and mark which version of each is in force."""
+    if not _are_any(connection):
+        return
     fresh = connection.execute(
         "SELECT file_name, file_sha256, size_bytes FROM raw.arrival WHERE job_folder = ? "
         "AND NOT EXISTS (SELECT 1 FROM raw.shop_note AS said WHERE said.note_name = file_name "
@@ -56,6 +58,14 @@ def load_shop_notes(connection: duckdb.DuckDBPyConnection, shop: ShopFolder) -> 
             "WHERE problems = '[]' AND job_folder = ? GROUP BY note_name)",
             [NOTES_FOLDER],
         )
+
+
+def _are_any(connection: duckdb.DuckDBPyConnection) -> bool:
+    """Whether a note ever arrived: to ask what becomes of none is a tenth of a small intake."""
+    found = store.first(
+        connection, "SELECT 1 FROM raw.arrival WHERE job_folder = ? LIMIT 1", NOTES_FOLDER
+    )
+    return found is not None
 
 
 def _read(shop: ShopFolder, name: str, sha: str, size_bytes: int) -> dict[str, Any]:
@@ -90,6 +100,8 @@ def place_notes(connection: duckdb.DuckDBPyConnection) -> None:
 
     What it was said from counts as a folder that was linked: another note alone is published too.
     """
+    if not _are_any(connection):
+        return
     rows = store.rows(
         connection,
         "SELECT arrival.file_name, arrival.file_sha256, arrival.is_present, newest.problems, "
