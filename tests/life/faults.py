@@ -4,6 +4,7 @@ import contextlib
 import socket
 from collections.abc import Callable, Iterator
 from functools import partial
+from hashlib import sha256
 from pathlib import Path
 
 import duckdb
@@ -12,6 +13,7 @@ import pytest
 
 from flows import intake, update
 from flows.steps import acts, archive, cards, ledger, link, notes, read
+from tests.conftest import NOW
 from warehouse import archived, snapshot, store
 from warehouse.damage import DamagedError
 
@@ -69,7 +71,7 @@ class _Store:
 
 
 def goes_by_the_clock(patch: Patch) -> None:
-    """3, all can be made again: which card is in force hangs on the machine's clock."""
+    """5, figures lead home: which of two cards is in force hangs on the machine's clock."""
     _in_sql(patch, cards, "arg_max(file_sha256, last_no)", "arg_max(file_sha256, modified_ns)")
 
 
@@ -90,12 +92,10 @@ def points_too_early(patch: Patch) -> None:
     """4, many readers: the pointer is written before what it points to."""
     made = snapshot._Maker.made
 
-    def early(self: object, *given: object) -> object:
-        pointer = self._folder / snapshot.POINTER  # type: ignore[attr-defined]
-        if pointer.is_file():
-            snapshot.write_whole(pointer, pointer.read_text("utf-8").replace('"check"', '"chek"'))
-            pointer.replace(pointer.with_suffix(".old"))
-        return made(self, *given)  # type: ignore[arg-type]
+    def early(self: snapshot._Maker, target: Path, *given: object) -> object:
+        found = snapshot.Snapshot(self._number, target, NOW, "", 0, "", (), "")
+        snapshot._point(self._folder, found)
+        return made(self, target, *given)  # type: ignore[arg-type]
 
     patch.setattr(snapshot._Maker, "made", early)
 
@@ -184,15 +184,14 @@ def names_notes_as_the_job(patch: Patch) -> None:
 
 def stops_at_a_bad_file(patch: Patch) -> None:
     """11, one bad file never stops the shop: an empty one does."""
-    whole = read.whole_archived
+    guarded = read.open_guarded
 
-    def strict(shop: object, sha: str) -> object:
-        path = whole(shop, sha)  # type: ignore[arg-type]
-        if not path.stat().st_size:
-            raise DamagedError("an empty file")
-        return path
+    def strict(worker: object, sha: str, *given: object) -> object:
+        if sha == sha256(b"").hexdigest():
+            raise DamagedError("an empty file")  # within the guard it would be this file's alone
+        return guarded(worker, sha, *given)  # type: ignore[arg-type]
 
-    patch.setattr(read, "whole_archived", strict)
+    patch.setattr(read, "open_guarded", strict)
 
 
 def mends_in_silence(patch: Patch) -> None:

@@ -64,17 +64,38 @@ class Stop(Points):
         return self.root.with_name(self.root.name + " as left")
 
     @contextlib.contextmanager
-    def watching(self) -> Iterator[None]:
+    def stopping(self) -> Iterator[None]:
         """Stop the work within, if it comes to the point."""
-        held = duckdb.connect, Path.open, Path.replace, Path.unlink
-        watch(self)
         try:
-            yield
+            with watching(self):
+                yield
         finally:
-            duckdb.connect, Path.open, Path.replace, Path.unlink = held
             if self.twin.exists():
                 shutil.rmtree(self.root)
                 self.twin.replace(self.root)
+
+
+class Look(Points):
+    """Lets somebody look at the shop at every point, numbered from 0."""
+
+    def __init__(self, look: Callable[[int], object]) -> None:
+        super().__init__(None)
+        self._look = look
+
+    def _pass(self, name: str, torn: Callable[[], object] = bool) -> None:
+        self._look(len(self.names))
+        super()._pass(name, torn)
+
+
+@contextlib.contextmanager
+def watching(points: Points) -> Iterator[None]:
+    """Make points of what the work within keeps for good."""
+    held = duckdb.connect, Path.open, Path.replace, Path.unlink
+    watch(points)
+    try:
+        yield
+    finally:
+        duckdb.connect, Path.open, Path.replace, Path.unlink = held
 
 
 CONNECT = socket.socket.connect
@@ -114,7 +135,8 @@ def _as_written(connect: Callable[..., Any]) -> Callable[..., Any]:
 
     def connected(*given: Any, **named: Any) -> Any:
         connection = connect(*given, **named)
-        connection.execute("PRAGMA disable_optimizer")
+        if not named.get("read_only"):  # a reader's settings are locked
+            connection.execute("PRAGMA disable_optimizer")
         return connection
 
     return connected

@@ -7,10 +7,11 @@ A seed and a commit live the same histories again: both are printed when one fai
 import argparse
 import contextlib
 import multiprocessing
+import re
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import NamedTuple
@@ -48,11 +49,12 @@ def live(histories: int, number: int, fault=None, killing=machine.killed_here) -
         database=None, derandomize=False, suppress_health_check=list(HealthCheck),
     )  # fmt: skip
     Life.lived = Life.acts = Life.all_updates = 0
+    Life.wanted = histories
     machine.KILLING = killing
     began, broken = time.process_time(), ""
-    for is_old in (False, True):
+    for how in machine.BEGINNINGS:
         with house.small_house():
-            machine.beginning(is_old)  # before anything is planted
+            machine.beginning(how)  # before anything is planted
     with house.small_house() as patch:
         if fault is not None:
             fault(patch)
@@ -61,11 +63,21 @@ def live(histories: int, number: int, fault=None, killing=machine.killed_here) -
         except BaseException as error:
             if isinstance(error, KeyboardInterrupt):
                 raise
-            broken = str(error).splitlines()[0] if str(error) else type(error).__name__
-            for told in getattr(error, "__notes__", ()):
-                broken += "\n" + told
+            is_end = Life.lived > histories  # Hypothesis may have an error of its own to tell then
+            broken = "" if is_end else told_of(error)
     lasted = time.process_time() - began
-    return Lived(number, Life.lived, Life.acts, Life.all_updates, lasted, broken)
+    return Lived(number, min(Life.lived, histories), Life.acts, Life.all_updates, lasted, broken)
+
+
+def told_of(error: BaseException) -> str:
+    """Return what was found broken, with the acts that led there."""
+    first = str(error).splitlines()[0] if str(error) else type(error).__name__
+    return "\n".join([first, *getattr(error, "__notes__", ())])
+
+
+def promised(fault: Callable) -> str:
+    """Return the numbers of the promises that a fault says it breaks, as a pattern."""
+    return "|".join(re.findall(r"\d+", (fault.__doc__ or "").partition(":")[0]))
 
 
 def replay(lived: Lived) -> str:

@@ -40,7 +40,7 @@ from tests.life.model import (
 from tests.studies.kill_study import Points, watch
 from warehouse import archived, store
 from warehouse.shop import ShopFolder
-from warehouse.snapshot import current, open_reader
+from warehouse.snapshot import current
 
 JOBS = ("job 1", "job 2", "job 3")
 NAMES = ("a.csv", "b.csv", "ride.csv")
@@ -51,6 +51,8 @@ SHAPES = (
     ((("a.csv",), ()), (("b.csv",), ("ride.csv",))),
 )
 KINDS = ("pull", "pull", "pull", "ride", "bad row", "torn", "empty", "junk")
+BAD = ("empty", "junk", "torn", "bad row")
+BEGINNINGS = ("new", "old", "taught")
 ASIDE = st.sampled_from(["", "", "a.csv", "b.csv"])
 WORKS = st.sampled_from(["take in", "take in", "publish"])
 ANCHOR = ("job 0", "kept.csv")
@@ -63,10 +65,14 @@ POINTS = 56
 """An update that publishes passes some fifty points at which it can be stopped."""
 
 
+class Enough(BaseException):
+    """So many histories were lived as were wanted; Hypothesis does not count those it cut short."""
+
+
 class Life(RuleBasedStateMachine):
     """One shop, from its first file on."""
 
-    lived = acts = all_updates = 0
+    lived = acts = all_updates = wanted = 0
 
     def __init__(self) -> None:
         super().__init__()
@@ -85,10 +91,12 @@ class Life(RuleBasedStateMachine):
 
     # The shop's beginning
 
-    @initialize(is_old=st.booleans())
-    def begin(self, is_old: bool) -> None:
+    @initialize(how=st.sampled_from(BEGINNINGS))
+    def begin(self, how: str) -> None:
         """Begin with an empty shop, or with one that has two jobs and is published."""
-        made, model, published = beginning(is_old)
+        if type(self).lived > type(self).wanted:
+            raise Enough
+        made, model, published = beginning(how)
         self.folder = ShopFolder(Path(shutil.copytree(made, self.place / "shop")))
         self.model, self.published = copy.deepcopy(model), published
         self.tick = len(model.inbox)
@@ -107,6 +115,21 @@ class Life(RuleBasedStateMachine):
         """Write or correct a card: its number is the folder's, or another's by mistake."""
         own = (int(job[-1]) + number - 2) % 3 + 1
         self.put((job, CARD), card(Said(own, shape, aside)))
+
+    @rule(job=st.sampled_from(JOBS), bad=st.sampled_from(BAD), number=st.integers(0, 3))
+    def empty_a_logger(self, job: str, bad: str, number: int) -> None:
+        """Put in what a logger held: two good logs, and a bad one between them."""
+        self.put((job, "a.csv"), log("pull", number))
+        self.put((job, "b.csv"), log(bad, number))
+        self.put((job, "ride.csv"), log("ride", number))
+
+    @precondition(lambda self: any(job in self.cards() for job in JOBS))
+    @rule(data=st.data(), shape=st.sampled_from(SHAPES))
+    def correct_a_card_by_a_slow_clock(self, data: st.DataObject, shape: tuple) -> None:
+        """Correct a card that counts, on a machine whose clock went back since it was written."""
+        job = data.draw(st.sampled_from(sorted(self.cards())))
+        self.turn_the_clock_back(1)
+        self.put((job, CARD), card(self.cards()[job]._replace(stages=shape, aside="")))
 
     @rule(job=st.sampled_from(JOBS), number=st.integers(1, 2))
     def write_card_with_a_slip(self, job: str, number: int) -> None:
@@ -173,7 +196,7 @@ class Life(RuleBasedStateMachine):
     def turn_the_clock_back(self, days: int) -> None:
         """Let the machine's clock, and the times of files, go back."""
         self.now -= dt.timedelta(days=days)
-        self.tick = -self.tick - 1000
+        self.tick -= 1000
 
     # Updates, and what happens to them
 
@@ -192,7 +215,7 @@ class Life(RuleBasedStateMachine):
         states = self.shown_when_done()
         stop = house.Stop(self.folder.root, at, way)
         ended = False
-        with contextlib.suppress(house.Killed, OSError, duckdb.Error), stop.watching():
+        with contextlib.suppress(house.Killed, OSError, duckdb.Error), stop.stopping():
             KILLING(self.folder, stop, self.now)
             ended = True
         lines = house.ledger_lines(self.folder)[len(self.model.lines) :]
@@ -366,12 +389,45 @@ class Life(RuleBasedStateMachine):
     @rule()
     def read(self) -> None:
         """Open what is published, and keep it open."""
-        found = current(self.folder.root)
-        assert found is not None, "promise 4: what was published is gone"
-        reader = open_reader(found.path)
-        self.readers.append((reader, reader.execute(promises.SHOWN_STATES).fetchall()))
+        self.readers.append(promises.opened(self))
+
+    @precondition(
+        lambda self: (
+            self.updates < MOST_UPDATES
+            and self.published is not None
+            and self.light > 1
+            and not (self.is_torn or self.growing or self.readers)
+        )
+    )
+    @rule(at=st.integers(0, POINTS - 1))
+    def read_meanwhile(self, at: int) -> None:
+        """Open what is published while an update is under way, and keep it open."""
+        self.published = [*(self.published or []), self.shown_when_done()]
+        broken: list[str] = []  # told afterwards: whatever runs now catches what is raised
+
+        def look(number: int) -> None:
+            try:
+                if number == at:
+                    self.readers.append(promises.opened(self))
+                else:
+                    promises.pointed(self)
+            except AssertionError as error:
+                broken.append(str(error))
+
+        with house.watching(house.Look(look)):
+            seen = self.begun("publish")
+        assert not broken, broken[0]
+        self.held(*seen, "publish")
 
     # How it is done
+
+    def cards(self) -> dict[str, Said]:
+        """Return what the cards say that came last and have no slip."""
+        return {
+            place[0]: known.content.said
+            for place, known in self.model.known.items()
+            if place[1] == CARD and known.content.kind == "card" and known.content.said
+        }
 
     def some(self) -> list[Place]:
         """Return the files in the inbox that may be touched."""
@@ -379,7 +435,7 @@ class Life(RuleBasedStateMachine):
 
     def put(self, place: Place, content: Content) -> None:
         """Write a file into the inbox, at a time that none had before."""
-        self.tick += 1 if self.tick >= 0 else -1
+        self.tick += 1
         modified_ns = (1_700_000_000 + self.tick) * 10**9
         write(self.folder, place, Lying(content, modified_ns))
         self.model.inbox[place] = Lying(content, modified_ns)
@@ -406,13 +462,22 @@ class Life(RuleBasedStateMachine):
 
     def work(self, what: str, read_before: set[str] | None = None) -> house.Seen:
         """Update; hold what is there then against the model, promise by promise."""
+        return self.held(*self.begun(what), what, read_before)
+
+    def begun(self, what: str) -> tuple[house.Seen, set[str]]:
+        """Update; return what it said, and what had come before."""
         self.updates += 1
         type(self).all_updates += 1
         growing, self.growing, self.arriving = self.growing, None, self.growing
         self.entered = self.model.awaited(growing)
         held = set(self.model.contents)
         with self.writing_on(growing) as settle_s:
-            seen = self.updated(what, settle_s)
+            return self.updated(what, settle_s), held
+
+    def held(
+        self, seen: house.Seen, held: set[str], what: str, read_before: set[str] | None = None
+    ) -> house.Seen:
+        """Hold what is there after an update against the model."""
         self.model.enter(self.entered)
         fresh = {
             line.sha
@@ -523,8 +588,8 @@ MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # noqa: S108 thousan
 
 
 @functools.cache
-def beginning(is_old: bool) -> tuple[Path, Model, list[list[tuple[str, ...]]] | None]:
-    """Make the shop that lives begin with, once."""
+def beginning(how: str) -> tuple[Path, Model, list[list[tuple[str, ...]]] | None]:
+    """Make the shop that lives begin with, once: new, old, or old and taught to read rides."""
     place = Path(tempfile.mkdtemp(prefix="life-begins-", dir=MEMORY))
     atexit.register(shutil.rmtree, place, ignore_errors=True)
     folder = ShopFolder(place / "shop")
@@ -535,18 +600,21 @@ def beginning(is_old: bool) -> tuple[Path, Model, list[list[tuple[str, ...]]] | 
         pass
     model, published = Model(), None
     first = {ANCHOR: log("pull", 8)}
-    if is_old:
+    if how != "new":
         first |= {
             ("job 1", CARD): card(Said(1, SHAPES[0])),
             ("job 1", "a.csv"): log("pull", 0),
             ("job 1", "b.csv"): log("pull", 1),
             ("job 2", "a.csv"): log("bad row", 2),
         }
+    if how == "taught":
+        shutil.copy(ODD / "layouts" / "plain-ride.toml", folder.layouts)
+        model.layouts.add("ride")
     for number, (where, content) in enumerate(sorted(first.items(), key=lambda one: one[0])):
         lying = Lying(content, (1_700_000_000 + number) * 10**9)
         write(folder, where, lying)
         model.inbox[where] = lying
-    if is_old:
+    if how != "new":
         house.update(folder, "publish", NOW)
         model.enter(model.awaited())
         model.read_all()
