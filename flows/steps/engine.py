@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import chain
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import duckdb
 import polars as pl
@@ -21,9 +21,6 @@ from schemas.settings import ShopSettings
 from warehouse import statements, store
 from warehouse.contents import Contents
 from warehouse.shop import ShopFolder
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 Records = Mapping[str, list[dict[str, Any]] | pl.DataFrame]
 """Rows by table; the engine fills in `made_from`."""
@@ -332,7 +329,7 @@ def _standing(connection: duckdb.DuckDBPyConnection, step: Step) -> dict[str, st
 
 def _signed(
     connection: duckdb.DuckDBPyConnection, step: Step, records: Records, wanted: dict[str, str]
-) -> Iterator[tuple[str, pl.DataFrame | pa.Table]]:
+) -> Iterator[tuple[str, pl.DataFrame]]:
     """Return the rows of each table with the fingerprint that belongs to them."""
     for table, rows in records.items():
         columns = store.columns(connection, table)
@@ -350,7 +347,7 @@ def _signed(
 def _replace(
     connection: duckdb.DuckDBPyConnection,
     step: Step,
-    records: Iterable[tuple[str, pl.DataFrame | pa.Table]],
+    records: Iterable[tuple[str, pl.DataFrame]],
     made: list[str],
     gone: list[str],
 ) -> None:

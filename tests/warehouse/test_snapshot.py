@@ -216,7 +216,7 @@ def test_a_snapshot_holds_all_of_out_and_no_other_layer(reader):
 def test_published_numbers_are_of_types_that_every_reader_knows(reader):
     types = {t for (t,) in reader.execute("SELECT DISTINCT data_type FROM duckdb_columns() "
                                           "WHERE schema_name = 'out'").fetchall()}  # fmt: skip
-    assert types <= set(store.COLUMN_TYPES)
+    assert types <= set(store.POLARS_TYPES)
 
 
 def test_the_dictionary_travels_with_the_snapshot(reader):
