@@ -177,8 +177,9 @@ def table(found: dict[int, dict[tuple[str, str], Read]]) -> str:
         "of the table were passed; below 1 its parts' least and greatest keys spared some.",
         "",
         "No step finds a few keys of a long table by its index: the index is over the key and the",
-        "engine speed together, and DuckDB uses one only where all its columns are asked for.",
-        f"`{REST}` holds the sums by which a change is seen, which are over all rows by intent.",
+        "engine speed together, and DuckDB looks up keys only in an index over one column (tried).",
+        f"`{REST}` holds the sums by which a change is seen, and the checks:",
+        "both go over all rows by intent.",
         "",
         "| step | table | "
         + " | ".join(f"rows at {n:,} pulls | times" for n in sizes)

@@ -21,7 +21,7 @@ KNOWN = {
     ("judge the dyno's repeatability", "out.session_curve"): 3,
     ("work out what to expect", "out.expected_mixture_speed"): 1,
     ("work out what to expect", "out.session_curve"): 5,
-    # The sums by which a change is seen, over the tables that this job changes.
+    # The sums by which a change is seen, and the checks: over all rows by intent.
     (REST, "out.expected_mixture_speed"): 3,
     (REST, "out.gain_curve"): 2,
     (REST, "out.health_curve"): 2,
