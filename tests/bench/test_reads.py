@@ -1,7 +1,5 @@
 """An update must not come to read more long tables whole for one more job than is known."""
 
-import math
-
 import duckdb
 import pytest
 
@@ -80,5 +78,8 @@ def test_only_long_tables_of_which_half_is_passed_are_told():
 def test_one_more_job_reads_no_long_table_whole_beyond_those_known():
     found = read_whole(measure(1_000))
     assert found, "nothing was counted"
-    more = {key: times for key, times in found.items() if math.ceil(times) > KNOWN.get(key, 0)}
+    # Rounded: rows that were deleted just now are passed too.
+    more = {
+        key: times for key, times in found.items() if key not in KNOWN or round(times) > KNOWN[key]
+    }
     assert not more
