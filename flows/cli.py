@@ -500,11 +500,12 @@ def expect(
     parts: Annotated[str, typer.Option(help='Parts fitted, such as "full exhaust".')] = "",
     on_map: Annotated[str, typer.Option("--map", help='Such as "stock" or "road r2".')] = "",
     fuel: Annotated[str, typer.Option(help="Fuel in the tank, as the cards say.")] = "",
+    full: Annotated[bool, typer.Option("--full", help="All builds that fit.")] = False,
 ) -> None:
     """Print the mixture to expect of a bike that was not run yet."""
     from flows.mixture_answers import print_expected
 
-    print_expected(_published(folder), model, parts, on_map, fuel)
+    print_expected(_published(folder), model, parts, on_map, fuel, full=full)
 
 
 @app.command()

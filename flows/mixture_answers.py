@@ -9,6 +9,7 @@ from typing import Any
 
 import duckdb
 import polars as pl
+from rich.text import Text
 
 from flows.answers import print_cautions, show, table_of
 from flows.terminal import console, prose
@@ -17,6 +18,9 @@ from warehouse.fuel_table import FuelTable, NoSuggestionError, fuel_csv, read_fu
 from warehouse.questions import ask
 from warehouse.snapshot import Snapshot, open_reader
 from warehouse.whole_file import write_whole
+
+LINES_OF_BUILDS = 26
+"""Of a screen of 40: the rest is for what to name next and the cautions."""
 
 
 class CannotWriteError(ValueError):
@@ -96,9 +100,15 @@ def write_fuel_change(
 
 
 def print_expected(
-    snapshot: Snapshot, model: str, parts: str, map_label: str, fuel: str = ""
+    snapshot: Snapshot,
+    model: str,
+    parts: str,
+    map_label: str,
+    fuel: str = "",
+    *,
+    full: bool = False,
 ) -> None:
-    """Print the mixture to expect of models whose name holds some words.
+    """Print the mixture to expect of models whose name holds some words, the leanest first.
 
     Raises NothingKnownError if nothing fits; the words list what there is.
     """
@@ -115,8 +125,7 @@ def print_expected(
         if not found:
             raise NothingKnownError(_builds_known(every, model, parts))
         speeds = ask(reader, "expected_mixture_speed", expected_id=found[0]["expected_id"])
-    for row in found:
-        prose(row["sentence"])
+    _print_builds(found, full=full)
     if len(found) == 1 and not speeds.is_empty():
         table = table_of(
             "Full throttle, lean error to expect in percent",
@@ -128,6 +137,20 @@ def print_expected(
     elif len(found) > 1:
         prose(f"Name one build to see it by engine speed: {_still_open(found)}.")
     print_cautions()
+
+
+def _print_builds(found: list[dict[str, Any]], *, full: bool) -> None:
+    """Print as many builds as a screen holds beside the cautions, what can hurt most first."""
+    found = sorted(found, key=lambda row: -(row["worst_error_pct"] or 0.0))
+    if len(found) > 1:
+        prose(f"{len(found):,} builds are known. The leanest to expect come first:", style="bold")
+    room = LINES_OF_BUILDS
+    for at, row in enumerate(found):
+        room -= len(Text(row["sentence"]).wrap(console, console.width))
+        if room < 0 and not full:
+            prose(f"and {len(found) - at:,} more: --full", style="dim")
+            return
+        prose(row["sentence"])
 
 
 def _still_open(found: list[dict[str, Any]]) -> str:

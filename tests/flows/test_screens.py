@@ -79,3 +79,25 @@ def test_a_job_is_told_stage_by_stage_and_a_wrong_name_gets_near_ones(demo, scre
     code, said = command_line("job", demo.folder.root, job[:-1])
     assert code == 1
     assert job in said or "J-" in said
+
+
+def test_what_to_expect_of_many_builds_fits_a_screen_the_leanest_first_and_all_on_request(
+    demo, screen
+):
+    from warehouse.snapshot import open_reader
+
+    with open_reader(demo.snapshot.path) as reader:
+        ((builds, leanest),) = reader.execute(
+            "SELECT count(*), arg_max(model_label, worst_error_pct) FROM out.expected_mixture"
+        ).fetchall()
+    code, said = command_line("expect", demo.folder.root)
+    assert code == 0
+    assert len(_lines(said)) <= LINES
+    told, first, *_ = said.splitlines()
+    assert told.startswith(f"{builds} builds")
+    assert first.startswith(leanest)
+    assert "more: --full" in said
+    assert "stop" in said, "the cautions stay"
+    _, full = command_line("expect", demo.folder.root, "--full")
+    assert full.count(" borrowed.") + full.count("1 bike.") >= builds / 2
+    assert "more: --full" not in full
