@@ -15,6 +15,7 @@ from starlette.routing import Route
 from flows.door import Door
 from flows.early import Early
 from flows.gate import HEALTH, Gate
+from flows.serve import STATE_VARIABLE
 from flows.sign_in import SignIn
 from schemas.network import Network
 from schemas.people import OPEN_VARIABLE
@@ -45,8 +46,10 @@ def pages(script: str, shop: ShopFolder, port: int, network: Network) -> st.App:
     """Return the pages behind their door, and behind a gate where others may come."""
 
     async def health(request: Request) -> PlainTextResponse:  # noqa: ARG001
-        is_there = shop.exists()
-        return PlainTextResponse("ok\n" if is_there else "no shop\n", 200 if is_there else 503)
+        if not shop.exists():
+            return PlainTextResponse("no shop\n", 503)
+        # Not 503: the pages answer, and a proxy that looks here must not take them away.
+        return PlainTextResponse(f"partly\n{lacks}" if (lacks := not_up()) else "ok\n")
 
     routes = [Route(HEALTH, health, methods=["GET"])]
     middleware = [Middleware(Door, port=port, network=network)]
@@ -58,6 +61,16 @@ def pages(script: str, shop: ShopFolder, port: int, network: Network) -> st.App:
     # Innermost: whoever is turned away is told of no file.
     middleware.append(Middleware(Early))
     return st.App(script, routes=routes, middleware=middleware)
+
+
+def not_up() -> str:
+    """Return what is served beside these pages and is not up, a line each."""
+    if not (state := os.environ.get(STATE_VARIABLE)):
+        return ""
+    try:
+        return Path(state).read_text(encoding="utf-8")
+    except OSError:
+        return ""
 
 
 if __name__ == "__main__":

@@ -9,7 +9,6 @@ import socket
 import subprocess
 import sys
 import time
-import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator, Sequence
 from importlib.util import find_spec
@@ -23,18 +22,24 @@ from flows.settings import child_environment, prefect_environment, sign_in_of
 from schemas.network import LOOPBACK, Network
 from schemas.settings import ShopSettings
 from warehouse.shop import ShopFolder
+from warehouse.whole_file import write_whole
 
 SCHEDULER_START_S = 120.0
-"""A first start on a slow disk takes tens of seconds."""
+"""A first start on a slow disk takes tens of seconds; the next one is given twice as long."""
 STOP_S = 20.0
 """A leash takes up to 15 s to end what it holds."""
 LOOK_EVERY_S = 0.5
 RESTART_PAUSE_S = 5.0
 """Seconds before the next start; doubled with each end in a row."""
+MOST_DOUBLINGS = 7
+"""The longest pause is some ten minutes: what was in the way may be gone any time."""
+STANDS_S = 30.0
+"""What ended before counts as up again once it has stood so long."""
 STEADY_S = 600.0
 """What ran for so long before it ended counts as ended for the first time."""
-MOST_ENDS = 5
 LONGEST_QUOTE = 200
+STATE_VARIABLE = "ROLLBOOK_SERVING_STATE"
+"""Names to the pages the file with what is served beside them and not up."""
 
 
 class PortTakenError(RuntimeError):
@@ -126,8 +131,9 @@ def serve_shop(
 ) -> None:
     """Run scheduler, flows and dashboard until Ctrl-C or a termination signal.
 
-    Raises PortTakenError if a port is taken. Raises ServingError if the shop is served already or
-    cannot be written, or if one of the three does not start or does not stay up.
+    What does not start or stay up is tried again and again, and the others stand meanwhile. Raises
+    PortTakenError if a port is taken. Raises ServingError if the shop is served already or cannot
+    be written.
     """
     with _the_only_one(shop):
         if dashboard_port == server_port:
@@ -142,22 +148,15 @@ def serve_shop(
         with _interrupted_by_service_managers():
             try:
                 say(f"Starting; logs are in {shop.logs}")
-                for child in children:
-                    child.start()
-                    if (code := child.ended()) is not None:
-                        raise ServingError(
-                            f"the {child.name} did not start, it ended with code {code}"
-                            f"{child.last_words()}"
-                        )
                 for told in where(dashboard_port, network):
                     say(told)
-                say(
+                all_up = (
                     f"What comes into {shop.inbox} is taken in once it rests, and every "
                     f"{settings.schedule.intake_minutes} minutes all of it is looked through; what "
                     f"was done is in {shop.logs / 'flows.log'}. "
                     "Ctrl-C ends it all."
                 )
-                keep_up(children, say)
+                keep_up(children, say, state_file(shop), all_up)
             except KeyboardInterrupt:
                 say("Stopping.")
             finally:
@@ -165,6 +164,8 @@ def serve_shop(
                 # still hears.
                 for child in reversed(children):
                     child.stop()
+                with contextlib.suppress(OSError):
+                    state_file(shop).unlink(missing_ok=True)
                 say("Stopped.")
 
 
@@ -182,29 +183,59 @@ def run_dashboard(shop: ShopFolder, port: int, network: Network | None = None) -
             pages.stop()
 
 
-def keep_up(children: Sequence[Child], say: Callable[[str], None]) -> None:
-    """Start again what ends, later each time, until one does not stay up.
-
-    Raises ServingError: Naming what ended again and again, with its last words.
-    """
-    due: dict[Child, float] = {}
+def keep_up(
+    children: Sequence[Child], say: Callable[[str], None], state: Path, all_up: str
+) -> None:
+    """Start what is served, and again what ends, later each time; write down what is not up."""
+    due = dict.fromkeys(children, 0.0)
+    wrong: dict[Child, str] = {}
+    written, was_all_up = None, False
     while True:
-        time.sleep(LOOK_EVERY_S)
         for child in children:
-            if child in due:
-                if time.monotonic() >= due[child]:
-                    del due[child]
-                    child.start()
-            elif (code := child.ended()) is not None:
-                ends = child.count_end()
-                if ends >= MOST_ENDS:
-                    raise ServingError(
-                        f"the {child.name} ended {ends} times in a row, at last with code {code}"
-                        f"{child.last_words()}. Nothing more is tried"
-                    )
-                pause_s = RESTART_PAUSE_S * 2 ** (ends - 1)
-                say(f"The {child.name} ended (code {code}); it starts again in {pause_s:.0f} s.")
+            if trouble := _look_after(child, due):
+                pause_s = RESTART_PAUSE_S * 2 ** min(child.count_end() - 1, MOST_DOUBLINGS)
                 due[child] = time.monotonic() + pause_s
+                at = time.strftime("%H:%M:%S", time.localtime(time.time() + pause_s))
+                wrong[child] = f"{trouble}, next start {at}"
+                say(
+                    f"The {child.name} {trouble}{child.last_words()}. It starts again in "
+                    f"{pause_s:.0f} s; the rest stays up."
+                )
+            elif child in wrong and child.has_stood(STANDS_S):
+                del wrong[child]
+                say(f"The {child.name} is up again.")
+        told = [
+            f"{child.name}: {wrong.get(child) or child.waits}"
+            for child in children
+            if child in wrong or not child.is_up
+        ]
+        if not told and not was_all_up:
+            was_all_up = True
+            say(all_up)
+        if told != written:
+            written = told
+            # On a full disk the terminal alone tells it.
+            with contextlib.suppress(OSError):
+                write_whole(state, "".join(f"{line}\n" for line in told), to_disk=False)
+        time.sleep(LOOK_EVERY_S)
+
+
+def _look_after(child: Child, due: dict[Child, float]) -> str:
+    """Start what is due; return what is wrong with it, "" if nothing is."""
+    if child not in due:
+        return child.trouble()
+    if time.monotonic() >= due[child] and (child.after is None or child.after.is_up):
+        del due[child]
+        try:
+            child.start()
+        except OSError as error:
+            return f"could not be started ({error.strerror})"
+    return ""
+
+
+def state_file(shop: ShopFolder) -> Path:
+    """Return the file in which what is served and not up stands, a line each."""
+    return shop.warehouse / "serving.txt"
 
 
 def _children(
@@ -215,21 +246,19 @@ def _children(
     environment = {**os.environ, **prefect_environment(shop, server_port, sign_in)}
     scheduler = [sys.executable, "-m", "flows.scheduler", str(server_port)]
     flows = [sys.executable, "-m", "flows.schedule", str(shop.root)]
-    return [
-        Child(
-            "dashboard",
-            *dashboard_command(shop, dashboard_port, network),
-            shop.logs / "dashboard.log",
-        ),
-        Child(
-            "scheduler",
-            scheduler,
-            environment,
-            shop.logs / "scheduler.log",
-            until_ready=lambda child: _wait_for_scheduler(server_port, sign_in, child),
-        ),
-        Child("flows", flows, environment, shop.logs / "flows.log"),
-    ]
+    command, of_pages = dashboard_command(shop, dashboard_port, network)
+    # Only pages that are served beside the others can say how these are.
+    of_pages[STATE_VARIABLE] = str(state_file(shop))
+    pages = Child("dashboard", command, of_pages, shop.logs / "dashboard.log")
+    scheduling = Child(
+        "scheduler",
+        scheduler,
+        environment,
+        shop.logs / "scheduler.log",
+        answers=lambda: _answers(server_port, sign_in),
+    )
+    running = Child("flows", flows, environment, shop.logs / "flows.log", after=scheduling)
+    return [pages, scheduling, running]
 
 
 @contextlib.contextmanager
@@ -279,19 +308,22 @@ class Child:
         command: list[str],
         environment: dict[str, str],
         log: Path | None = None,
-        until_ready: Callable[[Child], None] | None = None,
+        answers: Callable[[], bool] | None = None,
+        after: Child | None = None,
     ) -> None:
         self.name = name
         self.log = log
+        self.after = after
+        self.is_up = False
         self._command = command
         self._environment = environment
-        self._until_ready = until_ready
+        self._answers = answers
         self._process: subprocess.Popen[bytes] | None = None
         self._started_at = 0.0
         self._ends = 0
 
     def start(self) -> None:
-        """Start it, its output going to its log or to this terminal; wait until it is ready."""
+        """Start it, its output going to its log or to this terminal."""
         with contextlib.ExitStack() as opened:
             log = opened.enter_context(self.log.open("ab")) if self.log else None
             self._process = subprocess.Popen(
@@ -305,17 +337,42 @@ class Child:
                 start_new_session=True,
             )
         self._started_at = time.monotonic()
-        if self._until_ready is not None:
-            self._until_ready(self)
+        self.is_up = self._answers is None
 
     def ended(self) -> int | None:
         """Return its exit code if it ended."""
         return None if self._process is None else self._process.poll()
 
+    @property
+    def waits(self) -> str:
+        """What it does before it is up."""
+        is_waiting = self._process is None and self.after is not None
+        return f"waits for the {self.after.name}" if is_waiting and self.after else "is starting"
+
+    def trouble(self) -> str:
+        """Return what is wrong with it, "" if it is up or may still come up."""
+        if (code := self.ended()) is not None:
+            return f"ended (code {code})"
+        if not self.is_up and self._answers is not None:
+            self.is_up = self._answers()
+        # Twice as long each time: a machine too slow for it must not end it for ever.
+        patience_s = SCHEDULER_START_S * 2 ** min(self._ends, MOST_DOUBLINGS)
+        if self.is_up or not self._has_run(patience_s):
+            return ""
+        self.stop()
+        return f"did not answer within {patience_s:.0f} s"
+
+    def has_stood(self, seconds: float) -> bool:
+        """Whether it has been up for so long, its start counted."""
+        return self.is_up and self._has_run(seconds)
+
+    def _has_run(self, seconds: float) -> bool:
+        return time.monotonic() - self._started_at >= seconds
+
     def count_end(self) -> int:
         """Return how many times in a row it has ended, this one included."""
-        stood = time.monotonic() - self._started_at
-        self._ends = 1 if stood >= STEADY_S else self._ends + 1
+        self._ends = 1 if self.has_stood(STEADY_S) else self._ends + 1
+        self.is_up = False
         return self._ends
 
     def wait(self) -> int:
@@ -347,24 +404,15 @@ class Child:
             self._process.wait()
 
 
-def _wait_for_scheduler(port: int, sign_in: str, child: Child) -> None:
+def _answers(port: int, sign_in: str) -> bool:
+    """Whether the scheduler answers."""
     request = urllib.request.Request(
         f"http://{LOOPBACK}:{port}/api/health", headers={SIGN_IN_HEADER: sign_in}
     )
     # Straight there: a proxy of this machine must not see the sign-in.
     straight = urllib.request.build_opener(urllib.request.ProxyHandler({}))
-    deadline = time.monotonic() + SCHEDULER_START_S
-    while child.ended() is None and time.monotonic() < deadline:
-        try:
-            with straight.open(request, timeout=2) as answer:
-                if answer.status == 200:
-                    return
-        except (urllib.error.URLError, OSError):
-            time.sleep(LOOK_EVERY_S)
-    if child.ended() is not None:
-        return  # whoever started it sees that
-    raise ServingError(
-        f"the scheduler did not answer within {SCHEDULER_START_S:.0f} s{child.last_words()}. If "
-        "this machine was busy, run the same command again; `rollbook dashboard` and `rollbook "
-        "update` work without it"
-    )
+    try:
+        with straight.open(request, timeout=2) as answer:
+            return answer.status == 200
+    except OSError:
+        return False

@@ -10,10 +10,10 @@ import time
 import pytest
 
 from flows import serve
+from flows.pages import not_up
 from flows.serve import (
     Child,
     PortTakenError,
-    ServingError,
     dashboard_command,
     free_or_refuse,
     keep_up,
@@ -176,60 +176,102 @@ def hasty(monkeypatch):
     monkeypatch.setattr(serve, "RESTART_PAUSE_S", 0.02)
 
 
-# Bug: a process that ended by itself was started again every five seconds, for ever.
-def test_what_ends_again_and_again_is_given_up_with_its_last_words(tmp_path, hasty):
-    failing = child(tmp_path, "print('no oil left'); raise SystemExit(3)")
+class Enough(Exception):  # noqa: N818 ends a loop that has no end
+    pass
+
+
+def looked_after(children, tmp_path, until):
+    """Keep children up until a sentence about them makes `until` true; return all that was said."""
     said = []
-    failing.start()
-    with pytest.raises(ServingError, match=r"the flows ended 5 times in a row, .*code 3") as told:
-        keep_up([failing], said.append)
-    assert "no oil left" in str(told.value)
-    assert "flows.log" in str(told.value)
-    assert len(said) == 4
-    starts = (tmp_path / "flows.log").read_text(encoding="utf-8").count("no oil left")
-    assert starts == 5
+
+    def say(text):
+        said.append(text)
+        if until(text):
+            raise Enough
+
+    try:
+        with pytest.raises(Enough):
+            keep_up(children, say, tmp_path / "state.txt", "all up")
+    finally:
+        for one in children:
+            one.stop()
+    return said
 
 
-def test_the_pause_before_each_new_start_doubles(tmp_path, hasty, monkeypatch):
-    monkeypatch.setattr(serve, "RESTART_PAUSE_S", 5.0)
+# Bug: what ended five times ended all that is served, the pages too.
+def test_what_ends_again_and_again_is_told_with_its_last_words_and_the_pages_stay_up(
+    tmp_path, hasty
+):
+    pages = child(tmp_path, "import time; time.sleep(600)", "dashboard")
+    failing = child(tmp_path, "print('no oil left'); raise SystemExit(3)")
+    were_up = []
+
+    def until(text):
+        were_up.append(pages.ended() is None)
+        return len(were_up) == 8
+
+    said = looked_after([pages, failing], tmp_path, until)
+    told = [line for line in said if "flows ended (code 3)" in line]
+    assert len(told) >= 7
+    assert all("no oil left" in line and "flows.log" in line for line in told)
+    assert all(were_up)
+
+
+def test_the_pause_before_each_new_start_doubles_up_to_some_ten_minutes(tmp_path, monkeypatch):
     monkeypatch.setattr(time, "sleep", lambda _: None)
-    clock = iter(float(second) for second in range(0, 100_000, 2))
+    clock = iter(float(second) for second in range(0, 1_000_000, 2))
     monkeypatch.setattr(time, "monotonic", lambda: next(clock))
-    failing = child(tmp_path, "")
     monkeypatch.setattr(Child, "start", lambda _: None)
     monkeypatch.setattr(Child, "ended", lambda _: 1)
-    said = []
-    with pytest.raises(ServingError):
-        keep_up([failing], said.append)
-    assert [line.rsplit(" ", 2)[1] for line in said] == ["5", "10", "20", "40"]
+    said = looked_after([child(tmp_path, "")], tmp_path, lambda text: text.count("640 s") > 0)
+    pauses = [line.split("again in ")[1].split(" s")[0] for line in said]
+    assert pauses == ["5", "10", "20", "40", "80", "160", "320", "640"]
+
+
+# Bug: a scheduler that did not answer in two minutes ended `serve`, and the pages with it.
+def test_a_scheduler_that_does_not_answer_is_told_tried_again_and_given_longer(
+    tmp_path, hasty, monkeypatch
+):
+    monkeypatch.setattr(serve, "SCHEDULER_START_S", 0.2)
+    monkeypatch.setattr(serve, "STANDS_S", 0.0)
+    pages = child(tmp_path, "import time; time.sleep(600)", "dashboard")
+    asked, states, healthy = [], [], []
+    state = tmp_path / "state.txt"
+    monkeypatch.setenv(serve.STATE_VARIABLE, str(state))
+
+    def answers():
+        asked.append(1)
+        states.append(state.read_text(encoding="utf-8") if state.exists() else "")
+        healthy.append(not_up())
+        return len(tries) >= 2
+
+    tries = []
+    slow = child(tmp_path, "import time; time.sleep(600)", "scheduler", answers=answers)
+    waits = child(tmp_path, "import time; time.sleep(600)", "flows", after=slow)
+
+    def until(text):
+        tries.append(text)
+        assert pages.ended() is None
+        assert "scheduler" not in text or waits.ended() is None
+        return text == "all up"
+
+    said = looked_after([pages, slow, waits], tmp_path, until)
+    assert "did not answer within 0 s" in said[0]
+    assert "did not answer within 0 s" in said[1]
+    assert said[-2:] == ["The scheduler is up again.", "all up"]
+    assert any("scheduler: did not answer" in text for text in states)
+    assert any("flows: waits for the scheduler" in text for text in states)
+    assert healthy == states
 
 
 def test_what_stood_long_has_not_ended_again(tmp_path, monkeypatch):
     monkeypatch.setattr(serve, "STEADY_S", float("inf"))
     once = child(tmp_path, "")
+    once.is_up = True
     assert [once.count_end(), once.count_end()] == [1, 2]
     monkeypatch.setattr(serve, "STEADY_S", 0.0)
+    once.is_up = True
     assert once.count_end() == 1
-
-
-def test_a_scheduler_that_is_too_slow_is_told_and_nothing_is_left(tmp_path, monkeypatch):
-    shop = init_shop(tmp_path / "shop")
-    monkeypatch.setattr(serve, "SCHEDULER_START_S", 0.5)
-    sleeping = child(tmp_path, "import time; time.sleep(600)", "scheduler")
-    sleeping._until_ready = lambda one: serve._wait_for_scheduler(free_port(), "x", one)
-    monkeypatch.setattr(serve, "_children", lambda *_: [sleeping])
-    with pytest.raises(ServingError, match="did not answer within"):
-        serve_shop(shop, ShopSettings(), say=print, dashboard_port=free_port(), server_port=1025)
-    assert sleeping.ended() is not None
-
-
-def test_a_scheduler_that_does_not_start_is_told_with_its_last_words(tmp_path, monkeypatch):
-    failing = child(tmp_path, "import sys; sys.exit('the disk is full')", "scheduler")
-    failing._until_ready = lambda one: serve._wait_for_scheduler(free_port(), "x", one)
-    monkeypatch.setattr(serve, "_children", lambda *_: [failing])
-    ports = {"dashboard_port": free_port(), "server_port": free_port()}
-    with pytest.raises(ServingError, match=r"did not start, .*'the disk is full'"):
-        serve_shop(init_shop(tmp_path / "shop"), ShopSettings(), say=print, **ports)
 
 
 SERVE = [sys.executable, "-m", "flows.cli", "serve"]
