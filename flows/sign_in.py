@@ -7,8 +7,10 @@ can send neither (CSRF). A wrong name and a wrong password are answered alike.
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import html
 import ipaddress
+import os
 import secrets
 from collections.abc import Iterable
 from pathlib import Path
@@ -62,7 +64,9 @@ class SignIn:
         self._is_secure = network.https
         # A browser takes such a name only from a secure server, for it alone and all of its pages.
         prefix = "__Host-" if network.https else ""
-        self._cookie, self._form_cookie = f"{prefix}rollbook", f"{prefix}rollbook-form"
+        # Browsers keep cookies by host, not by port: two shops of one host must not share a name.
+        self._cookie = f"{prefix}rollbook-{mark_of(shop)}"
+        self._form_cookie = f"{self._cookie}-form"
         self._lasts_s = int(network.hours * 3600)
         self._by_name = Tries(FREE_BY_NAME, LONGEST_BY_NAME_S)
         self._by_address = Tries(FREE_BY_ADDRESS, LONGEST_BY_ADDRESS_S)
@@ -209,6 +213,11 @@ class SignIn:
         answer.set_cookie(
             name, value, max_age=lasts_s, httponly=True, secure=self._is_secure, samesite="strict"
         )
+
+
+def mark_of(shop: ShopFolder) -> str:
+    """Return what tells a shop from the others of a host, and nothing of where it lies."""
+    return hashlib.sha256(os.fsencode(shop.root.resolve())).hexdigest()[:12]
 
 
 def page(title: str, body: str, status: int, head: str = "") -> Response:

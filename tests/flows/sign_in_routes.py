@@ -19,6 +19,7 @@ from types import SimpleNamespace
 from flows.people import People
 from flows.serve import dashboard_command
 from flows.settings import init_shop
+from flows.sign_in import mark_of
 from flows.signed_in import SignedIn
 from schemas.network import Network
 
@@ -139,21 +140,22 @@ def make_old(served, token):
 
 def no_good_cookies(served):
     """Return the cookies that must open nothing, by what is wrong with them."""
+    ours = f"rollbook-{mark_of(served.shop)}"
     good, late, gone = (served.signed_in.begin(served.people.find("Ruth")) for _ in range(3))
     served.signed_in.end(gone)
     on_disk = hashlib.sha256(good.encode()).hexdigest()
     make_old(served, late)
     return {
         "none": {},
-        "empty": {"Cookie": "rollbook="},
-        "forged": {"Cookie": f"rollbook={'A' * 43}"},
-        "the hash that stands on disk": {"Cookie": f"rollbook={on_disk}"},
-        "one letter off": {"Cookie": f"rollbook={good[:-1]}{'A' if good[-1] != 'A' else 'B'}"},
-        "expired": {"Cookie": f"rollbook={late}"},
-        "signed out": {"Cookie": f"rollbook={gone}"},
-        "two at once": {"Cookie": f"rollbook={good}; rollbook={'A' * 43}"},
-        "another name": {"Cookie": f"__Host-rollbook={good}"},
-        "odd bytes": {"Cookie": "rollbook=\xff\xfe;;=;rollbook"},
+        "empty": {"Cookie": f"{ours}="},
+        "forged": {"Cookie": f"{ours}={'A' * 43}"},
+        "the hash that stands on disk": {"Cookie": f"{ours}={on_disk}"},
+        "one letter off": {"Cookie": f"{ours}={good[:-1]}{'A' if good[-1] != 'A' else 'B'}"},
+        "expired": {"Cookie": f"{ours}={late}"},
+        "signed out": {"Cookie": f"{ours}={gone}"},
+        "two at once": {"Cookie": f"{ours}={good}; {ours}={'A' * 43}"},
+        "another name": {"Cookie": f"__Host-{ours}={good}"},
+        "odd bytes": {"Cookie": f"{ours}=\xff\xfe;;=;{ours}"},
     }
 
 

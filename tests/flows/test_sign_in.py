@@ -25,7 +25,7 @@ from flows.kept_json import NotPrivateError
 from flows.people import People, PeopleError
 from flows.serve import ServingError, dashboard_command, where
 from flows.settings import init_shop
-from flows.sign_in import SignIn, way_back
+from flows.sign_in import SignIn, mark_of, way_back
 from schemas.network import Network
 from schemas.toml_text import MistakesError
 from tests import pictures as screenshots
@@ -57,7 +57,8 @@ def served(tmp_path_factory):
 
 
 def cookie_of(served, name):
-    return {"Cookie": f"rollbook={served.signed_in.begin(served.people.find(name))}"}
+    name_of_ours = f"rollbook-{mark_of(served.shop)}"
+    return {"Cookie": f"{name_of_ours}={served.signed_in.begin(served.people.find(name))}"}
 
 
 # A stranger
@@ -276,7 +277,8 @@ def site(shop, monkeypatch):
         await Door(gate, 8501, network=network)(scope, receive, send)
 
     client = Browser(door, "http://rollbook.test:8501")
-    yield SimpleNamespace(client=client, clock=clock, sign_in=sign_in, door=door)
+    cookie = f"rollbook-{mark_of(shop)}"
+    yield SimpleNamespace(client=client, clock=clock, sign_in=sign_in, door=door, cookie=cookie)
     people_file.hash_of_nobody.cache_clear()
 
 
@@ -295,7 +297,7 @@ def test_a_right_password_leads_back_to_the_page_that_was_asked_for(site):
     answer = fill_in(site, to="/bike?bike=B-0001")
     assert (answer.status_code, answer.headers["location"]) == (303, "/bike?bike=B-0001")
     # By RFC 6265 and its successor's SameSite.
-    told = next(c for c in answer.headers.get_list("set-cookie") if c.startswith("rollbook="))
+    told = next(c for c in answer.headers.get_list("set-cookie") if c.startswith(f"{site.cookie}="))
     assert {"HttpOnly", "SameSite=strict", "Path=/"} <= set(told.split("; "))
     assert site.client.get("/sign-in?to=/bike").headers["location"] == "/bike"
 
@@ -304,7 +306,7 @@ def test_behind_https_the_cookie_is_for_secure_pages_of_this_server_alone(shop):
     network = Network(names=["rollbook.test"], https=True)
     site = Browser(Starlette(routes=SignIn(shop, network).routes()), "https://rollbook.test")
     told = site.get("/sign-in").headers["set-cookie"]
-    assert told.startswith("__Host-rollbook-form=")
+    assert told.startswith(f"__Host-rollbook-{mark_of(shop)}-form=")
     assert "Secure" in told.split("; ")
 
 
@@ -329,10 +331,10 @@ def test_a_form_of_another_site_signs_nobody_in_or_out(site):
 
 def test_who_signs_out_is_out(site):
     fill_in(site)
-    kept = site.client.cookies["rollbook"]
+    kept = site.client.cookies[site.cookie]
     word = site.client.get("/sign-out").text.split('name="form" value="')[1].split('"')[0]
     assert site.client.post("/sign-out", data={"form": word}).status_code == 303
-    assert site.client.get("/bike", headers={"cookie": f"rollbook={kept}"}).status_code == 403
+    assert site.client.get("/bike", headers={"cookie": f"{site.cookie}={kept}"}).status_code == 403
 
 
 def test_a_wrong_name_is_answered_as_a_wrong_password_after_as_much_work(site, monkeypatch):
@@ -402,10 +404,24 @@ def test_an_overlong_form_is_not_read_and_a_slow_one_not_waited_for(site, monkey
 FORM = {b"application/x-www-form-urlencoded"}
 
 
+# Bug: cookies go by host and not by port; signing in to one shop signed out of the other.
+def test_two_shops_on_one_host_leave_each_others_sign_ins_alone(site, tmp_path):
+    fill_in(site)
+    other = init_shop(tmp_path / "other")
+    People(other).add("Lena", "look", PASSWORD)
+    sign_in = SignIn(other, Network(names=["rollbook.test"]))
+    second = Browser(Starlette(routes=sign_in.routes()), "http://rollbook.test:8502")
+    second.cookies = site.client.cookies  # one browser
+    assert second.get("/sign-in").status_code == 200, "a stranger to the second shop"
+    fill_in(SimpleNamespace(client=second))
+    assert second.get("/sign-in").status_code == 303
+    assert site.client.get("/sign-in").status_code == 303, "still signed in to the first"
+
+
 def test_a_second_cookie_beside_ours_opens_nothing(site):
     fill_in(site)
-    good = site.client.cookies["rollbook"]
-    twice = {"cookie": f"rollbook={good}; rollbook=planted"}
+    good = site.client.cookies[site.cookie]
+    twice = {"cookie": f"{site.cookie}={good}; {site.cookie}=planted"}
     assert site.client.get("/bike", headers=twice).status_code == 403
 
 
