@@ -13,7 +13,8 @@ import pytest
 from scipy import stats
 
 from flows.metrics import gain as gain_module
-from flows.metrics.gain import Weighed, gain
+from flows.metrics.gain import Weighed, gain, riding_range_rpm
+from flows.metrics.soak import Slope, soak_places
 
 GRID_RPM = np.arange(3000.0, 9001.0, 50.0)
 # The peak at 8140 rpm: the riding range starts at 3256, and 3300 is its first speed.
@@ -342,3 +343,57 @@ def test_a_grid_may_be_as_short_and_as_fine_as_one_likes_and_four_shapes_are_too
     assert gain_module._mounted(GRID_RPM, SHAPES, 0.007).shape == (3, GRID_RPM.size)
     with pytest.raises(ValueError, match="at most 3 rows"):
         gain_module._mounted(GRID_RPM, SHAPES[[0, 1, 2, 2]], 0.007)
+
+
+@pytest.mark.parametrize("size", [20, 21, 22, 40, 41, 57, 100])
+def test_the_quantile_of_few_draws_is_that_of_all_of_them(size):
+    chance = np.random.default_rng(size)
+    greatest = np.abs(chance.standard_normal(size)) + 1.0
+    below = (chance.permutation(size) + 0.5) / size
+    every = greatest / np.sqrt(stats.chi2.ppf(below, 5.0) / 5.0)
+    found = gain_module._quantile_over_root_chi(greatest, below, 5.0)
+    assert found == pytest.approx(np.quantile(every, 0.95), rel=1e-9)
+
+
+def trending(pulls, slope):
+    """Return a gain of none but a trend of so much a pull, three minutes from each to the next."""
+    at = [180.0 * np.arange(pulls), 180.0 * (pulls + np.arange(pulls))]
+    places = soak_places(at, [pulls, pulls], [1, 1])
+    sides = [np.outer(np.exp(slope * one / 180.0), BASE_W) for one in at]
+    return gain(
+        GRID_RPM, *sides, **KNOWN, places=places, usual_slope=Slope(0.0, 0.003, False),
+        weighed_by_share=0.02,
+    )  # fmt: skip
+
+
+def test_two_pulls_a_side_tell_a_trend_and_one_a_side_tells_none():
+    # By hand: two means and a slope leave one degree of freedom of four pulls, and that without
+    # any scatter, beside the shop's four: 0.004 root (4 / 5).
+    assert trending(2, -0.003).level_sd == pytest.approx(0.004 * math.sqrt(0.8), rel=1e-6)
+    # One pull each leaves the shop's figure.
+    assert trending(1, -0.003).level_sd == pytest.approx(0.004, rel=1e-9)
+
+
+def test_what_a_trend_did_is_taken_off_the_peak_as_off_the_mean():
+    found = trending(3, -0.003)
+    assert found.log_peak_gain == pytest.approx(found.log_mean_gain, abs=1e-9)
+    assert -0.009 < found.log_mean_gain + math.log1p(found.trend_pct / 100.0) < -0.008999
+
+
+def test_a_peak_is_as_sure_as_its_speed():
+    rng = np.random.default_rng(105)
+    flat = [np.outer(np.exp(0.004 * rng.standard_normal(3)), BASE_W) for _ in range(2)]
+    given = KNOWN | {"same_mounting": False, "remount_shapes": SHAPES}
+    found = gain(GRID_RPM, *flat, **given, weighed_by_share=0.02)
+    half = np.log1p(found.upper_pct / 100.0) - np.log1p(found.gain_pct / 100.0)
+    by_hand = float(np.interp(8140.0, GRID_RPM, half))
+    for name in ("peak_gain", "gain_at_peak"):
+        low, told, high = (
+            math.log1p(getattr(found, f"{name}{end}_pct") / 100.0)
+            for end in ("_lower", "", "_upper")
+        )
+        assert (told - low, high - told) == pytest.approx((by_hand, by_hand), rel=1e-3)
+
+
+def test_of_a_curve_that_nobody_saw_there_is_no_riding_range():
+    assert np.isnan(riding_range_rpm(GRID_RPM, np.full(GRID_RPM.size, np.nan))).all()
