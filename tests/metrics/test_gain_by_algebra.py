@@ -397,3 +397,38 @@ def test_a_peak_is_as_sure_as_its_speed():
 
 def test_of_a_curve_that_nobody_saw_there_is_no_riding_range():
     assert np.isnan(riding_range_rpm(GRID_RPM, np.full(GRID_RPM.size, np.nan))).all()
+
+
+def test_the_limits_of_the_range_and_of_what_must_be_shared_belong_to_them():
+    # By hand: two fifths of 9000 rpm are 3600, a point of the grid; 8500 to 9000 are 500 rpm.
+    rising = ending(RISING_W, 9000.0)
+    late = np.where(GRID_RPM >= 8500.0, rising, np.nan)
+    assert gain(GRID_RPM, rising, rising, **KNOWN).range_from_rpm == 3600.0
+    assert gain(GRID_RPM, rising, late, **KNOWN).range_from_rpm == 8500.0
+
+
+def test_where_scatter_is_known_for_certain_power_is_that_of_the_normal():
+    flat = np.outer(np.ones(3), BASE_W)
+    found = gain(GRID_RPM, flat, flat, **KNOWN | {"repeatability_dof": math.inf})
+    # Tables of the normal: 97.5 % at 1.95996 and 80 % at 0.84162, together 2.80158.
+    in_sd = math.log1p(found.smallest_detectable_pct / 100.0) / found.log_mean_gain_sd
+    assert in_sd == pytest.approx(2.80158, abs=1e-5)
+
+
+def test_a_pull_that_saw_a_part_of_the_range_tells_of_the_scatter_too():
+    whole = np.outer([1.0, 1.001, 0.999], BASE_W)
+    cut = whole.copy()
+    cut[0, -20:] = np.nan
+    # By hand: three pulls a side, two degrees of freedom each.
+    assert gain(GRID_RPM, cut, whole, **KNOWN | {"repeatability_dof": 0.0}).dof == 4.0
+
+
+def test_a_day_s_own_level_is_no_part_of_a_drift_within_that_day():
+    flat = np.outer(np.ones(3), BASE_W)
+    ends = [
+        gain(
+            GRID_RPM, flat, flat, again_curves=flat, **KNOWN, days=[1, 1, 1], day_share=share
+        ).drift_upper_pct
+        for share in (0.0, 0.02)
+    ]  # fmt: skip
+    assert ends[0] == pytest.approx(ends[1], rel=1e-12)
