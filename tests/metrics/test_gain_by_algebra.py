@@ -7,6 +7,7 @@ come from an eigendecomposition, and no function of the gain is asked for any of
 
 import itertools
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -22,7 +23,7 @@ BASE_W = 50e3 - 1e-3 * (GRID_RPM - 8140.0) ** 2
 RIDDEN = GRID_RPM >= 3256.0
 SLOPE = (GRID_RPM - 6150.0) / 2850.0
 SHAPES = np.array([0.005 + 0.006 * SLOPE, 0.002 - 0.004 * SLOPE**2, 0.001 * np.ones(GRID_RPM.size)])
-KNOWN = {
+KNOWN: dict[str, Any] = {
     "repeatability_share": 0.004, "repeatability_dof": 4.0, "remount_share": 0.007,
     "correction_share": 0.0, "same_mounting": True,
 }  # fmt: skip
@@ -100,7 +101,7 @@ def test_the_interval_of_each_speed_is_that_of_the_model_by_linear_algebra(
     sessions[-1] += 0.02
     # In the order of the weights: before, again, after; the gain is asked before, after, again.
     asked = [sessions[0], sessions[-1], *sessions[1:-1]]
-    given = KNOWN | {"same_mounting": shapes is None, "remount_dof": 9.0}
+    given: dict[str, Any] = KNOWN | {"same_mounting": shapes is None, "remount_dof": 9.0}
     if bandwidth_rpm != 150.0:  # which is what the gain takes unasked
         given["bandwidth_rpm"] = bandwidth_rpm
     if shapes is not None:
@@ -108,7 +109,7 @@ def test_the_interval_of_each_speed_is_that_of_the_model_by_linear_algebra(
     if len(asked) > 2:
         given["again_curves"] = np.exp(asked[2])
     found = gain(
-        GRID_RPM, *np.exp(asked[0])[None], np.exp(asked[1]), **given,
+        GRID_RPM, np.exp(asked[0]), np.exp(asked[1]), **given,
         weighed=[Weighed(np.ones(len(one)), float(len(one))) for one in asked],
     )  # fmt: skip
     ridden = (found.range_from_rpm <= GRID_RPM) & (found.range_to_rpm >= GRID_RPM)
@@ -383,7 +384,7 @@ def test_what_a_trend_did_is_taken_off_the_peak_as_off_the_mean():
 def test_a_peak_is_as_sure_as_its_speed():
     rng = np.random.default_rng(105)
     flat = [np.outer(np.exp(0.004 * rng.standard_normal(3)), BASE_W) for _ in range(2)]
-    given = KNOWN | {"same_mounting": False, "remount_shapes": SHAPES}
+    given: dict[str, Any] = KNOWN | {"same_mounting": False, "remount_shapes": SHAPES}
     found = gain(GRID_RPM, *flat, **given, weighed_by_share=0.02)
     half = np.log1p(found.upper_pct / 100.0) - np.log1p(found.gain_pct / 100.0)
     by_hand = float(np.interp(8140.0, GRID_RPM, half))
