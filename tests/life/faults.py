@@ -204,8 +204,8 @@ def tells_no_going(patch: Patch) -> None:
     """13, hands are told: a card or note that was taken out leaves no line."""
     told = acts._of_arrival
 
-    def silent(connection: object, shop: object, line: dict) -> list:
-        return [] if "taken_out_at" in line else told(connection, shop, line)  # type: ignore[arg-type]
+    def silent(shop: object, line: dict, before: object) -> list:
+        return [] if "taken_out_at" in line else told(shop, line, before)  # type: ignore[arg-type]
 
     patch.setattr(acts, "_of_arrival", silent)
 

@@ -14,6 +14,7 @@ import duckdb
 import pytest
 
 from flows import derive as deriving
+from flows import publish as publishing
 from flows.derive import derive
 from flows.intake import IntakeResult, take_in
 from flows.publish import publish_snapshot
@@ -124,6 +125,7 @@ def small_house() -> Iterator[pytest.MonkeyPatch]:
         patch.setattr(statements, "fingerprint", lambda: "small")
         patch.setattr(statements, "checks", lambda: asked)
         patch.setattr(deriving, "STEPS", steps)
+        patch.setattr(publishing, "STEPS", steps)
         patch.setattr(os, "fsync", lambda _: None)
         patch.setattr(duckdb, "connect", _as_written(duckdb.connect))
         patch.setattr(socket.socket, "connect", no_way_out)

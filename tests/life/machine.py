@@ -233,6 +233,7 @@ class Life(RuleBasedStateMachine):
             self.published = [*(self.published or []), states]
         promises.nothing_is_lost(self)
         promises.readers_see_one_whole_state(self)
+        self.work("take in")  # what was left torn shows in what the next one makes of it
 
     @precondition(lambda self: self.light > 0 and bool(self.model.lines))
     @rule()
