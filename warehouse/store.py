@@ -95,7 +95,10 @@ def _connected(shop: ShopFolder, heal: Callable[[str], None] | None) -> duckdb.D
     reason = _condemned(shop)
     has_arrivals = (shop.archive / "arrivals.jsonl").is_file()
     if heal is not None and not shop.database.exists() and has_arrivals:
-        heal("The database was gone; all of it is made again from the archive.")
+        # A shop restored or made again as of a day never had one.
+        was_there = shop.published.is_dir() and any(shop.published.iterdir())
+        said = "The database was gone" if was_there else "There is no database yet"
+        heal(f"{said}; all of it is made {'again ' if was_there else ''}from the archive.")
     try:
         if not reason:
             return _opened(shop.database)

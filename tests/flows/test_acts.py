@@ -139,6 +139,17 @@ def test_the_shop_of_any_day_is_made_again_with_the_figures_of_that_day(lived, d
     assert written(then) == [e for e in written(shop) if e["at"] <= end.isoformat()]
 
 
+# Bug: it told that "the database was gone", as if something were lost.
+def test_a_shop_made_anew_on_purpose_is_not_told_of_a_lost_database(lived, tmp_path):
+    shop, _ = lived
+    code, said = command_line(
+        "remake", shop.folder.root, tmp_path / "then", "--as-of", "2026-05-06"
+    )
+    assert code == 0, said
+    assert "There is no database yet; all of it is made from the archive." in said
+    assert "gone" not in said
+
+
 def test_a_day_before_the_journal_begins_is_refused(lived, tmp_path):
     shop, _ = lived
     with pytest.raises(BackupError, match="begins at 2026-05-04"):
