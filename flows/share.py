@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import hmac
+import math
 from collections import Counter
 from collections.abc import Callable
 from io import BytesIO
@@ -22,6 +23,7 @@ from schemas.share import (
     OTHER_FUEL,
     SCHEMA,
     SHARE_VERSION,
+    SHARED,
     NameBook,
     folded,
     judge_share,
@@ -190,13 +192,22 @@ def print_preview(found: ToShare) -> None:
             "a figure is outside what any engine does.",
             style="dim",
         )
-    shown = [f"{name}={value}" for name, value in rows.head(1).to_dicts()[0].items()] if (
-        rows.height
-    ) else []  # fmt: skip
-    prose(f"The first row in full: {', '.join(shown) or 'none'}")
-    columns = ["model", "change", "log_mean_gain"]
-    table = table_of("The next ones", [(name, "left") for name in columns])
-    show(table, rows.select(columns).slice(1, MOST_SHOWN).rows())
+    if rows.is_empty():
+        return
+    prose("All that the first row says:")
+    for name, value in rows.row(0, named=True).items():
+        prose(f"  {_meaning(name)}: {'not told' if value is None else value}")
+    titles = [("model", "left"), ("change", "left"), ("gain, %", "right")]
+    shown = [
+        (row["model"], row["change"], wording.signed(100 * math.expm1(row["log_mean_gain"])))
+        for row in rows.slice(1, MOST_SHOWN).iter_rows(named=True)
+    ]
+    show(table_of("The next ones", titles), shown)
+
+
+def _meaning(name: str) -> str:
+    """Return what a column holds, as a person says it."""
+    return SHARED[name].meaning.removesuffix(".").replace("[1]", "").strip()
 
 
 def write_share(path: Path, rows: pl.DataFrame) -> None:

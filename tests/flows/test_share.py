@@ -192,6 +192,9 @@ def test_shared_here_and_pooled_it_stands_beside_the_own_and_the_quote_stays(dem
     assert code == 0, said
     assert "This is all that leaves" in said
     assert "Nothing was written" in said
+    # Bug: the preview spoke in names of columns.
+    assert [name for name in SCHEMA if "_" in name and name in said] == []
+    assert "Lean grade after it: " in said
     code, said = command_line("share", root, tmp_path / "ours.parquet")
     ours = pl.read_parquet(tmp_path / "ours.parquet")
     model, change = (
