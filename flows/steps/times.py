@@ -42,7 +42,9 @@ class Taken:
         }
         if told:
             with contextlib.suppress(OSError):  # an estimate less; what was made stands
-                write_whole(shop.step_times, json.dumps(known | told), to_disk=False)
+                # Made among the samples: what a kill leaves there is swept by the next intake.
+                told_all = json.dumps(known | told)
+                write_whole(shop.step_times, told_all, to_disk=False, made_in=shop.samples)
 
 
 def times(shop: ShopFolder) -> dict[str, tuple[int, float]]:
