@@ -1,8 +1,7 @@
 """Faults that each break a promise: the machine must find every one."""
 
-import contextlib
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
@@ -12,7 +11,7 @@ import polars as pl
 import pytest
 
 from flows import intake, update
-from flows.steps import acts, archive, cards, ledger, link, notes, read
+from flows.steps import acts, archive, cards, link, notes, read
 from tests.conftest import NOW
 from warehouse import archived, snapshot, store
 from warehouse.damage import DamagedError
@@ -47,27 +46,10 @@ def packs_without_looking(patch: Patch) -> None:
     patch.setattr(archived, "_pack_one", cut)
 
 
-def commits_by_halves(patch: Patch) -> None:
-    """2, nothing twice: what belongs together is not written in one transaction."""
-
-    @contextlib.contextmanager
-    def none(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
-        yield
-        connection.execute("BEGIN TRANSACTION")
-        connection.execute("COMMIT")
-
-    for module in (ledger, read, link):
-        patch.setattr(module, "store", _Store(none))
-
-
-class _Store:
-    """The store with another transaction."""
-
-    def __init__(self, transaction: Callable) -> None:
-        self.transaction = transaction
-
-    def __getattr__(self, name: str) -> object:
-        return getattr(store, name)
+def gives_a_number_twice(patch: Patch) -> None:
+    """11, nothing stops the shop: two arrivals bear one number, which the database refuses."""
+    last = archive.last_arrival_no
+    patch.setattr(archive, "last_arrival_no", lambda connection: max(last(connection) - 1, 0))
 
 
 def goes_by_the_clock(patch: Patch) -> None:
@@ -246,7 +228,7 @@ class _Asked:
 FAULTS = (
     forgets_bytes,
     writes_down_all_but_the_last,
-    commits_by_halves,
+    gives_a_number_twice,
     goes_by_the_clock,
     lets_two_write,
     points_too_early,
