@@ -256,7 +256,7 @@ def _known(shop: ShopFolder, tell: Callable[[str], None]) -> Index | None:
     try:
         return read_index(shop.history)
     except DamagedError as error:
-        tell(f"{first_line(error)}. It lies in warehouse/damaged/ now.")
+        tell(f"{error}. It lies in warehouse/damaged/ now.")
         put_aside(shop, shop.history / INDEX, f"history-{INDEX}")
         return None
 

@@ -25,7 +25,7 @@ NOTHING_TO_DECIDE = "Nothing in these figures waits for a decision."
 Row = Mapping[str, Any]
 
 
-def missing_maps(revisions: Sequence[Row]) -> list[Row]:
+def missing_maps(revisions: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     """Return the map revisions that are the shop's own, in use, and miss their target."""
     return [
         one

@@ -140,7 +140,7 @@ def test_a_process_that_fails_stops_the_benchmark():
         bench._in_fresh_process("nobody", {}, lambda *_: None)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_floor_reads_every_row_and_the_same_values(measured):
     folder, _, _ = measured
     # numpy is the other reader here.
@@ -156,7 +156,7 @@ def test_the_floor_reads_every_row_and_the_same_values(measured):
             assert np.sort(column) == pytest.approx(np.sort(rows[:, place]))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_floor_archives_every_file_under_its_own_sum(measured):
     folder, _, _ = measured
     held = {path.name for path in folder.glob("floor-*/*") if path.suffix != ".parquet"}
@@ -166,7 +166,7 @@ def test_the_floor_archives_every_file_under_its_own_sum(measured):
     assert len(sums - held) == 1  # the pull that was dropped in afterwards
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_report_names_every_step_and_its_parts_add_up(measured):
     _, text, _ = measured
     table = _table(text)
@@ -186,7 +186,7 @@ def test_the_report_names_every_step_and_its_parts_add_up(measured):
         assert sum(parts) == pytest.approx(whole, abs=tolerance)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_report_states_size_machine_ratio_and_memory(measured):
     _, text, _ = measured
     assert "32 pulls and 3 rides in 4 jobs: 23,700 rows" in text  # 32 · 600 + 3 · 1500
@@ -200,7 +200,7 @@ def test_the_report_states_size_machine_ratio_and_memory(measured):
         assert word in text
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_progress_reaches_the_one_who_asked(measured):
     _, _, told = measured
     words = {word for _, _, word in told}

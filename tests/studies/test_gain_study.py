@@ -23,6 +23,7 @@ def test_whole_shops_are_run_and_every_case_is_among_them(small):
     assert len(cases) == 24
 
 
+@pytest.mark.long
 def test_the_same_seed_gives_the_same_study(small):
     assert study.outcomes(130, seed=7) == small
     assert study.outcomes(130, seed=8) != small
