@@ -109,6 +109,13 @@ FIGURES = (
         "",
     ),
     Figure(
+        "a shop of an earlier version, brought up, is equal but for named columns",
+        "python -m pytest -q -n0 tests/flows/test_old_shops.py",
+        "",
+        "",
+        "",
+    ),
+    Figure(
         "a shop brought back is equal",
         "python -m pytest -q -n0 tests/flows/test_backup.py",
         "",
