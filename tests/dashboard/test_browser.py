@@ -32,23 +32,34 @@ def browser():
         opened = playwright.chromium.launch(
             executable_path=screenshots.browser_path(), args=["--no-sandbox"]
         )
-        # One context keeps what every page loads, as a browser at the counter does.
-        yield opened.new_context()
+        # One tab for all, as at the counter: each of its own would make the frame's and the charts'
+        # scripts ready again, more than half of all the work.
+        yield opened.new_context().new_page()
         opened.close()
 
 
 class _Watched:
-    """A browser page that remembers what it asked for and what went wrong."""
+    """The browser's page, with what was asked for and what went wrong since it was opened."""
 
-    def __init__(self, browser, width: int) -> None:
-        self.page = browser.new_page()
-        self.page.set_viewport_size({"width": width, "height": 900})
+    def __init__(self, page, width: int) -> None:
+        self.page = page
         self.asked: list[str] = []
         self.errors: list[str] = []
-        self.page.on("request", lambda request: self.asked.append(request.url))
-        self.page.on("websocket", lambda socket: self.asked.append(socket.url))
-        self.page.on("pageerror", lambda error: self.errors.append(str(error)))
-        self.page.on("console", self._hear)
+        self._heard = {
+            "request": lambda request: self.asked.append(request.url),
+            "websocket": lambda socket: self.asked.append(socket.url),
+            "pageerror": lambda error: self.errors.append(str(error)),
+            "console": self._hear,
+        }
+        page.goto("about:blank")
+        page.emulate_media(media="screen", color_scheme="light")
+        page.set_viewport_size({"width": width, "height": 900})
+        for event, hear in self._heard.items():
+            page.on(event, hear)
+
+    def leave(self) -> None:
+        for event, hear in self._heard.items():
+            self.page.remove_listener(event, hear)
 
     def _hear(self, said) -> None:
         # Opened below the root, the frame looks for its server there first and then at the root.
@@ -67,16 +78,18 @@ class _Watched:
 
 @pytest.fixture
 def watch(browser):
-    """Open a page that is watched, at a width; it is closed when the test ends."""
+    """Open the page, watched, at a width; in a tab of its own where its history is counted."""
     opened = []
 
-    def begin(width=1440):
-        opened.append(_Watched(browser, width))
+    def begin(width=1440, own_tab=False):
+        opened.append(_Watched(browser.context.new_page() if own_tab else browser, width))
         return opened[-1]
 
     yield begin
     for one in opened:
-        one.page.close()
+        one.leave()
+        if one.page is not browser:
+            one.page.close()
 
 
 IN_SMALL_SHOP = {"B-0059": "B-103", "J-0246": "J-0026", "B-0010": "B-103", "J-0108/1": "J-0026/2",
@@ -154,7 +167,6 @@ def test_a_page_stands_by_itself_fits_the_screen_and_a_glove_and_can_be_read(nam
     # Opened on a phone, then turned and pulled wide: one load tells of both.
     watched = watch(min(screenshots.WIDTHS_PX))
     page = watched.page
-    page.emulate_media(color_scheme="light")
     watched.open(f"{address}/{_path(name)}")
     wrong = {"errors": page.get_by_test_id("stException").all_inner_texts()}
     # A page shows figures, leads to them, asks for the files that they come from, or says that
@@ -203,7 +215,7 @@ def test_a_page_can_be_read_in_the_dark(name, address, watch):
 
 
 def test_a_choice_is_one_step_and_the_way_back_takes_it_back(address, watch):
-    watched = watch()
+    watched = watch(own_tab=True)  # a tab remembers 50 steps and no more
     watched.open(f"{address}/bike?bike=B-103&part=gain&stage=J-0026/2")
     page = watched.page
     steps = page.evaluate("history.length")
@@ -287,4 +299,4 @@ def test_an_open_page_follows_a_new_snapshot_by_itself(tmp_path, make_small_shop
         make_small_shop(shop, filled=True)
         watched.page.get_by_text("Snapshot 2, published").wait_for(timeout=20_000)
         watched.page.get_by_text("Files that need someone").wait_for(timeout=20_000)
-        watched.page.close()
+        watched.page.goto("about:blank")
