@@ -6,7 +6,7 @@ The form outlives a run of the page, and a visit to another page, in the session
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence, Set
 from typing import Any
 
 import streamlit as st
@@ -177,7 +177,7 @@ class JobForm:
             for one, stood in zip(guess, standing, strict=True)
         ]
 
-    def elsewhere(self, stage_id: int, kind: str) -> set[str]:
+    def elsewhere(self, stage_id: int, kind: str) -> Set[str]:
         """Return the files that stand in any other list than this one of this stage."""
         return {
             name

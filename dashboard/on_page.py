@@ -286,7 +286,7 @@ def _trace(item: Line | Marks | Band, panel: Panel) -> dict[str, Any]:
                 "marker": {"size": item.mark_px, "symbol": item.mark or "circle"},
             } | _hover(told)
         case Marks():
-            trace = {
+            trace: dict[str, Any] = {
                 "x": _plain(item.x),
                 "y": _plain(item.y),
                 "mode": "markers",

@@ -66,7 +66,8 @@ def choose(folder: Path, place: Any) -> None:
     known = days(folder)
     asked = day()
     if len(known) > 1 or asked:
-        options = [NOW, *dict.fromkeys([*filter(None, [asked and asked.isoformat()]), *known[1:]])]
+        looked_at = [asked.isoformat()] if asked else []
+        options = [NOW, *dict.fromkeys([*looked_at, *known[1:]])]
         before = st.query_params.get(AS_OF)
         chosen = address.select(
             AS_OF, "As it stood at the end of", options, default=NOW, place=place

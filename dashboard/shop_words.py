@@ -259,7 +259,7 @@ def close_word(typed: str, known: Collection[str]) -> str | None:
             return word
     figures = re.findall(r"\d+", typed)
     alike = [word for word in known if re.findall(r"\d+", word) == figures]
-    found = process.extractOne(
+    found = process.extractOne(  # pyrefly: ignore[no-matching-overload]
         typed,
         alike,
         scorer=fuzz.ratio,

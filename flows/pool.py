@@ -299,7 +299,9 @@ def _meant(
             for one, other in (by_spelling | unknown).items()
             if one != plain and not _years_apart(name, other)
         ]
-        near = process.extractOne(plain, others, scorer=fuzz.ratio, score_cutoff=NEAR_SCORE)
+        near = process.extractOne(  # pyrefly: ignore[no-matching-overload]
+            plain, others, scorer=fuzz.ratio, score_cutoff=NEAR_SCORE
+        )
         like = f"  # or another spelling of {(by_spelling | unknown)[near[0]]!r}?" if near else ""
         lines.append(f'[{kind}] "{name}" = []{like}')
     return meant, lines

@@ -303,7 +303,7 @@ def look(watch: Watch, shop_folder: str, rested: Collection[Entry] = ()) -> bool
         return True
     # The scheduler keeps what a run was given: of a heap, each file is waited for instead.
     seen = [list(one) for one in rested] if len(rested) <= MOST_RESTED else []
-    state = update_flow(shop_folder, seen, return_state=True)
+    state = update_flow(shop_folder, seen, return_state=True)  # pyrefly: ignore
     if state.is_completed() and state.name not in (BUSY, AGAIN):
         watch.done(given)
         return True

@@ -43,8 +43,8 @@ def main() -> None:
     """Serve the API on loopback until told to end."""
     port = int(sys.argv[1])
     make_smaller(Path(os.environ["PREFECT_HOME"]) / "prefect.db")
-    background_workers.Worker = functools.partial(  # pyright: ignore[reportPrivateImportUsage]
-        background_workers.Worker,  # pyright: ignore[reportPrivateImportUsage]
+    background_workers.Worker = functools.partial(  # pyrefly: ignore[bad-assignment]
+        background_workers.Worker,
         minimum_check_interval=LOOK_EVERY,
         scheduling_resolution=LOOK_EVERY,
     )

@@ -115,7 +115,7 @@ class Index:
                 if word in known and known not in near:
                     near[known] = BY_PART
         if not near and len(word) >= LEAST_LETTERS and not _digits(word):
-            alike = process.extract(
+            alike = process.extract(  # pyrefly: ignore[no-matching-overload]
                 word, self._letters, scorer=fuzz.ratio, score_cutoff=LEAST_ALIKE, limit=MOST_HITS
             )
             near = {known: MISSPELT for known, _, _ in alike if not _digits(known)}

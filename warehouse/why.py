@@ -133,7 +133,7 @@ def nearest(figure: str, known: list[str]) -> list[str]:
     """
     kind = figure.partition(":")[0].strip().casefold()
     own = [one for one in known if one.partition(":")[0] == kind] or known
-    scored = process.extract(
+    scored = process.extract(  # pyrefly: ignore[no-matching-overload]
         figure, own, scorer=fuzz.ratio, processor=str.casefold, limit=MOST_NEAR
     )
     return [one for one, _, _ in scored]

@@ -410,7 +410,7 @@ def cells_sentence(cells: Sequence[Mapping[str, Any]]) -> str:
         if not cell["is_closed_loop"] and abs(cell["long_trim_pct"] or 0.0) >= LEAST_LEARNT_PCT
     ]
     if learnt:
-        most = max(learnt, key=abs)
+        most = max(learnt, key=lambda trim: float(abs(trim)))
         said.append(
             f"Open-loop cells ran with a long-term trim of up to {signed(most)} %: "
             "the suggested fuel change counts it as missing from the map."

@@ -105,7 +105,7 @@ def written(document: Document) -> bytes:
         pageCompression=1,
         invariant=1,
         lang="en",
-        initialFontName=PLAIN,  # pyright: ignore[reportArgumentType]
+        initialFontName=PLAIN,  # pyrefly: ignore[bad-argument-type]
     )
     canvas.setTitle(_shown(document.title))
     canvas.setAuthor(" · ".join(map(_shown, lines(document.shop)[:1])))

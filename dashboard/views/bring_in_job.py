@@ -494,8 +494,9 @@ if taken := [one for one in stowed if one.state == "name taken"]:
     names = ", ".join(one.name for one in taken)
     mistakes["files"] = [*mistakes.get("files", []), f"Give another name to: {names}."]
 is_new_folder = bool(folder) and not (chosen or comes_again)
-if is_new_folder and (trouble := intake_desk.folder_in_the_way(inbox / folder, stowed)):
-    mistakes["job"] = [*mistakes.get("job", []), trouble]
+in_the_way = intake_desk.folder_in_the_way(inbox / folder, stowed) if is_new_folder else None
+if in_the_way:
+    mistakes["job"] = [*mistakes.get("job", []), in_the_way]
 if not is_kept:
     mistakes["the card"] = [
         "The card in the folder was changed and is not in the archive yet. Take it in first, so "

@@ -623,7 +623,7 @@ def surface_posterior(
     )
     covariance = _covariance(between_throttles, between_speeds, _noise(evidence), shape)
     factor = linalg.cholesky(covariance, lower=True)
-    solved = linalg.solve_triangular(factor, common.T, lower=True)
+    solved = np.asarray(linalg.solve_triangular(factor, common.T, lower=True))
     mean = solved.T @ linalg.solve_triangular(factor, change, lower=True)
     variance = prior - np.sum(solved**2, axis=0)
     return mean, np.sqrt(np.maximum(variance, 0.0))

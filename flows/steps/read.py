@@ -191,7 +191,7 @@ def read_batch(
                 waiting, rows = [], 0
         _settle(shop, waiting, rules)
     forget_unpacked(shop, iter(batch))
-    rejected = [
+    rejected: list[dict[str, object]] = [
         {
             "file_sha256": one.reading.file_sha256,
             "line_no": row.line_no,

@@ -349,7 +349,7 @@ def _guarded(
         gauge_accuracy_pct=wanted.gauge_accuracy_pct,
     )
     limits = {f"{level}_pct": getattr(wanted, f"{level}_pct") for level in mixture.LEVELS[1:]}
-    told = {
+    told: dict[str, Any] = {
         "worst_lean_error_pct": or_none(worst.error_pct),
         "worst_speed_rpm": or_none(worst.speed_rpm),
         "worst_lower_pct": or_none(worst.lower_pct),

@@ -71,11 +71,13 @@ def _recognised(
             return None
     except UnreadableError:
         return None
-    headers = {}
+    headers: dict[str, text.Header] = {}
 
     def fits(layout: Layout) -> bool:
-        headers[layout.name] = text.header(start, layout)
-        return headers[layout.name] is not None
+        header = text.header(start, layout)
+        if header is not None:
+            headers[layout.name] = header
+        return header is not None
 
     fitting = fitting_layouts(layouts, names, "text", fits)
     return (fitting[0], headers[fitting[0].name]) if len(fitting) == 1 else None

@@ -110,7 +110,7 @@ def test_the_ratio_is_that_of_gearing_and_tyre():
 def test_the_result_cannot_be_changed_and_its_kinds_are_told():
     found = ratio_check(*_pull())
     with pytest.raises(dataclasses.FrozenInstanceError):
-        found.kind = "slip"  # pyright: ignore[reportAttributeAccessIssue]
+        found.kind = "slip"
     assert all(f"- {kind}: " in _text_after_kinds() for kind in KINDS)
 
 
