@@ -27,7 +27,7 @@ MOST_MB = 1500.0
 LONGEST_S = 10.0
 """Of the processor, for one file."""
 TAKEN_FOR = ("text", "parquet", "spreadsheet", "mdf")
-QUICK, ALL = 2, 400
+QUICK, ALL = 1, 400
 """Mutants of each format in every run, and in the long one."""
 LEFT_TO_LONG = {
     "1.2 GB in 4 MB of gzip",

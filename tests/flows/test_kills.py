@@ -10,7 +10,7 @@ import pytest
 from flows.derive import STEPS
 from tests.studies.kill_study import Study, spread
 
-KILLS = 3 if "forkserver" in multiprocessing.get_all_start_methods() else 1
+KILLS = 2 if "forkserver" in multiprocessing.get_all_start_methods() else 1
 
 
 @pytest.mark.slow
