@@ -112,7 +112,15 @@ class GuessedColumn:
         """Our word for the unit that the file says, in its own place or as the name's last word."""
         if self.stated_unit and self.stated_unit not in NO_UNIT:
             return known_unit(self.stated_unit)
-        return _unit_in_words(self.named)
+        _, blank, last = self.name.rpartition(" ")
+        # A letter or two alone is as often a mark of the channel; those meant stand in _LAST_WORDS.
+        return _unit_in_words(self.named) or (known_unit(last) if blank and len(last) > 2 else None)
+
+    @property
+    def unknown_unit(self) -> str:
+        """What the file states for a unit where nobody knows that word, "" otherwise."""
+        is_unknown = self.stated_unit not in NO_UNIT and self.said_unit is None
+        return self.stated_unit if is_unknown else ""
 
     @property
     def only_value(self) -> float | None:
@@ -225,16 +233,13 @@ def _doubts_of_clock(look: Look, columns: list[GuessedColumn]) -> list[str]:
 
 def _mark_assumed(tables: dict[str, Any], columns: list[GuessedColumn]) -> None:
     """Name in each table the entries that neither the file nor its values say."""
-    stated = {
-        column.channel
-        for column in columns
-        # Also as the last word of its name: "Power hp".
-        if column.stated_unit or known_unit(column.name.split()[-1]) is not None
-    }
+    # Also as the last word of its name: "Power hp".
+    stated = {column.channel for column in columns if column.said_unit is not None}
+    unknown = {column.channel for column in columns if column.unknown_unit}
     for word, channel in tables["channels"].items():
         asked = ("probe", "shaft", "gauge_scale", "day_first")
         assumed = [key for key in asked if key in channel]
-        if BY_WORD[word].asked and word not in stated:
+        if word not in stated and (BY_WORD[word].asked or _is_unknown(word, unknown)):
             assumed.append("unit")
         if assumed:
             channel["assumed"] = assumed
@@ -621,9 +626,18 @@ def _ask(
             Question(key=f"channels.{word}.{key}", text=text, choices=choices, chosen=chosen)
         )
 
-    stated = {column.channel: bool(column.stated_unit) for column in columns if column.channel}
+    stated = {column.channel for column in columns if column.stated_unit}
+    unknown = {column.channel: column.unknown_unit for column in columns if column.unknown_unit}
     for word, channel in BY_WORD.items():
-        if channel.asked and word in channels and not stated.get(word):
+        if word not in channels:
+            continue
+        if _is_unknown(word, unknown):
+            text = (
+                f"{channel.label}: in which unit is it? The file says {unknown[word]!r}, which is "
+                "no unit known here."
+            )
+            ask(word, "unit", text, channel.units, channels[word]["unit"])
+        elif channel.asked and word not in stated:
             ask(word, "unit", channel.asked, channel.units[:3], channels[word]["unit"])
     if "wheel_torque" in channels:
         text = "At which shaft is the torque stated?"
@@ -637,6 +651,11 @@ def _ask(
         if "gauge_scale" in channels[word]:
             text = f"What does the gauge of {column!r} show at lambda 1?"
             ask(word, "gauge_scale", text, ("14.7", "14.6", "14.57", "14.1", "9.0"), "14.7")
+
+
+def _is_unknown(word: str, unknown: Collection[str | None]) -> bool:
+    """Whether a file states a unit that nobody knows where another would be another value."""
+    return word in unknown and len(BY_WORD[word].units) > 1
 
 
 def standard_in(said: str) -> str | None:

@@ -13,41 +13,42 @@ import polars as pl
 from schemas.units import known_units
 
 _SPELLINGS = {
-    "rpm": "rpm r/min rev/min u/min umin min-1 min^-1 1/min upm tr/min giri/min ot/min obr/min",
+    "rpm": "rpm r/min rev/min u/min umin min-1 min^-1 1/min upm tr/min giri/min ot/min obr/min min⁻¹",
     "s": "s sec secs second seconds sek sekunden secondes secondi",
     "us": "us µs μs microseconds",
     "ms": "ms msec millisec milliseconds",
     "min": "minutes",
     "W": "w watt watts",
-    "kW": "kw",
-    "PS": "ps cv ch pk hk",
-    "hp": "hp bhp whp rwhp",
-    "Nm": "nm n.m n·m n*m",
+    "kW": "kw kilowatt kilowatts",
+    "PS": "ps cv ch pk hk dinps psdin dincv metrichp hpmetric metrichorsepower hpm",
+    "hp": "hp bhp whp rwhp horsepower saehp hpsae hpi imperialhp",
+    "Nm": "nm n.m n·m n*m newtonmetre newtonmeter newtonmetres newtonmeters",
     "lbf*ft": "lbft lb-ft lb.ft ft-lb ft.lb ftlb ftlbs lbf*ft lbf.ft lbs-ft ft-lbs lb*ft lbf-ft "
-    "lbfft ftlbf ft-lbf ft*lbf ft.lbf",
-    "kgf*m": "kgm mkg kgf*m kgf.m kg.m kgfm",
-    "m/s": "m/s mps",
-    "km/h": "km/h kph kmh",
-    "mph": "mph mi/h",
-    "degC": "°c degc ºc celsius c",
-    "degF": "°f degf ºf fahrenheit f",
+    "lbfft ftlbf ft-lbf ft*lbf ft.lbf lbsft poundfeet poundfoot footpound footpounds",
+    "kgf*m": "kgm mkg kgf*m kgf.m kg.m kgfm mkgf mkp kpm",
+    "m/s": "m/s mps m/sec ms-1 m·s-1 m.s-1",
+    "km/h": "km/h kph kmh km/hr kmph kilometresperhour kilometersperhour",
+    "mph": "mph mi/h mi/hr miles/h miles/hr milesperhour",
+    "degC": "°c degc ºc ˚c ℃ celsius c degreesc degreescelsius degcelsius gradc",
+    "degF": "°f degf ºf ˚f ℉ fahrenheit f degreesf degreesfahrenheit degfahrenheit gradf",
     "K": "k kelvin",
     "Pa": "pa",
     "hPa": "hpa",
     "mbar": "mbar mb",
-    "kPa": "kpa",
-    "bar": "bar",
+    "kPa": "kpa kpaa kpaabs kilopascal",
+    "bar": "bar bara barabs",
     "kgf/cm2": "kgf/cm2 kgf/cm² kg/cm2 kg/cm²",
-    "psi": "psi psia",
+    "psi": "psi psia psiabs lb/in2 lb/in² lbf/in2 lbf/in²",
     "mmHg": "mmhg torr",
-    "inHg": "inhg",
+    "inHg": 'inhg "hg inchhg incheshg inchesofmercury',
     "V": "v volt volts",
     "mV": "mv millivolt",
     "%": "% pct percent prozent %rh",
     "deg": "° deg degree degrees °ca °btdc",
     "lambda": "lambda λ",
 }
-"""Our word → how files write it, whatever the case and without blanks."""
+"""Our word → how files write it, whatever the case and without blanks, points and dashes."""
+_LITTLE_MARKS = str.maketrans("", "", ".·*-()")
 
 _OTHER_QUANTITIES: tuple[str, ...] = (
     "lb", "lbs", "pound", "pounds", "kg", "gram", "grams", "g", "t", "ton", "oz", "mg", "n", "kn",
@@ -76,7 +77,7 @@ def _by_spelling() -> dict[str, str]:
 
 
 def known_unit(text: str) -> str | None:
-    """Return our word for a unit as a file writes it.
+    """Return our word for a unit as a file writes it, with its little marks or without.
 
     >>> known_unit("U/min"), known_unit("[hPa]"), known_unit("furlong")
     ('rpm', 'hPa', None)
@@ -84,7 +85,8 @@ def known_unit(text: str) -> str | None:
     plain = text.strip().strip("[](){}").strip()
     if plain in known_units() and plain not in ("", "1"):
         return plain
-    return _by_spelling().get("".join(plain.lower().split()))
+    short = "".join(plain.lower().split())
+    return _by_spelling().get(short) or _by_spelling().get(short.translate(_LITTLE_MARKS))
 
 
 def other_unit(text: str) -> str | None:

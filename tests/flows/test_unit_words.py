@@ -1,0 +1,96 @@
+"""A unit in a spelling nobody taught: read right, or asked for; never put in as if stated."""
+
+import math
+
+import numpy as np
+import pytest
+
+from flows.guess import guess
+from flows.readers.look import look
+from flows.readers.words import known_unit
+
+# NIST SP 811, appendix B (exact or to the last digit printed there).
+FOOT_POUND_NM, HORSEPOWER_W, METRIC_HORSEPOWER_W = 1.3558179483314004, 745.6998715822702, 735.49875
+INCH_MERCURY_PA, MILE_AN_HOUR_M_S = 3386.388640341, 0.44704
+
+SPELLINGS = {
+    "lbf*ft": "lb·ft, ft·lb, lbf·ft, lbs.ft, pound-feet, foot-pounds, ft lbs",
+    "Nm": "N-m, newton metre, N.m, N m",
+    "kgf*m": "kg-m, kgf·m, kg·m, m·kg, mkp",
+    "PS": "metric hp, HP metric, hp(M), DIN PS, PS (DIN)",
+    "hp": "SAE hp, HP SAE, horsepower, h.p., hp(I)",
+    "mph": "mi/hr, miles/h, miles per hour, m.p.h.",
+    "km/h": "km/hr, kmph, km-h, kilometres per hour",
+    "m/s": "m/sec, m·s-1, m s-1",
+    "inHg": 'in. Hg, "Hg, inches Hg, inches of mercury',
+    "psi": "psi abs, PSI(a), lb/in2, lbf/in²",
+    "degF": "deg.F, degrees F, ˚F, ℉, grad F",
+    "degC": "deg.C, degrees C, ˚C, ℃",
+    "rpm": "r.p.m., min⁻¹",
+}
+NO_SPELLINGS = "-, ., psig, kPa gauge, bar(g), N/m, kg/m, kWh, lb, ft, Nm/s"
+
+
+def pull(tmp_path, column, values, power=False):
+    """Write a pull of 200 rows with one more column, and draft a layout for it."""
+    at = np.linspace(0.0, 8.0, 200)
+    speed_rpm = 2500.0 + 850.0 * at
+    rows = [
+        f"{t:.2f},{n:.0f},{97 + 2 * (row % 2)},{v:.4f},{60 * n * math.pi / 3e4 * power:.3f}"
+        for row, (t, n, v) in enumerate(zip(at, speed_rpm, values(at, speed_rpm), strict=True))
+    ]
+    path = tmp_path / "pull.csv"
+    text = "\n".join(
+        [f"Time [s],RPM,Throttle [%],{column},{'Power [kW]' if power else 'Spare'}", *rows]
+    )
+    path.write_text(text + "\n", encoding="utf-8")
+    return guess(look(path))
+
+
+def torque_nm(at, _):
+    return 55.0 + 20.0 * np.sin(0.1 + at / 3.0)
+
+
+def test_units_are_known_in_the_spellings_that_programs_write():
+    wrong = {
+        spelling: known_unit(spelling)
+        for word, spellings in SPELLINGS.items()
+        for spelling in spellings.split(", ")
+        if known_unit(spelling) != word
+    }
+    assert wrong == {}
+    assert {one: known_unit(one) for one in NO_SPELLINGS.split(", ") if known_unit(one)} == {}
+
+
+@pytest.mark.parametrize(
+    ("column", "channel", "unit", "size", "values"),
+    [
+        ("Torque [lb·ft]", "wheel_torque", "lbf*ft", FOOT_POUND_NM, torque_nm),
+        ("Torque lb-ft", "wheel_torque", "lb-ft", FOOT_POUND_NM, torque_nm),
+        ("Power [h.p.]", "wheel_power", "hp", HORSEPOWER_W,
+         lambda at, n: torque_nm(at, n) * n * math.pi / 30.0),
+        ("Power [metric hp]", "wheel_power", "PS", METRIC_HORSEPOWER_W,
+         lambda at, n: torque_nm(at, n) * n * math.pi / 30.0),
+    ],
+)  # fmt: skip
+def test_a_pull_in_such_a_unit_is_drafted_in_it(tmp_path, column, channel, unit, size, values):
+    drafted = pull(tmp_path, column, lambda at, n: values(at, n) / size)
+    assert drafted.tables["channels"][channel]["unit"] == unit
+
+
+@pytest.mark.parametrize(
+    ("column", "channel", "values"),
+    [
+        ("Torque [Kraftmomente]", "wheel_torque", lambda at, n: torque_nm(at, n) / FOOT_POUND_NM),
+        ("MAP [Hg-Zoll]", "map_pressure", lambda at, _: (96e3 - 200 * at) / INCH_MERCURY_PA),
+        ("Speed [Meilen]", "roller_speed", lambda _, n: n / 220.0 / MILE_AN_HOUR_M_S),
+    ],
+)
+def test_a_unit_that_nobody_knows_is_asked_for_and_marked_as_assumed(
+    tmp_path, column, channel, values
+):
+    drafted = pull(tmp_path, column, values, power=channel != "wheel_torque")
+    asked = {question.key: question.text for question in drafted.questions}
+    assert f"channels.{channel}.unit" in asked
+    assert column.split("[")[1][:-1] in asked[f"channels.{channel}.unit"]
+    assert "unit" in drafted.tables["channels"][channel]["assumed"]
