@@ -122,10 +122,16 @@ def read_files(folder: Path) -> tuple[dict[str, pl.DataFrame], list[str]]:
             except (UnreadableError, ShareRefusedError) as error:
                 refused.append(f"{path.name}: {error}")
                 continue
+            except OSError as error:  # gone since it was listed, or a disk that fails
+                refused.append(f"{path.name}: cannot be read ({error.strerror})")
+                continue
             if judged.rejected:
                 told = ", ".join(f"{name} in {count}" for name, count in judged.rejected.items())
                 refused.append(f"{path.name}: rows with impossible values left out: {told}")
-            found[path.name] = judged.kept.select(_KEPT)
+            rows = judged.kept.unique(maintain_order=True)
+            if again := judged.kept.height - rows.height:
+                refused.append(f"{path.name}: {counted(again, 'row')} said again, each counts once")
+            found[path.name] = rows.select(_KEPT)
     return found, refused
 
 
@@ -152,7 +158,8 @@ def read_share(path: str) -> Judged:
     import pyarrow.parquet as pq
 
     try:
-        file = pq.ParquetFile(path, memory_map=False)
+        # Opened here: pyarrow takes no name that is no text.
+        file = pq.ParquetFile(Path(path).open("rb"))
         if file.metadata.num_rows > MOST_ROWS:
             raise ShareRefusedError("more rows than any shop has")
         names = file.schema_arrow.names

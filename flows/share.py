@@ -31,6 +31,7 @@ from schemas.share import (
     read_names,
     spellings,
 )
+from schemas.toml_text import MOST_CHARACTERS
 from warehouse import wording
 from warehouse.questions import ask
 from warehouse.shop import ShopFolder
@@ -79,10 +80,12 @@ def names_of(path: Path) -> NameBook:
 
     Raises MistakesError: With every mistake in it.
     """
-    try:
-        return read_names(path.read_text(encoding="utf-8", errors="replace"), path.name)
-    except FileNotFoundError:
+    # A folder that many write to may hold a pipe that never ends, or a file of gigabytes.
+    if not path.is_file():
         return NameBook()
+    with path.open("rb") as file:
+        text = file.read(4 * MOST_CHARACTERS + 1).decode(errors="replace")
+    return read_names(text, path.name)
 
 
 def _bikes_by_name(found: pl.DataFrame) -> dict[str, Counter[str]]:

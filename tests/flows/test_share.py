@@ -1,5 +1,7 @@
 """Share and pool: nothing private leaves, hostile files harm nobody, every shop counts once."""
 
+import os
+
 import numpy as np
 import polars as pl
 import pyarrow as pa
@@ -15,7 +17,7 @@ from flows.pool import (
     sound_shops,
     with_names,
 )
-from flows.share import to_share, write_share
+from flows.share import names_of, to_share, write_share
 from schemas.share import SCHEMA, NameBook, folded
 from tests.conftest import command_line
 from tests.studies.pooled_shops import share_frame
@@ -125,6 +127,32 @@ def test_hostile_files_are_refused_by_name_and_a_sound_one_beside_them_counts(tm
         assert f"{name}.parquet: " in said, name
     assert "newer.parquet: of form 9, this program reads form 1" in said
     assert "log_mean_gain in 7" in said
+
+
+def test_a_file_whose_name_is_no_text_is_read_as_any_other(tmp_path):
+    write_share(tmp_path / "sound.parquet", frame(5))
+    odd = os.fsencode(tmp_path) + b"/\xff\xfe.parquet"
+    try:
+        os.rename(tmp_path / "sound.parquet", odd)
+    except OSError:
+        pytest.skip("this file system takes names of text only")
+    found, told = read_files(tmp_path)
+    assert [rows.height for rows in found.values()] == [frame(5).height]
+    assert told == []
+
+
+def test_a_row_that_stands_many_times_in_one_file_counts_once_and_is_told(tmp_path):
+    # Forty times the same measurement is no forty measurements: its variance would be a fortieth.
+    write_share(tmp_path / "again.parquet", pl.concat([frame(5)] * 40))
+    found, told = read_files(tmp_path)
+    assert found["again.parquet"].height == frame(5).height
+    assert told == [f"again.parquet: {39 * frame(5).height:,} rows said again, each counts once"]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs a named pipe")
+def test_a_pipe_for_a_dictionary_of_names_keeps_nobody_waiting(tmp_path):
+    os.mkfifo(tmp_path / "names.toml")
+    assert names_of(tmp_path / "names.toml") == NameBook()
 
 
 def test_a_shop_counts_once_by_its_newest_file_and_never_against_itself():
