@@ -9,6 +9,7 @@ the confidence. The weights are judgement, tried on translated headers and unit 
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import math
 import re
@@ -22,7 +23,7 @@ import numpy as np
 import polars as pl
 
 from flows.privacy import private_by_name, private_by_values
-from flows.readers.head import bare_key, unit_of_key
+from flows.readers.head import bare_key, unit_behind, unit_of_key
 from flows.readers.source import EARLIEST_S, LATEST_S, Look
 from flows.readers.words import known_unit, name_and_unit, number, other_unit, plain_words
 from schemas import desk
@@ -66,7 +67,9 @@ STANDARDS = {
 }
 TIME_FORMATS = (
     "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%d.%m.%Y %H:%M:%S",
-    "%d.%m.%Y %H:%M", "%Y/%m/%d %H:%M:%S", "%Y/%m/%d %H:%M", "%d/%m/%Y %H:%M:%S", "%d/%m/%Y %H:%M",
+    "%d.%m.%Y %H:%M", "%d/%m/%Y %I:%M:%S %p", "%d/%m/%Y %I:%M %p", "%m/%d/%Y %I:%M:%S %p",
+    "%m/%d/%Y %I:%M %p", "%Y/%m/%d %H:%M:%S", "%Y/%m/%d %H:%M", "%d/%m/%Y %H:%M:%S",
+    "%d/%m/%Y %H:%M",
     "%m/%d/%Y %H:%M:%S", "%m/%d/%Y %H:%M", "%Y-%m-%d", "%d.%m.%Y",
 )  # fmt: skip
 
@@ -569,7 +572,7 @@ def _tables(
         tables["sheet"] = {"name": look.sheet}
     if kind == "pull" and {"wheel_power", "wheel_torque"} & set(channels):
         tables["power"] = _power(look, questions)
-    if fields := _head_fields(look):
+    if fields := _head_fields(look, questions):
         separator = {"separator": look.separator} if look.separator != ":" else {}
         tables["metadata"] = {**separator, "fields": fields}
     return tables
@@ -688,7 +691,7 @@ def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
     return power
 
 
-def _head_fields(look: Look) -> dict[str, dict[str, Any]]:
+def _head_fields(look: Look, questions: list[Question]) -> dict[str, dict[str, Any]]:
     fields: dict[str, dict[str, Any]] = {}
     decimal = str(look.text.get("decimal", "."))
     patterns = {c.word: (*c.sure, *c.head) for c in CHANNELS.values() if c.in_head}
@@ -698,8 +701,13 @@ def _head_fields(look: Look) -> dict[str, dict[str, Any]]:
             if name in fields or not any(re.fullmatch(pattern, words) for pattern in named):
                 continue
             if name == "started_at":
-                if form := _time_format(value):
-                    fields[name] = {"key": key, "format": form}
+                if forms := _time_formats(value):
+                    fields[name] = {"key": key, "format": forms[0]}
+                if len(forms) > 1:
+                    fields[name]["assumed"] = ["format"]
+                    text = f"Is the day first in {value.strip()!r}, or the month?"
+                    asked = f"metadata.fields.{name}.format"
+                    questions.append(Question(key=asked, text=text, choices=forms, chosen=forms[0]))
             elif not BY_WORD[name].unit:
                 if number(value, decimal) is not None:
                     fields[name] = {"key": key}
@@ -707,29 +715,30 @@ def _head_fields(look: Look) -> dict[str, dict[str, Any]]:
                 name, value, said := stated or _unit_in_words(words) or "", decimal
             ):
                 fields[name] = {"key": key, "unit": unit}
-                glued = value.strip().partition(" ")[2]
-                if name != "ambient_humidity" and not (known_unit(glued) or known_unit(said)):
+                is_percent = name == "ambient_humidity" and unit == "%"
+                if not (is_percent or unit_behind(value) or known_unit(said)):
                     fields[name]["assumed"] = ["unit"]
             break
     return fields
 
 
 def _head_unit(name: str, value: str, stated: str, decimal: str) -> str | None:
-    shown, _, glued = value.strip().partition(" ")
+    shown = value.strip().partition(" ")[0]
     found = number(shown.rstrip("%°"), decimal)
     if found is None:
         return None
+    unit = unit_behind(value) or known_unit(stated)
     if name == "ambient_humidity":
-        return "%"
-    unit = known_unit(glued) or known_unit(stated) if glued or stated else None
+        is_share = found <= 1.0 and unit is None and "%" not in shown
+        return "1" if is_share else "%"
     return best_unit(BY_WORD[name], np.array([found, found]), unit)
 
 
-def _time_format(value: str) -> str | None:
+def _time_formats(value: str) -> tuple[str, ...]:
+    """Return the form of a time; two where the day could be the month, and is another day then."""
+    fits: dict[dt.datetime, str] = {}
     for form in TIME_FORMATS:
-        try:
-            dt.datetime.strptime(value.strip(), form)  # noqa: DTZ007 - the file gives no zone
-        except ValueError:
-            continue
-        return form
-    return None
+        with contextlib.suppress(ValueError):
+            at = dt.datetime.strptime(value.strip(), form)  # noqa: DTZ007 - the file gives no zone
+            fits.setdefault(at, form)
+    return tuple(fits.values())

@@ -13,7 +13,8 @@ import polars as pl
 from schemas.units import known_units
 
 _SPELLINGS = {
-    "rpm": "rpm r/min rev/min u/min umin min-1 min^-1 1/min upm tr/min giri/min ot/min obr/min min⁻¹",
+    "rpm": "rpm r/min rev/min u/min umin min-1 min^-1 min⁻¹ 1/min upm tr/min giri/min ot/min "
+    "obr/min",
     "s": "s sec secs second seconds sek sekunden secondes secondi",
     "us": "us µs μs microseconds",
     "ms": "ms msec millisec milliseconds",

@@ -8,8 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from flows.metrics.notes import Note, note
-from flows.readers.head import Entry, entry_of, nearest_key, unit_of_key
-from flows.readers.words import known_unit
+from flows.readers.head import Entry, entry_of, nearest_key, unit_behind, unit_of_key
 from flows.steps.convert import is_same_unit
 from schemas.card import GEARS
 from schemas.columns import CHANNELS
@@ -21,6 +20,10 @@ FACTORS = (0.5, 2.0)
 
 FIRST_YEAR = 1980
 """Before it no logger wrote the time: a clock that stands at its own zero, or was never set."""
+
+LEAST_HUMIDITY_PCT = 2.0
+"""No workshop's air is as dry: it is a share of 1, or a sensor that is off (common practice, no
+source)."""
 
 Gap = dict[str, str]
 """What a layout asks for and a file does not give: `gap_kind`, `entry`, and what is `instead`."""
@@ -93,7 +96,7 @@ def _reading(field: str, asked: HeadField, entry: Entry, value: float) -> dict[s
     """Return a reading of the air in SI, where its unit is the layout's and its size can be."""
     name = HEAD_FIELDS[field]
     meaning = CHANNELS[name]
-    stated = known_unit(entry.text.strip().partition(" ")[2].strip())
+    stated = unit_behind(entry.text)
     if entry.key != asked.key:
         # A key that is as the layout has it was read by a person, with the unit beside it.
         stated = stated or unit_of_key(entry.key)
@@ -102,14 +105,15 @@ def _reading(field: str, asked: HeadField, entry: Entry, value: float) -> dict[s
         return note("head entry in other unit", key=asked.key, found=found, unit=asked.unit)
     step = conversion(asked.unit or "1", meaning.unit)
     value = value * step.factor + step.offset
-    if not meaning.low <= value <= meaning.high:  # type: ignore[operator]
+    low = LEAST_HUMIDITY_PCT if field == "ambient_humidity" else meaning.low
+    if not low <= value <= meaning.high:  # type: ignore[operator]
         return note(
             "head entry out of range",
             key=asked.key,
             found=entry.text,
             value=value,
             unit=meaning.unit,
-            low=meaning.low,
+            low=low,
             high=meaning.high,
         )
     return {name: value}

@@ -13,7 +13,7 @@ from flows.metrics.ride_turns import turns
 from flows.readers.source import BadRow, Source, UnreadableError
 from flows.steps.convert import PLACE, Converted, Converter
 from flows.steps.doubts import Doubts, doubts
-from flows.steps.head_facts import Gap, head_facts
+from flows.steps.head_facts import LEAST_HUMIDITY_PCT, Gap, head_facts
 from schemas.columns import CHANNELS
 from schemas.layout import HEAD_FIELDS, Layout
 from schemas.samples import NEEDED
@@ -250,7 +250,9 @@ def facts_of(
     for name in HEAD_FIELDS.values():
         # Without a head entry, a logged channel of the room's air says the same.
         if name not in facts and name in channels:
-            facts[name] = float(np.nanmedian(channels[name]))
+            middle = float(np.nanmedian(channels[name]))
+            if name != "ambient_humidity_pct" or middle >= LEAST_HUMIDITY_PCT:
+                facts[name] = middle
     return facts
 
 

@@ -19,7 +19,7 @@ from schemas.columns import CHANNELS
 from schemas.layout import CHANNEL_COLUMNS, Layout
 from schemas.settings import ShopSettings
 
-READ_VERSION = 8
+READ_VERSION = 9
 """Raise it when a reader, a conversion or a contract changes what it gives for the same bytes."""
 
 

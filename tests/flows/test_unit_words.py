@@ -1,13 +1,16 @@
 """A unit in a spelling nobody taught: read right, or asked for; never put in as if stated."""
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from flows.guess import guess
+from flows.guess import _head_fields, guess
 from flows.readers.look import look
 from flows.readers.words import known_unit
+from flows.steps.head_facts import head_facts
+from schemas.layout import HeadField, TextRules
 
 # NIST SP 811, appendix B (exact or to the last digit printed there).
 FOOT_POUND_NM, HORSEPOWER_W, METRIC_HORSEPOWER_W = 1.3558179483314004, 745.6998715822702, 735.49875
@@ -94,3 +97,61 @@ def test_a_unit_that_nobody_knows_is_asked_for_and_marked_as_assumed(
     assert f"channels.{channel}.unit" in asked
     assert column.split("[")[1][:-1] in asked[f"channels.{channel}.unit"]
     assert "unit" in drafted.tables["channels"][channel]["assumed"]
+
+
+HEAD = {"Pressure": "955.0 hPa", "Temp": "27.0 degC", "Humidity": "47 %"}
+FIELDS = {
+    "ambient_pressure": HeadField(key="Pressure", unit="hPa"),
+    "ambient_temp": HeadField(key="Temp", unit="degC"),
+    "ambient_humidity": HeadField(key="Humidity", unit="%"),
+}
+
+
+def air_of(**entries):
+    """Return the facts and what is told of a head read by a layout in hPa, degC and percent."""
+    layout = SimpleNamespace(head_asked=FIELDS, text=TextRules())
+    facts, notes, _ = head_facts(HEAD | entries, layout)
+    return facts, [told["code"] for told in notes]
+
+
+def test_a_humidity_that_is_a_share_of_one_is_not_taken_for_percent():
+    # At 27 degC and 955 hPa 47 % are 16.8 hPa of vapour: taken for 0.47 % power is 2 % low.
+    facts, told = air_of(Humidity="0.47")
+    assert "ambient_humidity_pct" not in facts
+    assert told == ["head entry out of range"]
+    drafted = drafted_head("Humidity: 0.47")
+    assert drafted["ambient_humidity"]["unit"] == "1"
+    assert drafted["ambient_humidity"]["assumed"] == ["unit"]
+    assert drafted_head("Humidity: 47")["ambient_humidity"] == {"key": "Humidity", "unit": "%"}
+
+
+def test_the_unit_behind_a_reading_counts_whatever_stands_after_it():
+    for text in ("50 °F (10 °C)", "50 deg F, room"):
+        facts, told = air_of(Temp=text)
+        assert "ambient_temp_k" not in facts, text
+        assert told == ["head entry in other unit"], text
+    facts, told = air_of(Pressure="955 hPa QFE", Temp="27.0 C (sensor 2)")
+    assert (facts["ambient_pressure_pa"], facts["ambient_temp_k"]) == (95_500.0, 300.15)
+    assert told == []
+
+
+def test_a_date_above_the_table_that_could_be_two_days_is_asked_for():
+    for text, forms in (
+        ("03/04/2026 14:05", ("%d/%m/%Y %H:%M", "%m/%d/%Y %H:%M")),
+        ("3/4/2026 2:05 PM", ("%d/%m/%Y %I:%M %p", "%m/%d/%Y %I:%M %p")),
+    ):
+        started = drafted_head(f"Date: {text}", questions := [])["started_at"]
+        assert started == {"key": "Date", "format": forms[0], "assumed": ["format"]}
+        assert [(q.key, q.choices) for q in questions] == [
+            ("metadata.fields.started_at.format", forms)
+        ]
+    for sure in ("03.04.2026 14:05", "04/13/2026 14:05", "04/04/2026 14:05"):
+        assert "assumed" not in drafted_head(f"Date: {sure}", questions := [])["started_at"]
+        assert questions == []
+
+
+def drafted_head(line, questions=None):
+    """Return what a draft makes of one line above a table."""
+    key, _, value = line.partition(": ")
+    asked = [] if questions is None else questions
+    return _head_fields(SimpleNamespace(head={key: value}, text={}), asked)
