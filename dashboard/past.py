@@ -9,13 +9,15 @@ from typing import Any
 import streamlit as st
 
 from dashboard import address
-from warehouse import history
+from warehouse import history, wording
 from warehouse.damage import DamagedError
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current
 
 AS_OF = "as_of"
 NOW = "now"
+MOST_SHOWN = 40
+"""Signs of an address that are shown where they name no day."""
 _KEPT, _PAGE = "as_of_kept", "as_of_page"
 
 
@@ -38,9 +40,14 @@ def day() -> dt.date | None:
 def shown(folder: Path) -> Snapshot | None:
     """Return the snapshot that the pages show.
 
-    Raises DamagedError where it is damaged, HistoryError where the day cannot be told.
+    Raises DamagedError where it is damaged, HistoryError where the day cannot be told or is none:
+    today's figures are not shown to whoever asked for another day.
     """
     asked = day()
+    if asked is None and (said := st.query_params.get(AS_OF)):
+        raise history.HistoryError(
+            f"{wording.escaped(repr(said[:MOST_SHOWN]))} is no day such as 2026-03-31"
+        )
     return history.as_of(folder, asked) if asked else current(folder)
 
 

@@ -27,13 +27,20 @@ def remake(folder: Path, target: Path, at: dt.datetime, progress: Progress) -> l
     shop = ShopFolder(folder.resolve())
     if not shop.exists():
         open_shop(folder)
+    whole = acts.journal(shop)
+    # Or the journal's last day: a clock may have been set back.
+    came = [dt.datetime.fromisoformat(entry["at"]) for entry in acts.entries_of(whole)[0][-1:]]
+    if at.date() > max(
+        one.astimezone(at.tzinfo).date() for one in (dt.datetime.now(dt.UTC), *came)
+    ):
+        raise BackupError(f"{at.date()} has not come yet: copy the folder for the shop of now")
     if target.exists() and any(target.iterdir()):
         raise BackupError(
             f"{target} holds something, and nothing is written over: name a new folder"
         )
     if shop.root in target.resolve().parents:
         raise BackupError(f"{target} lies in the shop itself: name another folder")
-    journal = _until(acts.journal(shop), ("at",), at)
+    journal = _until(whole, ("at",), at)
     files = _standing(journal, at)
     if SETTINGS_NAME not in {file.path for file in files}:
         first = next(iter(acts.entries_of(acts.journal(shop))[0]), {"at": "the next update"})

@@ -75,7 +75,7 @@ def moment(text: str, *, at_end: bool = True, zone: dt.tzinfo | None = None) -> 
             text += "T23:59:59.999999" if at_end else "T00:00"
         found = dt.datetime.fromisoformat(text)
         return found.replace(tzinfo=found.tzinfo or zone).astimezone(zone)
-    except ValueError:
+    except (ValueError, OverflowError):  # the last hours of the year 9999 elsewhere
         raise BackupError(f'{text!r} is no day or moment such as "2026-11-30 18:00"') from None
 
 

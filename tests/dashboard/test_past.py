@@ -51,6 +51,16 @@ def test_a_day_that_cannot_be_told_is_refused_with_the_way_back(page):
     assert "as_of" not in page.query_params
 
 
+def test_what_is_no_day_is_refused_and_not_taken_for_today(page):
+    for text in ("2025-6-3", "last week", "[x](http://example.org)" + "9" * 9000):
+        page.query_params["as_of"] = text
+        page.run()
+        assert not page.exception
+        assert "is no day such as 2026-03-31" in page.error[0].value
+        assert "](http" not in page.error[0].value
+        assert len(page.error[0].value) < 200
+
+
 def test_all_that_changed_stands_under_headings_that_say_what_it_is(page):
     page.query_params["since"] = "2025-06-03"
     page.run()

@@ -20,7 +20,7 @@ from flows.backup_folder import BackupError
 from flows.cli import app
 from flows.people import People
 from flows.remake import remake
-from flows.restore import restore
+from flows.restore import moment, restore
 from flows.steps.progress import quietly
 from flows.steps.selfcheck import self_check
 from flows.terminal import console
@@ -154,6 +154,9 @@ def test_a_day_before_the_journal_begins_is_refused(lived, tmp_path):
     shop, _ = lived
     with pytest.raises(BackupError, match="begins at 2026-05-04"):
         remake(shop.folder.root, tmp_path / "then", DAYS[0] - dt.timedelta(days=1), quietly)
+    for text, said in (("2999-12-31", "has not come yet"), ("9999-12-31 23:59-12:00", "is no day")):
+        with pytest.raises(BackupError, match=said):
+            remake(shop.folder.root, tmp_path / "then", moment(text, zone=dt.UTC), quietly)
     assert not (tmp_path / "then").exists()
 
 
