@@ -6,13 +6,17 @@ between sending and remembering has it sent twice, which is better than not at a
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
+import importlib.util
 import json
 import logging
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 
+from flows.apart import Limits, Worker, worker
+from flows.readers.source import UnreadableError
+from flows.steps.refresh import short_hash
 from schemas.settings import ShopSettings
 from warehouse import disk, wording
 from warehouse.questions import ask
@@ -25,6 +29,8 @@ KINDS = {"left lean": "stop", "left perhaps lean": "stop", "logger": "logger"}
 AT_ONCE = 10
 """So many are sent in one message; the pages show all."""
 WAIT_S = 20.0
+LIMITS = Limits(memory_mb=600.0, processor_s=WAIT_S, clock_s=2 * WAIT_S)
+"""Of sending to one address: what answers there may never end."""
 NOT_INSTALLED = "news are not sent: `pip install rollbook[tell]` brings what sends them"
 
 
@@ -37,15 +43,37 @@ def tell_people(shop: ShopFolder, settings: ShopSettings, snapshot: Snapshot) ->
         return ""
     kept = shop.warehouse / "told.json"
     wanted = dict(_worth_telling(shop, settings, snapshot))
-    known: set[str] | None = None
-    with contextlib.suppress(OSError, ValueError, TypeError):
-        known = set(json.loads(kept.read_bytes()))
-    fresh = [] if known is None else [said for key, said in wanted.items() if key not in known]
-    if fresh and (failed := send(settings, fresh)):
-        return failed
-    if known is None or not wanted.keys() <= known:
-        write_whole(kept, json.dumps(sorted(wanted.keys() | (known or set()))))
-    return ""
+    urls = {short_hash(url): url for one in settings.tell.urls if (url := one.get_secret_value())}
+    before = _known(kept, urls)
+    # An address that is new, or corrected, hears what nobody was told yet.
+    anyone = set().union(*before.values()) if before else set(wanted)
+    known = {mark: before.get(mark, anyone) for mark in urls}
+    failed, told = 0, {}
+    with worker() as apart:
+        for mark, url in urls.items():
+            fresh = [said for key, said in wanted.items() if key not in known[mark]]
+            if fresh and importlib.util.find_spec("apprise") is None:
+                return NOT_INSTALLED
+            is_told = not fresh or _is_sent(apart, url, settings.shop.name, fresh)
+            failed += not is_told
+            told[mark] = known[mark] | wanted.keys() if is_told else known[mark]
+    if told != before:
+        write_whole(kept, json.dumps({mark: sorted(keys) for mark, keys in told.items()}))
+    if not failed:
+        return ""
+    of_all = wording.counted(len(urls), "address", "addresses")
+    return f"news could not be sent to {failed} of {of_all} under [tell]; tried again later"
+
+
+def _known(kept: Path, marks: Iterable[str]) -> dict[str, set[str]]:
+    """Return what each address was told; nothing is known of an address that is new."""
+    try:
+        told = json.loads(kept.read_bytes())
+        # As it was kept before there was a list for each address.
+        told = dict.fromkeys(marks, told) if isinstance(told, list) else told
+        return {mark: set(keys) for mark, keys in told.items()}
+    except (OSError, ValueError, TypeError, AttributeError):
+        return {}
 
 
 def _worth_telling(
@@ -69,27 +97,28 @@ def _worth_telling(
                 yield f"disk {today:%Y-%m}", told
 
 
-def send(settings: ShopSettings, said: list[str]) -> str:
-    """Send sentences as one message to each address; return what failed, without the addresses."""
+def _is_sent(apart: Worker, url: str, title: str, said: Sequence[str]) -> bool:
+    """Send sentences as one message to one address, apart: its answer may be endless."""
+    lines = [*said[:AT_ONCE], *[f"and {len(said) - AT_ONCE} more"] * (len(said) > AT_ONCE)]
     try:
-        import apprise
-    except ImportError:
-        return NOT_INSTALLED
+        return apart.call(LIMITS, send, url, title, "\n".join(lines))
+    except (UnreadableError, RuntimeError, OSError):  # a limit, or no process to send from
+        return False
+
+
+def send(url: str, title: str, text: str) -> bool:
+    """Send a message to an address; whether it went out. Runs apart."""
+    import apprise
+
     # Its own words on a failure may quote an address.
     logging.getLogger("apprise").disabled = True
-    lines = said[:AT_ONCE] + [f"and {len(said) - AT_ONCE} more"] * (len(said) > AT_ONCE)
-    failed = 0
-    for url in settings.tell.urls:
-        place = apprise.Apprise()
-        try:
-            is_sent = place.add(url.get_secret_value()) and place.notify(
-                "\n".join(lines), title=settings.shop.name, body_format=apprise.NotifyFormat.TEXT,
-                timeout=WAIT_S,
-            )  # fmt: skip
-        except Exception:  # noqa: BLE001 - a library of a hundred services; nothing may stop
-            is_sent = False
-        failed += not is_sent
-    if not failed:
-        return ""
-    of_all = wording.counted(len(settings.tell.urls), "address", "addresses")
-    return f"news could not be sent to {failed} of {of_all} under [tell]; tried again later"
+    place = apprise.Apprise()
+    try:
+        return bool(
+            place.add(url)
+            and place.notify(
+                text, title=title, body_format=apprise.NotifyFormat.TEXT, timeout=WAIT_S
+            )
+        )
+    except Exception:  # noqa: BLE001 - a library of a hundred services; nothing may stop
+        return False

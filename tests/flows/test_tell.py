@@ -1,13 +1,19 @@
 """News are sent once each, a failure stops nothing, and no address is shown anywhere."""
 
+import contextlib
 import json
 import logging
+import socket
 import threading
+import time
 from datetime import date, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
 
+import psutil
 import pytest
 
+from flows import tell
+from flows.apart import worker
 from flows.event_log import event, keep_events
 from flows.tell import tell_people
 from schemas.settings import ShopSettings, published, read_settings
@@ -70,6 +76,51 @@ def test_what_could_not_be_sent_is_said_without_the_address_and_sent_later(shop,
     assert SECRET not in failed + caplog.text
     assert tell_people(shop.folder, telling(port), waits(shop, "two.csv")) == ""
     assert len(got) == 1
+
+
+def test_an_address_that_fails_does_not_have_the_others_told_again_and_again(
+    tmp_path, post_box, monkeypatch
+):
+    port, got = post_box
+    shop = ShopFolder(tmp_path)
+    shop.make()
+    news = {"one": "first"}
+    monkeypatch.setattr(tell, "_worth_telling", lambda *_: news.items())
+
+    def told(*urls):
+        given = {"tell": {"urls": list(urls), "what": ["waits"]}}
+        return tell_people(shop, ShopSettings.model_validate(given), None)
+
+    good, bad = f"json://127.0.0.1:{port}/", "json://127.0.0.1:1/"
+    assert told(good, bad) == ""
+    news["two"] = "second"
+    for _ in range(2):
+        assert "1 of 2 addresses" in told(good, bad)
+    assert [message["message"] for message in got] == ["second"]
+    news["three"] = "third"
+    # An address that takes the place of another is told what nobody was.
+    assert told(good, f"{good}other") == ""
+    assert [message["message"] for message in got] == ["second", "third", "third"]
+
+
+def test_an_answer_that_never_ends_ends_with_the_process_that_reads_it(monkeypatch):
+    def pour(served):
+        place, _ = served.accept()
+        place.recv(9_999)
+        with contextlib.suppress(OSError):
+            place.sendall(b"HTTP/1.1 200 OK\r\n\r\n")
+            while True:
+                place.sendall(bytes(100_000))
+
+    monkeypatch.setattr(tell, "LIMITS", tell.LIMITS._replace(memory_mb=250.0, clock_s=15.0))
+    with socket.create_server(("127.0.0.1", 0)) as served, worker() as apart:
+        threading.Thread(target=pour, args=(served,), daemon=True).start()
+        url = f"json://127.0.0.1:{served.getsockname()[1]}/"
+        began = time.monotonic()
+        assert not tell._is_sent(apart, url, "shop", ["news"])
+        assert apart._process is None
+        assert time.monotonic() - began < 40.0
+    assert psutil.Process().memory_info().rss < 2e9
 
 
 def test_without_an_address_nothing_is_looked_at(shop):
