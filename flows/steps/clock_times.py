@@ -20,6 +20,10 @@ HALF_DAY_S = 43_200.0
 _TIMES = ("%H:%M:%S%.f", "%H:%M:%S", "%H:%M", "%I:%M:%S%.f %p", "%I:%M:%S %p", "%I:%M %p")
 _YEAR_FIRST = ("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y%m%d")
 _DAY_FIRST = ("%d/%m/%Y", "%d-%m-%Y", "%d.%m.%Y", "%d/%m/%y", "%d-%m-%y", "%d.%m.%y")
+LEAST_YEAR = 100
+"""Below, a year of two digits was taken for a whole one: 03.04.26 is no day of the year 3."""
+FIRST_YEAR = 1980
+"""Before it no logger wrote the time: a clock that stands at its own zero, or was never set."""
 _MONTH_FIRST = ("%m/%d/%Y", "%m-%d-%Y", "%m.%d.%Y", "%m/%d/%y", "%m-%d-%y", "%m.%d.%y")
 
 
@@ -86,7 +90,16 @@ class ClockTimes:
                     "time not readable", column=self.channel.column, since_1970=seen[0],
                     unit=self.unit,
                 ) from None  # fmt: skip
-            self.started_at = start.replace(tzinfo=None)
+            self._begin(start.replace(tzinfo=None))
+
+    def _begin(self, at: dt.datetime) -> None:
+        """Keep when the log began, where its clock was ever set."""
+        if at.year >= FIRST_YEAR:
+            self.started_at = at
+            return
+        never = note("head entry clock never set", key=self.channel.column, found=str(at))
+        if never["code"] not in {told["code"] for told in self.notes}:
+            self.notes.append(never)
 
     def _clock(self, cells: pl.Series, clock: str) -> Seconds:
         if cells.dtype == pl.Time:
@@ -131,7 +144,7 @@ class ClockTimes:
         else:
             absolute = local = moments
         if self.started_at is None and (given := local.drop_nulls()).len():
-            self.started_at = given[0]
+            self._begin(given[0])
         # Whole microseconds: seconds since 1970 as a float are good to a quarter of one only.
         micros = absolute.dt.epoch("us")
         if self._origin_us is None and (given := micros.drop_nulls()).len():
@@ -195,7 +208,8 @@ class ClockTimes:
                     found = some.str.to_datetime(form, strict=False, time_unit="us")
                 except pl.exceptions.PolarsError:
                     continue
-                if found.null_count() <= 0.05 * some.len():
+                years = found.dt.year()
+                if found.null_count() <= 0.05 * some.len() and (years >= LEAST_YEAR).all():
                     return form
         return None
 
@@ -213,13 +227,15 @@ def _as_text(cells: pl.Series) -> pl.Series:
 
 
 def _clock_texts(cells: pl.Series, missing: list[str]) -> tuple[np.ndarray, np.ndarray]:
-    """Return seconds of texts such as 1:02:03.5, 12:03,25 or 75.2, and which are none."""
+    """Return seconds of texts such as 1:02:03.5, 12:03,25 or 11:02:03 PM, and which are none."""
     text = _as_text(cells).str.strip_chars()
     given = (text.is_not_null() & (text != "") & ~text.is_in(missing)).fill_null(value=False)
     steps = text.str.extract_groups(
-        r"^(?:(\d{1,3}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+|:\d{3})?)$"
+        r"^(?:(\d{1,3}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+|:\d{3})?)(?:\s*([AaPp])[Mm])?$"
     ).struct.unnest()
     hours = steps.to_series(0).cast(pl.Float64, strict=False).fill_null(0.0)
+    half = steps.to_series(3).str.to_lowercase()
+    hours = (hours % 12.0 + 12.0 * (half == "p")).zip_with(half.is_not_null(), hours)
     minutes = steps.to_series(1).cast(pl.Float64, strict=False)
     seconds = steps.to_series(2).str.replace(r"[,:]", ".").cast(pl.Float64, strict=False)
     values = (hours * 3600 + minutes * 60 + seconds).to_numpy()

@@ -9,6 +9,7 @@ from typing import Any
 
 from flows.metrics.notes import Note, note
 from flows.readers.head import Entry, entry_of, nearest_key, unit_behind, unit_of_key
+from flows.steps.clock_times import FIRST_YEAR
 from flows.steps.convert import is_same_unit
 from schemas.card import GEARS
 from schemas.columns import CHANNELS
@@ -17,9 +18,6 @@ from schemas.units import conversion
 
 FACTORS = (0.5, 2.0)
 """What is no correction factor lies beyond these (common practice, no source)."""
-
-FIRST_YEAR = 1980
-"""Before it no logger wrote the time: a clock that stands at its own zero, or was never set."""
 
 LEAST_HUMIDITY_PCT = 2.0
 """No workshop's air is as dry: it is a share of 1, or a sensor that is off (common practice, no

@@ -106,6 +106,28 @@ def test_dates_and_times_of_many_forms(cells, started):
     assert reader.started_at == started
 
 
+def test_a_year_of_two_digits_is_of_our_century_and_a_clock_never_set_is_no_day():
+    cells = ["03.04.26 14:00:00.0", "03.04.26 14:00:00.5"]
+    found, _, reader = seconds(cells, 'form = "date and time"')
+    assert found == pytest.approx([0.0, 0.5])
+    assert reader.started_at == dt.datetime(2026, 4, 3, 14)
+    for cells, rules in (
+        (["01.01.1970 00:00:01", "01.01.1970 00:00:02"], 'form = "date and time"'),
+        ([1.0, 2.0], 'form = "epoch"'),
+    ):
+        found, _, reader = seconds(cells, rules)
+        assert found == pytest.approx([0.0, 1.0])
+        assert reader.started_at is None
+        assert [told["code"] for told in reader.notes] == ["head entry clock never set"]
+
+
+def test_clock_times_in_twelve_hours_run_over_noon_and_midnight():
+    noon = ["11:59:59 AM", "12:00:00 PM", "12:59:59.5 pm", "1:00:00PM"]
+    assert seconds(noon, 'form = "clock"')[0] == pytest.approx([0.0, 1.0, 3600.5, 3601.0])
+    midnight = ["11:59:59 PM", "12:00:00 AM", "12:00:01.000 AM"]
+    assert seconds(midnight, 'form = "clock"')[0] == pytest.approx([0.0, 1.0, 2.0])
+
+
 def test_a_day_that_could_be_a_month_is_asked_for():
     cells = ["03/04/2025 10:40:00", "03/04/2025 10:40:01"]
     with pytest.raises(UnreadableError, match="day first or the month first"):
