@@ -19,6 +19,7 @@ from flows.apart import Limits, Worker, worker
 from flows.metrics.chain import Chain, agrees_too_well, chain, offsets
 from flows.readers.source import UnreadableError
 from flows.share import BETWEEN_PARTS, NAMES, SUFFIX, names_of, to_share
+from flows.steps.everywhere import FIGURES_SCHEMA
 from flows.terminal import prose, say
 from schemas.share import (
     SHARE_VERSION,
@@ -369,16 +370,6 @@ def _as_spelt_here(figures: pl.DataFrame, own_models: list[str], book: NameBook)
         .with_columns(model_id=pl.coalesce("own", "model_id"))
         .drop("plain", "own")
     )
-
-
-FIGURES_SCHEMA = {
-    "figure": pl.String, "model_id": pl.String, "change_key": pl.String, "fitted_parts": pl.String,
-    "shops": pl.Int64, "dynos": pl.Int64, "bikes": pl.Int64, "own_bikes": pl.Int64,
-    **dict.fromkeys(
-        ("mean_pct", "lower_pct", "upper_pct", "next_lower_pct", "next_upper_pct",
-         "between_bikes_sd_pct", "between_dynos_sd_pct"), pl.Float64,
-    ),
-}  # fmt: skip
 
 
 def _bikes(rows: pl.DataFrame, short: str, *, by_parts: bool) -> tuple[pl.DataFrame, pl.DataFrame]:

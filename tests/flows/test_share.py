@@ -277,6 +277,14 @@ def test_a_pool_is_not_published_from_an_emptied_database(demo_copy, tmp_path):
     assert quotes(demo_copy.root) == before != []
 
 
+def test_a_pool_kept_by_another_version_stops_no_update(shop):
+    kept = shop.folder.everywhere
+    kept.parent.mkdir(exist_ok=True)
+    pl.DataFrame({"figure": ["x"], "bikes": ["many"]}).write_parquet(kept)
+    shop.work_out("out.everywhere")
+    assert shop.rows("SELECT count(*) FROM out.everywhere") == [(0,)]
+
+
 def quotes(root):
     with open_reader(current(root).path) as reader:
         return reader.sql(
