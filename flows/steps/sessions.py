@@ -18,6 +18,9 @@ from warehouse import store
 
 LEAST_WINDOW_RPM = 150.0
 """Width over which a lean error must hold: one bandwidth, so that no wiggle makes a window."""
+RUN_WITHIN_DAYS = (-1, 366)
+"""Of the day on which the bike came, by the card: no bike is run before it came, but a clock of
+another zone may say so; a job that is open for over a year is rare (our judgement, no source)."""
 HIGH_START_SHARE = 1.2
 """Pulls of one session start at like speeds; one that starts this much higher is told."""
 LEAST_FOR_GRUBBS = 4
@@ -81,7 +84,7 @@ def _make(given: Given, payloads: list[dict[str, Any]]) -> Records:
 SESSIONS = Step(
     name="average sessions",
     doing="averaging sessions",
-    version=8,
+    version=9,
     key="stage_id",
     tables=(
         "out.session", "out.session_pull", "out.stage_mixture", "out.lean_window",
@@ -218,6 +221,10 @@ def _session(
     corrected = len(factor) == len(used) and stage["induction"] == "natural"
     if 0 < len(factor) < len(used):
         notes.append(note("air of some pulls", with_air=len(factor), pulls=len(used)))
+    run_on = min(started).date() if started else stage["received_on"]
+    if not RUN_WITHIN_DAYS[0] <= (run_on - stage["received_on"]).days <= RUN_WITHIN_DAYS[1]:
+        received = stage["received_on"].isoformat()
+        notes.append(note("day in doubt", on=run_on.isoformat(), received=received))
     lowest_rpm = min(head["sweep_from_rpm"] for head in used)
     notes += [
         note(
@@ -237,7 +244,7 @@ def _session(
         "job_id": stage["job_id"],
         "bike_id": stage["bike_id"],
         "model_id": stage["model_id"],
-        "run_on": min(started).date() if started else stage["received_on"],
+        "run_on": run_on,
         "pulls": len(heads),
         "pulls_used": len(used),
         "pulls_agreeing": agreeing.size,

@@ -114,6 +114,16 @@ def two_stages(shop, make, levels=(1.0, 1.0), second="", **change):
     shop.work_out("out.gain")
 
 
+def test_a_run_dated_before_the_bike_came_or_years_after_is_told(shop):
+    for number, begun in enumerate(("2025-03-14", "2025-03-13", "2025-02-03", "2062-03-14")):
+        shop.job(number, levels=(1.0,), begun=f"{begun} 10:40")
+    shop.work_out("out.session")
+    told = dict(shop.rows("SELECT job_id, notes FROM out.session"))
+    doubted = {job for job, notes in told.items() if "the card the bike came on" in notes}
+    assert doubted == {"J-2", "J-3"}
+    assert "run on 3 Feb 2025, by the card the bike came on 14 Mar 2025" in told["J-2"]
+
+
 def test_a_gain_is_the_ratio_of_the_two_levels(shop, make):
     two_stages(shop, make, levels=(1.0, 1.1), parts=[make.part()])
     ((gain, low, high, verdict),) = shop.rows(
