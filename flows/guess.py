@@ -58,13 +58,21 @@ STARTED_AT = (
     r"(fecha|data|zeitpunkt|datum zeit|run date|test date)",
 )
 FACTOR = r"(correction|korrektur|corr)( ?faktor| ?factor)?|cf|facteur( de correction)?|fattore"
+_NO_OTHER = r"\b(?![ -]*(?:en )?[a-z]?\d)"
+"""SAE 10W-40, ISO 9141, DIN A4 and DIN EN 228 are other standards."""
 STANDARDS = {
     "ISO 4106": r"iso ?4106",
-    "SAE J1349": r"j ?1349|\bsae\b(?!.*j ?607)",
-    "SAE J607": r"j ?607|\bstd\b",
-    "DIN 70020": r"\bdin\b|(?<!\d)70020(?!\d)",
-    "ISO 1585": r"(?<!\d)1585(?!\d)|\biso\b",
+    "SAE J1349": rf"j ?1349|\bsae{_NO_OTHER}(?!.*j ?607)",
+    "SAE J607": rf"j ?607|\bstd{_NO_OTHER}",
+    "DIN 70020": rf"\bdin{_NO_OTHER}|(?<!\d)70020(?!\d)",
+    "ISO 1585": rf"(?<!\d)1585(?!\d)|\biso{_NO_OTHER}",
 }
+OF_POWER = (
+    r"1349|1585|4106|70020|607|corr|korr|norm|standard|fa[ck]t|power|leistung|puissance|potenza"
+    r"|potencia|vermogen"
+)
+"""A standard beside none of these, as in "lambda std", is no word on the power."""
+NOT_CORRECTED = r"un(corr|korr)|non corr|sin corr|ohne korr"
 TIME_FORMATS = (
     "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%d.%m.%Y %H:%M:%S",
     "%d.%m.%Y %H:%M", "%d/%m/%Y %I:%M:%S %p", "%d/%m/%Y %I:%M %p", "%m/%d/%Y %I:%M:%S %p",
@@ -667,11 +675,17 @@ def standard_in(said: str) -> str | None:
 
 
 def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
-    said = " ".join([*look.head, *look.head.values(), *look.frame.columns])
-    standard = standard_in(said)
+    texts = [*(f"{key} {value}" for key, value in look.head.items()), *look.frame.columns]
+    naming = {text.lower(): name for text in texts if (name := standard_in(text))}
+    told = {
+        text: name
+        for text, name in naming.items()
+        if re.search(OF_POWER, text) and not re.search(NOT_CORRECTED, text)
+    }
+    standard = next((name for name in STANDARDS if name in (told or naming).values()), None)
     power: dict[str, Any] = {"state": "corrected" if standard else "observed"}
     if standard:
-        power |= {"standard": standard, "is_told": True}
+        power |= {"standard": standard, "is_told": bool(told)}
     for key, value in look.head.items():
         is_factor = re.fullmatch(FACTOR, plain_words(bare_key(key)))
         decimal = str(look.text.get("decimal", "."))

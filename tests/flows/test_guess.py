@@ -336,6 +336,10 @@ def test_a_question_names_the_column_that_it_is_about(tmp_path):
         ("Riding position: up; loading 2", None),
         ("Comparison of runs, isolated", None),
         ("Serial 215850", None),
+        ("Oil: SAE 10W-40", None),
+        ("Protocol: ISO 9141-2", None),
+        ("Paper: DIN A4", None),
+        ("Fuel: DIN EN 228", None),
     ],
 )
 def test_a_standard_is_told_by_its_name_and_not_by_letters_inside_a_word(said, standard):
