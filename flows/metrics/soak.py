@@ -29,6 +29,9 @@ DEFAULT_SLOPE_SHARE = 0.007
 a hard soak by common practice (no source), is taken out to a twelfth by three pulls a side that
 scatter by 0.4 %."""
 
+TRENDS_FROM = 3.0
+"""Standard errors by which lines must explain more than chance lets them: one shop in 700."""
+
 LEAST_SESSIONS = 8
 """Sessions with a slope before the shop's own slopes count, as for its repeatability."""
 
@@ -217,6 +220,63 @@ def usual_slope(slopes: ArrayLike, sds: ArrayLike) -> Slope:
     unsure = math.sqrt(2.0 / (slope.size - 1.0)) * (between + usual_variance)
     variance = between + unsure + 1.0 / float(weight.sum())
     return Slope(float(weight @ slope / weight.sum()), math.sqrt(variance), False)
+
+
+def less_trends(sds: ArrayLike, slopes: ArrayLike, pulls: ArrayLike) -> np.ndarray:
+    r"""Return how sessions scatter, without the trends of a shop whose sessions have them.
+
+    Parameters
+    ----------
+    sds : array_like. Standard deviation of the pulls' ln levels in each session. [1]
+    slopes : array_like. Change of ln power a pull by least squares; NaN where it is not of all of
+        these pulls. [1]
+    pulls : array_like of int. Pulls of each session.
+
+    Returns
+    -------
+    ndarray. The standard deviations, all made smaller in one proportion, or as they are.
+
+    Raises
+    ------
+    ValueError. If a standard deviation is negative or the rows differ in length.
+
+    Notes
+    -----
+    What `carried_over` has as a trend is not to count as scatter a second time. A line through *n*
+    pulls takes :math:`Q = b^2 n (n^2 - 1) / 12` of the :math:`S = (n-1) s^2`. Where all is chance,
+    :math:`Q / S` has a beta distribution, :math:`\mathrm{B}(1/2, (n-2)/2)`, however much a session
+    scatters [1]_: of mean :math:`1/(n-1)` and variance :math:`2 (n-2) / ((n-1)^2 (n+1))`. If the
+    sum over sessions is `TRENDS_FROM` standard errors above that, all variances are multiplied by
+
+    .. math:: \frac{\sum (S - Q) / \sum (n-2)}{\sum S / \sum (n-1)}
+
+    so that their level is that about the lines, and one session is as unlike another as it was: of
+    the single degree of freedom that three pulls leave about a line, that could not be told.
+
+    Examples
+    --------
+    >>> less_trends([0.005] * 20, [0.0048] * 20, [3] * 20).max().round(5) == 0.00198
+    True
+    >>> less_trends([0.005] * 20, [0.0033] * 20, [3] * 20).max() == 0.005
+    True
+
+    References
+    ----------
+    .. [1] Textbook: a chi-square over its sum with another one (from memory).
+    """
+    require("sds", sds, at_least=0.0)
+    sd, slope, count = (np.asarray(one, dtype=float) for one in (sds, slopes, pulls))
+    if not sd.shape == slope.shape == count.shape:
+        raise ValueError(f"sds, slopes and pulls must be rows of one length, got {sd.shape}")
+    told = np.isfinite(slope) & (count > 2.0) & (sd > 0.0)
+    n = count[told]
+    squares = (n - 1.0) * sd[told] ** 2
+    of_line = np.minimum(slope[told] ** 2 * n * (n**2 - 1.0) / 12.0, squares)
+    excess = float((of_line / squares - 1.0 / (n - 1.0)).sum())
+    if excess <= TRENDS_FROM * math.sqrt((2.0 * (n - 2.0) / ((n - 1.0) ** 2 * (n + 1.0))).sum()):
+        return sd
+    about_lines = (squares - of_line).sum() / (n - 2.0).sum()
+    return sd * math.sqrt(about_lines / (squares.sum() / (n - 1.0).sum()))
 
 
 def within_trend(levels: Sequence[ArrayLike], places: Sequence[ArrayLike]) -> tuple[float, float]:

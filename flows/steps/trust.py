@@ -15,6 +15,7 @@ import numpy as np
 from flows.metrics import session
 from flows.metrics import trust as metric
 from flows.metrics.notes import Note, note
+from flows.metrics.soak import less_trends
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.gearing import OTHER_UNIT
 from flows.steps.refresh import fingerprint, parts_of
@@ -69,8 +70,8 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
     sessions = store.rows(
         connection,
         "SELECT session.stage_id, session.job_id, session.bike_id, session.model_id, "
-        "session.run_on, session.pulls_agreeing, session.pulls_effective, "
-        "session.repeatability_share, "
+        "session.run_on, session.pulls_used, session.pulls_agreeing, session.pulls_effective, "
+        "session.repeatability_share, session.drift_pct_per_pull, "
         "session.reference_factor_sd, session.air_density_kg_m3, session.has_air_doubt, "
         "session.is_corrected, session.made_from, stage.build_id, stage.stage_no, stage.gear, "
         "stage.dyno, stage.tyre, stage.mounting, bike.is_control, build.parts_key, "
@@ -161,10 +162,10 @@ def mounting_and_day(trust: dict[str, Any], *, is_one_day: bool) -> dict[str, fl
 def _pulls(sessions: list[dict[str, Any]], default: float) -> tuple[dict[str, Any], Known]:
     """Return the usual scatter of back-to-back pulls."""
     shares = [s for s in sessions if s["repeatability_share"] is not None]
-    usual = metric.shop_repeatability(
-        np.array([s["repeatability_share"] for s in shares]),
-        np.array([s["pulls_agreeing"] - 1 for s in shares]),
-    )
+    pulls = np.array([s["pulls_agreeing"] for s in shares])
+    sds = np.array([s["repeatability_share"] for s in shares])
+    slopes = np.array([_slope(s) for s in shares])
+    usual = metric.shop_repeatability(less_trends(sds, slopes, pulls), pulls - 1)
     own = len(shares) >= LEAST_SESSIONS and math.isfinite(usual.sd)
     share = rounded_up(usual.sd) if own else default
     row = {
@@ -174,6 +175,12 @@ def _pulls(sessions: list[dict[str, Any]], default: float) -> tuple[dict[str, An
         "is_repeatability_assumed": not own,
     }
     return row, Known(share, metric.DEFAULT_AIR_EXPONENT_SHARE)
+
+
+def _slope(one: dict[str, Any]) -> float:
+    """Return the trend of a session, where it is of all the pulls that its scatter is of."""
+    is_of_all = one["drift_pct_per_pull"] is not None and one["pulls_agreeing"] == one["pulls_used"]
+    return one["drift_pct_per_pull"] / 100.0 if is_of_all else math.nan
 
 
 def _parts(
@@ -520,7 +527,7 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=12,
+    version=13,
     tables=("out.trust", "out.remount_region"),
     reads=(
         "out.session",
