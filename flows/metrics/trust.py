@@ -535,7 +535,7 @@ class _Part(NamedTuple):
 
     def above(self, variance: float) -> float:
         """Return the chance of more."""
-        return 1.0 - float(np.interp(variance, self.variance, self.below))
+        return 1.0 - float(np.interp(math.log(variance), np.log(self.variance), self.below))
 
 
 def _known(
@@ -612,9 +612,11 @@ def _scatter(part: _Part, before: _Part, known: float, median: float, held_times
         return float(part.weights @ special.ndtr(-half / np.sqrt(total))) - 0.025
 
     half = optimize.root_scalar(beyond, bracket=(0.0, 4.0 * math.sqrt(float(total.max())))).root
-    limit = (held_times * median) ** 2
-    left = min(part.above(limit) / before.above(limit), 1.0)
-    more = left * max(float(special.ndtri(0.975)) * math.sqrt(known + limit) - half, 0.0)
+    more = 0.0
+    if held_times:
+        limit = (held_times * median) ** 2
+        left = min(part.above(limit) / before.above(limit), 1.0)
+        more = left * max(float(special.ndtri(0.975)) * math.sqrt(known + limit) - half, 0.0)
     share, dof = _handed_on(half + more, middle, known)
     below_median = float(part.weights[part.variance < median**2].sum())
     return Scatter(

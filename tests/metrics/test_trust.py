@@ -224,30 +224,63 @@ def test_who_knows_nothing_is_given_intervals_that_hold_at_twice_the_default():
     assert found.learnt_share == pytest.approx(0.010580, abs=1e-5)
 
 
-def test_what_a_default_may_be_too_small_by_widens_until_the_sessions_outweigh_it():
-    weights = []
-    for one in shops(12, 0.012, 0.0, 1, 2, 1, seed=1):
-        for known in (one, 4 * one):
-            plain, wide = (
-                session_scatter(known, **KNOWN, **more).remount
-                for more in ({}, {"held_times": 2.0})
-            )
-            assert wide.learnt_share == plain.share
-            assert (wide.prior_weight, wide.median_share) == (
-                plain.prior_weight,
-                plain.median_share,
-            )
-            if wide.prior_weight <= 0.5:
-                assert wide == plain
-            else:
-                # By the rule: of what is lacking, twice the weight less one.
-                lacking = max(
-                    1.959964 * math.hypot(0.016, 0.004 / math.sqrt(3)) - half_of(plain), 0
-                )
-                part = 2 * wide.prior_weight - 1
-                assert half_of(wide) == pytest.approx(half_of(plain) + part * lacking, rel=1e-6)
-            weights.append(wide.prior_weight)
-    assert min(weights) < 0.5 < max(weights)
+def same_day_pairs(pairs, scatter, chance):
+    """Return pairs strapped anew, whose differences are as great as `chance` of shops have less.
+
+    All equal: of pairs of known variance only the sum of the squares tells, a chi-square.
+    """
+    whole = 2 * (PULLS_VARIANCE + scatter**2)
+    apart = math.sqrt(whole * stats.chi2.ppf(chance, pairs) / pairs)
+    return [series([0.0, apart], [0, 1], [5, 5], PULLS_VARIANCE)] * pairs
+
+
+@pytest.mark.parametrize("pairs", [2, 3, 6])
+def test_a_shop_of_twice_the_default_with_few_pairs_of_its_own_holds_93_of_100(pairs):
+    # Every shop counts by the quantiles of its chi-square: no luck of draws is in it.
+    chances = [
+        held(
+            session_scatter(
+                same_day_pairs(pairs, 0.016, (place + 0.5) / 40), **KNOWN, held_times=2.0
+            ).remount,
+            0.016**2,
+        )
+        for place in range(40)
+    ]
+    assert 0.925 < np.mean(chances) < 0.97
+
+
+def by_quadrature(pairs, scatter, chance):
+    """Return half an interval over the posterior of such pairs, and what they leave of 16 in 100.
+
+    So likely is more than twice the default before a pair is seen.
+    """
+    (first, *_) = same_day_pairs(pairs, scatter, chance)
+    squares = pairs * (first.level[1] - first.level[0]) ** 2
+    ln = np.linspace(-5.0, 5.0, 4001) * PRIOR_LN_SD
+    total = PULLS_VARIANCE + (0.008 * np.exp(ln)) ** 2
+    prior = stats.norm.pdf(ln / PRIOR_LN_SD)
+    after = prior * np.exp(-squares / 4 / total) / total ** (pairs / 2)
+    after /= after.sum()
+    half = optimize.brentq(lambda q: after @ stats.norm.sf(q / np.sqrt(total)) - 0.025, 0, 0.5)
+    return half, after[ln > math.log(2)].sum() / stats.norm.sf(1.0)
+
+
+@pytest.mark.parametrize(
+    ("pairs", "scatter", "chance"),
+    [(1, 0.002, 0.5), (2, 0.008, 0.5), (3, 0.012, 0.4), (4, 0.02, 0.9)],
+)
+def test_twice_the_default_is_held_as_far_as_the_sessions_leave_it(pairs, scatter, chance):
+    one = same_day_pairs(pairs, scatter, chance)
+    plain, wide = (
+        session_scatter(one, **KNOWN, **more).remount for more in ({}, {"held_times": 2.0})
+    )
+    half, left = by_quadrature(pairs, scatter, chance)
+    assert half_of(plain) == pytest.approx(half, rel=0.002)
+    lacking = max(1.959964 * math.hypot(0.016, 0.004 / math.sqrt(3)) - half, 0.0)
+    assert half_of(wide) == pytest.approx(half + min(left, 1.0) * lacking, rel=0.01)
+    # What was learnt is told as it was learnt.
+    told = ("learnt_share", "median_share", "prior_weight", "below", "above")
+    assert [getattr(wide, name) for name in told] == [getattr(plain, name) for name in told]
 
 
 def half_of(part):
