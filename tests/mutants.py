@@ -1,8 +1,9 @@
 """Changes one operator or number of a module at a time, and tells which changes no test notices.
 
-`python -m tests.mutants pooling trust`; with `--up-to 1` only tests of up to 1 s are asked. A
-forked process puts the change into the loaded module, so that nothing is imported twice. Messages,
-annotations and what `require` checks are left as they are.
+`python -m tests.mutants pooling trust`; with `--up-to 1` only tests of up to 1 s are asked, with
+`--seed 8` others of its changes are tried, with `--sample 200` more of them. A forked process puts
+the change into the loaded module, so that nothing is imported twice. Messages, annotations and what
+`require` checks are left as they are.
 """
 
 import argparse
@@ -27,7 +28,7 @@ from hypothesis import Phase, settings
 HERE = Path(__file__).parent
 EQUAL = HERE / "mutants.toml"
 """Changes that give the same figures, and why: they do not count."""
-SAMPLE, SEED, ENDLESS_S = 60, 7, 1e5
+ENDLESS_S = 1e5
 OPERATORS = {
     ast.Lt: (ast.LtE, ast.GtE), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.LtE),
     ast.GtE: (ast.Gt, ast.Lt), ast.Eq: (ast.NotEq,), ast.NotEq: (ast.Eq,), ast.In: (ast.NotIn,),
@@ -237,7 +238,7 @@ class Run:
         source = Path(module.__file__).read_text(encoding="utf-8")
         tree, lines = ast.parse(source), source.splitlines()
         every = list(spots(tree))
-        drawn = random.Random(SEED).sample(every, min(SAMPLE, len(every)))
+        drawn = random.Random(self.asked.seed).sample(every, min(self.asked.sample, len(every)))
         tried = [made(tree, lines, *spot) for spot in drawn]
         print(f"{name}: {len(tried)} of {len(every)}, {sum(s for _, s in items):.1f} s", flush=True)
         kills, running, left = {}, [], []
@@ -281,6 +282,8 @@ def main():
     ask.add_argument("modules", nargs="+")
     ask.add_argument("--up-to", type=float, default=ENDLESS_S)
     ask.add_argument("--at-once", type=int, default=2)
+    ask.add_argument("--sample", type=int, default=60)
+    ask.add_argument("--seed", type=int, default=7)
     run = Run(asked := ask.parse_args())
     os.nice(5)
     files = sorted({str(path) for name in asked.modules for path in files_of(name)})
