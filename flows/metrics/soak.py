@@ -29,9 +29,6 @@ DEFAULT_SLOPE_SHARE = 0.007
 a hard soak by common practice (no source), is taken out to a twelfth by three pulls a side that
 scatter by 0.4 %."""
 
-TRENDS_FROM = 3.0
-"""Standard errors by which lines must explain more than chance lets them: one shop in 700."""
-
 LEAST_SESSIONS = 8
 """Sessions with a slope before the shop's own slopes count, as for its repeatability."""
 
@@ -222,8 +219,8 @@ def usual_slope(slopes: ArrayLike, sds: ArrayLike) -> Slope:
     return Slope(float(weight @ slope / weight.sum()), math.sqrt(variance), False)
 
 
-def less_trends(sds: ArrayLike, slopes: ArrayLike, pulls: ArrayLike) -> np.ndarray:
-    r"""Return how sessions scatter, without the trends of a shop whose sessions have them.
+def less_trend(sds: ArrayLike, slopes: ArrayLike, pulls: ArrayLike) -> np.ndarray:
+    r"""Return how sessions scatter, without the trend that a shop's sessions have in common.
 
     Parameters
     ----------
@@ -234,7 +231,7 @@ def less_trends(sds: ArrayLike, slopes: ArrayLike, pulls: ArrayLike) -> np.ndarr
 
     Returns
     -------
-    ndarray. The standard deviations, all made smaller in one proportion, or as they are.
+    ndarray. The standard deviations, all made smaller in one proportion.
 
     Raises
     ------
@@ -242,41 +239,38 @@ def less_trends(sds: ArrayLike, slopes: ArrayLike, pulls: ArrayLike) -> np.ndarr
 
     Notes
     -----
-    What `carried_over` has as a trend is not to count as scatter a second time. A line through *n*
-    pulls takes :math:`Q = b^2 n (n^2 - 1) / 12` of the :math:`S = (n-1) s^2`. Where all is chance,
-    :math:`Q / S` has a beta distribution, :math:`\mathrm{B}(1/2, (n-2)/2)`, however much a session
-    scatters [1]_: of mean :math:`1/(n-1)` and variance :math:`2 (n-2) / ((n-1)^2 (n+1))`. If the
-    sum over sessions is `TRENDS_FROM` standard errors above that, all variances are multiplied by
+    The usual slope is known to `carried_over`, and is not to count as scatter too. With
+    :math:`S_i = (n_i - 1) s_i^2` and :math:`X_i = n_i (n_i^2 - 1) / 12`, the places' squares about
+    their mean, the slope in common is :math:`\bar b = \sum X_i b_i / \sum X_i`, and the squares
+    about it :math:`\sum S_i - \bar b^2 \sum X_i` on a degree of freedom less (analysis of
+    covariance, algebra). All variances are multiplied by
 
-    .. math:: \frac{\sum (S - Q) / \sum (n-2)}{\sum S / \sum (n-1)}
+    .. math:: \frac{\sum S_i - \bar b^2 \sum X_i}{\sum S_i}
+        \cdot \frac{\sum (n_i - 1)}{\sum (n_i - 1) - 1}
 
-    so that their level is that about the lines, and one session is as unlike another as it was: of
-    the single degree of freedom that three pulls leave about a line, that could not be told.
+    but never made larger. Slopes that differ from session to session stay scatter: pulls that hang
+    together make such, and their mean is less sure than a line would have it.
 
     Examples
     --------
-    >>> float(less_trends([0.005] * 20, [0.0048] * 20, [3] * 20).max().round(5))
-    0.00198
-    >>> float(less_trends([0.005] * 20, [0.0033] * 20, [3] * 20).max())
+    >>> float(less_trend([0.005] * 20, [0.0048] * 20, [3] * 20).max().round(5))
+    0.00142
+    >>> float(less_trend([0.005] * 20, [0.0048, -0.0048] * 10, [3] * 20).max())
     0.005
-
-    References
-    ----------
-    .. [1] Textbook: a chi-square over its sum with another one (from memory).
     """
     require("sds", sds, at_least=0.0)
     sd, slope, count = (np.asarray(one, dtype=float) for one in (sds, slopes, pulls))
     if not sd.shape == slope.shape == count.shape:
         raise ValueError(f"sds, slopes and pulls must be rows of one length, got {sd.shape}")
-    told = np.isfinite(slope) & (count > 2.0) & (sd > 0.0)
+    told = np.isfinite(slope) & (count > 1.0)
     n = count[told]
-    squares = (n - 1.0) * sd[told] ** 2
-    of_line = np.minimum(slope[told] ** 2 * n * (n**2 - 1.0) / 12.0, squares)
-    excess = float((of_line / squares - 1.0 / (n - 1.0)).sum())
-    if excess <= TRENDS_FROM * math.sqrt((2.0 * (n - 2.0) / ((n - 1.0) ** 2 * (n + 1.0))).sum()):
+    places = n * (n**2 - 1.0) / 12.0
+    whole, dof = float(((n - 1.0) * sd[told] ** 2).sum()), float((n - 1.0).sum())
+    if whole == 0.0 or dof < 2.0:
         return sd
-    about_lines = (squares - of_line).sum() / (n - 2.0).sum()
-    return sd * math.sqrt(about_lines / (squares.sum() / (n - 1.0).sum()))
+    of_trend = float(places @ slope[told]) ** 2 / float(places.sum())
+    left = max(whole - of_trend, 0.0) / whole * dof / (dof - 1.0)
+    return sd * math.sqrt(min(left, 1.0))
 
 
 def within_trend(levels: Sequence[ArrayLike], places: Sequence[ArrayLike]) -> tuple[float, float]:

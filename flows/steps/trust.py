@@ -15,7 +15,7 @@ import numpy as np
 from flows.metrics import session
 from flows.metrics import trust as metric
 from flows.metrics.notes import Note, note
-from flows.metrics.soak import less_trends
+from flows.metrics.soak import less_trend
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.gearing import OTHER_UNIT
 from flows.steps.refresh import fingerprint, parts_of
@@ -165,7 +165,7 @@ def _pulls(sessions: list[dict[str, Any]], default: float) -> tuple[dict[str, An
     pulls = np.array([s["pulls_agreeing"] for s in shares])
     sds = np.array([s["repeatability_share"] for s in shares])
     slopes = np.array([_slope(s) for s in shares])
-    usual = metric.shop_repeatability(less_trends(sds, slopes, pulls), pulls - 1)
+    usual = metric.shop_repeatability(less_trend(sds, slopes, pulls), pulls - 1)
     own = len(shares) >= LEAST_SESSIONS and math.isfinite(usual.sd)
     share = rounded_up(usual.sd) if own else default
     row = {
