@@ -42,6 +42,10 @@ STEADY_DRIFT_SHARE = 0.01
 LEAST_SHARED_RPM = 500.0
 """Least part of the riding range that both sessions must have seen."""
 
+NO_SCATTER_SHARE = 1e-9
+"""Pulls that differ by less are one pull and its copies: no logger tells powers apart so finely,
+and rounding alone makes 1e-15 of a mean."""
+
 LOCAL_FLOOR_SHARE = 0.2
 """Least local scatter as a share of the repeatability: two pulls can agree by luck."""
 
@@ -264,7 +268,8 @@ def _pct(log_ratio: ArrayLike) -> np.ndarray:
 
 def _moderated(own: float, own_dof: float, prior: float, prior_dof: float) -> tuple[float, float]:
     """Weigh a variance against the shop's by their degrees of freedom."""
-    if math.isinf(prior_dof) or own_dof + prior_dof == 0.0:
+    says_nothing = own_dof == 0.0 or own < NO_SCATTER_SHARE**2
+    if math.isinf(prior_dof) or (prior_dof == 0.0 and says_nothing):
         # Neither history nor a repeat: the shop's figure with the widest interval there is.
         return prior, prior_dof if prior_dof else 1.0
     return (prior_dof * prior + own_dof * own) / (prior_dof + own_dof), prior_dof + own_dof

@@ -32,7 +32,8 @@ def sweep_half_made(shop: ShopFolder) -> int:
     # The folders in the archive hold whole files only: those are made in the archive itself.
     of_writer = (shop.archive.iterdir(), _inside(shop.refused), shop.published.iterdir())
     folders = (shop.inbox, shop.layouts, shop.reports, shop.backups)
-    of_anyone = map(_inside, folders)
+    flat = (shop.root, shop.warehouse, shop.pool)
+    of_anyone = (*map(_inside, folders), *(place.iterdir() for place in flat if place.is_dir()))
     swept = 0
     for places, least_age_s in ((of_writer, 0.0), (of_anyone, LEAST_AGE_S)):
         for path in (p for place in places for p in place if HALF_MADE.fullmatch(p.name)):

@@ -189,7 +189,10 @@ def test_half_made_files_of_a_killed_writer_go_at_the_next_intake(shop):
 
 def test_a_file_that_a_page_writes_now_is_left_alone_and_an_old_one_goes(shop):
     folder, name = shop.folder, ".making-4711-0123456789ab"
-    places = [folder.inbox / "job 1", folder.layouts, folder.reports, folder.backups / "layouts"]
+    places = [
+        folder.inbox / "job 1", folder.layouts, folder.reports, folder.backups / "layouts",
+        folder.root, folder.warehouse, folder.pool,
+    ]  # fmt: skip
     fresh = [put(place / name) for place in places]
     old = [put(place / name.replace("4711", "4712"), LEAST_AGE_S + 60) for place in places]
     shop.take_in()

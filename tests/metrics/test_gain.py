@@ -318,6 +318,17 @@ def test_without_any_repeat_or_history_nothing_short_of_huge_is_real():
     assert compared(curves, 1.09 * curves, repeatability_dof=0.0).verdict == "real gain"
 
 
+# A shape along the curve leaves some 1e-17 of rounding between it and the mean of its copies.
+@pytest.mark.parametrize("curve", [np.full(GRID_RPM.size, 5e4), BASE_W / 3.0])
+def test_no_scatter_seen_and_none_known_is_not_a_scatter_of_nothing(curve):
+    # As without a repeat: t = 12.706 at one degree of freedom, three pulls a side:
+    # 12.706 * 0.004 * sqrt(2 / 3) = 0.0415 on the ln scale, so 4.2 %.
+    copies = pulls(1.0, 1.0, 1.0, curve=curve)
+    for gained, told in ((1.04, "within noise"), (1.045, "real gain")):
+        found = compared(copies, gained * copies, repeatability_dof=0.0)
+        assert (found.dof, found.level_sd, found.verdict) == (1.0, 0.004, told)
+
+
 def test_two_pulls_that_agree_by_luck_do_not_make_a_band_of_no_width():
     found = compared(pulls(1.0, 1.0), pulls(1.01, 1.01), repeatability_dof=4.0)
     assert found.local_sd == pytest.approx(0.2 * 0.004)
