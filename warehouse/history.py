@@ -57,6 +57,8 @@ LEFT_OUT = (
 )
 DRAWN_PLACES, DRAWN_DIGITS = 1, 3
 """What an eye can tell of a picture: places of a percent, digits of all else."""
+NOTE = re.compile(r"\[?\{\"code\": ")
+"""Facts that a sentence is made of: its figures are cut like those of columns."""
 DIGITS, DIGITS_OF_DOUBT = (Context(prec=n, rounding=ROUND_05UP) for n in (6, 5))
 """Of a number that is kept. The last is neither 0 nor 5 where more followed, so that rounding it
 further, as pages do, tells the same as rounding the number itself."""
@@ -66,15 +68,31 @@ CHANGE = pl.Schema(
     {"number": pl.Int64, "since": pl.Int64}
     | dict.fromkeys(("table_name", "key", "row", "column_name", "cause", "held"), pl.String)
 )
-KEPT = "FROM change ORDER BY table_name, column_name, key, row"
-NOT_KEPT = {"likeness", "column_meaning"}
-"""Tables that nobody reads a value of, and the meaning of columns, which is the program's."""
+KEPT = "FROM change ORDER BY table_name, key, row"
+COLUMNS = " "
+"""Between the columns of a row that changed at once; what they held is a JSON list then."""
+AS_TODAY = {"column_meaning", "likeness"}
+"""The meaning of columns is the program's; of likeness it is asked only why a build alike is."""
+NOT_KEPT = AS_TODAY | {"gearing", "log_quality", "pull_source", "same_pull"}
+"""Beside those, tables of which no question asks anything."""
+NOT_ASKED = {
+    "gain": {"peak_verdict_p", "gain_at_peak_pct", "gain_at_peak_w", "peak_gain_w"},
+    "pooled_effect": {"i2_share"},
+    "pooled_member": {"gain_pct", "gain_sd_pct"},
+    "promise": {"next_lower_pct", "next_upper_pct"},
+}
+"""Columns that no question asks for: the past holds nothing there, as in tables not kept."""
 MADE_FROM = "made_from"
 """Fingerprints are no value that a person reads: rows made again alike are the same rows."""
 ABSENT = ""
 """Instead of a column's name: no such row stood then, or no such picture as now."""
 PACKED_ROWS = 16384
 """Rows in a group of a packed file: a reader of an older day skips all but the first groups."""
+VIEW_DIGITS = 16
+"""Of a sum that tells a view's rows apart, which have one key: earlier versions kept 32."""
+OF_A_DAY = "COMPRESSION zstd, COMPRESSION_LEVEL 19"
+PACKED = "COMPRESSION brotli"
+"""A twentieth smaller, and slower to write, which is done once."""
 _PRIMARY = re.compile(r"^ +(?:(?P<one>\w+) .*PRIMARY KEY|PRIMARY KEY \((?P<several>[^)]+)\))", re.M)
 
 
@@ -105,6 +123,8 @@ class Anchor(NamedTuple):
     """By table: a raised one is a cause of changes."""
     grains: dict[str, list[str]]
     """By table, the columns that tell the rows of a key apart, where its definition names them."""
+    holds: dict[str, str] = {}  # noqa: RUF012 it is never changed
+    """By table, a sum of what it holds: equal ones are not read."""
 
     def files(self, published: Path) -> list[Path]:
         """Return its files, the snapshot's own first."""
@@ -216,15 +236,12 @@ def _record(
     folder.mkdir(parents=True, exist_ok=True)
     parts = [[part.file, part.table] for part in snapshot.parts]
     anchor = Anchor(
-        snapshot.path.name, snapshot.content, snapshot.sha256, parts, versions, _grains()
-    )
-    state = (snapshot.published_at.astimezone(_zone(anchor, shop)).isoformat(), snapshot.number)
+        snapshot.path.name, snapshot.content, snapshot.sha256, parts, versions, _grains(),
+        dict(snapshot.holds),
+    )  # fmt: skip
     index = _known(shop, tell)
-    if index is None:
-        _write_index(folder, Index(anchor, [state]))
-        return
-    if index.anchor != anchor:
-        index = _gone_on(shop, index, anchor, state, tell)
+    if index is None or index.anchor != anchor:
+        index = _gone_on(shop, index, anchor, snapshot, tell)
         _write_index(folder, index)
     if packed := _packed(folder, index):
         index = packed
@@ -242,13 +259,12 @@ def _grains() -> dict[str, list[str]]:
     return found
 
 
-def _zone(anchor: Anchor, shop: ShopFolder) -> dt.tzinfo:
+def _zone(connection: duckdb.DuckDBPyConnection, anchor: Anchor) -> dt.tzinfo:
     """Return the shop's own zone: a past day is one of its calendar."""
-    with _opened(anchor.files(shop.published)[:1]) as connection:
-        found = connection.execute(
-            f'SELECT setting_json FROM "{Path(anchor.file).stem}".out.setting '  # noqa: S608
-            "WHERE setting = 'shop.timezone'"
-        ).fetchall()
+    found = connection.execute(
+        f'SELECT setting_json FROM "{Path(anchor.file).stem}".out.setting '  # noqa: S608
+        "WHERE setting = 'shop.timezone'"
+    ).fetchall()
     return ZoneInfo(json.loads(found[0][0])) if found else dt.UTC
 
 
@@ -263,27 +279,31 @@ def _known(shop: ShopFolder, tell: Callable[[str], None]) -> Index | None:
 
 def _gone_on(
     shop: ShopFolder,
-    index: Index,
+    index: Index | None,
     anchor: Anchor,
-    state: tuple[str, int],
+    snapshot: Snapshot,
     tell: Callable[[str], None],
 ) -> Index:
     """Return the index with one more state; the same states where no value changed."""
-    number = len(index.states)
-    before = index.anchor.files(shop.published)
-    if anchor.content == index.anchor.content:
+    if index and anchor.content == index.anchor.content:
         return replace(index, anchor=anchor)
-    if not index.anchor.stands(shop.published):
-        lost = "the snapshot that it went on from is gone"
-        tell(f"History begins anew: {lost}, and what is published now is another.")
-        return Index(anchor, [*index.states, state], [], number, lost)
-    name = f"rows-{number:08d}-{number:08d}.parquet"
+    known = index if index and index.anchor.stands(shop.published) else None
+    before = known.anchor.files(shop.published) if known else []
     with _opened(before, anchor.files(shop.published)) as connection:
-        changed = _find_changes(connection, index.anchor, anchor, number)
-        if not changed:
+        at = snapshot.published_at.astimezone(_zone(connection, anchor)).isoformat()
+        states = [*(index.states if index else ()), (at, snapshot.number)]
+        number = len(states) - 1
+        if index is None:
+            return Index(anchor, states)
+        if known is None:
+            lost = "the snapshot that it went on from is gone"
+            tell(f"History begins anew: {lost}, and what is published now is another.")
+            return Index(anchor, states, [], number, lost)
+        if not _find_changes(connection, index.anchor, anchor, number):
             return replace(index, anchor=anchor)
-        kept = _kept(connection, shop.history / name, number, number, KEPT)
-    return replace(index, anchor=anchor, states=[*index.states, state], files=[*index.files, kept])
+        name = f"rows-{number:08d}-{number:08d}.parquet"
+        kept = _kept(connection, shop.history / name, number, number, KEPT, OF_A_DAY)
+    return replace(index, anchor=anchor, states=states, files=[*index.files, kept])
 
 
 @contextlib.contextmanager
@@ -311,24 +331,29 @@ def _tables(connection: duckdb.DuckDBPyConnection, place: str) -> dict[str, dict
 def _find_changes(
     connection: duckdb.DuckDBPyConnection, before: Anchor, after: Anchor, number: int
 ) -> int:
-    """Fill the table `change` with what each changed column of a row held; return how many."""
+    """Fill the table `change` with what the changed columns of a row held; return how many."""
     old, new = Path(before.file).stem, Path(after.file).stem
     connection.execute(
         "CREATE TABLE change (number BIGINT, since BIGINT, table_name VARCHAR, key VARCHAR, "
         "row VARCHAR, column_name VARCHAR, cause VARCHAR, held VARCHAR)"
     )
     was, now = _tables(connection, old), _tables(connection, new)
-    narrow = {
-        table: _in_parts(connection, table, before, after)
+    sides = [Side(old, before, was), Side(new, after, now)]
+    looked_at = {
+        table: found
         for table in sorted((was.keys() | now.keys()) - NOT_KEPT)
+        if not before.holds.get(table)
+        or before.holds[table] != after.holds.get(table)
+        or was.get(table) != now.get(table)
+        if (found := _where_to_look(connection, table, sides))
     }
-    sides = [(old, before.grains, was), (new, after.grains, now)]
-    _find_rows(connection, sides, {t: told for t, told in narrow.items() if t not in DRAWN}, number)
-    for table in sorted(DRAWN & {t for t, told in narrow.items() if told != "false"}):
-        drawn = [(place, all_.get(table, {})) for place, _, all_ in sides]
+    _find_rows(
+        connection, sides, {t: told for t, told in looked_at.items() if t not in DRAWN}, number
+    )
+    for table in sorted(DRAWN & looked_at.keys()):
         connection.execute(
             f"INSERT INTO change SELECT {number}, 0, '{table}', key, '', '{ABSENT}', '', NULL "  # noqa: S608
-            f"FROM ({_drawn_changes(table, drawn, narrow[table])})"
+            f"FROM ({_drawn_changes(table, sides, looked_at[table])})"
         )
     causes.tell(connection, old, new, _new_versions(before, after, was, now))
     (count,) = first(connection, "SELECT count(*) FROM change") or (0,)
@@ -336,100 +361,107 @@ def _find_changes(
 
 
 Columns = dict[str, str]
-Side = tuple[str, Columns]
-"""Where a table stands, and its columns."""
+
+
+class Side(NamedTuple):
+    """One of two snapshots that are compared."""
+
+    place: str
+    anchor: Anchor
+    tables: dict[str, Columns]
 
 
 def _find_rows(
     connection: duckdb.DuckDBPyConnection,
-    sides: Sequence[tuple[str, dict[str, list[str]], dict[str, Columns]]],
-    narrow: Mapping[str, str],
+    sides: Sequence[Side],
+    looked_at: Mapping[str, Mapping[str, str]],
     number: int,
 ) -> None:
     """Add to the table `change` the rows that came, and what changed of those that stood."""
-    all_rows = [
-        " UNION ALL ".join(
-            f"SELECT '{table}' AS table_name, "  # noqa: S608
-            f"{', '.join(_identity(all_[table], grains.get(table, [])))}, "
-            f"hash({_all(all_[table])}) AS digest "
-            f'FROM "{place}".out.{table} WHERE {told.format(key=_key(all_[table]))}'
-            for table, told in narrow.items()
-            if table in all_
-        )
-        for place, grains, all_ in sides
-    ]
-    connection.execute(
-        'CREATE TEMP TABLE found AS SELECT table_name, "the key" AS key, "the row" AS row, '  # noqa: S608
-        f"a.digest IS NOT NULL AS stood FROM ({all_rows[0]}) AS a FULL JOIN ({all_rows[1]}) AS b "
-        'USING (table_name, "the key", "the row") WHERE a.digest IS DISTINCT FROM b.digest'
+    then, now = (
+        _of_one_side(connection, side, other, looked_at) for side, other in (sides, sides[::-1])
     )
-    connection.execute(
-        f"INSERT INTO change SELECT {number}, 0, table_name, key, row, '{ABSENT}', '', NULL "  # noqa: S608
-        "FROM found WHERE NOT stood"
-    )
-    stood = [
-        table
-        for (table,) in connection.execute(
-            "SELECT DISTINCT table_name FROM found WHERE stood ORDER BY 1"
-        ).fetchall()
+    changed: list[tuple] = [
+        (number, 0, *which, ABSENT, "", None) for which in now.keys() - then.keys()
     ]
-    then, now = (_told(connection, *side, stood) for side in sides)
-    changed = [
-        (number, 0, *which, name, "", row.get(name))
-        for which, row in then.items()
-        for name in row | now.get(which, {})
-        if which not in now or name not in now[which] or row.get(name) != now[which][name]
-    ]
+    for which, row in then.items():
+        other, (was, is_now) = now.get(which, {}), (one.tables.get(which[0], {}) for one in sides)
+        held = {}
+        for name, value in (dict.fromkeys(other) | row).items():
+            if name not in other or value != other[name]:
+                told = _cut(name, was.get(name), value)
+                if name not in other or told != _cut(name, is_now[name], other[name]):
+                    held[name] = told
+        if held:
+            told = [*held.values()]
+            text = told[0] if len(told) == 1 else json.dumps(told, ensure_ascii=False)
+            changed.append((number, 0, *which, COLUMNS.join(held), "", text))
     connection.register("changed rows", pl.DataFrame(changed, schema=CHANGE, orient="row"))
     connection.execute('INSERT INTO change FROM "changed rows"')
 
 
-def _told(
+def _of_one_side(
     connection: duckdb.DuckDBPyConnection,
-    place: str,
-    grains: dict[str, list[str]],
-    all_: dict[str, Columns],
-    tables: Sequence[str],
+    side: Side,
+    other: Side,
+    looked_at: Mapping[str, Mapping[str, str]],
 ) -> dict[tuple[str, str, str], dict[str, str | None]]:
-    """Return the rows of a side that changed, as texts by what tells them from others."""
-    columns = {
-        table: {name: kind for name, kind in all_[table].items() if name != MADE_FROM}
-        for table in tables
-        if table in all_
-    }
-    if not columns:
-        return {}
+    """Return the rows that are not alike on the other side, as texts by what tells them apart."""
+    kept: dict[str, list[str]] = {}
     queries = []
-    for table, kinds in columns.items():
-        texts = ", ".join(f"{name}::VARCHAR" for name in kinds)
-        named = ", ".join(_identity(all_[table], grains.get(table, [])))
-        queries.append(
-            f'SELECT \'{table}\', "the key", "the row", [{texts}] '  # noqa: S608
-            f'FROM (SELECT {named}, * FROM "{place}".out.{table}) SEMI JOIN found '
-            f'ON table_name = \'{table}\' AND stood AND key = "the key" AND row = "the row"'
-        )
+    for table, rows in looked_at.items():
+        if side.place not in rows:
+            continue
+        columns = side.tables[table]
+        kept[table] = [name for name in columns if _is_kept(table, name)]
+        told = ", ".join(_identity(columns, side.anchor.grains.get(table, [])))
+        texts = ", ".join(f"{name}::VARCHAR" for name in kept[table])
+        query = f"SELECT '{table}', {told}, [{texts}] FROM {rows[side.place]}"  # noqa: S608
+        if other.place in rows:
+            query += (
+                f" AND {_digest(table, columns)} NOT IN "  # noqa: S608
+                f"(SELECT {_digest(table, other.tables[table])} FROM {rows[other.place]})"
+            )
+        queries.append(query)
+    if not queries:
+        return {}
     return {
-        (table, key, row): {
-            name: _cut(name, value) if value and columns[table][name] == "DOUBLE" else value
-            for name, value in zip(columns[table], values, strict=True)
-        }
+        (table, key, row): dict(zip(kept[table], values, strict=True))
         for table, key, row, values in connection.execute(" UNION ALL ".join(queries)).fetchall()
     }
 
 
-def _cut(name: str, value: str) -> str:
-    return str((DIGITS_OF_DOUBT if DOUBT.fullmatch(name) else DIGITS).create_decimal(value))
+def _digest(table: str, columns: Columns) -> str:
+    return f"hash({', '.join(name for name in columns if _is_kept(table, name))})"
 
 
-def _drawn_changes(table: str, sides: Sequence[Side], narrow: str) -> str:
+def _is_kept(table: str, name: str) -> bool:
+    return name != MADE_FROM and name not in NOT_ASKED.get(table, ())
+
+
+def _cut(name: str, kind: str | None, value: str | None) -> str | None:
+    if value and kind == "DOUBLE":
+        return str((DIGITS_OF_DOUBT if DOUBT.fullmatch(name) else DIGITS).create_decimal(value))
+    if not value or not NOTE.match(value):
+        return value
+    with contextlib.suppress(ValueError):  # what a person wrote may look like a note
+        note = json.loads(value, parse_float=lambda told: float(DIGITS.create_decimal(told)))
+        return json.dumps(note, ensure_ascii=False)
+    return value
+
+
+def _drawn_changes(table: str, sides: Sequence[Side], rows: Mapping[str, str]) -> str:
     """Return the query for the keys whose picture came, went or changed."""
-    sums = [
-        f"SELECT {_key(columns)} AS key, sum(hash('{' '.join(columns)}', {told})::HUGEINT) AS seen "  # noqa: S608
-        f'FROM "{place}".out.{table} WHERE {narrow.format(key=_key(columns))} GROUP BY 1'
-        if (told := ", ".join(_seen(*column) for column in columns.items()))
-        else "SELECT NULL AS key, NULL AS seen WHERE false"
-        for place, columns in sides
-    ]
+    sums = []
+    for side in sides:
+        columns = side.tables.get(table, {})
+        told = ", ".join(_seen(*column) for column in columns.items())
+        sums.append(
+            f"SELECT {_key(columns)} AS key, sum(hash('{' '.join(columns)}', {told})::HUGEINT) "  # noqa: S608
+            f"AS seen FROM {rows[side.place]} GROUP BY 1"
+            if side.place in rows
+            else "SELECT NULL AS key, NULL AS seen WHERE false"
+        )
     return (
         f"SELECT key FROM ({sums[0]}) AS a FULL JOIN ({sums[1]}) AS b USING (key) "  # noqa: S608
         "WHERE a.seen IS DISTINCT FROM b.seen"
@@ -464,30 +496,40 @@ def _identity(columns: Columns, grain: Sequence[str]) -> list[str]:
         rest = [name for name in grain if name != next(iter(columns))]
         row = f"concat_ws('|', {', '.join(rest)})" if rest else "''"
     else:
-        row = f"md5(row({_all(columns)})::VARCHAR)"
+        row = f"left(md5(row({_all(columns)})::VARCHAR), {VIEW_DIGITS})"
     return [f'{_key(columns)} AS "the key"', f'{row} AS "the row"']
 
 
-def _in_parts(
-    connection: duckdb.DuckDBPyConnection, table: str, before: Anchor, after: Anchor
-) -> str:
-    """Return what narrows a long table to keys that stand in other parts, or otherwise in them."""
-    own = [_parts(before, table), _parts(after, table)]
+def _where_to_look(
+    connection: duckdb.DuckDBPyConnection, table: str, sides: Sequence[Side]
+) -> dict[str, str]:
+    """Return by snapshot in what a table's changes are; of a long one only parts not shared."""
+    own = [_parts(side.anchor, table) for side in sides]
+    there = [side for side in sides if table in side.tables]
     if not all(own):
-        return "true"
+        return {side.place: f'"{side.place}".out.{table} WHERE true' for side in there}
     if own[0] == own[1]:
-        return "false"
+        return {}
+    mine = [[Path(file).stem for file in a - b] for a, b in (own, own[::-1])]
     held = [
-        " UNION ALL ".join(f'FROM "{Path(file).stem}".main.keys' for file in mine - other)
+        " UNION ALL ".join(f'FROM "{stem}".main.keys' for stem in stems)
         or "SELECT NULL AS key, 0 AS rows, 0::UBIGINT AS digest WHERE false"
-        for mine, other in (own, own[::-1])
+        for stems in mine
     ]
     connection.execute(
         f'CREATE TEMP TABLE "in parts of {table}" AS '  # noqa: S608
         f"SELECT DISTINCT coalesce(key, '') FROM (({held[0]}) EXCEPT ({held[1]}) "
         f"UNION ALL (({held[1]}) EXCEPT ({held[0]})))"
     )
-    return f'{{key}} IN (FROM "in parts of {table}")'
+    rows = [
+        " UNION ALL ".join(f'FROM "{stem}".main.rows' for stem in stems)
+        or f'FROM "{side.place}".out.{table} WHERE false'
+        for side, stems in zip(sides, mine, strict=True)
+    ]
+    return {
+        side.place: f'({of_side}) WHERE {_key(side.tables[table])} IN (FROM "in parts of {table}")'
+        for side, of_side in zip(sides, rows, strict=True)
+    }
 
 
 def _new_versions(
@@ -506,14 +548,14 @@ def _new_versions(
 
 
 def _kept(
-    connection: duckdb.DuckDBPyConnection, path: Path, first: int, last: int, query: str
+    connection: duckdb.DuckDBPyConnection, path: Path, first: int, last: int, query: str, how: str
 ) -> KeptFile:
     """Write rows beside their place, then put them there."""
     made = path.with_name(f".making-{path.name}")
     try:
         connection.execute(
-            f"COPY ({query}) TO '{quoted(made)}' (FORMAT parquet, COMPRESSION zstd, "
-            f"COMPRESSION_LEVEL 9, ROW_GROUP_SIZE {PACKED_ROWS})"
+            f"COPY ({query}) TO '{quoted(made)}' "
+            f"(FORMAT parquet, {how}, ROW_GROUP_SIZE {PACKED_ROWS})"
         )
         with made.open("rb+") as file:
             os.fsync(file.fileno())
@@ -539,11 +581,16 @@ def _packed(folder: Path, index: Index) -> Index | None:
             query = (
                 "WITH one AS (SELECT * REPLACE (coalesce(lag(number) OVER "  # noqa: S608
                 "(PARTITION BY table_name, key, row, column_name ORDER BY number), 0) AS since) "
-                f"FROM {_parquet(folder, run)}) FROM one WHERE since = 0 OR EXISTS "
+                f"FROM ({_by_column(folder, run)})) SELECT number, since, table_name, key, row, "
+                f"string_agg(column_name, '{COLUMNS}' ORDER BY column_name) AS column_name, cause, "
+                "if(count(*) = 1, any_value(held), "
+                "to_json(list(held ORDER BY column_name))::VARCHAR) AS held "
+                "FROM one WHERE since = 0 OR EXISTS "
                 f"(FROM (SELECT unnest({ends}) AS place) WHERE since <= place AND place < number) "
-                "ORDER BY since > 0, table_name, column_name, key, row, number"
+                "GROUP BY number, since, table_name, key, row, cause "
+                "ORDER BY one.since > 0, table_name, key, row, number"
             )
-            one = _kept(connection, folder / name, run[0].first, run[-1].last, query)
+            one = _kept(connection, folder / name, run[0].first, run[-1].last, query, PACKED)
         others = [file for file in found.files if file not in run]
         found = replace(found, files=sorted([*others, one]))
     return found if found is not index else None
@@ -565,6 +612,15 @@ def _over(index: Index, length: int) -> list[list[KeptFile]]:
 def _parquet(folder: Path, files: list[KeptFile]) -> str:
     paths = ", ".join(f"'{quoted(folder / file.name)}'" for file in files)
     return f"read_parquet([{paths}])"
+
+
+def _by_column(folder: Path, files: list[KeptFile], where: str = "true") -> str:
+    """Return the query for what changed, each column a row."""
+    return (
+        f"SELECT * REPLACE (unnest(string_split(column_name, '{COLUMNS}')) AS column_name, "  # noqa: S608
+        f"unnest(if(contains(column_name, '{COLUMNS}'), from_json(held, '[\"VARCHAR\"]'), [held])) "
+        f"AS held) FROM {_parquet(folder, files)} WHERE {where}"
+    )
 
 
 def _sweep(shop: ShopFolder, index: Index) -> None:
@@ -679,7 +735,7 @@ def _make(shop: ShopFolder, anchor: Anchor, place: int, files: list[KeptFile], p
                         _put_back(connection, now, table, columns, grain, back[table])
                     else:
                         connection.execute(
-                            f'CREATE VIEW past.out.{table} AS FROM "{now}".out.{table}'
+                            f"CREATE VIEW past.out.{table} AS {_today(now, table, columns)}"
                         )
             connection.execute("DETACH past")
         made.replace(path)
@@ -696,16 +752,28 @@ def _back(
     """
     if not files:
         return {}
+    told = _by_column(folder, files, f"since <= {place} AND number > {place}")
     connection.execute(
         "CREATE TEMP TABLE back AS SELECT table_name, key, row, column_name, "  # noqa: S608
-        "min(number) AS number, arg_min({'held': held}, number).held AS held "
-        f"FROM {_parquet(folder, files)} WHERE since <= {place} AND number > {place} GROUP BY ALL"
+        f"min(number) AS number, arg_min({{'held': held}}, number).held AS held FROM ({told}) "
+        "GROUP BY ALL"
     )
     found = connection.execute("SELECT DISTINCT table_name, column_name FROM back").fetchall()
-    told: dict[str, list[str]] = {}
+    held: dict[str, list[str]] = {}
     for table, column in found:
-        told.setdefault(table, []).append(column)
-    return told
+        held.setdefault(table, []).append(column)
+    return held
+
+
+def _today(now: str, table: str, columns: Columns, and_: str = "") -> str:
+    """Return the query for today's rows of a table, without what is not kept of its past."""
+    unknown = ", ".join(
+        f"NULL::{columns[name]} AS {name}"
+        for name in sorted(NOT_ASKED.get(table, ()))
+        if name in columns
+    )
+    rows = f'SELECT {and_}*{f" REPLACE ({unknown})" * bool(unknown)} FROM "{now}".out.{table}'  # noqa: S608
+    return f"{rows} WHERE {table not in NOT_KEPT - AS_TODAY}"
 
 
 def _put_back(
@@ -728,7 +796,8 @@ def _put_back(
     connection.execute(
         "CREATE OR REPLACE TEMP TABLE stood AS SELECT key, row, list(column_name) AS held, "  # noqa: S608
         f"arg_min(column_name, number) = '{ABSENT}' AS is_absent{then} "
-        f"FROM back WHERE table_name = '{table}' GROUP BY key, row"
+        f"FROM (SELECT * REPLACE ({'row' if grain else f'left(row, {VIEW_DIGITS})'} AS row) "
+        f"FROM back WHERE table_name = '{table}') GROUP BY key, row"
     )
     told = ", ".join(
         f"CASE WHEN list_contains(held, '{name}') THEN \"then {name}\"::{kind} ELSE {name} END "
@@ -739,7 +808,7 @@ def _put_back(
         else name
         for name, kind in columns.items()
     )
-    today = f'SELECT {", ".join(_identity(columns, grain))}, * FROM "{now}".out.{table}'  # noqa: S608
+    today = _today(now, table, columns, f"{', '.join(_identity(columns, grain))}, ")
     is_same = 'key = "the key" AND row = "the row"'
     connection.execute(
         f'CREATE TABLE past.main."rows of {table}" AS SELECT {told} FROM stood '  # noqa: S608

@@ -72,6 +72,8 @@ class Snapshot:
     """Hash of the tables that it was made from: of equal ones nothing is made to see what it is."""
     long: tuple[tuple[str, str, str], ...] = ()
     """Of each long table what it was made from, and what it holds: equal ones are not listed."""
+    holds: tuple[tuple[str, str], ...] = ()
+    """Of each table a sum of what it holds; none of a snapshot that an older version published."""
 
     def files(self) -> dict[Path, tuple[int, str]]:
         """Return all its files, with size and hash."""
@@ -136,6 +138,7 @@ def _pointed(folder: Path) -> Snapshot | None:
             parts=tuple(Part(*entries) for entries in pointer.get("parts", ())),
             rests_on=str(pointer.get("rests_on", "")),
             long=tuple((str(a), str(b), str(c)) for a, b, c in pointer.get("long", ())),
+            holds=tuple((str(a), str(b)) for a, b in pointer.get("holds", ())),
         )
     except FileNotFoundError:
         # Snapshots without a pointer: it was lost, not never written.
@@ -283,13 +286,15 @@ def _published(
             ),
             SMALL_BLOCKS,
         )
-    content = _hashed(meanings, {name: held.get(name) or looked_at[name] for name in names})
+    found = {name: held.get(name) or looked_at[name] for name in names}
+    content = _hashed(meanings, found)
+    holds = tuple((name.removeprefix("out."), _hashed(held)[:12]) for name, held in found.items())
     if standing and standing.content == content and not standing.damaged(read=True):
         target.unlink()
-        snapshot = replace(standing, rests_on=rests_on, long=long)
+        snapshot = replace(standing, rests_on=rests_on, long=long, holds=holds)
     else:
         snapshot = Snapshot(
-            number, target, now, content, size_bytes, sha256, tuple(parts), rests_on, long
+            number, target, now, content, size_bytes, sha256, tuple(parts), rests_on, long, holds
         )
     _point(folder, snapshot)
     _sweep(connection, folder, snapshot, keep)
@@ -419,6 +424,7 @@ def _point(folder: Path, snapshot: Snapshot) -> None:
         "parts": [list(part) for part in snapshot.parts],
         "rests_on": snapshot.rests_on,
         "long": [list(one) for one in snapshot.long],
+        "holds": [list(one) for one in snapshot.holds],
     }
     pointer["check"] = seal(pointer)
     if (folder / POINTER).is_dir():

@@ -3,10 +3,13 @@
 import datetime as dt
 import json
 import random
+import re
 import shutil
 from dataclasses import replace
+from importlib.resources import files
 
 import duckdb
+import polars as pl
 import pytest
 
 from flows.publish import publish_snapshot
@@ -56,7 +59,7 @@ def on(folder, day):
 def rows(found, tables=EXACT):
     with snapshot.open_reader(found.path) as reader:
         return {
-            name: reader.execute(f"FROM out.{name} ORDER BY {TABLES[name]}").fetchall()
+            name: reader.execute(f"FROM out.{name} ORDER BY {TABLES.get(name, 2)}").fetchall()
             for name in tables
         }
 
@@ -105,13 +108,21 @@ def is_seen(was, told):
     )
 
 
-def test_every_day_comes_back_as_it_was_also_where_nothing_changed(connection, folder):
+@pytest.mark.parametrize("is_in_parts", [False, True])
+def test_every_day_comes_back_as_it_was_also_where_nothing_changed(
+    connection, folder, monkeypatch, is_in_parts
+):
+    if is_in_parts:  # of three rows each
+        monkeypatch.setattr(snapshot, "LONG_VALUES", 1)
+        monkeypatch.setattr(snapshot, "PART_VALUES", 20)
     draw = random.Random(0)
     fact(connection, "first", "0")
     known = {}
     for day in range(5):
         change_at_random(connection, draw)
-        known[day] = rows(publish(connection, folder, day), TABLES)
+        published = publish(connection, folder, day)
+        assert bool(published.parts) == is_in_parts
+        known[day] = rows(published, TABLES)
     for day, then in known.items():
         found = rows(on(folder, day), TABLES)
         assert all(shown(found[name]) == shown(then[name]) for name in EXACT), day
@@ -161,12 +172,132 @@ def test_years_that_are_over_lie_in_one_file_each(connection, folder):
 
 
 def test_rows_made_again_alike_leave_no_history(connection, folder):
-    connection.execute("INSERT INTO out.gearing VALUES ('model', 3, 'of version 1')")
+    connection.execute("INSERT INTO out.plan VALUES (true, 'strapped', 3, 1.0, 0.5, 'version 1')")
     publish(connection, folder, 0)
-    connection.execute("UPDATE out.gearing SET made_from = 'of version 2'")
+    connection.execute("UPDATE out.plan SET made_from = 'version 2'")
     assert publish(connection, folder, 1).number == 2
     assert len(history.read_index(folder.history).states) == 1
     assert history.read_index(folder.history).anchor.file == "snap-00000002.duckdb"
+
+
+ODD = ["a b", 'say "so"', "[1, null]", "{}", "", "\x1f|\n\\", "Größe 5 µm", "null"]
+"""Texts that could be taken for what stands between them."""
+
+
+def test_texts_that_changed_at_once_come_back_whatever_is_in_them_also_packed(connection, folder):
+    days = (0, 1, 2, 3, 40, 41, 80, 81)
+    known = {}
+    for number, day in enumerate(days):
+        told = (ODD[number], None if number % 2 else 0.5, ODD[(3 * number + 1) % len(ODD)])
+        store.delete(connection, "out.need_member", "need_id", ["need"])
+        connection.execute(
+            "INSERT INTO out.need_member VALUES ('need', 'stage', ?, ?, 1.0, ?)", list(told)
+        )
+        fact(connection, "day", str(day))
+        known[day] = rows(publish(connection, folder, day))["need_member"]
+    # June and July are over, and lie in one file each.
+    assert len(history.read_index(folder.history).files) == 4
+    assert {day: rows(on(folder, day))["need_member"] for day in days} == known
+
+
+def test_changes_that_an_earlier_version_kept_are_read_alike(connection, folder):
+    """They had a line for each column, and 32 digits of what tells the rows of a view apart."""
+    known = {}
+    for day in range(4):
+        change_at_random(connection, random.Random(day))
+        connection.execute("UPDATE raw.card SET is_in_force = false")
+        connection.execute("INSERT INTO raw.card VALUES ('J', ?, '', 'J', '[]', true)", [str(day)])
+        connection.execute(
+            "INSERT INTO raw.arrival VALUES ('J', 'card.toml', ?, 1, 1, 1, 1, ?, true, true)",
+            [str(day), NOW],
+        )
+        known[day] = rows(publish(connection, folder, day), (*EXACT, "card"))
+    index = history.read_index(folder.history)
+    for place, file in enumerate(index.files[:2]):
+        path = folder.history / file.name
+        old = duckdb.sql(
+            "SELECT number, since, table_name, key, row || repeat('0', 16) AS row, "  # noqa: S608
+            f"column_name, cause, held FROM ({history._by_column(folder.history, [file])})"
+        ).pl()
+        is_of_view = pl.col("table_name") == "card"
+        old = old.with_columns(
+            pl.when(is_of_view).then("row").otherwise(pl.col("row").str.head(-16)).alias("row")
+        )
+        old.write_parquet(path)
+        index.files[place] = file._replace(size_bytes=path.stat().st_size, sha256=file_sha256(path))
+    history._write_index(folder.history, index)
+    for day, then in known.items():
+        found = rows(on(folder, day), (*EXACT, "card"))
+        assert all(shown(found[name]) == shown(then[name]) for name in (*EXACT, "card")), day
+
+
+def test_the_figures_of_a_note_are_cut_and_what_a_person_wrote_is_not(connection, folder):
+    note = '{"code": "part leads", "share": 0.74284295, "seen": [1234567, 12.00000049]}'
+    person = '{"code": I paid 0.74284295'
+    connection.execute(
+        "INSERT INTO out.need_member VALUES ('need', 'a', ?, 1.0, 1.0, ?)", [note, person]
+    )
+    publish(connection, folder, 0)
+    fact(connection, "day", "1")
+    connection.execute("UPDATE out.need_member SET bike_id = 'b', level = 'c'")
+    publish(connection, folder, 1)
+    ((_, _, told, _, _, wrote),) = rows(on(folder, 0))["need_member"]
+    # Six digits, the last neither 0 nor 5 where more followed: 12.0000|0049 is 12.0001.
+    assert json.loads(told) == {"code": "part leads", "share": 0.742842, "seen": [1234567, 12.0001]}
+    assert wrote == person
+
+
+def test_of_what_no_question_asks_the_past_tells_nothing(connection, folder):
+    connection.execute("INSERT INTO out.gearing VALUES ('model', 3, 'made')")
+    connection.execute(
+        "INSERT INTO out.pooled_member (effect_id, gain_id, bike_id, gain_pct, gain_sd_pct) "
+        "VALUES ('e', 'g', 'b', 2.5, 0.5)"
+    )
+    for day, value in enumerate("ab"):
+        fact(connection, "one", value)
+        publish(connection, folder, day)
+    with snapshot.open_reader(on(folder, 0).path) as reader:
+        assert reader.execute("FROM out.gearing").fetchall() == []
+        told = reader.execute("SELECT gain_id, gain_pct FROM out.pooled_member").fetchall()
+        assert told == [("g", None)]
+
+
+def answered(tables):
+    """Return the columns of every question's answer, asked of empty tables."""
+    found = {}
+    with duckdb.connect() as asked:
+        asked.execute("CREATE SCHEMA out")
+        for table, columns in tables.items():
+            listed = ", ".join(f"{name} {kind}" for name, kind in columns.items())
+            asked.execute(f"CREATE TABLE out.{table} ({listed})")
+        for path in files("warehouse").joinpath("questions").iterdir():
+            if path.name.endswith(".sql"):
+                sql = re.sub("--.*", "", path.read_text("utf-8")).strip().rstrip(";")
+                takes = dict.fromkeys(re.findall(r"\$(\w+)", sql)) or None
+                try:
+                    told = asked.execute(f"DESCRIBE {sql}", takes).fetchall()
+                except duckdb.Error as error:
+                    told = str(error)
+                found[path.name] = told
+    return found
+
+
+def test_no_question_asks_for_what_history_does_not_keep(connection, folder):
+    fact(connection, "one", "a")
+    published = publish(connection, folder, 0)
+    with snapshot.open_reader(published.path) as reader:
+        whole = history._tables(reader, published.path.stem)
+    kept = {
+        table: {n: k for n, k in columns.items() if n not in history.NOT_ASKED.get(table, ())}
+        for table, columns in whole.items()
+        if table not in history.NOT_KEPT - history.AS_TODAY
+    }
+    told = answered(whole)
+    # `latest_pull` takes no NULL, and says so before anything else.
+    assert sum(isinstance(answer, str) for answer in told.values()) <= 1
+    assert answered(kept) == told
+    # So would a column be found that is asked for.
+    assert answered(kept | {"gain": {"gain_id": "VARCHAR"}}) != told
 
 
 def test_a_row_that_goes_and_comes_back_is_there_on_its_days_only(connection, folder):
@@ -371,7 +502,27 @@ def test_days_are_those_of_the_shop_s_own_clock(connection, folder):
 
 def test_what_history_leaves_out_are_tables_of_ours():
     known = {name.removeprefix("out.") for name in statements.definitions()} | {"column_meaning"}
-    assert known >= history.DRAWN | history.NOT_KEPT
+    assert known >= history.DRAWN | history.NOT_KEPT | history.NOT_ASKED.keys()
+    assert set(statements.definitions()) >= {f"out.{table}" for table in history.NOT_ASKED}
+
+
+def test_a_table_that_holds_what_it_held_is_not_read(connection, folder, monkeypatch):
+    read, plain = [], history._where_to_look
+    looked = lambda of, table, *more: read.append(table) or plain(of, table, *more)  # noqa: E731
+    monkeypatch.setattr(history, "_where_to_look", looked)
+    change_at_random(connection, random.Random(1))
+    for day, value in enumerate("ab"):
+        fact(connection, "one", value)
+        publish(connection, folder, day)
+    assert read == ["shop_fact"]
+
+
+def test_what_a_kill_of_the_first_publish_left_half_made_is_swept(connection, folder):
+    torn = folder.history / ".making-4711-0123456789ab"
+    torn.write_bytes(b"half")
+    fact(connection, "one", "a")
+    publish(connection, folder, 0)
+    assert not torn.exists()
 
 
 @pytest.mark.long
