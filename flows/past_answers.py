@@ -9,11 +9,13 @@ from flows.answers import print_cautions
 from flows.mixture_answers import NothingKnownError
 from flows.terminal import line, prose
 from warehouse import history
-from warehouse.headlines import changes_since
+from warehouse.headlines import Headline, changes_since
 from warehouse.snapshot import Snapshot
 
-MOST_CHANGED = 6
-"""Each takes three lines of a screen of 40, beside the cautions."""
+MOST_CHANGED = 5
+"""Each takes four lines of a screen of 40, beside the cautions and what is listed."""
+MOST_LISTED = 2
+"""Of what came new, and of what went, a line each."""
 WORDS_BEFORE = 3
 
 
@@ -54,10 +56,21 @@ def print_changed(folder: Path, now: Snapshot, since: str, *, full: bool) -> Non
     prose(f"Since {since} (snapshot {found.then.number}): {found.sentence}", style="bold")
     shown = found.changed if full else found.changed[:MOST_CHANGED]
     for one in shown:
-        line(f"{one.now.kind}: {one.now.about}  [{one.cause}]", style="bold")
+        line(f"{one.now.kind}: {one.now.about}", style="bold")
         then, now_ = (one.then, one.now.sentence) if full else apart(one.then, one.now.sentence)
-        (prose if full else line)(f"  then {then}")
-        (prose if full else line)(f"  now  {now_}")
+        for word, text in (("why ", one.reason), ("then", then), ("now ", now_)):
+            (prose if full else line)(f"  {word} {text}")
     if len(shown) < len(found.changed):
         prose(f"and {len(found.changed) - len(shown):,} more: --full", style="dim")
+    for word, others in (("New", found.new), ("Gone", found.gone)):
+        _list(word, others, full=full)
     print_cautions()
+
+
+def _list(word: str, headlines: list[Headline], *, full: bool) -> None:
+    """Print the sentences that came, or went, a line each."""
+    shown = headlines if full else headlines[:MOST_LISTED]
+    for one in shown:
+        (prose if full else line)(f"{word}, {one.kind}: {one.about}: {one.sentence}")
+    if len(shown) < len(headlines):
+        prose(f"and {len(headlines) - len(shown):,} more: --full", style="dim")

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import duckdb
 import polars as pl
@@ -13,7 +13,9 @@ import polars as pl
 from warehouse import history, wording
 from warehouse.questions import ask
 from warehouse.quote import FIGURES, Quote
+from warehouse.sentences import said
 from warehouse.snapshot import Snapshot, open_reader
+from warehouse.touched import Owner, Touched, touched_between
 from warehouse.wording import counted
 
 KINDS = ("lean grade", "map", "gain", "remap need", "quote")
@@ -35,6 +37,7 @@ class Headline(NamedTuple):
     sentence: str
     table: str
     """Where its figures stand."""
+    owner: Owner
 
 
 class Changed(NamedTuple):
@@ -43,8 +46,15 @@ class Changed(NamedTuple):
     now: Headline
     then: str
     cause: str
+    why: Mapping[str, Any] | None
+    """The note on what is behind the cause; None where nothing can be named."""
     is_turned: bool
     """Whether its verdict is another, not only its figures."""
+
+    @property
+    def reason(self) -> str:
+        """Why it changed, in words."""
+        return said(self.why) if self.why else self.cause
 
 
 class Changes(NamedTuple):
@@ -103,30 +113,34 @@ def _grades(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
     for row in ask(reader, "stage_mixtures", stage_ids=None).iter_rows(named=True):
         told = wording.advice(row)
         about = f"{row['bike_id']}, stage {row['stage_id']}"
-        said = f"{told.shown}; {told.level}"
-        yield Headline("lean grade", row["stage_id"], about, said, told.headline, "stage_mixture")
+        verdict = f"{told.shown}; {told.level}"
+        owner = Owner(row["job_id"], row["bike_id"], row["model_id"])
+        text = told.headline
+        yield Headline("lean grade", row["stage_id"], about, verdict, text, "stage_mixture", owner)
 
 
 def _maps(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
     for row in ask(reader, "map_revisions").iter_rows(named=True):
         verdict = f"{row['is_missing']} {row['side']}"
         about = f"{row['model_label']}, {row['map_label']}"
-        yield Headline("map", row["map_id"], about, verdict, row["sentence"], "map_revision")
+        owner = Owner(model_id=row["model_id"])
+        text = row["sentence"]
+        yield Headline("map", row["map_id"], about, verdict, text, "map_revision", owner)
 
 
 def _gains(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
     for row in ask(reader, "headline_gains").iter_rows(named=True):
         about = f"{row['job_id']}, {row['change_key']}"
-        said = wording.gain_sentence(row)
-        yield Headline("gain", row["gain_id"], about, row["verdict"], said, "gain")
+        text, owner = wording.gain_sentence(row), Owner(row["job_id"], row["bike_id"])
+        yield Headline("gain", row["gain_id"], about, row["verdict"], text, "gain", owner)
 
 
 def _needs(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
     for row in ask(reader, "remap_needs").filter("is_stock_map").iter_rows(named=True):
         about = f"{row['model_label']}, {row['parts_key']}, {row['fuel']}"
-        rank = str(row["need_rank"])
-        said = f"{rank}. {row['sentence']}"
-        yield Headline("remap need", row["need_id"], about, rank, said, "remap_need")
+        rank, owner = str(row["need_rank"]), Owner(model_id=row["model_id"])
+        text = f"{rank}. {row['sentence']}"
+        yield Headline("remap need", row["need_id"], about, rank, text, "remap_need", owner)
 
 
 def _quotes(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
@@ -135,10 +149,11 @@ def _quotes(reader: duckdb.DuckDBPyConnection) -> Iterator[Headline]:
     for change in changes:
         for row in ask(reader, "quotes", change_key=change, figure=figure).iter_rows(named=True):
             label = row["model_label"] or "another model"
-            said = Quote(label, change, figure, row, None, pl.DataFrame(), []).sentences[0]
+            text = Quote(label, change, figure, row, None, pl.DataFrame(), []).sentences[0]
             verdict = str(row["next_lower_pct"] > 0)
             about = f"{label}, {change}"
-            yield Headline("quote", row["effect_id"], about, verdict, said, "pooled_effect")
+            owner = Owner(model_id=row["model_id"])
+            yield Headline("quote", row["effect_id"], about, verdict, text, "pooled_effect", owner)
 
 
 _OF_KIND = {
@@ -158,20 +173,21 @@ def changes_since(root: Path, day: dt.date, now: Snapshot) -> Changes:
 def changes_between(then: Snapshot, now: Snapshot, causes: dict[tuple[str, str], str]) -> Changes:
     """Return which headline sentences read otherwise in another snapshot."""
     untold: list[str] = []
-    with open_reader(then.path) as reader:
-        told = headlines(reader, untold)
-    with open_reader(now.path) as reader:
-        standing = {key: one for key, one in headlines(reader).items() if one.kind not in untold}
-    changed = [
-        Changed(
-            one,
-            told[key].sentence,
-            causes.get((one.table, one.key)) or _by_table(causes, one.table),
-            one.verdict != told[key].verdict,
-        )
-        for key, one in standing.items()
-        if key in told and one.sentence != told[key].sentence
-    ]
+    with open_reader(then.path) as before, open_reader(now.path) as after:
+        told = headlines(before, untold)
+        standing = {key: one for key, one in headlines(after).items() if one.kind not in untold}
+        other = [
+            key
+            for key, one in standing.items()
+            if key in told and one.sentence != told[key].sentence
+        ]
+        touched = touched_between(before, after) if other and causes else Touched([], [])
+    changed = []
+    for key in other:
+        one, was = standing[key], told[key]
+        cause = causes.get((one.table, one.key)) or _by_table(causes, one.table)
+        why = touched.note(cause, one.owner)
+        changed.append(Changed(one, was.sentence, cause, why, one.verdict != was.verdict))
     changed.sort(key=lambda one: (not one.is_turned, KINDS.index(one.now.kind)))
     new = [one for key, one in standing.items() if key not in told]
     gone = [one for key, one in told.items() if key not in standing]

@@ -42,7 +42,8 @@ except HistoryError as why:
 st.markdown(f"## {wording.escaped(found.sentence)}")
 for one in found.changed[:MOST_CHANGED]:
     st.markdown(
-        f"**{one.now.kind.capitalize()}**: {wording.escaped(one.now.about)} · *{one.cause}*"
+        f"**{one.now.kind.capitalize()}**: {wording.escaped(one.now.about)} · "
+        f"*{wording.escaped(one.reason)}*"
     )
     then, now = st.columns(2)
     then.caption(f"Then: {wording.escaped(one.then)}")
@@ -50,9 +51,16 @@ for one in found.changed[:MOST_CHANGED]:
 if found.changed:
     with st.expander("Every sentence that changed"):
         rows = [
-            (one.now.kind, one.now.about, one.cause, one.then, one.now.sentence)
+            (one.now.kind, one.now.about, one.reason, one.then, one.now.sentence)
             for one in found.changed
         ]
-        names = ["Sentence", "Of", "Cause", "Then", "Now"]
+        names = ["Sentence", "Of", "Why", "Then", "Now"]
         frame = pl.DataFrame(rows, schema=names, orient="row")
         pieces.table(frame, {name: name for name in names}, wraps=True)
+for title, others in (("New sentences", found.new), ("Sentences that went", found.gone)):
+    if others:
+        with st.expander(f"{title}: {len(others)}"):
+            rows = [(one.kind, one.about, one.sentence) for one in others]
+            names = ["Sentence", "Of", "What it says"]
+            frame = pl.DataFrame(rows, schema=names, orient="row")
+            pieces.table(frame, {name: name for name in names}, wraps=True)

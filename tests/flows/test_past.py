@@ -1,6 +1,7 @@
 """What stood on a day, in the terminal and in a review; why it changed; and history in a backup."""
 
 import datetime as dt
+import re
 
 import pytest
 
@@ -9,7 +10,7 @@ from flows.backup import back_up
 from flows.restore import restore
 from flows.steps.progress import quietly
 from tests.conftest import LittleShop, card_text, command_line, part, stage_text
-from warehouse import history
+from warehouse import history, sentences, touched
 from warehouse.snapshot import current, open_reader
 
 FIRST = dt.datetime(2025, 6, 2, 9, 30, tzinfo=dt.UTC)
@@ -67,11 +68,33 @@ def test_answers_of_a_day_know_nothing_of_later_jobs(shop):
     assert command_line("job", shop.folder.root, "J-2")[1].count("airbox") >= 1
 
 
-def test_what_changed_is_told_then_and_now_with_its_cause(shop):
-    code, said = command_line("changed", shop.folder.root, DAY)
+def test_what_changed_is_told_then_and_now_with_the_card_or_job_behind_it(shop):
+    code, said = command_line("changed", shop.folder.root, DAY, "--full")
     assert code == 0
     assert "headline sentences changed" in said
-    assert "[new evidence] then" in said
+    # To Tour 900 only J-2's card came, to Strada 690 only J-3; a quote for any model hangs on both.
+    assert re.search(
+        r"remap need: \w+ Tour 900.{,60} why corrected card of J-2 \(bike B-2\) then", said
+    )
+    assert re.search(r"map: \w+ Strada 690.{,60} why new evidence of J-3 \(bike B-3\) then", said)
+    assert (
+        "another model, silencer, map untouched why corrected card of J-2 (bike B-2), else" in said
+    )
+    assert "New, gain: J-3, " in said
+    assert re.search(r"Gone, remap need: \w+ Tour 900.{,20}, silencer", said)
+
+
+def test_a_changed_setting_is_named_with_both_its_values():
+    was, is_now = (
+        {"a.b": "1.5", "long": '"x"', "same": "1"},
+        {"a.b": "2.0", "long": f'"{"y" * 99}"'},
+    )
+    told = touched._settings(was, is_now | {"same": "1"})
+    assert told == ["a.b 1.5 → 2", "long"]
+    note = touched.Touched([], told).note("changed setting", touched.Owner())
+    assert sentences.said(note) == "changed setting long and a.b 1.5 → 2"
+    # What cannot be named is said by its kind alone.
+    assert touched.Touched([], []).note("changed setting", touched.Owner()) is None
 
 
 def test_a_day_before_history_or_no_day_gets_a_plain_answer(shop):

@@ -74,6 +74,11 @@ def used():
             if isinstance(node, ast.Constant) and isinstance(node.value, str):
                 for code in re.findall(r"'code', '([^']+)'", node.value):
                     found.setdefault(code, []).append({None})
+    # Beside the steps, what is behind a cause is told by comparing two snapshots.
+    for node in ast.walk(tree_of(REPOSITORY / "warehouse" / "touched.py")):
+        if isinstance(node, ast.Dict) and getattr([*node.keys, None][0], "value", "") == "code":
+            code, names = node.values[0].value, {key.value for key in node.keys[1:]}
+            found.setdefault(code, []).append(names)
     for path in (REPOSITORY / "warehouse" / "questions").glob("*.sql"):
         for code in re.findall(r"'code', '([^']+)'", path.read_text(encoding="utf-8")):
             found.setdefault(code, []).append({None})
