@@ -37,6 +37,13 @@ FIGURES = (
         "{1} histories, {2} updates: {3}",
     ),
     Figure(
+        "histories in which processes were killed",
+        "python -m tests.life.live --true-kills",
+        "life/true_kills.md",
+        r"(\d[\d,]*) histories of .*?, (\d[\d,]*) updates,.*?: (broken[^\n]*|no promise broken)",
+        "{1} histories, {2} updates: {3}",
+    ),
+    Figure(
         "updates killed at a commit or a move of a file",
         "python -m tests.studies.kill_study --kills 500",
         "studies/kill_study.md",

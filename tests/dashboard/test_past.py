@@ -68,7 +68,7 @@ def test_all_that_changed_stands_under_headings_that_say_what_it_is(page):
     assert not page.exception
     columns = json.loads(page.dataframe[0].proto.columns)
     labels = [columns[name]["label"] for name in page.dataframe[0].value.columns]
-    assert labels == ["Sentence", "Of", "Cause", "Then", "Now"]
+    assert labels == ["Sentence", "Of", "Why", "Then", "Now"]
 
 
 def test_a_sheet_taken_from_a_past_page_says_that_it_is_of_today(page):

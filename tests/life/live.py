@@ -1,6 +1,6 @@
 """Lives many histories of a shop: `python -m tests.life.live --histories 10000`.
 
-With `--faults` each fault is planted too, and the table is written.
+With `--faults` each fault is planted too, and the table is written; with `--true-kills` one beside.
 A seed and a commit live the same histories again: both are printed when one fails.
 """
 
@@ -100,10 +100,13 @@ def table(sound: Lived, found: list[tuple[str, Lived]]) -> str:
         f"{sound.histories} histories of up to {STEPS} acts, {sound.updates} updates, seed "
         f"{sound.seed}, {sound.seconds:.0f} s of processor: "
         + (f"broken: {sound.broken.splitlines()[0]}" if sound.broken else "no promise broken"),
-        "",
-        "| fault planted: the promise that it breaks | found after histories | told as |",
-        "| --- | --: | --- |",
     ]
+    if found:
+        lines += [
+            "",
+            "| fault planted: the promise that it breaks | found after histories | told as |",
+            "| --- | --: | --- |",
+        ]
     for told, lived in found:
         after = str(lived.histories) if lived.broken else f"not in {lived.histories}"
         said = lived.broken.splitlines()[0] if lived.broken else ""
@@ -126,9 +129,13 @@ def main() -> None:
     found = list(planted(given.life_seed)) if given.faults else []
     told = table(sound, found)
     print(told)
-    if given.faults:
-        with contextlib.suppress(OSError):
+    with contextlib.suppress(OSError):
+        if given.faults:
             write_beside(__file__, "A machine that lives a shop's life", told)
+        elif given.true_kills:
+            beside = str(Path(__file__).with_name("true_kills.py"))
+            command = f"python -m tests.life.live --true-kills --histories {given.histories}"
+            write_beside(beside, "A shop's life in which processes are killed", told, command)
 
 
 def planted(number: int) -> Iterator[tuple[str, Lived]]:
