@@ -27,7 +27,7 @@ import polars as pl
 from warehouse import causes, statements
 from warehouse.damage import DamagedError, file_sha256, first_line, put_aside
 from warehouse.shop import ShopFolder
-from warehouse.snapshot import SMALL_BLOCKS, Part, Snapshot, current, seal
+from warehouse.snapshot import SMALL_BLOCKS, Part, Snapshot, current, gone_from, seal
 from warehouse.store import first, quoted, transaction
 from warehouse.whole_file import write_whole
 
@@ -338,14 +338,18 @@ def _find_changes(
         "row VARCHAR, column_name VARCHAR, cause VARCHAR, held VARCHAR)"
     )
     was, now = _tables(connection, old), _tables(connection, new)
-    sides = [Side(old, before, was), Side(new, after, now)]
+    sides = [
+        Side(place, anchor, tables, gone_from(connection, place))
+        for place, anchor, tables in ((old, before, was), (new, after, now))
+    ]
+    thinned = _thinned(connection, sides)
     looked_at = {
         table: found
         for table in sorted((was.keys() | now.keys()) - NOT_KEPT)
         if not before.holds.get(table)
         or before.holds[table] != after.holds.get(table)
         or was.get(table) != now.get(table)
-        if (found := _where_to_look(connection, table, sides))
+        if (found := _where_to_look(connection, table, sides, thinned))
     }
     _find_rows(
         connection, sides, {t: told for t, told in looked_at.items() if t not in DRAWN}, number
@@ -369,6 +373,17 @@ class Side(NamedTuple):
     place: str
     anchor: Anchor
     tables: dict[str, Columns]
+    gone: str
+    """The query for the keys that it leaves out of its parts."""
+
+
+def _thinned(connection: duckdb.DuckDBPyConnection, sides: Sequence[Side]) -> set[str]:
+    """Return the parts of which two snapshots leave out other keys."""
+    one, other = (f"({side.gone})" for side in sides)
+    found = connection.execute(
+        f"SELECT file FROM ({one} EXCEPT {other}) UNION SELECT file FROM ({other} EXCEPT {one})"  # noqa: S608
+    )
+    return {file for (file,) in found.fetchall()}
 
 
 def _find_rows(
@@ -501,35 +516,44 @@ def _identity(columns: Columns, grain: Sequence[str]) -> list[str]:
 
 
 def _where_to_look(
-    connection: duckdb.DuckDBPyConnection, table: str, sides: Sequence[Side]
+    connection: duckdb.DuckDBPyConnection, table: str, sides: Sequence[Side], thinned: set[str]
 ) -> dict[str, str]:
-    """Return by snapshot in what a table's changes are; of a long one only parts not shared."""
+    """Return by snapshot in what a table's changes are; of a long one only parts not alike."""
     own = [_parts(side.anchor, table) for side in sides]
     there = [side for side in sides if table in side.tables]
     if not all(own):
         return {side.place: f'"{side.place}".out.{table} WHERE true' for side in there}
-    if own[0] == own[1]:
+    shared = own[0] & own[1] - thinned
+    if own[0] | own[1] == shared:
         return {}
-    mine = [[Path(file).stem for file in a - b] for a, b in (own, own[::-1])]
-    held = [
-        " UNION ALL ".join(f'FROM "{stem}".main.keys' for stem in stems)
-        or "SELECT NULL AS key, 0 AS rows, 0::UBIGINT AS digest WHERE false"
-        for stems in mine
-    ]
+    keys, rows = [], []
+    for side, files in zip(sides, own, strict=True):
+        mine = sorted(files - shared)
+        key = next(iter(side.tables[table]))
+        keys.append(
+            " UNION ALL ".join(_of_part(side, file, "keys", "key") for file in mine)
+            or "SELECT NULL AS key, 0 AS rows, 0::UBIGINT AS digest WHERE false"
+        )
+        rows.append(
+            " UNION ALL ".join(_of_part(side, file, "rows", f"{key}::VARCHAR") for file in mine)
+            or f'FROM "{side.place}".out.{table} WHERE false'
+        )
     connection.execute(
         f'CREATE TEMP TABLE "in parts of {table}" AS '  # noqa: S608
-        f"SELECT DISTINCT coalesce(key, '') FROM (({held[0]}) EXCEPT ({held[1]}) "
-        f"UNION ALL (({held[1]}) EXCEPT ({held[0]})))"
+        f"SELECT DISTINCT coalesce(key, '') FROM (({keys[0]}) EXCEPT ({keys[1]}) "
+        f"UNION ALL (({keys[1]}) EXCEPT ({keys[0]})))"
     )
-    rows = [
-        " UNION ALL ".join(f'FROM "{stem}".main.rows' for stem in stems)
-        or f'FROM "{side.place}".out.{table} WHERE false'
-        for side, stems in zip(sides, mine, strict=True)
-    ]
     return {
         side.place: f'({of_side}) WHERE {_key(side.tables[table])} IN (FROM "in parts of {table}")'
         for side, of_side in zip(sides, rows, strict=True)
     }
+
+
+def _of_part(side: Side, file: str, what: str, key: str) -> str:
+    return (
+        f'FROM "{Path(file).stem}".main.{what} '  # noqa: S608
+        f"ANTI JOIN (SELECT key AS gone FROM ({side.gone}) WHERE file = '{file}') ON gone = {key}"
+    )
 
 
 def _new_versions(

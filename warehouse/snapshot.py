@@ -2,8 +2,9 @@
 
 A snapshot is a small database that holds the short tables; of the long ones it holds views over
 parts, which are databases of their own. A part holds all rows of some keys (values of a table's
-first column), and is shared by all snapshots in which none of these keys changed: one new job
-writes the part that its rows are in, at any age of the shop.
+first column), and is shared by all snapshots in which few of these keys changed: one new job
+writes its own rows, at any age of the shop. Keys of a part that are gone, or stand changed in
+another one, are listed in the snapshot, and its view leaves them out.
 """
 
 from __future__ import annotations
@@ -39,6 +40,9 @@ PART_VALUES = 2_000_000
 OUTWEIGHED = 8
 """A part that is not full is written again only with an eighth of its rows at least: a row is so
 written some eight times at each of a few sizes, and a table has as many small parts as sizes."""
+MOST_GONE = 1 / 8
+"""A part of whose rows more are gone is written again: few rows are read in vain, and a part of
+which a few rows change each day is written once in as many days as it takes to lose an eighth."""
 SMALL_BLOCKS = "(BLOCK_SIZE 32768)"
 """Of what holds a hundred short tables: a column takes a block at least, 256 kB by default. Half as
 large it is a tenth to a fifth smaller, and takes half again as long to write."""
@@ -195,6 +199,17 @@ def _part_files(connection: duckdb.DuckDBPyConnection, place: str) -> list[str]:
         return []
 
 
+def gone_from(connection: duckdb.DuckDBPyConnection, place: str) -> str:
+    """Return the query for the keys that an attached snapshot leaves out of its parts."""
+    known = connection.execute(
+        "SELECT 1 FROM duckdb_tables() WHERE database_name = ? AND schema_name = 'main' "
+        "AND table_name = 'gone'",
+        [place],
+    ).fetchone()
+    # One that was made before keys could be gone from a part leaves none out.
+    return f'FROM "{place}".main.gone' if known else "SELECT '' AS file, '' AS key WHERE false"
+
+
 def publish(
     connection: duckdb.DuckDBPyConnection,
     shop: ShopFolder,
@@ -255,13 +270,16 @@ def _published(
         with contextlib.suppress(OSError):
             if path.exists():
                 put_aside(shop, path, "snapshot.duckdb")
-    kept = [p for p in standing.parts if folder / p.file not in damaged] if standing else []
+    # Which keys of its parts are gone is known by the snapshot itself.
+    known = standing if standing and standing.path not in damaged else None
+    kept = [p for p in known.parts if folder / p.file not in damaged] if known else []
     marks = {name: _mark(name, contents) for name in names}
     same = _same(standing, kept, marks)
     listed, set_down = _long(connection, [name for name in names if name not in same])
     held = same | listed
     long = tuple((name, marks[name], held[name]) for name in held)
     maker = _Maker(connection, folder, number)
+    maker.know_gone(known.path if known else None)
     target = folder / _name(number)
     with contextlib.ExitStack() as opened:
         for part in kept:
@@ -347,13 +365,17 @@ class _Maker:
         width = len(columns(self._connection, name))
         held = self._held(name, standing)
         (rows,) = first(self._connection, f"SELECT sum(rows) FROM {_keys(name)}") or (0,)  # noqa: S608
+        left = sorted(held)
+        if sum(held.values()) != rows:
+            left = _left(held, PART_VALUES // width, rows - sum(held.values()))
+        self._list_gone(name, standing, left)
         if sum(held.values()) == rows:
-            return [standing[at] for at in held]
-        left = _left(held, PART_VALUES // width, rows - sum(held.values()))
+            return [standing[at] for at in left]
         self._connection.execute(
             "CREATE OR REPLACE TEMP TABLE placed AS "  # noqa: S608
             "SELECT *, (sum(rows) OVER (ORDER BY low, key) - rows) // ? AS part FROM "
-            f"{_keys(name)} ANTI JOIN (FROM standing WHERE list_contains(?, part)) USING (key)",
+            f"{_keys(name)} ANTI JOIN (FROM standing WHERE list_contains(?, part)) "
+            "USING (key, rows, digest)",
             [max(PART_VALUES // width, 1), left],
         )
         ranges = self._connection.execute(
@@ -361,22 +383,45 @@ class _Maker:
         ).fetchall()
         return [*(standing[at] for at in left), *(self._part(name, *found) for found in ranges)]
 
+    def know_gone(self, standing: Path | None) -> None:
+        """Read which keys of its parts the standing snapshot leaves out."""
+        self._connection.execute("CREATE OR REPLACE TEMP TABLE gone (file VARCHAR, key VARCHAR)")
+        if standing:
+            with _attached(self._connection, standing):
+                told = gone_from(self._connection, standing.stem)
+                self._connection.execute(f"INSERT INTO gone {told}")
+
     def _held(self, name: str, standing: list[Part]) -> dict[int, int]:
-        """Return which of the standing parts hold nothing but what they should, and their rows."""
+        """Return the standing parts of which little is gone, and their rows that are not."""
         self._connection.execute(
             "CREATE OR REPLACE TEMP TABLE standing "
             "(part BIGINT, key VARCHAR, rows BIGINT, digest UBIGINT)"
         )
-        for at, part in enumerate(standing):
-            self._connection.execute(
-                f'INSERT INTO standing SELECT ?, * FROM "{Path(part.file).stem}".main.keys',  # noqa: S608
-                [at],
-            )
+        keys = [
+            # Without its digest what is gone is like nothing that is: it does not come back.
+            f"SELECT {at}, key, rows, if(gone.key IS NULL, digest, NULL) "  # noqa: S608
+            f'FROM "{Path(part.file).stem}".main.keys '
+            f"LEFT JOIN (FROM gone WHERE file = '{part.file}') AS gone USING (key)"
+            for at, part in enumerate(standing)
+        ]
+        if keys:
+            self._connection.execute(f"INSERT INTO standing {' UNION ALL '.join(keys)}")
         found = self._connection.execute(
-            f"SELECT part, sum(rows)::BIGINT FROM standing LEFT JOIN {_keys(name)} AS now "  # noqa: S608
-            "USING (key, rows, digest) GROUP BY part HAVING count(*) = count(now.low) ORDER BY part"
+            "SELECT part, coalesce(sum(rows) FILTER (low IS NOT NULL), 0)::BIGINT "  # noqa: S608
+            f"FROM standing LEFT JOIN {_keys(name)} USING (key, rows, digest) GROUP BY part "
+            "HAVING coalesce(sum(rows) FILTER (low IS NULL), 0) <= ? * sum(rows)",
+            [MOST_GONE],
         ).fetchall()
         return dict(found)
+
+    def _list_gone(self, name: str, standing: list[Part], left: list[int]) -> None:
+        files = [part.file for part in standing]
+        self._connection.execute("DELETE FROM gone WHERE file IN (SELECT unnest(?))", [files])
+        self._connection.execute(
+            "INSERT INTO gone SELECT list_extract(?, part + 1), key FROM standing "  # noqa: S608
+            f"ANTI JOIN {_keys(name)} USING (key, rows, digest) WHERE list_contains(?, part)",
+            [files, left],
+        )
 
     def _part(self, name: str, place: int, low: int, high: int) -> Part:
         self._parts += 1
@@ -445,18 +490,28 @@ def _fill(
     for part in parts:
         of_table.setdefault(part.table, []).append(part.file)
     connection.execute("CREATE SCHEMA published.out")
-    connection.execute("CREATE TABLE published.main.part (file VARCHAR)")
-    if parts:
-        connection.execute(
-            "INSERT INTO published.main.part SELECT unnest(?)", [[part.file for part in parts]]
-        )
+    files = [part.file for part in parts]
+    connection.execute(
+        "CREATE TABLE published.main.part AS SELECT unnest(?::VARCHAR[]) AS file", [files]
+    )
+    connection.execute(
+        "CREATE TABLE published.main.gone AS FROM gone WHERE file IN (SELECT unnest(?))", [files]
+    )
+    thinned = {f for (f,) in connection.execute("SELECT file FROM published.main.gone").fetchall()}
     views = [name for name in names if _is_view(name)]
     # Views come last, and are made of what is published already: one that many others read would
     # be worked out for each of them.
     for name in [name for name in names if name not in views] + views:
         if name in of_table:
+            key = next(iter(columns(connection, name)))
             rows = " UNION ALL ".join(
-                f'FROM "{Path(file).stem}".main.rows' for file in of_table[name]
+                f'FROM "{Path(file).stem}".main.rows'
+                + (
+                    f" ANTI JOIN main.gone ON gone.file = '{file}' AND gone.key = {key}::VARCHAR"
+                    if file in thinned
+                    else ""
+                )
+                for file in of_table[name]
             )
             connection.execute(f"CREATE VIEW published.{name} AS {rows}")
         elif name in views and name not in set_down:
