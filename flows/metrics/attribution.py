@@ -25,6 +25,8 @@ SHARES_DIRECTION = 0.3
 LARGEST_SD = 0.3
 """Weak bound on the effect of one part, 1 SD in ln power, only where parts are planned apart: none
 moves power by more than some 60 %. Our judgement, no source."""
+NO_DIRECTION = 1e-12
+"""What a bike tells along a direction, over the most it tells along any, that is rounding alone."""
 TAU_STEPS, OMEGA_STEPS, SCALE_STEPS = 16, 12, 7
 SHARED_SESSION = -0.5
 """Correlation of two comparisons, the later of which begins with the session that ends the
@@ -91,10 +93,52 @@ class _Sums(NamedTuple):
     log_det: FloatArray
     rows: FloatArray
 
-    def scaled(self, factor: float) -> "_Sums":
-        """Return them with all measurement variances times a factor."""
-        log_det = self.log_det + self.rows * np.log(factor)
-        return _Sums(self.a / factor, self.b / factor, self.c / factor, log_det, self.rows)
+
+class _Directions(NamedTuple):
+    """In which directions bikes tell of the parts, model by model, and the sums of each model.
+
+    Along its own directions a bike's sums at any spread and factor are plain numbers.
+    """
+
+    size: FloatArray
+    products: FloatArray
+    first: NDArray[np.intp]
+    of_model: _Sums
+
+    @classmethod
+    def of(cls, sums: _Sums, model: NDArray[np.intp]) -> "_Directions":
+        """Return the directions of bikes, of which each is of a model."""
+        size, direction = np.linalg.eigh(sums.a)
+        bike, at = np.nonzero(size > NO_DIRECTION * size[:, -1:])
+        order = np.argsort(model[bike], kind="stable")
+        bike, at = bike[order], at[order]
+        size, q = size[bike, at], direction[bike, :, at]
+        along = np.sum(q * sums.b[bike], axis=1)
+        squares = (size[:, None, None] * q[:, :, None] * q[:, None, :]).reshape(size.size, -1)
+        products = np.column_stack([squares, along[:, None] * q, np.square(along)])
+        first = np.flatnonzero(np.diff(model[bike], prepend=-1))
+        is_of = np.eye(first.size)[:, model]
+        of_model = (np.tensordot(is_of, one, axes=1) for one in sums)
+        return cls(size, products, first, _Sums(*of_model))
+
+    def summed(self, factor: float, sd: FloatArray) -> _Sums:
+        """Return the sums of models, a row a deviation of the bikes, variances times a factor."""
+        shift = np.square(sd)[:, None] / factor
+        wider = 1.0 + shift * self.size
+        parts = np.split(1.0 / wider, self.first[1:], axis=1)
+        told = zip(parts, np.split(self.products, self.first[1:]), strict=True)
+        found = np.stack([part @ product for part, product in told], axis=1) / factor
+        names = self.of_model.b.shape[1]
+        of = self.of_model
+        return _Sums(
+            found[..., : names**2].reshape(*found.shape[:2], names, names),
+            found[..., names**2 : -1],
+            of.c / factor - shift * found[..., -1],
+            of.log_det
+            + of.rows * np.log(factor)
+            + np.add.reduceat(np.log(wider), self.first, axis=1),
+            np.broadcast_to(of.rows, found.shape[:2]),
+        )
 
 
 def attributed(
@@ -185,11 +229,12 @@ def attributed(
 
     factor, log_factor = scales(prior.variance_dof, SCALE_STEPS)
     nodes, parts = [], []
+    of_bikes = _Directions.of(sums, model_of)
     for f, log_f in zip(factor, log_factor, strict=True):
-        scaled = sums.scaled(f)
-        for t, log_t in zip(tau, log_tau, strict=True):
-            of_models = _summed(_spread(scaled, t), model_of)
-            parts.append(_at(_spread(of_models, omega), basis))
+        of_models = of_bikes.summed(f, tau)
+        for at, (t, log_t) in enumerate(zip(tau, log_tau, strict=True)):
+            of_model = _Sums(*(one[at] for one in of_models))
+            parts.append(_at(_spread(of_model, omega), basis))
             nodes += [(f, t, o, log_f + log_t + log_o)
                       for o, log_o in zip(omega, log_omega, strict=True)]  # fmt: skip
     effects, covariances, log_fits = map(np.concatenate, zip(*parts, strict=True))
@@ -245,22 +290,31 @@ def _of_bikes(
 ) -> tuple[_Sums, NDArray[np.intp]]:
     """Return the sums of each bike, and the number of its model."""
     place = np.unique(np.asarray(bike), return_inverse=True)[1]
-    rows_of = np.split(np.argsort(place, kind="stable"), np.cumsum(np.bincount(place))[:-1])
-    sums = []
-    for rows in rows_of:
-        covariance = np.diag(v[rows])
-        for here, row in enumerate(rows):
-            for there in np.flatnonzero(rows == after[row]):
-                shared = SHARED_SESSION * np.sqrt(v[row] * v[rows[there]])
-                covariance[here, there] = covariance[there, here] = shared
-        weighted = np.linalg.solve(covariance, np.column_stack([x[rows], y[rows]]))
-        of_x, of_y = weighted[:, :-1], weighted[:, -1]
-        sums.append((x[rows].T @ of_x, x[rows].T @ of_y, y[rows] @ of_y,
-                     np.linalg.slogdet(covariance)[1], float(rows.size)))  # fmt: skip
+    count = np.bincount(place)
+    rows_by_bike = np.argsort(place, kind="stable")
+    first = np.cumsum(count) - count
+    parts = x.shape[1]
+    found = _Sums(
+        np.empty((count.size, parts, parts)), np.empty((count.size, parts)),
+        *(np.empty(count.size) for _ in range(3)),
+    )  # fmt: skip
+    for rows_of_bike in np.unique(count):
+        bikes = np.flatnonzero(count == rows_of_bike)
+        rows = rows_by_bike[first[bikes, None] + np.arange(rows_of_bike)]
+        follows = after[rows][:, :, None] == rows[:, None, :]
+        sd = np.sqrt(v[rows])
+        share = np.eye(rows_of_bike) + SHARED_SESSION * (follows | follows.swapaxes(1, 2))
+        covariance = share * (sd[:, :, None] * sd[:, None, :])
+        weighted = np.linalg.solve(
+            covariance, np.concatenate([x[rows], y[rows][..., None]], axis=2)
+        )
+        across = x[rows].swapaxes(1, 2) @ weighted
+        found.a[bikes], found.b[bikes] = across[..., :-1], across[..., -1]
+        found.c[bikes] = np.sum(y[rows] * weighted[..., -1], axis=1)
+        found.log_det[bikes] = np.linalg.slogdet(covariance)[1]
+        found.rows[bikes] = rows_of_bike
     models = np.unique(np.asarray(model), return_inverse=True)[1]
-    columns = (np.array(column) for column in zip(*sums, strict=True))
-    of_bike = models[[rows[0] for rows in rows_of]]
-    return _Sums(*columns), of_bike
+    return found, models[rows_by_bike[first]]
 
 
 def _spread(sums: _Sums, sd: FloatArray | float) -> _Sums:
@@ -279,12 +333,6 @@ def _spread(sums: _Sums, sd: FloatArray | float) -> _Sums:
         sums.log_det + np.linalg.slogdet(wider)[1],
         sums.rows,
     )
-
-
-def _summed(sums: _Sums, cluster: NDArray[np.intp]) -> _Sums:
-    """Return the sums of the clusters of clusters."""
-    is_of = np.eye(int(cluster.max()) + 1)[cluster].T
-    return _Sums(*(np.tensordot(is_of, one, axes=1) for one in sums))
 
 
 def _at(sums: _Sums, basis: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

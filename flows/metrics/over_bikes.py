@@ -20,6 +20,10 @@ TAU_STEPS, OMEGA_STEPS, SCALE_STEPS = 24, 10, 13
 """Ends are then off by less than 2 % of the interval's width against `pooling`'s finer steps."""
 NEAR = 1e-3
 """Ends are right to a thousandth of their own standard deviation: no drawn line shows less."""
+LOGGED_AT_ONCE = 8
+"""Variances from 1e-38 to 1e38 give a product of eight that a float holds."""
+MOST_NEAR = 200_000
+"""Numbers in one array that stay in a processor's own memory: some 1.6 MB."""
 MOST_AT_ONCE = 2_000_000
 """Numbers held in one array while bikes are held against the others: some 16 MB."""
 
@@ -125,11 +129,16 @@ def over_bikes(
        pp. 448-474, 2021.
     """
     y, v = _checked(effect, variance, prior)
+    order, first = _by_model(model, y.shape[0])
+    y, v = y[order], v[order]
     is_seen = np.isfinite(y)
     filled = np.where(is_seen, y, 0.0)
     bikes = is_seen.sum(axis=0)
     v_seen = np.where(is_seen, v, np.nan)
-    spread = np.sum(np.square(np.where(is_seen, y - filled.sum(axis=0) / bikes, 0.0)), axis=0)
+    level = filled.sum(axis=0) / bikes
+    # About their mean: sums of squares would lose what the bikes differ by.
+    filled = np.where(is_seen, y - level, 0.0)
+    spread = np.sum(np.square(filled), axis=0)
     typical = np.sqrt(np.nanmean(v_seen, axis=0) + spread / bikes)
 
     tau, log_tau = half_line(typical, TAU_STEPS, prior.tau_scale)
@@ -138,38 +147,63 @@ def over_bikes(
     log_row = np.repeat(log_tau, scale.size, axis=0) + np.tile(log_scale, TAU_STEPS)[:, None]
     scale = np.tile(scale, TAU_STEPS)[:, None]
 
-    # Axes from here on: row, place, bike (or model).
-    w = is_seen.T / (scale[..., None] * np.where(is_seen, v, 1.0).T + np.square(tau)[..., None])
-    member = _members(model, y.shape[0])
-    total = w @ member
+    # Axes from here on: row, place, model. A few places at once: what stays near costs half.
+    size = max(1, MOST_NEAR // (scale.size * y.shape[0]))
+    parts = [
+        _given_spreads(filled[:, some], v[:, some], is_seen[:, some], tau[:, some], scale, first)
+        for some in (slice(start, start + size) for start in range(0, y.shape[1], size))
+    ]
+    total, mean, fit = (np.concatenate(part, axis=1) for part in zip(*parts, strict=True))
     has_bike = total > 0.0
     safe = np.where(has_bike, total, 1.0)
-    mean = ((w * filled.T) @ member) / safe
-    misfit = np.sum(w * np.square(filled.T - mean @ member.T), axis=2)
-    log_fit = np.sum(np.log(w, where=w > 0.0, out=np.zeros_like(w)), axis=2)
-    log_fit = log_row + 0.5 * (log_fit - misfit - np.sum(np.log(safe), axis=2))
+    log_fit = log_row + 0.5 * (fit - np.sum(np.log(safe), axis=2))
     if model is None:
-        rows = (log_fit, mean[..., 0], 1.0 / safe[..., 0], np.square(tau))
+        rows = (log_fit, level + mean[..., 0], 1.0 / safe[..., 0], np.square(tau))
         return OverBikes(shares(rows[0], axis=0), *rows[1:], scale)
 
     omega, log_omega = half_line(typical, OMEGA_STEPS, prior.omega_scale)
     # One more axis in front: the spread between models.
     squared = np.square(omega)[:, None, :, None]
-    w = has_bike / (np.where(has_bike, 1.0 / safe, 1.0) + squared)
+    wider = 1.0 / safe + squared
+    w = has_bike / wider
+    wider[np.broadcast_to(~has_bike, wider.shape)] = 1.0
     total = w.sum(axis=3)
-    centre = np.sum(w * mean, axis=3) / total
-    misfit = np.sum(w * np.square(mean - centre[..., None]), axis=3)
-    log_between = np.sum(np.log(w, where=w > 0.0, out=np.zeros_like(w)), axis=3)
-    log_fit = log_fit + log_omega[:, None] + 0.5 * (log_between - misfit - np.log(total))
+    centre = np.vecdot(w, mean) / total
+    misfit = np.vecdot(w, np.square(mean)) - total * np.square(centre)
+    log_fit = log_fit + log_omega[:, None]
+    log_fit = log_fit - 0.5 * (_log_product(wider) + misfit + np.log(total))
     between = squared[..., 0] + np.square(tau)
     shape = (-1, y.shape[1])
     return OverBikes(
         shares(log_fit.reshape(shape), axis=0),
-        centre.reshape(shape),
+        (level + centre).reshape(shape),
         (1.0 / total).reshape(shape),
         between.reshape(shape),
         np.tile(scale, (OMEGA_STEPS, 1)),
     )
+
+
+def _given_spreads(
+    y: FloatArray,
+    v: FloatArray,
+    is_seen: NDArray[np.bool_],
+    tau: FloatArray,
+    scale: FloatArray,
+    first: NDArray[np.intp],
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return for each row, place and model the sum of weights and the mean, and how well all fit.
+
+    Effects are 0 where a bike was not seen; bikes of a model stand together from `first` on.
+    """
+    wider = scale[..., None] * np.where(is_seen, v, 1.0).T + np.square(tau)[..., None]
+    w = is_seen.T / wider
+    wider[:, ~is_seen.T] = 1.0
+    total = np.add.reduceat(w, first, axis=2)
+    squares = np.vecdot(w, np.square(y.T))
+    w *= y.T
+    mean = np.add.reduceat(w, first, axis=2) / np.where(total > 0.0, total, 1.0)
+    misfit = squares - np.vecdot(total, np.square(mean))
+    return total, mean, -_log_product(wider) - misfit
 
 
 def by_bike(
@@ -309,12 +343,22 @@ def _checked(
     return y, v
 
 
-def _members(model: Sequence[str] | None, bikes: int) -> FloatArray:
-    """Return which bike is of which model, bikes by models."""
-    if model is None:
-        return np.ones((bikes, 1))
-    models, place = np.unique(np.asarray(model), return_inverse=True)
-    return np.eye(models.size)[place]
+def _by_model(model: Sequence[str] | None, bikes: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return an order of bikes in which those of a model stand together, and where each begins."""
+    models = np.zeros(bikes, dtype=int) if model is None else np.asarray(model)
+    place = np.unique(models, return_inverse=True)[1]
+    order = np.argsort(place, kind="stable")
+    return order, np.flatnonzero(np.diff(place[order], prepend=-1))
+
+
+def _log_product(factors: FloatArray) -> FloatArray:
+    """Return the log of the product along the last axis: few logs are taken, of small products."""
+    size = factors.shape[-1] // LOGGED_AT_ONCE
+    product = np.ones((*factors.shape[:-1], size))
+    for start in range(0, LOGGED_AT_ONCE * size, size or 1):
+        product *= factors[..., start : start + size]
+    rest = factors[..., LOGGED_AT_ONCE * size :]
+    return np.sum(np.log(product), axis=-1) + np.sum(np.log(rest), axis=-1)
 
 
 def _ends(

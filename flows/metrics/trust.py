@@ -4,7 +4,7 @@ Scatter lives on the ln scale, where one percent is one percent at every engine 
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -296,12 +296,16 @@ def restricted_log_likelihood(
     remount, day = np.broadcast_arrays(
         np.asarray(remount_variance, dtype=float), np.asarray(day_variance, dtype=float)
     )
+    alike = list(_alike(series))
+    width = max((level.shape[1] for _, level, _ in alike), default=0)
+    counts = np.array([count for _, _, count in alike], dtype=float)
     blocks: dict[int, list[_Block]] = {}
-    for number, one in enumerate(series):
-        for block in _blocks(one, number, exponent_sd):
+    for number, (one, level, _) in enumerate(alike):
+        padded = np.pad(level, ((0, 0), (0, width - level.shape[1])))
+        for block in _blocks(one, padded, number, exponent_sd):
             blocks.setdefault(block.design.shape[0], []).append(block)
-    cross = np.zeros((len(series), remount.size, 3, 3))
-    log_det = np.zeros(remount.shape)
+    cross = np.zeros((len(alike), remount.size, 2, 2 + width))
+    log_det, squares = np.zeros(remount.shape), np.zeros(remount.shape)
     for of_size in blocks.values():
         for start in range(0, len(of_size), BLOCKS_AT_ONCE):
             some = of_size[start : start + BLOCKS_AT_ONCE]
@@ -313,23 +317,50 @@ def restricted_log_likelihood(
             )
             places = np.array([block.series for block in some])
             if design.shape[1] == 1:
-                per = 1.0 / covariance[..., 0, 0]
-                log_det -= np.log(per).sum(axis=1)
-                found = per[..., None, None] * (design.transpose(0, 2, 1) @ design)
+                # Those of a series that are known as well are told by their sums.
+                told = np.column_stack([places, [block.variance[0] for block in some]])
+                _, one_of, which = np.unique(told, axis=0, return_index=True, return_inverse=True)
+                row, is_of = design[:, 0], np.eye(one_of.size)[:, which]
+                per = 1.0 / covariance[:, one_of, 0, 0]
+                log_det -= np.log(per) @ (is_of @ counts[places])
+                squares += per @ (is_of @ np.square(row[:, 2:]).sum(axis=1))
+                products = np.tensordot(is_of, row[:, :2, None] * row[:, None, :], axes=1)
+                found, places = per[..., None, None] * products, places[one_of]
             else:
-                log_det += np.linalg.slogdet(covariance)[1].sum(axis=1)
-                found = design.transpose(0, 2, 1) @ np.linalg.solve(covariance, design[None])
+                log_det += np.linalg.slogdet(covariance)[1] @ counts[places]
+                weighted = np.linalg.solve(covariance, design[None])
+                squares += np.sum(weighted[..., 2:] * design[..., 2:], axis=(1, 2, 3))
+                found = design[..., :2].transpose(0, 2, 1) @ weighted
             # Blocks stand in the order of their series.
             first = np.flatnonzero(np.diff(places, prepend=-1))
             cross[places[first]] += np.add.reduceat(found, first, axis=1).swapaxes(0, 1)
-    # Design columns: 1, the line times its SD, the level. The line's prior then is 1.
+    # Design columns: 1, the line times its SD, the levels. The line's prior then is 1.
     of_mean, mixed, of_line = cross[..., 0, 0], cross[..., 0, 1], cross[..., 1, 1] + 1.0
-    with_mean, with_line, squares = cross[..., 0, 2], cross[..., 1, 2], cross[..., 2, 2]
+    mean_mean, mean_line, line_line = (
+        np.sum(cross[..., one, 2:] * cross[..., other, 2:], axis=-1)
+        for one, other in ((0, 0), (0, 1), (1, 1))
+    )
     determinant = of_mean * of_line - mixed**2
-    explained = (
-        of_line * with_mean**2 - 2.0 * mixed * with_mean * with_line + of_mean * with_line**2
-    ) / determinant
-    return -0.5 * (log_det + (np.log(determinant) + squares - explained).sum(axis=0))
+    explained = (of_line * mean_mean - 2.0 * mixed * mean_line + of_mean * line_line) / determinant
+    return -0.5 * (log_det + squares + counts @ np.log(determinant) - explained.sum(axis=0))
+
+
+def _alike(series: Sequence[Series]) -> Iterator[tuple[Series, np.ndarray, int]]:
+    """Yield series that differ in their levels alone, as one: with levels, and how many they are.
+
+    The likelihood knows them by the sum of y y': more of them than sessions are told by as many
+    columns of a triangle with the same sum.
+    """
+    found: dict[tuple[bytes, ...], list[Series]] = {}
+    for one in series:
+        ties = np.equal.outer(one.mounting, one.mounting), np.equal.outer(one.day, one.day)
+        told = (np.asarray(one.variance, dtype=float), np.asarray(one.density, dtype=float), *ties)
+        found.setdefault(tuple(part.tobytes() for part in told), []).append(one)
+    for some in found.values():
+        level = np.array([one.level - np.mean(one.level) for one in some])
+        if level.shape[0] > level.shape[1]:
+            level = np.linalg.qr(level, mode="r")
+        yield some[0], level.T, len(some)
 
 
 class _Block(NamedTuple):
@@ -342,13 +373,12 @@ class _Block(NamedTuple):
     series: int
 
 
-def _blocks(one: Series, number: int, exponent_sd: float) -> list[_Block]:
+def _blocks(one: Series, level: np.ndarray, number: int, exponent_sd: float) -> list[_Block]:
     """Return a series cut where sessions share neither mounting nor day."""
     density = np.asarray(one.density, dtype=float)
     seen = np.isfinite(density)
     line = np.where(seen, density - (density[seen].mean() if seen.any() else 0.0), 0.0)
-    level = one.level - np.mean(one.level)
-    whole = np.column_stack([np.ones(level.size), exponent_sd * line, level])
+    whole = np.column_stack([np.ones(line.size), exponent_sd * line, level])
     same_mounting = np.equal.outer(one.mounting, one.mounting)
     same_day = np.equal.outer(one.day, one.day)
     # What all sessions share is the series' own level, and tells of no scatter.

@@ -209,6 +209,10 @@ def _against(rows: list[dict[str, Any]], prior: SpreadPrior) -> list[dict[str, A
     last = {row["bike_id"]: row for row in rows}
     model = [last[bike]["model_id"] for bike in means.bike]
     count = Counter(model)
+    fitted: dict[str, set[str]] = {}
+    for row in rows:
+        for part in _fitted(row):
+            fitted.setdefault(part, set()).add(row["bike_id"])
     made: list[dict[str, Any]] = []
     for model_id in (*count, None):
         of_model = [at for at, one in enumerate(model) if model_id in (one, None)]
@@ -239,21 +243,20 @@ def _against(rows: list[dict[str, Any]], prior: SpreadPrior) -> list[dict[str, A
                     "foretold_upper_pct": in_percent(found.upper[number]),
                     "off_sd": float(found.off_sd[number]),
                     "odd_p": p,
-                    "look_at": _look_at(row, rows) if p < ODD_P else [],
+                    "look_at": _look_at(row, fitted) if p < ODD_P else [],
                 }
             )
     return made
 
 
-def _look_at(row: dict[str, Any], rows: list[dict[str, Any]]) -> list[Note]:
-    """Return what on record may make a bike odd, the likeliest first."""
+def _look_at(row: dict[str, Any], fitted: dict[str, set[str]]) -> list[Note]:
+    """Return what on record may make a bike odd, the likeliest first; parts by who has them."""
     found = []
     if row["odd_pulls"]:
         found.append(note("odd bike pulls", pulls=row["odd_pulls"]))
     if row["level"] in LEAN_LEVELS:
         found.append(note("odd bike lean", error_pct=row["worst_lean_error_pct"]))
-    others = {part for one in rows if one["bike_id"] != row["bike_id"] for part in _fitted(one)}
-    if strange := [part for part in _fitted(row) if part not in others]:
+    if strange := [part for part in _fitted(row) if fitted[part] == {row["bike_id"]}]:
         found.append(note("odd bike parts", parts=strange))
     if row["days"]:
         found.append(note("odd bike days", days=row["days"]))

@@ -119,7 +119,8 @@ def test_sums_over_bikes_and_models_are_the_dense_matrices():
     wanted = -0.5 * (np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(information)[1] + misfit)
 
     sums, of_model = attribution._of_bikes(y, v, x, follows, bike, model)
-    models = attribution._summed(attribution._spread(sums, tau), of_model)
+    found = attribution._Directions.of(sums, of_model).summed(1.0, np.array([tau]))
+    models = attribution._Sums(*(one[0] for one in found))
     basis = attribution._row_space(x)
     effects, _, log_fit = attribution._at(attribution._spread(models, omega), basis)
     assert basis @ effects == pytest.approx(beta)
@@ -290,9 +291,12 @@ def test_variances_known_from_little_widen_what_is_told():
 
 def test_a_factor_on_all_variances_is_what_it_says():
     y, v, x, bike, model, follows = shop(np.random.default_rng(2), 9)
-    sums, _ = attribution._of_bikes(y, v, x, follows, bike, model)
+    sums, of_model = attribution._of_bikes(y, v, x, follows, bike, model)
     twice, _ = attribution._of_bikes(y, 2 * v, x, follows, bike, model)
-    for one, other in zip(sums.scaled(2.0), twice, strict=True):
+    sd = np.array([0.01, 0.03])
+    at_twice = attribution._Directions.of(sums, of_model).summed(2.0, sd)
+    wanted = attribution._Directions.of(twice, of_model).summed(1.0, sd)
+    for one, other in zip(at_twice, wanted, strict=True):
         assert one == pytest.approx(other)
 
 
