@@ -63,8 +63,13 @@ def is_there(shop: ShopFolder, sha256: str) -> bool:
 
 def held(shop: ShopFolder) -> set[str]:
     """Return the hashes of all that the archive holds."""
-    names = (path.name.removesuffix(PACKED) for path in shop.archive.glob("??/*"))
-    return {name for name in names if len(name) == 64}
+    found: set[str] = set()
+    with contextlib.suppress(FileNotFoundError), os.scandir(shop.archive) as folders:
+        for folder in folders:
+            if len(folder.name) == 2 and folder.is_dir():
+                names = os.listdir(folder)  # noqa: PTH208 - a Path for each takes ten times as long
+                found.update(name.removesuffix(PACKED) for name in names)
+    return {name for name in found if len(name) == 64}
 
 
 def size_of(shop: ShopFolder, sha256: str) -> int:

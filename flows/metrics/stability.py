@@ -816,7 +816,8 @@ def stuck_runs(readings: ArrayLike, days: ArrayLike) -> list[StuckRun]:
     ends = np.concatenate((starts[1:] - 1, [value.size - 1]))
     all_days = np.unique(on).size
     found = []
-    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+    enough = ends - starts >= SPELL_DAYS - 1
+    for start, end in zip(starts[enough].tolist(), ends[enough].tolist(), strict=True):
         of_run = np.unique(on[start : end + 1]).size
         if of_run < SPELL_DAYS:
             continue

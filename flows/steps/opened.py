@@ -91,13 +91,13 @@ class Rules:
 
     def recognition(self, sha: str) -> str:
         """Return the fingerprint of deciding which of these layouts a file is of."""
-        return short_hash(f"{self._taught}|{'|'.join(sorted(self.names[sha]))}")
+        return short_hash(f"{self.taught}|{'|'.join(sorted(self.names[sha]))}")
 
     def of(self, shas: Iterable[str]) -> Rules:
         """Return the same for some files: what another process must be told."""
         some = Rules(self.layouts, self.settings, {sha: self.names[sha] for sha in shas})
         # What they share was worked out once.
-        some.__dict__.update(_common=self._common, _taught=self._taught)
+        some.__dict__.update(_common=self._common, taught=self.taught)
         return some
 
     @cached_property
@@ -107,7 +107,8 @@ class Rules:
         return f"{READ_VERSION}|{zone}|{self.settings.intake.model_dump_json(exclude={'settle_s'})}"
 
     @cached_property
-    def _taught(self) -> str:
+    def taught(self) -> str:
+        """What deciding of which layout a file is depends on, besides its names."""
         return f"{self._common}|{'|'.join(x.fingerprint for x in self.layouts)}"
 
 

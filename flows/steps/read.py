@@ -92,23 +92,25 @@ def files_due(
     keep_unknown: bool = False,
 ) -> tuple[Rules, dict[str, str | None]]:
     """Return what files are read with, and those to be read, each with what it was read with."""
+    rules = Rules(layouts, settings, {})
+    # Told in the database, as `Rules.recognition` does: of the files of ten years few are due.
     standing = connection.execute(
-        "SELECT file_sha256, list(DISTINCT arrival.file_name ORDER BY arrival.file_name), "
-        "any_value(reading.state), any_value(reading.read_with), any_value(reading.layout), "
-        "any_value(reading.recognised_with), any_value(reading.reason_code) "
-        "FROM raw.arrival AS arrival "
-        "LEFT JOIN raw.reading AS reading USING (file_sha256) WHERE arrival.file_name <> ? "
-        "AND arrival.job_folder <> ? GROUP BY file_sha256 ORDER BY min(arrival.arrival_no)",
-        [CARD_NAME, NOTES_FOLDER],
+        "SELECT file_sha256, names, read_with, layout, reason_code, recognised_with IS DISTINCT "
+        "FROM left(sha256(concat_ws('|', ?, array_to_string(names, '|'))), 16) AS is_other FROM ("
+        "SELECT file_sha256, list(DISTINCT file_name ORDER BY file_name) AS names, "
+        "min(arrival_no) AS came FROM raw.arrival "
+        "WHERE file_name <> ? AND job_folder <> ? GROUP BY file_sha256) "
+        "LEFT JOIN raw.reading USING (file_sha256) "
+        "WHERE is_other OR list_contains(?, reason_code) ORDER BY came",
+        [rules.taught, CARD_NAME, NOTES_FOLDER, list(ARCHIVE_LOST)],
     ).fetchall()
-    rules = Rules(layouts, settings, {sha: names for sha, names, *_ in standing})
-    names = {layout.name for layout in layouts}
+    rules.names.update({sha: names for sha, names, *_ in standing})
+    known = {layout.name for layout in layouts}
     todo = {
         sha: read_with
-        for sha, _, _, read_with, layout, recognised_with, reason_code in standing
-        if not (keep_unknown and layout is not None and layout not in names)
-        if recognised_with != rules.recognition(sha)
-        or (reason_code in ARCHIVE_LOST and is_archived(shop, sha))
+        for sha, _, read_with, layout, _, is_other in standing
+        if not (keep_unknown and layout is not None and layout not in known)
+        if is_other or is_archived(shop, sha)
     }
     return rules, todo
 
