@@ -275,7 +275,7 @@ def _published(
     kept = [p for p in known.parts if folder / p.file not in damaged] if known else []
     marks = {name: _mark(name, contents) for name in names}
     same = _same(standing, kept, marks)
-    listed, set_down = _long(connection, [name for name in names if name not in same])
+    listed = _long(connection, contents, [name for name in names if name not in same])
     held = same | listed
     long = tuple((name, marks[name], held[name]) for name in held)
     maker = _Maker(connection, folder, number)
@@ -297,8 +297,8 @@ def _published(
                     connection,
                     names,
                     parts,
-                    set_down,
                     meanings,
+                    contents,
                     looked_at.keys() - contents.counted,
                 )
             ),
@@ -481,8 +481,8 @@ def _fill(
     connection: duckdb.DuckDBPyConnection,
     names: list[str],
     parts: list[Part],
-    set_down: list[str],
     meanings: list[tuple[str, str, str, str]],
+    contents: Contents,
     known: Collection[str],
 ) -> dict[str, str]:
     """Fill a snapshot; return what its short tables hold of which it is not known."""
@@ -498,10 +498,7 @@ def _fill(
         "CREATE TABLE published.main.gone AS FROM gone WHERE file IN (SELECT unnest(?))", [files]
     )
     thinned = {f for (f,) in connection.execute("SELECT file FROM published.main.gone").fetchall()}
-    views = [name for name in names if _is_view(name)]
-    # Views come last, and are made of what is published already: one that many others read would
-    # be worked out for each of them.
-    for name in [name for name in names if name not in views] + views:
+    for name in names:
         if name in of_table:
             key = next(iter(columns(connection, name)))
             rows = " UNION ALL ".join(
@@ -514,11 +511,9 @@ def _fill(
                 for file in of_table[name]
             )
             connection.execute(f"CREATE VIEW published.{name} AS {rows}")
-        elif name in views and name not in set_down:
-            told = re.sub(r"\bout\.", "published.out.", statements.definitions()[name])
-            connection.execute(told.replace("CREATE OR REPLACE VIEW", "CREATE TABLE", 1))
         else:
-            connection.execute(f"CREATE TABLE published.{name} AS SELECT * FROM {_source(name)}")  # noqa: S608
+            rows = contents.rows_of(name) if statements.is_named_view(name) else name
+            connection.execute(f"CREATE TABLE published.{name} AS FROM {rows}")
     connection.execute(
         "CREATE TABLE published.out.column_meaning "
         "(table_name VARCHAR, column_name VARCHAR, unit VARCHAR, meaning VARCHAR)"
@@ -534,24 +529,21 @@ def _fill(
 
 
 def _long(
-    connection: duckdb.DuckDBPyConnection, names: list[str]
-) -> tuple[dict[str, str], list[str]]:
-    """List the keys of long tables; return what these hold, and which short views are set down."""
+    connection: duckdb.DuckDBPyConnection, contents: Contents, names: list[str]
+) -> dict[str, str]:
+    """List the keys of long tables; return what these hold."""
     rows = _rows(connection)
-    held, set_down = {}, []
+    held = {}
     for name in names:
         if not _is_long(connection, name, max(rows[one] for one in statements.rests_on(name))):
             continue
-        if _is_view(name):  # how many rows it has is known when it is worked out
-            connection.execute(
-                f"CREATE OR REPLACE TEMP TABLE {_source(name)} AS SELECT * FROM {name}"  # noqa: S608
-            )
-            (count,) = first(connection, f"SELECT count(*) FROM {_source(name)}") or (0,)  # noqa: S608
+        if statements.is_named_view(name):  # how many rows it has is known when it is worked out
+            made = contents.rows_of(name)
+            (count,) = first(connection, f"SELECT count(*) FROM {made}") or (0,)  # noqa: S608
             if not _is_long(connection, name, count):
-                set_down.append(name)
                 continue
         held[name] = _list_keys(connection, name)
-    return held, set_down
+    return held
 
 
 def _rows(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
@@ -566,10 +558,6 @@ def _rows(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
 
 def _is_long(connection: duckdb.DuckDBPyConnection, name: str, rows: int) -> bool:
     return rows * len(columns(connection, name)) > LONG_VALUES
-
-
-def _is_view(name: str) -> bool:
-    return statements.is_view(statements.definitions()[name])
 
 
 def _hashed(*told: object) -> str:
@@ -597,8 +585,8 @@ def _keys(name: str) -> str:
 
 
 def _source(name: str) -> str:
-    """Return where rows of a table can be taken by place: those of a view are set down first."""
-    return f'"rows of {name}"' if _is_view(name) else name
+    """Return where rows of a table can be taken by place: those of a view are set down by now."""
+    return f"temp.{name.partition('.')[2]}" if statements.is_named_view(name) else name
 
 
 @contextlib.contextmanager

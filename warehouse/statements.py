@@ -69,6 +69,11 @@ def is_view(statement: str) -> bool:
     return re.search(r"^CREATE OR REPLACE VIEW", statement, re.MULTILINE) is not None
 
 
+def is_named_view(name: str) -> bool:
+    """Whether a view has this name."""
+    return name in definitions() and is_view(definitions()[name])
+
+
 def tables_named(statement: str) -> set[str]:
     """Return the tables and views that a statement names, its comments aside.
 

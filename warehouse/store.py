@@ -321,11 +321,16 @@ def finish(connection: duckdb.DuckDBPyConnection, made_from: Mapping[str, str]) 
 
 
 def failed_checks(
-    connection: duckdb.DuckDBPyConnection, checks: Sequence[statements.Check] | None = None
+    connection: duckdb.DuckDBPyConnection,
+    checks: Sequence[statements.Check] | None = None,
+    told: Callable[[str], str] = str,
 ) -> list[tuple[statements.Check, int]]:
-    """Return which checks, of all or of some, found rows, with their number."""
+    """Return which checks, of all or of some, found rows, with their number.
+
+    `told` says how a query of theirs is to be asked.
+    """
     checks = statements.checks() if checks is None else checks
-    asked = [f"SELECT count(*) FROM ({check.query})" for check in checks]  # noqa: S608
+    asked = [f"SELECT count(*) FROM ({told(check.query)})" for check in checks]  # noqa: S608
     counts = first_of_each(connection, asked)
     return [(check, count) for check, (count,) in zip(checks, counts, strict=True) if count]
 

@@ -43,7 +43,8 @@ def broken(
         connection, "SELECT made_from FROM raw.finished WHERE flow_name = ?", FINISHED
     )
     sound = set(json.loads(row[0])) if row else set()
-    found = store.failed_checks(connection, [check for check in marks if marks[check] not in sound])
+    asked = [check for check in marks if marks[check] not in sound]
+    found = store.failed_checks(connection, asked, contents.from_rows)
     told = {check for check, _ in found}
     now_sound = {mark for check, mark in marks.items() if check not in told}
     if now_sound != sound:

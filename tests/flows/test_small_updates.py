@@ -41,9 +41,9 @@ def asked(connection, monkeypatch):
     """Return the names of the checks that are asked, and of those that found rows."""
     names, ask = [], store.failed_checks
 
-    def noted(connection, wanted):
+    def noted(connection, wanted, told):
         names.extend(check.name for check in wanted)
-        return ask(connection, wanted)
+        return ask(connection, wanted, told)
 
     with monkeypatch.context() as patched:
         patched.setattr(store, "failed_checks", noted)
