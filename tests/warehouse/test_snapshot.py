@@ -209,6 +209,7 @@ def test_a_snapshot_holds_all_of_out_and_no_other_layer(reader):
     }
     assert found == {n for n in statements.definitions() if n.startswith("out.")} | {
         "out.column_meaning",
+        "main.gone",
         "main.part",
     }
 
