@@ -55,7 +55,8 @@ class Contents:
         if view not in self._set_down:
             definition = re.sub(r"--.*", "", statements.definitions()[view])
             query = definition.partition(f"VIEW {view} AS")[2]
-            self._connection.execute(f"CREATE OR REPLACE TEMP TABLE {made} AS {self.from_rows(query)}")
+            told = self.from_rows(query)
+            self._connection.execute(f"CREATE OR REPLACE TEMP TABLE {made} AS {told}")
             self._set_down.add(view)
         return made
 

@@ -130,6 +130,25 @@ def test_every_day_comes_back_as_it_was_also_where_nothing_changed(
         assert all(is_seen(curves[row[:2]], row) for row in found["gain_curve"])
 
 
+def test_every_day_comes_back_where_keys_are_gone_from_parts_that_stay(
+    connection, folder, monkeypatch
+):
+    monkeypatch.setattr(snapshot, "LONG_VALUES", 6)
+    monkeypatch.setattr(snapshot, "PART_VALUES", 300)
+    for number in range(60):
+        fact(connection, f"fact {number}", "0")
+    draw, known = random.Random(3), {}
+    for day in range(6):
+        fact(connection, f"fact {draw.randrange(60)}", str(draw.randrange(3)))
+        if day % 2:
+            store.delete(connection, "out.shop_fact", "fact", [f"fact {draw.randrange(60)}"])
+        published = publish(connection, folder, day)
+        known[day] = rows(published)["shop_fact"]
+    with snapshot.open_reader(published.path) as reader:
+        assert reader.execute("FROM main.gone").fetchall()
+    assert all(rows(on(folder, day))["shop_fact"] == then for day, then in known.items())
+
+
 def test_a_curve_of_which_an_eye_can_tell_that_it_changed_is_left_out_of_the_past(
     connection, folder
 ):

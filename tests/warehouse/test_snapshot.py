@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import random
 import threading
 from pathlib import Path
 
@@ -352,6 +353,56 @@ def test_rows_that_are_gone_leave_their_part(connection, folder, small_parts):
     connection.execute("DELETE FROM out.shop_fact WHERE fact IN ('fact 1', 'fact 11')")
     second = publish_snapshot(connection, folder, now=NOW)
     assert shown(second) == sorted(connection.execute("FROM out.shop_fact").fetchall())
+
+
+def test_a_part_of_which_few_keys_are_gone_is_kept_and_shows_none_of_them(
+    connection, folder, monkeypatch
+):
+    monkeypatch.setattr(snapshot, "LONG_VALUES", 6)
+    monkeypatch.setattr(snapshot, "PART_VALUES", 300)
+    set_facts(connection, 100)  # three values a fact: one part
+    draw, kept, written = random.Random(6), [], set()
+    for day in range(16):
+        for _ in range(draw.randrange(1, 4)):
+            name = f"fact {draw.randrange(100)}"
+            # Values come back too: a row that a part still holds, and that stands in another.
+            value = draw.choice(["value", "other", "third"])
+            store.delete(connection, "out.shop_fact", "fact", [name])
+            if day % 3:
+                connection.execute("INSERT INTO out.shop_fact VALUES (?, ?, 'm')", [name, value])
+        published = publish_snapshot(connection, folder, now=NOW)
+        assert shown(published) == sorted(connection.execute("FROM out.shop_fact").fetchall())
+        facts = [part for part in published.parts if part.table == "out.shop_fact"]
+        kept.append({part.file for part in facts} & written)
+        written |= {part.file for part in facts}
+        for part in facts:
+            gone, rows = lost_of(published, part.file)
+            assert gone <= rows / 8
+    assert sum(map(bool, kept)) >= 10
+    assert len(facts) <= 6
+
+
+def lost_of(published, file):
+    with snapshot.open_reader(published.path) as reader:
+        return reader.execute(
+            "SELECT (SELECT count(*) FROM main.gone WHERE file = ?), count(*) "  # noqa: S608
+            f'FROM "{Path(file).stem}".main.rows',
+            [file],
+        ).fetchone()
+
+
+def test_where_a_snapshot_was_lost_no_row_that_is_gone_comes_back(connection, folder, monkeypatch):
+    monkeypatch.setattr(snapshot, "LONG_VALUES", 6)
+    monkeypatch.setattr(snapshot, "PART_VALUES", 300)
+    set_facts(connection, 100)
+    publish_snapshot(connection, folder, now=NOW)
+    store.delete(connection, "out.shop_fact", "fact", ["fact 7"])
+    lost = publish_snapshot(connection, folder, now=NOW)
+    assert lost_of(lost, lost.parts[0].file)[0] + lost_of(lost, lost.parts[-1].file)[0] == 1
+    lost.path.write_bytes(b"")
+    connection.execute("UPDATE out.likeness SET made_from = 'y' WHERE stage_id = 'stage 3'")
+    again = publish_snapshot(connection, folder, now=NOW, heal=[].append)
+    assert shown(again) == sorted(connection.execute("FROM out.shop_fact").fetchall())
 
 
 def test_of_long_tables_only_those_that_changed_are_looked_through(
