@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import duckdb
@@ -19,6 +20,11 @@ from warehouse import store
 ARRIVED, LEFT = "arrived", "left"
 LEADING_PLACES = 3
 """A build that comes among so many is told as news; the pages show all."""
+
+# Of few bikes there are few ways to be lean, in thousands of builds and quarters.
+_warn_probability = lru_cache(maxsize=10_000)(need.warn_probability)
+_share_seen = lru_cache(maxsize=10_000)(need.share_seen)
+_id_of = lru_cache(maxsize=10_000)(fingerprint)
 
 Key = tuple[str, str, str, str]
 """Model, parts, map and fuel."""
@@ -96,7 +102,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
             [[member["worst_lean_error_pct"] for member in groups[key]] for key in keys]
         )
         for key, (lean, bikes), error in zip(keys, counts, worst, strict=False):
-            chances[key] = need.warn_probability(lean, bikes, prior), prior.is_assumed
+            chances[key] = _warn_probability(lean, bikes, prior), prior.is_assumed
             errors[key], priors[key] = error, prior
     rows = [
         _row(key, members, errors[key], *chances[key], seen.built[key], _remap(seen, key))
@@ -114,7 +120,7 @@ def _make(given: Given, payloads: list[Any]) -> Records:
     return {
         "out.remap_need": rows,
         "out.need_member": [
-            {"need_id": fingerprint(*key), **{name: member[name] for name in named}}
+            {"need_id": _id_of(*key), **{name: member[name] for name in named}}
             for key, members in groups.items()
             for member in members
         ],
@@ -159,7 +165,7 @@ def _leading_since(
         lean = 0
         for bikes, member in enumerate(known, start=1):
             lean += member["level"] in LEAN_LEVELS
-            chance = need.warn_probability(lean, bikes, priors[key])
+            chance = _warn_probability(lean, bikes, priors[key])
             bounds[at[member["run_on"]] :, column] = chance.lower
     since = need.leading_since(bounds, LEADING_PLACES)
     return [days[place] if place >= 0 else None for place in since]
@@ -197,10 +203,10 @@ def _by_quarter(visits: list[Row]) -> list[Row]:
 def _quarter(key: Key | None, quarter: str, moment: str, levels: list[str | None]) -> Row:
     logged = [level for level in levels if level is not None]
     lean = sum(level in LEAN_LEVELS for level in logged)
-    share = need.share_seen(lean, len(logged)) if logged else None
+    share = _share_seen(lean, len(logged)) if logged else None
     return {
         "need_quarter_id": fingerprint(key, quarter, moment),
-        "need_id": fingerprint(*key) if key else None,
+        "need_id": _id_of(*key) if key else None,
         "quarter_label": quarter,
         "moment": moment,
         "bikes": len(logged),
@@ -226,7 +232,7 @@ def _row(
     ]
     cruise = [1 - m["in_band_share"] for m in members if m["in_band_share"] is not None]
     return {
-        "need_id": fingerprint(*key),
+        "need_id": _id_of(*key),
         "model_id": key[0],
         "parts_key": key[1],
         "map_label": key[2],
