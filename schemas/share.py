@@ -6,23 +6,17 @@ the dictionary of names or on several bikes. Nothing else that a person wrote ha
 
 from __future__ import annotations
 
-import os
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from functools import cache
-from typing import TYPE_CHECKING, Literal, NamedTuple, get_args
+from typing import Literal, NamedTuple, get_args
 
 import polars as pl
 from pydantic import Field, model_validator
 
 from schemas.card import CATEGORIES, ETHANOL_SHARE
-from schemas.samples import FULL_CONTRACT
 from schemas.settings import Figures
 from schemas.toml_text import MistakesError, Strict, read_toml
-
-if TYPE_CHECKING:
-    from pandera.polars import DataFrameSchema
 
 SHARE_VERSION = 1
 """Raise it when a column comes or goes; an older file is refused with what to do."""
@@ -122,59 +116,6 @@ def dtype_of(column: Shared) -> pl.DataType:
 SCHEMA = {name: dtype_of(column) for name, column in SHARED.items()}
 
 
-@cache
-def share_contract() -> DataFrameSchema:
-    """Return the contract of a share file."""
-    # Imported when a file is judged: it brings pandas, which most commands never need.
-    import pandera.polars as pa
-
-    def checks(column: Shared) -> list[pa.Check]:
-        if column.codes:
-            return [pa.Check.isin(column.codes)]
-        if column.pattern:
-            short = pa.Check.str_length(max_value=MOST_SIGNS)
-            return [pa.Check.str_matches(f"^{column.pattern}$"), short]
-        return [pa.Check.between(column.low, column.high)]
-
-    return pa.DataFrameSchema(
-        {
-            name: pa.Column(
-                dtype_of(column),
-                checks=checks(column),
-                nullable=column.nullable,
-                description=column.meaning,
-            )
-            for name, column in SHARED.items()
-        },
-        strict=True,
-        ordered=True,
-        name="share",
-    )
-
-
-def is_suspect(frame: pl.DataFrame) -> bool:
-    """Whether a row breaks the contract: by the same bounds, at a tenth of what naming them costs.
-
-    Of texts each is looked at once, however many rows have it.
-    """
-    for name, column in SHARED.items():
-        values = frame[name]
-        if values.null_count() and not column.nullable:
-            return True
-        if column.kind == "number":
-            keeps = values.drop_nulls().is_between(column.low, column.high)
-        elif column.codes:
-            keeps = values.drop_nulls().unique().is_in(column.codes)
-        else:
-            texts = values.drop_nulls().unique()
-            keeps = texts.str.contains(f"^{column.pattern}$") & (
-                texts.str.len_chars() <= MOST_SIGNS
-            )
-        if not keeps.all():
-            return True
-    return False
-
-
 class Judged(NamedTuple):
     """Rows that keep the contract, and how many broke which rule."""
 
@@ -189,23 +130,23 @@ def judge_share(frame: pl.DataFrame) -> Judged:
     """
     if dict(frame.schema) != SCHEMA:
         raise TypeError("not the columns of a share file")
-    if FULL_CONTRACT not in os.environ and not is_suspect(frame):
-        return Judged(frame, {})
-    import pandera.errors
+    keeps = frame.select(_keeps(name, column) for name, column in SHARED.items())
+    rejected = {name: int((~keeps[name]).sum()) for name in sorted(SHARED)}
+    kept = frame.filter(keeps.select(pl.all_horizontal(pl.all())).to_series())
+    return Judged(kept, {name: count for name, count in rejected.items() if count})
 
-    try:
-        share_contract().validate(frame, lazy=True)
-    except pandera.errors.SchemaErrors as errors:
-        cases = errors.failure_cases
+
+def _keeps(name: str, column: Shared) -> pl.Expr:
+    """Tell of each value whether it may stand in its column."""
+    values = pl.col(name)
+    if column.codes:
+        keeps = values.is_in(column.codes)
+    elif column.pattern:
+        is_short = values.str.len_chars() <= MOST_SIGNS
+        keeps = values.str.contains(f"^{column.pattern}$") & is_short
     else:
-        return Judged(frame, {})
-    if cases["index"].null_count():
-        raise TypeError("not what a share file holds")
-    broken = cases.group_by("column").agg(pl.col("index").n_unique()).sort("column")
-    kept = frame.with_row_index().join(
-        cases.select(pl.col("index").cast(pl.UInt32)).unique(), on="index", how="anti"
-    )
-    return Judged(kept.drop("index"), dict(broken.iter_rows()))
+        keeps = values.is_between(column.low, column.high)
+    return keeps.fill_null(value=column.nullable)
 
 
 def may_be_name(text: str) -> bool:
