@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -50,6 +50,17 @@ ERROR_TITLE = "Lean error [%]"
 DAY_TITLE, DAY_FORMAT = "Day of the session [date]", "%-d %b %Y"
 
 Row = Mapping[str, Any]
+
+
+class Drawn(NamedTuple):
+    """A curve and how it is drawn."""
+
+    curve: pl.DataFrame
+    name: str
+    colour: str
+    width: float
+    dash: str = "solid"
+    who: str = ""
 
 
 def need_chart(needs: pl.DataFrame, look: Look) -> Chart:
@@ -148,7 +159,7 @@ def member_chart(
         Panel(ERROR_TITLE, items, "+.1f %") if as_error else Panel(look.mixture_title, items, ".2f")
     )
     said = "Full-throttle mixture of the stages"
-    chart = _over_speed([panel], palette, 430, said, below_px=96)
+    chart = over_speed([panel], palette, 430, said, below_px=96)
     return replace(chart, points_at_one=members.height > 12)
 
 
@@ -174,7 +185,7 @@ def error_chart(
     items.append(Line(speed, frame["error_pct"], palette.after, name, 2.5))
     items += [*_error_levels(limits, palette), Level(0, palette.text)]
     panel = Panel(ERROR_TITLE, items, "+.1f %")
-    return _over_speed([panel], palette, 420, "Lean error over engine speed", below_px=96)
+    return over_speed([panel], palette, 420, "Lean error over engine speed", below_px=96)
 
 
 def comparison_chart(
@@ -190,36 +201,22 @@ def comparison_chart(
 ) -> Chart:
     """Draw power, gain, torque and mixture of one or two stages on one engine-speed axis."""
     palette = look.palette
-    stages = [(after, names[1], palette.after, 2.8)]
+    stages = [Drawn(after, names[1], palette.after, 2.8)]
     if before is not None:
-        stages.insert(0, (before, names[0], palette.before, 2.2))
-
-    def lines(column: str, shown: Callable[[Any], Any] = lambda value: value) -> list[Item]:
-        return [
-            Line(curve["engine_speed_rpm"], shown(curve[column]), colour, name, width)
-            for curve, name, colour, width in stages
-        ]
-
-    power = [*_power_band(difference, look), *lines("power_w", look.shown_power)]
-    mixture = [
-        *lines("lambda_wide", look.shown_mixture),
-        *mixture_target_items(after, windows, look, limits),
-    ]
+        stages.insert(0, Drawn(before, names[0], palette.before, 2.2))
+    band = power_band(difference, look, "95 % at each speed")
+    power = [*band, *lines(stages, "power_w", look.shown_power)]
     gain = _gain_items(difference, palette)
-    unit = "AFR" if look.mixture == "afr" else "λ"
+    mixture = mixture_panel(stages, windows, look, limits, 0.29)
     panels = [
         Panel(f"Wheel power [{look.power_unit}]", power, f".1f {look.power_unit}", 0.32),
         *([Panel("Gain [%]", gain, "+.1f %", 0.2)] if gain else []),
-        Panel("Wheel torque [N·m]", lines("torque_nm"), ".1f N·m", 0.19),
-        Panel(look.mixture_title, mixture, f".2f {unit}", 0.29),
+        Panel("Wheel torque [N·m]", lines(stages, "torque_nm"), ".1f N·m", 0.19),
+        mixture,
     ]
-    for window in windows.filter(pl.col("side") == "lean").iter_rows(named=True):
-        colour = palette.level(window["level"])
-        for panel in panels:
-            strength = 0.2 if panel.items is mixture else 0.07
-            panel.items.append(Stretch(window["from_rpm"], window["to_rpm"], colour, strength))
+    shade_lean(panels, mixture, windows, palette)
     height = 980 if gain else 800
-    return _over_speed(panels, palette, height, "Power, torque and mixture", corner=power_at)
+    return over_speed(panels, palette, height, "Power, torque and mixture", corner=power_at)
 
 
 def health_chart(
@@ -260,7 +257,7 @@ def health_chart(
             shape += [stretch, note]
     height = round(130 + 730 * sum(panel.weight for panel in panels.values()))
     shown = list(panels.values())
-    return _over_speed(shown, palette, height, "The bike beside its siblings", corner=power_at)
+    return over_speed(shown, palette, height, "The bike beside its siblings", corner=power_at)
 
 
 def control_chart(checks: pl.DataFrame, look: Look) -> Chart:
@@ -385,7 +382,7 @@ def pooled_curve_chart(curve: pl.DataFrame, look: Look) -> Chart:
         Line(speed, next_[1], ink, width=0, who="to"),
         Level(0, look.palette.text),
     ]
-    drawn = _over_speed(
+    drawn = over_speed(
         [Panel("Gain [%]", items, told="+.1f %")], look.palette, 360, "Gain over speed"
     )
     if is_share:
@@ -623,7 +620,41 @@ def _error_levels(limits: Limits, palette: Palette) -> list[Item]:
     ]
 
 
-def _power_band(difference: pl.DataFrame, look: Look) -> list[Item]:
+def lines(
+    stages: Iterable[Drawn], column: str, shown: Callable[[Any], Any] = lambda value: value
+) -> list[Item]:
+    """Return one column of each stage as a line over engine speed."""
+    return [
+        Line(one.curve["engine_speed_rpm"], shown(one.curve[column]), one.colour, one.name,
+             one.width, one.dash, who=one.who)
+        for one in stages
+    ]  # fmt: skip
+
+
+def mixture_panel(
+    stages: Sequence[Drawn], windows: pl.DataFrame, look: Look, limits: Limits, weight: float
+) -> Panel:
+    """Return the mixture of some stages, with what is wanted of the last."""
+    items = [
+        *lines(stages, "lambda_wide", look.shown_mixture),
+        *_mixture_target_items(stages[-1].curve, windows, look, limits),
+    ]
+    return Panel(look.mixture_title, items, f".2f {look.mixture_unit}", weight)
+
+
+def shade_lean(
+    panels: Iterable[Panel], mixture: Panel, windows: pl.DataFrame, palette: Palette
+) -> None:
+    """Shade the lean windows over all panels, over the mixture the heaviest."""
+    for window in windows.filter(pl.col("side") == "lean").iter_rows(named=True):
+        colour = palette.level(window["level"])
+        for panel in panels:
+            strength = 0.2 if panel is mixture else 0.07
+            panel.items.append(Stretch(window["from_rpm"], window["to_rpm"], colour, strength))
+
+
+def power_band(difference: pl.DataFrame, look: Look, name: str) -> list[Item]:
+    """Return the range of the power after a change, nothing where it is not known."""
     if difference.is_empty():
         return []
     lower, upper = (
@@ -631,7 +662,7 @@ def _power_band(difference: pl.DataFrame, look: Look) -> list[Item]:
         for end in ("lower_pct", "upper_pct")
     )
     speed = difference["engine_speed_rpm"]
-    return [Band(speed, lower, upper, look.palette.after, 0.22, "95 % at each speed")]
+    return [Band(speed, lower, upper, look.palette.after, 0.22, name)]
 
 
 def _gain_items(difference: pl.DataFrame, palette: Palette) -> list[Item]:
@@ -650,7 +681,7 @@ def _gain_items(difference: pl.DataFrame, palette: Palette) -> list[Item]:
     ]
 
 
-def mixture_target_items(
+def _mixture_target_items(
     after: pl.DataFrame, windows: pl.DataFrame, look: Look, limits: Limits
 ) -> list[Item]:
     """Return the wanted mixture with the lean levels over it, and the name of each lean window."""
@@ -705,7 +736,7 @@ def _change_marks(checks: pl.DataFrame, events: pl.DataFrame, palette: Palette) 
     return [*items, Marks(at, size, ink, "change of level", "diamond", 10, half=half, words=words)]
 
 
-def _over_speed(
+def over_speed(
     panels: list[Panel],
     palette: Palette,
     height: float,
@@ -714,6 +745,7 @@ def _over_speed(
     below_px: float = 128,
     corner: str = "",
 ) -> Chart:
+    """Return a chart over engine speed."""
     return Chart(
         panels,
         SPEED_TITLE,

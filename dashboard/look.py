@@ -76,6 +76,11 @@ class Look:
             return f"Mixture [AFR, {self.afr_scale:g} at λ 1]"
         return "Mixture, λ [1]"
 
+    @property
+    def mixture_unit(self) -> str:
+        """What a single value of the mixture is told in."""
+        return "AFR" if self.mixture == "afr" else "λ"
+
     def shown_mixture(self, lambda_wide: Any) -> Any:
         """Return lambda on the gauge that the shop chose."""
         return lambda_wide * self.afr_scale if self.mixture == "afr" else lambda_wide

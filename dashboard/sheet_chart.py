@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from dashboard.charts import SPEED_FORMAT, SPEED_TITLE
-from dashboard.drawing import Band, Chart, Item, Line, Note, Panel, Stretch
+from dashboard.charts import Drawn, lines, over_speed, power_band
+from dashboard.drawing import Chart, Item, Line, Note, Panel, Stretch
 from dashboard.look import Limits, Look
 from warehouse.wording import signed
 
@@ -25,36 +25,19 @@ def sheet_chart(
 ) -> Chart:
     """Draw a bike before and after; told apart in grey too, by dash and weight."""
     palette = look.palette
-    drawn = [(*after, palette.after, 2.6, "solid")]
+    drawn = [Drawn(after[1], after[0], palette.after, 2.6)]
     if before is not None:
-        drawn.insert(0, (*before, palette.before, 2.0, "dash"))
-    power: list[Item] = []
-    if not difference.is_empty():
-        lower, upper = (
-            look.shown_power(difference["before_w"] * (1 + difference[end] / 100))
-            for end in ("lower_pct", "upper_pct")
-        )
-        name = "its range at each speed"
-        power.append(Band(difference["engine_speed_rpm"], lower, upper, palette.after, 0.22, name))
-    mixture: list[Item] = []
-    for name, curve, colour, width, dash in drawn:
-        speed, watts = curve["engine_speed_rpm"], look.shown_power(curve["power_w"])
-        power.append(Line(speed, watts, colour, name, width, dash))
-        if not curve["lambda_wide"].is_null().all():
-            shown = look.shown_mixture(curve["lambda_wide"])
-            mixture.append(Line(speed, shown, colour, name, width, dash))
+        drawn.insert(0, Drawn(before[1], before[0], palette.before, 2.0, "dash"))
+    power = power_band(difference, look, "its range at each speed")
+    power += lines(drawn, "power_w", look.shown_power)
     panels = [Panel(f"Power at the wheel [{look.power_unit}]", power, weight=0.58)]
-    if mixture:
-        mixture += _levels(drawn[-1][1], windows, look, limits)
+    seen = [one for one in drawn if not one.curve["lambda_wide"].is_null().all()]
+    if seen:
+        mixture = lines(seen, "lambda_wide", look.shown_mixture)
+        mixture += _levels(after[1], windows, look, limits)
         panels.append(Panel(look.mixture_title, mixture, weight=0.42))
-    return Chart(
-        panels,
-        SPEED_TITLE,
-        palette,
-        HEIGHT_PX,
-        "Power and mixture at full throttle over engine speed, before and after",
-        x_format=SPEED_FORMAT,
-    )
+    said = "Power and mixture at full throttle over engine speed, before and after"
+    return over_speed(panels, palette, HEIGHT_PX, said, below_px=96)
 
 
 def _levels(curve: pl.DataFrame, windows: pl.DataFrame, look: Look, limits: Limits) -> list[Item]:

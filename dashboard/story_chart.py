@@ -8,12 +8,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from dashboard.charts import (
-    SPEED_FORMAT,
-    SPEED_TITLE,
-    mixture_target_items,
-)
-from dashboard.drawing import Band, Chart, Item, Level, Line, Note, Panel, Stretch
+from dashboard.charts import Drawn, lines, mixture_panel, over_speed, shade_lean
+from dashboard.drawing import Band, Chart, Item, Level, Line, Note, Panel
 from dashboard.look import Limits, Look, Palette, mixed
 
 DASHES = ("dot", "dashdot", "longdashdot", "longdash")
@@ -35,22 +31,16 @@ class StageLine:
     """With bands where a comparison stands, with gain_pct alone where not, empty for the base."""
 
 
-@dataclass(frozen=True)
-class _Ink:
-    colour: str
-    width: float
-    dash: str
-
-
-def _inks(count: int, palette: Palette) -> list[_Ink]:
+def _inks(stages: Sequence[StageLine], palette: Palette) -> list[Drawn]:
     """Return lines that get stronger from the first to the last, also in grey."""
-    found = []
-    for at in range(count):
+    found, count = [], len(stages)
+    for at, one in enumerate(stages):
         strength = at / (count - 1) if count > 1 else 1.0
         is_last = at == count - 1
         dash = "solid" if is_last else DASHES[at * len(DASHES) // (count - 1)]
         colour = mixed(palette.after, palette.before, strength)
-        found.append(_Ink(colour, 1.6 + 1.2 * strength, dash))
+        width = 1.6 + 1.2 * strength
+        found.append(Drawn(one.curve, one.label, colour, width, dash, one.short))
     return found
 
 
@@ -72,50 +62,26 @@ def story_chart(
 ) -> Chart:
     """Draw power, gain over the base, mixture and torque of stages, the first to the last."""
     palette = look.palette
-    inks = _inks(len(stages), palette)
-    drawn = list(zip(stages, inks, strict=True))
-
-    def lines(column: str, shown=lambda value: value) -> list[Item]:
-        return [
-            Line(one.curve["engine_speed_rpm"], shown(one.curve[column]), ink.colour, one.label,
-                 ink.width, ink.dash, who=one.short)
-            for one, ink in drawn
-        ]  # fmt: skip
-
-    power = [*lines("power_w", look.shown_power), *_ends(drawn, look)]
-    latest = stages[-1].curve
-    mixture = [
-        *lines("lambda_wide", look.shown_mixture),
-        *mixture_target_items(latest, windows, look, limits),
-    ]
+    drawn = list(zip(stages, _inks(stages, palette), strict=True))
+    curves = [ink for _, ink in drawn]
+    power = [*lines(curves, "power_w", look.shown_power), *_ends(curves, look)]
     gain = _gains(drawn, palette)
-    unit = "AFR" if look.mixture == "afr" else "λ"
+    mixture = mixture_panel(curves, windows, look, limits, 0.27)
     panels = [
         Panel(f"Power [{look.power_unit}]", power, f".1f {look.power_unit}", 0.36),
         *([Panel(f"Over {base} [%]", gain, "+.1f %", 0.19)] if gain else []),
-        Panel(look.mixture_title, mixture, f".2f {unit}", 0.27),
+        mixture,
         # Not told under the pointer: with four stages that is a list longer than the picture.
-        Panel("Torque [N·m]", lines("torque_nm"), weight=0.18),
+        Panel("Torque [N·m]", lines(curves, "torque_nm"), weight=0.18),
     ]
-    for window in windows.filter(pl.col("side") == "lean").iter_rows(named=True):
-        colour = palette.level(window["level"])
-        for panel in panels:
-            strength = 0.2 if panel.items is mixture else 0.07
-            panel.items.append(Stretch(window["from_rpm"], window["to_rpm"], colour, strength))
-    names = ", ".join(one.label for one in stages)
-    return Chart(
-        panels,
-        SPEED_TITLE,
-        palette,
-        HEIGHT_PX if gain else HEIGHT_PX - 90,
-        f"Power, mixture and torque of {names}",
-        below_px=60 + 22 * math.ceil((len(stages) + 2) / 2),
-        x_format=SPEED_FORMAT,
-        corner=power_at,
-    )
+    shade_lean(panels, mixture, windows, palette)
+    height = HEIGHT_PX if gain else HEIGHT_PX - 90
+    said = f"Power, mixture and torque of {', '.join(one.label for one in stages)}"
+    below_px = 60 + 22 * math.ceil((len(stages) + 2) / 2)
+    return over_speed(panels, palette, height, said, below_px=below_px, corner=power_at)
 
 
-def _gains(drawn: list[tuple[StageLine, _Ink]], palette: Palette) -> list[Item]:
+def _gains(drawn: list[tuple[StageLine, Drawn]], palette: Palette) -> list[Item]:
     """Return the gains over the base; the band is drawn of the latest alone, to stay readable."""
     shown = [(one, ink) for one, ink in drawn if not one.gain.is_empty()]
     if not shown:
@@ -134,16 +100,16 @@ def _gains(drawn: list[tuple[StageLine, _Ink]], palette: Palette) -> list[Item]:
     return [*items, Level(0, palette.text)]
 
 
-def _ends(drawn: list[tuple[StageLine, _Ink]], look: Look) -> list[Item]:
+def _ends(curves: list[Drawn], look: Look) -> list[Item]:
     """Return the name of each stage at the end of its line, the names a little apart."""
     found, heights = [], []
-    for one, ink in drawn:
+    for one in curves:
         seen = one.curve.drop_nulls("power_w")
         if not seen.is_empty():
             last = seen.row(-1, named=True)
             height = look.shown_power(last["power_w"])
             heights += look.shown_power(seen["power_w"]).to_list()
-            found.append([height, last["engine_speed_rpm"], one.short, ink.colour])
+            found.append([height, last["engine_speed_rpm"], one.who, one.colour])
     found.sort(key=lambda end: end[0], reverse=True)
     gap = LEAST_APART * (max(heights) - min(heights)) if found else 0.0
     middle = sum(end[0] for end in found)
