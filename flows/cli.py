@@ -576,7 +576,7 @@ def review(
     as_of: AsOf = "",
 ) -> None:
     """Write the quarter's review into reports/, as PDF and as HTML."""
-    from flows.review import write_review
+    from flows.papers import write_review
     from warehouse.shop import ShopFolder
 
     _published(folder, as_of)
@@ -592,7 +592,7 @@ def morning(
     """Write what needs somebody today into reports/, on one sheet."""
     import datetime as dt
 
-    from flows.morning import write_morning
+    from flows.papers import write_morning
     from flows.settings import shown_settings
     from warehouse.shop import ShopFolder
 
@@ -688,12 +688,12 @@ def sheet(
     ] = 0,
 ) -> None:
     """Write a customer's sheet of a job into reports/, PDF and HTML."""
-    from flows import papers
+    from flows.papers import written
     from warehouse.shop import ShopFolder
 
     _published(folder)
     shop = ShopFolder(folder.resolve())
-    for line in papers.written("job", shop, f"--before={before}", f"--after={after}", "--", job):
+    for line in written("job", shop, f"--before={before}", f"--after={after}", "--", job):
         say(line)
 
 

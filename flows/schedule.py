@@ -34,9 +34,8 @@ from prefect.states import Cancelled, Completed, Crashed
 from flows import derive as derivation
 from flows import intake as intaking
 from flows.event_log import event, keep_events
-from flows.morning import write_morning
+from flows.papers import quarter_before, write_morning, write_review
 from flows.publish import is_snapshot_lost, publish_snapshot
-from flows.review import quarter_before, write_review
 from flows.settings import open_shop
 from flows.steps.inbox import Entry
 from flows.steps.progress import Runner, quietly

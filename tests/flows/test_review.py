@@ -4,8 +4,7 @@ import datetime as dt
 
 import pytest
 
-from flows.papers import PaperError
-from flows.review import quarter_before, write_review
+from flows.papers import PaperError, quarter_before, write_review
 
 
 def test_a_review_of_the_latest_quarter_is_written_with_the_cautions(demo):
