@@ -12,9 +12,10 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 from dashboard.who import refusal
-from schemas.desk import SAID, AskDraft, AskTrial, AskUpdate, Drafted, Failed, Step, Trial, Updated
+from schemas.desk import SAID, AskDraft, AskTrial, AskUpdate, Failed, Step
 
 TELL_AT_LEAST_EVERY_S = 0.4
 """A page that follows an update comes to life this often, also when nothing is told."""
@@ -63,8 +64,8 @@ class Desk:
         asked: AskDraft | AskTrial | AskUpdate,
         tell: Callable[[Step], None] | None = None,
         within_s: float | None = LONGEST_WAIT_S,
-    ) -> Drafted | Trial | Updated:
-        """Return the answer; told how far it is on the way.
+    ) -> Any:
+        """Return what was asked for, Drafted, Trial or Updated; told how far it is on the way.
 
         Raises DeskError with the reason if there is none.
         """

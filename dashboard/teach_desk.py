@@ -8,11 +8,11 @@ from collections.abc import Collection
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from dashboard.desk import LOOKING, DeskError
+from dashboard.desk import DeskError
 from dashboard.file_names import safe_name
 from dashboard.who import refusal, who
 from schemas.channels import CHANNEL_COLUMNS
-from schemas.desk import AskDraft, AskTrial, Drafted, Question, Trial
+from schemas.desk import Drafted, Question
 from schemas.layout import AS_STATED, Layout, name_mistake, new_layout_file
 from schemas.layout_text import layout_text, tables_of
 from schemas.toml_text import MistakesError, read_toml
@@ -34,20 +34,6 @@ _AIR = {
     "ambient_pressure": "air pressure",
     "ambient_humidity": "humidity",
 }
-
-
-def drafted(asked: AskDraft) -> Drafted:
-    """Return the guess for a file; raises DeskError."""
-    answer = LOOKING.ask(asked)
-    assert isinstance(answer, Drafted)  # noqa: S101 - what a draft is answered with
-    return answer
-
-
-def tried(asked: AskTrial) -> Trial:
-    """Return what comes out of a file read with a layout; raises DeskError."""
-    answer = LOOKING.ask(asked)
-    assert isinstance(answer, Trial)  # noqa: S101 - what a trial is answered with
-    return answer
 
 
 def as_taught(guess: Drafted, tables: dict[str, Any], not_private: Collection[str] = ()) -> Drafted:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import duckdb
@@ -53,30 +54,20 @@ def _need_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
 
 
 def _alike_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
-    _heading("2. Have we built this before?")
-    newest = _newest_build(reader)
-    if newest is None:
-        prose("There are not two bikes to compare yet.", style="dim")
-        return
-    prose(f"The newest build, {newest['bike_id']}: {wording.combination(newest)}. Most alike:")
-    alike = ask(reader, "similar_builds", stage_id=newest["stage_id"]).head(rows)
-    for build in alike.iter_rows(named=True):
+    for build in _most_alike(reader, rows):
         line(f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: {build_ended(build)}")
 
 
 def _quarter_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
-    quarters = ask(reader, "quarters")["quarter_label"]
-    _heading(f"3. How did {next(iter(quarters), 'the quarter')} go?")
-    if quarters.is_empty():
-        prose("No job has been taken in yet.", style="dim")
+    if not (quarter := _last_quarter(reader)):
         return
-    figures = ask(reader, "quarter_figures", quarter=quarters[0])
+    figures = ask(reader, "quarter_figures", quarter=quarter)
     told = [
         f"{figure} {wording.number(value)} ({wording.number(before)})"
         for figure, value, before in figures.iter_rows()
     ]
     prose(f"{', '.join(told).capitalize()}. In brackets: the quarter before.")
-    gains = ask(reader, "quarter_gains", quarter=quarters[0]).head(rows)
+    gains = ask(reader, "quarter_gains", quarter=quarter).head(rows)
     for gain in gains.iter_rows(named=True):
         line(
             f"  {gain['change_key']}: {wording.signed(gain['mean_gain_pct'])} % on "
@@ -85,16 +76,36 @@ def _quarter_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
         )
     verdicts = ask(reader, "dyno_verdicts").to_dicts()
     prose(f"Dyno: {wording.dyno_in_short(verdicts)}.")
+    _print_score(reader)
+
+
+def _last_quarter(reader: duckdb.DuckDBPyConnection) -> str:
+    """Ask how the last quarter went; return it, "" where there is none yet."""
+    quarter = next(iter(ask(reader, "quarters")["quarter_label"]), "")
+    _heading(f"3. How did {quarter or 'the quarter'} go?")
+    if not quarter:
+        prose("No job has been taken in yet.", style="dim")
+    return quarter
+
+
+def _print_score(reader: duckdb.DuckDBPyConnection) -> None:
     for score in ask(reader, "promise_scores", model_id="", change_key="").head(1).to_dicts():
         prose(f"Quotes: {score_sentence(score)}")
 
 
-def _newest_build(reader: duckdb.DuckDBPyConnection) -> dict[str, Any] | None:
-    """Return the newest build that can be compared, one with parts if there is any."""
+def _most_alike(reader: duckdb.DuckDBPyConnection, rows: int) -> Iterator[dict[str, Any]]:
+    """Name the newest build, one with parts if there is any; yield so many that are most alike."""
+    _heading("2. Have we built this before?")
     stages = ask(reader, "stages").filter(pl.col("alike") > 0)
     with_parts = stages.filter(pl.col("parts_key") != "standard parts")
     found = stages if with_parts.is_empty() else with_parts
-    return next(found.head(1).iter_rows(named=True), None)
+    if found.is_empty():
+        prose("There are not two bikes to compare yet.", style="dim")
+        return
+    newest = found.row(0, named=True)
+    prose(f"The newest build, {newest['bike_id']}: {wording.combination(newest)}. Most alike:")
+    alike = ask(reader, "similar_builds", stage_id=newest["stage_id"]).head(rows)
+    yield from alike.iter_rows(named=True)
 
 
 def print_answers(snapshot: Snapshot, settings: ShopSettings) -> None:
@@ -205,14 +216,7 @@ def _need_row(need: dict[str, Any]) -> tuple[str, ...]:
 
 
 def _alike(reader: duckdb.DuckDBPyConnection) -> None:
-    newest = _newest_build(reader)
-    _heading("2. Have we built this before?")
-    if newest is None:
-        prose("There are not two bikes to compare yet.", style="dim")
-        return
-    prose(f"The newest build, {newest['bike_id']}: {wording.combination(newest)}. Most alike:")
-    alike = ask(reader, "similar_builds", stage_id=newest["stage_id"]).head(MOST_ALIKE)
-    for build in alike.iter_rows(named=True):
+    for build in _most_alike(reader, MOST_ALIKE):
         prose(f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: {build_ended(build)}")
         for word, name in (
             ("same", "matches"), ("differs", "differs"), ("not known", "not_known"),
@@ -223,12 +227,8 @@ def _alike(reader: duckdb.DuckDBPyConnection) -> None:
 
 
 def _quarter(reader: duckdb.DuckDBPyConnection) -> None:
-    quarters = ask(reader, "quarters")["quarter_label"]
-    _heading(f"3. How did {next(iter(quarters), 'the quarter')} go?")
-    if quarters.is_empty():
-        prose("No job has been taken in yet.", style="dim")
+    if not (quarter := _last_quarter(reader)):
         return
-    quarter = quarters[0]
     figures = ask(reader, "quarter_figures", quarter=quarter)
     show(
         table_of("", [("", "left"), (quarter, "right"), ("before", "right")]),
@@ -254,8 +254,7 @@ def _quarter(reader: duckdb.DuckDBPyConnection) -> None:
         # That a dyno cannot be told to hold is an answer too.
         if verdict["state"] in ("act", "watch") or verdict["is_of_dyno"]:
             prose(f"Dyno: {wording.dyno_sentence(verdict)}")
-    for score in ask(reader, "promise_scores", model_id="", change_key="").head(1).to_dicts():
-        prose(f"Quotes: {score_sentence(score)}")
+    _print_score(reader)
 
 
 def _gain_row(gain: dict[str, Any]) -> tuple[str, ...]:

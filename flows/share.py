@@ -199,18 +199,14 @@ def print_preview(found: ToShare) -> None:
         return
     prose("All that the first row says:")
     for name, value in rows.row(0, named=True).items():
-        prose(f"  {_meaning(name)}: {'not told' if value is None else value}")
+        meaning = SHARED[name].meaning.removesuffix(".").replace("[1]", "").strip()
+        prose(f"  {meaning}: {'not told' if value is None else value}")
     titles = [("model", "left"), ("change", "left"), ("gain, %", "right")]
     shown = [
         (row["model"], row["change"], wording.signed(100 * math.expm1(row["log_mean_gain"])))
         for row in rows.slice(1, MOST_SHOWN).iter_rows(named=True)
     ]
     show(table_of("The next ones", titles), shown)
-
-
-def _meaning(name: str) -> str:
-    """Return what a column holds, as a person says it."""
-    return SHARED[name].meaning.removesuffix(".").replace("[1]", "").strip()
 
 
 def write_share(path: Path, rows: pl.DataFrame) -> None:

@@ -59,13 +59,13 @@ def taught_as_of() -> tuple[tuple[str, int], ...]:
 @st.cache_data(max_entries=16, show_spinner=False)
 def guess_for(asked: str, taught: object) -> Drafted:  # noqa: ARG001
     """Return the guess for a file; its name is the hash of its bytes."""
-    return teach_desk.drafted(AskDraft.model_validate_json(asked))
+    return desk.LOOKING.ask(AskDraft.model_validate_json(asked))
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
 def trial_of(asked: str, snapshot_no: int, taught: object) -> Trial:  # noqa: ARG001
     """Return what comes out; what waits depends on the snapshot, what rivals on the layouts."""
-    return teach_desk.tried(AskTrial.model_validate_json(asked))
+    return desk.LOOKING.ask(AskTrial.model_validate_json(asked))
 
 
 def draw_saved(saved: dict[str, Any]) -> None:

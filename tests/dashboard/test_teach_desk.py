@@ -36,11 +36,11 @@ def guess(file, tmp_path_factory, open_little_shop):
 
 
 def drafted(file, root):
-    return teach_desk.drafted(AskDraft(file=file, shop=root))
+    return desk.LOOKING.ask(AskDraft(file=file, shop=root))
 
 
 def tried(file, tables, root):
-    return teach_desk.tried(AskTrial(file=file, layout=tables, shop=root))
+    return desk.LOOKING.ask(AskTrial(file=file, layout=tables, shop=root))
 
 
 def rows(guess, **changes):
