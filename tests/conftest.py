@@ -50,8 +50,8 @@ settings.load_profile("same")
 # What these tests take in is judged by the whole contract, and the quick look held against it: they
 # bring what is odd. Elsewhere the look alone, as in a shop: the contract is half of an intake.
 JUDGED_WHOLE = (
-    "broken", "fixtures", "readers", "schemas", "test_doubts.py", "test_intake.py",
-    "test_odd_files.py", "test_pulls_in_batches.py", "test_together.py",
+    "broken", "fixtures", "readers", "schemas", "test_doubts.py", "test_odd_files.py",
+    "test_pulls_in_batches.py",
 )  # fmt: skip
 
 # A new shop asks 80 times what a plan could see, 5 ms each, and nearly always the same: kept here.

@@ -334,19 +334,6 @@ def test_a_bike_taken_off_the_cards_is_nobodys_sibling(five, make):
         assert not five.rows(f"SELECT * FROM out.{table} WHERE bike_id = 'B-6'"), table  # noqa: S608
 
 
-def test_health_made_again_is_the_same_row_for_row(five, make):
-    five.work_out("out.health")
-    put_bike(five, make, 6, weak_at_the_top(make.pull(1.0)))
-    five.work_out("out.health")
-    before = five.contents("out")
-    assert before["out.health_region"]
-    five.forget_warehouse()
-    five.work_out("out.health")
-    after = five.contents("out")
-    for table in ("health", "health_region", "health_sibling", "health_curve"):
-        assert after[f"out.{table}"] == before[f"out.{table}"], table
-
-
 def test_the_faults_that_were_put_into_the_demo_shop_are_found_and_few_sound_bikes_are():
     # The simulator's noise-free truth, each mounting 0.7 % apart as in fixtures/plan.py: one bike
     # loses 6 % above 8,000 rpm, one is 9 % lean, all others scatter by 2 % in power.

@@ -90,14 +90,6 @@ def test_a_shop_with_notes_is_well(book):
         assert self_check(connection, book.folder, lambda *_: None) == []
 
 
-def test_derived_again_from_the_archive_all_notes_are_the_same(book):
-    before = book.contents("raw", "core", "out")
-    book.forget_warehouse()
-    book.update()
-    after = book.contents("raw", "core", "out")
-    assert [table for table in before if before[table] != after[table]] == []
-
-
 @pytest.fixture(scope="module")
 def one_job(tmp_path_factory):
     made = LittleShop(tmp_path_factory.mktemp("little") / "shop")
