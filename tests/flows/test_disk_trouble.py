@@ -117,8 +117,8 @@ def test_a_disk_that_is_full_at_any_write_is_told_and_the_next_update_goes_on(
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "size_kb",
-    [pytest.param(200, marks=pytest.mark.long), pytest.param(280, marks=pytest.mark.long), 400,
-     pytest.param(700, marks=pytest.mark.long), 1_400],
+    [pytest.param(200, marks=pytest.mark.long), pytest.param(280, marks=pytest.mark.long),
+     pytest.param(400, marks=pytest.mark.long), pytest.param(700, marks=pytest.mark.long), 1_400],
 )  # fmt: skip
 def test_a_disk_that_is_really_full_is_told_and_the_next_update_goes_on(size_kb, sound, small_disk):
     disk = small_disk(f"size={size_kb}k")
