@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from typing import Any, NamedTuple, Protocol
+from collections.abc import Callable
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -18,13 +19,8 @@ from warehouse import day_words, wording
 Row = dict[str, Any]
 
 
-class Asked(Protocol):
-    """Answers questions to one snapshot."""
-
-    def ask(self, question: str, **given: Any) -> pl.DataFrame:
-        """Return the answer to one of the questions in warehouse/questions."""
-        ...
-
+Ask = Callable[..., pl.DataFrame]
+"""Answers a question of warehouse/questions to one snapshot."""
 
 DAYS_ON_DYNO = 3
 """A job run within so many days up to the last day on the dyno counts as on it now."""
@@ -106,24 +102,24 @@ class Day(NamedTuple):
         return day_words.news_heading(self.last_on, len(self.fresh), FRESH_DAYS)
 
 
-def read_day(shop: Asked, day: dt.date, zone: str) -> Day:
+def read_day(ask: Ask, day: dt.date, zone: str) -> Day:
     """Return the day of a shop from its snapshot."""
     since = day - dt.timedelta(days=1)
     begins, ends = (
         dt.datetime.combine(on, dt.time(), ZoneInfo(zone))
         for on in (since, day + dt.timedelta(days=1))
     )
-    came = shop.ask("day_came", day=day, since=since, since_at=begins, until_at=ends)
+    came = ask("day_came", day=day, since=since, since_at=begins, until_at=ends)
     came = came.row(0, named=True)
-    in_need = shop.ask("files_in_need")
-    gaps = shop.ask("layout_gaps")
-    bikes = _on_dyno(shop.ask("on_the_dyno", day=day, days=DAYS_ON_DYNO))
+    in_need = ask("files_in_need")
+    gaps = ask("layout_gaps")
+    bikes = _on_dyno(ask("on_the_dyno", day=day, days=DAYS_ON_DYNO))
     # A bike on the dyno has not left yet: its row says how it stands.
     staying = {f"left {bike.row['job_id']}" for bike in bikes}
-    news = [row for row in shop.ask("news", day=day).to_dicts() if row["news_id"] not in staying]
+    news = [row for row in ask("news", day=day).to_dicts() if row["news_id"] not in staying]
     last_on = came["last_on"]
     first = (last_on or day) - dt.timedelta(days=FRESH_DAYS - 1)
-    needs = shop.ask("remap_needs").filter("is_stock_map", pl.col("lean_bikes") > 0)
+    needs = ask("remap_needs").filter("is_stock_map", pl.col("lean_bikes") > 0)
     noted_since = (last_on or day) - dt.timedelta(days=NOTED_DAYS - 1)
     lately = first - dt.timedelta(days=LATELY_DAYS)
     standing = [row for row in news if not row["is_over"]]
@@ -132,7 +128,7 @@ def read_day(shop: Asked, day: dt.date, zone: str) -> Day:
         last_on=last_on,
         came=day_words.came_sentence(came),
         waiting=in_need.height,
-        jobs_out=shop.ask("jobs_out")["reason"].to_list(),
+        jobs_out=ask("jobs_out")["reason"].to_list(),
         troubles=troubles(in_need),
         gaps=gaps.filter(pl.col("is_problem")).to_dicts(),
         bikes=bikes,
@@ -141,7 +137,7 @@ def read_day(shop: Asked, day: dt.date, zone: str) -> Day:
         fresh=_weightiest_first([row for row in standing if row["news_on"] >= first]),
         lately=_weightiest_first([row for row in standing if lately <= row["news_on"] < first]),
         news=news,
-        notes=shop.ask("notes_lately", since=noted_since, day=day).to_dicts(),
+        notes=ask("notes_lately", since=noted_since, day=day).to_dicts(),
     )
 
 

@@ -93,7 +93,9 @@ def _draw_form(one: OneJob, subjects: dict[str, dict[str, Any]], key: str) -> No
         def write() -> None:
             if not text.strip():
                 raise NotWrittenError("a note needs its words; write them down")
-            said = {"on": _today(one), "by": who.strip() or None, "text": text}
+            zone = ZoneInfo(one.shop.settings.shop.timezone)
+            today = dt.datetime.now(zone).date()
+            said = {"on": today, "by": who.strip() or None, "text": text}
             try:
                 note = ShopNote.model_validate(subjects[about] | said)
             except ValueError:
@@ -105,10 +107,6 @@ def _draw_form(one: OneJob, subjects: dict[str, dict[str, Any]], key: str) -> No
             st.session_state[f"{key}_count"] = written + 1
 
         hand_forms.write(one.shop, key, "the note stands in the book", write)
-
-
-def _today(one: OneJob) -> dt.date:
-    return dt.datetime.now(ZoneInfo(one.shop.settings.shop.timezone)).date()
 
 
 def _subjects(one: OneJob) -> dict[str, dict[str, Any]]:

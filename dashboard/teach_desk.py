@@ -13,7 +13,7 @@ from dashboard.file_names import safe_name
 from dashboard.who import refusal, who
 from schemas.channels import CHANNEL_COLUMNS
 from schemas.desk import Drafted, Question
-from schemas.layout import AS_STATED, Layout, name_mistake, new_layout_file
+from schemas.layout import AIR, AS_STATED, Layout, name_mistake, new_layout_file
 from schemas.layout_text import layout_text, tables_of
 from schemas.toml_text import MistakesError, read_toml
 from schemas.units import known_units
@@ -28,12 +28,6 @@ NOT_SAID = "nobody knows: {value} for now"
 """The choice that leaves what a draft put in, marked as assumed."""
 NO_NAME = "not named yet"
 """Stands for name and equipment while a layout is tried: neither changes what comes out."""
-
-_AIR = {
-    "ambient_temp": "air temperature",
-    "ambient_pressure": "air pressure",
-    "ambient_humidity": "humidity",
-}
 
 
 def as_taught(guess: Drafted, tables: dict[str, Any], not_private: Collection[str] = ()) -> Drafted:
@@ -155,7 +149,7 @@ def missing_air(tables: dict[str, Any]) -> list[str]:
     if tables["layout"]["kind"] != "pull" or tables.get("power", {}).get("state") == "corrected":
         return []
     held = {*tables["channels"], *tables.get("metadata", {}).get("fields", {})}
-    return [words for name, words in _AIR.items() if name not in held]
+    return [words for name, words in AIR.items() if name not in held]
 
 
 def corrected(

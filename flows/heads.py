@@ -17,16 +17,10 @@ from flows.readers.words import known_unit, number
 from flows.steps.head_facts import Gap
 from schemas.channels import BY_WORD
 from schemas.desk import HeadEntry
-from schemas.layout import FACTOR, HeadField, Layout
+from schemas.layout import AIR, FACTOR, HeadField, Layout
 
 LONGEST_KEY, LONGEST_NUMBER = 60, 8
 """Longer keys are sentences; longer numbers may be a telephone's."""
-EXPECTED = {
-    "ambient_temp": "air temperature",
-    "ambient_pressure": "air pressure",
-    "ambient_humidity": "humidity",
-}
-"""What the power of a pull is corrected by, and the words by which its nearest key is sought."""
 
 
 def head_of_draft(found: Draft) -> tuple[HeadEntry, ...]:
@@ -39,7 +33,7 @@ def head_of_draft(found: Draft) -> tuple[HeadEntry, ...]:
     listed = [_told_standard(entry, head.get(entry.key, "")) for entry in _listed(head, asked, {})]
     if found.kind == "pull":
         unused = [entry.key for entry in listed if entry.state == "not used"]
-        for field, words in EXPECTED.items():
+        for field, words in AIR.items():
             if field not in asked and field not in found.tables["channels"]:
                 near = nearest_key(unused, words) or nearest_key(unused, words.split()[-1])
                 unit = BY_WORD[field].units[0]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from pathlib import Path
 from typing import NamedTuple
 
@@ -12,7 +11,7 @@ from flows.past_answers import apart
 from flows.steps.progress import Progress
 from flows.terminal import console, line, prose, say
 from warehouse.damage import DamagedError
-from warehouse.headlines import KINDS, Changed, Changes, Headline, changes_between
+from warehouse.headlines import KINDS, Changed, Changes, changes_between
 from warehouse.shop import ShopFolder
 from warehouse.snapshot import Snapshot, current
 from warehouse.wording import counted
@@ -100,7 +99,9 @@ def _print_counts(changes: Changes) -> None:
     for kind in KINDS:
         of_kind = [one for one in changes.changed if one.now.kind == kind]
         turned = sum(one.is_turned for one in of_kind)
-        came, went = (_of(kind, which) for which in (changes.new, changes.gone))
+        came, went = (
+            sum(one.kind == kind for one in which) for which in (changes.new, changes.gone)
+        )
         row = (turned, len(of_kind) - turned, came, went)
         if any(row):
             table.add_row(kind, *map(str, row))
@@ -108,10 +109,6 @@ def _print_counts(changes: Changes) -> None:
 
 
 _COUNTED = ("other verdict", "other figures", "new", "gone")
-
-
-def _of(kind: str, which: list[Headline]) -> int:
-    return Counter(one.kind for one in which)[kind]
 
 
 def _print_sentences(changes: Changes, *, full: bool) -> None:

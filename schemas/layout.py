@@ -26,6 +26,13 @@ HEAD_FIELDS = {c.word: name for name, c in CHANNELS.items() if c.in_head and c.u
 PLAIN_FIELDS = ("started_at", "gear")
 """Head entries without one."""
 
+AIR = {
+    "ambient_temp": "air temperature",
+    "ambient_pressure": "air pressure",
+    "ambient_humidity": "humidity",
+}
+"""What the power of a pull is corrected by, in the words by which its nearest key is sought."""
+
 MOST_NAME = 60
 """Letters of a layout's name."""
 

@@ -350,15 +350,6 @@ def pages(pdf: bytes) -> int:
     return len(re.findall(rb"/Type\s*/Page\b", pdf))
 
 
-def sheet_of(shop: Path, job_id: str) -> tuple[bytes, bytes]:
-    """Return the sheet of a job as PDF and as HTML.
-
-    Raises what `make` raises.
-    """
-    made = make(shop, job_id)
-    return made.pdf, made.html
-
-
 def sheet_stem(job_id: str) -> str:
     """Return what the files of a sheet are called, without their ending.
 

@@ -9,12 +9,10 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import sys
+from functools import partial
 from pathlib import Path
-from typing import Any, NamedTuple
 
-import duckdb
 import jinja2
-import polars as pl
 from markupsafe import Markup
 
 from dashboard.day import Day, read_day
@@ -32,13 +30,6 @@ from warehouse.whole_file import write_whole
 
 # So many of each fit on one sheet of A4 with the cautions, also where words are long.
 MOST_BIKES, MOST_TROUBLES, MOST_GAPS, MOST_NEWS, MOST_NOTES = 6, 5, 3, 8, 5
-
-
-class _Asked(NamedTuple):
-    reader: duckdb.DuckDBPyConnection
-
-    def ask(self, question: str, **given: Any) -> pl.DataFrame:
-        return ask(self.reader, question, **given)
 
 
 def render(shop_day: Day, settings: ShopSettings, snapshot: Snapshot) -> str:
@@ -92,7 +83,7 @@ def write_morning(shop: Path, day: dt.date) -> Path:
     if settings is None:
         raise ValueError(f"{folder.settings.name}: {mistakes}")
     with open_reader(snapshot.path) as reader:
-        shop_day = read_day(_Asked(reader), day, settings.shop.timezone)
+        shop_day = read_day(partial(ask, reader), day, settings.shop.timezone)
         text = render(shop_day, settings, snapshot)
     target = folder.reports / f"morning-{day.isoformat()}.html"
     write_whole(target, text)

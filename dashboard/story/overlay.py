@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard import acts_shown, address, export, kept_chart, note_forms, past, pieces, why_panel
 from dashboard.drawing import Chart
-from dashboard.sheets.job import sheet_of, sheet_stem
+from dashboard.sheets.job import make, sheet_stem
 from dashboard.sheets.letters import lacks_in_pdf
 from dashboard.story.one_job import OneJob
 from dashboard.story_chart import StageLine, gain_of_curves, story_chart
@@ -306,7 +306,7 @@ def _sheet(one: OneJob) -> None:
     job_id, person = one.job["job_id"], who()  # the click is answered where nobody knows who
 
     def given_out() -> bytes:
-        pdf, _ = sheet_of(one.shop.folder, job_id)
+        pdf = make(one.shop.folder, job_id).pdf
         sheet_given_out(ShopFolder(one.shop.folder), job_id, person, pdf)
         return pdf
 

@@ -31,7 +31,7 @@ shop = open_shop()
 
 # Read
 zone = shop.settings.shop.timezone
-day = read_day(shop, dt.datetime.now(ZoneInfo(zone)).date(), zone)
+day = read_day(shop.ask, dt.datetime.now(ZoneInfo(zone)).date(), zone)
 
 
 def draw_row(

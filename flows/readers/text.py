@@ -451,16 +451,13 @@ def _split(
         if len(cells) == width + 1 and cells[-1] == "":
             cells.pop()
         if len(cells) == width:
-            whole.append((number, CELL_MARK.join(_one_line(cell) for cell in cells)))
+            plain = (cell.replace("\n", " ").replace(CELL_MARK, " ") for cell in cells)
+            whole.append((number, CELL_MARK.join(plain)))
         else:
             # Not the row itself: a column that nobody asked for may hold a position.
             found = f"{len(cells)} cells where the header has {width}"
             bad_rows.append(BadRow(number, "", COMPLETE_ROW, found))
     return whole, bad_rows
-
-
-def _one_line(cell: str) -> str:
-    return cell.replace("\n", " ").replace(CELL_MARK, " ")
 
 
 def _frame(

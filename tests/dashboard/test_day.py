@@ -56,8 +56,8 @@ def test_what_needs_a_remap_most_is_the_first_lean_combination_on_an_untouched_m
         {"is_stock_map": True, "lean_bikes": 3},
         {"is_stock_map": True, "lean_bikes": 7},
     ]
-    assert read_day(Told(needs=needs), DAY, "UTC").need == needs[2]
-    assert read_day(Told(needs=needs[:2]), DAY, "UTC").need is None
+    assert read_day(Told(needs=needs).ask, DAY, "UTC").need == needs[2]
+    assert read_day(Told(needs=needs[:2]).ask, DAY, "UTC").need is None
 
 
 def piece(news_id, days_ago, gravity="look", *, kind="comeback", is_over=False, bike="B-1"):
@@ -88,7 +88,7 @@ def test_news_of_the_week_come_first_and_the_weightiest_of_them():
          piece("d", 3, "look", is_over=True), piece("e", 6, "act"), piece("f", 7, "act"),
          piece("g", 66, "look"), piece("h", 67, "act")]
     )  # fmt: skip
-    day = read_day(told, DAY, "UTC")
+    day = read_day(told.ask, DAY, "UTC")
     assert names(day.fresh) == ["c", "e", "b", "a"]
     # The sixty days before the week; what is older, or over, stands in the list of all alone.
     assert names(day.lately) == ["f", "g"]
@@ -96,7 +96,7 @@ def test_news_of_the_week_come_first_and_the_weightiest_of_them():
 
 
 def test_the_week_is_that_of_the_shops_last_day_not_of_the_clock():
-    day = read_day(Told([piece("a", 2)]), DAY + dt.timedelta(days=200), "UTC")
+    day = read_day(Told([piece("a", 2)]).ask, DAY + dt.timedelta(days=200), "UTC")
     assert names(day.fresh) == ["a"]
     assert day.heading == "News: 1 in the 7 days up to 23 Jun 2026"
 
@@ -104,7 +104,7 @@ def test_the_week_is_that_of_the_shops_last_day_not_of_the_clock():
 def test_a_bike_that_may_be_lean_stands_first_and_the_control_bike_last():
     day = read_day(
         Told(bikes=[bike("B-1", "none"), bike("B-2", "notice", "warn"), bike("B-3", "stop"),
-                    bike("B-4", "warn", is_control=True)]),
+                    bike("B-4", "warn", is_control=True)]).ask,
         DAY, "UTC",
     )  # fmt: skip
     assert [one.row["bike_id"] for one in day.bikes] == ["B-3", "B-2", "B-1", "B-4"]
@@ -114,7 +114,7 @@ def test_a_bike_that_may_be_lean_stands_first_and_the_control_bike_last():
 def test_a_bike_on_the_dyno_has_not_left_yet():
     news = [piece("left J B-1", 0, "act", kind="left lean"),
             piece("left J B-9", 40, "act", kind="left lean", bike="B-9")]  # fmt: skip
-    day = read_day(Told(news, [bike("B-1", "stop")]), DAY, "UTC")
+    day = read_day(Told(news, [bike("B-1", "stop")]).ask, DAY, "UTC")
     assert names(day.news) == ["left J B-9"]
     assert day.lean == (
         "On the dyno B-1 is lean, or may be. 1 bike left lean, not measured since: B-9."
@@ -123,7 +123,7 @@ def test_a_bike_on_the_dyno_has_not_left_yet():
 
 def test_yesterday_begins_at_midnight_on_the_shops_own_clock():
     told = Told()
-    read_day(told, DAY, "Europe/Vienna")
+    read_day(told.ask, DAY, "Europe/Vienna")
     given = told.given["day_came"]
     # Vienna is two hours ahead in summer.
     assert given["since_at"] == dt.datetime(2026, 6, 21, 22, tzinfo=dt.UTC)
@@ -173,7 +173,7 @@ def test_notes_of_the_last_14_days_stand_in_the_morning_file_but_none_taken_back
 
 def test_notes_are_asked_for_the_14_days_up_to_the_shops_last_day():
     told = Told()
-    read_day(told, DAY + dt.timedelta(days=30), "UTC")
+    read_day(told.ask, DAY + dt.timedelta(days=30), "UTC")
     asked = told.given["notes_lately"]
     # 10 to 23 June are fourteen days.
     assert asked == {"since": dt.date(2026, 6, 10), "day": dt.date(2026, 7, 23)}
