@@ -24,7 +24,7 @@ from schemas.card_acts import card_acts
 from schemas.card_files import in_number_order
 from schemas.card_text import CARD_NAME
 from schemas.toml_text import MistakesError
-from warehouse.acts import Act, write_done
+from warehouse.acts import Act, file_written
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
 
@@ -33,7 +33,8 @@ _NO_LOGS = {".ds_store", "thumbs.db", "desktop.ini"}
 
 _WRITING = threading.Lock()
 
-_LONGEST_UPDATE_S = 3600.0
+LONGEST_UPDATE_S = 3600.0
+"""What was written while an update ran may not be in what it published."""
 
 
 class Dropped(NamedTuple):
@@ -272,8 +273,7 @@ def cards_lying(
     inbox: Path, in_the_book: Collection[str], since: dt.datetime | None
 ) -> dict[str, JobCard | dict[str, Any]]:
     """Return the cards in the inbox that the published book does not hold yet."""
-    # An update takes its time: what was written while it ran may not be in its book.
-    seconds = since.timestamp() - _LONGEST_UPDATE_S if since else 0.0
+    seconds = since.timestamp() - LONGEST_UPDATE_S if since else 0.0
     held = set(in_the_book)
     found: dict[str, JobCard | dict[str, Any]] = {}
     for folder in sorted(inbox.iterdir()) if inbox.is_dir() else []:
@@ -349,24 +349,11 @@ def write_job(
         _may_write_card(target / CARD_NAME, replaces)
         before = (target / CARD_NAME).read_bytes() if replaces else None
         write_whole(target / CARD_NAME, text)
-        _write_down(inbox, folder, before, text)
+        old = before.decode("utf-8-sig", errors="replace") if before is not None else None
+        about, person = f"inbox/{folder}/{CARD_NAME}", who()
+        acts = [Act(code, about, person, *why) for code, *why in card_acts(old, text)]
+        file_written(ShopFolder(inbox.parent), acts, before, text.encode())
     return target
-
-
-def _write_down(inbox: Path, folder: str, before: bytes | None, text: str) -> None:
-    """Write into the journal who wrote a card, and what it does."""
-    data = text.encode()
-    changes: dict[str, Any] = {
-        "before": hashlib.sha256(before).hexdigest() if before is not None else None,
-        "after": hashlib.sha256(data).hexdigest(),
-    }
-    old = before.decode("utf-8-sig", errors="replace") if before is not None else None
-    acts = [
-        Act(one.code, f"inbox/{folder}/{CARD_NAME}", who(), one.detail, one.reason, **changes)
-        for one in card_acts(old, text)
-    ]
-    kept = [data] if before is None else [before, data]
-    write_done(ShopFolder(inbox.parent), acts, *kept)
 
 
 def job_folder(inbox: Path, job: str) -> str:

@@ -9,17 +9,14 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from dashboard.intake_desk import NotWrittenError, must_be_allowed_to_add
+from dashboard.intake_desk import LONGEST_UPDATE_S, NotWrittenError, must_be_allowed_to_add
 from dashboard.open_shop import OpenShop
 from dashboard.who import who
 from schemas.shop_note import NOTES_FOLDER, ShopNote, read_shop_note, shop_note_text
 from schemas.toml_text import MistakesError
-from warehouse.acts import Act, write_done
+from warehouse.acts import Act, file_written
 from warehouse.shop import ShopFolder
 from warehouse.whole_file import write_whole
-
-LONGEST_UPDATE_S = 3600.0
-"""What was written while an update ran may not be in what it published."""
 
 Row = dict[str, Any]
 
@@ -64,16 +61,8 @@ def _write_down(
     shop: OpenShop, code: str, name: str, note: ShopNote, before: bytes, text: str
 ) -> None:
     """Write into the journal who wrote a note, and on which job."""
-    data = text.encode()
-    act = Act(
-        code,
-        f"inbox/{NOTES_FOLDER}/{name}",
-        who(),
-        note.job or "",
-        before=hashlib.sha256(before).hexdigest() if before else None,
-        after=hashlib.sha256(data).hexdigest(),
-    )
-    write_done(ShopFolder(shop.folder), [act], *([before] if before else []), data)
+    act = Act(code, f"inbox/{NOTES_FOLDER}/{name}", who(), note.job or "")
+    file_written(ShopFolder(shop.folder), [act], before or None, text.encode())
 
 
 def notes_of_job(shop: OpenShop, job_id: str, is_here: Callable[[ShopNote], bool]) -> list[Row]:

@@ -98,18 +98,19 @@ def write_done(shop: ShopFolder, acts: Iterable[Act], *kept: bytes) -> None:
         write(shop, acts)
 
 
+def file_written(shop: ShopFolder, acts: Iterable[Act], before: bytes | None, after: bytes) -> None:
+    """Write down what was done by writing a file; its bytes are kept and named by their hash."""
+    was = None if before is None else hashlib.sha256(before).hexdigest()
+    done = [act._replace(before=was, after=hashlib.sha256(after).hexdigest()) for act in acts]
+    write_done(shop, done, *(data for data in (before, after) if data is not None))
+
+
 def layout_saved(shop: ShopFolder, path: Path, person: str, before: bytes | None = None) -> None:
     """Write down who taught a layout or put it right."""
     with contextlib.suppress(OSError):
-        after = path.read_bytes()
-        act = Act(
-            "layout taught" if before is None else "layout changed",
-            path.relative_to(shop.root).as_posix(),
-            person,
-            before=None if before is None else hashlib.sha256(before).hexdigest(),
-            after=hashlib.sha256(after).hexdigest(),
-        )
-        write_done(shop, [act], *([] if before is None else [before]), after)
+        code = "layout taught" if before is None else "layout changed"
+        act = Act(code, path.relative_to(shop.root).as_posix(), person)
+        file_written(shop, [act], before, path.read_bytes())
 
 
 def sheet_given_out(shop: ShopFolder, job_id: str, person: str, paper: bytes) -> None:

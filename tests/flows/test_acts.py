@@ -247,7 +247,7 @@ def test_a_kill_between_act_and_line_is_made_good_by_the_next_update(small, monk
     seen = opened(small)
     before = len(written(small))
     with monkeypatch.context() as patch:
-        patch.setattr("dashboard.intake_desk.write_done", killed)
+        patch.setattr("dashboard.intake_desk.file_written", killed)
         with pytest.raises(KeyboardInterrupt):
             hand_desk.set_aside(seen, "J-1", "s1_2.csv", "slipped")
     small.take_in(now=DAYS[3])
