@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from warehouse.shop import Inside
 from warehouse.whole_file import write_whole
 
 FORMAT = 1
@@ -75,25 +76,14 @@ class BackupFolder:
 
     root: Path
 
-    @property
-    def blobs(self) -> Path:
-        """Compressed files by their hash."""
-        return self.root / "blobs"
-
-    @property
-    def manifests(self) -> Path:
-        """One file a backup."""
-        return self.root / "backups"
-
-    @property
-    def making(self) -> Path:
-        """What is not whole yet."""
-        return self.root / "making"
-
-    @property
-    def damaged(self) -> Path:
-        """What no longer held the bytes it was named after."""
-        return self.root / "damaged"
+    blobs = Inside("blobs")
+    """Compressed files by their hash."""
+    manifests = Inside("backups")
+    """One file a backup."""
+    making = Inside("making")
+    """What is not whole yet."""
+    damaged = Inside("damaged")
+    """What no longer held the bytes it was named after."""
 
     def make(self) -> None:
         """Make the folders, and sweep what a killed backup left half-written."""

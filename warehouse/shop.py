@@ -7,6 +7,7 @@ import os
 import stat
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 SETTINGS_NAME = "rollbook.toml"
 OWNER_ONLY = 0o700
@@ -43,136 +44,73 @@ def keep_to_owner() -> int:
     return os.umask(0o077)
 
 
+class Inside:
+    """A path inside a folder whose own path is its `root`."""
+
+    def __init__(self, *steps: str) -> None:
+        self._steps = steps
+
+    def __get__(self, folder: Any, kind: type) -> Path:
+        """Return the path."""
+        return folder.root.joinpath(*self._steps)
+
+
 @dataclass(frozen=True)
 class ShopFolder:
     """Paths inside one shop's folder."""
 
     root: Path
 
-    @property
-    def settings(self) -> Path:
-        """Settings file."""
-        return self.root / SETTINGS_NAME
-
-    @property
-    def layouts(self) -> Path:
-        """Taught layouts."""
-        return self.root / "layouts"
-
-    @property
-    def inbox(self) -> Path:
-        """Where people drop jobs; never changed by us."""
-        return self.root / "inbox"
-
-    @property
-    def archive(self) -> Path:
-        """Raw bytes by hash, never changed."""
-        return self.root / "archive"
-
-    @property
-    def refused(self) -> Path:
-        """Notes on files that wait or were refused."""
-        return self.root / "refused"
-
-    @property
-    def warehouse(self) -> Path:
-        """Database and samples."""
-        return self.root / "warehouse"
-
-    @property
-    def database(self) -> Path:
-        """The writer's database file."""
-        return self.warehouse / "shop.duckdb"
-
-    @property
-    def samples(self) -> Path:
-        """Parquet files of samples."""
-        return self.warehouse / "samples"
-
-    @property
-    def lock(self) -> Path:
-        """Lock file of the single writer."""
-        return self.warehouse / "writer.lock"
-
-    @property
-    def serving_lock(self) -> Path:
-        """Lock file of the one `serve`."""
-        return self.warehouse / "serving.lock"
-
-    @property
-    def step_times(self) -> Path:
-        """How long each step took."""
-        return self.warehouse / "step-times.json"
-
-    @property
-    def trial(self) -> Path:
-        """A copy of this shop in which changes are tried; there only meanwhile."""
-        return self.warehouse / "trial"
-
-    @property
-    def trial_lock(self) -> Path:
-        """Lock file of the one trial."""
-        return self.warehouse / "trial.lock"
-
-    @property
-    def tried(self) -> Path:
-        """What was tried last, to be applied."""
-        return self.warehouse / "tried.json"
-
-    @property
-    def logs(self) -> Path:
-        """What the served processes say."""
-        return self.warehouse / "logs"
-
-    @property
-    def prefect(self) -> Path:
-        """The scheduler's own files."""
-        return self.warehouse / "prefect"
-
-    @property
-    def sign_in(self) -> Path:
-        """The secret that the scheduler's API asks for."""
-        return self.warehouse / "sign-in"
-
-    @property
-    def people(self) -> Path:
-        """Who may sign in to the pages: names, roles and hashes of passwords."""
-        return self.warehouse / "people.json"
-
-    @property
-    def signed_in(self) -> Path:
-        """Who is signed in: hashes of what their browsers show."""
-        return self.warehouse / "signed-in.json"
-
-    @property
-    def published(self) -> Path:
-        """Snapshots for readers."""
-        return self.root / "published"
-
-    @property
-    def history(self) -> Path:
-        """What each publish changed."""
-        return self.root / "history"
-
-    @property
-    def pool(self) -> Path:
-        """What this shop has to do with others; a backup takes it along."""
-        return self.root / "pool"
-
-    @property
-    def everywhere(self) -> Path:
-        """What many shops measured, where somebody pooled it."""
-        return self.pool / "everywhere.parquet"
-
-    @property
-    def reports(self) -> Path:
-        """Reviews and sheets."""
-        return self.root / "reports"
-
-    @property
-    def backups(self) -> Path:
-        """Copies of the settings, layouts and ledger."""
-        return self.root / "backups"
+    settings = Inside(SETTINGS_NAME)
+    """Settings file."""
+    layouts = Inside("layouts")
+    """Taught layouts."""
+    inbox = Inside("inbox")
+    """Where people drop jobs; never changed by us."""
+    archive = Inside("archive")
+    """Raw bytes by hash, never changed."""
+    refused = Inside("refused")
+    """Notes on files that wait or were refused."""
+    warehouse = Inside("warehouse")
+    """Database and samples."""
+    database = Inside("warehouse", "shop.duckdb")
+    """The writer's database file."""
+    samples = Inside("warehouse", "samples")
+    """Parquet files of samples."""
+    lock = Inside("warehouse", "writer.lock")
+    """Lock file of the single writer."""
+    serving_lock = Inside("warehouse", "serving.lock")
+    """Lock file of the one `serve`."""
+    step_times = Inside("warehouse", "step-times.json")
+    """How long each step took."""
+    trial = Inside("warehouse", "trial")
+    """A copy of this shop in which changes are tried; there only meanwhile."""
+    trial_lock = Inside("warehouse", "trial.lock")
+    """Lock file of the one trial."""
+    tried = Inside("warehouse", "tried.json")
+    """What was tried last, to be applied."""
+    logs = Inside("warehouse", "logs")
+    """What the served processes say."""
+    prefect = Inside("warehouse", "prefect")
+    """The scheduler's own files."""
+    sign_in = Inside("warehouse", "sign-in")
+    """The secret that the scheduler's API asks for."""
+    people = Inside("warehouse", "people.json")
+    """Who may sign in to the pages: names, roles and hashes of passwords."""
+    signed_in = Inside("warehouse", "signed-in.json")
+    """Who is signed in: hashes of what their browsers show."""
+    published = Inside("published")
+    """Snapshots for readers."""
+    history = Inside("history")
+    """What each publish changed."""
+    pool = Inside("pool")
+    """What this shop has to do with others; a backup takes it along."""
+    everywhere = Inside("pool", "everywhere.parquet")
+    """What many shops measured, where somebody pooled it."""
+    reports = Inside("reports")
+    """Reviews and sheets."""
+    backups = Inside("backups")
+    """Copies of the settings, layouts and ledger."""
 
     def exists(self) -> bool:
         """Whether this is a shop's folder at all."""
