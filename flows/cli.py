@@ -693,7 +693,7 @@ def sheet(
 
     _published(folder)
     shop = ShopFolder(folder.resolve())
-    for line in written("job", shop, f"--before={before}", f"--after={after}", "--", job):
+    for line in written("job", shop, f"--job={job}", f"--before={before}", f"--after={after}"):
         say(line)
 
 

@@ -18,7 +18,7 @@ class PaperError(RuntimeError):
 
 def written(paper: str, shop: ShopFolder, *arguments: str) -> list[str]:
     """Have a paper of `dashboard/sheets` written; return what is said of it, a line each."""
-    command = [sys.executable, "-m", f"dashboard.sheets.{paper}", str(shop.root), *arguments]
+    command = [sys.executable, "-m", "dashboard.sheets", paper, str(shop.root), *arguments]
     done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
     if done.returncode:
         raise PaperError((done.stderr or done.stdout).strip())

@@ -1,14 +1,11 @@
-"""Writes a customer's sheet of a job, one page: `python -m dashboard.sheets.job SHOP J-0042`.
+"""Writes a customer's sheet of a job, one page.
 
 It says the same, byte for byte, whenever it is made from the same snapshot and logo.
 """
 
 from __future__ import annotations
 
-import argparse
 import re
-import sys
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,7 +31,6 @@ from dashboard.sheets.document import (
     as_pdf,
 )
 from dashboard.sheets.logo import read_logo
-from dashboard.sheets.told import told
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import sheet_words, wording
@@ -368,26 +364,10 @@ def write_sheet(shop: Path, made: Made) -> list[Path]:
     return paths
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run from the command line."""
-    parser = argparse.ArgumentParser(description="Write a customer's sheet of a job.")
-    parser.add_argument("shop", type=Path, help="the shop's folder")
-    parser.add_argument("job", help='such as "J-0042"')
-    parser.add_argument("--before", type=int, default=0, help="number of the stage before")
-    parser.add_argument("--after", type=int, default=0, help="number of the stage after")
-    asked = parser.parse_args(arguments)
-    return told(
-        lambda: _written(asked.shop, make(asked.shop, asked.job, asked.before, asked.after))
-    )
-
-
-def _written(shop: Path, made: Made) -> list[str]:
-    """Write a sheet; return what is to be said of it."""
+def written(shop: Path, job_id: str, before_no: int, after_no: int) -> list[str]:
+    """Make and write a sheet; return what is to be said of it."""
+    made = make(shop, job_id, before_no, after_no)
     written = [f"Written: {path}" for path in write_sheet(shop, made)]
     sheet_given_out(ShopFolder(shop), made.job_id, at_terminal(), made.pdf)
     no_logo = f"The sheet has no logo: {made.trouble}" if made.trouble else ""
     return [*filter(None, (no_logo, made.told)), *written]
-
-
-if __name__ == "__main__":
-    sys.exit(main())

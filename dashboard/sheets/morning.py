@@ -1,4 +1,4 @@
-"""Writes the morning file of a day: `python -m dashboard.sheets.morning SHOP --day 2026-06-23`.
+"""Writes the morning file of a day.
 
 It says what the start page says, on one sheet, without script or any request; the same, byte for
 byte, whenever it is written of the same day from the same snapshot.
@@ -6,9 +6,7 @@ byte, whenever it is written of the same day from the same snapshot.
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
-import sys
 from functools import partial
 from pathlib import Path
 
@@ -18,7 +16,6 @@ from markupsafe import Markup
 from dashboard.day import Day, read_day
 from dashboard.settings_shown import in_force
 from dashboard.sheets.letters import isolated
-from dashboard.sheets.told import told
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import day_words, noted, wording
@@ -88,16 +85,3 @@ def write_morning(shop: Path, day: dt.date) -> Path:
     target = folder.reports / f"morning-{day.isoformat()}.html"
     write_whole(target, text)
     return target
-
-
-def main() -> int:
-    """Run from the command line."""
-    parser = argparse.ArgumentParser(description="Write the morning file of a day.")
-    parser.add_argument("shop", type=Path, help="the shop's folder")
-    parser.add_argument("--day", type=dt.date.fromisoformat, required=True)
-    asked = parser.parse_args()
-    return told(lambda: [str(write_morning(asked.shop, asked.day))])
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -1,4 +1,4 @@
-"""Writes the review of a quarter as PDF and HTML: `python -m dashboard.sheets.review SHOP`.
+"""Writes the review of a quarter as PDF and HTML.
 
 Both say the same, byte for byte, whenever they are written from the same snapshot. The PDF is for
 the table: its lists are short; the HTML file has all of them.
@@ -6,9 +6,7 @@ the table: its lists are short; the HTML file has all of them.
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
-import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,7 +36,6 @@ from dashboard.sheets.document import (
     as_html,
     as_pdf,
 )
-from dashboard.sheets.told import told
 from schemas.settings import ShopSettings
 from schemas.units import shown_power
 from warehouse import noted, review_words, wording
@@ -519,7 +516,7 @@ def review_of(shop: Path, quarter: str, day: dt.date | None = None) -> bytes:
 
 
 def write_review(
-    shop: Path, *, quarter: str | None = None, day: dt.date | None = None
+    shop: Path, quarter: str | None = None, day: dt.date | None = None
 ) -> tuple[Path, Path]:
     """Write the review of a quarter as PDF and as HTML, each whole or not at all.
 
@@ -532,19 +529,3 @@ def write_review(
     write_whole(pdf, as_pdf(document(data, is_whole=False)))
     write_whole(html, as_html(document(data, is_whole=True)))
     return pdf, html
-
-
-def main() -> int:
-    """Run from the command line."""
-    parser = argparse.ArgumentParser(description="Write the review of a quarter as PDF and HTML.")
-    parser.add_argument("shop", type=Path, help="the shop's folder")
-    parser.add_argument("--quarter", help='such as "2026 Q2"; default: the latest')
-    parser.add_argument("--as-of", type=dt.date.fromisoformat, help="as it stood on a day")
-    asked = parser.parse_args()
-    return told(
-        lambda: [str(p) for p in write_review(asked.shop, quarter=asked.quarter, day=asked.as_of)]
-    )
-
-
-if __name__ == "__main__":
-    sys.exit(main())
