@@ -218,10 +218,10 @@ def test_the_same_snapshot_gives_the_same_bytes_in_another_process_and_time_zone
     assert (made.pdf, made.html) == (again.pdf, again.html)
     run = subprocess.run(
         [sys.executable, "-c",
-         "import sys, pathlib; from dashboard.sheets.job import sheet_of\n"
-         "pdf, html = sheet_of(pathlib.Path(sys.argv[1]), 'J-0026')\n"
-         "out = pathlib.Path(sys.argv[2]); (out / 'a').write_bytes(pdf); "
-         "(out / 'b').write_bytes(html)", str(small_shop), str(tmp_path)],
+         "import sys, pathlib; from dashboard.sheets.job import make\n"
+         "made = make(pathlib.Path(sys.argv[1]), 'J-0026')\n"
+         "out = pathlib.Path(sys.argv[2]); (out / 'a').write_bytes(made.pdf); "
+         "(out / 'b').write_bytes(made.html)", str(small_shop), str(tmp_path)],
         env={**os.environ, "TZ": "Pacific/Auckland", "PYTHONHASHSEED": "7"},
         capture_output=True, check=False,
     )  # fmt: skip
