@@ -148,7 +148,8 @@ def _stage_draft(stage: dict[str, Any]) -> StageDraft:
 
 def _plain(kind: type, content: Mapping[str, Any]) -> dict[str, Any]:
     """Return the entries that a draft has a field of this name for, each as its kind of value."""
-    read = {"str": _text, "int | None": _whole, "float | None": _figure, "bool": _true}
+    read = {"str": _text, "int | None": _whole, "float | None": _figure}
+    read["bool"] = lambda value: value is True
     kinds = {one.name: one.type for one in fields(kind)}
     return {key: read[str(kinds[key])](value) for key, value in content.items() if key in kinds}
 
@@ -171,10 +172,6 @@ def _entries(value: object) -> list[Any]:
 
 def _text(value: object) -> str:
     return value.strip() if isinstance(value, str) else ""
-
-
-def _true(value: object) -> bool:
-    return value is True
 
 
 def _whole(value: object) -> int | None:

@@ -89,14 +89,10 @@ def _answer_in(tables: dict[str, Any], key: str) -> str | None:
 
 def choices(question: Question, tables: dict[str, Any]) -> tuple[str, ...]:
     """Return what a question may be answered with; first of all that nobody knows."""
-    if not _is_assumed(tables, question.key):
+    table, name = _place_of(tables, question.key)
+    if name not in table.get("assumed", ()):
         return question.choices
     return (NOT_SAID.format(value=question.chosen), *question.choices)
-
-
-def _is_assumed(tables: dict[str, Any], key: str) -> bool:
-    table, name = _place_of(tables, key)
-    return name in table.get("assumed", ())
 
 
 def _place_of(tables: dict[str, Any], key: str) -> tuple[dict[str, Any], str]:

@@ -30,7 +30,9 @@ def print_in_short(snapshot: Snapshot, rows: int = MOST_IN_SHORT) -> None:
     """Print the three answers on one screen, so many rows of each."""
     with open_reader(snapshot.path) as reader:
         _need_in_short(reader, rows)
-        _alike_in_short(reader, rows)
+        for build in _most_alike(reader, rows):
+            likeness = f"{build['similarity_share']:4.0%}"
+            line(f"  {likeness}  {build['other_job_id']}: {build_ended(build)}")
         _quarter_in_short(reader, rows)
     console.print()
     print_cautions()
@@ -51,11 +53,6 @@ def _need_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
     if needs:
         quarters = ask(reader, "need_quarters", need_id=None).to_dicts()
         prose(wording.arrived_and_left(quarters))
-
-
-def _alike_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:
-    for build in _most_alike(reader, rows):
-        line(f"  {build['similarity_share']:4.0%}  {build['other_job_id']}: {build_ended(build)}")
 
 
 def _quarter_in_short(reader: duckdb.DuckDBPyConnection, rows: int) -> None:

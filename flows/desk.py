@@ -75,15 +75,11 @@ def _looked(worker: apart.Worker, file: Path, function: Callable[..., Any], aske
 
 
 def _tried(asked: AskTrial, worker: apart.Worker) -> Trial:
+    """Return a trial, with the files that wait in the shop and would be taken in with it."""
     try:
         trial = _looked(worker, asked.file, teach.trial, asked)
     except UnreadableError as error:  # it passed the limits: nothing more is known of it
         return Trial(trouble=f"{error}. {error.remedy}")
-    return with_waiting(trial, asked, worker)
-
-
-def with_waiting(trial: Trial, asked: AskTrial, worker: apart.Worker) -> Trial:
-    """Return a trial with the files that wait in the shop and would be taken in with it."""
     if asked.shop is None or trial.tried is None:
         return trial
     layout = teach.layout_of(asked.layout)

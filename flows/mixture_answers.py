@@ -219,10 +219,8 @@ def _table_of_stage(reader: duckdb.DuckDBPyConnection, stage_id: str) -> FuelTab
     try:
         return read_fuel_table(reader, stage_id)
     except NoSuggestionError:
-        raise NothingKnownError(_stages_with_a_change(reader, stage_id)) from None
-
-
-def _stages_with_a_change(reader: duckdb.DuckDBPyConnection, stage_id: str) -> str:
-    latest = ask(reader, "fuel_changes", job_id=None)["stage_id"].head(8)
-    listed = ", ".join(latest) or "none yet"
-    return f"Stage {stage_id!r} has no suggested fuel change. The latest that have: {listed}"
+        latest = ask(reader, "fuel_changes", job_id=None)["stage_id"].head(8)
+        raise NothingKnownError(
+            f"Stage {stage_id!r} has no suggested fuel change. The latest that have: "
+            f"{', '.join(latest) or 'none yet'}"
+        ) from None

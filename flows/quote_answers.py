@@ -11,7 +11,7 @@ from flows.mixture_answers import NothingKnownError
 from flows.terminal import prose
 from warehouse.everywhere import here_and_everywhere
 from warehouse.questions import ask
-from warehouse.quote import FIGURES, Quote, read_quote
+from warehouse.quote import FIGURES, read_quote
 from warehouse.snapshot import Snapshot, open_reader
 
 MOST_LISTED = 12
@@ -40,16 +40,12 @@ def print_quote(snapshot: Snapshot, model: str, change: str, *, of_peak: bool) -
         prose(f"Caution: {found.caution}", style="yellow")
     if found.row is not None:
         prose(f"{DOTS}  19 of 20 fall into such a range, one does not.")
-    _print_behind(found)
+    for said in filter(None, (*found.evidence, found.promises, found.promises_of_change)):
+        prose(f"- {said}")
     for row in shared.filter(pl.col("fitted_parts").is_null()).to_dicts():
         for sentence in here_and_everywhere(row):
             prose(f"- {sentence}")
     print_cautions()
-
-
-def _print_behind(found: Quote) -> None:
-    for said in filter(None, (*found.evidence, found.promises, found.promises_of_change)):
-        prose(f"- {said}")
 
 
 def _plain(name: str) -> str:

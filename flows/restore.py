@@ -132,7 +132,8 @@ class Work:
         lines = lines_of(text, 0)[0].values()
         write_whole(self.shop.archive / LEDGER, "".join(line + "\n" for line in lines))
         # What changed there since it was taken in comes with the list of files, as it is now.
-        otherwise = {*manifest.not_in_inbox, *_in_inbox(manifest)}
+        listed = (file.path for file in manifest.files if file.path.startswith("inbox/"))
+        otherwise = {*manifest.not_in_inbox, *(path.removeprefix("inbox/") for path in listed)}
         for path, (sha, _, modified_ns) in arrived.inbox.items():
             held = archived_path(self.shop, sha)
             if path not in otherwise and held.is_file():
@@ -171,12 +172,6 @@ class Work:
             self.lost.append(f"{name}: gone from the backup or damaged there ({sha256[:12]})")
         finally:
             made.unlink(missing_ok=True)
-
-
-def _in_inbox(manifest: Manifest) -> list[str]:
-    """Return which of the listed files lie in the inbox, by their paths there."""
-    start = "inbox/"
-    return [file.path[len(start) :] for file in manifest.files if file.path.startswith(start)]
 
 
 def is_name_here(path: str, on_windows: bool) -> bool:

@@ -208,7 +208,7 @@ def _tried(
         after = publish(
             connection, trial, meanings(connection), dt.datetime.now(dt.UTC), Contents(connection)
         )
-    lost, won, came = _files_between(before, after)
+    lost, won, came = files_between(before, after)
     found = Outcome(changes_between(before, after, {}), lost, won, came, made.broken_checks)
     write_whole(
         shop.tried, json.dumps({"mark": mark, "files": change.files, "asked": change.asked})
@@ -316,7 +316,7 @@ def raised_since(then: Mapping[str, str]) -> list[str]:
     return sorted(table for table in then if table in now and now[table] != then[table])
 
 
-def _files_between(before: Snapshot, after: Snapshot) -> tuple[list[str], int, int]:
+def files_between(before: Snapshot, after: Snapshot) -> tuple[list[str], int, int]:
     """Return which files are no longer read, how many now are, and how many came."""
     then, now = _states_of(before), _states_of(after)
     lost = [
@@ -334,11 +334,6 @@ def _states_of(snapshot: Snapshot) -> dict[tuple[str, str, str], str]:
     with open_reader(snapshot.path) as reader:
         rows = ask(reader, "file_states").iter_rows()
         return {(folder, name, sha): state for folder, name, sha, state in rows}
-
-
-def files_came(before: Snapshot, after: Snapshot) -> int:
-    """Return how many files came in between two snapshots."""
-    return _files_between(before, after)[2]
 
 
 def _mark(shop: ShopFolder, snapshot: Snapshot, change: Change) -> dict[str, Any]:

@@ -164,7 +164,7 @@ def say_what_the_method_changed(before: Before, after: Snapshot, shop: Path) -> 
     if not (found.changed or found.new or found.gone):
         return
     turned = sum(one.is_turned for one in found.changed)
-    came = trial.files_came(then, after)
+    _, _, came = trial.files_between(then, after)
     among = f" (what {counted(came, 'new file')} changed is among them)" if came else ""
     day = then.published_at.date()
     how = f": rollbook changed {shop} {day}" if day < after.published_at.date() else ""

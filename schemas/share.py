@@ -106,14 +106,11 @@ SHARED: dict[str, Shared] = {
 }
 
 
-def dtype_of(column: Shared) -> pl.DataType:
-    """Return how a column is stored."""
-    if column.kind != "number":
-        return pl.String()
-    return pl.Int64() if column.whole else pl.Float64()
-
-
-SCHEMA = {name: dtype_of(column) for name, column in SHARED.items()}
+SCHEMA: dict[str, pl.DataType] = {
+    name: pl.String() if of.kind != "number" else pl.Int64() if of.whole else pl.Float64()
+    for name, of in SHARED.items()
+}
+"""How each column is stored."""
 
 
 class Judged(NamedTuple):

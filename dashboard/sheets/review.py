@@ -259,6 +259,7 @@ def gather(
         for row in ask(reader, "pulls", stage_ids=list(before)).to_dicts()
         if (row["job_id"], row["file_name"]) not in run_now
     ]
+    notes = noted.with_subjects(ask(reader, "notes_in_quarter", quarter=quarter))
     zone = ZoneInfo(settings.shop.timezone)
     return ReviewData(
         shop_name=settings.shop.name,
@@ -283,15 +284,9 @@ def gather(
         trust=next(iter(ask(reader, "trust").to_dicts()), None),
         behind=behind_of,
         earlier_pulls=earlier,
-        notes=_notes(reader, quarter),
+        notes=notes.select("noted_on", "noted_about", "noted_by", "note_text").to_dicts(),
         facts=ask(reader, "shop_facts").to_dicts(),
     )
-
-
-def _notes(reader: duckdb.DuckDBPyConnection, quarter: str) -> list[Row]:
-    shown = "noted_on", "noted_about", "noted_by", "note_text"
-    found = noted.with_subjects(ask(reader, "notes_in_quarter", quarter=quarter))
-    return found.select(shown).to_dicts()
 
 
 def _frame(rows: list[Row]) -> pl.DataFrame:
