@@ -359,7 +359,7 @@ def _alike(series: Sequence[Series]) -> Iterator[tuple[Series, np.ndarray, int]]
     for some in found.values():
         level = np.array([one.level - np.mean(one.level) for one in some])
         if level.shape[0] > level.shape[1]:
-            level = np.linalg.qr(level, mode="r")
+            level = np.asarray(np.linalg.qr(level, mode="r"))
         yield some[0], level.T, len(some)
 
 
