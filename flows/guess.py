@@ -23,7 +23,7 @@ import numpy as np
 import polars as pl
 
 from flows.privacy import private_by_name, private_by_values
-from flows.readers.head import bare_key, unit_behind, unit_of_key
+from flows.readers.head import bare_key, is_relative, unit_behind, unit_of_key
 from flows.readers.source import EARLIEST_S, LATEST_S, Look
 from flows.readers.words import known_unit, name_and_unit, number, other_unit, plain_words
 from schemas import desk
@@ -73,6 +73,7 @@ OF_POWER = (
 )
 """A standard beside none of these, as in "lambda std", is no word on the power."""
 NOT_CORRECTED = r"un(corr|korr)|non corr|sin corr|ohne korr"
+OBSERVED = rf"{NOT_CORRECTED}|\b(obs|observed|raw|measured|gemessen)\b"
 TIME_FORMATS = (
     "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%d.%m.%Y %H:%M:%S",
     "%d.%m.%Y %H:%M", "%d/%m/%Y %I:%M:%S %p", "%d/%m/%Y %I:%M %p", "%m/%d/%Y %I:%M:%S %p",
@@ -218,7 +219,7 @@ def guess(
     tables = _tables(look, columns, kind, name, equipment or name, questions)
     if private:
         tables["layout"]["private"] = [column for column in look.frame.columns if column in private]
-    doubts = [*look.doubts, *_doubts_of_clock(look, columns)]
+    doubts = [*look.doubts, *_doubts_of_clock(look, columns), *_doubts_of_power(columns)]
     _mark_assumed(tables, columns)
     return Draft(look, kind, columns, questions, tables, doubts)
 
@@ -239,6 +240,17 @@ def _doubts_of_clock(look: Look, columns: list[GuessedColumn]) -> list[str]:
     return [
         f"the times of {time.name!r} are whole seconds: the log is kept with them, and used only "
         "where one sample a second is evidence enough"
+    ]
+
+
+def _doubts_of_power(columns: list[GuessedColumn]) -> list[str]:
+    """Return what is to be said of a file with several columns of power."""
+    others = " and ".join(map(repr, _power_beside(columns)))
+    return [
+        f"{column.name!r} was taken for the power, and {others} not: say whether the one that is "
+        "taken is observed or corrected"
+        for column in columns
+        if column.channel == "wheel_power" and others
     ]
 
 
@@ -579,7 +591,7 @@ def _tables(
     if look.sheet is not None:
         tables["sheet"] = {"name": look.sheet}
     if kind == "pull" and {"wheel_power", "wheel_torque"} & set(channels):
-        tables["power"] = _power(look, questions)
+        tables["power"] = _power(look, columns, questions)
     if fields := _head_fields(look, questions):
         separator = {"separator": look.separator} if look.separator != ":" else {}
         tables["metadata"] = {**separator, "fields": fields}
@@ -674,8 +686,17 @@ def standard_in(said: str) -> str | None:
     return next((name for name, p in STANDARDS.items() if re.search(p, said.lower())), None)
 
 
-def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
-    texts = [*(f"{key} {value}" for key, value in look.head.items()), *look.frame.columns]
+def _power_beside(columns: list[GuessedColumn]) -> list[str]:
+    """Return columns that are power by their names and were not taken: the other of two."""
+    by_name = [c for c in columns if _word_score(BY_WORD["wheel_power"], c.named) > 0]
+    is_taken = any(column.channel == "wheel_power" for column in columns)
+    return [c.name for c in by_name if c.channel is None and is_taken and not c.is_private]
+
+
+def _power(look: Look, columns: list[GuessedColumn], questions: list[Question]) -> dict[str, Any]:
+    """Return what the head, or the column that was taken, says of power; no other column may."""
+    own = [c.name for c in columns if c.channel in ("wheel_power", "wheel_torque")]
+    texts = [*(f"{key} {value}" for key, value in look.head.items()), *own]
     naming = {text.lower(): name for text in texts if (name := standard_in(text))}
     told = {
         text: name
@@ -686,13 +707,22 @@ def _power(look: Look, questions: list[Question]) -> dict[str, Any]:
     power: dict[str, Any] = {"state": "corrected" if standard else "observed"}
     if standard:
         power |= {"standard": standard, "is_told": bool(told)}
+    of_own = " ".join(own).lower()
+    if re.search(OBSERVED, of_own):
+        power = {"state": "observed", "is_told": True}
+    elif re.search(r"corr|korr|norm", of_own):
+        power |= {"state": "corrected", "standard": standard or "SAE J1349"}
+    elif _power_beside(columns) and not (own and standard_in(of_own)):
+        # Of two columns it is the other that a standard above the table is about.
+        power = {"state": "observed"}
     for key, value in look.head.items():
         is_factor = re.fullmatch(FACTOR, plain_words(bare_key(key)))
         decimal = str(look.text.get("decimal", "."))
         shown = number(value.split(" ")[0], decimal) if value else None
         if is_factor and shown is not None and 0.7 < shown < 1.4:
-            power["factor_key"] = key
-            if not standard:
+            if "standard" in power or not _power_beside(columns):
+                power["factor_key"] = key
+            if "factor_key" in power and "standard" not in power:
                 power |= {"state": "corrected", "standard": "SAE J1349"}
     questions.append(
         Question(
@@ -743,8 +773,9 @@ def _head_unit(name: str, value: str, stated: str, decimal: str) -> str | None:
         return None
     unit = unit_behind(value) or known_unit(stated)
     if name == "ambient_humidity":
-        is_share = found <= 1.0 and unit is None and "%" not in shown
-        return "1" if is_share else "%"
+        if not is_relative(value) or unit not in (None, "%"):
+            return None
+        return "1" if found <= 1.0 and unit is None and "%" not in shown else "%"
     return best_unit(BY_WORD[name], np.array([found, found]), unit)
 
 

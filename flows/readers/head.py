@@ -59,6 +59,18 @@ def unit_behind(text: str) -> str | None:
     return next((unit for part in parts if (unit := known_unit(part))), None)
 
 
+_RELATIVE = re.compile(r"[-+\d.,' ]*(%|r\.? ?[hf]\b|rel|pct|percent|prozent|$)", re.IGNORECASE)
+
+
+def is_relative(text: str) -> bool:
+    """Whether an entry's number may be a relative humidity: no other quantity stands behind it.
+
+    >>> is_relative("47"), is_relative("47 %RH"), is_relative("9.5 g/kg"), is_relative("14 dew")
+    (True, True, False, False)
+    """
+    return _RELATIVE.match(text.strip()) is not None
+
+
 class Entry(NamedTuple):
     """What stands above a table for a layout's key."""
 

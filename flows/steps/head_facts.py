@@ -8,7 +8,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from flows.metrics.notes import Note, note
-from flows.readers.head import Entry, entry_of, nearest_key, unit_behind, unit_of_key
+from flows.readers.head import (
+    Entry,
+    entry_of,
+    is_relative,
+    nearest_key,
+    unit_behind,
+    unit_of_key,
+)
 from flows.steps.clock_times import FIRST_YEAR
 from flows.steps.convert import is_same_unit
 from schemas.card import GEARS
@@ -98,7 +105,8 @@ def _reading(field: str, asked: HeadField, entry: Entry, value: float) -> dict[s
     if entry.key != asked.key:
         # A key that is as the layout has it was read by a person, with the unit beside it.
         stated = stated or unit_of_key(entry.key)
-    if stated and not is_same_unit(stated, asked.unit or "1", meaning.unit):
+    is_other = bool(stated) and not is_same_unit(stated or "", asked.unit or "1", meaning.unit)
+    if is_other or (field == "ambient_humidity" and not is_relative(entry.text)):
         found = entry.text if entry.key == asked.key else f"{entry.key}: {entry.text}"
         return note("head entry in other unit", key=asked.key, found=found, unit=asked.unit)
     step = conversion(asked.unit or "1", meaning.unit)

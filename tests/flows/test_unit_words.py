@@ -126,6 +126,17 @@ def test_a_humidity_that_is_a_share_of_one_is_not_taken_for_percent():
     assert drafted_head("Humidity: 47")["ambient_humidity"] == {"key": "Humidity", "unit": "%"}
 
 
+def test_grams_of_water_and_a_dew_point_are_no_relative_humidity():
+    # 9.5 g/kg at 27 degC and 955 hPa are 40 % (w = 0.622 e / (p - e)): power is 1.4 % low by 9.5 %.
+    for text in ("9.5 g/kg", "10.2 g/m³", "13.9 dew", "13.9 degC"):
+        facts, told = air_of(Humidity=text)
+        assert "ambient_humidity_pct" not in facts, text
+        assert told == ["head entry in other unit"], text
+        assert "ambient_humidity" not in drafted_head(f"Humidity: {text}"), text
+    for text in ("47", "47%", "47 % rH", "47 pct", "47 rel."):
+        assert air_of(Humidity=text) == (air_of()[0], []), text
+
+
 def test_the_unit_behind_a_reading_counts_whatever_stands_after_it():
     for text in ("50 °F (10 °C)", "50 deg F, room"):
         facts, told = air_of(Temp=text)
@@ -169,5 +180,27 @@ def test_power_is_said_to_be_corrected_only_where_the_file_says_so_of_power():
     ):
         key, _, value = line.partition(": ")
         seen = SimpleNamespace(head={key: value}, frame=pl.DataFrame({"Power": [1.0]}), text={})
-        made = _power(seen, [])
+        made = _power(seen, [], [])
         assert (made["state"], made.get("is_told", False)) == (state, is_told), line
+
+
+def test_of_two_columns_of_power_the_one_that_is_taken_says_what_it_is(tmp_path):
+    for columns, head, taken, state, is_assumed in (
+        ("Power [kW],Power SAE [kW]", "", "Power [kW]", "observed", True),
+        ("Power [kW],Power SAE [kW]", "Correction factor: 1.069", "Power [kW]", "observed", True),
+        ("Power obs [kW],Power SAE J1349 [kW]", "", "Power obs [kW]", "observed", False),
+        ("Uncorrected power [kW],Corrected power [kW]", "", "Corrected power [kW]", "corrected",
+         True),
+        ("Power SAE J1349 [kW],Torque [Nm]", "", "Power SAE J1349 [kW]", "corrected", False),
+    ):  # fmt: skip
+        rows = "".join(f"{n / 25},{2600 + 28 * n},{98 + n % 3},{14 + n / 8},{15 + n / 8}\n"
+                       for n in range(200))  # fmt: skip
+        path = tmp_path / "pull.csv"
+        path.write_text(f"{head}\nTime [s],RPM,Throttle [%],{columns}\n{rows}", encoding="utf-8")
+        drafted = guess(look(path))
+        power, said = drafted.tables["power"], f"{columns}; {head}"
+        assert drafted.tables["channels"]["wheel_power"]["column"] == taken, said
+        assert (power["state"], "state" in power.get("assumed", ())) == (state, is_assumed), said
+        assert any("was taken for the power" in one for one in drafted.doubts) == (
+            "Torque" not in columns
+        ), said
