@@ -411,7 +411,18 @@ def _say_kept(told: Any) -> bool:
     return not told.lost
 
 
-AsOf = Annotated[str, typer.Option("--as-of", help="As it stood on a day, such as 2026-03-31.")]
+def _is_a_day(context: typer.Context, given: str) -> str:
+    """Refuse an empty day, as a script gives whose day was lost: it is not today."""
+    source = context.get_parameter_source("as_of")
+    if not given and source is not None and source.name == "COMMANDLINE":
+        raise typer.BadParameter("name a day such as 2026-03-31")
+    return given
+
+
+AsOf = Annotated[
+    str,
+    typer.Option("--as-of", help="As it stood on a day, such as 2026-03-31.", callback=_is_a_day),
+]
 
 
 @app.command()

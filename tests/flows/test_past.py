@@ -102,6 +102,9 @@ def test_a_day_before_history_or_no_day_gets_a_plain_answer(shop):
     assert (code, said) == (
         1, "history begins on 2025-06-02 11:30: what stood on 2019-01-01 cannot be told",
     )  # fmt: skip
+    code, said = command_line("answers", shop.folder.root, "--as-of", "")
+    assert code == 2
+    assert "name a day such as 2026-03-31" in said
     assert command_line("changed", shop.folder.root, "yesterday") == (
         1, "'yesterday' is no day such as 2026-03-31",
     )  # fmt: skip
