@@ -48,13 +48,16 @@ def unit_of_key(key: str) -> str | None:
     return known_unit(unit) if name and unit else None
 
 
+_OF_NUMBERS = " \t\u00a0+-−0123456789.,'"
+
+
 def unit_behind(text: str) -> str | None:
     """Return the known unit that stands behind an entry's number, whatever comes after it.
 
-    >>> unit_behind("50.0 deg F (10 degC)"), unit_behind("955 hPa QFE"), unit_behind("955 (QFE)")
+    >>> unit_behind("50.0 deg F (10 degC)"), unit_behind("955hPa QFE"), unit_behind("955 (QFE)")
     ('degF', 'hPa', None)
     """
-    words = [word.strip(",;") for word in text.split()[1:]]
+    words = [word.strip(",;") for word in text.lstrip(_OF_NUMBERS).split()]
     parts = (" ".join(words[:length]) for length in range(len(words), 0, -1))
     return next((unit for part in parts if (unit := known_unit(part))), None)
 

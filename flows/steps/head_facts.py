@@ -16,6 +16,7 @@ from flows.readers.head import (
     unit_behind,
     unit_of_key,
 )
+from flows.readers.words import known_unit
 from flows.steps.clock_times import FIRST_YEAR
 from flows.steps.convert import is_same_unit
 from schemas.card import GEARS
@@ -126,8 +127,11 @@ def _reading(field: str, asked: HeadField, entry: Entry, value: float) -> dict[s
 
 
 def _number(text: str, layout: Layout) -> float | None:
-    # The unit may be glued behind: "24.5 degC", "978 mbar".
+    # The unit may be glued behind: "24.5 degC", "978mbar".
     word = text.strip().split()[0]
+    glued = word.lstrip("+-0123456789.,")
+    if known_unit(glued):
+        word = word.removesuffix(glued)
     if layout.text.decimal == ",":
         word = word.replace(",", ".")
     try:

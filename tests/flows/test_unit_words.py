@@ -142,9 +142,12 @@ def test_the_unit_behind_a_reading_counts_whatever_stands_after_it():
         facts, told = air_of(Temp=text)
         assert "ambient_temp_k" not in facts, text
         assert told == ["head entry in other unit"], text
-    facts, told = air_of(Pressure="955 hPa QFE", Temp="27.0 C (sensor 2)")
-    assert (facts["ambient_pressure_pa"], facts["ambient_temp_k"]) == (95_500.0, 300.15)
-    assert told == []
+    for pressure, temp in (("955 hPa QFE", "27.0 C (sensor 2)"), ("955.0hPa", "27°C")):
+        facts, told = air_of(Pressure=pressure, Temp=temp)
+        assert (facts["ambient_pressure_pa"], facts["ambient_temp_k"]) == (95_500.0, 300.15)
+        assert told == []
+    assert air_of(Temp="80.6°F", Pressure="28.2inHg")[1] == ["head entry in other unit"] * 2
+    assert air_of(Temp="12:30", Pressure="955x")[1] == ["head entry no number"] * 2
 
 
 def test_a_date_above_the_table_that_could_be_two_days_is_asked_for():
