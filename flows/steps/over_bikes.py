@@ -19,7 +19,7 @@ from flows.metrics.over_bikes import OverBikes, against_others, by_bike, over_bi
 from flows.metrics.pooling import SpreadPrior, bike_means
 from flows.steps.effects import ALL_MODELS, ASSUMED_DOF, ONE_MODEL, VARIANCE_DOF, prior_of
 from flows.steps.engine import Given, Inputs, Records, Step, by_key
-from flows.steps.refresh import grouped, in_percent, parts_of
+from flows.steps.refresh import arrays_of, grouped, in_percent
 from warehouse import store
 
 SPEED_STEP_RPM = 250.0
@@ -56,7 +56,7 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
 
     def curves(due: list[str]) -> Callable[[str], dict[str, Any]]:
         wanted = gains.filter(gains["change_key"].is_in(due))["gain_id"].to_list()
-        parts = parts_of(
+        of_gain = arrays_of(
             connection,
             "gain_id",
             "SELECT gain_id, engine_speed_rpm, gain_pct, lower_pct, upper_pct "
@@ -64,7 +64,6 @@ def _inputs(connection: duckdb.DuckDBPyConnection, _: Given) -> Inputs:
             "ORDER BY gain_id, engine_speed_rpm",
             wanted,
         )
-        of_gain = {gain_id: part.to_numpy() for gain_id, part in parts.items()}
         of_key = dict(gains.group_by("change_key").agg("gain_id").iter_rows())
         return lambda key: {"curves": {one: of_gain[one] for one in of_key[key] if one in of_gain}}
 

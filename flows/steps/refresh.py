@@ -71,13 +71,22 @@ def parts_of(
     connection: duckdb.DuckDBPyConnection, key: str, query: str, *values: Any
 ) -> dict[str, pl.DataFrame]:
     """Return the rows of a query by the values of a key; the query brings them key by key."""
-    frame = store.rows(connection, query, *values)
-    runs, rows = frame[key].rle().struct, frame.drop(key)
-    lengths = runs.field("len").cast(pl.Int64)
+    return _cut(store.rows(connection, query, *values), key, lambda rows: rows)
+
+
+def arrays_of(
+    connection: duckdb.DuckDBPyConnection, key: str, query: str, *values: Any
+) -> dict[str, np.ndarray]:
+    """Return the same as arrays, NaN for null: one after the other, 2,000 take half a second."""
+    return _cut(store.rows(connection, query, *values), key, pl.DataFrame.to_numpy)
+
+
+def _cut(frame: pl.DataFrame, key: str, shaped: Callable[[pl.DataFrame], Any]) -> dict[str, Any]:
+    runs, rows = frame[key].rle().struct, shaped(frame.drop(key))
     # Cut by place: grouped and with their key dropped one by one, 10,000 curves take 2 s.
-    starts = (lengths.cum_sum() - lengths).to_list()
-    places = zip(runs.field("value").to_list(), starts, lengths.to_list(), strict=True)
-    return {str(name): rows.slice(start, length) for name, start, length in places}
+    ends = runs.field("len").cast(pl.Int64).cum_sum().to_list()
+    places = zip(runs.field("value").to_list(), [0, *ends], ends, strict=False)
+    return {str(name): rows[start:end] for name, start, end in places}
 
 
 def grouped(rows: Iterable[V], key: Callable[[V], K]) -> dict[K, list[V]]:

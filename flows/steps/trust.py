@@ -18,7 +18,7 @@ from flows.metrics.notes import Note, note
 from flows.metrics.soak import less_trend
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.gearing import OTHER_UNIT
-from flows.steps.refresh import fingerprint, parts_of
+from flows.steps.refresh import arrays_of, fingerprint
 from flows.steps.sessions import on_one_grid
 from schemas.settings import Trust
 from warehouse import store
@@ -513,7 +513,7 @@ def session_curves(
     columns: tuple[str, ...] = ("power_w", "torque_nm", "lean_error_pct"),
 ) -> dict[str, np.ndarray]:
     """Return session curves."""
-    parts = parts_of(
+    return arrays_of(
         connection,
         "stage_id",
         f"SELECT stage_id, engine_speed_rpm, {', '.join(columns)} "  # noqa: S608
@@ -521,7 +521,6 @@ def session_curves(
         "ORDER BY stage_id, engine_speed_rpm",
         stage_ids,
     )
-    return {stage_id: part.to_numpy() for stage_id, part in parts.items()}
 
 
 TRUST = Step(
