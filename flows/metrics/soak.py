@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import optimize
 
 from flows.metrics.domain_checks import require
 from flows.metrics.pooling import tau_squared
@@ -28,6 +29,14 @@ DEFAULT_SLOPE_SHARE = 0.007
 """1 SD of the change of power a pull, until the shop has its own: wide enough that 0.4 % a pull,
 a hard soak by common practice (no source), is taken out to a twelfth by three pulls a side that
 scatter by 0.4 %."""
+
+TOGETHER_FROM = 2.0
+"""Standard errors by which lines explain more than chance lets them before pulls are taken to hang
+together: by chance one shop in 44. Its intervals are too wide, which costs less than those too
+narrow of a shop of too few sessions to be sure."""
+
+MOST_TOGETHER = 0.9
+"""From here on pulls that hang together and a level of the session cannot be told apart."""
 
 LEAST_SESSIONS = 8
 """Sessions with a slope before the shop's own slopes count, as for its repeatability."""
@@ -271,6 +280,79 @@ def less_trend(sds: ArrayLike, slopes: ArrayLike, pulls: ArrayLike) -> np.ndarra
     of_trend = float(places @ slope[told]) ** 2 / float(places.sum())
     left = max(whole - of_trend, 0.0) / whole * dof / (dof - 1.0)
     return sd * math.sqrt(min(left, 1.0))
+
+
+def pulls_together(sds: ArrayLike, slopes: ArrayLike, pulls: ArrayLike) -> float:
+    r"""Return how much less sure means of sessions are than if each pull stood for itself.
+
+    Parameters
+    ----------
+    sds, slopes, pulls : As for `less_trend`.
+
+    Returns
+    -------
+    float. Times by which the SD of a mean is greater; 1 where nothing shows that pulls hang
+        together.
+
+    Notes
+    -----
+    A line through *n* pulls of a session, apart from the slope in common, takes :math:`Q_i` of
+    :math:`S_i`. Where pulls stand for themselves and in any order, that is :math:`1/(n-1)` of it in
+    the mean, however much a session scatters; of normal pulls with the variance of the beta
+    distribution :math:`\mathrm{B}(1/2, (n-2)/2)`. Where the sum of the parts is `TOGETHER_FROM`
+    standard errors above that, the pulls are taken as :math:`C_{jk} = \phi^{|j-k|}`, with the
+    :math:`\phi` at which the expected squares of the lines are to those about them as the sums are.
+    Of such pulls the variance of a mean is to :math:`s^2/n` as
+
+    .. math:: \frac{1^T C\, 1 / n}{(n - 1^T C\, 1 / n) / (n-1)}
+
+    averaged over the sessions. A first-order autoregression, of a choice of ours (no source); the
+    moments by algebra.
+
+    Examples
+    --------
+    >>> pulls_together([0.005] * 40, [0.0033, -0.0033] * 20, [3] * 40)
+    1.0
+    >>> pulls_together([0.005] * 40, [0.0045, -0.0045] * 20, [3] * 40) > 2.0
+    True
+    """
+    sd, slope, count = (np.asarray(one, dtype=float) for one in (sds, slopes, pulls))
+    told = np.isfinite(slope) & (count > 2.0) & (sd > 0.0)
+    sd, slope, n = sd[told], slope[told], count[told]
+    if n.size < LEAST_SESSIONS:
+        return 1.0
+    places = n * (n**2 - 1.0) / 12.0
+    rest = np.maximum((n - 1.0) * sd**2 - places * slope**2, 0.0)
+    of_line = places * (slope - float(places @ slope) / float(places.sum())) ** 2
+    whole = np.maximum(of_line + rest, np.finfo(float).tiny)
+    excess = float((of_line / whole - 1.0 / (n - 1.0)).sum())
+    if excess <= TOGETHER_FROM * math.sqrt((2 * (n - 2) / ((n - 1) ** 2 * (n + 1))).sum()):
+        return 1.0
+    lengths, sessions = np.unique(n.astype(int), return_counts=True)
+
+    def expected(together: float) -> tuple[float, float, float]:
+        """Return squares of lines, squares about means, and means' variances, over the sessions."""
+        found = np.array([_squares(length, together) for length in lengths])
+        return tuple(sessions @ found)
+
+    def beyond(together: float) -> float:
+        lines, about_means, _ = expected(together)
+        return lines / about_means - float(of_line.sum() / whole.sum())
+
+    together = MOST_TOGETHER
+    if beyond(MOST_TOGETHER) > 0.0:
+        together = optimize.root_scalar(beyond, bracket=(0.0, MOST_TOGETHER)).root
+    _, about_means, of_means = expected(together)
+    freedom = float(sessions @ (lengths - 1.0)) / float(sessions.sum())
+    return math.sqrt(of_means / (about_means / freedom))
+
+
+def _squares(count: int, together: float) -> tuple[float, float, float]:
+    """Return what a line takes, what there is about the mean, and the mean's variance times n."""
+    place = np.arange(count) - (count - 1.0) / 2.0
+    alike = together ** abs(np.subtract.outer(place, place))
+    of_mean = float(alike.sum()) / count
+    return float(place @ alike @ place / (place @ place)), count - of_mean, of_mean
 
 
 def within_trend(levels: Sequence[ArrayLike], places: Sequence[ArrayLike]) -> tuple[float, float]:

@@ -15,7 +15,7 @@ import numpy as np
 from flows.metrics import session
 from flows.metrics import trust as metric
 from flows.metrics.notes import Note, note
-from flows.metrics.soak import less_trend
+from flows.metrics.soak import less_trend, pulls_together
 from flows.steps.engine import Given, Inputs, Records, Step, marks, whole
 from flows.steps.gearing import OTHER_UNIT
 from flows.steps.refresh import arrays_of, fingerprint
@@ -167,11 +167,15 @@ def _pulls(sessions: list[dict[str, Any]], default: float) -> tuple[dict[str, An
     slopes = np.array([_slope(s) for s in shares])
     usual = metric.shop_repeatability(less_trend(sds, slopes, pulls), pulls - 1)
     own = len(shares) >= LEAST_SESSIONS and math.isfinite(usual.sd)
-    share = rounded_up(usual.sd) if own else default
+    times = pulls_together(sds, slopes, pulls)
+    share = rounded_up(times * usual.sd) if own else default
+    origin = note("own sessions", sessions=len(shares))
+    if times > 1.0:
+        origin = note("own sessions together", sessions=len(shares), times=times)
     row = {
         "repeatability_share": share,
         "repeatability_dof": whole_dof(usual.dof) if own else DEFAULT_DOF,
-        "repeatability_origin": note("own sessions", sessions=len(shares)) if own else DEFAULT,
+        "repeatability_origin": origin if own else DEFAULT,
         "is_repeatability_assumed": not own,
     }
     return row, Known(share, metric.DEFAULT_AIR_EXPONENT_SHARE)

@@ -48,6 +48,8 @@ class Physics:
     bikes: int = 30
     null_share: float = 0.5
     pull_sd: float = 0.0035
+    pull_correlation: float = 0.0
+    """From one pull of a session to the next."""
     wave_sd: float = 0.002
     mount_sd: float = 0.006
     day_sd: float = 0.002
@@ -74,6 +76,11 @@ SITUATIONS = (
     replace(
         PLAIN, name="one mounting, soak of 3 and of 60 min, rest 5 to 40 min", fast=0.002,
         slow=0.001, pause_min=(5.0, 40.0), is_one_mounting=True,
+    ),
+    *(
+        replace(PLAIN, name=f"{name}, pulls that hang together by {share:g}", pause_min=(20, 60),
+                pull_correlation=share, is_one_mounting=name == "one mounting")
+        for name, share in (("remounted", 0.6), ("one mounting", 0.3), ("one mounting", 0.6))
     ),
     replace(PLAIN, name="other day, days of 0.6 % that hang together", day_sd=0.006, nights=(1, 4)),
     replace(
@@ -243,12 +250,14 @@ def run(
             straps[one.strapped] = a_mounting(physics, bike, bend, rng)
         exponent = follows.setdefault(bike.bike_id, ENGINE_EXPONENT_SD * rng.standard_normal())
         heat = heats.setdefault(bike.bike_id, Heat(one.begins))
-        at = one.begins
+        at, scatter, kept = one.begins, 0.0, 0.0
         for _ in range(int(rng.integers(3, 6))):
             heat.rest(at)
             true, read = room.at(day, at.hour + at.minute / 60)
             warmth = math.log(true.temp_k / 298.0)
-            level = room.level[day] + physics.pull_sd * skewed(rng) - exponent * warmth
+            scatter = kept * scatter + math.sqrt(1.0 - kept**2) * skewed(rng)
+            kept = physics.pull_correlation
+            level = room.level[day] + physics.pull_sd * scatter - exponent * warmth
             level -= physics.fast * heat.fast + physics.slow * heat.slow
             level -= physics.cold * heat.cold
             ln_power = bike.ln_power + one.ln_gain + straps[one.strapped] + level
@@ -283,9 +292,10 @@ HEADS = (
 MADE = """\
 Whole shops by another physics than the first study's (`second_shops.py`): heat with time constants
 of 3 and 60 min, days that hang together, mountings of Student's t with 4 degrees of freedom that
-bend a curve through 2 to 4 random knots, skewed pulls, 3 to 5 a session, engines that follow the
-air each by its own exponent, a weather station that may be exchanged. A default of 0.8 % for
-remounting. ± is two standard errors, by shops. *Does not hold* is as in the first study.
+bend a curve through 2 to 4 random knots, skewed pulls, 3 to 5 a session, which may hang together,
+engines that follow the air each by its own exponent, a weather station that may be exchanged. A
+default of 0.8 % for remounting. ± is two standard errors, by shops. *Does not hold* is as in the
+first study.
 """
 
 
