@@ -143,7 +143,7 @@ def ten_years(shop) -> list[str]:
         duckdb.execute(
             f"COPY (SELECT * REPLACE (number + {by} AS number, if(since = 0, 0, since + {by}) AS "  # noqa: S608
             f"since) FROM '{shop.history / month.name}') TO '{target}' (FORMAT parquet, "
-            f"{history.PACKED}, ROW_GROUP_SIZE {history.PACKED_ROWS})"
+            f"{history.OF_A_MONTH}, ROW_GROUP_SIZE {history.PACKED_ROWS})"
         )
         files.append(history.KeptFile(by + 1, by + count, target.name, target.stat().st_size, ""))
     days = [BEGINS + dt.timedelta(days=3 * n) for n in range(MONTHS * count + 1)]
