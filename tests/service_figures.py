@@ -48,7 +48,7 @@ FIGURES = (
         "python -m tests.studies.kill_study --kills 500",
         "studies/kill_study.md",
         r"\*\*all\*\* *\| *\| *(\d+) *\| *(\d+) *\| *(\d+) *\| *(\d+) *\| *(\d+)",
-        "{2} kills at {1} points, {3} recoveries killed too: {4} unequal, {5} errors",
+        "{2} kills, of {1} points, {3} recoveries killed too: {4} unequal, {5} errors",
     ),
     Figure(
         "backups killed",

@@ -438,7 +438,7 @@ def main() -> None:
                 if results[-1].verdict != "equal":
                     print(*results[-1], sep=" | ", file=sys.stderr, flush=True)
         found = table(results, study)
-        found += f"\n\n{len(results)} kills in {time.monotonic() - started:.0f} s"
+        found += f"\n\n{len(results)} of {given.kills} kills in {time.monotonic() - started:.0f} s"
         print(found)
         write_beside(__file__, "Updates killed at a commit or a move of a file", found)
 
