@@ -530,7 +530,7 @@ def session_curves(
 TRUST = Step(
     name="judge the dyno's repeatability",
     doing="judging the dyno's repeatability",
-    version=13,
+    version=14,
     tables=("out.trust", "out.remount_region"),
     reads=(
         "out.session",

@@ -664,3 +664,21 @@ def test_an_axis_is_drawn_anew_over_what_carries_a_millionth_of_the_greatest_wei
     # By hand: of the greatest 1e-5 stays and 1e-7 is left out; a step more on either side.
     found = _finer(np.arange(6.0), 0.01 * np.array([0.0, 1e-7, 1e-5, 1.0, 1e-7, 0.0]))
     assert found[[0, -1]].tolist() == [1.0, 4.0]
+
+
+def test_a_session_of_unknown_air_stands_at_the_mean_of_the_others():
+    density = np.array([0.05, -0.03, 0.01])
+    known = series([0.0, 0.01, 0.02, -0.01], np.arange(4), np.zeros(4), 1e-5,
+                   np.array([*density, density.mean()]))  # fmt: skip
+    unknown = known._replace(density=np.array([*density, math.nan]))
+    tried = [1e-6, 1e-4], [0.0, 0.0]
+    # Law: at the mean no exponent moves it, and more than that nobody knows of it.
+    found = [restricted_log_likelihood([one], *tried, exponent_sd=0.3) for one in (unknown, known)]
+    assert np.diff(found[0]) == pytest.approx(np.diff(found[1]), rel=1e-9)
+
+
+def test_a_step_that_mounting_or_day_may_have_made_leaves_each_no_more_than_its_prior():
+    # Which of the two it was, nobody can tell: each is less sure than before, its prior all of it.
+    one = series([0.0, 0.2], [0, 1], [0, 1], 1e-8)
+    found = session_scatter([one], **KNOWN)
+    assert found.remount.prior_weight == 1.0 or found.day.prior_weight == 1.0
