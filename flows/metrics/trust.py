@@ -61,9 +61,6 @@ its own: it also tilts a curve, by half of that at 1 SD of speed from the middle
 rolling loss change with speed (common practice, no source). By hand: the outer regions lie 1.15 SD
 from the middle, 1.15 / 2 = 0.575; a tilt leaves the middle where it is, but for a little."""
 
-LEAST_POINTS = 5
-"""Points at which a pair must be seen within a region to count there."""
-
 
 class Series(NamedTuple):
     """Sessions of one bike between which nothing changed, as far as trust is read from them.

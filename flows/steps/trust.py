@@ -35,6 +35,8 @@ LEAST_SESSIONS = 8
 USUAL_PULLS = 3
 LEAST_POINTS = 20
 """Points of the grid at which sessions must be seen to be held against each other: 1000 rpm."""
+LEAST_OF_REGION = 5
+"""Points at which a pair must be seen within a region of speed to count there: 250 rpm."""
 LONGEST_GAP_DAYS = 180
 """Engine, tyre and chain wear meanwhile: later sessions are no repeats (our judgement)."""
 LEAST_BIKES = 3
@@ -183,8 +185,10 @@ def _pulls(sessions: list[dict[str, Any]], default: float) -> tuple[dict[str, An
 
 def _slope(one: dict[str, Any]) -> float:
     """Return the trend of a session, where it is of all the pulls that its scatter is of."""
-    is_of_all = one["drift_pct_per_pull"] is not None and one["pulls_agreeing"] == one["pulls_used"]
-    return one["drift_pct_per_pull"] / 100.0 if is_of_all else math.nan
+    slope_pct = one["drift_pct_per_pull"]
+    if slope_pct is None or one["pulls_agreeing"] != one["pulls_used"]:
+        return math.nan
+    return slope_pct / 100.0
 
 
 def _parts(
@@ -320,7 +324,7 @@ def _bends(one: Repeats) -> Bends | None:
     regions = [one.log_power[:, edges == number] for number in (1, 2, 3)]
     # Where all sessions were seen, so that each is held against the same.
     seen = [np.isfinite(region).all(axis=0) for region in regions]
-    if min(at.sum() for at in seen) < metric.LEAST_POINTS or _mountings(one) < 2:
+    if min(at.sum() for at in seen) < LEAST_OF_REGION or _mountings(one) < 2:
         return None
     level = np.stack([region[:, at].mean(axis=1) for region, at in zip(regions, seen, strict=True)])
     mounting = np.unique([s["mounting"] for s in one.sessions], return_inverse=True)[1]
