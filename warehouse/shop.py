@@ -11,9 +11,11 @@ from typing import Any
 
 SETTINGS_NAME = "rollbook.toml"
 OWNER_ONLY = 0o700
-SHOP_FORMAT = 1
+SHOP_FORMAT = 2
 """Stands in the database, the ledger and the snapshot. Raised with each release: an older program
-would make older figures of a newer shop, or not understand what it reads."""
+would make older figures of a newer shop, or not understand what it reads.
+
+2: a snapshot leaves out keys of its parts, which an older program would show."""
 
 
 class NewerShopError(RuntimeError):

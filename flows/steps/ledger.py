@@ -60,8 +60,8 @@ class _Mark(NamedTuple):
 
 def sealed(entry: dict[str, Any]) -> str:
     """Return an entry as a line with its own sum, so that a changed letter shows."""
-    # The first format bears no mark: lines of before there was one are of it.
-    entry = entry if SHOP_FORMAT == 1 else {**entry, FORMAT: SHOP_FORMAT}
+    # Lines of the first format bear no mark.
+    entry = {FORMAT: SHOP_FORMAT, **entry}
     return json.dumps({**entry, CHECK: _sum(entry)}, ensure_ascii=False)
 
 

@@ -274,10 +274,10 @@ def test_a_shop_of_a_newer_version_is_refused_and_left_as_it_is(shop, where):
     folder = shop.folder
     if where == "database":
         with store.writer(folder) as connection:
-            connection.execute("UPDATE main.made_with SET shop_format = 2")
+            connection.execute("UPDATE main.made_with SET shop_format = 3")
     elif where == "ledger":
         lines = (folder.archive / ledger.LEDGER).read_text(encoding="utf-8")
-        entry = json.loads(lines.splitlines()[-1]) | {"format": 2}
+        entry = json.loads(lines.splitlines()[-1]) | {"format": 3}
         del entry["check"]
         entry["arrival_no"] += 1
         with (folder.archive / ledger.LEDGER).open("a", encoding="utf-8") as file:
@@ -285,12 +285,12 @@ def test_a_shop_of_a_newer_version_is_refused_and_left_as_it_is(shop, where):
     else:
         pointer = json.loads((folder.published / snapshot.POINTER).read_text(encoding="utf-8"))
         del pointer["check"]
-        pointer |= {"format": 2}
+        pointer |= {"format": 3}
         text = json.dumps(pointer | {"check": snapshot.seal(pointer)})
         (folder.published / snapshot.POINTER).write_text(text, encoding="utf-8")
     shop.job(4)
     before = files(shop)
     code, said = command_line("update", shop.folder.root, "--complete")
     assert code == 1
-    assert "written by a newer version of this program (format 2; this one knows 1)" in said
+    assert "written by a newer version of this program (format 3; this one knows 2)" in said
     assert files(shop) == before
