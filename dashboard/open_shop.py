@@ -142,7 +142,10 @@ def open_shop() -> OpenShop:
         with st.container(horizontal=True):
             st.page_link("views/bring_in_job.py", label="Bring in a job: a bike and its files")
             st.page_link("views/teach_layout.py", label="Teach a layout: how a file is read")
-        st.caption("Or, when files and cards lie in the inbox already, in a terminal:")
+        st.caption(
+            "What lies in the inbox is taken in by itself while `rollbook serve` runs, and stands "
+            "here soon after. Without it, in a terminal:"
+        )
         _commands()
         st.stop()
     with _told_if_damaged():
@@ -172,7 +175,7 @@ def _told_if_damaged() -> Iterator[None]:
 
 
 def _commands() -> None:
-    st.code("rollbook intake DIR\nrollbook derive DIR\nrollbook publish DIR", language=None)
+    st.code("rollbook update DIR", language=None)
     st.text("DIR is the shop's folder.")
 
 

@@ -754,7 +754,7 @@ def _to_expect(f: Note) -> str:
         lent = f"from {counted(row['other_bikes'], 'bike')} of other models"
         return f"{told}. No bike of this model was run so: all of this is borrowed, {lent}"
     share = row["borrowed_share"]
-    borrowed = f", {100 * share:.0f} % borrowed" if share >= 0.05 else ""
+    borrowed = f"; {100 * share:.0f} % of this is from other models" if share >= 0.05 else ""
     return f"{told}. From {counted(row['bikes'], 'bike')}{borrowed}"
 
 
@@ -786,6 +786,6 @@ def _enough(row: Row) -> str:
     of_20 = math.floor(20 * row["within_limit_share"])
     return (
         f"19 of 20 such bikes would take up to {math.ceil(enough)} % more fuel somewhere. Your "
-        f"limit of {limit:g} % a round binds: it is enough everywhere on {of_20} of 20. Enter no "
+        f"limit of {limit:g} % a round is enough everywhere on {of_20} of 20 only. Enter no "
         "more than that, and end the pull where the gauge says lean"
     )

@@ -130,8 +130,8 @@ def story_sentence(
     >>> good = {**lean, "level": "none", "stage_name": "remapped"}
     >>> story_sentence([{**good, "stage_name": "as arrived"}, lean, good], None,
     ...                ["71.2 kW", "70.0 kW", "74.9 kW"])
-    'As arrived 71.2 kW → remapped 74.9 kW: not compared. Pipe: 16 % lean at 7,200 rpm, stop. It \
-left with no lean window seen at full throttle.'
+    'As arrived 71.2 kW → remapped 74.9 kW at the peak; not compared. Pipe: 16 % lean \
+at 7,200 rpm, stop. It left with no lean window seen at full throttle.'
     """
     pulled = [at for at, stage in enumerate(stages) if stage["peak_power_w"] is not None]
     if not pulled:
@@ -140,7 +140,10 @@ left with no lean window seen at full throttle.'
     said = [_capital(first)]
     if len(pulled) > 1:
         share = "" if gain is None or gain["verdict"] == NO_AIR else ", 19 of 20"
-        said = [f"{said[0]} → {last}: {gain_in_short(gain).replace(')', share + ')')}"]
+        # Two peaks beside a mean over the riding range: each has to say which it is.
+        told = gain_in_short(gain).replace(")", f"{share})")
+        where = "" if gain is None or gain["verdict"] == NO_AIR else "over the riding range "
+        said = [f"{said[0]} → {last} at the peak; {where}{told}"]
     for at in [at for at in pulled if at < len(stages) - 1]:
         if stages[at]["level"] in LEAN_LEVELS:
             worst, place = stages[at]["worst_lean_error_pct"], stages[at]["worst_speed_rpm"]

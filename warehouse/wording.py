@@ -815,7 +815,9 @@ def need_in_short(need: Mapping[str, Any]) -> str:
 
 def need_figures(need: Mapping[str, Any]) -> list[Figure]:
     """Return the figures of a combination that may need a remap."""
-    worst = between(need["worst_error_lower_pct"], need["worst_error_upper_pct"])
+    lower, upper = need["worst_error_lower_pct"], need["worst_error_upper_pct"]
+    # As the sentence above the figures rounds it, or the two would differ by a tenth.
+    worst = between(lower, upper) if lower is None or lower < 0 else lean_range(lower, upper)
     gave = between(need["given_back_lower_pct"], need["given_back_upper_pct"])
     low, high = need["worst_speed_from_rpm"], need["worst_speed_to_rpm"]
     chance = [number(100 * need[f"warn_{end}_share"]) for end in ("lower", "upper")]

@@ -77,13 +77,16 @@ if part == "Gains":
                 (quarter,),
                 lambda: charts.quarter_gain_chart(summary, gains, shop.look()),
             )
-        unlike = gains.filter(~pl.col("is_pooled")).height
+        # As the review counts: a build run again unchanged is no change, like or unlike.
+        changed = gains.filter(pl.col("change_kind") != "nothing")
+        apart = changed.filter(~pl.col("is_pooled")).height
         undrawn = max(summary.height - charts.MOST_ROWS, 0)
         st.caption(
             f"Power {shop.power_at()}. "
             + (f"{wording.counted(undrawn, 'rarer change')} not drawn. " if undrawn else "")
-            + f"{wording.counted(gains.height, 'gain')}, of which "
-            f"{wording.number(unlike)} not like for like and left out of the means."
+            + f"Of {wording.counted(changed.height, 'comparison')}, {wording.number(apart)} in no "
+            "mean: not like for like, or against an earlier job. "
+            f"{wording.number(gains.height - changed.height)} more of builds run again unchanged."
         )
         with st.expander("The gains, one by one"):
             st.text(wording.real_by_chance(gains.to_dicts()))

@@ -99,7 +99,7 @@ def test_a_page_without_a_snapshot_says_which_commands_to_run_and_the_cautions(
         "bring-in-a-job",
         "teach-a-layout",
     }
-    assert "rollbook intake DIR\nrollbook derive DIR\nrollbook publish DIR" in app.code[0].value
+    assert "rollbook update DIR" in app.code[0].value
 
 
 def test_the_first_job_of_a_shop_comes_in_before_anything_is_published(
